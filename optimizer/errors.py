@@ -1,0 +1,63 @@
+"""The exception tree, and the faults of a file as values that can be listed all at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class OptimizerError(Exception):
+    """Every error that this package raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong in one place of one file.
+
+    `place` is written as people quote it: `system.yaml:12:9` or `pipe.csv, row 7, column bore_mm`.
+    """
+
+    place: str
+    found: str
+    allowed: str
+    suggestion: str | None = None
+
+    def __str__(self) -> str:
+        text = f"{self.place}: found {self.found}; allowed: {self.allowed}"
+        return f"{text}; did you mean {self.suggestion}?" if self.suggestion else text
+
+
+class InputError(OptimizerError):
+    """A file can not be used; carries every fault that was found in it, in reading order."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class QuantityError(OptimizerError):
+    """A written quantity can not be read: says what was found and what is allowed."""
+
+    def __init__(self, found: str, allowed: str, suggestion: str | None = None) -> None:
+        self.found, self.allowed, self.suggestion = found, allowed, suggestion
+        super().__init__(str(Fault("quantity", found, allowed, suggestion)))
+
+
+class CatalogError(OptimizerError):
+    """The catalogs hold no row that fits what was asked for."""
+
+
+class NetworkError(OptimizerError):
+    """The plumbing can not be solved, or its description contradicts itself; says which run and why."""
+
+
+class PlanError(OptimizerError):
+    """The search can not be posed or solved; says what blocks it and what would free it."""
+
+
+class SolverError(OptimizerError):
+    """The mixed-integer solver failed; carries its own words."""
+
+
+class DocumentError(OptimizerError):
+    """A document can not be written or read back; nothing was left half-written."""

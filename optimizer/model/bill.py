@@ -1,0 +1,51 @@
+"""The bill: what a store hands over, line by line, and what comes out of the wall."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class BillLine:
+    """One line of the parts list. Money in whole cents; `quantity` in `unit`."""
+
+    item_id: str
+    group: str  # "Pipe", "Fittings", "Valves", "Thread adapters", "Consumables"
+    description: str
+    size: str
+    ends: str
+    material: str
+    standard: str
+    quantity: int
+    unit: str  # "each", "ft", "m"
+    unit_price_cents: int
+    where_used: str
+    price_date: str
+    note: str = ""
+
+    @property
+    def extended_cents(self) -> int:
+        return self.quantity * self.unit_price_cents
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOutLine:
+    """Something that is removed, and whether it can be used again."""
+
+    description: str
+    quantity: int
+    unit: str
+    where: str
+    fate: str  # "reusable" or "scrap"
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bill:
+    currency: str
+    lines: tuple[BillLine, ...]
+    taken_out: tuple[TakeOutLine, ...]
+
+    @property
+    def total_cents(self) -> int:
+        return sum(line.extended_cents for line in self.lines)

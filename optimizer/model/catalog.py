@@ -1,0 +1,141 @@
+"""Catalog rows as values: what a part is, how its ends look, what it loses and what it costs."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from optimizer.model.ends import End
+
+
+class Kind(StrEnum):
+    """What a part is. The value is the word that the system file and the parts list use."""
+
+    PIPE = "pipe"
+    HOSE = "hose"
+    TUBE = "tube"
+    ELBOW = "elbow"
+    SWEEP_ELBOW = "sweep elbow"
+    ELBOW_45 = "45 elbow"
+    TEE = "tee"
+    CROSS = "cross"
+    COUPLING = "coupling"
+    REDUCING_COUPLING = "reducing coupling"
+    BUSHING = "bushing"
+    UNION = "union"
+    BULKHEAD = "bulkhead"
+    CAP = "cap"
+    BALL_VALVE = "ball valve"
+    TRUE_UNION_BALL_VALVE = "true-union ball valve"
+    GATE_VALVE = "gate valve"
+    GLOBE_VALVE = "globe valve"
+    SWING_CHECK_VALVE = "swing check valve"
+    SPRING_CHECK_VALVE = "spring check valve"
+    ADAPTER = "adapter"  # any two-ended piece that marries two forms: thread x socket, barb x thread, ...
+    NIPPLE = "nipple"
+    PUMP = "pump"
+    DEVICE = "device"
+    OPEN_JOINT = "open joint"  # not plumbed yet: the plan buys what marries the two neighbours
+    CONSUMABLE = "consumable"
+
+
+PIPES = frozenset({Kind.PIPE, Kind.HOSE, Kind.TUBE})
+THROTTLES = frozenset({Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE, Kind.GLOBE_VALVE})
+CHECKS = frozenset({Kind.SWING_CHECK_VALVE, Kind.SPRING_CHECK_VALVE})
+SEPARABLE = frozenset({Kind.UNION, Kind.TRUE_UNION_BALL_VALVE, Kind.HOSE})  # can be unbolted without a saw
+JOINERS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING, Kind.ADAPTER, Kind.NIPPLE})
+
+
+class LossMethod(StrEnum):
+    """How a row's loss coefficients are to be read. K is on the velocity in `bore_m`, V²/2g."""
+
+    THREE_K = "3-K"  # coefficients K1, Ki, Kd and nominal inches: K = K1/Re + Ki (1 + Kd/NPS^0.3)
+    TWO_K = "2-K"  # K1, Kinf: K = K1/Re + Kinf (1 + 1/bore_in)
+    CRANE = "L/D"  # multiple of the fully turbulent friction factor of the bore
+    KV = "Kv"  # m3/h at 1 bar
+    K = "K"  # a plain K
+    BORES = "bores"  # from the two end bores: contraction or enlargement, by direction
+    TEE = "tee"  # Crane run/branch by flow split
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class LossData:
+    """Loss coefficients of a catalog row, with their source and the band they are good to."""
+
+    method: LossMethod
+    coefficients: tuple[float, ...] = ()
+    bore_m: float = 0.0  # K is on the velocity in this bore
+    source: str = ""
+    band_low: float = 0.7  # true K may be this multiple of the stated one ...
+    band_high: float = 1.3  # ... to this one
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogItem:
+    """A thing that can be bought.
+
+    `ends` has two entries (three for a tee: run, run, branch); `end_bores_m` and `take_outs_m` go with them. A take-out is
+    the laying length from the part's centre (or half its length) to the bottom of that socket or thread.
+    Pipe, hose and tube are sold by `sale_length_m`; all else by the piece (`sale_length_m` 0).
+    """
+
+    item_id: str
+    kind: Kind
+    description: str
+    family: str  # "sch 40 PVC", "PVC-U PN16", ...: what a run's `size` names beside the nominal size
+    material: str  # wetted material, "PVC", "brass", ...
+    ends: tuple[End, ...]
+    end_bores_m: tuple[float, ...]
+    take_outs_m: tuple[float, ...]
+    loss: LossData
+    price_cents: int
+    currency: str
+    price_date: datetime.date
+    source: str
+    standard: str = ""
+    pressure_rating_pa: float = 0.0
+    sale_length_m: float = 0.0
+    outside_diameter_m: float = 0.0  # pipe only
+    bore_min_wall_m: float = 0.0  # pipe only: the largest bore the standard allows
+    roughness_m: float = 0.0  # pipe only
+    basis: str = "published"  # or "estimate"
+    note: str = ""
+
+    @property
+    def bore_m(self) -> float:
+        return self.end_bores_m[0] if self.end_bores_m else 0.0
+
+    @property
+    def reef_safe(self) -> bool:
+        return self.material not in UNSAFE_IN_SALT_WATER
+
+
+UNSAFE_IN_SALT_WATER = frozenset({"brass", "bronze", "copper", "steel", "galvanised steel", "zinc"})
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a number comes from. `basis` is "published", "common practice, no source", "from memory" or "estimate"."""
+
+    key: str
+    title: str
+    place: str  # page, table, section
+    date: str
+    basis: str
+
+
+@dataclass(frozen=True)
+class Catalog:
+    """All rows that may be bought or met, by id, with the sources that their keys stand for."""
+
+    items: Mapping[str, CatalogItem]
+    sources: Mapping[str, Source]
+    currency: str
+    socket_depths_m: Mapping[End, float] = field(default_factory=dict)  # how deep a pipe goes into this end
+
+    def of_kind(self, *kinds: Kind) -> tuple[CatalogItem, ...]:
+        """Return the rows of these kinds, in id order."""
+        return tuple(self.items[key] for key in sorted(self.items) if self.items[key].kind in kinds)

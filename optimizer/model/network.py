@@ -1,0 +1,182 @@
+"""The plumbing as it stands: points, runs of parts, pumps and devices. All SI; elevations from the sump's water line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import networkx as nx
+
+from optimizer.errors import NetworkError
+from optimizer.model.catalog import CatalogItem, Kind
+from optimizer.model.ends import End
+
+
+class PointKind(StrEnum):
+    SURFACE = "surface"  # free water surface: sump, display
+    OUTLET = "outlet"  # opens above the water at its own height
+    SUPPLY = "supply"  # house water at a pressure
+    TEE = "tee"  # three runs meet
+    CROSS = "cross"  # four runs meet
+
+
+FIXED = frozenset({PointKind.SURFACE, PointKind.OUTLET, PointKind.SUPPLY})
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A place where runs begin, end or meet. `head_m` (elevation + pressure head) is set for fixed points only."""
+
+    name: str
+    kind: PointKind
+    head_m: float | None = None
+    elevation_m: float | None = None
+
+    @property
+    def is_fixed(self) -> bool:
+        return self.kind in FIXED
+
+
+class Leg(StrEnum):
+    """Which opening of a tee a run's end sits in."""
+
+    RUN_1 = "run 1"
+    RUN_2 = "run 2"
+    BRANCH = "branch"
+    BRANCH_2 = "branch 2"  # cross only
+    NONE = ""  # the point is not a tee
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnd:
+    point: str
+    leg: Leg = Leg.NONE
+
+
+class Condition(StrEnum):
+    KEEP = "keep"
+    MAY_CHANGE = "may change"
+    MUST_GO = "must go"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a run, as it stands or as planned.
+
+    `item` is None for a pump, a device or an open joint. For those, `ends` are the ports. For all others `ends` and
+    `end_bores_m` are in the order of the run, which may be the reverse of the catalog row's: then `reverse` is True.
+    """
+
+    kind: Kind
+    ends: tuple[End, ...]
+    end_bores_m: tuple[float, ...]
+    item: CatalogItem | None = None
+    reverse: bool = False
+    length_m: float = 0.0  # pipe, hose, tube
+    name: str = ""  # of the pump or device
+    opening: float = 1.0  # valves: 0 shut ... 1 open
+    condition: Condition = Condition.MAY_CHANGE
+    room_m: float | None = None  # how much room there is for a longer part, if stated
+    place: str = ""  # file:line:col
+    existing: bool = True
+    label: str = ""  # how the owner wrote it
+
+    @property
+    def words(self) -> str:
+        """Return the part in trade words."""
+        if self.item is not None:
+            return self.item.description
+        return f"{self.kind} {self.name}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Parts in a row between two points, in the direction in which the water is meant to flow."""
+
+    name: str
+    start: RunEnd
+    end: RunEnd
+    size: str  # nominal size that the run is written in
+    family: str
+    parts: tuple[Part, ...]
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pump:
+    """A pump curve at full speed: head [m] falls as flow [m³/s] rises. `speed` is the fraction of full rpm now."""
+
+    name: str
+    curve: tuple[tuple[float, float], ...]  # (flow_m3_s, head_m), flow ascending, head falling
+    speed: float
+    ports: tuple[End, End]
+    speeds: tuple[float, ...] = ()  # other settings that the owner can dial, ascending; empty: fixed
+    power_w: float | None = None  # at full speed and the best point
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """A device in a run: its loss as points (flow_m3_s, head_loss_m); one point means a square law through it."""
+
+    name: str
+    curve: tuple[tuple[float, float], ...]
+    ports: tuple[End, End]
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tee:
+    """The fitting at a tee or cross point. `item` as it stands, None when it is not plumbed yet."""
+
+    point: str
+    item: CatalogItem | None
+    condition: Condition = Condition.MAY_CHANGE
+    existing: bool = True
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    salinity_g_kg: float
+    temperature_c: float
+
+
+@dataclass(frozen=True)
+class Network:
+    """Points, runs, tees, pumps and devices, keyed by name; run order is the file's."""
+
+    points: Mapping[str, Point]
+    runs: Mapping[str, Run]
+    tees: Mapping[str, Tee]
+    pumps: Mapping[str, Pump]
+    devices: Mapping[str, Device]
+    water: Water
+
+    def graph(self) -> nx.MultiDiGraph:
+        """Return the plumbing as a networkx graph: nodes are points, edges runs, keyed by run name."""
+        graph = nx.MultiDiGraph()
+        graph.add_nodes_from(self.points)
+        for run in self.runs.values():
+            graph.add_edge(run.start.point, run.end.point, key=run.name)
+        return graph
+
+    def run(self, name: str) -> Run:
+        if name not in self.runs:
+            raise NetworkError(f"there is no run {name!r}; the runs are {', '.join(self.runs)}")
+        return self.runs[name]
+
+    def with_runs(self, runs: Mapping[str, Run]) -> Network:
+        """Return the same network with these runs in place of their namesakes."""
+        return replace(self, runs={name: runs.get(name, run) for name, run in self.runs.items()})
+
+    def runs_at(self, point: str) -> tuple[tuple[Run, Leg, bool], ...]:
+        """Return (run, leg, at_start) of every run end that sits at a point, in file order."""
+        found: list[tuple[Run, Leg, bool]] = []
+        for run in self.runs.values():
+            if run.start.point == point:
+                found.append((run, run.start.leg, True))
+            if run.end.point == point:
+                found.append((run, run.end.leg, False))
+        return tuple(found)

@@ -1,0 +1,148 @@
+"""A plan as a value: what every run becomes, what is bought and taken out, how the valves stand, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from optimizer.model.catalog import CatalogItem
+from optimizer.model.network import Network, Part, Run, Tee
+
+
+class Status(StrEnum):
+    """How a search ended. Never blurred."""
+
+    OPTIMAL = "optimal"  # proved: no cheaper plan exists in this catalog under these rules
+    FEASIBLE = "feasible"  # a limit was hit; the gap says how much cheaper a plan might still be
+    INFEASIBLE = "infeasible"  # proved: no plan reaches the targets
+    NO_PLAN_FOUND = "none found"  # a limit was hit before any plan came
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """One thing bought for one place. `quantity` counts pieces, or sale lengths of pipe."""
+
+    item: CatalogItem
+    quantity: int
+    where: str  # the run or tee
+    length_m: float = 0.0  # pipe: the length of this piece
+
+    @property
+    def cost_cents(self) -> int:
+        return self.quantity * self.item.price_cents
+
+
+@dataclass(frozen=True, slots=True)
+class JointWork:
+    """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "clamp" or "push"."""
+
+    method: str
+    size: str
+    where: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """What a run becomes. `parts` is the whole run in order; new parts have `existing` False."""
+
+    run: str
+    parts: tuple[Part, ...]
+    purchases: tuple[Purchase, ...]
+    removed: tuple[Part, ...]
+    joints: tuple[JointWork, ...]
+    changes: tuple[str, ...]  # what is done, in trade words, in order along the run
+
+    @property
+    def cost_cents(self) -> int:
+        return sum(purchase.cost_cents for purchase in self.purchases)
+
+
+@dataclass(frozen=True, slots=True)
+class TeePlan:
+    point: str
+    tee: Tee  # as it will be
+    purchases: tuple[Purchase, ...]
+    removed: tuple[CatalogItem, ...]
+    changes: tuple[str, ...] = ()
+
+    @property
+    def cost_cents(self) -> int:
+        return sum(purchase.cost_cents for purchase in self.purchases)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found."""
+
+    status: Status
+    cost_cents: int | None
+    bound_cents: int | None  # no plan can cost less than this
+    currency: str
+    runs: Mapping[str, RunPlan]
+    tees: Mapping[str, TeePlan]
+    pump_speeds: Mapping[str, float]
+    consumables: tuple[Purchase, ...] = ()
+    reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
+    notes: tuple[str, ...] = ()
+
+    @property
+    def found(self) -> bool:
+        return self.status in (Status.OPTIMAL, Status.FEASIBLE)
+
+    @property
+    def gap_cents(self) -> int | None:
+        if self.cost_cents is None or self.bound_cents is None:
+            return None
+        return max(0, self.cost_cents - self.bound_cents)
+
+
+def planned_network(network: Network, plan: Plan) -> Network:
+    """Return the plumbing as it will be: every run and tee of the plan in place, pumps at their planned speed."""
+    runs: dict[str, Run] = {
+        name: replace(network.runs[name], parts=run_plan.parts) for name, run_plan in plan.runs.items()
+    }
+    tees = {name: plan.tees[name].tee if name in plan.tees else tee for name, tee in network.tees.items()}
+    pumps = {
+        name: replace(pump, speed=plan.pump_speeds.get(name, pump.speed)) for name, pump in network.pumps.items()
+    }
+    return replace(network.with_runs(runs), tees=tees, pumps=pumps)
+
+
+@dataclass(frozen=True, slots=True)
+class DemandCheck:
+    """One demand in the planned network, solved again without the solver. Flows in m³/s."""
+
+    run: str
+    low_m3_s: float
+    high_m3_s: float | None
+    before_m3_s: float
+    after_m3_s: float
+    all_open_m3_s: float  # with every valve fully open
+    met: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ValveSetting:
+    """How far one valve of a run is to be opened, in words that its handle can follow."""
+
+    run: str
+    part_index: int
+    words: str
+    opening: float  # 0 shut ... 1 open
+    loss_k: float
+    head_loss_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What the network solution says of a plan. `passed` only if every demand is met and nothing is over a limit."""
+
+    passed: bool
+    demands: tuple[DemandCheck, ...]
+    valves: tuple[ValveSetting, ...]
+    flows_m3_s: Mapping[str, float]
+    velocities_m_s: Mapping[str, float]  # the fastest place of each run
+    warnings: tuple[str, ...]
+    failures: tuple[str, ...]

@@ -1,0 +1,39 @@
+"""A system file as a value: the plumbing, what the owner wants of it, and the rules the plan must keep."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from optimizer.model.network import Network
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a run must carry [m³/s]; `high_m3_s` None means there is no upper limit. `low_m3_s` 0 means any flow will do."""
+
+    run: str
+    low_m3_s: float
+    high_m3_s: float | None = None
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the plan may do. Sizes are nominal names, as the catalog writes them."""
+
+    sizes: tuple[str, ...] = ()  # empty: the run's own size and up to three larger ones
+    velocity_limit_m_s: float = 1.524  # 5 ft/s in new pressurised pipe: common practice, no source
+    allow_unsafe_metals: bool = False
+    keep_services: bool = True  # a separable joint on each side of every pump and device
+
+
+@dataclass(frozen=True)
+class System:
+    name: str
+    units: str  # "US" or "metric": how results are shown
+    currency: str
+    network: Network
+    targets: tuple[Target, ...] = ()
+    rules: Rules = field(default_factory=Rules)
+    path: str = ""
+    note: str = ""
