@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-
-import networkx as nx
+from typing import TYPE_CHECKING
 
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.model.ends import End
+
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 
 class PointKind(StrEnum):
@@ -154,9 +157,11 @@ class Network:
     devices: Mapping[str, Device]
     water: Water
 
-    def graph(self) -> nx.MultiDiGraph:
+    def graph(self) -> nx.MultiDiGraph[str]:
         """Return the plumbing as a networkx graph: nodes are points, edges runs, keyed by run name."""
-        graph = nx.MultiDiGraph()
+        import networkx as nx
+
+        graph: nx.MultiDiGraph[str] = nx.MultiDiGraph()
         graph.add_nodes_from(self.points)
         for run in self.runs.values():
             graph.add_edge(run.start.point, run.end.point, key=run.name)

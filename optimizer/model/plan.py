@@ -104,9 +104,7 @@ def planned_network(network: Network, plan: Plan) -> Network:
         name: replace(network.runs[name], parts=run_plan.parts) for name, run_plan in plan.runs.items()
     }
     tees = {name: plan.tees[name].tee if name in plan.tees else tee for name, tee in network.tees.items()}
-    pumps = {
-        name: replace(pump, speed=plan.pump_speeds.get(name, pump.speed)) for name, pump in network.pumps.items()
-    }
+    pumps = {name: replace(pump, speed=plan.pump_speeds.get(name, pump.speed)) for name, pump in network.pumps.items()}
     return replace(network.with_runs(runs), tees=tees, pumps=pumps)
 
 

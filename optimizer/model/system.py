@@ -9,7 +9,7 @@ from optimizer.model.network import Network
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What a run must carry [m³/s]; `high_m3_s` None means there is no upper limit. `low_m3_s` 0 means any flow will do."""
+    """What a run must carry [m³/s]. `high_m3_s` None: no upper limit; `low_m3_s` 0: any flow will do."""
 
     run: str
     low_m3_s: float
