@@ -11,7 +11,6 @@ from optimizer.errors import NetworkError
 from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.model.ends import End
 
-
 if TYPE_CHECKING:
     import networkx as nx
 

@@ -1,4 +1,4 @@
-"""A plan as a value: what every run becomes, what is bought and taken out, how the valves stand, and how sure that is."""
+"""A plan as a value: what every run becomes, what is bought and taken out, how the valves stand, how sure that is."""
 
 from __future__ import annotations
 
@@ -21,7 +21,11 @@ class Status(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Purchase:
-    """One thing bought for one place. `quantity` counts pieces, or sale lengths of pipe."""
+    """One thing bought for one place.
+
+    `quantity` counts pieces, or for pipe the whole sale lengths that this piece adds to what earlier pieces of the same
+    pipe left over: so it can be 0 for a piece that comes out of a length already counted.
+    """
 
     item: CatalogItem
     quantity: int

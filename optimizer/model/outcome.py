@@ -1,0 +1,33 @@
+"""What a whole run of the program hands to the documents: the system, the plan, its check and its bill."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from optimizer.errors import PlanError
+from optimizer.model.bill import Bill
+from optimizer.model.plan import Plan, Verification
+from optimizer.model.system import System
+
+
+@dataclass(frozen=True)
+class PlanReport:
+    """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
+
+    `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    """
+
+    system: System
+    plan: Plan
+    verification: Verification
+    bill: Bill
+    before_flows_m3_s: Mapping[str, float]
+    band: Mapping[str, tuple[float, float]] | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.plan.found:
+            raise PlanError(f"a report needs a plan; the search ended {self.plan.status.value!r}")
+        if self.bill.total_cents != self.plan.cost_cents:
+            raise PlanError(f"the bill comes to {self.bill.total_cents} cents, the plan to {self.plan.cost_cents}")
