@@ -1,0 +1,416 @@
+"""Quantities as people write them → SI numbers, and back to text: the only place where trade units live.
+
+Reading goes through a strict grammar of our own and only then through pint, which alone would read `1 1/2 in` as
+0.0127 m, `35 ppt` as pints and `3"` as a bare 3 without a word. Showing needs no pint, so that printing starts quickly.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from fractions import Fraction
+from functools import lru_cache
+from textwrap import shorten
+from typing import Any
+
+from optimizer.errors import QuantityError
+
+US, METRIC = "US", "metric"
+
+# Exact by definition (NIST Special Publication 811, appendix B.8).
+METRES_PER_INCH = 0.0254
+METRES_PER_FOOT = 0.3048
+M3_PER_GALLON = 0.003785411784  # US liquid gallon, 231 cubic inches
+M3_PER_LITRE = 0.001
+SECONDS_PER_HOUR = 3600.0
+PASCALS_PER_BAR = 100_000.0
+PASCALS_PER_PSI = 6894.757293168361  # 4.4482216152605 N on (0.0254 m)²
+
+
+@dataclass(frozen=True)
+class _Dimension:
+    """One kind of quantity: the words of its units, what they are called in pint, and what a bare number means."""
+
+    what: str
+    example: str
+    target: str  # pint unit of the result
+    words: Mapping[str, str]  # written unit, lower case → pint unit
+    bare: Mapping[str, str]  # units system → pint unit of a number without unit; missing: an error
+
+
+def _words(**groups: str) -> dict[str, str]:
+    return {word: unit for unit, words in groups.items() for word in words.split()}
+
+
+_LENGTH_WORDS = _words(
+    inch='in inch inches " ″ ”',
+    foot="ft foot feet ' ′ ’",
+    meter="m metre metres meter meters",
+    centimeter="cm",
+    millimeter="mm",
+)
+_LENGTH_EXAMPLE = "14 in, 8 ft 6 in, 6'-4\", 1-1/2 in, 32 mm or 2.4 m"
+_LENGTH = _Dimension("length", _LENGTH_EXAMPLE, "meter", _LENGTH_WORDS, {})
+_HEAD = _Dimension("height", "9 ft 4 in or 2.4 m", "meter", _LENGTH_WORDS, {US: "foot", METRIC: "meter"})
+_FLOW_WORDS = {
+    **dict.fromkeys(["gal/h", "gal/hr", "gph"], "gallon / hour"),
+    **dict.fromkeys(["gal/min", "gpm"], "gallon / minute"),
+    **dict.fromkeys(["l/h", "l/hr", "lph"], "liter / hour"),
+    **dict.fromkeys(["l/min", "lpm"], "liter / minute"),
+    "l/s": "liter / second",
+    **dict.fromkeys(["m3/h", "m³/h"], "meter ** 3 / hour"),
+    **dict.fromkeys(["m3/s", "m³/s"], "meter ** 3 / second"),
+}
+_FLOW = _Dimension(
+    "flow",
+    "1100 gal/h, 5 gal/min, 900 L/h or 1.2 m3/h",
+    "meter ** 3 / second",
+    _FLOW_WORDS,
+    {US: "gallon / hour", METRIC: "liter / hour"},
+)
+_PRESSURE = _Dimension(
+    "pressure",
+    "60 psi, 0.5 bar or 400 kPa",
+    "pascal",
+    _words(psi="psi", bar="bar", millibar="mbar", kilopascal="kpa", pascal="pa"),
+    {US: "psi", METRIC: "bar"},
+)
+_TEMPERATURE = _Dimension(
+    "temperature",
+    "77 degF or 25 degC",
+    "degC",
+    _words(degF="degf °f f", degC="degc °c c"),
+    {US: "degF", METRIC: "degC"},
+)
+_SALINITY = _Dimension(
+    "salinity",
+    "35 g/kg",
+    "gram / kilogram",
+    {"g/kg": "gram / kilogram", "ppt": "gram / kilogram", "‰": "gram / kilogram"},
+    {US: "gram / kilogram", METRIC: "gram / kilogram"},
+)
+_SPEED = _Dimension(
+    "speed of water",
+    "5 ft/s or 1.5 m/s",
+    "meter / second",
+    {"ft/s": "foot / second", "fps": "foot / second", "m/s": "meter / second", "cm/s": "centimeter / second"},
+    {US: "foot / second", METRIC: "meter / second"},
+)
+_POWER = _Dimension("power", "85 W", "watt", _words(watt="w", kilowatt="kw"), {US: "watt", METRIC: "watt"})
+_FRACTION = _Dimension("share", "80 %", "dimensionless", {"%": "percent", "percent": "percent"}, {})
+
+_DECIMAL = r"\d+(?:\.\d+)?|\.\d+"
+_MIXED = rf"(?:\d+[ ]*[ -][ ]*)?\d+[ ]*/[ ]*\d+|{_DECIMAL}"
+_PLAIN = re.compile(rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|[^\d\s.,/+-]\D*)?", re.IGNORECASE)
+_FEET_INCHES = re.compile(
+    rf"(?P<sign>[-+]?)[ ]*(?P<feet>\d+)[ ]*(?:ft\.?|foot|feet|['′’])[ ]*-?[ ]*"
+    rf"(?P<inches>{_MIXED})[ ]*(?:in\.?|inch|inches|[\"″”]|'')",
+    re.IGNORECASE,
+)
+_COMMA = re.compile(r"\d,\d|\d,$|^,\d")
+_VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+
+Quantity = str | int | float
+
+
+def parse_length(text: Quantity, units: str | None = None) -> float:
+    """Return a length [m] above 0.
+
+    `14` alone is refused in both unit systems: it may be inches or feet, millimetres or metres.
+
+    Raises
+    ------
+    QuantityError
+        Not a length in the grammar, or zero, negative or without unit.
+    """
+    length_m = _length(text, units, _LENGTH)
+    if not length_m > 0:
+        raise QuantityError(_quoted(text), "a length above 0")
+    return length_m
+
+
+def parse_head(text: Quantity, units: str | None = None) -> float:
+    """Return a head or head loss [m of the flowing water], 0 or more. A bare number is ft (US) or m (metric)."""
+    return _not_negative(text, _length(text, units, _HEAD), "a head of 0 or more")
+
+
+def parse_elevation(text: Quantity, units: str | None = None) -> float:
+    """Return a height [m], which may lie below the sump's water line. A bare number is ft (US) or m (metric)."""
+    return _length(text, units, _HEAD)
+
+
+def parse_flow(text: Quantity, units: str | None = None) -> float:
+    """Return a volume flow [m³/s], 0 or more. A bare number is gal/h (US; gal is the US gallon) or L/h (metric)."""
+    return _not_negative(text, _plain(text, units, _FLOW), "a flow of 0 or more")
+
+
+def parse_pressure(text: Quantity, units: str | None = None) -> float:
+    """Return a gauge pressure [Pa], 0 or more. A bare number is psi (US) or bar (metric)."""
+    return _not_negative(text, _plain(text, units, _PRESSURE), "a pressure of 0 or more")
+
+
+def parse_temperature(text: Quantity, units: str | None = None) -> float:
+    """Return a water temperature [°C] from 0 to 60. A bare number is °F (US) or °C (metric)."""
+    temperature_c = _plain(text, units, _TEMPERATURE)
+    if not 0 <= temperature_c <= 60:
+        raise QuantityError(_quoted(text), "a water temperature from 0 to 60 degC (32 to 140 degF)")
+    return temperature_c
+
+
+def parse_salinity(text: Quantity, units: str | None = None) -> float:
+    """Return a salinity [g/kg] from 0 to 50. `ppt` and a bare number count as g/kg; 1.026 is refused: a gravity."""
+    salinity_g_kg = _plain(text, units, _SALINITY)
+    if 1.015 <= salinity_g_kg <= 1.035:
+        raise QuantityError(f"{_quoted(text)}, which looks like a specific gravity", "a salinity in g/kg", "35 g/kg")
+    if not 0 <= salinity_g_kg <= 50:
+        raise QuantityError(_quoted(text), "a salinity from 0 to 50 g/kg")
+    return salinity_g_kg
+
+
+def parse_speed(text: Quantity, units: str | None = None) -> float:
+    """Return a speed of water [m/s] above 0. A bare number is ft/s (US) or m/s (metric)."""
+    speed_m_s = _plain(text, units, _SPEED)
+    if not speed_m_s > 0:
+        raise QuantityError(_quoted(text), "a speed above 0")
+    return speed_m_s
+
+
+def parse_power(text: Quantity, units: str | None = None) -> float:
+    """Return a power [W] above 0. A bare number is W."""
+    power_w = _plain(text, units, _POWER)
+    if not power_w > 0:
+        raise QuantityError(_quoted(text), "a power above 0")
+    return power_w
+
+
+def parse_fraction(text: Quantity, units: str | None = None) -> float:
+    """Return a share from 0 to 1: `80 %`, or a bare number from 0 to 1. A bare 80 is refused, for it lacks its sign."""
+    sign, number, unit = _split(text, _FRACTION)
+    share = sign * number * (_convert(1.0, _unit(text, unit, _FRACTION), "dimensionless") if unit else 1.0)
+    if 0 <= share <= 1:
+        return share
+    bare_percent = not unit and 1 < share <= 100
+    raise QuantityError(_quoted(text), "a share from 0 % to 100 %", f"{_clean(text)} %" if bare_percent else None)
+
+
+def _not_negative(text: Quantity, value: float, allowed: str) -> float:
+    if value < 0:
+        raise QuantityError(_quoted(text), allowed)
+    return value
+
+
+def _length(text: Quantity, units: str | None, dimension: _Dimension) -> float:
+    """Return metres: feet with inches by hand-written grammar, all else as one number with one unit."""
+    match = _FEET_INCHES.fullmatch(_clean(text))
+    if match is None:
+        return _plain(text, units, dimension)
+    inches = _number(text, match["inches"], dimension)
+    if inches >= 12:
+        raise QuantityError(_quoted(text), "fewer than 12 inches after the feet")
+    sign = -1.0 if match["sign"] == "-" else 1.0
+    feet = _number(text, match["feet"], dimension)
+    return sign * (_convert(feet, "foot", dimension.target) + _convert(inches, "inch", dimension.target))
+
+
+def _plain(text: Quantity, units: str | None, dimension: _Dimension) -> float:
+    sign, number, unit = _split(text, dimension)
+    if unit:
+        return _convert(sign * number, _unit(text, unit, dimension), dimension.target)
+    if bare := dimension.bare.get(units or ""):
+        return _convert(sign * number, bare, dimension.target)
+    raise QuantityError(
+        f"{_quoted(text)}, a {dimension.what} without a unit", f"a {dimension.what} such as {dimension.example}"
+    )
+
+
+def _split(text: Quantity, dimension: _Dimension) -> tuple[float, float, str]:
+    """Return (sign, number, written unit or "")."""
+    if isinstance(text, (int, float)) and not isinstance(text, bool):
+        return _finite(text, float(text), dimension)
+    match = _PLAIN.fullmatch(_clean(text))
+    if match is None:
+        raise QuantityError(_quoted(text), f"a {dimension.what} such as {dimension.example}", _without_comma(text))
+    sign = -1.0 if match["sign"] == "-" else 1.0
+    return sign, _number(text, match["number"], dimension), (match["unit"] or "").strip()
+
+
+def _finite(text: Quantity, number: float, dimension: _Dimension) -> tuple[float, float, str]:
+    if not math.isfinite(number):
+        raise QuantityError(_quoted(text), f"a {dimension.what} that is a finite number")
+    return math.copysign(1.0, number), abs(number), ""
+
+
+def _number(text: Quantity, written: str, dimension: _Dimension) -> float:
+    """Return the value of `14`, `2.5`, `3/4`, `1 1/2` or `1-1/2`."""
+    if "/" not in written:
+        return _finite(text, float(written), dimension)[1]
+    whole, fraction = re.fullmatch(r"(?:(\d+)[ -]+)?(\d+/\d+)", re.sub(r" */ *", "/", written)).groups()  # type: ignore[union-attr]
+    top, bottom = (int(part) for part in fraction.split("/"))
+    if bottom == 0 or (whole and top >= bottom):
+        raise QuantityError(_quoted(text), "a proper fraction, such as 1/2 or 1-1/2")
+    return float(int(whole or 0) + Fraction(top, bottom))
+
+
+def _unit(text: Quantity, written: str, dimension: _Dimension) -> str:
+    """Return the pint unit of a written one."""
+    word = re.sub(r"\s*/\s*", "/", written.lower()).rstrip(".").strip()
+    word = word.replace("hour", "h") if "/" in word else word
+    if word in dimension.words:
+        return dimension.words[word]
+    near = get_close_matches(word, dimension.words, n=1, cutoff=0.6)
+    number = _clean(text)[: -len(written)].strip()
+    shown = {"l/h": "L/h", "l/min": "L/min", "l/s": "L/s"}
+    suggestion = f"{number} {shown.get(near[0], near[0])}" if near else _without_comma(text)
+    raise QuantityError(
+        f"{_quoted(text)} with the unit {written!r}", f"a {dimension.what} such as {dimension.example}", suggestion
+    )
+
+
+def _clean(text: Quantity) -> str:
+    """Return the text with plain spaces, minus signs and fractions."""
+    shown = str(text).replace("\u2212", "-").replace("\u2013", "-").replace("\u00a0", " ").strip()
+    for vulgar, plain in _VULGAR.items():
+        shown = re.sub(rf"(?<=\d) ?{vulgar}", f" {plain}", shown).replace(vulgar, plain)
+    return re.sub(r"\s+", " ", shown)
+
+
+def _quoted(text: Quantity) -> str:
+    return f"'{shorten(str(text), 60)}'"
+
+
+def _without_comma(text: Quantity) -> str | None:
+    """Return what a number with a comma may have meant: a decimal point, or no comma where it parts thousands."""
+    shown = _clean(text)
+    if not _COMMA.search(shown):
+        return None
+    pointed = re.sub(r",(?=\d)", ".", shown, count=1)
+    if re.search(r"\d,\d{3}(?!\d)", shown):
+        return f"{re.sub(r',(?=[0-9])', '', shown)} or {pointed}"
+    return pointed
+
+
+def _convert(number: float, unit: str, target: str) -> float:
+    """Return number × unit in the target unit, by pint."""
+    value = _registry().Quantity(number, unit).to(target).magnitude
+    return float(f"{value:.12g}")  # 0.3556 m, not 0.35559999999999997 m
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    """Return pint's own table of units; loaded on first use, for it takes a quarter of a second."""
+    import pint
+
+    return pint.UnitRegistry(cache_folder=None)
+
+
+def flow_value(flow_m3_s: float, units: str) -> float:
+    """Return a flow in the unit that `flow_unit` names."""
+    return flow_m3_s * SECONDS_PER_HOUR / (M3_PER_GALLON if units == US else M3_PER_LITRE)
+
+
+def flow_unit(units: str) -> str:
+    return "gal/h" if units == US else "L/h"
+
+
+def head_value(head_m: float, units: str) -> float:
+    """Return a head in the unit that `head_unit` names."""
+    return head_m / METRES_PER_FOOT if units == US else head_m
+
+
+def head_unit(units: str) -> str:
+    return "ft" if units == US else "m"
+
+
+def length_value(length_m: float, units: str) -> float:
+    """Return a length in the unit that `length_unit` names."""
+    return head_value(length_m, units)
+
+
+def length_unit(units: str) -> str:
+    return head_unit(units)
+
+
+def velocity_value(velocity_m_s: float, units: str) -> float:
+    """Return a velocity in the unit that `velocity_unit` names."""
+    return head_value(velocity_m_s, units)
+
+
+def velocity_unit(units: str) -> str:
+    return "ft/s" if units == US else "m/s"
+
+
+def volume_value(volume_m3: float, units: str) -> float:
+    """Return a volume in the unit that `volume_unit` names."""
+    return volume_m3 / (M3_PER_GALLON if units == US else M3_PER_LITRE)
+
+
+def volume_unit(units: str) -> str:
+    return "gal" if units == US else "L"
+
+
+def pressure_value(pressure_pa: float, units: str) -> float:
+    """Return a pressure in the unit that `pressure_unit` names."""
+    return pressure_pa / (PASCALS_PER_PSI if units == US else PASCALS_PER_BAR)
+
+
+def pressure_unit(units: str) -> str:
+    return "psi" if units == US else "bar"
+
+
+def show_flow(flow_m3_s: float, units: str) -> str:
+    """Return `1,100 gal/h` or `4,160 L/h`; below 10 with one decimal."""
+    value = flow_value(flow_m3_s, units)
+    return f"{_fixed(value, 0 if abs(value) >= 9.95 else 1)} {flow_unit(units)}"
+
+
+def show_head(head_m: float, units: str) -> str:
+    """Return a head to 0.01 ft or 0.01 m."""
+    return f"{_fixed(head_value(head_m, units), 2)} {head_unit(units)}"
+
+
+def show_velocity(velocity_m_s: float, units: str) -> str:
+    """Return a velocity to 0.1 ft/s or 0.01 m/s."""
+    return f"{_fixed(velocity_value(velocity_m_s, units), 1 if units == US else 2)} {velocity_unit(units)}"
+
+
+def show_volume(volume_m3: float, units: str) -> str:
+    """Return a volume to 0.1 gal or 0.1 L."""
+    return f"{_fixed(volume_value(volume_m3, units), 1)} {volume_unit(units)}"
+
+
+def show_pressure(pressure_pa: float, units: str) -> str:
+    """Return a pressure to 0.1 psi or 0.01 bar."""
+    return f"{_fixed(pressure_value(pressure_pa, units), 1 if units == US else 2)} {pressure_unit(units)}"
+
+
+def show_length(length_m: float, units: str) -> str:
+    """Return `8 ft 6-1/2 in` to the nearest 1/8 in, or `2.40 m` (below 1 m `350 mm`)."""
+    if not math.isfinite(length_m):
+        return str(length_m)
+    if units != US:
+        millimetres = round(length_m * 1000)
+        return f"{millimetres} mm" if abs(millimetres) < 1000 else f"{length_m:.2f} m"
+    eighths = round(abs(length_m) / METRES_PER_INCH * 8)
+    sign = "-" if length_m < 0 and eighths else ""
+    feet, rest = divmod(eighths, 96)
+    inches = _show_inches(rest)
+    if not feet:
+        return f"{sign}{inches} in"
+    return f"{sign}{feet} ft {inches} in" if rest else f"{sign}{feet} ft"
+
+
+def _show_inches(eighths: int) -> str:
+    """Return `6`, `3/8` or `6-1/2`."""
+    whole, rest = divmod(eighths, 8)
+    if not rest:
+        return str(whole)
+    fraction = Fraction(rest, 8)
+    return f"{whole}-{fraction}" if whole else str(fraction)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """Return the number with thousands parted by commas and no minus before zero."""
+    return f"{round(value, decimals) + 0.0:,.{decimals}f}" if math.isfinite(value) else str(value)
