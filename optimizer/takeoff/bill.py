@@ -1,0 +1,170 @@
+"""A system and its plan turned into a bill: what a store hands over, line by line, and what comes out of the wall.
+
+Nothing is bought or taken out here that the plan does not hold, and nothing of the plan is left out: both are checked.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from optimizer.errors import OptimizerError
+from optimizer.model.bill import Bill, BillLine, TakeOutLine
+from optimizer.model.catalog import PIPES, Kind
+from optimizer.model.ends import End
+from optimizer.model.plan import Plan, Purchase
+from optimizer.model.system import System
+from optimizer.takeoff.fate import fate_of
+from optimizer.takeoff.order import ends_words, group_of, place_in_list, sale_unit, size_words, standards_words
+from optimizer.units import show_length
+
+_SAME_LENGTH_M = 1e-6  # a saw does not see less
+
+
+def bill_of(system: System, plan: Plan) -> Bill:
+    """Return the parts list and the take-out list of a plan.
+
+    Parameters
+    ----------
+    system
+        The system that the plan is for; its units say how cut lengths are written.
+    plan
+        A plan that was found. The same item bought for several places becomes one line.
+
+    Raises
+    ------
+    OptimizerError
+        When the plan holds no plan, mixes currencies, buys less pipe than its pieces are long, gives one item id to two
+        different items, or when the lines do not come to the plan's cost to the cent.
+    """
+    if not plan.found or plan.cost_cents is None:
+        raise OptimizerError(f"there is nothing to buy: the search ended {plan.status.value!r}")
+    purchases = tuple(_purchases(plan))
+    for purchase in purchases:
+        _check_purchase(purchase, plan.currency)
+    lines = tuple(_bill_line(bought, system.units) for bought in _by_item(purchases))
+    bill = Bill(plan.currency, lines, tuple(_take_out_lines(plan, system.units)))
+    _check_conservation(bill, plan, system)
+    return bill
+
+
+def _purchases(plan: Plan) -> Iterator[Purchase]:
+    for run_plan in plan.runs.values():
+        yield from run_plan.purchases
+    for tee_plan in plan.tees.values():
+        yield from tee_plan.purchases
+    yield from plan.consumables
+
+
+def _check_purchase(purchase: Purchase, currency: str) -> None:
+    item = purchase.item
+    if item.currency != currency:
+        raise OptimizerError(
+            f"{item.item_id} is priced in {item.currency}, the plan in {currency}: give all prices in one currency"
+        )
+    if purchase.quantity < 1:
+        raise OptimizerError(f"{item.item_id} for {purchase.where}: quantity {purchase.quantity}, must be 1 or more")
+    if purchase.length_m > purchase.quantity * item.sale_length_m + _SAME_LENGTH_M and item.kind in PIPES:
+        raise OptimizerError(
+            f"{item.item_id} for {purchase.where}: {purchase.quantity} × {item.sale_length_m} m is too short for a "
+            f"piece of {purchase.length_m} m"
+        )
+
+
+def _by_item(purchases: Sequence[Purchase]) -> list[list[Purchase]]:
+    """Return the purchases in one list for each item, in the order of a parts list."""
+    bought: dict[str, list[Purchase]] = {}
+    for purchase in purchases:
+        same = bought.setdefault(purchase.item.item_id, [])
+        if same and same[0].item != purchase.item:
+            raise OptimizerError(f"two different items are both called {purchase.item.item_id}: ids must be unique")
+        same.append(purchase)
+    return sorted(bought.values(), key=lambda same: place_in_list(same[0].item))
+
+
+def _bill_line(bought: Sequence[Purchase], units: str) -> BillLine:
+    item = bought[0].item
+    return BillLine(
+        item_id=item.item_id,
+        group=group_of(item),
+        description=item.description,
+        size=size_words(item),
+        ends=ends_words(item),
+        material=item.material,
+        standard=standards_words(item),
+        quantity=sum(purchase.quantity for purchase in bought),
+        unit=sale_unit(item),
+        unit_price_cents=item.price_cents,
+        where_used=_where_used(bought),
+        price_date=item.price_date.isoformat(),
+        note="; ".join(text for text in (_cut_note(bought, units), item.note) if text),
+    )
+
+
+def _where_used(bought: Sequence[Purchase]) -> str:
+    """Return the places with the number of pieces in each: `riser (2), uv line`. Pipe counts cut pieces, not feet."""
+    counts: Counter[str] = Counter()
+    for purchase in bought:
+        counts[purchase.where] += 1 if purchase.item.kind in PIPES else purchase.quantity
+    return _places(counts)
+
+
+def _places(counts: Counter[str]) -> str:
+    return ", ".join(where if count == 1 else f"{where} ({count})" for where, count in counts.items())
+
+
+def _cut_note(bought: Sequence[Purchase], units: str) -> str:
+    lengths = sorted((purchase.length_m for purchase in bought if purchase.length_m > 0), reverse=True)
+    pieces = Counter(show_length(length_m, units) for length_m in lengths)
+    if not pieces:
+        return ""
+    return "cut " + ", ".join(words if count == 1 else f"{count} × {words}" for words, count in pieces.items())
+
+
+@dataclass(frozen=True, slots=True)
+class _Removed:
+    description: str
+    unit: str
+    fate: str
+    why: str
+
+
+def _take_out_lines(plan: Plan, units: str) -> Iterator[TakeOutLine]:
+    """Yield one line for each different thing that comes out, what serves again first, in the order of the runs."""
+    places: dict[_Removed, Counter[str]] = {}
+    for where, thing in _removed(plan, units):
+        places.setdefault(thing, Counter())[where] += 1
+    for thing, counts in sorted(places.items(), key=lambda entry: entry[0].fate):
+        yield TakeOutLine(thing.description, counts.total(), thing.unit, _places(counts), thing.fate, thing.why)
+
+
+def _removed(plan: Plan, units: str) -> Iterator[tuple[str, _Removed]]:
+    for run_plan in plan.runs.values():
+        for part in run_plan.removed:
+            if part.kind is not Kind.OPEN_JOINT:  # nothing is there yet that could come out
+                yield run_plan.run, _thing(part.words, part.kind, part.ends, part.length_m, units)
+    for tee_plan in plan.tees.values():
+        for item in tee_plan.removed:
+            yield tee_plan.point, _thing(item.description, item.kind, item.ends, 0.0, units)
+
+
+def _thing(words: str, kind: Kind, ends: Iterable[End], length_m: float, units: str) -> _Removed:
+    fate, why = fate_of(kind, tuple(ends))
+    if kind in PIPES and length_m > 0:
+        return _Removed(f"{words}, {show_length(length_m, units)} long", "piece", fate, why)
+    return _Removed(words, "each", fate, why)
+
+
+def _check_conservation(bill: Bill, plan: Plan, system: System) -> None:
+    if bill.currency != system.currency:
+        raise OptimizerError(f"the plan is in {bill.currency}, the system in {system.currency}: use one currency")
+    if bill.total_cents != plan.cost_cents:
+        raise OptimizerError(
+            f"the parts list comes to {bill.total_cents} cents and the plan to {plan.cost_cents}: "
+            "a line is missing or double"
+        )
+    removed = sum(1 for _ in _removed(plan, system.units))
+    listed = sum(line.quantity for line in bill.taken_out)
+    if removed != listed:
+        raise OptimizerError(f"the plan takes out {removed} parts and the take-out list has {listed}")
