@@ -1,0 +1,178 @@
+"""Results as plain dictionaries for other programs: SI numbers whose key names their unit, money in whole cents.
+
+A number that is not finite (the loss of a shut valve) becomes None, for JSON knows no other word for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from typing import Any
+
+from optimizer.documents.cautions import CAUTIONS, assumptions
+from optimizer.documents.text import LossRow, Solution, changes, pump_changes, pump_run, require_passed, valve_name
+from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import Plan
+from optimizer.model.system import System
+
+Json = dict[str, Any]
+
+
+def flow_json(system: System, solution: Solution, pump_heads_m: Mapping[str, float] | None = None) -> Json:
+    """Return flows and speeds of every run, heads of every point, and where each pump works."""
+    network = system.network
+    return {
+        "system": system.name,
+        "runs": [
+            {
+                "run": name,
+                "flow_m3_s": _number(solution.flows_m3_s.get(name)),
+                "fastest_velocity_m_s": _number(solution.velocities_m_s.get(name)),
+            }
+            for name in network.runs
+        ],
+        "targets": _targets(system),
+        "points": [{"point": name, "head_m": _number(head_m)} for name, head_m in solution.heads_m.items()],
+        "pumps": [
+            {
+                "pump": pump.name,
+                "speed_share_of_full_rpm": pump.speed,
+                "flow_m3_s": _number(solution.flows_m3_s.get(pump_run(network, pump.name))),
+                "head_m": _number((pump_heads_m or {}).get(pump.name)),
+            }
+            for pump in network.pumps.values()
+        ],
+        "warnings": list(solution.warnings),
+    }
+
+
+def losses_json(system: System, rows: Iterable[LossRow]) -> Json:
+    """Return the loss of every part, in the order of the rows."""
+    return {
+        "system": system.name,
+        "losses": [
+            {
+                "run": row.run,
+                "part_index": row.index,
+                "part": row.words,
+                "head_loss_m": _number(row.head_loss_m),
+                "share_of_all_losses": _number(row.share),
+                "flow_gained_without_it_m3_s": _number(row.gained_flow_m3_s),
+            }
+            for row in rows
+        ],
+    }
+
+
+def plan_json(report: PlanReport) -> Json:
+    """Return the whole report: the outcome, flows, settings, changes, parts to buy and to take out, cautions.
+
+    Raises
+    ------
+    DocumentError
+        When the plan did not stand its check.
+    """
+    require_passed(report)
+    return {
+        **_outcome(report.system, report.plan),
+        "demands": [_demand(report, place) for place in range(len(report.verification.demands))],
+        "flows": _flows(report),
+        "pumps": [
+            {"pump": name, "speed_before_share_of_full_rpm": before, "speed_after_share_of_full_rpm": after}
+            for name, before, after in pump_changes(report)
+        ],
+        "valves": _valves(report),
+        "changes": [
+            {"where": where, "steps": list(steps), "parts_cost_cents": cents}
+            for where, steps, cents in changes(report.plan)
+        ],
+        **_bill(report),
+        "warnings": list(dict.fromkeys((*report.verification.warnings, *report.notes))),
+        "assumptions": [asdict(remark) for remark in assumptions(report)],
+        "cautions": [asdict(remark) for remark in CAUTIONS],
+    }
+
+
+def no_plan_json(system: System, plan: Plan) -> Json:
+    """Return how the search ended and why there is no plan."""
+    return _outcome(system, plan)
+
+
+def _outcome(system: System, plan: Plan) -> Json:
+    return {
+        "system": system.name,
+        "status": plan.status.value,
+        "currency": plan.currency,
+        "cost_cents": plan.cost_cents,
+        "bound_cents": plan.bound_cents,
+        "gap_cents": plan.gap_cents,
+        "targets": _targets(system),
+        "reasons": list(plan.reasons),
+        "notes": list(plan.notes),
+    }
+
+
+def _targets(system: System) -> list[Json]:
+    return [
+        {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
+    ]
+
+
+def _demand(report: PlanReport, place: int) -> Json:
+    check = report.verification.demands[place]
+    return {
+        "run": check.run,
+        "low_m3_s": check.low_m3_s,
+        "high_m3_s": check.high_m3_s,
+        "before_m3_s": _number(check.before_m3_s),
+        "after_m3_s": _number(check.after_m3_s),
+        "all_valves_open_m3_s": _number(check.all_open_m3_s),
+        "met": check.met,
+    }
+
+
+def _flows(report: PlanReport) -> list[Json]:
+    checked, band = report.verification, report.band or {}
+    rows = []
+    for run in report.system.network.runs:
+        low, high = band.get(run, (None, None))
+        rows.append(
+            {
+                "run": run,
+                "before_m3_s": _number(report.before_flows_m3_s.get(run)),
+                "after_m3_s": _number(checked.flows_m3_s.get(run)),
+                "after_low_m3_s": _number(low),
+                "after_high_m3_s": _number(high),
+                "fastest_velocity_after_m_s": _number(checked.velocities_m_s.get(run)),
+            }
+        )
+    return rows
+
+
+def _valves(report: PlanReport) -> list[Json]:
+    return [
+        {
+            "run": valve.run,
+            "part_index": valve.part_index,
+            "valve": valve_name(report, valve.run, valve.part_index),
+            "setting": valve.words,
+            "opening_share_of_full": _number(valve.opening),
+            "head_loss_m": _number(valve.head_loss_m),
+        }
+        for valve in report.verification.valves
+    ]
+
+
+def _bill(report: PlanReport) -> Json:
+    """Return what is bought and what comes out, line by line."""
+    bill = report.bill
+    return {
+        "parts": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.lines],
+        "total_cents": bill.total_cents,
+        "taken_out": [asdict(line) for line in bill.taken_out],
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

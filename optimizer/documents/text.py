@@ -1,0 +1,241 @@
+"""What the commands print: flows, losses, a plan, and why there is none, as headings, sentences and tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Protocol
+
+from optimizer.documents.tables import Block, Heading, table
+from optimizer.documents.words import (
+    money,
+    part_place,
+    percent,
+    status_words,
+    target_words,
+    verdict_words,
+    wanted_words,
+)
+from optimizer.errors import DocumentError
+from optimizer.model.network import Network
+from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import Plan
+from optimizer.model.system import System, Target
+from optimizer.units import show_flow, show_head, show_velocity
+
+
+class Solution(Protocol):
+    """What is read of a solved network; flows by run, heads by point, speeds of the water by run."""
+
+    @property
+    def flows_m3_s(self) -> Mapping[str, float]: ...
+    @property
+    def heads_m(self) -> Mapping[str, float]: ...
+    @property
+    def velocities_m_s(self) -> Mapping[str, float]: ...
+    @property
+    def warnings(self) -> tuple[str, ...]: ...
+
+
+class LossRow(Protocol):
+    """What is read of one part's loss; `share` is of all that the pump's head is spent on."""
+
+    @property
+    def run(self) -> str: ...
+    @property
+    def index(self) -> int: ...
+    @property
+    def words(self) -> str: ...
+    @property
+    def head_loss_m(self) -> float: ...
+    @property
+    def share(self) -> float: ...
+    @property
+    def gained_flow_m3_s(self) -> float: ...
+
+
+def flow_blocks(system: System, solution: Solution, pump_heads_m: Mapping[str, float] | None = None) -> list[Block]:
+    """Return the flow in every run, what was asked of it, and where each pump works.
+
+    `pump_heads_m` holds the head [m] that each pump gives at this flow, by name; a pump not in it has no head shown.
+    """
+    blocks: list[Block] = [Heading(f"Flows as they are: {system.name}"), _flow_table(system, solution)]
+    blocks.append(_pump_table(system, solution, pump_heads_m or {}))
+    return blocks + _warning_lines(solution.warnings)
+
+
+def loss_blocks(system: System, rows: Sequence[LossRow], limit: int | None = None) -> list[Block]:
+    """Return where the head goes, in the order of the rows; with `limit` so many rows, and how many were left out."""
+    shown = rows if limit is None else rows[:limit]
+    lines = (
+        (row.run, row.words, _head(row.head_loss_m, system.units), percent(row.share), _gain(row, system.units))
+        for row in shown
+    )
+    titles = ("run", "part", "head lost", "share", "flow gained if it lost nothing")
+    blocks: list[Block] = [Heading(f"Where the head is lost: {system.name}"), table(titles, lines, right=(2, 3, 4))]
+    if len(shown) < len(rows):
+        blocks.append(f"{len(rows) - len(shown)} smaller losses are not shown.")
+    return blocks
+
+
+def plan_blocks(report: PlanReport) -> list[Block]:
+    """Return a plan: cost, how sure, flows before and after, what changes, how valves and pumps are set, what to buy.
+
+    Raises
+    ------
+    DocumentError
+        When the plan did not stand its check: such a plan is never printed as one.
+    """
+    require_passed(report)
+    plan, bill = report.plan, report.bill
+    blocks: list[Block] = [
+        Heading(f"Plan: {report.system.name}"),
+        f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
+        verdict_words(report.verification),
+        _demand_table(report),
+        Heading("What changes"),
+        *(change_lines(report) or ["Nothing is bought and nothing is cut: settings do it."]),
+        *_settings(report),
+        *_buy(report),
+    ]
+    return blocks + _warning_lines((*plan.notes, *report.verification.warnings, *report.notes))
+
+
+def no_plan_blocks(system: System, plan: Plan) -> list[Block]:
+    """Return why there is no plan, what blocks it and what would free it, as the search found them."""
+    return [Heading(f"No plan: {system.name}"), status_words(plan), *plan.reasons, *_warning_lines(plan.notes)]
+
+
+def require_passed(report: PlanReport) -> None:
+    """Raise when the plan did not stand its check as a network of its own."""
+    if not report.verification.passed:
+        why = "; ".join(report.verification.failures) or "a flow that was asked for is missed"
+        raise DocumentError(f"this plan did not stand its check and is not written as a plan: {why}")
+
+
+def change_lines(report: PlanReport) -> list[Block]:
+    """Return one line for each run and tee that changes: `riser: cut out elbow, ...; cement in ...`."""
+    return [f"{place}: {'; '.join(words)}." for place, words, _ in changes(report.plan)]
+
+
+def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
+    """Return (place, what is done in order, cost of its parts in cents) of every run and tee that changes."""
+    found = [(one.run, one.changes, one.cost_cents) for one in plan.runs.values() if one.changes or one.purchases]
+    found += [
+        (f"tee at {one.point}", one.changes, one.cost_cents)
+        for one in plan.tees.values()
+        if one.changes or one.purchases
+    ]
+    return found
+
+
+def pump_changes(report: PlanReport) -> list[tuple[str, float, float]]:
+    """Return (pump, fraction of full speed before, after), in file order."""
+    pumps = report.system.network.pumps.values()
+    return [(pump.name, pump.speed, report.plan.pump_speeds.get(pump.name, pump.speed)) for pump in pumps]
+
+
+def pump_run(network: Network, pump: str) -> str:
+    """Return the name of the run that a pump stands in, or nothing."""
+    return next((run.name for run in network.runs.values() for part in run.parts if part.name == pump), "")
+
+
+def _flow_table(system: System, solution: Solution) -> Block:
+    units = system.units
+    rows = []
+    for name in system.network.runs:
+        flow_m3_s = solution.flows_m3_s.get(name, math.nan)
+        speed = solution.velocities_m_s.get(name, math.nan)
+        wanted = target_words(system.targets, name, units)
+        rows.append(
+            (name, _flow(flow_m3_s, units), wanted, _miss(flow_m3_s, name, system.targets, units), _fast(speed, units))
+        )
+    return table(("run", "flow", "wanted", "off by", "fastest water"), rows, right=(1, 3, 4))
+
+
+def _pump_table(system: System, solution: Solution, heads_m: Mapping[str, float]) -> Block:
+    rows = []
+    for pump in system.network.pumps.values():
+        flow_m3_s = solution.flows_m3_s.get(pump_run(system.network, pump.name), math.nan)
+        head = _head(heads_m[pump.name], system.units) if pump.name in heads_m else "–"
+        rows.append((pump.name, percent(pump.speed), _flow(flow_m3_s, system.units), head))
+    return table(("pump", "speed", "flow", "head"), rows, right=(1, 2, 3))
+
+
+def _demand_table(report: PlanReport) -> Block:
+    units = report.system.units
+    rows = (
+        (
+            check.run,
+            wanted_words(check.low_m3_s, check.high_m3_s, units),
+            _flow(check.before_m3_s, units),
+            _flow(check.after_m3_s, units),
+            _flow(check.all_open_m3_s, units),
+        )
+        for check in report.verification.demands
+    )
+    return table(("run", "wanted", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
+
+
+def _settings(report: PlanReport) -> list[Block]:
+    speeds = [(name, percent(before), percent(after)) for name, before, after in pump_changes(report)]
+    valves = [
+        (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
+        for setting in report.verification.valves
+    ]
+    if not speeds and not valves:
+        return []
+    return [
+        Heading("Set to"),
+        table(("pump", "speed now", "speed after"), speeds, right=(1, 2)),
+        table(("run", "valve", "setting"), valves),
+    ]
+
+
+def valve_name(report: PlanReport, run: str, index: int) -> str:
+    """Return the words for a valve of a planned run, told apart from its like in the same run."""
+    return part_place(report.plan.runs[run].parts, index) if run in report.plan.runs else f"part {index + 1}"
+
+
+def _buy(report: PlanReport) -> list[Block]:
+    bill = report.bill
+    if not bill.lines:
+        return []
+    rows = [
+        (str(line.quantity), line.unit, line.description, money(line.extended_cents, bill.currency), line.where_used)
+        for line in bill.lines
+    ]
+    rows.append(("", "", "total", money(bill.total_cents, bill.currency), ""))
+    return [Heading("To buy"), table(("qty", "unit", "what", "price", "where"), rows, right=(0, 3))]
+
+
+def _warning_lines(warnings: Iterable[str]) -> list[Block]:
+    return [f"Mind: {text}" for text in dict.fromkeys(warnings)]
+
+
+def _miss(flow_m3_s: float, run: str, targets: Sequence[Target], units: str) -> str:
+    """Return by how much a flow misses what was asked of its run, signed, or nothing."""
+    for target in targets:
+        if target.run == run and flow_m3_s < target.low_m3_s:
+            return f"-{show_flow(target.low_m3_s - flow_m3_s, units)}"
+        if target.run == run and target.high_m3_s is not None and flow_m3_s > target.high_m3_s:
+            return f"+{show_flow(flow_m3_s - target.high_m3_s, units)}"
+    return ""
+
+
+def _gain(row: LossRow, units: str) -> str:
+    return f"+{show_flow(row.gained_flow_m3_s, units)}" if math.isfinite(row.gained_flow_m3_s) else "–"
+
+
+def _flow(flow_m3_s: float, units: str) -> str:
+    return show_flow(flow_m3_s, units) if math.isfinite(flow_m3_s) else "–"
+
+
+def _head(head_m: float, units: str) -> str:
+    if math.isinf(head_m):
+        return "shut"
+    return show_head(head_m, units) if math.isfinite(head_m) else "–"
+
+
+def _fast(velocity_m_s: float, units: str) -> str:
+    return show_velocity(velocity_m_s, units) if math.isfinite(velocity_m_s) else "–"

@@ -1,0 +1,92 @@
+"""Sentences and phrases that every document shares: how the search ended, what was wanted, money, which valve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from optimizer.model.catalog import PIPES
+from optimizer.model.network import Part
+from optimizer.model.plan import Plan, Status, Verification
+from optimizer.model.system import Target
+from optimizer.units import flow_unit, show_flow
+
+_SIGNS = {"USD": "$", "EUR": "€", "GBP": "£"}
+
+
+def money(cents: int, currency: str) -> str:
+    """Return `$1,234.50`, or `1,234.50 CHF` for a currency without a sign that all would read alike."""
+    amount = f"{cents // 100:,}.{cents % 100:02d}" if cents >= 0 else f"-{-cents // 100:,}.{-cents % 100:02d}"
+    sign = _SIGNS.get(currency)
+    return f"{sign}{amount}" if sign else f"{amount} {currency}"
+
+
+def money_number_format(currency: str) -> str:
+    """Return the spreadsheet number format that shows a price as `money` does."""
+    sign = _SIGNS.get(currency)
+    return f'"{sign}"#,##0.00' if sign else f'#,##0.00 "{currency.replace(chr(34), "")}"'
+
+
+def status_words(plan: Plan) -> str:
+    """Return in one sentence how sure it is that no plan is cheaper."""
+    if plan.status is Status.OPTIMAL:
+        return (
+            "Proved cheapest: with the parts in this catalog and the rules of this system, nothing less does the job."
+        )
+    if plan.status is Status.FEASIBLE:
+        return f"This plan does the job, but time ran out before it was proved the cheapest. {_gap_words(plan)}"
+    if plan.status is Status.INFEASIBLE:
+        return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
+    return "No plan was found in the time allowed, and none was ruled out: allow more time."
+
+
+def _gap_words(plan: Plan) -> str:
+    if plan.gap_cents is None:
+        return "How much could still be saved is not known."
+    return f"A better one could save {money(plan.gap_cents, plan.currency)} at the very most."
+
+
+def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
+    """Return a target as it was asked for: `at least 1,100 gal/h`, `250 to 350 gal/h`."""
+    if high_m3_s is None:
+        return f"at least {show_flow(low_m3_s, units)}" if low_m3_s > 0 else "any flow"
+    if low_m3_s <= 0:
+        return f"at most {show_flow(high_m3_s, units)}"
+    return f"{show_flow(low_m3_s, units).removesuffix(f' {flow_unit(units)}')} to {show_flow(high_m3_s, units)}"
+
+
+def target_words(targets: Sequence[Target], run: str, units: str) -> str:
+    """Return what a run was asked to carry, or nothing."""
+    return "; ".join(wanted_words(one.low_m3_s, one.high_m3_s, units) for one in targets if one.run == run)
+
+
+def percent(share: float) -> str:
+    """Return `80 %`; a share that is not a number shows as a dash."""
+    return f"{share * 100:.3g} %" if math.isfinite(share) else "–"
+
+
+def part_place(parts: Sequence[Part], index: int) -> str:
+    """Return which part of a run is meant, as one counts along the pipe: `ball valve, the 2nd of 3`."""
+    if not 0 <= index < len(parts):
+        return f"part {index + 1}"
+    same = [place for place, part in enumerate(parts) if part.words == parts[index].words and part.kind not in PIPES]
+    if len(same) < 2:
+        return parts[index].words
+    return f"{parts[index].words}, the {_ordinal(same.index(index) + 1)} of {len(same)}"
+
+
+def _ordinal(number: int) -> str:
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th") if number % 100 not in (11, 12, 13) else "th"
+    return f"{number}{ending}"
+
+
+def verdict_words(verification: Verification) -> str:
+    """Return whether the second look at the plan, as a network of its own, bears it out."""
+    if verification.passed:
+        return "Checked: solved again as a whole network, every flow that was asked for is reached."
+    return "NOT borne out: solved again as a whole network, the plan misses what was asked for."
+
+
+def clean(text: str) -> str:
+    """Return the text on one line and without control characters, which could move a cursor or split a row."""
+    return "".join(sign if sign.isprintable() else " " for sign in text)
