@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 
+from optimizer.errors import CatalogError
 from optimizer.model.ends import End
 
 
@@ -56,7 +58,7 @@ class LossMethod(StrEnum):
     CRANE = "L/D"  # multiple of the fully turbulent friction factor of the bore
     KV = "Kv"  # m3/h at 1 bar
     K = "K"  # a plain K
-    BORES = "bores"  # from the two end bores: contraction or enlargement, by direction
+    BORES = "bores"  # from the two end bores: contraction or enlargement, by direction; bore_m is the narrower
     TEE = "tee"  # Crane run/branch by flow split
     NONE = "none"
 
@@ -79,7 +81,10 @@ class CatalogItem:
 
     `ends` has two entries (three for a tee: run, run, branch); `end_bores_m` and `take_outs_m` go with them. A take-out is
     the laying length from the part's centre (or half its length) to the bottom of that socket or thread.
-    Pipe, hose and tube are sold by `sale_length_m`; all else by the piece (`sale_length_m` 0).
+    For a spigot or a male thread it goes to the tip, for a barb to the shoulder where the hose stops: two parts that are
+    joined stand the sum of their take-outs apart, centre to centre. A cap has one end, a cross four (run, run, branch,
+    branch). Pipe, hose and tube are sold by `sale_length_m`; all else by the piece (`sale_length_m` 0); a consumable has
+    no ends and its `family` says its use: "cement", "primer", "tape", "washer" or "clamp".
     """
 
     item_id: str
@@ -101,7 +106,7 @@ class CatalogItem:
     outside_diameter_m: float = 0.0  # pipe only
     bore_min_wall_m: float = 0.0  # pipe only: the largest bore the standard allows
     roughness_m: float = 0.0  # pipe only
-    basis: str = "published"  # or "estimate"
+    basis: str = "published"  # one of BASES; of lengths and bores, the loss has its own source
     note: str = ""
 
     @property
@@ -113,12 +118,13 @@ class CatalogItem:
         return self.material not in UNSAFE_IN_SALT_WATER
 
 
+BASES = ("published", "common practice, no source", "from memory", "estimate")
 UNSAFE_IN_SALT_WATER = frozenset({"brass", "bronze", "copper", "steel", "galvanised steel", "zinc"})
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a number comes from. `basis` is "published", "common practice, no source", "from memory" or "estimate"."""
+    """Where a number comes from; `basis` is one of BASES."""
 
     key: str
     title: str
@@ -136,6 +142,66 @@ class Catalog:
     currency: str
     socket_depths_m: Mapping[End, float] = field(default_factory=dict)  # how deep a pipe goes into this end
 
+    fitting_families: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # pipe family -> fittings, best first
+    joints_per_pack: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # consumable id -> size -> joints
+
+    @cached_property
+    def _by_kind(self) -> Mapping[Kind, tuple[CatalogItem, ...]]:
+        found: dict[Kind, list[CatalogItem]] = {}
+        for key in sorted(self.items):
+            found.setdefault(self.items[key].kind, []).append(self.items[key])
+        return {kind: tuple(items) for kind, items in found.items()}
+
     def of_kind(self, *kinds: Kind) -> tuple[CatalogItem, ...]:
         """Return the rows of these kinds, in id order."""
-        return tuple(self.items[key] for key in sorted(self.items) if self.items[key].kind in kinds)
+        if len(kinds) == 1:
+            return self._by_kind.get(kinds[0], ())
+        found = (item for kind in set(kinds) for item in self._by_kind.get(kind, ()))
+        return tuple(sorted(found, key=lambda item: item.item_id))
+
+    def families_for(self, family: str) -> tuple[str, ...]:
+        """Return the families of fittings that go onto pipe of a family, the first choice first."""
+        return self.fitting_families.get(family, (family,))
+
+    def pipe(self, family: str, size: str) -> CatalogItem:
+        """Return the pipe, hose or tube of a family and nominal size; CatalogError names the sizes that there are."""
+        rows = [item for item in self.of_kind(*PIPES) if item.family == family]
+        for item in rows:
+            if item.ends[0].size == size:
+                return item
+        sizes = ", ".join(item.ends[0].size for item in sorted(rows, key=lambda item: item.bore_m))
+        raise CatalogError(
+            f"no {family} in size {size}; sizes in the catalogs: {sizes or 'none, the family is unknown'}"
+        )
+
+    def by_ends(self, kind: Kind, ends: Sequence[End], family: str | None = None) -> tuple[CatalogItem, ...]:
+        """Return the rows of a kind with these ends, in either direction (of a tee: the run's two).
+
+        With a pipe `family` only its fittings count, the first choice first. Otherwise the cheapest comes first; ids
+        break ties.
+        """
+        wanted = tuple(ends)
+        turned = (*wanted[:2][::-1], *wanted[2:])
+        families = self.families_for(family) if family is not None else ()
+        found = [
+            item
+            for item in self.of_kind(kind)
+            if item.ends in (wanted, turned) and (family is None or item.family in families)
+        ]
+        return tuple(sorted(found, key=lambda item: (_rank(item, families), item.price_cents, item.item_id)))
+
+    def consumables(self, use: str, size: str) -> tuple[tuple[CatalogItem, int], ...]:
+        """Return (row, joints that a pack does) of what seals a joint, the smallest pack first.
+
+        `use` is "cement", "primer", "tape", "washer" or "clamp"; `size` the joint's nominal size.
+        """
+        found = [
+            (item, self.joints_per_pack[item.item_id][size])
+            for item in self.of_kind(Kind.CONSUMABLE)
+            if item.family == use and size in self.joints_per_pack.get(item.item_id, {})
+        ]
+        return tuple(sorted(found, key=lambda pair: (pair[1], pair[0].price_cents)))
+
+
+def _rank(item: CatalogItem, families: tuple[str, ...]) -> int:
+    return families.index(item.family) if item.family in families else 0
