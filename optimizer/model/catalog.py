@@ -79,12 +79,12 @@ class LossData:
 class CatalogItem:
     """A thing that can be bought.
 
-    `ends` has two entries (three for a tee: run, run, branch); `end_bores_m` and `take_outs_m` go with them. A take-out is
-    the laying length from the part's centre (or half its length) to the bottom of that socket or thread.
-    For a spigot or a male thread it goes to the tip, for a barb to the shoulder where the hose stops: two parts that are
-    joined stand the sum of their take-outs apart, centre to centre. A cap has one end, a cross four (run, run, branch,
-    branch). Pipe, hose and tube are sold by `sale_length_m`; all else by the piece (`sale_length_m` 0); a consumable has
-    no ends and its `family` says its use: "cement", "primer", "tape", "washer" or "clamp".
+    `ends` has two entries (a cap one, a tee three: run, run, branch, a cross four: run, run, branch, branch);
+    `end_bores_m` and `take_outs_m` go with them. A take-out is the length from the part's centre to the bottom of that
+    socket or thread, for a spigot or male thread to its tip, for a barb to the shoulder where the hose stops: the
+    centres of two joined parts stand the sum of their take-outs apart. Pipe, hose and tube are sold by `sale_length_m`;
+    all else by the piece (`sale_length_m` 0). A consumable has no ends, and its `family` says its use: "cement",
+    "primer", "tape", "washer" or "clamp".
     """
 
     item_id: str
