@@ -59,7 +59,7 @@ class EndGraph:
     allow_unsafe_metals: bool = False
     max_pieces: int = 3
     _by_form: Mapping[tuple[Form, str, SizeSystem], list[Part]] = field(init=False)
-    _memo: dict[tuple[End, End], tuple[Chain, ...]] = field(init=False, default_factory=dict)
+    _memo: dict[tuple[End, End, int, bool], tuple[Chain, ...]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         by_end: dict[tuple[Form, str, SizeSystem], list[Part]] = defaultdict(list)
@@ -79,28 +79,31 @@ class EndGraph:
                 for part in self._by_form.get((form, end.size, end.system), ()):
                     yield joint, part
 
-    def chains(self, start: End, goal: End) -> tuple[Chain, ...]:
+    def chains(self, start: End, goal: End, max_pieces: int | None = None, unions: bool = True) -> tuple[Chain, ...]:
         """Return every sensible way from one end to another with at most `max_pieces` pieces.
 
-        The direct joint counts as a chain of no pieces. Left out are chains that come back to an end they passed, and
-        those with a piece that a shorter prefix makes needless.
+        The direct joint counts as a chain of no pieces. Left out are chains that come back to an end they passed, and,
+        unless asked for, chains with a union in them.
         """
-        key = (start, goal)
+        limit = self.max_pieces if max_pieces is None else max_pieces
+        key = (start, goal, limit, unions)
         if key not in self._memo:
-            self._memo[key] = tuple(self._walk(start, goal, (), (), frozenset({start})))
+            self._memo[key] = tuple(self._walk(start, goal, Chain((), ()), limit, unions, frozenset({start})))
         return self._memo[key]
 
     def _walk(
-        self, at: End, goal: End, pieces: tuple[Part, ...], joints: tuple[Mating, ...], seen: frozenset[End]
+        self, at: End, goal: End, so_far: Chain, limit: int, unions: bool, seen: frozenset[End]
     ) -> Iterable[Chain]:
         last = mating(at, goal)
         if last is not None:
-            yield Chain(pieces, (*joints, last))
-        if len(pieces) == self.max_pieces:
+            yield Chain(so_far.pieces, (*so_far.matings, last))
+        if len(so_far.pieces) == limit:
             return
         for joint, part in self.pieces_onto(at):
-            if part.ends[1] in seen and part.kind is not Kind.UNION:
+            far = part.ends[1]
+            if (not unions or so_far.separable) if part.kind is Kind.UNION else far in seen:
                 continue
-            if len(pieces) + 1 == self.max_pieces and mating(part.ends[1], goal) is None:
+            if len(so_far.pieces) + 1 == limit and mating(far, goal) is None:
                 continue
-            yield from self._walk(part.ends[1], goal, (*pieces, part), (*joints, joint), seen | {part.ends[1]})
+            longer = Chain((*so_far.pieces, part), (*so_far.matings, joint))
+            yield from self._walk(far, goal, longer, limit, unions, seen | {far})

@@ -44,8 +44,8 @@ _SAME_PITCH = frozenset({"1/2 in", "3/4 in"})  # both 14 threads per inch: ASME 
 def mating(first: End, second: End) -> Mating | None:
     """Return how two ends meet, or None when they do not.
 
-    The rules are those of the thread standards (ASME B1.20.1, ISO 7-1, ISO 228-1) and of socket and spigot pipe; R male into
-    a G female is common practice, no source, and allowed by the trade only with tape on the taper.
+    The rules are those of the thread standards (ASME B1.20.1, ISO 7-1, ISO 228-1) and of socket and spigot pipe. R male
+    into a G female is common practice, no source, and allowed by the trade only with tape on the taper.
     """
     if first.size != second.size or first.system != second.system:
         return None

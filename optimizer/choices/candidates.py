@@ -1,0 +1,160 @@
+"""Which catalog parts may take the place of an existing one: the shelf that a run may choose from."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from optimizer.errors import CatalogError
+from optimizer.joints.chains import new_part
+from optimizer.model.catalog import JOINERS, PIPES, THROTTLES, Catalog, CatalogItem, Kind
+from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.network import Part, Run
+from optimizer.model.system import Rules
+
+LARGER_SIZES = 3  # how many sizes above its own a run may take when the owner names none
+# What may stand in for what; the first is like for like.
+SUBSTITUTES: dict[Kind, tuple[Kind, ...]] = {
+    Kind.ELBOW: (Kind.ELBOW, Kind.SWEEP_ELBOW),
+    Kind.SWEEP_ELBOW: (Kind.SWEEP_ELBOW, Kind.ELBOW),
+    Kind.ELBOW_45: (Kind.ELBOW_45,),
+    Kind.UNION: (Kind.UNION,),
+    Kind.BULKHEAD: (Kind.BULKHEAD,),
+    Kind.BALL_VALVE: (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE),
+    Kind.TRUE_UNION_BALL_VALVE: (Kind.TRUE_UNION_BALL_VALVE, Kind.BALL_VALVE, Kind.GATE_VALVE),
+    Kind.GATE_VALVE: (Kind.GATE_VALVE, Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE),
+    Kind.GLOBE_VALVE: (Kind.GLOBE_VALVE, Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE),
+    Kind.SWING_CHECK_VALVE: (Kind.SWING_CHECK_VALVE, Kind.SPRING_CHECK_VALVE),
+    Kind.SPRING_CHECK_VALVE: (Kind.SPRING_CHECK_VALVE, Kind.SWING_CHECK_VALVE),
+}
+REMOVABLE = JOINERS | {Kind.UNION, Kind.OPEN_JOINT}
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """New parts in place of `span` existing ones, with the take-outs that they add at either end."""
+
+    parts: tuple[Part, ...]
+    span: int = 1
+    entry_take_out_m: float = 0.0
+    exit_take_out_m: float = 0.0
+
+    @property
+    def entry(self) -> End:
+        return self.parts[0].ends[0]
+
+    @property
+    def exit(self) -> End:
+        return self.parts[-1].ends[-1]
+
+    @property
+    def pipe(self) -> CatalogItem | None:
+        return self.parts[0].item if self.parts[0].kind in PIPES else None
+
+
+@dataclass
+class Shelf:
+    """The catalog rows that one run may be built from, by kind and nominal size."""
+
+    catalog: Catalog
+    run: Run
+    rules: Rules
+    sizes: tuple[str, ...] = field(init=False)
+    system: SizeSystem = field(init=False)
+    _socketed: dict[tuple[Kind, str], list[CatalogItem]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        pipes = self._family_pipes()
+        names = [item.ends[0].size for item in pipes]
+        if self.run.size not in names:
+            raise CatalogError(f"run {self.run.name!r}: the catalogs hold no {self.run.family} pipe of {self.run.size}")
+        own = names.index(self.run.size)
+        allowed = self.rules.sizes or tuple(names[own : own + 1 + LARGER_SIZES])
+        self.sizes = tuple(name for name in names if name in allowed or name == self.run.size)
+        self.system = pipes[own].ends[0].system
+        self._socketed = defaultdict(list)
+        families = self.catalog.families_for(self.run.family)
+        for item in self.catalog.items.values():
+            if self._fits(item, families):
+                self._socketed[(item.kind, item.ends[0].size)].append(item)
+        for rows in self._socketed.values():  # another class only where the run's own is not made
+            first = min(_rank(item, families) for item in rows)
+            rows[:] = [item for item in rows if _rank(item, families) == first]
+
+    def _family_pipes(self) -> list[CatalogItem]:
+        rows = [item for item in self.catalog.of_kind(*PIPES) if item.family == self.run.family]
+        return sorted(rows, key=lambda item: item.bore_m)
+
+    def _fits(self, item: CatalogItem, families: tuple[str, ...]) -> bool:
+        if item.kind in PIPES:
+            return item.family == self.run.family
+        if item.family not in families or not (item.reef_safe or self.rules.allow_unsafe_metals):
+            return False
+        same_ends = len(item.ends) == 2 and item.ends[0] == item.ends[1] and item.ends[0].form is Form.SOCKET
+        return same_ends and item.ends[0].system == self.system
+
+    def items(self, kind: Kind, size: str) -> list[CatalogItem]:
+        return self._socketed.get((kind, size), [])
+
+    def pipe(self, size: str) -> CatalogItem | None:
+        """Return the run's own kind of pipe in a size, None when it is not made."""
+        rows = [item for kind in PIPES for item in self.items(kind, size)]
+        return rows[0] if rows else None
+
+    def stub_pipe(self, end: End) -> CatalogItem | None:
+        """Return the pipe that joins two hubs of this end: the run's own family first, else the cheapest that fits."""
+        own = self.pipe(end.size) if end.system == self.system else None
+        if own is not None and own.ends[0].form is Form.SPIGOT:
+            return own
+        spigot = End(Form.SPIGOT, end.size, end.system)
+        rows = [item for item in self.catalog.of_kind(Kind.PIPE) if item.ends[0] == spigot]
+        return min(rows, key=lambda item: (item.price_cents, item.item_id), default=None)
+
+    def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:
+        """Yield all that may be bought in place of the part at an index (and, where it spans two, of the next one)."""
+        part = parts[index]
+        if part.kind in PIPES:
+            yield from self._pipes(part)
+        for kind in SUBSTITUTES.get(part.kind, ()):
+            for size in self.sizes:
+                for item in self.items(kind, size):
+                    yield _single(item)
+        if part.kind in (Kind.ELBOW, Kind.SWEEP_ELBOW):
+            yield from self._pairs_of_45()
+        if index + 1 < len(parts):
+            yield from self._spans(part, parts[index + 1])
+
+    def _pipes(self, part: Part) -> Iterable[Candidate]:
+        for size in self.sizes:
+            for item in self.items(part.kind, size):
+                yield Candidate((new_part(item, length_m=part.length_m),))
+
+    def _pairs_of_45(self) -> Iterable[Candidate]:
+        for size in self.sizes:
+            for item in self.items(Kind.ELBOW_45, size):
+                stub = self.stub_pipe(item.ends[0])
+                if stub is not None:
+                    halves = new_part(item), new_part(stub), new_part(item)
+                    take_out = 2 * item.take_outs_m[0]
+                    yield Candidate(halves, 1, take_out, take_out)
+
+    def _spans(self, first: Part, second: Part) -> Iterable[Candidate]:
+        kinds = {first.kind, second.kind}
+        one: Kind | None = None
+        if Kind.UNION in kinds and kinds & THROTTLES:
+            one = Kind.TRUE_UNION_BALL_VALVE
+        elif kinds == {Kind.ELBOW_45}:
+            one = Kind.SWEEP_ELBOW
+        if one is not None:
+            for size in self.sizes:
+                for item in self.items(one, size):
+                    yield _single(item, span=2)
+
+
+def _rank(item: CatalogItem, families: tuple[str, ...]) -> int:
+    return families.index(item.family) if item.family in families else 0
+
+
+def _single(item: CatalogItem, span: int = 1) -> Candidate:
+    return Candidate((new_part(item),), span, item.take_outs_m[0], item.take_outs_m[-1])

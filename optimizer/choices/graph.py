@@ -1,0 +1,476 @@
+"""The choice graph of a run: every path from its first end to its last is a way to plumb it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
+from optimizer.choices.fronts import Front, opened, spigot_of
+from optimizer.joints.chains import STUB_CLEARANCE_M, EndGraph, new_part
+from optimizer.joints.mating import mating
+from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, CatalogItem, Kind
+from optimizer.model.ends import End, Form
+from optimizer.model.network import Condition, Part, Run
+from optimizer.model.system import Rules
+
+SAW_CUT_M = 0.003175  # 1/8 in.: common practice, no source
+
+# A state of a run's end: KEPT (the tee stays), FREE (no tee: a water surface or outlet), or the opening of a new tee.
+KEPT = "kept"
+FREE = "free"
+EndState = str | End
+
+
+@dataclass(frozen=True, slots=True)
+class TeeEnd:
+    """The tee at a run's end as it stands: the opening that the run sits in (None: not plumbed yet)."""
+
+    opening: End | None
+    may_keep: bool
+    new_openings: tuple[End, ...]  # what a new tee may offer here
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A place between two parts: what is presented there, whether a separable joint was passed, and a gap to be filled.
+
+    `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front` is an end
+    that waits for a neighbour. Both None: a free end.
+    """
+
+    position: int
+    kept: int | None = None
+    front: Front | None = None
+    separable: bool = False
+    gap_mm: int = 0
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        front = self.front.key if self.front else None
+        return (self.position, self.kept, front, self.separable, self.gap_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Arc:
+    """One step along a run: parts kept or bought in order, parts removed, joints made."""
+
+    head: int  # node index
+    parts: tuple[Part, ...] = ()
+    removed: tuple[int, ...] = ()
+    joints: tuple[tuple[str, str], ...] = ()  # (what seals it, nominal size)
+    extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()  # pipe bought beyond what shows: into sockets, over gaps
+    first: bool = False  # the first part is the run's first
+    last: bool = False  # ... and its last, at an open end
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """One way to join two fronts."""
+
+    parts: tuple[Part, ...]
+    methods: tuple[tuple[str, str], ...]
+    separable: bool = False
+    extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()
+
+
+@dataclass
+class ChoiceGraph:
+    """All ways to plumb one run, as a layered graph.
+
+    `starts` and `ends` map an end state to node indices; `arcs[i]` are the arcs out of node i. Node indices rise along the run.
+    """
+
+    run: Run
+    nodes: list[Node] = field(default_factory=list)
+    arcs: list[list[Arc]] = field(default_factory=list)
+    starts: dict[EndState, int] = field(default_factory=dict)
+    ends: dict[EndState, int] = field(default_factory=dict)
+
+
+def build_choice_graph(
+    run: Run,
+    catalog: Catalog,
+    rules: Rules,
+    end_graph: EndGraph,
+    start: TeeEnd | None,
+    end: TeeEnd | None,
+) -> ChoiceGraph:
+    """Return the choice graph of a run between its two tees (None: a surface or outlet).
+
+    A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that a rule
+    forbids are absent: a hub-to-hub joint can not be parted, a sweep needs pipe to give up its room, every pump and device keeps
+    a separable joint on each side, a suction does not shrink below the pump's port.
+    """
+    return _Builder(run, catalog, rules, end_graph, start, end).build()
+
+
+class _Builder:
+    def __init__(
+        self, run: Run, catalog: Catalog, rules: Rules, ends: EndGraph, start: TeeEnd | None, end: TeeEnd | None
+    ) -> None:
+        self.run, self.parts, self.rules = run, run.parts, rules
+        self.shelf = Shelf(catalog, run, rules)
+        self.depths: Mapping[End, float] = catalog.socket_depths_m
+        self.end_graph, self.start, self.end = ends, start, end
+        self.graph = ChoiceGraph(run)
+        self.index: dict[tuple[object, ...], int] = {}
+        self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
+        self.segment = _segments(self.parts)
+        self.least_suction_m = _least_suction_m(self.parts)
+        self.joint_memo: dict[tuple[object, ...], list[Joint]] = {}
+
+    def build(self) -> ChoiceGraph:
+        layers: dict[int, list[int]] = defaultdict(list)
+        self.layers = layers
+        for state, node in self._start_nodes():
+            self.graph.starts[state] = self._node(node)
+        for position in range(len(self.parts)):
+            for index in layers[position]:
+                self._expand(index)
+        self._close(layers[len(self.parts)])
+        return self._ordered()
+
+    # nodes
+
+    def _node(self, node: Node) -> int:
+        if node.key not in self.index:
+            self.index[node.key] = len(self.graph.nodes)
+            self.graph.nodes.append(node)
+            self.graph.arcs.append([])
+            self.layers[node.position].append(self.index[node.key])
+        return self.index[node.key]
+
+    def _start_nodes(self) -> Iterable[tuple[EndState, Node]]:
+        if self.start is None:
+            yield FREE, Node(0)
+            return
+        if self.start.may_keep and self.start.opening is not None:
+            yield KEPT, Node(0, kept=-1)
+        for opening in self.start.new_openings:
+            yield opening, Node(0, front=Front(opening))
+
+    def _ordered(self) -> ChoiceGraph:
+        """Renumber the nodes by position, so that every arc leads to a higher index."""
+        order = sorted(range(len(self.graph.nodes)), key=lambda i: (self.graph.nodes[i].position, i))
+        rank = {old: new for new, old in enumerate(order)}
+        self.graph.nodes = [self.graph.nodes[i] for i in order]
+        self.graph.arcs = [[replace(arc, head=rank[arc.head]) for arc in self.graph.arcs[i]] for i in order]
+        self.graph.starts = {state: rank[i] for state, i in self.graph.starts.items()}
+        self.graph.ends = {state: rank[i] for state, i in self.graph.ends.items()}
+        return self.graph
+
+    # expansion
+
+    def _expand(self, index: int) -> None:
+        node = self.graph.nodes[index]
+        part = self.parts[node.position]
+        if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT:
+            self._keep(index, node, part)
+        if part.condition is not Condition.KEEP:
+            for candidate in self.shelf.candidates(self.parts, node.position):
+                self._replace(index, node, candidate)
+            if part.kind in REMOVABLE:
+                self._remove(index, node, part)
+
+    def _left(self, node: Node) -> Front | None:
+        """Return the open end on the left, opening the last kept joint if need be."""
+        if node.front is not None:
+            return node.front
+        return self._open_exit(node.kept) if node.kept is not None else None
+
+    def _keep(self, index: int, node: Node, part: Part) -> None:
+        joint: Joint | None = None
+        if node.front is not None or (node.kept is not None and node.kept != node.position - 1):
+            right = self._open_entry(node.position)
+            left = self._left(node)
+            if right is None or left is None:
+                return
+            for joint in self._joints(left, right, node.gap_mm):
+                self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
+            return
+        self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
+
+    def _replace(self, index: int, node: Node, candidate: Candidate) -> None:
+        position = node.position
+        replaced = self.parts[position : position + candidate.span]
+        if any(part.condition is Condition.KEEP for part in replaced):
+            return
+        if self._too_narrow(position, candidate) or not self._has_room(position, candidate):
+            return
+        reach = self._reach_m(candidate.entry)
+        long_entry = candidate.entry_take_out_m - _take_out(replaced[0], 0) >= reach
+        long_exit = candidate.exit_take_out_m - _take_out(replaced[-1], -1) >= reach
+        right = Front(candidate.entry, pipe=candidate.pipe, long=long_entry and candidate.pipe is None)
+        after = Front(candidate.exit, pipe=candidate.pipe, long=long_exit and candidate.pipe is None)
+        head = Node(0, front=after)
+        inner = self._inner_pipe(candidate)
+        if node.front is None and node.kept is None:
+            self._arc(index, node, None, candidate.parts, candidate.span, head, inner)
+            return
+        left = self._left(node)
+        if left is None:
+            return
+        for joint in self._joints(left, right, node.gap_mm):
+            self._arc(index, node, joint, candidate.parts, candidate.span, head, inner)
+
+    def _remove(self, index: int, node: Node, part: Part) -> None:
+        left = self._left(node)
+        if left is None or (self.end is None and node.position == len(self.parts) - 1):
+            return  # the first and the last part of an open end stay or are replaced
+        gap = node.gap_mm + (0 if part.kind is Kind.OPEN_JOINT else _laying_mm(part))
+        head = Node(node.position + 1, front=left, separable=node.separable, gap_mm=gap)
+        removed = () if part.kind is Kind.OPEN_JOINT else (node.position,)
+        self.graph.arcs[index].append(Arc(self._node(head), removed=removed))
+
+    def _arc(
+        self,
+        index: int,
+        node: Node,
+        joint: Joint | None,
+        parts: tuple[Part, ...],
+        span: int,
+        head: Node,
+        extra: tuple[tuple[CatalogItem, float], ...] = (),
+    ) -> None:
+        """Add an arc over `span` slots, keeping count of separable joints."""
+        position = node.position
+        separable = node.separable or (joint is not None and joint.separable)
+        if self.segment[position] != self.segment[position + span] or parts[0].kind in (Kind.PUMP, Kind.DEVICE):
+            if self.needed[self.segment[position]] and not separable:
+                return
+            separable = False
+        separable = separable or any(part.kind in SEPARABLE for part in parts)
+        removed = tuple(range(position, position + span)) if not parts[-1].existing else ()
+        joined = joint.parts if joint else ()
+        arc = Arc(
+            head=self._node(replace(head, position=position + span, separable=separable)),
+            parts=joined + parts,
+            removed=removed,
+            joints=(joint.methods if joint else ()) + _inner_joints(parts),
+            extra_pipe=(joint.extra_pipe if joint else ()) + extra,
+            first=node.kept is None and node.front is None,
+            last=self.end is None and position + span == len(self.parts),
+        )
+        self.graph.arcs[index].append(arc)
+
+    def _close(self, last: list[int]) -> None:
+        """Join what stands at the run's end to the tee there, or leave it open at a surface."""
+        goals: list[tuple[EndState, Front | None]] = []
+        if self.end is None:
+            goals.append((FREE, None))
+        else:
+            if self.end.may_keep and self.end.opening is not None:
+                last_part = self.parts[-1]
+                goals.append((KEPT, opened(self.end.opening, None, last_part.ends[-1], last_part)))
+            goals += [(opening, Front(opening)) for opening in self.end.new_openings]
+        for state, right in goals:
+            head = len(self.graph.nodes)
+            self.graph.nodes.append(Node(len(self.parts) + 1))
+            self.graph.arcs.append([])
+            self.graph.ends[state] = head
+            for index in last:
+                self._close_one(index, state, right, head)
+
+    def _close_one(self, index: int, state: EndState, right: Front | None, head: int) -> None:
+        node = self.graph.nodes[index]
+        needed = self.needed[self.segment[len(self.parts)]]
+        if state == FREE or (state == KEPT and node.kept == len(self.parts) - 1):
+            if node.separable or not needed:
+                self.graph.arcs[index].append(Arc(head))
+            return
+        left = self._left(node)
+        if left is None or right is None:
+            return
+        for joint in self._joints(left, right, node.gap_mm):
+            if node.separable or joint.separable or not needed:
+                arc = Arc(head, parts=joint.parts, joints=joint.methods, extra_pipe=joint.extra_pipe)
+                self.graph.arcs[index].append(arc)
+
+    # joints
+
+    def _joints(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
+        key = (left.key, right.key, gap_mm)
+        if key not in self.joint_memo:
+            self.joint_memo[key] = list(self._make_joints(left, right, gap_mm / 1000))
+        return self.joint_memo[key]
+
+    def _make_joints(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
+        if left.pipe is not None and right.pipe is not None and left.pipe.item_id == right.pipe.item_id:
+            extra = ((left.pipe, gap_m),) if gap_m else ()
+            yield Joint((), (), extra_pipe=extra)
+            return
+        if left.cut and right.cut:
+            yield from self._bridge(left, right, gap_m)
+            return
+        threaded = any(not _is_plain(front.end) for front in (left, right))
+        for chain in self.end_graph.chains(left.end, right.end, 3 if threaded else 2, unions=threaded):
+            if not chain.pieces and not self._reaches(left, right, gap_m):
+                continue
+            joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
+            if joint is not None:
+                yield joint
+
+    def _reaches(self, left: Front, right: Front, gap_m: float) -> bool:
+        """Return whether two ends that mate also meet: a cut pipe is too short for all but a longer fitting."""
+        if left.cut or right.cut:
+            other = right if left.cut else left
+            return other.long and gap_m == 0
+        both_hubs = left.end.form is Form.SOCKET and right.end.form is Form.SOCKET
+        return gap_m == 0 or left.pipe is not None or right.pipe is not None or both_hubs
+
+    def _bridge(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
+        """Join two cut pipe ends with two couplings and a piece of pipe between them."""
+        if left.end != right.end:
+            return
+        for item in self.shelf.items(Kind.COUPLING, left.end.size):
+            piece = new_part(item)
+            joint = self._joint((piece, piece), ["cement", "stub", "cement"], left, right, gap_m)
+            if joint is not None:
+                yield joint
+
+    def _joint(
+        self, pieces: tuple[Part, ...], methods: list[str], left: Front, right: Front, gap_m: float
+    ) -> Joint | None:
+        """Return the joint with the stubs of pipe that it needs, the gap added to the first pipe that can take it."""
+        parts: list[Part] = []
+        made: list[tuple[str, str]] = []
+        extra: list[tuple[CatalogItem, float]] = []
+        ends = [left.end, *(end for piece in pieces for end in piece.ends), right.end]
+        for i, method in enumerate(methods):
+            mine, other = ends[2 * i], ends[2 * i + 1]
+            if method == "stub":
+                stub = self.shelf.stub_pipe(mine)
+                if stub is None:
+                    return None
+                parts.append(new_part(stub, length_m=STUB_CLEARANCE_M + gap_m))
+                gap_m = 0.0
+                extra.append((stub, 2 * self._depth(mine)))
+                made += [("cement", mine.size), ("cement", mine.size)]
+            else:
+                made.append((method, mine.size if method != "clamp" else other.size))
+            if i < len(pieces):
+                parts.append(pieces[i])
+        for front, socket in ((left, ends[1]), (right, ends[-2])):
+            if front.pipe is not None:
+                into = self._depth(socket) if socket.form is Form.SOCKET else 0.0
+                extra.append((front.pipe, into + gap_m))
+                gap_m = 0.0
+        return Joint(tuple(parts), tuple(made), any(piece.kind is Kind.UNION for piece in pieces), tuple(extra))
+
+    def _depth(self, end: End) -> float:
+        socket = End(Form.SOCKET, end.size, end.system)
+        return self.depths.get(socket, 0.0)
+
+    def _reach_m(self, end: End) -> float:
+        return self._depth(end) + SAW_CUT_M
+
+    def _inner_pipe(self, candidate: Candidate) -> tuple[tuple[CatalogItem, float], ...]:
+        """Return the pipe hidden in the sockets inside a candidate of several parts."""
+        if len(candidate.parts) == 1:
+            return ()
+        return tuple(
+            (part.item, 2 * self._depth(part.ends[0]))
+            for part in candidate.parts
+            if part.kind in PIPES and part.item is not None
+        )
+
+    # rules
+
+    def _open_exit(self, index: int) -> Front | None:
+        if index == -1:
+            assert self.start is not None
+            assert self.start.opening is not None
+            return opened(self.start.opening, None, self.parts[0].ends[0], self.parts[0])
+        part = self.parts[index]
+        if index + 1 == len(self.parts):
+            return opened(part.ends[-1], part, self.end.opening if self.end else None, None)
+        after = self.parts[index + 1]
+        return opened(part.ends[-1], part, after.ends[0] if after.ends else None, after)
+
+    def _open_entry(self, index: int) -> Front | None:
+        part = self.parts[index]
+        if index == 0:
+            return opened(part.ends[0], part, self.start.opening if self.start else None, None)
+        before = self.parts[index - 1]
+        return opened(part.ends[0], part, before.ends[-1] if before.ends else None, before)
+
+    def _too_narrow(self, position: int, candidate: Candidate) -> bool:
+        """Return whether new parts ahead of a pump would be smaller than the pump's port."""
+        before_pump = any(part.kind is Kind.PUMP for part in self.parts[position:])
+        return before_pump and min(candidate.parts[0].end_bores_m) < self.least_suction_m
+
+    def _has_room(self, position: int, candidate: Candidate) -> bool:
+        """Return whether a bend of another kind finds the length that it needs in the pipes beside it."""
+        part = self.parts[position]
+        kinds = {new.kind for new in candidate.parts}
+        if part.kind not in (Kind.ELBOW, Kind.SWEEP_ELBOW) or kinds == {part.kind}:
+            return True
+        take_out = max(candidate.entry_take_out_m, candidate.exit_take_out_m)
+        if part.room_m is not None:
+            return take_out <= part.room_m
+        longer = take_out - _take_out(part, 0)
+        beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
+        return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
+
+
+def _is_plain(end: End) -> bool:
+    return end.form in (Form.SOCKET, Form.SPIGOT)
+
+
+def _inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:
+    """Return the joints inside a candidate of several parts, such as a pair of 45s on a stub."""
+    found: list[tuple[str, str]] = []
+    for first, second in zip(parts, parts[1:], strict=False):
+        joint = mating(first.ends[-1], second.ends[0])
+        if joint is not None:
+            found.append((joint.method, first.ends[-1].size))
+    return tuple(found)
+
+
+def _take_out(part: Part, side: int) -> float:
+    if part.item is None or not part.item.take_outs_m or part.kind in PIPES:
+        return 0.0
+    return part.item.take_outs_m[side if not part.reverse else -1 - side]
+
+
+def _laying_mm(part: Part) -> int:
+    return round(1000 * (_take_out(part, 0) + _take_out(part, -1)))
+
+
+def _segments(parts: tuple[Part, ...]) -> list[int]:
+    """Return for each position how many pumps and devices stand before it."""
+    count, out = 0, [0]
+    for part in parts:
+        count += part.kind in (Kind.PUMP, Kind.DEVICE)
+        out.append(count)
+    return out
+
+
+def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
+    """Return for each stretch between pumps, devices and run ends whether a separable joint must be left in it.
+
+    One is needed where one stands today or the stretch is not plumbed yet, beside a pump or device.
+    """
+    segments = _segments(parts)
+    last = segments[-1]
+    needed = [False] * (last + 1)
+    if last == 0:
+        return needed
+    for position, part in enumerate(parts):
+        if part.kind in SEPARABLE or part.kind is Kind.OPEN_JOINT:
+            needed[segments[position]] = True
+    return needed
+
+
+def _least_suction_m(parts: tuple[Part, ...]) -> float:
+    """Return the bore below which new suction parts may not go: the pump's inlet, or what stands there if smaller."""
+    for index, part in enumerate(parts):
+        if part.kind is Kind.PUMP:
+            before = [min(other.end_bores_m) for other in parts[:index] if other.end_bores_m]
+            return min([part.end_bores_m[0], *before])
+    return 0.0
+
+
+__all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "TeeEnd", "build_choice_graph", "spigot_of"]

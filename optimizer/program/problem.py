@@ -1,0 +1,98 @@
+"""The choice of one alternative for every run and tee, as whole numbers: what the solver is given and what it gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+State = int  # an end state of a run at a tee, numbered per tee opening
+LOSS_UNIT_M = 1e-5  # one loss unit is 0.01 mm of head
+
+
+@dataclass(frozen=True, slots=True)
+class RunChoice:
+    """One alternative of a run: whole cents, whole loss units (rounded up), pipe in mm, packs opened, end states."""
+
+    start: State
+    end: State
+    cents: int
+    loss: int
+    pipe_mm: tuple[int, ...] = ()
+    packs: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TeeChoice:
+    """One fitting for a tee: cents, and for every run end that sits in it its state and the loss it adds to that run."""
+
+    cents: int
+    states: Mapping[tuple[str, bool], State]  # (run, at its start)
+    losses: Mapping[tuple[str, bool], int]
+    packs: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A way from the source to a demand: what is lost along `runs` and `tee_ends` may not exceed `head` loss units."""
+
+    name: str
+    runs: tuple[str, ...]
+    tee_ends: tuple[tuple[str, str, bool], ...]  # (tee, run, at its start)
+    head: int  # rounded down
+
+
+@dataclass(frozen=True)
+class SizingProblem:
+    """Pick one choice per run and tee so that ends agree and every path keeps within its head, at the least cost.
+
+    `pipes` are (sale length in mm, cents per sale length); `packs` cents for the first use of each consumable.
+    """
+
+    runs: Mapping[str, tuple[RunChoice, ...]]
+    tees: Mapping[str, tuple[TeeChoice, ...]]
+    paths: tuple[Path, ...]
+    pipes: tuple[tuple[int, int], ...] = ()
+    packs: tuple[int, ...] = ()
+
+
+class Outcome(StrEnum):
+    OPTIMAL = "optimal"
+    FEASIBLE = "feasible"
+    INFEASIBLE = "infeasible"
+    NO_PLAN_FOUND = "none found"
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What the solver chose: the index of each run's and each tee's choice, its cost and the proved lower bound in cents."""
+
+    outcome: Outcome
+    run_choice: Mapping[str, int]
+    tee_choice: Mapping[str, int]
+    cents: int | None
+    bound_cents: int | None
+    solver: str
+
+
+def cost_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: Mapping[str, int]) -> int:
+    """Return the cost in whole cents of a selection, worked out from the data alone."""
+    chosen = [problem.runs[run][k] for run, k in run_choice.items()]
+    fittings = [problem.tees[tee][k] for tee, k in tee_choice.items()]
+    cents = sum(c.cents for c in chosen) + sum(c.cents for c in fittings)
+    for i, (sale_mm, price) in enumerate(problem.pipes):
+        cents += -(-sum(c.pipe_mm[i] for c in chosen) // sale_mm) * price
+    opened = 0
+    for packs in [*(c.packs for c in chosen), *(c.packs for c in fittings)]:
+        opened |= packs
+    return cents + sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
+
+
+def excess_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: Mapping[str, int]) -> int:
+    """Return by how many loss units the worst path exceeds its head (negative: how much is left)."""
+    worst = None
+    for path in problem.paths:
+        lost = sum(problem.runs[run][run_choice[run]].loss for run in path.runs)
+        lost += sum(problem.tees[tee][tee_choice[tee]].losses[run, start] for tee, run, start in path.tee_ends)
+        worst = lost - path.head if worst is None else max(worst, lost - path.head)
+    return worst if worst is not None else 0
