@@ -1,1 +1,43 @@
+"""Water, friction, minor losses, pumps, the steady network."""
 
+from optimizer.hydraulics.conditions import Conditions, conditions_of
+from optimizer.hydraulics.devices import device_head_loss_m
+from optimizer.hydraulics.elements import (
+    LossElement,
+    element_head_loss_m,
+    element_of,
+    part_head_loss_m,
+    pipe_bore_m,
+    valve_bore_m,
+)
+from optimizer.hydraulics.friction import HazenWilliams
+from optimizer.hydraulics.openings import entrance_head_loss_m, exit_head_loss_m
+from optimizer.hydraulics.pumps import past_curve, pump_head_m, pump_power_w
+from optimizer.hydraulics.tees import tee_head_losses_m
+from optimizer.hydraulics.valves import valve_k, valve_opening, valve_words
+from optimizer.hydraulics.water import GRAVITY_M_S2, Fluid, fluid_of
+
+__all__ = [
+    "GRAVITY_M_S2",
+    "Conditions",
+    "Fluid",
+    "HazenWilliams",
+    "LossElement",
+    "conditions_of",
+    "device_head_loss_m",
+    "element_head_loss_m",
+    "element_of",
+    "entrance_head_loss_m",
+    "exit_head_loss_m",
+    "fluid_of",
+    "part_head_loss_m",
+    "past_curve",
+    "pipe_bore_m",
+    "pump_head_m",
+    "pump_power_w",
+    "tee_head_losses_m",
+    "valve_bore_m",
+    "valve_k",
+    "valve_opening",
+    "valve_words",
+]
