@@ -1,0 +1,259 @@
+"""CSV text → rows whose cells are read one by one, every fault kept with its file, row and column."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import difflib
+import io
+import re
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import lru_cache
+from pathlib import Path
+from typing import TypeVar
+
+from optimizer.errors import Fault, InputError
+from optimizer.model.ends import End, Form, SizeSystem
+
+MONEY_PLACES = 2  # whole cents
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
+_DECIMAL_COMMA = re.compile(r"-?\d+,\d+")
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+_MILLI = "e-3"
+_INCHES = re.compile(r"\d+(/\d+|-\d+/\d+)? in")
+_MILLIMETRES = re.compile(r"\d+(/\d+)? mm")
+_FORMS = {str(form): form for form in Form}
+_SYSTEMS = {
+    Form.BARB: SizeSystem.HOSE,
+    Form.HOSE: SizeSystem.HOSE,
+    Form.COMPRESSION: SizeSystem.TUBE,
+    Form.PUSH_FIT: SizeSystem.TUBE,
+    Form.TUBE: SizeSystem.TUBE,
+}
+_Word = TypeVar("_Word", bound=StrEnum)
+
+
+class CellError(ValueError):
+    """A cell can not be read: what is allowed there, and what was perhaps meant."""
+
+    def __init__(self, allowed: str, suggestion: str | None = None) -> None:
+        super().__init__(allowed)
+        self.allowed, self.suggestion = allowed, suggestion
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A CSV file as its header and its rows of stripped cells, with the row numbers that a spreadsheet shows."""
+
+    name: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, dict[str, str]], ...]
+
+
+@dataclass(slots=True)
+class Row:
+    """One row while it is read. A cell that can not be read leaves a fault and a stand-in; see `sound`."""
+
+    file: str
+    number: int
+    cells: dict[str, str]
+    faults: list[Fault] = field(default_factory=list)
+
+    @property
+    def sound(self) -> bool:
+        return not self.faults
+
+    def place(self, column: str) -> str:
+        return f"{self.file}, row {self.number}, column {column}"
+
+    def fault(self, column: str, allowed: str, suggestion: str | None = None) -> None:
+        self.faults.append(Fault(self.place(column), repr(self.cells.get(column, "")), allowed, suggestion))
+
+    def text(self, column: str, default: str = "") -> str:
+        return self.cells.get(column, "") or default
+
+    def required(self, column: str) -> str:
+        text = self.cells.get(column, "")
+        if not text:
+            self.fault(column, "a name; the cell is empty")
+        return text
+
+    def number_in(self, column: str, low: float = 0.0, above: bool = False) -> float:
+        """Return a plain decimal number of at least `low` (or above it)."""
+        return self._number(column, self.cells.get(column, ""), "", low, above)
+
+    def metres(self, column: str, above: bool = False, default: float | None = None) -> float:
+        """Return in metres [m] what a column in mm holds; an empty cell gives the default, if there is one."""
+        text = self.cells.get(column, "")
+        if not text and default is not None:
+            return default
+        return self._number(column, text, _MILLI, 0.0, above)
+
+    def _number(self, column: str, text: str, exponent: str, low: float, above: bool) -> float:
+        try:
+            value = _number(text, exponent)
+        except CellError as error:
+            self.fault(column, error.allowed, error.suggestion)
+            return 1.0
+        if value < low or (above and value == low):
+            self.fault(column, f"a number {'above' if above else 'of at least'} {low:g}")
+            return 1.0
+        return value
+
+    def cents(self, column: str) -> int:
+        """Return a price, written in currency units with at most two decimals, in whole cents."""
+        try:
+            return _cents(self.cells.get(column, ""))
+        except CellError as error:
+            self.fault(column, error.allowed, error.suggestion)
+            return 0
+
+    def date(self, column: str) -> datetime.date:
+        try:
+            return _date(self.cells.get(column, ""))
+        except CellError as error:
+            self.fault(column, error.allowed)
+            return datetime.date.min
+
+    def currency(self, column: str) -> str:
+        text = self.cells.get(column, "")
+        if not (len(text) == 3 and text.isascii() and text.isalpha() and text.isupper()):
+            upper = text.upper() if len(text) == 3 and text.isascii() and text.isalpha() else None
+            self.fault(column, "a currency of three capital letters, such as USD", upper)
+        return text
+
+    def end(self, column: str) -> End:
+        try:
+            return parse_end(self.cells.get(column, ""))
+        except CellError as error:
+            self.fault(column, error.allowed, error.suggestion)
+            return End(Form.SOCKET, "0 in", SizeSystem.IPS)
+
+    def word(self, column: str, words: type[_Word], default: _Word) -> _Word:
+        """Return the member of an enumeration whose value stands in the cell."""
+        try:
+            return words(self.cells.get(column, ""))
+        except ValueError:
+            self.one_of(column, [str(word) for word in words])
+            return default
+
+    def one_of(self, column: str, allowed: Collection[str], allowed_words: str = "") -> str:
+        """Return the cell's text, which must be one of these."""
+        text = self.cells.get(column, "")
+        if text not in allowed:
+            self.fault(column, allowed_words or "one of " + ", ".join(allowed), nearest(text, allowed))
+        return text
+
+
+def nearest(text: str, allowed: Collection[str]) -> str | None:
+    """Return the allowed word that is spelled most like the text, None when none is near."""
+    found = difflib.get_close_matches(text.lower(), [word.lower() for word in allowed], n=1, cutoff=0.6)
+    return next((word for word in allowed if found and word.lower() == found[0]), None)
+
+
+@lru_cache(maxsize=4096)
+def _number(text: str, exponent: str) -> float:
+    if _NUMBER.fullmatch(text):
+        return float(text + exponent)
+    if _DECIMAL_COMMA.fullmatch(text):
+        raise CellError("a number with a decimal point", text.replace(",", "."))
+    raise CellError("a number with a decimal point")
+
+
+@lru_cache(maxsize=4096)
+def _cents(text: str) -> int:
+    if _DECIMAL_COMMA.fullmatch(text):
+        raise CellError("a price with a decimal point", text.replace(",", "."))
+    if not _NUMBER.fullmatch(text):
+        raise CellError("a price such as 4.29, without a currency sign")
+    whole, _, part = text.partition(".")
+    if text.startswith("-"):
+        raise CellError("a price of at least 0")
+    if len(part.rstrip("0")) > MONEY_PLACES:
+        raise CellError("a price with at most two decimals")
+    return int(whole + part[:MONEY_PLACES].ljust(MONEY_PLACES, "0"))
+
+
+@lru_cache(maxsize=256)
+def _date(text: str) -> datetime.date:
+    try:
+        if _DATE.fullmatch(text):
+            return datetime.date.fromisoformat(text)
+    except ValueError:
+        pass
+    raise CellError("a date as year-month-day, such as 2026-11-01")
+
+
+@lru_cache(maxsize=4096)
+def parse_end(text: str) -> End:
+    """Return the end that a catalog cell spells in full: nominal size and form, `1-1/2 in socket` or `32 mm spigot`.
+
+    The size system follows from both: threads, barbs and tube have their own; sockets and spigots in mm are metric.
+    """
+    size, form_text = _split_end(text)
+    form = _FORMS.get(form_text)
+    if form is None:
+        near = nearest(form_text, _FORMS)
+        raise CellError(f"a nominal size and one of {', '.join(_FORMS)}", f"{size} {near}" if near else None)
+    return End(form, size, system_of(form, size))
+
+
+def _split_end(text: str) -> tuple[str, str]:
+    words = text.split(" ", 2)
+    size = " ".join(words[:2])
+    if len(words) < 3 or not (_INCHES.fullmatch(size) or _MILLIMETRES.fullmatch(size)):
+        raise CellError("a nominal size and a form, such as 1-1/2 in socket, 3/4 in NPT male or 32 mm spigot")
+    return size, words[2]
+
+
+def system_of(form: Form, size: str) -> SizeSystem:
+    """Return the table that a nominal size is taken from."""
+    if form.is_thread:
+        return SizeSystem.THREAD
+    return _SYSTEMS.get(form) or (SizeSystem.METRIC if size.endswith(" mm") else SizeSystem.IPS)
+
+
+def read_table(path: Path) -> Table:
+    """Return a CSV file's rows, cells stripped, blank rows left out.
+
+    Raises InputError when the file is not there, not UTF-8, empty, or has rows of another length than its header.
+    """
+    lines = list(_lines(path))
+    if not lines:
+        raise InputError([Fault(path.name, "an empty file", "a header row with the names of the columns, then rows")])
+    (_, header), rest = lines[0], lines[1:]
+    if len(header) == 1 and ";" in header[0]:
+        raise InputError([Fault(f"{path.name}, row 1", "cells parted by semicolons", "cells parted by commas")])
+    faults = [_repeated(path.name, header, index) for index, name in enumerate(header) if name in header[:index]]
+    faults += [_ragged(path.name, number, cells, header) for number, cells in rest if len(cells) != len(header)]
+    if faults:
+        raise InputError(faults)
+    names = tuple(header)
+    return Table(path.name, names, tuple((number, dict(zip(names, cells, strict=True))) for number, cells in rest))
+
+
+def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError([Fault(str(path), error.strerror or "no such file", "a CSV file that can be read")]) from error
+    except UnicodeDecodeError as error:
+        found = f"a byte that is not UTF-8 (number {error.start + 1})"
+        raise InputError([Fault(path.name, found, "text saved as CSV UTF-8")]) from error
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(text), strict=True), start=1):
+            if any(cells):
+                yield number, [cell.strip() for cell in cells]
+    except csv.Error as error:
+        raise InputError([Fault(path.name, str(error), "comma-parted cells, quotes in pairs")]) from error
+
+
+def _repeated(file: str, header: Sequence[str], index: int) -> Fault:
+    return Fault(f"{file}, row 1", f"the column {header[index]!r} twice", "each column once")
+
+
+def _ragged(file: str, number: int, cells: Sequence[str], header: Sequence[str]) -> Fault:
+    found = f"{len(cells)} cells"
+    return Fault(f"{file}, row {number}", found, f"{len(header)}, one for each column (quote a cell that has a comma)")
