@@ -1,1 +1,1 @@
-"""Files → values: the system file, the catalogs and price lists, each checked as a whole with the place of every fault."""
+"""Files → values: the system file, catalogs and price lists, checked as a whole with the place of every fault."""
