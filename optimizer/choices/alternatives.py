@@ -1,8 +1,9 @@
 """The efficient alternatives of a run at a known flow, by label-setting dynamic programming on its choice graph.
 
-An alternative is dropped only if another is at least as good in every plan: no more head lost, and no more money whatever the
-other runs buy. Pipe is sold in whole lengths that runs share, and the first can of cement serves all, so "no more money" counts
-the whole lengths that the other one could add, and the first can where only the other one needs it.
+An alternative is dropped only if another is at least as good in every plan: no more head lost, and no more money
+whatever the other runs buy. Pipe is sold in whole lengths that runs share, and the first can of cement serves all, so
+"no more money" counts the whole lengths that the other one could add, and the first can where only the other one
+needs it.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ class Shared:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """One way to plumb a run: money in whole cents without pipe, head lost [m], pipe used [mm], packs that it opens (bits)."""
+    """One way to plumb a run: whole cents without pipe, head lost [m], pipe used [mm], packs that it opens (bits)."""
 
     cents: int
     loss_m: float

@@ -1,7 +1,7 @@
 """What an open end offers to the next part, and what opening an existing joint leaves behind.
 
-Solvent-cemented joints are for ever: a pipe is cut off at the fitting's face, a fitting keeps a stub of the old pipe in its
-socket, and two fittings on one stub go or stay together. Threads, unions, barbs and push joints open again.
+Solvent-cemented joints are for ever: a pipe is cut off at the fitting's face, a fitting keeps a stub of the old pipe
+in its socket, and two fittings on one stub go or stay together. Threads, unions, barbs and push joints open again.
 """
 
 from __future__ import annotations
@@ -18,9 +18,10 @@ from optimizer.model.network import Part
 class Front:
     """An end that waits for its neighbour.
 
-    `cut` marks an existing pipe end that was sawn off and is now too short to reach the bottom of a new socket; `pipe` is set
-    on the end of a new pipe (two of the same pipe are one piece); `long` on a new fitting whose take-out exceeds the old one's by
-    the depth of a socket and a saw cut, so that it reaches a cut pipe without a coupling.
+    `cut` marks an existing pipe end that was sawn off and is now too short to reach the bottom of a new socket;
+    `pipe` is set on the end of a new pipe (two of the same pipe are one piece); `long` on a new fitting whose
+    take-out exceeds the old one's by the depth of a socket and a saw cut, so that it reaches a cut pipe without a
+    coupling.
     """
 
     end: End

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
 from optimizer.choices.fronts import Front, opened, spigot_of
@@ -36,8 +37,8 @@ class TeeEnd:
 class Node:
     """A place between two parts: what is presented there, whether a separable joint was passed, and a gap to be filled.
 
-    `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front` is an end
-    that waits for a neighbour. Both None: a free end.
+    `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front`
+    is an end that waits for a neighbour. Both None: a free end.
     """
 
     position: int
@@ -79,7 +80,8 @@ class Joint:
 class ChoiceGraph:
     """All ways to plumb one run, as a layered graph.
 
-    `starts` and `ends` map an end state to node indices; `arcs[i]` are the arcs out of node i. Node indices rise along the run.
+    `starts` and `ends` map an end state to node indices; `arcs[i]` are the arcs out of node i. Node indices rise
+    along the run.
     """
 
     run: Run
@@ -99,9 +101,9 @@ def build_choice_graph(
 ) -> ChoiceGraph:
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
 
-    A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that a rule
-    forbids are absent: a hub-to-hub joint can not be parted, a sweep needs pipe to give up its room, every pump and device keeps
-    a separable joint on each side, a suction does not shrink below the pump's port.
+    A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
+    a rule forbids are absent: a hub-to-hub joint can not be parted, a sweep needs pipe to give up its room, every
+    pump and device keeps a separable joint on each side, a suction does not shrink below the pump's port.
     """
     return _Builder(run, catalog, rules, end_graph, start, end).build()
 
@@ -422,7 +424,7 @@ def _is_plain(end: End) -> bool:
 def _inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:
     """Return the joints inside a candidate of several parts, such as a pair of 45s on a stub."""
     found: list[tuple[str, str]] = []
-    for first, second in zip(parts, parts[1:], strict=False):
+    for first, second in pairwise(parts):
         joint = mating(first.ends[-1], second.ends[0])
         if joint is not None:
             found.append((joint.method, first.ends[-1].size))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.graph import KEPT, EndState, TeeEnd
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
-from optimizer.model.ends import End, Form
+from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Condition, Leg, Network, Tee
 
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
@@ -79,9 +79,9 @@ def _turned(item: CatalogItem, ends: tuple[End, ...]) -> CatalogItem:
     )
 
 
-def leg_sockets(sizes: Iterable[str], like: End) -> tuple[End, ...]:
-    """Return the sockets of these nominal sizes in the size system of an end."""
-    return tuple(End(Form.SOCKET, size, like.system) for size in sizes)
+def leg_sockets(sizes: Iterable[str], system: SizeSystem) -> tuple[End, ...]:
+    """Return the sockets of these nominal sizes in a size system."""
+    return tuple(End(Form.SOCKET, size, system) for size in sizes)
 
 
 def tee_end(options: list[TeeOption], leg: Leg, opening: End | None) -> TeeEnd:

@@ -1,4 +1,4 @@
-"""The choice of one alternative for every run and tee, as whole numbers: what the solver is given and what it gives back."""
+"""The choice of one alternative for every run and tee, in whole numbers: what a solver is given and gives back."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class RunChoice:
 
 @dataclass(frozen=True, slots=True)
 class TeeChoice:
-    """One fitting for a tee: cents, and for every run end that sits in it its state and the loss it adds to that run."""
+    """One fitting for a tee: cents, and for every run end in it the state there and the loss it adds to that run."""
 
     cents: int
     states: Mapping[tuple[str, bool], State]  # (run, at its start)
@@ -65,7 +65,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """What the solver chose: the index of each run's and each tee's choice, its cost and the proved lower bound in cents."""
+    """What the solver chose: the index of every run's and tee's choice, its cost, the proved lower bound in cents."""
 
     outcome: Outcome
     run_choice: Mapping[str, int]

@@ -26,7 +26,8 @@ class SizingModel:
 def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> SizingModel:
     """Build the program that picks one alternative for every run and one fitting for every tee at the least cost.
 
-    Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end states,
+    Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end
+    states,
                 p in paths from the source to a demand, i in kinds of pipe, k in packs of consumables
     Parameters  cost[r,a], cost[t,f], price[i], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
                 head[p] (0.01 mm, rounded down), pipe[r,a,i], sale[i] (mm)
@@ -40,8 +41,8 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
           sum pipe[r,a,i] x[r,a] <= sale[i] lengths[i]                for each kind of pipe   (whole_lengths)
           x[r,a] <= open[k], y[t,f] <= open[k]                        where k is used         (open_pack)
 
-    With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units that
-    may be negative: how far out of reach the targets are, or how much is to spare.
+    With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units
+    that may be negative: how far out of reach the targets are, or how much is to spare.
     """
     from ortools.math_opt.python import mathopt
 
@@ -146,7 +147,8 @@ def solve_sizing(
     time_limit_s
         Wall time for one solver [s].
     least_excess
-        Minimise the worst path's excess of loss over head instead of the cost: `cents` then still is the selection's cost.
+        Minimise the worst path's excess of loss over head instead of the cost: `cents` then still is the selection's
+        cost.
 
     Raises
     ------

@@ -1,0 +1,223 @@
+"""Turn a system with known flows into the whole numbers of the program, and keep what they stand for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from optimizer.choices.alternatives import Alternative, AlternativeTable, Shared
+from optimizer.choices.candidates import Shelf
+from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
+from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
+from optimizer.hydraulics import (
+    Conditions,
+    conditions_of,
+    entrance_head_loss_m,
+    exit_head_loss_m,
+    part_head_loss_m,
+    pump_head_m,
+    tee_head_losses_m,
+)
+from optimizer.hydraulics.friction import area_m2
+from optimizer.joints.chains import EndGraph
+from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
+from optimizer.model.ends import End
+from optimizer.model.network import Leg, Network, Part, Run
+from optimizer.model.system import System
+from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.search.demands import KnownFlows
+
+
+@dataclass(frozen=True)
+class Options:
+    """All that may be chosen, whatever the flows: a choice graph per run, fittings per tee."""
+
+    system: System
+    catalog: Catalog
+    graphs: Mapping[str, ChoiceGraph]
+    tees: Mapping[str, list[TeeOption]]
+    shared: Shared
+
+
+@dataclass(frozen=True)
+class PosedProblem:
+    """The program's numbers with the alternatives that they stand for, index by index."""
+
+    problem: SizingProblem
+    alternatives: Mapping[str, tuple[Alternative, ...]]
+    tees: Mapping[str, list[TeeOption]]
+    shared: Shared
+
+
+def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
+    """Return the choice graphs and tee fittings of the runs named."""
+    network = system.network
+    end_graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
+    shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
+    points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
+    tees: dict[str, list[TeeOption]] = {}
+    for point in sorted(point for point in points if not network.points[point].is_fixed):
+        sizes = {
+            leg: leg_sockets(shelves[run.name].sizes, shelves[run.name].system)
+            for run, leg, _ in network.runs_at(point)
+        }
+        tees[point] = tee_options(network, point, catalog, sizes)
+    graphs = {
+        name: build_choice_graph(
+            network.runs[name],
+            catalog,
+            system.rules,
+            end_graph,
+            _tee_end(network, tees, network.runs[name], at_start=True),
+            _tee_end(network, tees, network.runs[name], at_start=False),
+        )
+        for name in runs
+    }
+    return Options(system, catalog, graphs, tees, _shared(graphs, catalog))
+
+
+def _tee_end(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, at_start: bool) -> TeeEnd | None:
+    end = run.start if at_start else run.end
+    if end.point not in tees:
+        return None
+    return tee_end(tees[end.point], end.leg, opening_of(network, end.point, end.leg))
+
+
+def opening_of(network: Network, point: str, leg: Leg) -> End | None:
+    """Return the end that a tee offers at a leg as it stands, None when it is not plumbed yet."""
+    item = network.tees[point].item
+    return None if item is None else item.ends[LEG_ORDER.index(leg)]
+
+
+LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
+
+
+def _shared(graphs: Mapping[str, ChoiceGraph], catalog: Catalog) -> Shared:
+    pipes: dict[str, CatalogItem] = {}
+    for graph in graphs.values():
+        for arcs in graph.arcs:
+            for arc in arcs:
+                for part in arc.parts:
+                    if part.kind in PIPES and not part.existing and part.item is not None:
+                        pipes[part.item.item_id] = part.item
+                for item, _ in arc.extra_pipe:
+                    pipes[item.item_id] = item
+    first = {use: _smallest_pack(catalog, use) for use in ("cement", "primer", "tape")}
+    packs = (("cement", first["cement"] + first["primer"]), ("tape", first["tape"]))
+    return Shared(tuple(pipes[key] for key in sorted(pipes)), packs)
+
+
+def _smallest_pack(catalog: Catalog, use: str) -> int:
+    rows = [item.price_cents for item in catalog.of_kind(Kind.CONSUMABLE) if item.family == use]
+    return min(rows, default=0)
+
+
+def pose(options: Options, flows: KnownFlows, speed: float, conditions: Conditions | None = None) -> PosedProblem:
+    """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down."""
+    system = options.system
+    network = system.network
+    conditions = conditions or conditions_of(network)
+    head_m = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
+    alternatives: dict[str, tuple[Alternative, ...]] = {}
+    runs: dict[str, tuple[RunChoice, ...]] = {}
+    states = _StateNumbers()
+    for name, graph in options.graphs.items():
+        most = max((head_m - path.lift_m for path in flows.paths if name in path.runs), default=math.inf)
+        table = _table(graph, options, flows.flows_m3_s[name], conditions, _tee_gain_limit(most))
+        pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
+        alternatives[name] = tuple(alternative for _, alternative in pairs)
+        runs[name] = tuple(
+            RunChoice(states(pair[0]), states(pair[1]), a.cents, loss_units(a.loss_m), a.pipe_mm, a.packs)
+            for pair, a in pairs
+        )
+    problem = SizingProblem(
+        runs=runs,
+        tees={
+            point: _tee_choices(network, point, found, flows, conditions, states)
+            for point, found in options.tees.items()
+        },
+        paths=_paths(network, flows, head_m),
+        pipes=tuple((round(1000 * pipe.sale_length_m), pipe.price_cents) for pipe in options.shared.pipes),
+        packs=tuple(price for _, price in options.shared.packs),
+    )
+    return PosedProblem(problem, alternatives, options.tees, options.shared)
+
+
+def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
+    """Return the same numbers with the pump at another speed, no faster than the one they were posed for."""
+    head_m = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
+    return replace(posed.problem, paths=_paths(network, flows, head_m))
+
+
+def _tee_gain_limit(most_m: float) -> float:
+    """Return the most that a run may lose: what the pump leaves, plus what tees with a negative loss give back."""
+    return max(0.0, most_m) + 1.0
+
+
+def _table(
+    graph: ChoiceGraph, options: Options, flow_m3_s: float, conditions: Conditions, limit_m: float
+) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
+    limit_m_s = options.system.rules.velocity_limit_m_s
+
+    def loss(part: Part) -> float:
+        if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
+            return math.inf  # rule: no new pipe above the velocity limit
+        return part_head_loss_m(part, flow_m3_s, conditions)
+
+    return AlternativeTable(
+        graph,
+        options.shared,
+        loss,
+        lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
+        lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
+        limit_m,
+    ).table()
+
+
+def loss_units(loss_m: float) -> int:
+    """Return a loss in whole loss units, rounded up."""
+    return math.ceil(loss_m / LOSS_UNIT_M - 1e-9)
+
+
+class _StateNumbers:
+    """Gives every end state a number."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[EndState, int] = {FREE: 0, KEPT: 1}
+
+    def __call__(self, state: EndState) -> int:
+        return self._numbers.setdefault(state, len(self._numbers))
+
+
+def _tee_choices(
+    network: Network,
+    point: str,
+    found: list[TeeOption],
+    flows: KnownFlows,
+    conditions: Conditions,
+    states: _StateNumbers,
+) -> tuple[TeeChoice, ...]:
+    legs = flows.legs_in(network, point)
+    ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
+    choices = []
+    for option in found:
+        losses = tee_head_losses_m(option.tee.item, legs, conditions)
+        choices.append(
+            TeeChoice(
+                cents=option.cents,
+                states={(run, at_start): states(option.states[leg]) for run, at_start, leg in ends},
+                losses={(run, at_start): loss_units(losses.get(leg, 0.0)) for run, at_start, leg in ends},
+            )
+        )
+    return tuple(choices)
+
+
+def _paths(network: Network, flows: KnownFlows, head_m: float) -> tuple[Path, ...]:
+    out = []
+    for path in flows.paths:
+        ends: list[tuple[str, str, bool]] = []
+        for before, tee, after in zip(path.runs, path.tees, path.runs[1:], strict=False):
+            ends += [(tee, before, False), (tee, after, True)]
+        out.append(Path(path.demand, path.runs, tuple(ends), math.floor((head_m - path.lift_m) / LOSS_UNIT_M)))
+    return tuple(out)

@@ -1,0 +1,81 @@
+"""What blocks a target: the best flow that can be reached, the path that is short of head, and what would free it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from optimizer.hydraulics import pump_head_m
+from optimizer.program.problem import LOSS_UNIT_M, Outcome, SizingProblem, excess_of
+from optimizer.program.solve import solve_sizing
+from optimizer.search.demands import KnownFlows, known_flows
+from optimizer.search.posing import Options, PosedProblem, pose
+
+STEPS = 7  # halvings of the scale: the best that can be reached is known to 1/128 of the targets
+
+
+def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...]:
+    """Return in words why no plan reaches the targets, and the best common fraction of them that one does."""
+    system = options.system
+    pump = system.network.pumps[flows.pump]
+    head_m = pump_head_m(pump, flows.total_m3_s, speed)
+    reasons: list[str] = []
+    highest = max(flows.paths, key=lambda path: path.lift_m)
+    if head_m <= highest.lift_m:
+        reasons.append(
+            f"pump {pump.name!r} at {speed:.0%} gives {head_m:.2f} m at the sum of the least flows, and the water must "
+            f"rise {highest.lift_m:.2f} m to {highest.demand!r}: no pipe helps, only a stronger pump or less flow"
+        )
+    else:
+        reasons += _short_paths(options, flows, speed, head_m)
+    best = best_scale(options, speed)
+    if best > 0:
+        reasons.append(f"the best that this catalog, these rules and this pump reach is {best:.0%} of every least flow")
+    return tuple(reasons)
+
+
+def _short_paths(options: Options, flows: KnownFlows, speed: float, head_m: float) -> list[str]:
+    posed = pose(options, flows, speed)
+    least = solve_sizing(posed.problem, least_excess=True)
+    if least.outcome is not Outcome.OPTIMAL:
+        return ["the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep"]
+    out = []
+    for path, short_m in _excesses(posed, least.run_choice, least.tee_choice):
+        if short_m > 0:
+            worst = max(
+                path_runs(posed.problem, path),
+                key=lambda run: posed.problem.runs[run][least.run_choice[run]].loss,
+            )
+            lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
+            out.append(
+                f"with the least lossy parts that may be used, the way to {path!r} still lacks {short_m:.2f} m of head "
+                f"(the pump gives {head_m:.2f} m there); run {worst!r} takes the most, {lost_m:.2f} m"
+            )
+    return out
+
+
+def path_runs(problem: SizingProblem, name: str) -> tuple[str, ...]:
+    return next(path.runs for path in problem.paths if path.name == name)
+
+
+def _excesses(posed: PosedProblem, runs: Mapping[str, int], tees: Mapping[str, int]) -> list[tuple[str, float]]:
+    out = []
+    for path in posed.problem.paths:
+        one = replace(posed.problem, paths=(path,))
+        out.append((path.name, excess_of(one, runs, tees) * LOSS_UNIT_M))
+    return out
+
+
+def best_scale(options: Options, speed: float) -> float:
+    """Return the largest fraction of all least flows at once that some plan reaches, by halving, to 1/128."""
+    low, high = 0.0, 1.0
+    for _ in range(STEPS):
+        middle = (low + high) / 2
+        posed = pose(options, known_flows(options.system, middle), speed)
+        selection = solve_sizing(posed.problem, least_excess=True)
+        usable = selection.outcome is Outcome.OPTIMAL and selection.cents is not None
+        if usable and excess_of(posed.problem, selection.run_choice, selection.tee_choice) <= 0:
+            low = middle
+        else:
+            high = middle
+    return low
