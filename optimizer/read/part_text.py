@@ -1,0 +1,176 @@
+"""One line of a run's parts list → what it says: kind, length, ends, opening, condition. No catalog yet."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from optimizer import units
+from optimizer.errors import QuantityError
+from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.network import Condition
+from optimizer.read.nodes import Node, Reading, attempt, entries, nearest, text_of, yes_or_no
+from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_start, parse_ends_words, parse_size
+
+MOST_REPEATS = 50  # `elbow x 500` is a slip of the finger
+_REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
+_OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
+_TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
+_NAMED = {"pump": Kind.PUMP, "device": Kind.DEVICE}
+_WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
+_STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
+
+
+@dataclass(frozen=True, slots=True)
+class PartText:
+    """A part as far as its line says. `size` stands in front of the kind, `to_size` after a reducer's `to`."""
+
+    kind: Kind
+    label: str
+    node: Node
+    length_m: float = 0.0
+    name: str = ""
+    size: str | None = None
+    to_size: str | None = None
+    ends: tuple[EndWords, ...] = ()
+    opening: float = 1.0
+    condition: Condition | None = None
+    room_m: float | None = None
+
+
+def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
+    """Return the parts of a run in order, repeats written out; None where a line could not be read."""
+    if node.items is None:
+        reading.fault(node.place, node.shape, "a list of parts in the order of the water, such as [elbow, pipe 14 in]")
+        return [None]
+    if not node.items:
+        reading.fault(node.place, "a run without parts", "at least one part, such as pipe 14 in")
+        return [None]
+    return [part for item in node.items for part in _read_part(reading, item, unit_system)]
+
+
+def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
+    if node.pairs is None:
+        return _repeated(reading, node, unit_system)
+    found = entries(reading, node, "a part", ["part", "pump", "device", "keep", "must go", "room"])
+    heads = [found[key] for key in ("part", "pump", "device") if key in found]
+    if len(heads) != 1:
+        if found or not node.pairs:
+            reading.fault(node.place, "a mapping that names no single part", "one of part, pump or device in it")
+        return [None]
+    if heads[0].key == "part":
+        parts = _repeated(reading, heads[0].value, unit_system)
+    else:
+        name = text_of(reading, heads[0].value, f"the name of a {heads[0].key}")
+        kind = _NAMED[heads[0].key]
+        parts = [PartText(kind, f"{kind} {name}", heads[0].value, name=name) if name else None]
+    condition = _condition(reading, node, {key: entry.value for key, entry in found.items()})
+    room_m = None
+    if "room" in found:
+        room_m = attempt(reading, found["room"].value, "a length", lambda text: units.parse_length(text, unit_system))
+    return [part and replace(part, condition=condition, room_m=room_m) for part in parts]
+
+
+def _condition(reading: Reading, node: Node, found: dict[str, Node]) -> Condition | None:
+    keep = yes_or_no(reading, found["keep"]) if "keep" in found else None
+    must_go = yes_or_no(reading, found["must go"]) if "must go" in found else None
+    if keep and must_go:
+        reading.fault(node.place, "a part that is to be kept and must go", "one of the two")
+    if must_go:
+        return Condition.MUST_GO
+    if keep is None:
+        return None
+    return Condition.KEEP if keep else Condition.MAY_CHANGE
+
+
+def _repeated(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
+    """Return the part of one text, as many times as its `x 2` says."""
+    text = text_of(reading, node, "a part, such as elbow or pipe 14 in")
+    if text is None:
+        return [None]
+    match = _REPEAT.fullmatch(text)
+    count = int(match["count"][:9]) if match else 1
+    if not 1 <= count <= MOST_REPEATS:
+        reading.fault(node.place, f"'{text}'", f"from 1 to {MOST_REPEATS} repeats")
+        return [None]
+    try:
+        part = _parse_part(match["part"] if match else text, node, unit_system)
+    except QuantityError as error:
+        reading.fault(node.place, error.found, error.allowed, error.suggestion)
+        return [None]
+    return [part] * count
+
+
+def _parse_part(text: str, node: Node, unit_system: str) -> PartText:
+    """Return what one part's text says."""
+    size, words = _leading_size(text)
+    found = kind_at_start(words)
+    if found is None:
+        raise _unknown_part(text, words)
+    kind, rest = found
+    part = PartText(kind, text, node, size=size)
+    if kind in PIPES:
+        return replace(part, length_m=_pipe_length(text, rest, unit_system))
+    if kind in _NAMED.values():
+        if not rest:
+            raise QuantityError(f"'{text}'", f"{kind} and its name, as under '{kind}s'")
+        return replace(part, name=rest)
+    if kind in THROTTLES and (match := _OPENING.match(rest)):
+        part, rest = replace(part, opening=_opening(match)), rest[match.end() :]
+    if kind in _STEPS and (match := _TO_SIZE.fullmatch(rest)):
+        return replace(part, to_size=parse_size(match["size"]))
+    return replace(part, ends=_ends(text, rest, kind))
+
+
+def _leading_size(text: str) -> tuple[str | None, str]:
+    """Return (size, rest) of `3/4 in elbow`; a bare number in front is a part's name, as in `45 elbow`."""
+    match = SIZE_AT_START.fullmatch(text)
+    if match is None or not match["rest"] or re.fullmatch(r"[\d/ -]+", match["size"]):
+        return None, text
+    return parse_size(match["size"]), match["rest"]
+
+
+def _pipe_length(text: str, rest: str, unit_system: str) -> float:
+    if not rest:
+        raise QuantityError(f"'{text}' without a length", "a length, such as pipe 14 in or pipe 8 ft 6 in")
+    try:
+        return units.parse_length(rest, unit_system)
+    except QuantityError as error:
+        raise QuantityError(f"'{text}': {error.found}", error.allowed, error.suggestion) from None
+
+
+def _opening(match: re.Match[str]) -> float:
+    if match["share"]:
+        return units.parse_fraction(match["share"])
+    return _WORD_OPENINGS[match["word"].lower()]
+
+
+def _ends(text: str, rest: str, kind: Kind) -> tuple[EndWords, ...]:
+    """Return the two ends in what follows the kind; one end stands for both."""
+    if not rest:
+        return ()
+    if kind is Kind.OPEN_JOINT:
+        raise QuantityError(f"'{rest}' after 'open joint'", "nothing after 'open joint'")
+    try:
+        ends = parse_ends_words(rest)
+    except QuantityError as error:
+        raise QuantityError(f"'{text}': {error.found}", error.allowed, error.suggestion) from None
+    if len(ends) > 2:
+        raise QuantityError(f"'{text}' with {len(ends)} ends", "two ends, such as 1 in socket x 3/4 in NPT male")
+    return ends * 2 if len(ends) == 1 else ends
+
+
+def _unknown_part(text: str, words: str) -> QuantityError:
+    if re.match(r"(reducing )?tee|cross", words, re.IGNORECASE):
+        advice = "a run that ends at the tee: name the tee as 'to' of one run and as 'from' of the others"
+        return QuantityError(f"'{text}' among the parts of a run", advice)
+    if re.match(r"cap\b", words, re.IGNORECASE):
+        return QuantityError(f"'{text}' among the parts of a run", "parts that water flows through")
+    near = nearest(words, KIND_WORDS) or nearest(" ".join(words.split()[:2]), KIND_WORDS)
+    near = near or nearest(words.split()[0] if words.split() else "", KIND_WORDS)
+    return QuantityError(f"unknown part '{text}'", "one of " + ", ".join(_taught()), near)
+
+
+def _taught() -> list[str]:
+    """Return the part words that a message lists: one for each kind, without synonyms."""
+    return list(dict.fromkeys(str(kind) for kind in KIND_WORDS.values()))

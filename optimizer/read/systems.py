@@ -1,0 +1,276 @@
+"""A system file (YAML) → a System: the plumbing, the targets and the rules. All that is wrong is reported in one go.
+
+The keys of the file, in trade words:
+
+    system, note       a name and anything worth noting
+    units, currency    US (gal/h, ft, in) or metric (L/h, m, mm); the currency of prices, USD if left out
+    water              salinity and temperature
+    surfaces, outlets  name: height above the sump's water line; an outlet opens above the water
+    supplies           name: pressure and elevation, for house water
+    pumps              name: curve, speed, speeds (what the dial can be set to), ports, power
+    devices            name: loss at a flow, ports
+    tees               name: its sizes, run x run x branch, where the runs that meet there do not say it
+    runs               name: from, to, size and parts, in the order of the water
+    targets, rules     what each run must carry; what a plan may do
+
+A bare number is gal/h, ft, psi, degF (US) or L/h, m, bar, degC (metric); a bare pipe length is refused. A sequence or
+mapping may be written in either YAML style.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from optimizer import units
+from optimizer.errors import QuantityError
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.network import Network, Point, Run, Tee
+from optimizer.model.system import System
+from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
+from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
+from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
+from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.tees import fit_tees, read_tees
+from optimizer.read.topology import EndText, Layout, lay_out, note_islands
+from optimizer.read.wishes import read_rules, read_targets
+from optimizer.read.words import parse_run_size
+
+KEYS = (
+    "system",
+    "note",
+    "units",
+    "currency",
+    "water",
+    "surfaces",
+    "outlets",
+    "supplies",
+    "pumps",
+    "devices",
+    "tees",
+    "runs",
+    "targets",
+    "rules",
+)
+RUN_KEYS = ("from", "to", "size", "parts", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class _RawRun:
+    """A run as far as it could be read; `size` None: not readable, so its parts can not be looked up."""
+
+    name: str
+    place: Place
+    ends: tuple[EndText, ...]
+    size: tuple[str, str] | None  # nominal size, family
+    parts: tuple[PartText | None, ...]
+
+    @property
+    def whole(self) -> bool:
+        return len(self.ends) == 2 and self.size is not None
+
+
+def load_system(path: Path, catalog: Catalog) -> System:
+    """Return the system that a file describes, its parts looked up in the catalog.
+
+    Parameters
+    ----------
+    path
+        A UTF-8 YAML file; places in messages show it as it was given.
+    catalog
+        The rows that parts, tees and sizes are looked up in.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file, in file order, as `file:line:column`.
+    """
+    reading, root = read_tree(Path(path))
+    found = entries(reading, root, "a system file", KEYS)
+    if root.pairs is None:
+        reading.finish()
+    _note_missing_keys(reading, root, found)
+    unit_system = _units(reading, found)
+    name = text_of(reading, found["system"].value, "a name") if "system" in found else None
+    network, runs = _read_network(reading, found, unit_system, catalog)
+    targets = read_targets(reading, found.get("targets"), runs, unit_system)
+    rules = read_rules(reading, found.get("rules"), catalog, unit_system)
+    currency, note = _currency(reading, found), _note(reading, found)
+    reading.finish()
+    return System(name or "", unit_system, currency, network, targets, rules, str(path), note)
+
+
+def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:
+    for key in ("system", "units", "runs"):
+        if key not in found:
+            reading.fault(root.place, f"a system file without '{key}'", "system, units and runs in every file")
+
+
+def _units(reading: Reading, found: Mapping[str, Entry]) -> str:
+    if "units" not in found:
+        return units.US  # a stand-in: the missing key is a fault already
+    return choice(reading, found["units"].value, {units.US: units.US, units.METRIC: units.METRIC}) or units.US
+
+
+def _currency(reading: Reading, found: Mapping[str, Entry]) -> str:
+    if "currency" not in found:
+        return "USD"
+    return attempt(reading, found["currency"].value, "a currency", _parse_currency) or "USD"
+
+
+def _parse_currency(text: str) -> str:
+    if not re.fullmatch(r"[A-Z]{3}", text):
+        raise QuantityError(f"'{text}'", "a currency by its three letters (ISO 4217), such as USD or EUR")
+    return text
+
+
+def _note(reading: Reading, found: Mapping[str, Entry]) -> str:
+    return (text_of(reading, found["note"].value, "a text") or "") if "note" in found else ""
+
+
+def _read_network(
+    reading: Reading, found: dict[str, Entry], unit_system: str, catalog: Catalog
+) -> tuple[Network, dict[str, Place]]:
+    """Return the plumbing and the names of all runs, sound or not; not to be used if there were faults."""
+    water = read_water(reading, found.get("water"), unit_system)
+    points = read_points(reading, found, unit_system, water)
+    pumps = read_pumps(reading, found.get("pumps"), unit_system)
+    devices = read_devices(reading, found.get("devices"), unit_system)
+    raw_runs = _read_runs(reading, found, unit_system, catalog)
+    _note_machines(reading, found, [part for run in raw_runs for part in run.parts if part])
+    layout = _layout(reading, raw_runs, points, found)
+    texts = {
+        run.name: RunText(run.name, run.place, run.size[0], run.size[1], run.parts)
+        for run in raw_runs
+        if run.size is not None
+    }
+    tees = _tees(reading, found, layout, texts, catalog)
+    ends = {run.name: run.ends for run in raw_runs if run.whole}
+    machines = Machines(pumps, devices)
+    runs = {
+        name: _fit(reading, texts[name], ends[name], layout, tees, machines, catalog) for name in texts if name in ends
+    }
+    sound = {name: run for name, run in runs.items() if run is not None}
+    network = Network(layout.points, sound, tees, pumps, devices, water)
+    return network, {run.name: run.place for run in raw_runs}
+
+
+def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, catalog: Catalog) -> list[_RawRun]:
+    if "runs" not in found:
+        return []
+    runs = entries(reading, found["runs"].value, "runs")
+    if not runs and found["runs"].value.pairs is not None:
+        reading.fault(found["runs"].place, "no runs", "at least one run")
+    return [_read_run(reading, entry, unit_system, catalog) for entry in runs.values()]
+
+
+def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog) -> _RawRun:
+    found = entries(reading, entry.value, f"run '{entry.key}'", RUN_KEYS)
+    missing = [key for key in ("from", "to", "size", "parts") if key not in found]
+    if missing and entry.value.pairs is not None:
+        words = " and ".join(f"'{key}'" for key in missing)
+        reading.fault(entry.place, f"run '{entry.key}' without {words}", "from, to, size and parts in every run")
+    ends = []
+    for key in ("from", "to"):
+        text = text_of(reading, found[key].value, "the name of a point") if key in found else None
+        if text:
+            ends.append(EndText(entry.key, key == "from", text, found[key].value.place))
+    size = None
+    if "size" in found:
+        what = "a size and a family, such as 1 in sch 40 PVC"
+        size = attempt(reading, found["size"].value, what, lambda text: parse_run_size(text, catalog))
+    parts = read_parts(reading, found["parts"].value, unit_system) if "parts" in found else [None]
+    return _RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts))
+
+
+def _layout(
+    reading: Reading, runs: Sequence[_RawRun], points: Mapping[str, Point], found: Mapping[str, Entry]
+) -> Layout:
+    complete = all(len(run.ends) == 2 for run in runs)
+    layout = lay_out(reading, [end for run in runs for end in run.ends], points, complete)
+    if complete:
+        note_islands(reading, layout, {run.name: run.place for run in runs})
+        _note_unused_points(reading, layout, points, found)
+    return layout
+
+
+def _note_unused_points(
+    reading: Reading, layout: Layout, points: Mapping[str, Point], found: Mapping[str, Entry]
+) -> None:
+    """Note declared surfaces, outlets and supplies that no run reaches."""
+    used = {end.point for end in layout.ends.values()}
+    for key in ("surfaces", "outlets", "supplies"):
+        pairs = (found[key].value.pairs if key in found else None) or ()
+        for node, _ in pairs:
+            if node.text in points and node.text not in used:
+                allowed = "'from' or 'to' of at least one run at every point that is declared"
+                reading.fault(node.place, f"'{node.text}', which no run reaches", allowed)
+
+
+def _tees(
+    reading: Reading, found: Mapping[str, Entry], layout: Layout, texts: Mapping[str, RunText], catalog: Catalog
+) -> dict[str, Tee]:
+    """Return the tees at which every run's size is known; the sizes are those at the runs' ends."""
+    sizes: dict[tuple[str, bool], PipeSize] = {}
+    for name, text in texts.items():
+        along = sizes_along(text, catalog)
+        sizes[name, True], sizes[name, False] = along[0], along[-1]
+    known = {key: end for key, end in layout.ends.items() if key in sizes}
+    told = read_tees(reading, found.get("tees"), layout)
+    unknown = {end.point for key, end in layout.ends.items() if key not in sizes}
+    within = {name: point for name, point in layout.points.items() if name not in unknown}
+    families = {name: text.family for name, text in texts.items()}
+    return fit_tees(reading, Layout(within, known, layout.tee_places), sizes, families, told, catalog)
+
+
+def _fit(
+    reading: Reading,
+    text: RunText,
+    ends: tuple[EndText, ...],
+    layout: Layout,
+    tees: Mapping[str, Tee],
+    machines: Machines,
+    catalog: Catalog,
+) -> Run | None:
+    """Return a run with its parts looked up; None if that failed."""
+    start, end = (_border(each, layout, tees) for each in ends)
+    parts = fit_run(reading, text, (start, end), machines, catalog)
+    places = [layout.ends.get((text.name, at_start)) for at_start in (True, False)]
+    if not parts or places[0] is None or places[1] is None:
+        return None
+    return Run(text.name, places[0], places[1], text.size, text.family, parts, reading.where(text.place))
+
+
+def _border(text: EndText, layout: Layout, tees: Mapping[str, Tee]) -> Border:
+    """Return what lies beyond one end of a run: the opening of its tee, if there is one."""
+    at = layout.ends.get((text.run, text.at_start))
+    point = layout.points.get(at.point) if at else None
+    if at is None or point is None or point.is_fixed:
+        return Border(text.text, text.place, is_tee=point is None)
+    item = tees[at.point].item if at.point in tees else None
+    order = ["run 1", "run 2", "branch", "branch 2"]
+    return Border(f"{point.kind} '{at.point}'", text.place, item.ends[order.index(at.leg)] if item else None, True)
+
+
+def _note_machines(reading: Reading, found: Mapping[str, Entry], parts: Sequence[PartText]) -> None:
+    """Note pumps and devices that are unknown, used twice, or stand in no run: each is one thing in one place."""
+    for key, kind in (("pumps", Kind.PUMP), ("devices", Kind.DEVICE)):
+        pairs = (found[key].value.pairs if key in found else None) or ()
+        names = {node.text: node.place for node, _ in pairs if node.text}
+        used: set[str] = set()
+        for part in parts:
+            if part.kind is not kind:
+                continue
+            if part.name not in names:
+                allowed = ", ".join(names) or f"{kind}s that stand under '{key}'"
+                reading.fault(part.node.place, f"the unknown {kind} '{part.name}'", allowed, nearest(part.name, names))
+            elif part.name in used:
+                reading.fault(part.node.place, f"{kind} '{part.name}' for the second time", f"each {kind} in one place")
+            used.add(part.name)
+        for name, place in names.items():
+            if name not in used:
+                reading.fault(
+                    place, f"{kind} '{name}', which stands in no run", f"'{kind} {name}' among the parts of a run"
+                )

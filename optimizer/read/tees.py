@@ -1,0 +1,152 @@
+"""What is said under `tees`, or else the sizes of the runs that meet → the fitting that stands at each tee."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from optimizer.errors import QuantityError
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.network import Condition, Leg, PointKind, RunEnd, Tee
+from optimizer.read.fit import PipeSize
+from optimizer.read.nodes import Entry, Node, Place, Reading, entries, nearest, text_of, yes_or_no
+from optimizer.read.topology import Layout
+from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words
+
+NOT_PLUMBED = "not plumbed yet"
+_LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
+_KINDS = {PointKind.TEE: Kind.TEE, PointKind.CROSS: Kind.CROSS}
+
+
+@dataclass(frozen=True, slots=True)
+class TeeText:
+    """What the file says of one tee: its ends (none: as the runs have it), or that it is not there yet."""
+
+    place: Place
+    ends: tuple[EndWords, ...] = ()
+    plumbed: bool = True
+    condition: Condition = Condition.MAY_CHANGE
+
+
+def read_tees(reading: Reading, entry: Entry | None, layout: Layout) -> dict[str, TeeText]:
+    """Return what stands under `tees`; a tee that no run names is a fault."""
+    tees = [name for name, point in layout.points.items() if point.kind in _KINDS]
+    if entry is None or entry.value.shape == "nothing":
+        return {}
+    found = {}
+    for name, each in entries(reading, entry.value, "tees").items():
+        if name not in layout.tee_places:
+            reading.fault(
+                each.place, f"a tee '{name}' at which no runs meet", ", ".join(tees) or "no tees", nearest(name, tees)
+            )
+        else:
+            found[name] = _read_tee(reading, each)
+    return found
+
+
+def _read_tee(reading: Reading, entry: Entry) -> TeeText:
+    node = entry.value
+    if node.pairs is None:
+        return _tee_of_text(reading, node, node.text or "")
+    found = entries(reading, node, "a tee", ["size", "keep", "must go", "note"])
+    size = found["size"].value if "size" in found else None
+    told = _tee_of_text(reading, size, text_of(reading, size, "a size") or "") if size else TeeText(entry.place)
+    keep = "keep" in found and yes_or_no(reading, found["keep"].value)
+    must_go = "must go" in found and yes_or_no(reading, found["must go"].value)
+    if keep and must_go:
+        reading.fault(node.place, "a tee that is to be kept and must go", "one of the two")
+    condition = Condition.KEEP if keep else Condition.MUST_GO if must_go else Condition.MAY_CHANGE
+    return TeeText(told.place, told.ends, told.plumbed, condition)
+
+
+def _tee_of_text(reading: Reading, node: Node, text: str) -> TeeText:
+    """Return `1 x 1 x 3/4 in` or `not plumbed yet`; any other words are a description for people."""
+    if text.lower() == NOT_PLUMBED:
+        return TeeText(node.place, plumbed=False)
+    if not re.match(r"\d", text) or len(BETWEEN_ENDS.split(text)) < 2:
+        return TeeText(node.place)
+    try:
+        ends = parse_ends_words(text)
+    except QuantityError as error:
+        reading.fault(node.place, error.found, error.allowed, error.suggestion)
+        return TeeText(node.place)
+    return TeeText(node.place, ends)
+
+
+def fit_tees(
+    reading: Reading,
+    layout: Layout,
+    sizes: Mapping[tuple[str, bool], PipeSize],
+    families: Mapping[str, str],
+    told: Mapping[str, TeeText],
+    catalog: Catalog,
+) -> dict[str, Tee]:
+    """Return the fitting at every tee and cross.
+
+    `sizes` is the pipe size of every run end (run, at_start), `families` the family of every run.
+    """
+    tees = {}
+    for name, point in layout.points.items():
+        if point.kind not in _KINDS:
+            continue
+        text = told.get(name, TeeText(layout.tee_places[name]))
+        legs = _legs_at(layout, name)
+        if len(legs) != (3 if point.kind is PointKind.TEE else 4):
+            continue  # its runs disagree, or one has no size: noted where that was found
+        item = _tee_item(
+            reading, name, _KINDS[point.kind], [(sizes[key], families[key[0]]) for key in legs], text, catalog
+        )
+        tees[name] = Tee(name, item, text.condition, text.plumbed, reading.where(text.place))
+    return tees
+
+
+def _legs_at(layout: Layout, name: str) -> list[tuple[str, bool]]:
+    """Return the run ends at a tee in the order of a tee's ends."""
+    here: list[tuple[RunEnd, tuple[str, bool]]] = [(end, key) for key, end in layout.ends.items() if end.point == name]
+    return [key for _, key in sorted(here, key=lambda pair: _LEG_ORDER.index(pair[0].leg))]
+
+
+def _tee_item(
+    reading: Reading, name: str, kind: Kind, legs: Sequence[tuple[PipeSize, str]], text: TeeText, catalog: Catalog
+) -> CatalogItem | None:
+    if not text.plumbed:
+        return None
+    wanted = text.ends or tuple(EndWords(size.size, None) for size, _ in legs)
+    rows = [item for item in catalog.of_kind(kind) if _is_tee_of(item, wanted, legs, bool(text.ends))]
+    if not rows:
+        words = " x ".join(str(end) for end in wanted)
+        allowed = (
+            f"{_offered(kind, legs, catalog)}; or a bushing or reducing coupling in a run before it meets the {kind}"
+        )
+        reading.fault(text.place, f"a {kind} '{name}' with legs {words}, which the catalog does not have", allowed)
+        return None
+    family = legs[0][1]
+    # Sockets before threads where the line leaves it open, then the run's own family, then the cheapest.
+    return min(
+        rows, key=lambda row: (_threads(row), not row.reef_safe, row.family != family, row.price_cents, row.item_id)
+    )
+
+
+def _threads(item: CatalogItem) -> int:
+    return sum(end.form.is_thread for end in item.ends)
+
+
+def _is_tee_of(
+    item: CatalogItem, wanted: Sequence[EndWords], legs: Sequence[tuple[PipeSize, str]], stated: bool
+) -> bool:
+    """Return whether a row has these ends, in the order run, run, branch."""
+    if len(item.ends) != len(wanted) or not all(words.fits(end) for words, end in zip(wanted, item.ends, strict=True)):
+        return False
+    free = [(end, size) for words, end, (size, _) in zip(wanted, item.ends, legs, strict=True) if words.form is None]
+    return all(end.system == size.system or (stated and end.form.is_thread) for end, size in free)
+
+
+def _offered(kind: Kind, legs: Sequence[tuple[PipeSize, str]], catalog: Catalog) -> str:
+    """Return the tees that the catalog has for the larger of the two straight legs."""
+    large = max((size for size, _ in legs[:2]), key=lambda size: nominal_number(size.size))
+    rows = [
+        item for item in catalog.of_kind(kind) if (item.ends[0].size, item.ends[0].system) == (large.size, large.system)
+    ]
+    words = dict.fromkeys(" x ".join(end.size for end in item.ends) for item in rows if not _threads(item))
+    return ", ".join(words) or f"no {kind} in {large.size}"

@@ -1,0 +1,199 @@
+"""Trade words → sizes, ends and kinds of part: the vocabulary of the system file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from optimizer.errors import QuantityError
+from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.ends import End, Form, SizeSystem
+
+_INCHES = r"\d+(?:[ -]+\d+/\d+|/\d+)?"
+_SIZE = rf"\d+/\d+[ ]*mm|\d+[ ]*mm|{_INCHES}[ ]*(?:in\.?|inch|[\"″”])?"
+SIZE_AT_START = re.compile(rf"(?P<size>{_SIZE})(?=$|[ ])[ ]*(?P<rest>.*)", re.IGNORECASE)
+BETWEEN_ENDS = re.compile(r"[ ]+[x×][ ]+", re.IGNORECASE)
+
+FORM_WORDS: dict[str, Form] = {
+    **{str(form).lower(): form for form in Form},
+    **dict.fromkeys(["slip", "sockets"], Form.SOCKET),
+    **dict.fromkeys(["plain", "spg", "spigots"], Form.SPIGOT),
+    **dict.fromkeys(["male npt", "mpt", "mipt", "mnpt", "npt m"], Form.NPT_MALE),
+    **dict.fromkeys(["female npt", "fpt", "fipt", "fnpt", "npt f"], Form.NPT_FEMALE),
+    **dict.fromkeys(["male bspt", "bspt m", "r male", "r"], Form.R_MALE),
+    **dict.fromkeys(["female bspt", "bspt f", "rc female", "rc"], Form.RC_FEMALE),
+    **dict.fromkeys(["rp", "female rp"], Form.RP_FEMALE),
+    **dict.fromkeys(["male bspp", "bspp m", "g male", "male g"], Form.G_MALE),
+    **dict.fromkeys(["female bspp", "bspp f", "g female", "female g"], Form.G_FEMALE),
+    **dict.fromkeys(["hose barb", "barbed"], Form.BARB),
+    **dict.fromkeys(["push fit", "pushfit"], Form.PUSH_FIT),
+}
+
+KIND_WORDS: dict[str, Kind] = {
+    **{str(kind): kind for kind in Kind if kind not in (Kind.CONSUMABLE, Kind.TEE, Kind.CROSS, Kind.CAP)},
+    **dict.fromkeys(["pipes"], Kind.PIPE),
+    **dict.fromkeys(["flexible hose", "vinyl hose", "hoses"], Kind.HOSE),
+    **dict.fromkeys(["tubing"], Kind.TUBE),
+    **dict.fromkeys(["elbows", "90", "90 elbow", "90 elbows", "90° elbow", "standard elbow"], Kind.ELBOW),
+    **dict.fromkeys(["sweep elbows", "sweep 90", "long sweep elbow", "long radius elbow", "sweep"], Kind.SWEEP_ELBOW),
+    **dict.fromkeys(["45", "45 elbows", "45° elbow", "45s"], Kind.ELBOW_45),
+    **dict.fromkeys(["couplings", "coupler"], Kind.COUPLING),
+    **dict.fromkeys(["reducer", "reducing coupler"], Kind.REDUCING_COUPLING),
+    **dict.fromkeys(["reducer bushing", "reducing bushing", "bushings"], Kind.BUSHING),
+    **dict.fromkeys(["unions"], Kind.UNION),
+    **dict.fromkeys(["bulkheads", "bulkhead fitting"], Kind.BULKHEAD),
+    **dict.fromkeys(["ball valves"], Kind.BALL_VALVE),
+    **dict.fromkeys(["true union ball valve", "true-union valve", "true union valve"], Kind.TRUE_UNION_BALL_VALVE),
+    **dict.fromkeys(["gate valves"], Kind.GATE_VALVE),
+    **dict.fromkeys(["globe valves"], Kind.GLOBE_VALVE),
+    **dict.fromkeys(["swing check", "flap check valve"], Kind.SWING_CHECK_VALVE),
+    **dict.fromkeys(["spring check"], Kind.SPRING_CHECK_VALVE),
+    **dict.fromkeys(["adapters", "adaptor"], Kind.ADAPTER),
+    **dict.fromkeys(["nipples"], Kind.NIPPLE),
+}
+_LONGEST_FIRST = sorted(KIND_WORDS, key=len, reverse=True)
+
+DEFAULT_FAMILY = {
+    SizeSystem.IPS: "sch 40 PVC",
+    SizeSystem.METRIC: "PVC-U PN16",
+    SizeSystem.HOSE: "vinyl hose",
+    SizeSystem.TUBE: "PE tube",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class EndWords:
+    """An end as far as it was written: size and form may be left out."""
+
+    size: str | None
+    form: Form | None
+
+    def fits(self, end: End) -> bool:
+        return self.size in (None, end.size) and self.form in (None, end.form)
+
+    def __str__(self) -> str:
+        return " ".join(str(word) for word in (self.size, self.form) if word)
+
+
+def kind_at_start(text: str) -> tuple[Kind, str] | None:
+    """Return the kind of part whose words stand first, and the rest of the text."""
+    flat = text.lower().replace("-", " ")
+    for words in _LONGEST_FIRST:
+        plain = words.replace("-", " ")
+        if flat == plain or flat.startswith(plain + " "):
+            return KIND_WORDS[words], text[len(plain) :].strip()
+    return None
+
+
+def parse_size(text: str, unit: str = "") -> str:
+    """Return a nominal size as the catalog writes it: `1-1/2 in`, `32 mm`, `12/16 mm`; `unit` if it has none itself."""
+    match = SIZE_AT_START.fullmatch(text.strip())
+    if match is None or match["rest"]:
+        raise QuantityError(f"'{text}'", "a nominal size such as 3/4 in, 1-1/2 in or 32 mm")
+    return _nominal(match["size"], text, unit)
+
+
+def _nominal(written: str, text: str, unit: str = "") -> str:
+    number, word = re.fullmatch(r"([\d/ -]*\d)[ ]*(\D*)", written).groups()  # type: ignore[union-attr]
+    number = re.sub(r"[ -]+", "-", number)
+    if word.lower() == "mm" or (not word and unit == "mm"):
+        return f"{number} mm"
+    if not word and not unit:
+        raise QuantityError(f"'{text}', a size without a unit", "a nominal size such as 3/4 in, 1-1/2 in or 32 mm")
+    return f"{number} in"
+
+
+def parse_form(text: str) -> Form:
+    """Return the form of an end by any of its trade words."""
+    form = FORM_WORDS.get(re.sub(r"[ ]+", " ", text.strip().lower()))
+    if form is None:
+        from optimizer.read.nodes import nearest
+
+        allowed = "an end: " + ", ".join(Form)
+        raise QuantityError(f"'{text}' as an end", allowed, nearest(text, FORM_WORDS))
+    return form
+
+
+def parse_end_words(text: str, unit: str = "") -> EndWords:
+    """Return `1 in BSPP female`, `NPT female` or `3/4 in` as far as it says."""
+    match = SIZE_AT_START.fullmatch(text.strip())
+    size = _nominal(match["size"], text, unit) if match else None
+    rest = match["rest"] if match else text.strip()
+    return EndWords(size, parse_form(rest) if rest else None)
+
+
+def parse_ends_words(text: str) -> tuple[EndWords, ...]:
+    """Return the ends in `1 in socket x 3/4 in BSPP female`; in `1 x 1 x 3/4 in` a size takes the unit that follows."""
+    pieces = BETWEEN_ENDS.split(text.strip())
+    unit, found = "", []
+    for piece in reversed(pieces):
+        end = parse_end_words(piece, unit)
+        unit = end.size.rsplit(" ", 1)[1] if end.size else unit
+        found.append(end)
+    return tuple(reversed(found))
+
+
+def system_of(form: Form, size: str) -> SizeSystem:
+    """Return the table in which a size stands when an end has this form."""
+    if form.is_thread:
+        return SizeSystem.THREAD
+    if form in (Form.BARB, Form.HOSE):
+        return SizeSystem.HOSE
+    if form in (Form.COMPRESSION, Form.PUSH_FIT, Form.TUBE):
+        return SizeSystem.TUBE
+    return SizeSystem.METRIC if size.endswith("mm") else SizeSystem.IPS
+
+
+def parse_end(text: str) -> End:
+    """Return a whole end, size and form: `1-1/2 in NPT male`."""
+    words = parse_end_words(text)
+    if words.size is None or words.form is None:
+        raise QuantityError(f"'{text}'", "a size and an end, such as 1-1/2 in NPT male or 32 mm socket")
+    return End(words.form, words.size, system_of(words.form, words.size))
+
+
+def in_size_order(sizes: Iterable[str]) -> list[str]:
+    """Return nominal sizes from small to large, inch before mm."""
+    return sorted(set(sizes), key=lambda size: (size.endswith("mm"), nominal_number(size)))
+
+
+def nominal_number(size: str) -> float:
+    """Return the number in a nominal size, for ordering only: a nominal size is a name and never enters a formula."""
+    total = 0.0
+    number = size.rsplit(" ", 1)[0]
+    if size.endswith("mm"):
+        return float(number.split("/")[0])
+    for piece in number.split("-"):
+        top, _, bottom = piece.partition("/")
+        total += int(top) / int(bottom or 1)
+    return total
+
+
+def pipe_sizes(catalog: Catalog) -> dict[str, dict[str, End]]:
+    """Return family → nominal size → the end of that pipe, hose or tube, for all that the catalog sells."""
+    found: dict[str, dict[str, End]] = {}
+    for item in catalog.of_kind(*PIPES):
+        found.setdefault(item.family, {})[item.ends[0].size] = item.ends[0]
+    return found
+
+
+def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
+    """Return (nominal size, family) of `1 in sch 40 PVC`."""
+    from optimizer.read.nodes import nearest
+
+    families = pipe_sizes(catalog)
+    match = SIZE_AT_START.fullmatch(text)
+    allowed = "a size and a family, such as 1 in sch 40 PVC; families: " + ", ".join(sorted(families))
+    if match is None or not match["rest"]:
+        raise QuantityError(f"'{text}'", allowed)
+    spoken = {name.lower(): name for name in families}
+    family = spoken.get(re.sub(r"schedule |sch(?=\d)", "sch ", match["rest"].lower()))
+    if family is None:
+        near = nearest(match["rest"], families)
+        raise QuantityError(f"the family '{match['rest']}'", allowed, near)
+    size = _nominal(match["size"], text)
+    if size not in families[family]:
+        sizes = in_size_order(families[family])
+        raise QuantityError(f"the size '{size}' in {family}", ", ".join(sizes), nearest(size, sizes))
+    return size, family
