@@ -94,7 +94,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         verdict_words(report.verification),
         _demand_table(report),
         Heading("What changes"),
-        *(change_lines(report) or ["Nothing is bought and nothing is cut: settings do it."]),
+        _change_table(report) if changes(plan) else "Nothing is bought and nothing is cut: settings do it.",
         *_settings(report),
         *_buy(report),
     ]
@@ -111,11 +111,6 @@ def require_passed(report: PlanReport) -> None:
     if not report.verification.passed:
         why = "; ".join(report.verification.failures) or "a flow that was asked for is missed"
         raise DocumentError(f"this plan did not stand its check and is not written as a plan: {why}")
-
-
-def change_lines(report: PlanReport) -> list[Block]:
-    """Return one line for each run and tee that changes: `riser: cut out elbow, ...; cement in ...`."""
-    return [f"{place}: {'; '.join(words)}." for place, words, _ in changes(report.plan)]
 
 
 def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
@@ -175,6 +170,16 @@ def _demand_table(report: PlanReport) -> Block:
         for check in report.verification.demands
     )
     return table(("run", "wanted", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
+
+
+def _change_table(report: PlanReport) -> Block:
+    """Return one row for each step; the place stands beside its first one."""
+    rows = [
+        (place if number == 0 else "", step)
+        for place, steps, _ in changes(report.plan)
+        for number, step in enumerate(steps or ("parts only",))
+    ]
+    return table(("where", "what is done"), rows)
 
 
 def _settings(report: PlanReport) -> list[Block]:

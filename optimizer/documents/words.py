@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from optimizer.model.catalog import PIPES
 from optimizer.model.network import Part
 from optimizer.model.plan import Plan, Status, Verification
 from optimizer.model.system import Target
@@ -66,13 +65,16 @@ def percent(share: float) -> str:
 
 
 def part_place(parts: Sequence[Part], index: int) -> str:
-    """Return which part of a run is meant, as one counts along the pipe: `ball valve, the 2nd of 3`."""
+    """Return which part of a run is meant, as one counts along the pipe: `3/4 in ball valve, the 2nd of 3`."""
     if not 0 <= index < len(parts):
         return f"part {index + 1}"
-    same = [place for place, part in enumerate(parts) if part.words == parts[index].words and part.kind not in PIPES]
-    if len(same) < 2:
-        return parts[index].words
-    return f"{parts[index].words}, the {_ordinal(same.index(index) + 1)} of {len(same)}"
+    words = _short_words(parts[index])
+    same = [place for place, part in enumerate(parts) if _short_words(part) == words]
+    return words if len(same) < 2 else f"{words}, the {_ordinal(same.index(index) + 1)} of {len(same)}"
+
+
+def _short_words(part: Part) -> str:
+    return " ".join(word for word in (part.ends[0].size if part.ends else "", part.kind.value, part.name) if word)
 
 
 def _ordinal(number: int) -> str:

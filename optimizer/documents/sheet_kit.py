@@ -1,0 +1,215 @@
+"""What every sheet of the workbook is drawn with: cell formats, safe cells, row heights, paper and print set-up.
+
+Text always goes in as a string: a name that begins with =, +, -, @, a tab or a line break can never become a formula.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.documents.type_width import text_height_points
+from optimizer.documents.words import money_number_format
+from optimizer.errors import DocumentError
+
+LETTER, A4 = 1, 9  # paper numbers of the file format
+_LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
+_LONGEST_IN_MARGIN = 60  # print headers hold 255 signs with their codes
+# Column widths count the digits of this type, so that they mean the same in every viewer.
+TYPE = {"font_name": "Arial", "font_size": 10}
+_FRAME = {"border": 1, "border_color": "#9AA5B1"}
+
+_STYLES: dict[str, dict[str, Any]] = {
+    "title": {"bold": True, "font_size": 15, "text_wrap": True},
+    "heading": {"bold": True, "font_size": 12, "font_color": "#1F4E79"},
+    "plain": {"text_wrap": True},
+    "strong": {"bold": True, "text_wrap": True},
+    "strong money": {"bold": True, "font_size": 12, "align": "left"},
+    "column title": {"bold": True, "text_wrap": True, "bg_color": "#DCE6F1", "valign": "vcenter", **_FRAME},
+    "text": {"text_wrap": True, **_FRAME},
+    "number title": {
+        "bold": True,
+        "text_wrap": True,
+        "bg_color": "#DCE6F1",
+        "valign": "vcenter",
+        "align": "right",
+        "indent": 1,
+        **_FRAME,
+    },
+    "centre title": {
+        "bold": True,
+        "text_wrap": True,
+        "bg_color": "#DCE6F1",
+        "valign": "vcenter",
+        "align": "center",
+        **_FRAME,
+    },
+    "centre": {"text_wrap": True, "align": "center", **_FRAME},
+    "text right": {"text_wrap": True, "align": "right", "indent": 1, **_FRAME},
+    "bold text": {"bold": True, "text_wrap": True, **_FRAME},
+    "miss": {"bold": True, "font_color": "#9C0006", "bg_color": "#FFC7CE", "align": "center", **_FRAME},
+    "whole": {"num_format": "#,##0_)", **_FRAME},
+    "change": {"num_format": "+#,##0_);-#,##0_);0_)", **_FRAME},
+    "decimal": {"num_format": "#,##0.0_)", **_FRAME},
+    "percent": {"num_format": "0 %_)", **_FRAME},
+    "date": {"num_format": "yyyy-mm-dd", "align": "left", **_FRAME},
+}
+_MONEY_STYLES: dict[str, dict[str, Any]] = {
+    "money": _FRAME,
+    "money to fill in": {"bg_color": "#FFF9E5", **_FRAME},
+    "bold money": {"bold": True, "top": 2, **_FRAME},
+    "strong money": _STYLES.pop("strong money"),
+}
+
+
+_TITLE_STYLES = {"Unit": "centre title", "Reached": "centre title"}  # above centred words
+
+
+@dataclass
+class Book:
+    """A workbook being written: its formats by name, how things are shown, and the paper it will be printed on."""
+
+    workbook: Any
+    units: str
+    currency: str
+    paper: int
+    system_name: str
+    formats: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        price = f"{money_number_format(self.currency)}_)"
+        styles = {**_STYLES, **{name: {"num_format": price, **style} for name, style in _MONEY_STYLES.items()}}
+        # The total of prices that nobody has filled in yet shows as nothing, not as 0.00.
+        styles["bold money or blank"] = {**styles["bold money"], "num_format": f"{price};{price};"}
+        self.formats = {
+            name: self.workbook.add_format({**TYPE, "valign": "top", **style}) for name, style in styles.items()
+        }
+
+    def sheet(self, name: str, widths: Sequence[float], *, landscape: bool) -> Sheet:
+        """Return a new sheet with these column widths (in digits), set up to be printed one page wide."""
+        worksheet = self.workbook.add_worksheet(name)
+        for column, width in enumerate(widths):
+            worksheet.set_column(column, column, width)
+        _print_setup(worksheet, self, name, landscape=landscape)
+        return Sheet(self, worksheet, tuple(widths))
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A formula with the value that a viewer shows which does not calculate."""
+
+    text: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What stands in a cell, or in several merged ones, and in which style."""
+
+    value: str | float | datetime.date | Formula | None
+    style: str = "text"
+    span: int = 1
+
+
+@dataclass
+class Sheet:
+    """A worksheet that is written from the top down; `row` is the next free row, counted from 0."""
+
+    book: Book
+    worksheet: Any
+    widths: tuple[float, ...]
+    row: int = 0
+
+    def skip(self) -> None:
+        self.row += 1
+
+    def write(self, cells: Sequence[Cell]) -> int:
+        """Write cells from the left into the next row, high enough for all of them, and return that row."""
+        column = 0
+        for cell in cells:
+            self._put(column, cell)
+            column += cell.span
+        self.worksheet.set_row(self.row, self._height_points(cells))
+        self.row += 1
+        return self.row - 1
+
+    def heading(self, text: str) -> None:
+        """Write a heading after an empty row."""
+        self.skip()
+        self.paragraph(text, "heading")
+
+    def paragraph(self, text: str, style: str = "plain") -> None:
+        """Write text across the whole width."""
+        self.write([Cell(text, style, span=len(self.widths))])
+
+    def column_titles(self, titles: Sequence[str], spans: Sequence[int] = (), numbers: Collection[str] = ()) -> int:
+        """Write column titles; those named in `numbers` stand to the right, above their numbers."""
+        wide = spans or (1,) * len(titles)
+        styles = ("number title" if title in numbers else _TITLE_STYLES.get(title, "column title") for title in titles)
+        return self.write([Cell(*title) for title in zip(titles, styles, wide, strict=True)])
+
+    def _put(self, column: int, cell: Cell) -> None:
+        style = self.book.formats[cell.style]
+        if cell.span > 1:
+            self.worksheet.merge_range(self.row, column, self.row, column + cell.span - 1, "", style)
+        if _put_value(self.worksheet, self.row, column, cell.value, style):
+            raise DocumentError(f"{self.worksheet.get_name()}: row {self.row + 1} does not fit on a sheet")
+
+    def _height_points(self, cells: Sequence[Cell]) -> float:
+        """Return a height that shows every cell whole: viewers differ in whether they fit rows by themselves."""
+        highest, column = 0.0, 0
+        for cell in cells:
+            if isinstance(cell.value, str):
+                style = _STYLES.get(cell.style, {})
+                highest = max(
+                    highest, text_height_points(cell.value, sum(self.widths[column : column + cell.span]), style)
+                )
+            column += cell.span
+        return max(highest, text_height_points("0", 10.0, {}))
+
+
+def number(value: float | None, style: str = "whole") -> Cell:
+    """Return a number cell, or a dash for what is not known or not finite."""
+    if value is None or not math.isfinite(value):
+        return Cell("–", "text right")
+    return Cell(float(value), style)
+
+
+def _put_value(worksheet: Any, row: int, column: int, value: Any, style: Any) -> int:
+    """Write one value by its type and return 0, or what went wrong."""
+    if value is None:
+        return int(worksheet.write_blank(row, column, None, style))
+    if isinstance(value, Formula):
+        return int(worksheet.write_formula(row, column, value.text, style, value.value))
+    if isinstance(value, str):
+        text = value if len(value) <= _LONGEST_TEXT else f"{value[:_LONGEST_TEXT]}…"
+        return int(worksheet.write_string(row, column, text, style))
+    if isinstance(value, datetime.date):
+        return int(worksheet.write_datetime(row, column, value, style))
+    return int(worksheet.write_number(row, column, value, style))
+
+
+def _print_setup(worksheet: Any, book: Book, name: str, *, landscape: bool) -> None:
+    """Set margins that suit letter and A4, one page wide, with the system's name and page numbers at the foot."""
+    worksheet.set_paper(book.paper)
+    if landscape:
+        worksheet.set_landscape()
+    else:
+        worksheet.set_portrait()
+    worksheet.fit_to_pages(1, 0)
+    worksheet.set_margins(left=0.5, right=0.5, top=0.8, bottom=0.75)
+    worksheet.center_horizontally()
+    head = f'&L&"Arial,Bold"{name}&R&"Arial,Regular"{_in_margin(book.system_name)}'
+    foot = '&L&"Arial,Regular"Prices and flows are estimates&R&"Arial,Regular"Page &P of &N'
+    worksheet.set_header(head, {"margin": 0.35})
+    worksheet.set_footer(foot, {"margin": 0.35})
+
+
+def _in_margin(text: str) -> str:
+    """Return text that can stand in a print header, where & begins a code."""
+    plain = re.sub(r"\s*&\s*", " and ", " ".join(text.split()))
+    return plain if len(plain) <= _LONGEST_IN_MARGIN else f"{plain[:_LONGEST_IN_MARGIN]}…"

@@ -1,0 +1,121 @@
+"""The first sheet: cost, how sure, flows before and after, settings of pumps and valves, what changes run by run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from optimizer.documents.list_sheets import CAUTIONS_SHEET, PARTS_SHEET
+from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
+from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
+from optimizer.documents.words import status_words, verdict_words
+from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import DemandCheck
+from optimizer.units import flow_unit, flow_value
+
+SUMMARY_SHEET = "Summary"
+_WIDTHS = (25.0, 12.0, 12.0, 12.0, 12.0, 14.0, 13.0)
+
+
+def start_summary(book: Book) -> Sheet:
+    """Return the empty first sheet, so that it stands before the sheets whose totals it fetches."""
+    return book.sheet(SUMMARY_SHEET, _WIDTHS, landscape=False)
+
+
+def fill_summary(sheet: Sheet, report: PlanReport, total: Formula) -> None:
+    """Write the summary; `total` fetches the cost from the parts list."""
+    sheet.paragraph(report.system.name, "title")
+    sheet.paragraph("What to change so that every line gets the flow that was asked for.")
+    sheet.skip()
+    sheet.write([Cell(f"Parts, in {report.bill.currency}", "strong"), Cell(total, "strong money", span=2)])
+    sheet.paragraph(status_words(report.plan))
+    sheet.paragraph(verdict_words(report.verification))
+    _demands(sheet, report)
+    _pumps(sheet, report)
+    _valves(sheet, report)
+    _changes(sheet, report)
+    _mind(sheet, report)
+
+
+def _demands(sheet: Sheet, report: PlanReport) -> None:
+    units = report.system.units
+    sheet.heading(f"Flows, in {flow_unit(units)}")
+    flows = ("At least", "At most", "Now", "After", "After, all valves open")
+    sheet.column_titles(("Run", *flows, "Reached"), numbers=flows)
+    for check in report.verification.demands:
+        sheet.write(_demand_row(check, units))
+
+
+def _demand_row(check: DemandCheck, units: str) -> list[Cell]:
+    low = check.low_m3_s if check.low_m3_s > 0 else None
+    flows = (check.before_m3_s, check.after_m3_s, check.all_open_m3_s)
+    return [
+        Cell(check.run),
+        *(Cell(None) if end is None else number(flow_value(end, units)) for end in (low, check.high_m3_s)),
+        *(number(flow_value(flow_m3_s, units)) for flow_m3_s in flows),
+        Cell("yes", "centre") if check.met else Cell("NO", "miss"),
+    ]
+
+
+def _pumps(sheet: Sheet, report: PlanReport) -> None:
+    unit, flows_after = flow_unit(report.system.units), report.verification.flows_m3_s
+    pumps = pump_changes(report)
+    if not pumps:
+        return
+    sheet.heading("Pumps")
+    titles = ("Pump", "Speed now", "Speed after", f"Flow now ({unit})", f"Flow after ({unit})")
+    sheet.column_titles(titles, numbers=titles[1:])
+    for name, before, after in pumps:
+        run = pump_run(report.system.network, name)
+        flows = (_flow(source, run, report.system.units) for source in (report.before_flows_m3_s, flows_after))
+        sheet.write([Cell(name), number(before, "percent"), number(after, "percent"), *flows])
+
+
+def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> Cell:
+    return number(flow_value(flows_m3_s.get(run, math.nan), units))
+
+
+def _valves(sheet: Sheet, report: PlanReport) -> None:
+    if not report.verification.valves:
+        return
+    sheet.heading("Valve settings")
+    sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 3, 3))
+    for setting in report.verification.valves:
+        valve = valve_name(report, setting.run, setting.part_index)
+        sheet.write([Cell(setting.run), Cell(valve, span=3), Cell(setting.words, span=3)])
+
+
+def _changes(sheet: Sheet, report: PlanReport) -> None:
+    """Write each step in a row of its own; the parts cost of a run stands beside its first step."""
+    sheet.heading("What changes, run by run")
+    first = sheet.column_titles(("Run", "What is done", "Parts cost"), spans=(1, 5, 1), numbers=("Parts cost",)) + 2
+    changed = changes(report.plan)
+    for place, steps, cents in changed:
+        for number_of_step, step in enumerate(steps or ("parts only",)):
+            cost = number(cents / 100, "money") if number_of_step == 0 else Cell(None)
+            sheet.write([Cell(place if number_of_step == 0 else None), Cell(step, span=5), cost])
+    _consumables(sheet, report)
+    if sheet.row >= first:
+        total = Formula(f"=SUM(G{first}:G{sheet.row})", report.bill.total_cents / 100)
+        sheet.write([Cell("Total", "bold text"), Cell(None, span=5), Cell(total, "bold money")])
+    else:
+        sheet.write([Cell(None), Cell("Nothing is bought and nothing is cut: settings do it.", span=5), Cell(None)])
+    kept = [name for name in report.plan.runs if name not in {place for place, _, _ in changed}]
+    if kept:
+        sheet.paragraph(f"Left as they are: {', '.join(kept)}.")
+
+
+def _consumables(sheet: Sheet, report: PlanReport) -> None:
+    bought = report.plan.consumables
+    if bought:
+        cost = number(sum(purchase.cost_cents for purchase in bought) / 100, "money")
+        names = ", ".join(dict.fromkeys(purchase.item.description for purchase in bought))
+        sheet.write([Cell("for all joints"), Cell(names, span=5), cost])
+
+
+def _mind(sheet: Sheet, report: PlanReport) -> None:
+    sheet.heading("Mind")
+    texts = (*report.plan.notes, *report.verification.warnings, *report.notes)
+    for text in dict.fromkeys(texts):
+        sheet.paragraph(f"• {text}")
+    sheet.paragraph(f"• What to buy is on the sheet “{PARTS_SHEET}”. Read “{CAUTIONS_SHEET}” before you start.")

@@ -1,0 +1,122 @@
+"""A report written as a spreadsheet that a store can fill and a person can build from: whole, or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import io
+import os
+import secrets
+from pathlib import Path
+
+from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, parts_sheet, take_out_sheet
+from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
+from optimizer.documents.summary_sheet import fill_summary, start_summary
+from optimizer.documents.text import require_passed
+from optimizer.errors import DocumentError
+from optimizer.model.outcome import PlanReport
+from optimizer.units import US
+
+_PAPERS = {"letter": LETTER, "A4": A4}
+_OPTIONS = {
+    "in_memory": True,
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+}
+_NO_DAY = datetime.datetime(2000, 1, 1)
+
+
+def write_workbook(
+    path: Path,
+    report: PlanReport,
+    overwrite: bool = False,
+    *,
+    paper: str | None = None,
+    created: datetime.datetime | None = None,
+) -> None:
+    """Write a report as an .xlsx file; the same report gives the same file, byte for byte.
+
+    Parameters
+    ----------
+    path
+        Where to write; the name ends in .xlsx and the folder exists.
+    report
+        The plan and what goes with it.
+    overwrite
+        Replace a file that is there. Its old content stays until the new one is whole.
+    paper
+        "letter" or "A4"; by default letter for US units and A4 for metric ones.
+    created
+        The time that the file says it was made; by default the newest price date.
+
+    Raises
+    ------
+    DocumentError
+        When the file is there and `overwrite` is off, when it can not be written, or when the plan did not stand its
+        check. Nothing is left half-written.
+    """
+    target = _target(Path(path), overwrite)
+    _replace(target, workbook_bytes(report, paper=paper, created=created))
+
+
+def workbook_bytes(report: PlanReport, *, paper: str | None = None, created: datetime.datetime | None = None) -> bytes:
+    """Return the workbook of `write_workbook` without writing a file."""
+    import xlsxwriter
+
+    require_passed(report)
+    if paper is not None and paper not in _PAPERS:
+        raise DocumentError(f"paper {paper!r}: allowed are {', '.join(_PAPERS)}")
+    memory = io.BytesIO()
+    with xlsxwriter.Workbook(memory, {**_OPTIONS, "default_format_properties": dict(TYPE)}) as workbook:
+        workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report)})
+        sheet_size = _PAPERS[paper] if paper else LETTER if report.system.units == US else A4
+        _fill(Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name), report)
+    return memory.getvalue()
+
+
+def _fill(book: Book, report: PlanReport) -> None:
+    summary = start_summary(book)
+    total = parts_sheet(book, report.bill)
+    take_out_sheet(book, report.bill)
+    flow_sheet(book, report)
+    cautions_sheet(book, report)
+    fill_summary(summary, report, total)
+
+
+def _day(report: PlanReport) -> datetime.datetime:
+    """Return the newest price date: a time that does not change from one writing to the next."""
+    dates = [line.price_date for line in report.bill.lines]
+    try:
+        return max((datetime.datetime.fromisoformat(date) for date in dates), default=_NO_DAY)
+    except ValueError:
+        return _NO_DAY
+
+
+def _target(path: Path, overwrite: bool) -> Path:
+    """Return where to write, through links, once it is clear that nothing is in the way."""
+    target = path.resolve()
+    if target.suffix.lower() != ".xlsx":
+        raise DocumentError(f"{path}: a workbook's name ends in .xlsx; write {path.with_suffix('.xlsx').name}")
+    if target.is_dir() or not target.parent.is_dir():
+        why = "it is a folder" if target.is_dir() else f"there is no folder {target.parent}"
+        raise DocumentError(f"{path}: can not be written, {why}")
+    if target.exists() and not overwrite:
+        raise DocumentError(f"{path}: is there already; choose another name, or allow it to be overwritten")
+    return target
+
+
+def _replace(target: Path, content: bytes) -> None:
+    """Put the content in place in one step: it is written beside the target first."""
+    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        with beside.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, target)
+    except OSError as error:
+        raise DocumentError(f"{target}: can not be written, {error.strerror or error}") from error
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink()
