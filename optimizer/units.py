@@ -212,7 +212,7 @@ def _length(text: Quantity, units: str | None, dimension: _Dimension) -> float:
         raise QuantityError(_quoted(text), "fewer than 12 inches after the feet")
     sign = -1.0 if match["sign"] == "-" else 1.0
     feet = _number(text, match["feet"], dimension)
-    return sign * (_convert(feet, "foot", dimension.target) + _convert(inches, "inch", dimension.target))
+    return sign * _convert(feet * 12 + inches, "inch", dimension.target)
 
 
 def _plain(text: Quantity, units: str | None, dimension: _Dimension) -> float:
