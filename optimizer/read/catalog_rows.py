@@ -96,7 +96,7 @@ def _read_ends(row: Row, kind: Kind | None) -> tuple[tuple[End, ...], tuple[floa
     for columns in END_COLUMNS[count:]:
         for name in columns:
             if row.text(name):
-                row.fault(name, f"an empty cell: a {kind} has {count} end{'s' if count > 1 else ''}")
+                row.fault(name, f"an empty cell: kind {kind} has {count} end{'s' if count > 1 else ''}")
     used = END_COLUMNS[:count]
     ends = tuple(row.end(end) for end, _, _ in used)
     bores_m = tuple(row.metres(bore, above=True) for _, bore, _ in used)

@@ -133,14 +133,14 @@ def _reader(table: Table) -> rows.Reader:
             return reader
     missing = [name for name in PRICE_COLUMNS if name not in table.header]
     if missing:
-        raise InputError(_missing(table, missing))
+        raise InputError(_missing(table, missing, PRICE_COLUMNS))
     return rows.read_price
 
 
 def _check_header(table: Table, columns: Sequence[str]) -> None:
     missing = [name for name in columns if name not in table.header]
     unknown = [name for name in table.header if name not in columns]
-    faults = _missing(table, missing)
+    faults = _missing(table, missing, columns)
     allowed = "the columns " + ", ".join(columns)
     for name in unknown:
         near = nearest(name, missing)
@@ -149,14 +149,10 @@ def _check_header(table: Table, columns: Sequence[str]) -> None:
         raise InputError(faults)
 
 
-def _missing(table: Table, missing: Sequence[str]) -> list[Fault]:
-    header = ", ".join(table.header)
-    return [
-        Fault(
-            f"{table.name}, row 1", f"the columns {header}", f"a column {name} among them", nearest(name, table.header)
-        )
-        for name in missing
-    ]
+def _missing(table: Table, missing: Sequence[str], columns: Sequence[str]) -> list[Fault]:
+    place, found = f"{table.name}, row 1", "the columns " + ", ".join(table.header)
+    others = [name for name in table.header if name not in columns]
+    return [Fault(place, found, f"a column {name} among them", nearest(name, others)) for name in missing]
 
 
 def _mixed_currencies(shelf: rows.Shelf) -> list[Fault]:
