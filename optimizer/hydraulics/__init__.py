@@ -1,5 +1,6 @@
 """Water, friction, minor losses, pumps, the steady network."""
 
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation, compile_network
 from optimizer.hydraulics.conditions import Conditions, conditions_of
 from optimizer.hydraulics.devices import device_head_loss_m
 from optimizer.hydraulics.elements import (
@@ -11,6 +12,8 @@ from optimizer.hydraulics.elements import (
     valve_bore_m,
 )
 from optimizer.hydraulics.friction import HazenWilliams
+from optimizer.hydraulics.losses import PartLoss, loss_table
+from optimizer.hydraulics.network import NetworkSolution, solve_compiled, solve_flows, solve_network
 from optimizer.hydraulics.openings import entrance_head_loss_m, exit_head_loss_m
 from optimizer.hydraulics.pumps import past_curve, pump_head_m, pump_power_w
 from optimizer.hydraulics.tees import tee_head_losses_m
@@ -19,10 +22,15 @@ from optimizer.hydraulics.water import GRAVITY_M_S2, Fluid, fluid_of
 
 __all__ = [
     "GRAVITY_M_S2",
+    "CompiledNetwork",
     "Conditions",
     "Fluid",
     "HazenWilliams",
     "LossElement",
+    "NetworkSolution",
+    "PartLoss",
+    "Variation",
+    "compile_network",
     "conditions_of",
     "device_head_loss_m",
     "element_head_loss_m",
@@ -30,11 +38,15 @@ __all__ = [
     "entrance_head_loss_m",
     "exit_head_loss_m",
     "fluid_of",
+    "loss_table",
     "part_head_loss_m",
     "past_curve",
     "pipe_bore_m",
     "pump_head_m",
     "pump_power_w",
+    "solve_compiled",
+    "solve_flows",
+    "solve_network",
     "tee_head_losses_m",
     "valve_bore_m",
     "valve_k",

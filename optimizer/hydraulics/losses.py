@@ -1,0 +1,149 @@
+"""Where the head goes: every part with its loss, its share, and the flow that its run would gain if it lost nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.hydraulics.compiled import CompiledNetwork, coefficients_of, compile_network
+from optimizer.hydraulics.conditions import Conditions
+from optimizer.hydraulics.devices import device_curve
+from optimizer.hydraulics.elements import NOTHING, LossElement, element_head_loss_m
+from optimizer.hydraulics.junctions import build_junctions, legs_of
+from optimizer.hydraulics.network import NetworkSolution, solve_flows
+from optimizer.hydraulics.tees import common_leg, tee_head_losses_m
+from optimizer.model.catalog import Kind
+from optimizer.model.network import Leg, Network
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PartLoss:
+    """What one part costs in a solution.
+
+    `place` is "part" (then `index` is its index in the run), "entrance", "exit" or "tee" (then `point` is the tee, and
+    the loss is between its combined leg and this run's; it can be a gain). `head_loss_m` is in the direction of the
+    flow. `share` is the part's share of all power that is lost in the network. `gained_flow_m3_s` is what this run
+    would carry more, signs left out, if the part lost nothing.
+    """
+
+    run: str
+    place: str
+    index: int | None
+    point: str
+    words: str
+    head_loss_m: float
+    share: float
+    gained_flow_m3_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    run: int
+    place: str
+    index: int | None
+    point: str
+    words: str
+    loss_m: float
+    element: LossElement | None = None  # None: a tee, with these legs
+    leg: Leg = Leg.NONE
+    common: Leg = Leg.NONE
+
+
+def loss_table(
+    network: Network, solution: NetworkSolution, conditions: Conditions | None = None, with_gains: bool = True
+) -> tuple[PartLoss, ...]:
+    """Return the losses of all parts, entrances, exits and tee legs, the largest first.
+
+    Pumps and open joints are left out. Without `with_gains` the gained flows are 0, which saves a solution per row.
+    """
+    compiled = compile_network(network, conditions)
+    flows = np.array([solution.flows_m3_s[name] for name in compiled.run_names])
+    rows = [*_part_rows(compiled, flows), *_opening_rows(compiled, flows), *_tee_rows(compiled, flows)]
+    power = sum(row.loss_m * abs(float(flows[row.run])) for row in rows)
+    table = [
+        PartLoss(
+            run=compiled.run_names[row.run],
+            place=row.place,
+            index=row.index,
+            point=row.point,
+            words=row.words,
+            head_loss_m=row.loss_m,
+            share=row.loss_m * abs(float(flows[row.run])) / power if power > 0.0 else 0.0,
+            gained_flow_m3_s=_gain(compiled, flows, row) if with_gains else 0.0,
+        )
+        for row in rows
+    ]
+    return tuple(sorted(table, key=lambda loss: -loss.head_loss_m))
+
+
+def _part_rows(compiled: CompiledNetwork, flows: Floats) -> Iterator[_Row]:
+    for r, name in enumerate(compiled.run_names):
+        run = compiled.network.runs[name]
+        for i, (part, element) in enumerate(zip(run.parts, compiled.elements[r], strict=True)):
+            if part.kind in (Kind.PUMP, Kind.OPEN_JOINT):
+                continue
+            yield _Row(r, "part", i, "", part.words, _loss_m(element, float(flows[r]), compiled), element)
+
+
+def _opening_rows(compiled: CompiledNetwork, flows: Floats) -> Iterator[_Row]:
+    for r, name in enumerate(compiled.run_names):
+        run = compiled.network.runs[name]
+        forwards = flows[r] >= 0.0
+        for element, end, is_start in zip(compiled.openings[r], (run.start, run.end), (True, False), strict=True):
+            if element == NOTHING:
+                continue
+            place = "entrance" if is_start == forwards else "exit"
+            words = f"{place} {'from' if place == 'entrance' else 'into'} {end.point}"
+            yield _Row(r, place, None, end.point, words, _loss_m(element, float(flows[r]), compiled), element)
+
+
+def _tee_rows(compiled: CompiledNetwork, flows: Floats) -> Iterator[_Row]:
+    for point, legs in legs_of(compiled.network, compiled.run_index).items():
+        tee = compiled.network.tees.get(point)
+        if tee is None or tee.item is None:
+            continue
+        into = {leg: sit.into * float(flows[sit.run]) for leg, sit in legs.items()}
+        losses = tee_head_losses_m(tee.item, into, compiled.conditions)
+        for leg, sit in legs.items():
+            if flows[sit.run] != 0.0 and (losses[leg] != 0.0 or leg is not common_leg(into)):
+                words = f"{tee.item.description} at {point}, {leg}"
+                yield _Row(sit.run, "tee", None, point, words, losses[leg], leg=leg, common=common_leg(into))
+
+
+def _loss_m(element: LossElement, flow: float, compiled: CompiledNetwork) -> float:
+    return abs(element_head_loss_m(element, flow, compiled.conditions))
+
+
+def _gain(compiled: CompiledNetwork, flows: Floats, row: _Row) -> float:
+    """Solve again without the row's loss. A tee leg without loss has the head of the combined leg."""
+    flow = float(flows[row.run])
+    if row.loss_m == 0.0 or flow == 0.0:
+        return 0.0
+    if row.element is None:
+        level = {(row.point, row.leg): row.common}
+        junctions = build_junctions(compiled.network, compiled.run_index, compiled.conditions, level)
+        changed = replace(compiled, junctions=junctions)
+    else:
+        changed = _without(compiled, row.run, row.element)
+    return abs(float(solve_flows(changed, guess_m3_s=flows)[row.run])) - abs(flow)
+
+
+def _without(compiled: CompiledNetwork, run: int, element: LossElement) -> CompiledNetwork:
+    coefficients = compiled.coefficients.copy()
+    coefficients[:, run] = np.maximum(coefficients[:, run] - coefficients_of(element), 0.0)
+    pieces, devices = compiled.pieces, compiled.devices
+    if element.length_m > 0.0:
+        same = (compiled.piece_run == run) & (pieces.bore_m == element.bore_m)
+        same &= np.isclose(pieces.rough * 3.7 * pieces.bore_m, element.roughness_m, rtol=1e-9)
+        shorter = np.where(same, element.length_m * compiled.conditions.loss_factor, 0.0)
+        pieces = replace(pieces, length_m=np.maximum(pieces.length_m - shorter, 0.0))
+    if element.device:
+        curve = device_curve(compiled.conditions.devices[element.device])
+        first = devices.index((run, curve))
+        devices = devices[:first] + devices[first + 1 :]
+    return replace(compiled, coefficients=coefficients, pieces=pieces, devices=devices)

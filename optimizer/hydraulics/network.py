@@ -1,0 +1,128 @@
+"""The steady network: where the water goes, at what head, and what an engineer would remark on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, Variation, compile_network
+from optimizer.hydraulics.conditions import Conditions
+from optimizer.hydraulics.junctions import legs_of
+from optimizer.hydraulics.newton import Newton, State
+from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
+from optimizer.model.network import Leg, PointKind
+from optimizer.model.network import Network as Plumbing
+
+_STILL_M3_S = 1e-9  # flows below count as none
+
+
+@dataclass(frozen=True)
+class NetworkSolution:
+    """Flows and heads that close mass to 1e-9 m³/s and energy to 1e-6 m.
+
+    `heads_m` of a tee is the total head in the leg that carries the combined flow; NaN where no open path leads to a
+    fixed head, so that no pressure can be told. `velocities_m_s` is taken at the narrowest bore of each run, without
+    sign.
+    """
+
+    flows_m3_s: Mapping[str, float]
+    heads_m: Mapping[str, float]
+    velocities_m_s: Mapping[str, float]
+    iterations: int
+    mass_residual_m3_s: float
+    energy_residual_m: float
+    warnings: tuple[str, ...] = ()
+
+
+def solve_network(network: Plumbing, conditions: Conditions | None = None) -> NetworkSolution:
+    """Return flows, heads and velocities of the plumbing as it stands: valves at their opening, pumps at their speed.
+
+    Raises
+    ------
+    NetworkError
+        When the plumbing can not be solved; says which run, and why.
+    """
+    return solve_compiled(compile_network(network, conditions))
+
+
+def solve_compiled(
+    compiled: CompiledNetwork,
+    variation: Variation = AS_COMPILED,
+    guess_m3_s: npt.NDArray[np.float64] | None = None,
+) -> NetworkSolution:
+    """Return the solution of a compiled network under a variation; `guess_m3_s` (n_runs,) is where to start from."""
+    newton = Newton(compiled, variation)
+    state = newton.run(guess_m3_s)
+    flows = dict(zip(compiled.run_names, state.flow_m3_s.tolist(), strict=True))
+    speeds = np.abs(state.flow_m3_s) / compiled.narrowest_area_m2
+    return NetworkSolution(
+        flows_m3_s=flows,
+        heads_m=_heads(compiled, variation, state, newton.undetermined(state)),
+        velocities_m_s=dict(zip(compiled.run_names, np.nan_to_num(speeds).tolist(), strict=True)),
+        iterations=state.iterations,
+        mass_residual_m3_s=state.mass_m3_s,
+        energy_residual_m=state.energy_m,
+        warnings=(*_pump_warnings(compiled, variation, flows), *_run_warnings(compiled, state)),
+    )
+
+
+def solve_flows(
+    compiled: CompiledNetwork,
+    variation: Variation = AS_COMPILED,
+    guess_m3_s: npt.NDArray[np.float64] | None = None,
+) -> npt.NDArray[np.float64]:
+    """Return only the flows (n_runs,), for calculations that need many solutions."""
+    return Newton(compiled, variation).run(guess_m3_s).flow_m3_s
+
+
+def _heads(
+    compiled: CompiledNetwork, variation: Variation, state: State, undetermined: npt.NDArray[np.bool_]
+) -> dict[str, float]:
+    heads = np.where(undetermined, np.nan, state.head_m)
+    named = dict(zip(compiled.point_names, heads.tolist(), strict=True))
+    for point, legs in legs_of(compiled.network, compiled.run_index).items():
+        tee = compiled.network.tees.get(point)
+        geometry = tee_geometry(tee.item if tee else None, compiled.conditions)
+        if geometry is None:
+            continue
+        into = {leg: sit.into * float(state.flow_m3_s[sit.run]) for leg, sit in legs.items()}
+        largest = common_leg(into)
+        if largest is not Leg.RUN_1:  # the solver counts from run leg 1
+            named[point] += variation.tee_factor * leg_head_rises(geometry, compiled.conditions, into)[largest]
+    return named
+
+
+def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mapping[str, float]) -> list[str]:
+    found = []
+    for pump in compiled.pumps:
+        run, flow = compiled.run_names[pump.run], flows[compiled.run_names[pump.run]]
+        speed = variation.speeds.get(pump.name, pump.speed)
+        if speed > 0.0 and flow > pump.last_m3_s * speed * (1.0 + 1e-9):
+            found.append(
+                f"pump {pump.name!r} would run past the last point of its curve in run {run!r}; "
+                "its flow there is not known: throttle it or give a longer curve"
+            )
+        elif speed > 0.0 and flow < -_STILL_M3_S:
+            found.append(f"pump {pump.name!r} can not lift that high: water runs back through it in run {run!r}")
+        elif speed > 0.0 and abs(flow) <= _STILL_M3_S and not compiled.shut[pump.run]:
+            found.append(f"pump {pump.name!r} can not lift that high: no water flows in run {run!r}")
+    return found
+
+
+def _run_warnings(compiled: CompiledNetwork, state: State) -> list[str]:
+    found = []
+    pumped = {pump.run for pump in compiled.pumps}
+    for index, name in enumerate(compiled.run_names):
+        if compiled.shut[index] or index in pumped:
+            continue
+        run = compiled.network.runs[name]
+        if state.closed[index]:
+            ends = {compiled.network.points[end.point].kind for end in (run.start, run.end)}
+            why = "no water reaches its outlet" if PointKind.OUTLET in ends else "its check valve is shut"
+            found.append(f"run {name!r} carries nothing: {why}")
+        elif state.flow_m3_s[index] < -_STILL_M3_S:
+            found.append(f"water runs backwards in run {name!r}")
+    return found
