@@ -6,20 +6,24 @@ A number that is not finite (the loss of a shut valve) becomes None, for JSON kn
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.cautions import CAUTIONS, assumptions
-from optimizer.documents.text import LossRow, Solution, changes, pump_changes, pump_run, require_passed, valve_name
+from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
+if TYPE_CHECKING:
+    from optimizer.hydraulics.losses import PartLoss
+    from optimizer.hydraulics.network import NetworkSolution
+
 Json = dict[str, Any]
 
 
-def flow_json(system: System, solution: Solution, pump_heads_m: Mapping[str, float] | None = None) -> Json:
+def flow_json(system: System, solution: NetworkSolution) -> Json:
     """Return flows and speeds of every run, heads of every point, and where each pump works."""
     network = system.network
     return {
@@ -38,26 +42,28 @@ def flow_json(system: System, solution: Solution, pump_heads_m: Mapping[str, flo
             {
                 "pump": pump.name,
                 "speed_share_of_full_rpm": pump.speed,
-                "flow_m3_s": _number(solution.flows_m3_s.get(pump_run(network, pump.name))),
-                "head_m": _number((pump_heads_m or {}).get(pump.name)),
+                "flow_m3_s": _number(flow_m3_s),
+                "head_m": _number(head_m),
             }
-            for pump in network.pumps.values()
+            for pump, flow_m3_s, head_m in pump_points(network, solution)
         ],
         "warnings": list(solution.warnings),
     }
 
 
-def losses_json(system: System, rows: Iterable[LossRow]) -> Json:
+def losses_json(system: System, rows: Iterable[PartLoss]) -> Json:
     """Return the loss of every part, in the order of the rows."""
     return {
         "system": system.name,
         "losses": [
             {
                 "run": row.run,
+                "place": row.place,
                 "part_index": row.index,
+                "point": row.point or None,
                 "part": row.words,
                 "head_loss_m": _number(row.head_loss_m),
-                "share_of_all_losses": _number(row.share),
+                "share_of_all_lost_power": _number(row.share),
                 "flow_gained_without_it_m3_s": _number(row.gained_flow_m3_s),
             }
             for row in rows

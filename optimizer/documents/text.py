@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from optimizer.documents.tables import Block, Heading, table
 from optimizer.documents.words import (
@@ -17,54 +17,25 @@ from optimizer.documents.words import (
     wanted_words,
 )
 from optimizer.errors import DocumentError
-from optimizer.model.network import Network
+from optimizer.model.network import Network, Pump
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Plan
 from optimizer.model.system import System, Target
 from optimizer.units import show_flow, show_head, show_velocity
 
-
-class Solution(Protocol):
-    """What is read of a solved network; flows by run, heads by point, speeds of the water by run."""
-
-    @property
-    def flows_m3_s(self) -> Mapping[str, float]: ...
-    @property
-    def heads_m(self) -> Mapping[str, float]: ...
-    @property
-    def velocities_m_s(self) -> Mapping[str, float]: ...
-    @property
-    def warnings(self) -> tuple[str, ...]: ...
+if TYPE_CHECKING:  # loaded by whoever solved the network; a plan is told without it
+    from optimizer.hydraulics.losses import PartLoss
+    from optimizer.hydraulics.network import NetworkSolution
 
 
-class LossRow(Protocol):
-    """What is read of one part's loss; `share` is of all that the pump's head is spent on."""
-
-    @property
-    def run(self) -> str: ...
-    @property
-    def index(self) -> int: ...
-    @property
-    def words(self) -> str: ...
-    @property
-    def head_loss_m(self) -> float: ...
-    @property
-    def share(self) -> float: ...
-    @property
-    def gained_flow_m3_s(self) -> float: ...
-
-
-def flow_blocks(system: System, solution: Solution, pump_heads_m: Mapping[str, float] | None = None) -> list[Block]:
-    """Return the flow in every run, what was asked of it, and where each pump works.
-
-    `pump_heads_m` holds the head [m] that each pump gives at this flow, by name; a pump not in it has no head shown.
-    """
+def flow_blocks(system: System, solution: NetworkSolution) -> list[Block]:
+    """Return the flow in every run, what was asked of it, and where each pump works."""
     blocks: list[Block] = [Heading(f"Flows as they are: {system.name}"), _flow_table(system, solution)]
-    blocks.append(_pump_table(system, solution, pump_heads_m or {}))
+    blocks.append(_pump_table(system, solution))
     return blocks + _warning_lines(solution.warnings)
 
 
-def loss_blocks(system: System, rows: Sequence[LossRow], limit: int | None = None) -> list[Block]:
+def loss_blocks(system: System, rows: Sequence[PartLoss], limit: int | None = None) -> list[Block]:
     """Return where the head goes, in the order of the rows; with `limit` so many rows, and how many were left out."""
     shown = rows if limit is None else rows[:limit]
     lines = (
@@ -135,7 +106,7 @@ def pump_run(network: Network, pump: str) -> str:
     return next((run.name for run in network.runs.values() for part in run.parts if part.name == pump), "")
 
 
-def _flow_table(system: System, solution: Solution) -> Block:
+def _flow_table(system: System, solution: NetworkSolution) -> Block:
     units = system.units
     rows = []
     for name in system.network.runs:
@@ -148,12 +119,22 @@ def _flow_table(system: System, solution: Solution) -> Block:
     return table(("run", "flow", "wanted", "off by", "fastest water"), rows, right=(1, 3, 4))
 
 
-def _pump_table(system: System, solution: Solution, heads_m: Mapping[str, float]) -> Block:
-    rows = []
-    for pump in system.network.pumps.values():
-        flow_m3_s = solution.flows_m3_s.get(pump_run(system.network, pump.name), math.nan)
-        head = _head(heads_m[pump.name], system.units) if pump.name in heads_m else "–"
-        rows.append((pump.name, percent(pump.speed), _flow(flow_m3_s, system.units), head))
+def pump_points(network: Network, solution: NetworkSolution) -> list[tuple[Pump, float, float]]:
+    """Return (pump, flow [m³/s], head [m]) of every pump; not-a-number where a pump stands in no solved run."""
+    from optimizer.hydraulics.pumps import pump_head_m
+
+    points = []
+    for pump in network.pumps.values():
+        flow_m3_s = solution.flows_m3_s.get(pump_run(network, pump.name), math.nan)
+        points.append((pump, flow_m3_s, pump_head_m(pump, flow_m3_s) if math.isfinite(flow_m3_s) else math.nan))
+    return points
+
+
+def _pump_table(system: System, solution: NetworkSolution) -> Block:
+    rows = [
+        (pump.name, percent(pump.speed), _flow(flow_m3_s, system.units), _head(head_m, system.units))
+        for pump, flow_m3_s, head_m in pump_points(system.network, solution)
+    ]
     return table(("pump", "speed", "flow", "head"), rows, right=(1, 2, 3))
 
 
@@ -228,7 +209,7 @@ def _miss(flow_m3_s: float, run: str, targets: Sequence[Target], units: str) -> 
     return ""
 
 
-def _gain(row: LossRow, units: str) -> str:
+def _gain(row: PartLoss, units: str) -> str:
     return f"+{show_flow(row.gained_flow_m3_s, units)}" if math.isfinite(row.gained_flow_m3_s) else "–"
 
 

@@ -13,17 +13,18 @@ _BOLD = 1.08
 
 # Thousandths of the type size, from the published metrics of Helvetica, which Arial keeps; grouped, rounded up.
 _GROUPS = {
-    225: "ijl'|",
-    280: " ftI.,:;!/\\[]·",
-    335: 'r()-`{}"',
-    500: "cksvxyzJ",
-    560: "abdeghnopqu0123456789$#_?L•–",
-    611: "FTZ+=<>~×",
+    225: "ijl'",
+    280: " ftI.,:;!/\\[]·|",
+    360: 'r()-`{}*•"“”',
+    500: "cksvxyzJ°",
+    560: "abdeghnopqu0123456789$#_?L–",
+    611: "FTZ+=<>~×ß",
     670: "ABEKPSVXY&",
     725: "CDHNRUw",
     780: "GOQ",
-    850: "mM",
-    950: "W%@—",
+    840: "mM½¼¾",
+    950: "W%",
+    1015: "@—",
 }
 _WIDTHS = {letter: width / 1000 for width, letters in _GROUPS.items() for letter in letters}
 _OTHER = 0.6  # accented letters and signs

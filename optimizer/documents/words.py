@@ -15,9 +15,8 @@ _SIGNS = {"USD": "$", "EUR": "€", "GBP": "£"}
 
 def money(cents: int, currency: str) -> str:
     """Return `$1,234.50`, or `1,234.50 CHF` for a currency without a sign that all would read alike."""
-    amount = f"{cents // 100:,}.{cents % 100:02d}" if cents >= 0 else f"-{-cents // 100:,}.{-cents % 100:02d}"
-    sign = _SIGNS.get(currency)
-    return f"{sign}{amount}" if sign else f"{amount} {currency}"
+    amount, sign = f"{abs(cents) // 100:,}.{abs(cents) % 100:02d}", _SIGNS.get(currency)
+    return ("-" if cents < 0 else "") + (f"{sign}{amount}" if sign else f"{amount} {currency}")
 
 
 def money_number_format(currency: str) -> str:

@@ -15,6 +15,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.sheet_kit import Book, Sheet
 from optimizer.documents.sheet_kit import Cell as Written
+from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
 from optimizer.model.outcome import PlanReport
@@ -249,15 +250,39 @@ def test_every_sheet_prints_one_page_wide_with_page_numbers(report: PlanReport) 
     assert wide == ["portrait", "landscape", "landscape", "landscape", "portrait"]
 
 
-def test_every_written_row_is_high_enough_for_its_longest_text(report: PlanReport) -> None:
-    sheet = opened(report)["Parts list"]
-    long = replace(report.bill.lines[0], note="cut " + ", ".join(["8 ft 6 in"] * 12))
-    longer = opened(replace(report, bill=replace(report.bill, lines=(long, *report.bill.lines[1:]))))["Parts list"]
+def test_a_row_is_high_enough_for_its_longest_text(report: PlanReport) -> None:
+    line = replace(report.bill.lines[0], note="cement " * 18)  # two in a column of 17 digits: nine lines
+    bill = replace(report.bill, lines=(line, *report.bill.lines[1:]))
+    short, long = (
+        opened(replace(report, bill=one))["Parts list"].row_dimensions[2].height for one in (report.bill, bill)
+    )
 
-    assert sheet.row_dimensions[2].height >= 2 * 12  # a description of two lines
-    assert (
-        longer.row_dimensions[2].height >= 8 * 12
-    )  # 130 letters in a column of 17 digits: eight lines of 10 point type
+    assert 2 * 11.5 <= short < 3 * 11.5  # 10 point Arial takes 11.5 points a line (ascent, descent and gap of the font)
+    assert 9 * 11.5 <= long <= 11 * 11.5
+
+
+# Advance widths in thousandths, as stored in the font file of Liberation Sans, which has the metrics of Arial.
+@pytest.mark.parametrize(
+    ("letter", "thousandths"),
+    [
+        ("i", 222),
+        ("t", 278),
+        ("r", 333),
+        ("s", 500),
+        ("e", 556),
+        ("0", 556),
+        ("×", 584),
+        ("P", 667),
+        ("C", 722),
+        ("W", 944),
+    ],
+)
+def test_letters_are_taken_as_wide_as_the_type_has_them(letter: str, thousandths: int) -> None:
+    per_line = 56_000 // thousandths  # letters in 56 times the type size
+    column = 56 * 10 * 96 / 72 / 7 + 1  # digits of 7 pixels
+
+    assert text_height_points(letter * (per_line * 9 // 10), column, {}) == text_height_points("x", column, {})
+    assert text_height_points(letter * (per_line + 1), column, {}) > text_height_points("x", column, {})
 
 
 def test_the_same_report_gives_the_same_bytes(report: PlanReport) -> None:
