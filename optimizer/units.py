@@ -52,25 +52,20 @@ _LENGTH_WORDS = _words(
     centimeter="cm",
     millimeter="mm",
 )
-_LENGTH_EXAMPLE = "14 in, 8 ft 6 in, 6'-4\", 1-1/2 in, 32 mm or 2.4 m"
-_LENGTH = _Dimension("length", _LENGTH_EXAMPLE, "meter", _LENGTH_WORDS, {})
+_LENGTH = _Dimension("length", "14 in, 8 ft 6 in, 6'-4\", 1-1/2 in, 32 mm or 2.4 m", "meter", _LENGTH_WORDS, {})
 _HEAD = _Dimension("height", "9 ft 4 in or 2.4 m", "meter", _LENGTH_WORDS, {US: "foot", METRIC: "meter"})
 _FLOW_WORDS = {
     **dict.fromkeys(["gal/h", "gal/hr", "gph"], "gallon / hour"),
     **dict.fromkeys(["gal/min", "gpm"], "gallon / minute"),
     **dict.fromkeys(["l/h", "l/hr", "lph"], "liter / hour"),
     **dict.fromkeys(["l/min", "lpm"], "liter / minute"),
-    "l/s": "liter / second",
     **dict.fromkeys(["m3/h", "m³/h"], "meter ** 3 / hour"),
     **dict.fromkeys(["m3/s", "m³/s"], "meter ** 3 / second"),
+    **dict.fromkeys(["l/s"], "liter / second"),
 }
-_FLOW = _Dimension(
-    "flow",
-    "1100 gal/h, 5 gal/min, 900 L/h or 1.2 m3/h",
-    "meter ** 3 / second",
-    _FLOW_WORDS,
-    {US: "gallon / hour", METRIC: "liter / hour"},
-)
+_FLOW_BARE = {US: "gallon / hour", METRIC: "liter / hour"}
+_FLOW_EXAMPLE = "1100 gal/h, 5 gal/min, 900 L/h or 1.2 m3/h"
+_FLOW = _Dimension("flow", _FLOW_EXAMPLE, "meter ** 3 / second", _FLOW_WORDS, _FLOW_BARE)
 _PRESSURE = _Dimension(
     "pressure",
     "60 psi, 0.5 bar or 400 kPa",
@@ -78,20 +73,11 @@ _PRESSURE = _Dimension(
     _words(psi="psi", bar="bar", millibar="mbar", kilopascal="kpa", pascal="pa"),
     {US: "psi", METRIC: "bar"},
 )
-_TEMPERATURE = _Dimension(
-    "temperature",
-    "77 degF or 25 degC",
-    "degC",
-    _words(degF="degf °f f", degC="degc °c c"),
-    {US: "degF", METRIC: "degC"},
-)
-_SALINITY = _Dimension(
-    "salinity",
-    "35 g/kg",
-    "gram / kilogram",
-    {"g/kg": "gram / kilogram", "ppt": "gram / kilogram", "‰": "gram / kilogram"},
-    {US: "gram / kilogram", METRIC: "gram / kilogram"},
-)
+_DEGREES = _words(degF="degf °f f", degC="degc °c c")
+_TEMPERATURE = _Dimension("temperature", "77 degF or 25 degC", "degC", _DEGREES, {US: "degF", METRIC: "degC"})
+_G_KG = "gram / kilogram"
+_SALINITY_WORDS = dict.fromkeys(["g/kg", "ppt", "‰"], _G_KG)
+_SALINITY = _Dimension("salinity", "35 g/kg", _G_KG, _SALINITY_WORDS, {US: _G_KG, METRIC: _G_KG})
 _SPEED = _Dimension(
     "speed of water",
     "5 ft/s or 1.5 m/s",
@@ -110,6 +96,7 @@ _FEET_INCHES = re.compile(
     rf"(?P<inches>{_MIXED})[ ]*(?:in\.?|inch|inches|[\"″”]|'')",
     re.IGNORECASE,
 )
+_MOST_DIGITS = 40
 _COMMA = re.compile(r"\d,\d|\d,$|^,\d")
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 
@@ -190,10 +177,10 @@ def parse_fraction(text: Quantity, units: str | None = None) -> float:
     """Return a share from 0 to 1: `80 %`, or a bare number from 0 to 1. A bare 80 is refused, for it lacks its sign."""
     sign, number, unit = _split(text, _FRACTION)
     share = sign * number * (_convert(1.0, _unit(text, unit, _FRACTION), "dimensionless") if unit else 1.0)
-    if 0 <= share <= 1:
-        return share
-    bare_percent = not unit and 1 < share <= 100
-    raise QuantityError(_quoted(text), "a share from 0 % to 100 %", f"{_clean(text)} %" if bare_percent else None)
+    if not 0 <= share <= 1:
+        meant = f"{_clean(text)} %" if not unit and 1 < share <= 100 else None
+        raise QuantityError(_quoted(text), "a share from 0 % to 100 %", meant)
+    return share
 
 
 def _not_negative(text: Quantity, value: float, allowed: str) -> float:
@@ -204,8 +191,7 @@ def _not_negative(text: Quantity, value: float, allowed: str) -> float:
 
 def _length(text: Quantity, units: str | None, dimension: _Dimension) -> float:
     """Return metres: feet with inches by hand-written grammar, all else as one number with one unit."""
-    match = _FEET_INCHES.fullmatch(_clean(text))
-    if match is None:
+    if (match := _FEET_INCHES.fullmatch(_clean(text))) is None:
         return _plain(text, units, dimension)
     inches = _number(text, match["inches"], dimension)
     if inches >= 12:
@@ -245,6 +231,8 @@ def _finite(text: Quantity, number: float, dimension: _Dimension) -> tuple[float
 
 def _number(text: Quantity, written: str, dimension: _Dimension) -> float:
     """Return the value of `14`, `2.5`, `3/4`, `1 1/2` or `1-1/2`."""
+    if len(written) > _MOST_DIGITS:
+        raise QuantityError(_quoted(text), f"a {dimension.what} of at most {_MOST_DIGITS} digits")
     if "/" not in written:
         return _finite(text, float(written), dimension)[1]
     whole, fraction = re.fullmatch(r"(?:(\d+)[ -]+)?(\d+/\d+)", re.sub(r" */ *", "/", written)).groups()  # type: ignore[union-attr]
@@ -262,11 +250,9 @@ def _unit(text: Quantity, written: str, dimension: _Dimension) -> str:
         return dimension.words[word]
     near = get_close_matches(word, dimension.words, n=1, cutoff=0.6)
     number = _clean(text)[: -len(written)].strip()
-    shown = {"l/h": "L/h", "l/min": "L/min", "l/s": "L/s"}
-    suggestion = f"{number} {shown.get(near[0], near[0])}" if near else _without_comma(text)
-    raise QuantityError(
-        f"{_quoted(text)} with the unit {written!r}", f"a {dimension.what} such as {dimension.example}", suggestion
-    )
+    suggestion = f"{number} {re.sub('^l/', 'L/', near[0])}" if near else _without_comma(text)
+    allowed = f"a {dimension.what} such as {dimension.example}"
+    raise QuantityError(f"{_quoted(text)} with the unit {written!r}", allowed, suggestion)
 
 
 def _clean(text: Quantity) -> str:
@@ -324,13 +310,7 @@ def head_unit(units: str) -> str:
     return "ft" if units == US else "m"
 
 
-def length_value(length_m: float, units: str) -> float:
-    """Return a length in the unit that `length_unit` names."""
-    return head_value(length_m, units)
-
-
-def length_unit(units: str) -> str:
-    return head_unit(units)
+length_value, length_unit = head_value, head_unit  # lengths and heads are both in ft or m
 
 
 def velocity_value(velocity_m_s: float, units: str) -> float:

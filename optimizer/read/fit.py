@@ -65,21 +65,32 @@ class _Reading:
     reverse: bool = False
 
 
-def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize]:
-    """Return the size in force before every part, and the one behind the last."""
+def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
+    """Return the size in force before every part, and behind the last one; None: behind a line that is unreadable."""
     end = pipe_sizes(catalog)[run.family][run.size]
-    sizes = [PipeSize(end.size, end.system)]
+    sizes: list[PipeSize | None] = [PipeSize(end.size, end.system)]
+    standing = sizes[0]  # the size of the part before, where one was stated in front of it
     for part in run.parts:
-        sizes.append(_size_behind(part, sizes[-1]))
+        sizes.append(_size_behind(part, sizes[-1], standing))
+        standing = _stated_in_front(part, sizes[-1])
     return sizes
 
 
-def _size_behind(part: PartText | None, size: PipeSize) -> PipeSize:
-    if part is None or part.kind in PIPES:
+def _stated_in_front(part: PartText | None, size: PipeSize | None) -> PipeSize | None:
+    return PipeSize(part.size, _system_beside(part.size, size)) if part and part.size and size else size
+
+
+def _size_behind(part: PartText | None, size: PipeSize | None, standing: PipeSize | None) -> PipeSize | None:
+    """Return the size in force behind a part; `standing` is that of the part before it."""
+    if part is None or size is None:
+        return None
+    if part.kind in PIPES:
         return size
     if part.to_size:
         return PipeSize(part.to_size, _system_beside(part.to_size, size))
     offered = [_pipe_size(end, part, size) for end in part.ends if end.form is None or not end.form.is_thread]
+    if len(offered) == 2 and standing in offered:
+        return offered[1] if offered[0] == standing else offered[0]
     changed = [other for other in offered if other != size]
     return changed[-1] if changed else size
 
@@ -125,7 +136,7 @@ def _border_way(border: Border) -> _Reading:
 
 
 def _ways(
-    reading: Reading, part: PartText | None, size: PipeSize, run: RunText, machines: Machines, catalog: Catalog
+    reading: Reading, part: PartText | None, size: PipeSize | None, run: RunText, machines: Machines, catalog: Catalog
 ) -> list[_Reading]:
     """Return every way to read a line, the likeliest first; never empty."""
     anything = [_Reading((), 0)]
@@ -134,7 +145,7 @@ def _ways(
     if part.kind in (Kind.PUMP, Kind.DEVICE):
         known: Mapping[str, Pump | Device] = machines.pumps if part.kind is Kind.PUMP else machines.devices
         return [_Reading(known[part.name].ports, 0)] if part.name in known else anything
-    if not _says_enough(reading, part, size):
+    if size is None or not _says_enough(reading, part, size):
         return anything
     family = _family_in_force(run, size, catalog)
     ways = [way for item in catalog.of_kind(part.kind) for way in _ways_of_item(item, part, size, family)]

@@ -54,15 +54,22 @@ class Reading:
         """Note one fault; reading goes on."""
         self._faults.append((place.line, place.column, Fault(self.where(place), found, allowed, suggestion)))
 
+    def refuse(self, place: Place, error: QuantityError) -> None:
+        """Note a quantity that could not be read, its suggestion in quotation marks."""
+        suggestion = error.suggestion
+        if suggestion and "'" not in suggestion and " or " not in suggestion:
+            suggestion = f"'{suggestion}'"
+        self.fault(place, error.found, error.allowed, suggestion)
+
     def finish(self) -> None:
         """Raise all the faults, in file order, if there are any."""
         if self._faults:
             ordered = sorted(self._faults, key=lambda entry: entry[:2])
             raise InputError(list(dict.fromkeys(fault for _, _, fault in ordered)))
 
-    @property
-    def clean(self) -> bool:
-        return not self._faults
+    def __len__(self) -> int:
+        """Return how many faults there are so far."""
+        return len(self._faults)
 
 
 def read_tree(path: Path) -> tuple[Reading, Node]:
@@ -156,17 +163,17 @@ class Entry:
 def entries(reading: Reading, node: Node, what: str, keys: Sequence[str] | None = None) -> dict[str, Entry]:
     """Return the entries of a mapping by key; duplicate and unknown keys are faults. `keys` None: the owner's names."""
     if node.pairs is None:
-        reading.fault(node.place, node.shape, f"a mapping of {what}")
+        reading.fault(node.place, f"{node.shape} as {what}", "'key: value' pairs")
         return {}
     found: dict[str, Entry] = {}
     for key_node, value in node.pairs:
         key = key_node.text
         if not key:
-            reading.fault(key_node.place, f"{key_node.shape} as a key", f"a name among {what}")
+            reading.fault(key_node.place, f"{key_node.shape} as a key in {what}", "a name")
         elif key in found:
-            reading.fault(key_node.place, f"'{key}' for the second time", f"each of {what} once")
+            reading.fault(key_node.place, f"'{key}' for the second time in {what}", "each key once")
         elif keys is not None and key not in keys:
-            reading.fault(key_node.place, f"'{key}' among {what}", ", ".join(keys), nearest(key, keys))
+            reading.fault(key_node.place, f"the unknown key '{key}' in {what}", ", ".join(keys), nearest(key, keys))
         else:
             found[key] = Entry(key, key_node.place, value)
     return found
@@ -193,7 +200,7 @@ def attempt(reading: Reading, node: Node, what: str, parse: Callable[[str], T]) 
     try:
         return parse(text)
     except QuantityError as error:
-        reading.fault(node.place, error.found, error.allowed, error.suggestion)
+        reading.refuse(node.place, error)
         return None
 
 

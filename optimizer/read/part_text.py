@@ -96,7 +96,7 @@ def _repeated(reading: Reading, node: Node, unit_system: str) -> list[PartText |
     try:
         part = _parse_part(match["part"] if match else text, node, unit_system)
     except QuantityError as error:
-        reading.fault(node.place, error.found, error.allowed, error.suggestion)
+        reading.refuse(node.place, error)
         return [None]
     return [part] * count
 

@@ -54,6 +54,7 @@ KEYS = (
     "targets",
     "rules",
 )
+POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
 
 
@@ -94,7 +95,8 @@ def load_system(path: Path, catalog: Catalog) -> System:
     _note_missing_keys(reading, root, found)
     unit_system = _units(reading, found)
     name = text_of(reading, found["system"].value, "a name") if "system" in found else None
-    network, runs = _read_network(reading, found, unit_system, catalog)
+    all_keys = len(found) == len(root.pairs or ())
+    network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
     targets = read_targets(reading, found.get("targets"), runs, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     currency, note = _currency(reading, found), _note(reading, found)
@@ -131,16 +133,20 @@ def _note(reading: Reading, found: Mapping[str, Entry]) -> str:
 
 
 def _read_network(
-    reading: Reading, found: dict[str, Entry], unit_system: str, catalog: Catalog
+    reading: Reading, found: dict[str, Entry], unit_system: str, catalog: Catalog, all_keys: bool
 ) -> tuple[Network, dict[str, Place]]:
-    """Return the plumbing and the names of all runs, sound or not; not to be used if there were faults."""
+    """Return the plumbing and the names of all runs, sound or not; not to be used if there were faults.
+
+    `all_keys` says that every key of the file was known.
+    """
     water = read_water(reading, found.get("water"), unit_system)
     points = read_points(reading, found, unit_system, water)
     pumps = read_pumps(reading, found.get("pumps"), unit_system)
     devices = read_devices(reading, found.get("devices"), unit_system)
     raw_runs = _read_runs(reading, found, unit_system, catalog)
-    _note_machines(reading, found, [part for run in raw_runs for part in run.parts if part])
-    layout = _layout(reading, raw_runs, points, found)
+    complete = all_keys and _is_complete(found, raw_runs, points)
+    _note_machines(reading, found, [part for run in raw_runs for part in run.parts], complete)
+    layout = _layout(reading, raw_runs, points, found, complete)
     texts = {
         run.name: RunText(run.name, run.place, run.size[0], run.size[1], run.parts)
         for run in raw_runs
@@ -185,12 +191,24 @@ def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog
     return _RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts))
 
 
+def _is_complete(found: Mapping[str, Entry], runs: Sequence[_RawRun], points: Mapping[str, Point]) -> bool:
+    """Return whether no run end or point was lost to another fault, so that what seems to be missing really is."""
+    named = sum(len(found[key].value.pairs or ()) for key in POINT_KEYS if key in found)
+    written = len(found["runs"].value.pairs or ()) if "runs" in found else 0
+    whole = all(len(run.ends) == 2 for run in runs)
+    return whole and len(runs) == written and len(points) == named
+
+
 def _layout(
-    reading: Reading, runs: Sequence[_RawRun], points: Mapping[str, Point], found: Mapping[str, Entry]
+    reading: Reading,
+    runs: Sequence[_RawRun],
+    points: Mapping[str, Point],
+    found: Mapping[str, Entry],
+    complete: bool,
 ) -> Layout:
-    complete = all(len(run.ends) == 2 for run in runs)
+    faults_before = len(reading)
     layout = lay_out(reading, [end for run in runs for end in run.ends], points, complete)
-    if complete:
+    if complete and len(reading) == faults_before:
         note_islands(reading, layout, {run.name: run.place for run in runs})
         _note_unused_points(reading, layout, points, found)
     return layout
@@ -201,7 +219,7 @@ def _note_unused_points(
 ) -> None:
     """Note declared surfaces, outlets and supplies that no run reaches."""
     used = {end.point for end in layout.ends.values()}
-    for key in ("surfaces", "outlets", "supplies"):
+    for key in POINT_KEYS:
         pairs = (found[key].value.pairs if key in found else None) or ()
         for node, _ in pairs:
             if node.text in points and node.text not in used:
@@ -216,7 +234,9 @@ def _tees(
     sizes: dict[tuple[str, bool], PipeSize] = {}
     for name, text in texts.items():
         along = sizes_along(text, catalog)
-        sizes[name, True], sizes[name, False] = along[0], along[-1]
+        sizes |= {
+            (name, at_start): size for at_start, size in ((True, along[0]), (False, along[-1])) if size is not None
+        }
     known = {key: end for key, end in layout.ends.items() if key in sizes}
     told = read_tees(reading, found.get("tees"), layout)
     unknown = {end.point for key, end in layout.ends.items() if key not in sizes}
@@ -254,23 +274,30 @@ def _border(text: EndText, layout: Layout, tees: Mapping[str, Tee]) -> Border:
     return Border(f"{point.kind} '{at.point}'", text.place, item.ends[order.index(at.leg)] if item else None, True)
 
 
-def _note_machines(reading: Reading, found: Mapping[str, Entry], parts: Sequence[PartText]) -> None:
-    """Note pumps and devices that are unknown, used twice, or stand in no run: each is one thing in one place."""
+def _note_machines(
+    reading: Reading, found: Mapping[str, Entry], parts: Sequence[PartText | None], complete: bool
+) -> None:
+    """Note pumps and devices that are unknown, used twice, or stand in no run: each is one thing in one place.
+
+    Whether one stands in no run can only be said if no run was lost and no line of parts was unreadable or unknown.
+    """
+    complete = complete and None not in parts
     for key, kind in (("pumps", Kind.PUMP), ("devices", Kind.DEVICE)):
         pairs = (found[key].value.pairs if key in found else None) or ()
         names = {node.text: node.place for node, _ in pairs if node.text}
         used: set[str] = set()
         for part in parts:
-            if part.kind is not kind:
+            if part is None or part.kind is not kind:
                 continue
             if part.name not in names:
                 allowed = ", ".join(names) or f"{kind}s that stand under '{key}'"
                 reading.fault(part.node.place, f"the unknown {kind} '{part.name}'", allowed, nearest(part.name, names))
+                complete = False
             elif part.name in used:
                 reading.fault(part.node.place, f"{kind} '{part.name}' for the second time", f"each {kind} in one place")
             used.add(part.name)
         for name, place in names.items():
-            if name not in used:
+            if complete and name not in used:
                 reading.fault(
                     place, f"{kind} '{name}', which stands in no run", f"'{kind} {name}' among the parts of a run"
                 )

@@ -69,7 +69,7 @@ def _tee_of_text(reading: Reading, node: Node, text: str) -> TeeText:
     try:
         ends = parse_ends_words(text)
     except QuantityError as error:
-        reading.fault(node.place, error.found, error.allowed, error.suggestion)
+        reading.refuse(node.place, error)
         return TeeText(node.place)
     return TeeText(node.place, ends)
 

@@ -101,7 +101,7 @@ def _kind_of_meeting(
         allowed = "a surface, outlet or supply of this file, or a tee where three runs meet"
         reading.fault(
             end.place,
-            f"run '{end.run}' goes nowhere: '{name}' is the end of no other run",
+            f"run '{end.run}', which goes nowhere: '{name}' is the end of no other run",
             allowed,
             nearest(name, others),
         )

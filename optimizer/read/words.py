@@ -155,7 +155,7 @@ def parse_end(text: str) -> End:
 
 def in_size_order(sizes: Iterable[str]) -> list[str]:
     """Return nominal sizes from small to large, inch before mm."""
-    return sorted(set(sizes), key=lambda size: (size.endswith("mm"), nominal_number(size)))
+    return sorted(set(sizes), key=lambda size: (size.endswith("mm"), nominal_number(size), "/" in size, size))
 
 
 def nominal_number(size: str) -> float:
