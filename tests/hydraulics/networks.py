@@ -145,7 +145,7 @@ def parabola_pump(
 
 
 def random_network(seed: int, n_runs: int | None = None, *, share_of_loops: float | None = None) -> Network:
-    """A connected network of supplies, surfaces, nodes, pipes, fittings and pumps, with loops; no check valves, no tee losses.
+    """A connected network of surfaces, points, pipes, fittings and pumps, with loops; no check valves, no tee losses.
 
     A tree over all points, then further runs between random points until there are `n_runs`.
     """
@@ -180,7 +180,9 @@ def random_network(seed: int, n_runs: int | None = None, *, share_of_loops: floa
 def _random_parts(dice: random.Random) -> list[Part]:
     bore = dice.choice([0.0062, 0.0154, 0.0205, 0.0261, 0.0345, 0.0403, 0.0518])
     parts = [pipe(dice.uniform(0.2, 6.0), bore, dice.choice([1.5e-6, 5e-5]))]
-    parts += [fitting(Kind.ELBOW, bore, LossMethod.THREE_K, 800.0, 0.14, 4.0, bore / 0.0254) for _ in range(dice.randrange(4))]
+    parts += [
+        fitting(Kind.ELBOW, bore, LossMethod.THREE_K, 800.0, 0.14, 4.0, bore / 0.0254) for _ in range(dice.randrange(4))
+    ]
     if dice.random() < 0.3:
         parts.append(fixed_k(dice.uniform(0.05, 20.0), bore))
     if dice.random() < 0.2:
