@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.read.nodes import nearest
 
 _INCHES = r"\d+(?:[ -]+\d+/\d+|/\d+)?"
 _SIZE = rf"\d+/\d+[ ]*mm|\d+[ ]*mm|{_INCHES}[ ]*(?:in\.?|inch|[\"″”])?"
@@ -108,8 +109,6 @@ def parse_form(text: str) -> Form:
     """Return the form of an end by any of its trade words."""
     form = FORM_WORDS.get(re.sub(r"[ ]+", " ", text.strip().lower()))
     if form is None:
-        from optimizer.read.nodes import nearest
-
         allowed = "an end: " + ", ".join(Form)
         raise QuantityError(f"'{text}' as an end", allowed, nearest(text, FORM_WORDS))
     return form
@@ -180,8 +179,6 @@ def pipe_sizes(catalog: Catalog) -> dict[str, dict[str, End]]:
 
 def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
     """Return (nominal size, family) of `1 in sch 40 PVC`."""
-    from optimizer.read.nodes import nearest
-
     families = pipe_sizes(catalog)
     match = SIZE_AT_START.fullmatch(text)
     allowed = "a size and a family, such as 1 in sch 40 PVC; families: " + ", ".join(sorted(families))
