@@ -84,7 +84,8 @@ def assumptions(report: PlanReport) -> tuple[Remark, ...]:
         Remark(
             "Pipe",
             "Pipe is counted with the average bore of its kind, which is a little narrower than the bore most tables "
-            "print. Lengths come from the system file: measure again before you cut.",
+            "print. Piece lengths come from the system file and hold what goes into sockets and saw cuts: measure "
+            "again and dry-fit before you cut.",
         ),
         _speed_limit(report),
         Remark(

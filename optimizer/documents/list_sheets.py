@@ -30,9 +30,9 @@ PARTS_COLUMNS = {
     "Extended price": 10.5,
     "Store's unit price": 10.5,
     "Where used": 15.0,
-    "Cut lengths and notes": 17.0,
+    "Pieces and notes": 17.0,
     "Price date": 11.0,
-    "Item no.": 16.0,
+    "Item no.": 17.5,
 }
 _PLACES = {title: place for place, title in enumerate(PARTS_COLUMNS)}
 _LETTERS = dict(zip(PARTS_COLUMNS, string.ascii_uppercase, strict=False))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
+from optimizer.documents.words import steps_of
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
@@ -90,7 +91,7 @@ def plan_json(report: PlanReport) -> Json:
         ],
         "valves": _valves(report),
         "changes": [
-            {"where": where, "steps": list(steps), "parts_cost_cents": cents}
+            {"where": where, "steps": steps_of(steps), "parts_cost_cents": cents}
             for where, steps, cents in changes(report.plan)
         ],
         **_bill(report),
@@ -111,6 +112,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "status": plan.status.value,
         "currency": plan.currency,
         "cost_cents": plan.cost_cents,
+        "material_cents": plan.material_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
         "targets": _targets(system),

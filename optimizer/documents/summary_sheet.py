@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from optimizer.documents.list_sheets import CAUTIONS_SHEET, PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
-from optimizer.documents.words import status_words, verdict_words
+from optimizer.documents.words import status_words, steps_of, verdict_words
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck
 from optimizer.units import flow_unit, flow_value
@@ -91,7 +91,7 @@ def _changes(sheet: Sheet, report: PlanReport) -> None:
     first = sheet.column_titles(("Run", "What is done", "Parts cost"), spans=(1, 5, 1), numbers=("Parts cost",)) + 2
     changed = changes(report.plan)
     for place, steps, cents in changed:
-        for number_of_step, step in enumerate(steps or ("parts only",)):
+        for number_of_step, step in enumerate(steps_of(steps)):
             cost = number(cents / 100, "money") if number_of_step == 0 else Cell(None)
             sheet.write([Cell(place if number_of_step == 0 else None), Cell(step, span=5), cost])
     _consumables(sheet, report)

@@ -32,7 +32,14 @@ class Table:
                 raise ValueError(f"a row of {len(row)} cells under {len(self.columns)} columns: {row}")
 
 
-Block = Heading | Table | str
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Sentences that stand close together, each on a line of its own."""
+
+    lines: tuple[str, ...]
+
+
+Block = Heading | Table | Lines | str
 
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[int] = ()) -> Table:
@@ -65,7 +72,7 @@ def _plain(block: Block) -> str:
         return f"{title}\n{'=' * _width(title)}"
     if isinstance(block, Table):
         return _plain_table(block)
-    return clean(block)
+    return "\n".join(clean(line) for line in (block.lines if isinstance(block, Lines) else (block,)))
 
 
 def _plain_table(block: Table) -> str:
@@ -103,7 +110,7 @@ def _print_rich(blocks: Iterable[Block], out: TextIO) -> None:
         elif isinstance(block, Table):
             console.print(_rich_table(block))
         else:
-            console.print(Text(clean(block)))
+            console.print(Text(_plain(block)))
 
 
 def _rich_table(block: Table) -> object:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from optimizer.documents.tables import Block, Heading, table
+from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
     money,
     part_place,
     percent,
     status_words,
+    steps_of,
     target_words,
     verdict_words,
     wanted_words,
@@ -28,6 +30,9 @@ if TYPE_CHECKING:  # loaded by whoever solved the network; a plan is told withou
     from optimizer.hydraulics.network import NetworkSolution
 
 
+_LINE = 90  # signs of a step on one line
+
+
 def flow_blocks(system: System, solution: NetworkSolution) -> list[Block]:
     """Return the flow in every run, what was asked of it, and where each pump works."""
     blocks: list[Block] = [Heading(f"Flows as they are: {system.name}"), _flow_table(system, solution)]
@@ -39,7 +44,7 @@ def loss_blocks(system: System, rows: Sequence[PartLoss], limit: int | None = No
     """Return where the head goes, in the order of the rows; with `limit` so many rows, and how many were left out."""
     shown = rows if limit is None else rows[:limit]
     lines = (
-        (row.run, row.words, _head(row.head_loss_m, system.units), percent(row.share), _gain(row, system.units))
+        (row.run, row.words, _head(row.head_loss_m, system.units), percent(row.share, 1), _gain(row, system.units))
         for row in shown
     )
     titles = ("run", "part", "head lost", "share", "flow gained if it lost nothing")
@@ -155,11 +160,10 @@ def _demand_table(report: PlanReport) -> Block:
 
 def _change_table(report: PlanReport) -> Block:
     """Return one row for each step; the place stands beside its first one."""
-    rows = [
-        (place if number == 0 else "", step)
-        for place, steps, _ in changes(report.plan)
-        for number, step in enumerate(steps or ("parts only",))
-    ]
+    rows = []
+    for place, steps, _ in changes(report.plan):
+        lines = [line for step in steps_of(steps) for line in textwrap.wrap(step, _LINE, subsequent_indent="    ")]
+        rows += [(place if number == 0 else "", line) for number, line in enumerate(lines)]
     return table(("where", "what is done"), rows)
 
 
@@ -196,7 +200,8 @@ def _buy(report: PlanReport) -> list[Block]:
 
 
 def _warning_lines(warnings: Iterable[str]) -> list[Block]:
-    return [f"Mind: {text}" for text in dict.fromkeys(warnings)]
+    told = tuple(f"Mind: {text}" for text in dict.fromkeys(warnings))
+    return [Lines(told)] if told else []
 
 
 def _miss(flow_m3_s: float, run: str, targets: Sequence[Target], units: str) -> str:

@@ -1,4 +1,4 @@
-"""Sentences and phrases that every document shares: how the search ended, what was wanted, money, which valve."""
+"""Sentences and phrases that every document shares: how the search ended, what was wanted, steps, money, valves."""
 
 from __future__ import annotations
 
@@ -28,11 +28,9 @@ def money_number_format(currency: str) -> str:
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
     if plan.status is Status.OPTIMAL:
-        return (
-            "Proved cheapest: with the parts in this catalog and the rules of this system, nothing less does the job."
-        )
+        return f"Proved cheapest: with the parts in this catalog and its rules, nothing less does the job.{_used(plan)}"
     if plan.status is Status.FEASIBLE:
-        return f"This plan does the job, but time ran out before it was proved the cheapest. {_gap_words(plan)}"
+        return f"This plan does the job, but it is not proved to be the cheapest. {_gap_words(plan)}{_used(plan)}"
     if plan.status is Status.INFEASIBLE:
         return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
     return "No plan was found in the time allowed, and none was ruled out: allow more time."
@@ -42,6 +40,19 @@ def _gap_words(plan: Plan) -> str:
     if plan.gap_cents is None:
         return "How much could still be saved is not known."
     return f"A better one could save {money(plan.gap_cents, plan.currency)} at the very most."
+
+
+def _used(plan: Plan) -> str:
+    """Return what was made least where that is not the parts list: whole lengths and whole cans come on top."""
+    if plan.material_cents is None or plan.material_cents == plan.cost_cents:
+        return ""
+    used = money(plan.material_cents, plan.currency)
+    return f" Counted is what is used, {used}: pipe by its length, one can or roll of a kind; the list buys whole ones."
+
+
+def steps_of(changes: Sequence[str]) -> list[str]:
+    """Return what is done, one thing a line: what comes out and what goes in stand apart."""
+    return [clause for change in changes for clause in change.split("; ") if clause] or ["parts only"]
 
 
 def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
@@ -58,9 +69,9 @@ def target_words(targets: Sequence[Target], run: str, units: str) -> str:
     return "; ".join(wanted_words(one.low_m3_s, one.high_m3_s, units) for one in targets if one.run == run)
 
 
-def percent(share: float) -> str:
+def percent(share: float, decimals: int = 0) -> str:
     """Return `80 %`; a share that is not a number shows as a dash."""
-    return f"{share * 100:.3g} %" if math.isfinite(share) else "–"
+    return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"
 
 
 def part_place(parts: Sequence[Part], index: int) -> str:

@@ -19,7 +19,7 @@ from optimizer.takeoff.fate import fate_of
 from optimizer.takeoff.order import ends_words, group_of, place_in_list, sale_unit, size_words, standards_words
 from optimizer.units import show_length
 
-_SAME_LENGTH_M = 1e-6  # a saw does not see less
+_WHOLE_MM_M = 0.001  # pieces are counted in whole millimetres
 
 
 def bill_of(system: System, plan: Plan) -> Bill:
@@ -43,7 +43,10 @@ def bill_of(system: System, plan: Plan) -> Bill:
     purchases = tuple(_purchases(plan))
     for purchase in purchases:
         _check_purchase(purchase, plan.currency)
-    lines = tuple(_bill_line(bought, system.units) for bought in _by_item(purchases))
+    items = _by_item(purchases)
+    for bought in items:
+        _check_pipe(bought)
+    lines = tuple(_bill_line(bought, system.units) for bought in items)
     bill = Bill(plan.currency, lines, tuple(_take_out_lines(plan, system.units)))
     _check_conservation(bill, plan, system)
     return bill
@@ -63,12 +66,21 @@ def _check_purchase(purchase: Purchase, currency: str) -> None:
         raise OptimizerError(
             f"{item.item_id} is priced in {item.currency}, the plan in {currency}: give all prices in one currency"
         )
-    if purchase.quantity < 1:
-        raise OptimizerError(f"{item.item_id} for {purchase.where}: quantity {purchase.quantity}, must be 1 or more")
-    if purchase.length_m > purchase.quantity * item.sale_length_m + _SAME_LENGTH_M and item.kind in PIPES:
+    least = 0 if item.kind in PIPES else 1  # a short piece of pipe may be cut from what another one leaves over
+    if purchase.quantity < least:
         raise OptimizerError(
-            f"{item.item_id} for {purchase.where}: {purchase.quantity} × {item.sale_length_m} m is too short for a "
-            f"piece of {purchase.length_m} m"
+            f"{item.item_id} for {purchase.where}: quantity {purchase.quantity}, must be {least} or more"
+        )
+
+
+def _check_pipe(bought: Sequence[Purchase]) -> None:
+    """Raise when the pieces of one pipe are longer than what is bought of it."""
+    item = bought[0].item
+    quantity = sum(purchase.quantity for purchase in bought)
+    pieces_m = sum(purchase.length_m for purchase in bought)
+    if item.kind in PIPES and pieces_m > quantity * (item.sale_length_m + _WHOLE_MM_M):
+        raise OptimizerError(
+            f"{item.item_id}: {quantity} × {item.sale_length_m} m is too short for pieces of {pieces_m:.3f} m together"
         )
 
 
@@ -98,7 +110,7 @@ def _bill_line(bought: Sequence[Purchase], units: str) -> BillLine:
         unit_price_cents=item.price_cents,
         where_used=_where_used(bought),
         price_date=item.price_date.isoformat(),
-        note="; ".join(text for text in (_cut_note(bought, units), item.note) if text),
+        note=item.note if item.kind is Kind.CONSUMABLE else _pieces_note(bought, units),
     )
 
 
@@ -114,12 +126,12 @@ def _places(counts: Counter[str]) -> str:
     return ", ".join(where if count == 1 else f"{where} ({count})" for where, count in counts.items())
 
 
-def _cut_note(bought: Sequence[Purchase], units: str) -> str:
+def _pieces_note(bought: Sequence[Purchase], units: str) -> str:
     lengths = sorted((purchase.length_m for purchase in bought if purchase.length_m > 0), reverse=True)
     pieces = Counter(show_length(length_m, units) for length_m in lengths)
     if not pieces:
         return ""
-    return "cut " + ", ".join(words if count == 1 else f"{count} × {words}" for words, count in pieces.items())
+    return "pieces: " + ", ".join(words if count == 1 else f"{count} × {words}" for words, count in pieces.items())
 
 
 @dataclass(frozen=True, slots=True)

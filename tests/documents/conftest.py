@@ -310,6 +310,7 @@ def demo_plan() -> Plan:
         {"manifold": tee},
         {"return pump": 0.9},
         consumables,
+        material_cents=cost,
         notes=("the plan keeps one union on each side of the pump",),
     )
 

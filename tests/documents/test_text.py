@@ -151,7 +151,7 @@ def test_a_plan_is_told_with_cost_proof_flows_steps_settings_and_parts(report: P
 
     assert f"Parts cost {money(report.bill.total_cents, 'USD')}. Proved cheapest" in text
     assert "1,118 gal/h" in text
-    assert report.plan.runs["riser"].changes[0] in text
+    assert report.plan.runs["riser"].changes[0] in " ".join(text.split())
     assert "ball valve handle 35° from open" in text
     assert "80 %         90 %" in text
     assert all(line.description in text for line in report.bill.lines)
@@ -164,6 +164,25 @@ def test_a_plan_that_failed_its_check_is_not_told(report: PlanReport) -> None:
     for told in (plan_blocks, plan_json):
         with pytest.raises(DocumentError, match="uv line is short"):
             told(failed)
+
+
+def test_a_long_step_is_broken_into_lines_that_a_window_shows_whole(report: PlanReport) -> None:
+    step = "take out " + ", ".join(["1 in. sch 40 PVC 90° elbow"] * 9) + "; put in a union"
+    plan = replace(report.plan, runs={**report.plan.runs, "riser": replace(report.plan.runs["riser"], changes=(step,))})
+    text = plain_text(plan_blocks(replace(report, plan=plan)))
+    steps = text.split("what is done")[1].split("Set to")[0].splitlines()
+
+    assert max(map(len, steps)) < 120
+    assert any(line.endswith("  put in a union") for line in steps)
+
+
+def test_warnings_stand_close_together_and_only_once(report: PlanReport) -> None:
+    twice = replace(report, notes=report.plan.notes)
+
+    assert plain_text(plan_blocks(twice)).endswith(
+        "\n\nMind: the plan keeps one union on each side of the pump\n"
+        "Mind: the display return is 2 % over its target: trim the valve against a measured flow\n"
+    )
 
 
 def test_no_plan_is_told_with_what_blocks_it(report: PlanReport) -> None:
@@ -243,6 +262,13 @@ def test_every_end_of_a_search_has_words_of_its_own(report: PlanReport) -> None:
     assert "not known" in status_words(replace(report.plan, status=Status.FEASIBLE, bound_cents=None))
 
 
+def test_what_was_made_least_is_told_where_it_is_not_the_parts_list(report: PlanReport) -> None:
+    plan = replace(report.plan, material_cents=(report.plan.cost_cents or 0) - 100)
+
+    assert "the list buys whole ones" in status_words(plan)
+    assert "the list buys whole ones" not in status_words(report.plan)
+
+
 def test_equal_valves_of_a_run_are_told_apart(report: PlanReport) -> None:
     parts = report.plan.runs["uv line"].parts
 
@@ -254,4 +280,4 @@ def test_equal_valves_of_a_run_are_told_apart(report: PlanReport) -> None:
 
 
 def test_a_share_that_is_no_number_is_a_dash() -> None:
-    assert (percent(0.805), percent(math.nan)) == ("80.5 %", "–")
+    assert (percent(0.8), percent(0.805, 1), percent(math.nan)) == ("80 %", "80.5 %", "–")

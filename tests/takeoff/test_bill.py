@@ -102,7 +102,7 @@ def test_the_same_item_for_two_runs_is_one_line_that_names_both_with_counts() ->
     assert [(line.quantity, line.where_used) for line in bill.lines] == [(3, "riser (2), uv line")]
 
 
-def test_pipe_is_counted_in_sale_lengths_and_its_note_lists_the_cut_pieces() -> None:
+def test_pipe_is_counted_in_sale_lengths_and_its_note_lists_the_pieces() -> None:
     pieces = [
         Purchase(PIPE_1, 2, "riser", 0.3556),
         Purchase(PIPE_1, 2, "riser", 0.3556),
@@ -112,7 +112,7 @@ def test_pipe_is_counted_in_sale_lengths_and_its_note_lists_the_cut_pieces() -> 
 
     assert (line.quantity, line.unit, line.extended_cents) == (13, "ft", 13 * 89)
     assert line.where_used == "riser (2), uv line"
-    assert line.note == "cut 8 ft 6 in, 2 × 1 ft 2 in"
+    assert line.note == "pieces: 8 ft 6 in, 2 × 1 ft 2 in"
 
 
 def test_a_list_goes_by_group_then_size_with_the_largest_first_then_kind() -> None:
@@ -178,7 +178,7 @@ def test_metric_pieces_are_written_in_millimetres() -> None:
     half_metres = item("pipe 32", Kind.PIPE, sale_length_m=0.5)
     (line,) = bill_of(system("metric"), plan_of(run_plan("riser", Purchase(half_metres, 1, "riser", 0.35)))).lines
 
-    assert line.note == "cut 350 mm"
+    assert line.note == "pieces: 350 mm"
 
 
 def test_equal_sizes_are_named_once() -> None:
@@ -245,9 +245,23 @@ def test_two_currencies_are_an_error_and_never_a_guess() -> None:
         bill_of(replace(system(), currency="EUR"), plan_of(run_plan("riser")))
 
 
-def test_pipe_shorter_than_its_piece_is_refused() -> None:
+def test_pipe_shorter_than_its_pieces_is_refused() -> None:
+    pieces = (Purchase(PIPE_1, 1, "riser", 0.25), Purchase(PIPE_1, 0, "riser", 0.09))
+
     with pytest.raises(OptimizerError, match="too short"):
-        bill_of(system(), plan_of(run_plan("riser", Purchase(PIPE_1, 1, "riser", 0.31))))
+        bill_of(system(), plan_of(run_plan("riser", *pieces)))
+
+
+def test_a_short_piece_may_come_from_what_another_leaves_over() -> None:
+    pieces = (Purchase(PIPE_1, 1, "riser", 0.2), Purchase(PIPE_1, 0, "uv line", 0.1))
+    (line,) = bill_of(system(), plan_of(run_plan("riser", pieces[0]), run_plan("uv line", pieces[1]))).lines
+
+    assert (line.quantity, line.where_used) == (1, "riser, uv line")
+
+
+def test_nothing_else_is_bought_in_a_quantity_of_nought() -> None:
+    with pytest.raises(OptimizerError, match="quantity 0, must be 1"):
+        bill_of(system(), plan_of(run_plan("riser", Purchase(ELBOW_1, 0, "riser"))))
 
 
 def test_two_items_under_one_id_are_refused() -> None:
