@@ -55,6 +55,14 @@ class PlanError(OptimizerError):
     """The search can not be posed or solved; says what blocks it and what would free it."""
 
 
+class NoPlanError(PlanError):
+    """There is no plan for the targets: carries the reasons, and whether that is proved or only a limit was hit."""
+
+    def __init__(self, reasons: Sequence[str], proved: bool) -> None:
+        self.reasons, self.proved = tuple(reasons), proved
+        super().__init__("; ".join(self.reasons))
+
+
 class SolverError(OptimizerError):
     """The mixed-integer solver failed; carries its own words."""
 

@@ -1,17 +1,19 @@
 """The efficient alternatives of a run at a known flow, by label-setting dynamic programming on its choice graph.
 
 An alternative is dropped only if another is at least as good in every plan: no more head lost, and no more money
-whatever the other runs buy. Pipe is sold in whole lengths that runs share, and the first can of cement serves all, so
-"no more money" counts the whole lengths that the other one could add, and the first can where only the other one
-needs it.
+whatever the other runs buy. The first can of cement and the first roll of tape serve all runs, so "no more money"
+counts the pack that only the other one would open. Pipe counts by the length used: whole lengths are the take-off's
+business.
 """
 
 from __future__ import annotations
 
 import math
-from bisect import insort
-from collections.abc import Callable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any
 
 from optimizer.choices.graph import SAW_CUT_M, Arc, ChoiceGraph, EndState
 from optimizer.model.catalog import PIPES, CatalogItem
@@ -20,57 +22,31 @@ from optimizer.model.network import Part
 LossOfPart = Callable[[Part], float]
 
 
+# loss [m], cents, packs (bits), the label before, the arc that led here
+_Label = tuple[float, int, int, Any, Any]
+_BY_LOSS = itemgetter(0, 1)
+
+
 @dataclass(frozen=True, slots=True)
-class Shared:
-    """What runs buy in common: pipe by whole sale lengths, and one pack of each consumable."""
+class Pack:
+    """A consumable that the first joint of a method opens for all runs: method and price in whole cents."""
 
-    pipes: tuple[CatalogItem, ...]
-    packs: tuple[tuple[str, int], ...]  # (method, price in cents of what the first such joint needs)
-
-    def pipe_cents(self, used_mm: Sequence[int]) -> int:
-        return sum(
-            self.lengths(i, mm) * pipe.price_cents for i, (pipe, mm) in enumerate(zip(self.pipes, used_mm, strict=True))
-        )
-
-    def lengths(self, index: int, mm: int) -> int:
-        """Return how many sale lengths give this much pipe."""
-        return -(-mm // round(self.pipes[index].sale_length_m * 1000))
+    method: str
+    cents: int
 
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """One way to plumb a run: whole cents without pipe, head lost [m], pipe used [mm], packs that it opens (bits)."""
+    """One way to plumb a run: whole cents, pipe by the length used; head lost [m]; packs that it opens (bits)."""
 
     cents: int
     loss_m: float
-    pipe_mm: tuple[int, ...]
     packs: int
     arcs: tuple[Arc, ...]
 
     @property
     def parts(self) -> tuple[Part, ...]:
         return tuple(part for arc in self.arcs for part in arc.parts)
-
-
-@dataclass(slots=True)
-class _Label:
-    cents: int
-    loss_m: float
-    pipe_mm: tuple[int, ...]
-    packs: int
-    back: _Label | None
-    arc: Arc | None
-
-    def __lt__(self, other: _Label) -> bool:
-        return (self.loss_m, self.cents) < (other.loss_m, other.cents)
-
-
-@dataclass(frozen=True, slots=True)
-class _ArcNumbers:
-    cents: int
-    loss_m: float
-    pipe_mm: tuple[int, ...]
-    packs: int
 
 
 @dataclass
@@ -81,8 +57,8 @@ class AlternativeTable:
     ----------
     graph
         The run's choice graph.
-    shared
-        Pipe and packs that all runs share.
+    packs
+        Consumables that all runs share.
     loss_of_part
         Head lost [m] in a part at the run's flow; infinite where a rule forbids the part at that flow.
     entrance_loss, exit_loss
@@ -92,18 +68,21 @@ class AlternativeTable:
     """
 
     graph: ChoiceGraph
-    shared: Shared
+    packs: tuple[Pack, ...]
     loss_of_part: LossOfPart
     entrance_loss: LossOfPart
     exit_loss: LossOfPart
     loss_limit_m: float = math.inf
     labels_made: int = 0
-    _numbers: list[list[tuple[Arc, _ArcNumbers]]] = field(init=False)
+    _arcs: list[list[_Label]] = field(init=False)
+    _opening_cents: list[int] = field(init=False)
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
-        self._numbers = [self._price(arcs) for arcs in self.graph.arcs]
+        masks = range(1 << len(self.packs))
+        self._opening_cents = [sum(p.cents for i, p in enumerate(self.packs) if mask >> i & 1) for mask in masks]
+        self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
         for state, node in self.graph.starts.items():
             labels = self._run_from(node)
@@ -114,93 +93,92 @@ class AlternativeTable:
 
     def _run_from(self, start: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [_Label(0, 0.0, (0,) * len(self.shared.pipes), 0, None, None)]
+        waiting[start] = [(0.0, 0, 0, None, None)]
+        most = self.loss_limit_m
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for arc, numbers in self._numbers[index]:
-                into = waiting[arc.head]
-                for label in labels:
-                    loss = label.loss_m + numbers.loss_m
-                    if loss <= self.loss_limit_m:
-                        pipe = tuple(map(int.__add__, label.pipe_mm, numbers.pipe_mm))
-                        into.append(
-                            _Label(label.cents + numbers.cents, loss, pipe, label.packs | numbers.packs, label, arc)
-                        )
+            for loss, cents, packs, _, arc in self._arcs[index]:
+                waiting[arc.head] += [
+                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc)
+                    for label in labels
+                    if label[0] + loss <= most
+                ]
         return waiting
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels that no other makes needless, least loss first."""
         self.labels_made += len(labels)
+        labels.sort(key=_BY_LOSS)
+        opening = self._opening_cents
+        cheapest: dict[int, int] = {}  # by packs opened: the least cents so far, at no more loss
         kept: list[_Label] = []
-        for label in sorted(labels):
-            if not any(self._dominates(other, label) for other in kept):
+        for label in labels:
+            cents, packs = label[1], label[2]
+            if not any(best + opening[other & ~packs] <= cents for other, best in cheapest.items()):
+                cheapest[packs] = cents
                 kept.append(label)
         return kept
 
-    def _dominates(self, first: _Label, second: _Label) -> bool:
-        """Return whether the first, which loses no more head, never makes a plan dearer than the second does."""
-        dearer = first.cents - second.cents
-        if first.pipe_mm != second.pipe_mm:
-            for i, (mine, other) in enumerate(zip(first.pipe_mm, second.pipe_mm, strict=True)):
-                if mine != other:
-                    dearer += self.shared.lengths(i, mine - other) * self.shared.pipes[i].price_cents
-        missing = first.packs & ~second.packs
-        if missing:
-            dearer += sum(price for i, (_, price) in enumerate(self.shared.packs) if missing >> i & 1)
-        return dearer <= 0
-
-    def _price(self, arcs: Sequence[Arc]) -> list[tuple[Arc, _ArcNumbers]]:
+    def _priced(self, arcs: Sequence[Arc]) -> list[_Label]:
         """Return the arcs with their numbers, without those that a parallel arc makes needless."""
-        groups: dict[int, list[_Label]] = {}
+        groups: dict[int, list[_Label]] = defaultdict(list)
         for arc in arcs:
-            numbers = self._arc_numbers(arc)
-            if numbers.loss_m < math.inf:
-                insort(
-                    groups.setdefault(arc.head, []),
-                    _Label(numbers.cents, numbers.loss_m, numbers.pipe_mm, numbers.packs, None, arc),
-                )
-        out: list[tuple[Arc, _ArcNumbers]] = []
-        for group in groups.values():
-            for label in self._efficient(group):
-                assert label.arc is not None
-                out.append((label.arc, _ArcNumbers(label.cents, label.loss_m, label.pipe_mm, label.packs)))
-        return out
+            loss = self._arc_loss(arc)
+            if loss < math.inf:
+                groups[arc.head].append((loss, self._arc_cents(arc), self._arc_packs(arc), None, arc))
+        return [label for group in groups.values() for label in self._efficient(group)]
 
-    def _arc_numbers(self, arc: Arc) -> _ArcNumbers:
-        cents, loss, packs = 0, 0.0, 0
-        pipe = [0] * len(self.shared.pipes)
-        for part in arc.parts:
-            loss += self._loss(part)
-            if not part.existing and part.item is not None:
-                if part.kind in PIPES:
-                    self._use(pipe, part.item, part.length_m + SAW_CUT_M)
-                else:
-                    cents += part.item.price_cents
-        for item, length_m in arc.extra_pipe:
-            self._use(pipe, item, length_m)
-        for method, _ in arc.joints:
-            packs |= sum(1 << i for i, (name, _) in enumerate(self.shared.packs) if name == method)
+    def _arc_loss(self, arc: Arc) -> float:
+        loss = sum(map(self._loss, arc.parts))
         if arc.first and arc.parts:
             loss += self.entrance_loss(arc.parts[0])
         if arc.last and arc.parts:
             loss += self.exit_loss(arc.parts[-1])
-        return _ArcNumbers(cents, loss, tuple(pipe), packs)
+        return loss
 
-    def _use(self, pipe: list[int], item: CatalogItem, length_m: float) -> None:
-        pipe[self.shared.pipes.index(item)] += math.ceil(1000 * length_m)
+    def _arc_cents(self, arc: Arc) -> int:
+        pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
+        return sum(item.price_cents for item in pieces) + sum(
+            pipe_cents(item, length_m) for item, length_m in pipe_of(arc)
+        )
+
+    def _arc_packs(self, arc: Arc) -> int:
+        methods = {method for method, _ in arc.joints}
+        return sum(1 << i for i, pack in enumerate(self.packs) if pack.method in methods)
 
     def _loss(self, part: Part) -> float:
         key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
-        if part.item is None or key not in self._loss_memo:
+        if key not in self._loss_memo:
             self._loss_memo[key] = self.loss_of_part(part)
         return self._loss_memo[key]
 
 
+def pipe_of(arc: Arc) -> list[tuple[CatalogItem, float]]:
+    """Return the new pipe that an arc takes [m], with saw cuts and what goes into sockets and over gaps."""
+    used: dict[str, tuple[CatalogItem, float]] = {}
+    for item, length_m in _pieces(arc):
+        used[item.item_id] = (item, used.get(item.item_id, (item, 0.0))[1] + length_m)
+    return list(used.values())
+
+
+def _pieces(arc: Arc) -> Iterable[tuple[CatalogItem, float]]:
+    for part in arc.parts:
+        if part.kind in PIPES and not part.existing and part.item is not None:
+            yield part.item, part.length_m + SAW_CUT_M
+    yield from arc.extra_pipe
+
+
+def pipe_cents(item: CatalogItem, length_m: float) -> int:
+    """Return what a length of pipe costs in whole cents, rounded up, as a share of a sale length."""
+    return math.ceil(length_m / item.sale_length_m * item.price_cents - 1e-9)
+
+
 def _trace(label: _Label) -> Alternative:
     arcs: list[Arc] = []
-    at: _Label | None = label
-    while at is not None and at.arc is not None:
-        arcs.append(at.arc)
-        at = at.back
-    return Alternative(label.cents, label.loss_m, label.pipe_mm, label.packs, tuple(reversed(arcs)))
+    at: Any = label
+    while at is not None and at[4] is not None:
+        arcs.append(at[4])
+        at = at[3]
+    return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)))

@@ -28,10 +28,17 @@ class Front:
     cut: bool = False
     pipe: CatalogItem | None = None
     long: bool = False
+    stepped: bool = False
 
     @property
-    def key(self) -> tuple[End, bool, str, bool]:
-        return (self.end, self.cut, self.pipe.item_id if self.pipe else "", self.long)
+    def key(self) -> tuple[End, bool, str, bool, bool]:
+        return (self.end, self.cut, self.pipe.item_id if self.pipe else "", self.long, self.stepped)
+
+
+def is_step(left: Front, right: Front) -> bool:
+    """Return whether a joint changes the size of plain pipe."""
+    threaded = left.end.form.is_thread or right.end.form.is_thread
+    return not threaded and left.end.size != right.end.size
 
 
 def spigot_of(end: End) -> End:

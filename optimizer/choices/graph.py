@@ -8,8 +8,9 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
-from optimizer.choices.fronts import Front, opened, spigot_of
-from optimizer.joints.chains import STUB_CLEARANCE_M, EndGraph, new_part
+from optimizer.choices.fronts import Front, is_step, opened
+from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
+from optimizer.joints.efficient import EfficientChains
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
@@ -95,7 +96,7 @@ def build_choice_graph(
     run: Run,
     catalog: Catalog,
     rules: Rules,
-    end_graph: EndGraph,
+    chains: EfficientChains,
     start: TeeEnd | None,
     end: TeeEnd | None,
 ) -> ChoiceGraph:
@@ -105,17 +106,23 @@ def build_choice_graph(
     a rule forbids are absent: a hub-to-hub joint can not be parted, a sweep needs pipe to give up its room, every
     pump and device keeps a separable joint on each side, a suction does not shrink below the pump's port.
     """
-    return _Builder(run, catalog, rules, end_graph, start, end).build()
+    return _Builder(run, catalog, rules, chains, start, end).build()
 
 
 class _Builder:
     def __init__(
-        self, run: Run, catalog: Catalog, rules: Rules, ends: EndGraph, start: TeeEnd | None, end: TeeEnd | None
+        self,
+        run: Run,
+        catalog: Catalog,
+        rules: Rules,
+        chains: EfficientChains,
+        start: TeeEnd | None,
+        end: TeeEnd | None,
     ) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
         self.shelf = Shelf(catalog, run, rules)
         self.depths: Mapping[End, float] = catalog.socket_depths_m
-        self.end_graph, self.start, self.end = ends, start, end
+        self.chains, self.start, self.end = chains, start, end
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
         self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
@@ -214,6 +221,8 @@ class _Builder:
         left = self._left(node)
         if left is None:
             return
+        if is_step(left, right) and candidate.pipe is None:
+            head = Node(0, front=replace(after, stepped=True))
         for joint in self._joints(left, right, node.gap_mm):
             self._arc(index, node, joint, candidate.parts, candidate.span, head, inner)
 
@@ -293,6 +302,8 @@ class _Builder:
     # joints
 
     def _joints(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
+        if left.stepped and is_step(left, right):
+            return []  # rule: a fitting stands in the size of a neighbour
         key = (left.key, right.key, gap_mm)
         if key not in self.joint_memo:
             self.joint_memo[key] = list(self._make_joints(left, right, gap_mm / 1000))
@@ -306,10 +317,7 @@ class _Builder:
         if left.cut and right.cut:
             yield from self._bridge(left, right, gap_m)
             return
-        threaded = any(not _is_plain(front.end) for front in (left, right))
-        for chain in self.end_graph.chains(left.end, right.end, 3 if threaded else 2, unions=threaded):
-            if not chain.pieces and not self._reaches(left, right, gap_m):
-                continue
+        for chain in self.chains.between(left.end, right.end, self._reaches(left, right, gap_m)):
             joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
             if joint is not None:
                 yield joint
@@ -389,14 +397,14 @@ class _Builder:
         if index + 1 == len(self.parts):
             return opened(part.ends[-1], part, self.end.opening if self.end else None, None)
         after = self.parts[index + 1]
-        return opened(part.ends[-1], part, after.ends[0] if after.ends else None, after)
+        return opened(part.ends[-1], part, None if after.kind is Kind.OPEN_JOINT else after.ends[0], after)
 
     def _open_entry(self, index: int) -> Front | None:
         part = self.parts[index]
         if index == 0:
             return opened(part.ends[0], part, self.start.opening if self.start else None, None)
         before = self.parts[index - 1]
-        return opened(part.ends[0], part, before.ends[-1] if before.ends else None, before)
+        return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
 
     def _too_narrow(self, position: int, candidate: Candidate) -> bool:
         """Return whether new parts ahead of a pump would be smaller than the pump's port."""
@@ -415,10 +423,6 @@ class _Builder:
         longer = take_out - _take_out(part, 0)
         beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
         return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
-
-
-def _is_plain(end: End) -> bool:
-    return end.form in (Form.SOCKET, Form.SPIGOT)
 
 
 def _inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:
@@ -475,4 +479,4 @@ def _least_suction_m(parts: tuple[Part, ...]) -> float:
     return 0.0
 
 
-__all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "TeeEnd", "build_choice_graph", "spigot_of"]
+__all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "TeeEnd", "build_choice_graph"]

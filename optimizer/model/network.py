@@ -1,4 +1,4 @@
-"""The plumbing as it stands: points, runs of parts, pumps and devices. All SI; elevations from the sump's water line."""
+"""The plumbing as it stands: points, runs of parts, pumps, devices. All SI; elevations from the sump's water line."""
 
 from __future__ import annotations
 

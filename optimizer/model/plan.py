@@ -78,16 +78,21 @@ class TeePlan:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found."""
+    """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found.
+
+    `material_cents` is what the search made least: parts, pipe by the length used, the first pack of cement and tape;
+    `bound_cents` is what no plan can use less than. `cost_cents` is the parts list: pipe by whole lengths, all packs.
+    """
 
     status: Status
     cost_cents: int | None
-    bound_cents: int | None  # no plan can cost less than this
+    bound_cents: int | None
     currency: str
     runs: Mapping[str, RunPlan]
     tees: Mapping[str, TeePlan]
     pump_speeds: Mapping[str, float]
     consumables: tuple[Purchase, ...] = ()
+    material_cents: int | None = None
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
     notes: tuple[str, ...] = ()
 
@@ -97,9 +102,10 @@ class Plan:
 
     @property
     def gap_cents(self) -> int | None:
-        if self.cost_cents is None or self.bound_cents is None:
+        """Return how much less material a plan might still use; 0 when it is proved that none uses less."""
+        if self.material_cents is None or self.bound_cents is None:
             return None
-        return max(0, self.cost_cents - self.bound_cents)
+        return max(0, self.material_cents - self.bound_cents)
 
 
 def planned_network(network: Network, plan: Plan) -> Network:

@@ -12,13 +12,12 @@ LOSS_UNIT_M = 1e-5  # one loss unit is 0.01 mm of head
 
 @dataclass(frozen=True, slots=True)
 class RunChoice:
-    """One alternative of a run: whole cents, whole loss units (rounded up), pipe in mm, packs opened, end states."""
+    """One alternative of a run: whole cents, whole loss units (rounded up), packs opened (bits), end states."""
 
     start: State
     end: State
     cents: int
     loss: int
-    pipe_mm: tuple[int, ...] = ()
     packs: int = 0
 
 
@@ -46,13 +45,12 @@ class Path:
 class SizingProblem:
     """Pick one choice per run and tee so that ends agree and every path keeps within its head, at the least cost.
 
-    `pipes` are (sale length in mm, cents per sale length); `packs` cents for the first use of each consumable.
+    `packs` are the cents for the first use of each consumable.
     """
 
     runs: Mapping[str, tuple[RunChoice, ...]]
     tees: Mapping[str, tuple[TeeChoice, ...]]
     paths: tuple[Path, ...]
-    pipes: tuple[tuple[int, int], ...] = ()
     packs: tuple[int, ...] = ()
 
 
@@ -80,8 +78,6 @@ def cost_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: M
     chosen = [problem.runs[run][k] for run, k in run_choice.items()]
     fittings = [problem.tees[tee][k] for tee, k in tee_choice.items()]
     cents = sum(c.cents for c in chosen) + sum(c.cents for c in fittings)
-    for i, (sale_mm, price) in enumerate(problem.pipes):
-        cents += -(-sum(c.pipe_mm[i] for c in chosen) // sale_mm) * price
     opened = 0
     for packs in [*(c.packs for c in chosen), *(c.packs for c in fittings)]:
         opened |= packs

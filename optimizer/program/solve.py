@@ -28,17 +28,16 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
 
     Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end
     states,
-                p in paths from the source to a demand, i in kinds of pipe, k in packs of consumables
-    Parameters  cost[r,a], cost[t,f], price[i], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
-                head[p] (0.01 mm, rounded down), pipe[r,a,i], sale[i] (mm)
-    Variables   x[r,a], y[t,f], open[k] in {0, 1}; lengths[i] whole numbers >= 0
+                p in paths from the source to a demand, k in packs of consumables
+    Parameters  cost[r,a], cost[t,f], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
+                head[p] (0.01 mm, rounded down)
+    Variables   x[r,a], y[t,f], open[k] in {0, 1}
 
-    min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum price[i] lengths[i] + sum price[k] open[k]
+    min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum price[k] open[k]
     s.t.  sum_a x[r,a] = 1                                            for each run            (one_alternative)
           sum_f y[t,f] = 1                                            for each tee            (one_fitting)
           sum_{a with end e in q} x[r,a] = sum_{f with e in q} y[t,f] for each e, q           (ends_agree)
           sum_{r in p} loss x + sum_{(t,e) in p} loss y <= head[p]    for each path           (head_limit)
-          sum pipe[r,a,i] x[r,a] <= sale[i] lengths[i]                for each kind of pipe   (whole_lengths)
           x[r,a] <= open[k], y[t,f] <= open[k]                        where k is used         (open_pack)
 
     With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units
@@ -55,11 +54,9 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
         built.model.minimize(excess)
         return built
     _add_head_limit(built, problem, 0)
-    lengths = _add_whole_lengths(built, problem)
     packs = _add_open_pack(built, problem)
     terms = [c.cents * v for r, vs in built.run_vars.items() for c, v in zip(problem.runs[r], vs, strict=True)]
     terms += [c.cents * v for t, vs in built.tee_vars.items() for c, v in zip(problem.tees[t], vs, strict=True)]
-    terms += [price * v for (_, price), v in zip(problem.pipes, lengths, strict=True)]
     terms += [price * v for price, v in zip(problem.packs, packs, strict=True)]
     built.model.minimize(mathopt.fast_sum(terms))
     return built
@@ -99,24 +96,6 @@ def _add_head_limit(built: SizingModel, problem: SizingProblem, excess: Any) -> 
             for c, y in zip(problem.tees[tee], built.tee_vars[tee], strict=True)
         ]
         built.model.add_linear_constraint(mathopt.fast_sum(terms) - excess <= path.head)
-
-
-def _add_whole_lengths(built: SizingModel, problem: SizingProblem) -> list[Any]:
-    from ortools.math_opt.python import mathopt
-
-    lengths = []
-    for i, (sale_mm, _) in enumerate(problem.pipes):
-        count = built.model.add_integer_variable(lb=0, ub=_HUGE, name=f"lengths{i}")
-        used = [
-            c.pipe_mm[i] * x
-            for run, xs in built.run_vars.items()
-            for c, x in zip(problem.runs[run], xs, strict=True)
-            if c.pipe_mm[i]
-        ]
-        if used:
-            built.model.add_linear_constraint(mathopt.fast_sum(used) - sale_mm * count <= 0)
-        lengths.append(count)
-    return lengths
 
 
 def _add_open_pack(built: SizingModel, problem: SizingProblem) -> list[Any]:

@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from math import ceil
 
-from optimizer.choices.alternatives import Alternative
-from optimizer.choices.graph import SAW_CUT_M
+from optimizer.choices.alternatives import Alternative, pipe_of
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem
 from optimizer.model.network import Network, Part, Run
@@ -48,19 +47,16 @@ def plan_of(
     consumables = tuple(_consumables(catalog, [joint for plan in ordered.values() for joint in plan.joints]))
     cents = sum(run.cost_cents for run in ordered.values()) + sum(tee.cost_cents for tee in tees.values())
     cents += sum(purchase.cost_cents for purchase in consumables)
-    bound = selection.bound_cents
-    proved = selection.outcome is Outcome.OPTIMAL and bound == cents
-    notes = () if proved or bound is None else (_gap_note(cents, bound),)
     return Plan(
-        status=Status.OPTIMAL if proved else Status.FEASIBLE,
+        status=Status.OPTIMAL if selection.outcome is Outcome.OPTIMAL else Status.FEASIBLE,
         cost_cents=cents,
-        bound_cents=bound,
+        material_cents=selection.cents,
+        bound_cents=selection.bound_cents,
         currency=catalog.currency,
         runs=ordered,
         tees=tees,
         pump_speeds=dict(speeds),
         consumables=consumables,
-        notes=notes,
     )
 
 
@@ -76,14 +72,11 @@ def _run_plan(run: Run, alternative: Alternative, pipe: _PipeCounter) -> RunPlan
     removed: list[int] = []
     joints: list[JointWork] = []
     bought: list[Purchase] = []
-    hidden: Counter[str] = Counter()
     for arc in alternative.arcs:
         for part in arc.parts:
             parts = _with_part(parts, part)
         removed += arc.removed
         joints += [JointWork(m, size, run.name, f"{m}, {size}") for m, size in arc.joints if m != "stub"]
-        for item, length_m in arc.extra_pipe:
-            hidden[item.item_id] += round(1e6 * length_m)
     used = _pipe_mm(alternative)
     for part in parts:
         if not part.existing and part.item is not None and part.kind not in PIPES:
@@ -105,14 +98,8 @@ def _pipe_mm(alternative: Alternative) -> dict[str, tuple[CatalogItem, int]]:
     """Return the pipe of an alternative [mm], with what goes into sockets, gaps and saw cuts."""
     used: dict[str, tuple[CatalogItem, int]] = {}
     for arc in alternative.arcs:
-        pieces = [
-            (part.item, part.length_m + SAW_CUT_M)
-            for part in arc.parts
-            if part.kind in PIPES and not part.existing and part.item is not None
-        ]
-        for item, length_m in [*pieces, *arc.extra_pipe]:
-            before = used.get(item.item_id, (item, 0))[1]
-            used[item.item_id] = (item, before + ceil(1000 * length_m))
+        for item, length_m in pipe_of(arc):
+            used[item.item_id] = (item, used.get(item.item_id, (item, 0))[1] + ceil(1000 * length_m))
     return used
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
@@ -11,7 +12,6 @@ from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
-from optimizer.search.demands import KnownFlows, known_flows
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
 

@@ -6,13 +6,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from optimizer.choices.alternatives import Alternative, AlternativeTable, Shared
+from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
 from optimizer.choices.candidates import Shelf
+from optimizer.choices.demands import KnownFlows
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
 from optimizer.hydraulics import (
     Conditions,
     conditions_of,
+    element_of,
     entrance_head_loss_m,
     exit_head_loss_m,
     part_head_loss_m,
@@ -21,12 +23,12 @@ from optimizer.hydraulics import (
 )
 from optimizer.hydraulics.friction import area_m2
 from optimizer.joints.chains import EndGraph
-from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
+from optimizer.joints.efficient import EfficientChains, Measure
+from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
-from optimizer.search.demands import KnownFlows
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ class Options:
     catalog: Catalog
     graphs: Mapping[str, ChoiceGraph]
     tees: Mapping[str, list[TeeOption]]
-    shared: Shared
+    packs: tuple[Pack, ...]
 
 
 @dataclass(frozen=True)
@@ -47,13 +49,12 @@ class PosedProblem:
     problem: SizingProblem
     alternatives: Mapping[str, tuple[Alternative, ...]]
     tees: Mapping[str, list[TeeOption]]
-    shared: Shared
 
 
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
-    end_graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
+    chains = EfficientChains(EndGraph(catalog, system.rules.allow_unsafe_metals), _measure(conditions_of(network)))
     shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
@@ -68,13 +69,21 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
             network.runs[name],
             catalog,
             system.rules,
-            end_graph,
+            chains,
             _tee_end(network, tees, network.runs[name], at_start=True),
             _tee_end(network, tees, network.runs[name], at_start=False),
         )
         for name in runs
     }
-    return Options(system, catalog, graphs, tees, _shared(graphs, catalog))
+    return Options(system, catalog, graphs, tees, first_packs(catalog))
+
+
+def _measure(conditions: Conditions) -> Measure:
+    def coefficients(part: Part) -> tuple[float, float]:
+        element = element_of(part, conditions)
+        return element.linear_s_m2, element.square_s2_m5
+
+    return coefficients
 
 
 def _tee_end(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, at_start: bool) -> TeeEnd | None:
@@ -93,24 +102,13 @@ def opening_of(network: Network, point: str, leg: Leg) -> End | None:
 LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 
 
-def _shared(graphs: Mapping[str, ChoiceGraph], catalog: Catalog) -> Shared:
-    pipes: dict[str, CatalogItem] = {}
-    for graph in graphs.values():
-        for arcs in graph.arcs:
-            for arc in arcs:
-                for part in arc.parts:
-                    if part.kind in PIPES and not part.existing and part.item is not None:
-                        pipes[part.item.item_id] = part.item
-                for item, _ in arc.extra_pipe:
-                    pipes[item.item_id] = item
-    first = {use: _smallest_pack(catalog, use) for use in ("cement", "primer", "tape")}
-    packs = (("cement", first["cement"] + first["primer"]), ("tape", first["tape"]))
-    return Shared(tuple(pipes[key] for key in sorted(pipes)), packs)
-
-
-def _smallest_pack(catalog: Catalog, use: str) -> int:
-    rows = [item.price_cents for item in catalog.of_kind(Kind.CONSUMABLE) if item.family == use]
-    return min(rows, default=0)
+def first_packs(catalog: Catalog) -> tuple[Pack, ...]:
+    """Return the smallest pack of what every cemented and every taped joint needs; cement comes with primer."""
+    smallest = {
+        use: min((item.price_cents for item in catalog.of_kind(Kind.CONSUMABLE) if item.family == use), default=0)
+        for use in ("cement", "primer", "tape")
+    }
+    return Pack("cement", smallest["cement"] + smallest["primer"]), Pack("tape", smallest["tape"])
 
 
 def pose(options: Options, flows: KnownFlows, speed: float, conditions: Conditions | None = None) -> PosedProblem:
@@ -128,8 +126,7 @@ def pose(options: Options, flows: KnownFlows, speed: float, conditions: Conditio
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
-            RunChoice(states(pair[0]), states(pair[1]), a.cents, loss_units(a.loss_m), a.pipe_mm, a.packs)
-            for pair, a in pairs
+            RunChoice(states(pair[0]), states(pair[1]), a.cents, loss_units(a.loss_m), a.packs) for pair, a in pairs
         )
     problem = SizingProblem(
         runs=runs,
@@ -138,10 +135,9 @@ def pose(options: Options, flows: KnownFlows, speed: float, conditions: Conditio
             for point, found in options.tees.items()
         },
         paths=_paths(network, flows, head_m),
-        pipes=tuple((round(1000 * pipe.sale_length_m), pipe.price_cents) for pipe in options.shared.pipes),
-        packs=tuple(price for _, price in options.shared.packs),
+        packs=tuple(pack.cents for pack in options.packs),
     )
-    return PosedProblem(problem, alternatives, options.tees, options.shared)
+    return PosedProblem(problem, alternatives, options.tees)
 
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
@@ -167,7 +163,7 @@ def _table(
 
     return AlternativeTable(
         graph,
-        options.shared,
+        options.packs,
         loss,
         lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
         lambda part: exit_head_loss_m(part, flow_m3_s, conditions),

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import pump_head_m
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
-from optimizer.search.demands import KnownFlows, known_flows
 from optimizer.search.posing import Options, PosedProblem, pose
 
 STEPS = 7  # halvings of the scale: the best that can be reached is known to 1/128 of the targets

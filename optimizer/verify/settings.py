@@ -1,0 +1,167 @@
+"""Where to set each valve so that every demand gets its flow, worked out on the planned plumbing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from optimizer.choices.demands import KnownFlows
+from optimizer.hydraulics import (
+    Conditions,
+    entrance_head_loss_m,
+    exit_head_loss_m,
+    part_head_loss_m,
+    past_curve,
+    pump_head_m,
+    tee_head_losses_m,
+    valve_bore_m,
+    valve_k,
+    valve_opening,
+    valve_words,
+)
+from optimizer.hydraulics.friction import area_m2
+from optimizer.hydraulics.water import GRAVITY_M_S2
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.network import Network, Part, Run
+from optimizer.model.plan import ValveSetting
+
+_HALVINGS = 40
+_MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Flows that the planned plumbing can hold [m³/s by run], and the head [m] that each demand's valve takes up."""
+
+    flows_m3_s: Mapping[str, float]
+    surplus_m: Mapping[str, float]
+
+
+def balance(network: Network, known: KnownFlows, conditions: Conditions) -> Balance | None:
+    """Return the flows to set: windows as near their middle as the pump allows, the rest to demands without a limit.
+
+    Returns None when even the least flows are out of reach.
+    """
+
+    def at(fraction: float, scale: float) -> Balance:
+        return _balance_at(network, known, conditions, _demands(known, fraction, scale))
+
+    if not _holds(at(0.0, 1.0)):
+        return None
+    if not _holds(at(1.0, 1.0)):
+        fraction = _largest(lambda value: _holds(at(value, 1.0)), 0.0, 1.0)
+        return at(fraction, 1.0)
+    if all(target.high_m3_s is not None for target in known.targets.values()):
+        return at(1.0, 1.0)
+    scale = _largest(lambda value: _holds(at(1.0, value)), 1.0, _MOST_SCALE)
+    return at(1.0, scale)
+
+
+def _demands(known: KnownFlows, fraction: float, scale: float) -> dict[str, float]:
+    flows = {}
+    for run, target in known.targets.items():
+        if target.high_m3_s is None:
+            flows[run] = target.low_m3_s * scale
+        else:
+            flows[run] = target.low_m3_s + fraction * (target.high_m3_s - target.low_m3_s) / 2
+    return flows
+
+
+def _largest(holds: Callable[[float], bool], low: float, high: float) -> float:
+    """Return the largest value that holds, by halving; `low` is known to hold."""
+    if holds(high):
+        return high
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low
+
+
+def _holds(balance: Balance) -> bool:
+    return all(surplus >= 0 for surplus in balance.surplus_m.values())
+
+
+def _balance_at(network: Network, known: KnownFlows, conditions: Conditions, demands: Mapping[str, float]) -> Balance:
+    flows = dict.fromkeys(known.flows_m3_s, 0.0)
+    for path in known.paths:
+        for run in path.runs:
+            flows[run] += demands[path.demand]
+    pump = network.pumps[known.pump]
+    total = flows[known.source]
+    if past_curve(pump, total):
+        return Balance(flows, dict.fromkeys(demands, -math.inf))
+    head_m = pump_head_m(pump, total)
+    at_flows = replace(known, flows_m3_s=flows)
+    lost = {run: run_head_loss_m(network, network.runs[run], flow, conditions) for run, flow in flows.items()}
+    surplus = {}
+    for path in known.paths:
+        tees = sum(
+            _tee_loss_m(network, at_flows, point, before, after, conditions)
+            for (before, after), point in zip(pairwise(path.runs), path.tees, strict=True)
+        )
+        surplus[path.demand] = head_m - path.lift_m - tees - sum(lost[run] for run in path.runs)
+    return Balance(flows, surplus)
+
+
+def _tee_loss_m(
+    network: Network, known: KnownFlows, point: str, before: str, after: str, conditions: Conditions
+) -> float:
+    losses = tee_head_losses_m(network.tees[point].item, known.legs_in(network, point), conditions)
+    into, out = network.runs[before].end.leg, network.runs[after].start.leg
+    return losses.get(into, 0.0) + losses.get(out, 0.0)
+
+
+def run_head_loss_m(network: Network, run: Run, flow_m3_s: float, conditions: Conditions) -> float:
+    """Return the head [m] that a whole run loses with its valves fully open, with its entrance and exit."""
+    lost = sum(part_head_loss_m(opened(part), flow_m3_s, conditions) for part in run.parts)
+    if network.points[run.start.point].is_fixed:
+        lost += entrance_head_loss_m(run.parts[0], flow_m3_s, conditions)
+    if network.points[run.end.point].is_fixed:
+        lost += exit_head_loss_m(run.parts[-1], flow_m3_s, conditions)
+    return lost
+
+
+def opened(part: Part) -> Part:
+    """Return a part with its valve fully open."""
+    return replace(part, opening=1.0) if part.kind in THROTTLES and part.opening != 1.0 else part
+
+
+def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple[ValveSetting, ...]:
+    """Return the opening of each demand's own valve that takes up its surplus head."""
+    out = []
+    for demand, surplus_m in found.surplus_m.items():
+        run = network.runs[demand]
+        index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
+        if index is None:
+            continue
+        part, flow = run.parts[index], found.flows_m3_s[demand]
+        if flow <= 0.0:
+            out.append(ValveSetting(demand, index, valve_words(part.kind, 0.0), 0.0, math.inf, surplus_m))
+            continue
+        velocity_head_m = (flow / area_m2(valve_bore_m(part))) ** 2 / (2 * GRAVITY_M_S2)
+        k = max(0.0, surplus_m) / velocity_head_m
+        opening = valve_opening(part.kind, k)
+        out.append(
+            ValveSetting(
+                demand, index, valve_words(part.kind, opening), opening, valve_k(part.kind, opening), surplus_m
+            )
+        )
+    return tuple(out)
+
+
+def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -> Network:
+    """Return the plumbing with every throttling valve open, or at its setting where it has one."""
+    chosen = {(setting.run, setting.part_index): setting.opening for setting in settings or ()}
+    runs = {
+        name: replace(
+            run,
+            parts=tuple(
+                replace(part, opening=chosen[name, i]) if (name, i) in chosen else opened(part)
+                for i, part in enumerate(run.parts)
+            ),
+        )
+        for name, run in network.runs.items()
+    }
+    return network.with_runs(runs)
