@@ -47,7 +47,9 @@ def _used(plan: Plan) -> str:
     if plan.material_cents is None or plan.material_cents == plan.cost_cents:
         return ""
     used = money(plan.material_cents, plan.currency)
-    return f" Counted is what is used, {used}: pipe by its length, one can or roll of a kind; the list buys whole ones."
+    return (
+        f" The proof counts what is used, {used} (pipe by its length, one can of each kind); the list buys whole ones."
+    )
 
 
 def steps_of(changes: Sequence[str]) -> list[str]:
