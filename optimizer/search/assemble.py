@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from math import ceil
+from math import ceil, floor
 
 from optimizer.choices.alternatives import Alternative, pipe_of
 from optimizer.choices.tees import TeeOption
@@ -25,7 +25,7 @@ class _PipeCounter:
     used_mm: Counter[str] = field(default_factory=Counter)
 
     def lengths(self, item: CatalogItem, mm: int) -> int:
-        sale = round(1000 * item.sale_length_m)
+        sale = floor(1000 * item.sale_length_m + 1e-9)  # a foot is 304.8 mm: never count on the last fraction
         before = self.used_mm[item.item_id]
         self.used_mm[item.item_id] = before + mm
         return -(-(before + mm) // sale) - -(-before // sale)
@@ -57,12 +57,6 @@ def plan_of(
         tees=tees,
         pump_speeds=dict(speeds),
         consumables=consumables,
-    )
-
-
-def _gap_note(cents: int, bound: int) -> str:
-    return (
-        f"proved to within {cents - bound} cents: the search counts the smallest pack of cement and tape, not the next"
     )
 
 
@@ -157,7 +151,7 @@ def _sentence(old: list[Part], new: list[Part]) -> str:
 
 def _list(parts: list[Part]) -> str:
     counted = Counter(part.words for part in parts)
-    return ", ".join(words if count == 1 else f"{count} × {words}" for words, count in counted.items())
+    return ", ".join(words if count == 1 else f"{words} ({count} of them)" for words, count in counted.items())
 
 
 def _consumables(catalog: Catalog, joints: list[JointWork]) -> Iterable[Purchase]:

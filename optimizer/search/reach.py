@@ -10,31 +10,34 @@ from optimizer.hydraulics import pump_head_m
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.posing import Options, PosedProblem, pose
+from optimizer.units import show_head
 
 STEPS = 7  # halvings of the scale: the best that can be reached is known to 1/128 of the targets
 
 
 def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...]:
     """Return in words why no plan reaches the targets, and the best common fraction of them that one does."""
-    system = options.system
-    pump = system.network.pumps[flows.pump]
+    units = options.system.units
+    pump = options.system.network.pumps[flows.pump]
     head_m = pump_head_m(pump, flows.total_m3_s, speed)
+    given = show_head(head_m, units)
     reasons: list[str] = []
     highest = max(flows.paths, key=lambda path: path.lift_m)
     if head_m <= highest.lift_m:
         reasons.append(
-            f"pump {pump.name!r} at {speed:.0%} gives {head_m:.2f} m at the sum of the least flows, and the water must "
-            f"rise {highest.lift_m:.2f} m to {highest.demand!r}: no pipe helps, only a stronger pump or less flow"
+            f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, and the water must rise "
+            f"{show_head(highest.lift_m, units)} to {highest.demand!r}: no pipe helps, only a stronger pump or less flow"
         )
     else:
-        reasons += _short_paths(options, flows, speed, head_m)
+        reasons += _short_paths(options, flows, speed, given)
     best = best_scale(options, speed)
     if best > 0:
         reasons.append(f"the best that this catalog, these rules and this pump reach is {best:.0%} of every least flow")
     return tuple(reasons)
 
 
-def _short_paths(options: Options, flows: KnownFlows, speed: float, head_m: float) -> list[str]:
+def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) -> list[str]:
+    units = options.system.units
     posed = pose(options, flows, speed)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
@@ -48,8 +51,9 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, head_m: floa
             )
             lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
             out.append(
-                f"with the least lossy parts that may be used, the way to {path!r} still lacks {short_m:.2f} m of head "
-                f"(the pump gives {head_m:.2f} m there); run {worst!r} takes the most, {lost_m:.2f} m"
+                f"with the least lossy parts that may be used, the way to {path!r} still lacks "
+                f"{show_head(short_m, units)} of head (the pump gives {given} there); "
+                f"run {worst!r} takes the most, {show_head(lost_m, units)}"
             )
     return out
 

@@ -10,6 +10,7 @@ from optimizer.model.catalog import PIPES
 from optimizer.model.network import Network
 from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
 from optimizer.model.system import System
+from optimizer.units import show_velocity
 from optimizer.verify.settings import balance, valve_settings, with_openings
 
 FLOW_TOLERANCE = 1e-5  # relative: the network closes heads to 1e-6 m
@@ -88,8 +89,8 @@ def _too_fast(system: System, planned: Network, solution: NetworkSolution) -> li
         pipes = [part.end_bores_m[0] for part in planned.runs[name].parts if part.kind in PIPES]
         if pipes and velocity > limit:
             out.append(
-                f"water runs at {velocity:.1f} m/s in the narrowest place of run {name!r}, more than {limit:.1f} m/s: "
-                "expect noise"
+                f"water runs at {show_velocity(velocity, system.units)} in the narrowest place of run {name!r}, "
+                f"more than {show_velocity(limit, system.units)}: expect noise"
             )
     return out
 
