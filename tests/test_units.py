@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -252,3 +253,19 @@ def test_reading_needs_pint_only_on_first_use() -> None:
 
     code = "import sys, optimizer.units as u; u.show_flow(1.0, 'US'); sys.exit('pint' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+SHIPPED = pint.UnitRegistry(cache_folder=None)
+
+
+def _every_conversion() -> list[tuple[str, str]]:
+    """Return (unit, unit of the result) of every word and every bare number that is understood."""
+    dimensions = [one for one in vars(units).values() if isinstance(one, units._Dimension)]
+    return sorted({(unit, one.target) for one in dimensions for unit in (*one.words.values(), *one.bare.values())})
+
+
+@pytest.mark.parametrize(("unit", "target"), _every_conversion())
+def test_units_convert_as_in_the_table_that_pint_ships(unit: str, target: str) -> None:
+    for number in (0.0, 1.0, 35.0, 1234.5):
+        expected = SHIPPED.Quantity(number, unit).to(target).magnitude
+        assert units._convert(number, unit, target) == pytest.approx(expected, rel=1e-11, abs=1e-11)
