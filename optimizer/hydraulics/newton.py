@@ -27,8 +27,11 @@ MASS_TOLERANCE_M3_S = 1e-9
 ENERGY_TOLERANCE_M = 1e-6
 _GOAL_M = 1e-11  # Newton doubles the digits, so the last step is free; the stated tolerance is what must be met
 _STATUS_BELOW_M = 1e-2  # check valves are judged once the energy equations close this well
-_MAX_ITERATIONS = 100
+_MAX_ITERATIONS = 40
 _MAX_HALVINGS = 8
+_WORSE = 4.0  # a step may leave the worst energy equation this many times worse
+# A tee's heads may fall as flow rises, and the steps can then swing to and fro for ever: begin again from other flows.
+_RESTARTS = 30
 _START_M_S = 0.3  # velocity of the cold start
 _DENSE_UP_TO = 160  # unknowns; beyond, a sparse factorization is faster
 _FLOOR_M_S = 1e-7  # velocity under which the slope of a square law is not let fall
@@ -170,25 +173,32 @@ class Newton:
             When the equations do not close; names the run that is worst.
         """
         state = self.start(guess_m3_s)
-        rounds = 0
+        dice = np.random.default_rng(1)  # the same flows every time
+        restarts = _RESTARTS if self._c.junctions is not None else 0
+        while not self._iterate(state):
+            if restarts == 0:
+                raise NetworkError(self._diagnosis(state, self.losses(state.flow_m3_s)[0]))
+            restarts -= 1
+            spent = state.iterations
+            state = self.start(dice.normal(scale=3.0 * _START_M_S, size=self._n) * self._area)
+            state.iterations = spent
+        return state
+
+    def _iterate(self, state: State) -> bool:
+        """Take steps until the equations close, and say whether they do."""
         evaluated = self.losses(state.flow_m3_s)
-        best = float("inf")
-        while state.iterations < _MAX_ITERATIONS:
+        best, rounds, last = float("inf"), 0, state.iterations + _MAX_ITERATIONS
+        while state.iterations < last:
             evaluated = self._advance(state, evaluated)
-            changed = state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds)
-            if changed:
-                rounds += 1
-                best = float("inf")
+            if state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds):
+                best, rounds = float("inf"), rounds + 1
                 evaluated = self.losses(state.flow_m3_s)
                 continue
-            if state.energy_m <= _GOAL_M or (
-                state.energy_m <= 1e-3 * ENERGY_TOLERANCE_M and state.energy_m > 0.5 * best
-            ):
+            near = state.energy_m <= 1e-3 * ENERGY_TOLERANCE_M
+            if state.energy_m <= _GOAL_M or (near and state.energy_m > 0.5 * best):
                 break
             best = min(best, state.energy_m)
-        if not (state.energy_m <= ENERGY_TOLERANCE_M and state.mass_m3_s <= MASS_TOLERANCE_M3_S):
-            raise NetworkError(self._diagnosis(state, evaluated[0]))
-        return state
+        return state.energy_m <= ENERGY_TOLERANCE_M and state.mass_m3_s <= MASS_TOLERANCE_M3_S
 
     def _advance(
         self, state: State, evaluated: tuple[Floats, Floats, Floats | None]
@@ -201,17 +211,17 @@ class Newton:
         except (np.linalg.LinAlgError, RuntimeError) as error:
             raise NetworkError(self._diagnosis(state, loss)) from error
         flow, head = state.flow_m3_s, state.head_m
-        before = np.inf if state.iterations == 0 else float(np.abs(energy).max(initial=0.0))
+        before = np.inf if np.isinf(state.energy_m) else float(np.abs(energy).max(initial=0.0))
         share = 1.0
         for halving in range(_MAX_HALVINGS + 1):
-            state.flow_m3_s = flow + share * step[: self._n]
+            state.flow_m3_s = np.where(state.closed, 0.0, flow + share * step[: self._n])
             state.head_m = head.copy()
             state.head_m[self._free] += share * step[self._n :]
             after = self.losses(state.flow_m3_s)
             energy, mass = self._residuals(state, after[0])
             state.energy_m = float(np.abs(energy).max(initial=0.0))
             state.mass_m3_s = float(np.abs(mass).max(initial=0.0))
-            if state.energy_m <= 4.0 * before or halving == _MAX_HALVINGS:
+            if state.energy_m <= _WORSE * before or halving == _MAX_HALVINGS:
                 break
             share *= 0.5
         state.iterations += 1

@@ -189,3 +189,34 @@ def _random_parts(dice: random.Random) -> list[Part]:
         wide = bore * 1.3
         parts += [reducer(bore, wide), pipe(dice.uniform(0.1, 2.0), wide)]
     return parts
+
+
+def random_manifold(seed: int, n_runs: int) -> Network:
+    """A pump in a sump, a tree of reducing tees and crosses met by any leg, some runs turned, some check valves."""
+    dice = random.Random(seed)
+    sizes = [0.0158, 0.0205, 0.0266, 0.0351, 0.0409]
+    points, runs, tees = [surface("sump", 0.0)], [], []
+    waiting = [("sump", Leg.NONE)]
+    while waiting:
+        point, leg = waiting.pop(0)
+        parts = [pipe(dice.uniform(0.05, 2.0), dice.choice(sizes))]
+        name = f"r{len(runs)}"
+        if len(runs) + len(waiting) >= n_runs:
+            points.append(surface(f"s{len(points)}", dice.uniform(-1.0, 3.0)))
+            parts += [check_valve(0.0205)] if dice.random() < 0.2 else []
+            runs.append(run(name, point, points[-1].name, *parts, legs=(leg, Leg.NONE)))
+            continue
+        cross = dice.random() < 0.2
+        legs = [Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, *([Leg.BRANCH_2] if cross else [])]
+        tee = Point(f"t{len(points)}", PointKind.CROSS if cross else PointKind.TEE)
+        points.append(tee)
+        tees.append(Tee(tee.name, tee_item(*(dice.choice(sizes) for _ in legs))))
+        entry = dice.choice(legs)
+        if point == "sump":
+            parts.insert(0, pump_part())
+        turned = point != "sump" and dice.random() < 0.5
+        ends, sits = ((tee.name, point), (entry, leg)) if turned else ((point, tee.name), (leg, entry))
+        runs.append(run(name, *ends, *parts, legs=sits))
+        waiting += [(tee.name, other) for other in legs if other is not entry]
+    pump = parabola_pump(dice.uniform(1.0, 6.0), dice.uniform(1e5, 4e6))
+    return network(points, runs, tees=tees, pumps=[pump])
