@@ -63,6 +63,10 @@ class NoPlanError(PlanError):
         super().__init__("; ".join(self.reasons))
 
 
+class CheckError(PlanError):
+    """The plan did not stand its check as a network of its own, so it is no plan; carries what it misses."""
+
+
 class SolverError(OptimizerError):
     """The mixed-integer solver failed; carries its own words."""
 

@@ -6,27 +6,42 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.errors import NoPlanError, PlanError
-from optimizer.model.catalog import Catalog
-from optimizer.model.system import System
+from optimizer.errors import CheckError, NoPlanError
 
-if TYPE_CHECKING:
-    from optimizer.hydraulics.loss_table import PartLoss
-    from optimizer.hydraulics.network import NetworkSolution
+if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
+    from optimizer.hydraulics import NetworkSolution, PartLoss
+    from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
+    from optimizer.model.plan import Plan
+    from optimizer.model.system import System
+
+TIME_LIMIT_S = 60.0
 
 
-def read(path: Path, catalogs: Sequence[Path] = ()) -> tuple[System, Catalog]:
-    """Read a system file and the catalogs, a user's own over the shipped ones; InputError carries every fault."""
+def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System, Catalog]:
+    """Return the system of a file and the catalog that its parts were looked up in.
+
+    Parameters
+    ----------
+    path
+        A system file; `examples/starter.yaml` explains every line of one.
+    catalogs
+        A user's own catalog files and price lists, over the shipped ones; the later one wins.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file, or of the catalogs.
+    """
     from optimizer.read.catalogs import load_catalog
     from optimizer.read.systems import load_system
 
-    catalog = load_catalog(catalogs)
-    return load_system(path, catalog), catalog
+    catalog = load_catalog([Path(extra) for extra in catalogs])
+    return load_system(Path(path), catalog), catalog
 
 
 def flows(system: System) -> NetworkSolution:
-    """Return what flows where in the plumbing as it stands."""
+    """Return what flows where in the plumbing as it stands [m³/s, m, m/s]; NetworkError when it has no solution."""
     from optimizer.hydraulics import solve_network
 
     return solve_network(system.network)
@@ -40,28 +55,53 @@ def losses(system: System) -> tuple[NetworkSolution, tuple[PartLoss, ...]]:
     return solution, loss_table(system.network, solution)
 
 
-def plan(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = 60.0) -> PlanReport:
+def plan(
+    system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S
+) -> PlanReport:
     """Return the cheapest plan, checked and priced. A plan that fails its check does not leave here.
+
+    Parameters
+    ----------
+    system, catalog
+        As `read` returns them.
+    solver
+        One of `optimizer.program.solve.SOLVERS`; None for the first that answers.
+    time_limit_s
+        Wall time for each call of the solver [s].
 
     Raises
     ------
     NoPlanError
         When no plan reaches the targets: the reasons say what blocks and how far one could get.
     PlanError
-        When the targets can not be posed, or the plan fails its check by the network.
+        When the targets can not be posed; its CheckError when the plan fails its check by the network.
+    SolverError
+        When no solver answers.
     """
+    found = search(system, catalog, solver=solver, time_limit_s=time_limit_s)
+    if not found.found:
+        from optimizer.model.plan import Status
+
+        raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
+    return report(system, found)
+
+
+def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
+    """Return how the search for the cheapest plan ended, with or without a plan. It is not checked yet."""
+    from optimizer.search.cheapest import find_plan
+
+    return find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+
+
+def report(system: System, found: Plan) -> PlanReport:
+    """Return a plan that was found, checked as a network of its own and priced; CheckError when it does not stand."""
     from optimizer.hydraulics import solve_network
     from optimizer.model.outcome import PlanReport
-    from optimizer.model.plan import Status
-    from optimizer.search.cheapest import find_plan
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
-    found = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
-    if not found.found:
-        raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
     before = solve_network(system.network).flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
-        raise PlanError("the plan failed its check by the network: " + "; ".join(verification.failures))
+        raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     return PlanReport(system, found, verification, bill_of(system, found), before)

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import io
-import os
-import secrets
 from pathlib import Path
 
 from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, parts_sheet, take_out_sheet
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
 from optimizer.documents.summary_sheet import fill_summary, start_summary
 from optimizer.documents.text import require_passed
+from optimizer.documents.whole_file import free_target, put_whole
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.units import US
@@ -56,8 +54,8 @@ def write_workbook(
         When the file is there and `overwrite` is off, when it can not be written, or when the plan did not stand its
         check. Nothing is left half-written.
     """
-    target = _target(Path(path), overwrite)
-    _replace(target, workbook_bytes(report, paper=paper, created=created))
+    target = free_target(Path(path), overwrite, ".xlsx")
+    put_whole(target, workbook_bytes(report, paper=paper, created=created))
 
 
 def workbook_bytes(report: PlanReport, *, paper: str | None = None, created: datetime.datetime | None = None) -> bytes:
@@ -92,31 +90,3 @@ def _day(report: PlanReport) -> datetime.datetime:
     except ValueError:
         return _NO_DAY
 
-
-def _target(path: Path, overwrite: bool) -> Path:
-    """Return where to write, through links, once it is clear that nothing is in the way."""
-    target = path.resolve()
-    if target.suffix.lower() != ".xlsx":
-        raise DocumentError(f"{path}: a workbook's name ends in .xlsx; write {path.with_suffix('.xlsx').name}")
-    if target.is_dir() or not target.parent.is_dir():
-        why = "it is a folder" if target.is_dir() else f"there is no folder {target.parent}"
-        raise DocumentError(f"{path}: can not be written, {why}")
-    if target.exists() and not overwrite:
-        raise DocumentError(f"{path}: is there already; choose another name, or allow it to be overwritten")
-    return target
-
-
-def _replace(target: Path, content: bytes) -> None:
-    """Put the content in place in one step: it is written beside the target first."""
-    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
-    try:
-        with beside.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, target)
-    except OSError as error:
-        raise DocumentError(f"{target}: can not be written, {error.strerror or error}") from error
-    finally:
-        with contextlib.suppress(OSError):
-            beside.unlink()

@@ -1,0 +1,234 @@
+"""The commands of `retrofit`. What a command needs is loaded when it runs, so that help comes at once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
+from optimizer.cli.waiting import wait_for
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.documents.tables import Block
+    from optimizer.model.catalog import Catalog
+    from optimizer.model.outcome import PlanReport
+    from optimizer.model.plan import Plan
+    from optimizer.model.system import System
+
+_SOLVERS = ("highs", "gscip", "cp_sat")  # a test compares them with those of the program, which loads slowly
+_file = click.argument("file", type=click.Path(path_type=Path))
+_catalogs = click.option(
+    "--catalog",
+    "catalogs",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="CSV",
+    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+)
+_as_json = click.option("--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents.")
+_replace = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="retrofit-optimizer", message="retrofit %(version)s")
+def main() -> None:
+    """Find the cheapest plumbing changes that give every device of an aquarium its flow.
+
+    FILE describes the plumbing as it stands, part by part; `retrofit example` writes one to start from.
+
+    Exit codes: 0 done; 1 the answer is no, and proved; 2 something is wrong with the input; 3 no answer was found.
+    """
+
+
+@main.command()
+@_file
+@_catalogs
+@_as_json
+def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Say what is in FILE, or all that is wrong with it."""
+    from optimizer.documents import found
+
+    try:
+        system, catalog = _read(file, catalogs, as_json)
+    except InputError as error:
+        if as_json:
+            _print_json({"faults": [_fault_json(fault) for fault in error.faults]})
+        raise
+    if as_json:
+        _print_json(found.check_json(system, catalog))
+    else:
+        _print(found.check_blocks(system, catalog))
+
+
+@main.command()
+@_file
+@_catalogs
+@_as_json
+def flow(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Show what flows in every run today.
+
+    Beside it stands what is wanted of the run, and by how much it misses that.
+    """
+    from optimizer import pipeline
+
+    system, _ = _read(file, catalogs, as_json)
+    solution = wait_for("Working out the flows", lambda: pipeline.flows(system), as_json)
+    from optimizer.documents import payload, text
+
+    if as_json:
+        _print_json(payload.flow_json(system, solution))
+    else:
+        _print(text.flow_blocks(system, solution))
+
+
+@main.command()
+@_file
+@click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show so many parts, the worst first.")
+@_catalogs
+@_as_json
+def losses(file: Path, limit: int | None, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Show where the head is lost, worst part first.
+
+    The last column is what the run would carry more if that part lost nothing.
+    """
+    from optimizer import pipeline
+
+    system, _ = _read(file, catalogs, as_json)
+    _, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
+    from optimizer.documents import payload, text
+
+    if as_json:
+        _print_json(payload.losses_json(system, rows[:limit]))
+    else:
+        _print(text.loss_blocks(system, rows, limit))
+
+
+@main.command()
+@_file
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="XLSX",
+    help="Write the parts list and all that goes with it as a workbook.",
+)
+@_replace
+@_catalogs
+@click.option(
+    "--time-limit",
+    "time_limit_s",
+    type=click.FloatRange(min=0, min_open=True, max=86_400),
+    default=60.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Wall time in seconds for each call of the solver.",
+)
+@click.option(
+    "--solver",
+    type=click.Choice(_SOLVERS, case_sensitive=False),
+    help="Use this solver alone; otherwise the first that answers, in this order.",
+)
+@_as_json
+def plan(
+    file: Path,
+    output: Path | None,
+    replace: bool,
+    catalogs: tuple[Path, ...],
+    time_limit_s: float,
+    solver: str | None,
+    as_json: bool,
+) -> None:
+    """Find the cheapest changes that meet every target.
+
+    The plan is proved to be the cheapest of this catalog, or says how far from it it may be, and it is checked
+    as a network of its own before it is shown.
+    """
+    if output is not None:
+        _refuse_early(output, replace)
+    from optimizer import pipeline
+
+    system, catalog = _read(file, catalogs, as_json)
+    name = solver and solver.upper()
+    search = partial(pipeline.search, system, catalog, solver=name, time_limit_s=time_limit_s)
+    found = wait_for("Searching for the cheapest plan", search, as_json)
+    if not found.found:
+        _end_without_plan(system, found, as_json)
+    report = wait_for("Checking the plan as a network", lambda: pipeline.report(system, found), as_json)
+    _tell_plan(report, output, replace, as_json)
+
+
+@main.command()
+@click.argument("path", type=click.Path(path_type=Path), default=Path("starter.yaml"))
+@_replace
+def example(path: Path, replace: bool) -> None:
+    """Write a starter file that explains itself.
+
+    It goes to PATH, or to starter.yaml here.
+    """
+    from optimizer.documents.whole_file import free_target, put_whole
+    from optimizer.read.places import data_directory
+
+    target = free_target(path, replace, ".yaml")
+    put_whole(target, (data_directory("examples") / "starter.yaml").read_bytes())
+    click.echo(f"Wrote {path}. Change it into your own plumbing, then: retrofit check {path}")
+
+
+def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, Catalog]:
+    from optimizer import pipeline
+
+    return wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs), quiet)
+
+
+def _refuse_early(output: Path, replace: bool) -> None:
+    """Refuse a place that can not be written before anyone waits for a plan."""
+    from optimizer.documents.whole_file import free_target
+
+    free_target(output, replace, ".xlsx")
+
+
+def _end_without_plan(system: System, found: Plan, as_json: bool) -> NoReturn:
+    """Print why there is no plan, and end; no workbook is written."""
+    from optimizer.documents import payload, text
+    from optimizer.model.plan import Status
+
+    if as_json:
+        _print_json(payload.no_plan_json(system, found))
+    else:
+        _print(text.no_plan_blocks(system, found))
+    click.get_current_context().exit(ANSWER_IS_NO if found.status is Status.INFEASIBLE else NO_ANSWER)
+
+
+def _tell_plan(report: PlanReport, output: Path | None, replace: bool, as_json: bool) -> None:
+    """Write the workbook first: what is printed then is also what lies in the file."""
+    from optimizer.documents import payload, text
+
+    if output is not None:
+        from optimizer.documents.workbook import write_workbook
+
+        wait_for(f"Writing {output}", lambda: write_workbook(output, report, overwrite=replace), as_json)
+    if as_json:
+        _print_json(payload.plan_json(report))
+        return
+    _print(text.plan_blocks(report))
+    if output is not None:
+        click.echo(f"\nWrote {output}: summary, parts list, take-out list, flow check, assumptions and cautions.")
+
+
+def _print(blocks: Iterable[Block]) -> None:
+    from optimizer.documents.tables import print_blocks
+
+    print_blocks(blocks)
+
+
+def _print_json(data: dict[str, Any]) -> None:
+    click.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def _fault_json(fault: Any) -> dict[str, Any]:
+    return {"place": fault.place, "found": fault.found, "allowed": fault.allowed, "suggestion": fault.suggestion}

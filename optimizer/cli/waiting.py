@@ -1,0 +1,52 @@
+"""Work that may take a while: told on stderr once it takes more than a second, and open to Ctrl-C all along."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Generic, TypeVar
+
+import click
+
+T = TypeVar("T")
+PATIENCE_S = 1.0  # what takes less is not worth a line
+
+
+def wait_for(words: str, work: Callable[[], T], quiet: bool = False) -> T:
+    """Return what the work returns, or raise what it raises.
+
+    It runs beside the main thread, which so hears Ctrl-C even while a solver is busy.
+    """
+    started = time.monotonic()
+    task = _Task(work)
+    task.start()
+    task.join(PATIENCE_S)
+    told = task.is_alive() and not quiet
+    if told:
+        click.echo(f"{words} ...", err=True)
+    task.join()
+    if told:
+        click.echo(f"{words}: {time.monotonic() - started:.1f} s", err=True)
+    return task.outcome()
+
+
+class _Task(threading.Thread, Generic[T]):
+    """Work with its result or error kept. A daemon: the program can end while it is still busy."""
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        super().__init__(daemon=True)
+        self._work = work
+        self._results: list[T] = []
+        self._error: BaseException | None = None
+
+    def run(self) -> None:
+        try:
+            self._results.append(self._work())
+        except BaseException as error:  # all are raised again in the main thread
+            self._error = error
+
+    def outcome(self) -> T:
+        if self._error is not None:
+            raise self._error
+        return self._results[0]

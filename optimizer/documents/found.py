@@ -1,0 +1,120 @@
+"""A system that was read, told back to its owner: what was understood, before anything is worked out from it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.documents.words import target_words
+from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.network import Point, Run
+from optimizer.model.system import System
+from optimizer.units import show_head, show_length
+
+
+def check_blocks(system: System, catalog: Catalog) -> list[Block]:
+    """Return what was found in a system file: counts, points, machines, runs with what is wanted of them."""
+    told = ", ".join(
+        f"{number} {words if number != 1 else words.removesuffix('s')}"
+        for words, number in counts(system).items()
+        if number or words in ("runs", "parts", "targets")
+    )
+    return [
+        Heading(system.name),
+        Lines((f"Everything can be read, and every end fits its neighbour: {told}.", _catalog_words(catalog))),
+        table(("point", "kind", "height"), (_point_row(point, system.units) for point in _fixed(system)), right=(2,)),
+        table(
+            ("run", "from", "to", "size", "parts", "pipe", "wanted"),
+            (_run_row(run, system) for run in system.network.runs.values()),
+            right=(4, 5),
+        ),
+        *_open_joint_lines(system),
+    ]
+
+
+def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
+    """Return what was found in a system file as plain data: SI numbers whose key names their unit."""
+    return {
+        "system": system.name,
+        "units": system.units,
+        "counts": counts(system),
+        "catalog": {"rows": len(catalog.items), "currency": catalog.currency},
+        "points": [
+            {"point": point.name, "kind": point.kind.value, "elevation_m": point.elevation_m, "head_m": point.head_m}
+            for point in system.network.points.values()
+        ],
+        "runs": [_run_json(run) for run in system.network.runs.values()],
+        "targets": [
+            {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
+        ],
+        "faults": [],
+    }
+
+
+def counts(system: System) -> dict[str, int]:
+    """Return how many there are of each thing; a part is what stands in a run, tees are apart."""
+    network = system.network
+    parts = [part for run in network.runs.values() for part in run.parts]
+    return {
+        "runs": len(network.runs),
+        "parts": sum(part.kind is not Kind.OPEN_JOINT for part in parts),
+        "open joints": sum(part.kind is Kind.OPEN_JOINT for part in parts),
+        "tees": sum(not point.is_fixed for point in network.points.values()),
+        "pumps": len(network.pumps),
+        "devices": len(network.devices),
+        "targets": len(system.targets),
+    }
+
+
+def _catalog_words(catalog: Catalog) -> str:
+    return f"The catalog holds {len(catalog.items)} rows, priced in {catalog.currency}."
+
+
+def _fixed(system: System) -> list[Point]:
+    return [point for point in system.network.points.values() if point.is_fixed]
+
+
+def _point_row(point: Point, units: str) -> tuple[str, str, str]:
+    height_m = point.elevation_m if point.elevation_m is not None else point.head_m
+    return point.name, point.kind.value, "" if height_m is None else show_head(height_m, units)
+
+
+def _run_row(run: Run, system: System) -> tuple[str, ...]:
+    length_m = _pipe_length_m(run)
+    return (
+        run.name,
+        f"{run.start.point} {run.start.leg}".strip(),
+        f"{run.end.point} {run.end.leg}".strip(),
+        f"{run.size} {run.family}",
+        str(sum(part.kind is not Kind.OPEN_JOINT for part in run.parts)),
+        show_length(length_m, system.units) if length_m else "",
+        target_words(system.targets, run.name, system.units),
+    )
+
+
+def _pipe_length_m(run: Run) -> float:
+    return sum(part.length_m for part in run.parts if part.kind in PIPES)
+
+
+def _open_joint_lines(system: System) -> list[Block]:
+    """Return where the plan still has to find what marries two ends."""
+    runs = Counter(
+        run.name for run in system.network.runs.values() for part in run.parts if part.kind is Kind.OPEN_JOINT
+    )
+    lines = tuple(
+        f"Not plumbed yet: {number} open joint{'s' * (number > 1)} in {name}." for name, number in runs.items()
+    )
+    return [Lines(lines)] if lines else []
+
+
+def _run_json(run: Run) -> dict[str, Any]:
+    return {
+        "run": run.name,
+        "from": run.start.point,
+        "to": run.end.point,
+        "size": run.size,
+        "family": run.family,
+        "pipe_length_m": _pipe_length_m(run),
+        "parts": [part.label or part.words for part in run.parts],
+    }
