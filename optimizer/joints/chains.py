@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
 
-from optimizer.joints.mating import Mating, mating
+from optimizer.joints.mating import Mating, material_refusal, mating, piece_refusals
 from optimizer.model.catalog import JOINERS, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Part
 
+if TYPE_CHECKING:
+    import networkx as nx
+
 CHAIN_KINDS = JOINERS | {Kind.UNION}
+SOFT_ENDS = frozenset({Form.HOSE, Form.TUBE})  # what a barb, a compression or a push-fit end takes
 STUB_CLEARANCE_M = 0.010  # pipe that shows between two hubs: common practice, no source
 
 
@@ -47,37 +53,110 @@ def new_part(item: CatalogItem, reverse: bool = False, length_m: float = 0.0) ->
     )
 
 
+def hose_piece(item: CatalogItem) -> Part:
+    """Return one sale length of hose or tube as a piece with two soft ends."""
+    return Part(
+        kind=item.kind,
+        ends=(item.ends[0], item.ends[0]),
+        end_bores_m=(item.bore_m, item.bore_m),
+        item=item,
+        length_m=item.sale_length_m,
+        existing=False,
+        label=item.description,
+    )
+
+
+def material_of(part: Part) -> str:
+    return part.item.material if part.item is not None else ""
+
+
 @dataclass
 class EndGraph:
     """All two-ended joining pieces of a catalog, by the end that they offer.
 
     Nodes are ends, arcs are catalog pieces; two nodes touch where `mating` says so. Unsafe metals are left out unless
-    allowed, as is everything below the pressure rating asked for.
+    allowed, as is everything below the pressure rating asked for [Pa, gauge] and every metal taper male into a plastic
+    female. With `hoses` one sale length of hose or tube is a piece as well: the way on from a barb. With `refused` the
+    pieces that must not be used stay in, for whoever wants to show them with the reason.
     """
 
     catalog: Catalog
     allow_unsafe_metals: bool = False
     max_pieces: int = 3
+    pressure_pa: float = 0.0
+    hoses: bool = False
+    refused: bool = False
     _by_form: Mapping[tuple[Form, str, SizeSystem], list[Part]] = field(init=False)
     _memo: dict[tuple[End, End, int, bool], tuple[Chain, ...]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         by_end: dict[tuple[Form, str, SizeSystem], list[Part]] = defaultdict(list)
-        for item in self.catalog.of_kind(*CHAIN_KINDS):
-            if len(item.ends) != 2 or not (item.reef_safe or self.allow_unsafe_metals):
-                continue
-            for reverse in (False, True) if item.ends[0] != item.ends[1] else (False,):
-                part = new_part(item, reverse)
-                by_end[(part.ends[0].form, part.ends[0].size, part.ends[0].system)].append(part)
+        for part in self._pieces():
+            by_end[(part.ends[0].form, part.ends[0].size, part.ends[0].system)].append(part)
         self._by_form = by_end
 
-    def pieces_onto(self, end: End) -> Iterable[tuple[Mating, Part]]:
-        """Yield every piece that mates with an end, oriented to go on from there."""
+    def _pieces(self) -> Iterable[Part]:
+        for item in self.catalog.of_kind(*CHAIN_KINDS):
+            if len(item.ends) == 2 and (self.refused or not self.why_refused(item)):
+                yield new_part(item)
+                if item.ends[0] != item.ends[1]:
+                    yield new_part(item, reverse=True)
+        for item in self.catalog.of_kind(Kind.HOSE, Kind.TUBE) if self.hoses else ():
+            if item.ends[0].form in SOFT_ENDS and (self.refused or not self.why_refused(item)):
+                yield hose_piece(item)
+
+    def why_refused(self, item: CatalogItem) -> tuple[str, ...]:
+        """Return why a piece must not be used in this graph's water and at its pressure."""
+        return piece_refusals(item, allow_unsafe_metals=self.allow_unsafe_metals, pressure_pa=self.pressure_pa)
+
+    def pieces_onto(self, end: End, material: str = "") -> Iterable[tuple[Mating, Part]]:
+        """Yield every piece that mates with an end, oriented to go on from there.
+
+        `material` is what the end is made of; empty: not known, taken as plastic.
+        """
         for form in Form:
             joint = mating(end, End(form, end.size, end.system))
             if joint is not None:
                 for part in self._by_form.get((form, end.size, end.system), ()):
-                    yield joint, part
+                    if self.refused or not material_refusal(end, material, part.ends[0], material_of(part)):
+                        yield joint, part
+
+    @cached_property
+    def graph(self) -> nx.MultiDiGraph[End]:
+        """The end graph: from a waiting end an arc for each piece that mates with it, to the piece's far end."""
+        import networkx as nx
+
+        graph: nx.MultiDiGraph[End] = nx.MultiDiGraph()
+        ends = {part.ends[0] for parts in self._by_form.values() for part in parts}
+        ends |= {End(form, end.size, end.system) for end in ends for form in Form}
+        for end in sorted(ends):
+            for _, part in self.pieces_onto(end):
+                graph.add_edge(end, part.ends[1], key=part.words, part=part)
+        return graph
+
+    def why_no_way(self, start: End, goal: End) -> str:
+        """Return why no chain of at most `max_pieces` pieces leads from one end to another; empty if one may."""
+        import networkx as nx
+
+        goals = {End(form, goal.size, goal.system) for form in Form}
+        goals = {end for end in goals if mating(end, goal) is not None}
+        if start in goals:
+            return ""
+        if start not in self.graph:
+            return f"no piece in the catalogs goes onto {start}"
+        steps = nx.single_source_shortest_path_length(self.graph, start)
+        reached = [steps[end] for end in goals if end in steps]
+        if not reached:
+            offered = any(end in self.graph for end in goals)
+            return (
+                f"no row of pieces leads from {start} to {goal}" if offered else f"no piece ends in what {goal} takes"
+            )
+        if min(reached) <= self.max_pieces:
+            return ""
+        return (
+            f"from {start} to {goal} takes {min(reached)} pieces or more; over {self.max_pieces} in a row is not "
+            "offered: change the size in the pipe instead"
+        )
 
     def chains(self, start: End, goal: End, max_pieces: int | None = None, unions: bool = True) -> tuple[Chain, ...]:
         """Return every sensible way from one end to another with at most `max_pieces` pieces.
@@ -95,11 +174,12 @@ class EndGraph:
         self, at: End, goal: End, so_far: Chain, limit: int, unions: bool, seen: frozenset[End]
     ) -> Iterable[Chain]:
         last = mating(at, goal)
-        if last is not None:
+        own = material_of(so_far.pieces[-1]) if so_far.pieces else ""
+        if last is not None and (self.refused or not material_refusal(at, own, goal, "")):
             yield Chain(so_far.pieces, (*so_far.matings, last))
         if len(so_far.pieces) == limit:
             return
-        for joint, part in self.pieces_onto(at):
+        for joint, part in self.pieces_onto(at, own):
             far = part.ends[1]
             if (not unions or so_far.separable) if part.kind is Kind.UNION else far in seen:
                 continue

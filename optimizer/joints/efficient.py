@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
-from optimizer.joints.chains import Chain, EndGraph
-from optimizer.joints.mating import mating
+from optimizer.joints.chains import Chain, EndGraph, material_of
+from optimizer.joints.mating import METALS, material_refusal, mating
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, SizeSystem
 from optimizer.model.network import Part
 
+_State = tuple[End, bool]  # an open end, and whether metal offers it
 # (linear, square) loss coefficients of a piece, for flow in the order of its ends
 Measure = Callable[[Part], tuple[float, float]]
 
@@ -38,6 +39,11 @@ class _Label:
         )
 
 
+def _material(label: _Label) -> str:
+    """Return what the label's open end is made of; empty at the end that it set out from."""
+    return material_of(label.chain.pieces[-1]) if label.chain.pieces else ""
+
+
 def _seals(chain: Chain) -> frozenset[str]:
     return frozenset(joint.method for joint in chain.matings)
 
@@ -52,7 +58,7 @@ class EfficientChains:
 
     end_graph: EndGraph
     measure: Measure
-    _outwards: dict[tuple[End, bool, frozenset[SizeSystem]], dict[End, list[_Label]]] = field(default_factory=dict)
+    _outwards: dict[tuple[End, bool, frozenset[SizeSystem]], dict[_State, list[_Label]]] = field(default_factory=dict)
     _between: dict[tuple[End, End, bool], tuple[Chain, ...]] = field(default_factory=dict)
 
     def between(self, start: End, goal: End, direct: bool = True) -> tuple[Chain, ...]:
@@ -73,12 +79,12 @@ class EfficientChains:
         root, other = (goal, start) if backwards else (start, goal)
         reached = self._walk(root, backwards, systems if plain else systems | {SizeSystem.THREAD})
         found: list[_Label] = []
-        for far, labels in reached.items():
+        for (far, _), labels in reached.items():
             joint = mating(far, other)
             if joint is None:
                 continue
             for label in labels:
-                if not direct and not label.chain.pieces:
+                if (not direct and not label.chain.pieces) or material_refusal(far, _material(label), other, ""):
                     continue
                 chain = Chain(label.chain.pieces, (*label.chain.matings, joint))
                 stubs = label.stubs + (joint.method == "stub")
@@ -86,24 +92,24 @@ class EfficientChains:
         ordered = sorted(found, key=lambda label: (label.cents, label.square))
         return [_turned(label) for label in ordered] if backwards else ordered
 
-    def _walk(self, root: End, backwards: bool, systems: frozenset[SizeSystem]) -> dict[End, list[_Label]]:
+    def _walk(self, root: End, backwards: bool, systems: frozenset[SizeSystem]) -> dict[_State, list[_Label]]:
         """Return the efficient labels of every end that few enough pieces reach; unions only beside threads."""
         key = (root, backwards, systems)
         if key in self._outwards:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
         most = 2 if plain else self.end_graph.max_pieces
-        reached: dict[End, list[_Label]] = {root: [_Label(Chain((), ()))]}
-        edge = [(root, reached[root][0])]
+        reached: dict[_State, list[_Label]] = {(root, False): [_Label(Chain((), ()))]}
+        edge = [(root, reached[root, False][0])]
         for _ in range(most):
             fresh: list[tuple[End, _Label]] = []
             for at, label in edge:
-                for joint, part in self.end_graph.pieces_onto(at):
+                for joint, part in self.end_graph.pieces_onto(at, _material(label)):
                     far = part.ends[1]
                     if far.system not in systems or (part.kind is Kind.UNION and (plain or label.chain.separable)):
                         continue
                     longer = self._longer(label, joint.method, Chain((part,), (joint,)), backwards)
-                    if _insert(reached.setdefault(far, []), longer):
+                    if _insert(reached.setdefault((far, material_of(part) in METALS), []), longer):
                         fresh.append((far, longer))
             edge = fresh
         self._outwards[key] = reached

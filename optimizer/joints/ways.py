@@ -1,0 +1,195 @@
+"""All ways from one end to another side by side: what each takes, costs and loses, and which must not be used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from optimizer.joints.chains import EndGraph
+from optimizer.joints.labels import Label, Labels, LossAtFlow
+from optimizer.joints.threads import standard_of
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.ends import End
+from optimizer.model.network import Part
+
+BY_PRICE, BY_LOSS, BY_SERVICE = "price", "loss", "serviceability"
+_SEALING = {
+    "cement": "cement",
+    "tape": "thread tape",
+    "washer": "flat washer",
+    "clamp": "hose clamp",
+    "push": "pushed in, nothing",
+    "stub": "cement, twice, on a stub of pipe",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WayJoint:
+    """One joint of a way: the two ends that meet, what seals them, the standard of the thread if it is one."""
+
+    first: End
+    second: End
+    method: str  # as `Mating.method`
+    sealing: str
+    standard: str
+    separable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way from an end to another. Money in cents of the catalog's currency, pieces only.
+
+    `loss_m` is the head lost at the design flow [m], None when no flow was given; `length_m` what the way adds to the
+    line between the two ends; `leak_points` every joint, and the O-ring inside a union. `unbolts` says whether both
+    neighbours can stay where they are while it is taken apart. `best` names what no other allowed way does better.
+    """
+
+    pieces: tuple[Part, ...]
+    joints: tuple[WayJoint, ...]
+    leak_points: int
+    unbolts: bool
+    price_cents: int
+    loss_m: float | None
+    length_m: float
+    materials: tuple[str, ...]
+    why_not: tuple[str, ...] = ()
+    best: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> bool:
+        return not self.why_not
+
+    @property
+    def standards(self) -> tuple[str, ...]:
+        """The thread standards met on the way, in order."""
+        return tuple(dict.fromkeys(joint.standard for joint in self.joints if joint.standard))
+
+    @property
+    def threaded_joints(self) -> int:
+        return sum(joint.first.form.is_thread for joint in self.joints)
+
+
+def ways(
+    start: End,
+    goal: End,
+    catalog: Catalog,
+    *,
+    flow_m3_s: float | None = None,
+    measure: LossAtFlow | None = None,
+    pressure_pa: float = 0.0,
+    allow_unsafe_metals: bool = False,
+) -> tuple[Way, ...]:
+    """Return every efficient way from one end to another, the allowed ones first, then by price.
+
+    Parameters
+    ----------
+    start, goal
+        The two ends that are to be joined, in the order in which the water passes them.
+    catalog
+        What can be bought.
+    flow_m3_s, measure
+        The design flow [m³/s] and what gives a piece's loss at it [m]; without both the loss plays no part.
+    pressure_pa
+        The highest gauge pressure that the pieces must bear [Pa]; 0: not asked.
+    allow_unsafe_metals
+        Whether copper alloys, zinc and plain steel may touch this water.
+
+    Returns
+    -------
+    tuple of Way
+        At most three pieces each. Ways that must not be used stand last, with the reasons: those that would be better
+        than all allowed ones in something, and the cheapest of each reason. Empty: see `why_no_way`.
+    """
+    loss = measure if measure is not None and flow_m3_s is not None else None
+    graph = EndGraph(catalog, allow_unsafe_metals, pressure_pa=pressure_pa, hoses=True, refused=True)
+    return WayFinder(graph, loss).between(start, goal)
+
+
+def why_no_way(start: End, goal: End, catalog: Catalog) -> str:
+    """Return why `ways` finds nothing between two ends; empty where it finds something."""
+    return EndGraph(catalog, allow_unsafe_metals=True, hoses=True, refused=True).why_no_way(start, goal)
+
+
+class WayFinder:
+    """Finds the ways between many pairs of ends, and remembers what it saw on the way."""
+
+    def __init__(self, end_graph: EndGraph, loss: LossAtFlow | None) -> None:
+        self._labels = Labels(end_graph, loss or (lambda part: 0.0))
+        self._with_loss = loss is not None
+
+    def between(self, start: End, goal: End) -> tuple[Way, ...]:
+        """Return the ways as `ways` does."""
+        labels = self._labels.between(start, goal)
+        sound = [label for label in labels if not label.faults]
+        shown = [*sound, *_telling(sound, [label for label in labels if label.faults])]
+        best = _best(sound, self._with_loss)
+        return tuple(
+            self._way(label, start, goal, tuple(mark for mark, one in best.items() if one is label)) for label in shown
+        )
+
+    def _way(self, label: Label, start: End, goal: End, best: tuple[str, ...]) -> Way:
+        pieces = label.chain.pieces
+        ends = [start, *(end for piece in pieces for end in piece.ends), goal]
+        joints = tuple(
+            WayJoint(
+                first,
+                second,
+                joint.method,
+                _SEALING[joint.method],
+                _standards(first, second),
+                joint.separable,
+            )
+            for first, second, joint in zip(ends[::2], ends[1::2], label.chain.matings, strict=True)
+        )
+        return Way(
+            pieces=pieces,
+            joints=joints,
+            leak_points=label.joints,
+            unbolts=label.unbolts,
+            price_cents=label.cents,
+            loss_m=label.loss_m if self._with_loss else None,
+            length_m=label.length_m,
+            materials=tuple(dict.fromkeys(piece.item.material for piece in pieces if piece.item is not None)),
+            why_not=tuple(sorted(label.faults)),
+            best=best,
+        )
+
+
+def _standards(first: End, second: End) -> str:
+    """Return the standards of the two threads of a joint: one, or both where R meets G."""
+    return ", ".join(dict.fromkeys(name for name in (standard_of(first.form), standard_of(second.form)) if name))
+
+
+def _telling(sound: Sequence[Label], faulty: Sequence[Label]) -> list[Label]:
+    """Return the faulty chains worth showing: the cheapest of each set of reasons, and what beats all sound ones."""
+    cheapest: dict[frozenset[str], Label] = {}
+    for label in faulty:
+        cheapest.setdefault(label.faults, label)
+    firsts = list(cheapest.values())
+    return [label for label in faulty if label in firsts or _beats_all(label, sound)]
+
+
+def _beats_all(label: Label, sound: Sequence[Label]) -> bool:
+    """Return whether a chain is strictly cheaper, or loses less, than every sound one."""
+    return all(label.cents < other.cents for other in sound) or all(label.loss_m < other.loss_m for other in sound)
+
+
+def _best(sound: Sequence[Label], with_loss: bool) -> dict[str, Label]:
+    """Return the best of the allowed chains by each of the three marks.
+
+    Serviceability: unboltable first, then few places that can leak, then few joints that never open again, then price.
+    """
+    if not sound:
+        return {}
+    marks = {BY_PRICE: min(sound, key=lambda label: (label.cents, label.joints, label.loss_m))}
+    if with_loss:
+        marks[BY_LOSS] = min(sound, key=lambda label: (label.loss_m, label.cents, label.joints))
+    marks[BY_SERVICE] = min(sound, key=_service_key)
+    return marks
+
+
+def _service_key(label: Label) -> tuple[bool, int, int, int, float]:
+    chain = label.chain
+    for_ever = sum(not joint.separable for joint in chain.matings)
+    soft = any(piece.kind in (Kind.HOSE, Kind.TUBE) for piece in chain.pieces)
+    return (not label.unbolts, label.joints, for_ever + soft, label.cents, label.loss_m)
