@@ -111,18 +111,22 @@ def first_packs(catalog: Catalog) -> tuple[Pack, ...]:
     return Pack("cement", smallest["cement"] + smallest["primer"]), Pack("tape", smallest["tape"])
 
 
-def pose(options: Options, flows: KnownFlows, speed: float, conditions: Conditions | None = None) -> PosedProblem:
-    """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down."""
+def pose(options: Options, flows: KnownFlows, speed: float, *, bounded: bool = True) -> PosedProblem:
+    """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
+
+    Unless `bounded` is off, alternatives that lose more than the pump gives are left out.
+    """
     system = options.system
     network = system.network
-    conditions = conditions or conditions_of(network)
+    conditions = conditions_of(network)
     head_m = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
     for name, graph in options.graphs.items():
-        most = max((head_m - path.lift_m for path in flows.paths if name in path.runs), default=math.inf)
-        table = _table(graph, options, flows.flows_m3_s[name], conditions, _tee_gain_limit(most))
+        most = max(head_m - path.lift_m for path in flows.paths if name in path.runs)
+        limit = _tee_gain_limit(most) if bounded else math.inf
+        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit)
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(

@@ -25,7 +25,7 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
     highest = max(flows.paths, key=lambda path: path.lift_m)
     if head_m <= highest.lift_m:
         reasons.append(
-            f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, and the water must rise "
+            f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, but water rises "
             f"{show_head(highest.lift_m, units)} to {highest.demand!r}: no pipe helps, only a stronger pump or less flow"
         )
     else:
@@ -38,7 +38,7 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
 
 def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) -> list[str]:
     units = options.system.units
-    posed = pose(options, flows, speed)
+    posed = pose(options, flows, speed, bounded=False)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
         return ["the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep"]

@@ -46,7 +46,7 @@ def balance(network: Network, known: KnownFlows, conditions: Conditions) -> Bala
     """
 
     def at(fraction: float, scale: float) -> Balance:
-        return _balance_at(network, known, conditions, _demands(known, fraction, scale))
+        return balance_at(network, known, conditions, _demands(known, fraction, scale))
 
     if not _holds(at(0.0, 1.0)):
         return None
@@ -83,7 +83,7 @@ def _holds(balance: Balance) -> bool:
     return all(surplus >= 0 for surplus in balance.surplus_m.values())
 
 
-def _balance_at(network: Network, known: KnownFlows, conditions: Conditions, demands: Mapping[str, float]) -> Balance:
+def balance_at(network: Network, known: KnownFlows, conditions: Conditions, demands: Mapping[str, float]) -> Balance:
     flows = dict.fromkeys(known.flows_m3_s, 0.0)
     for path in known.paths:
         for run in path.runs:
