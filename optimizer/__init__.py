@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from optimizer.pipeline import flows, losses, plan
     from optimizer.pipeline import read as read_system
 
+__version__ = "0.1.0"
+
 _PLACES = {
     "read_system": ("optimizer.pipeline", "read"),  # `optimizer.read` is the package that reads
     **{name: ("optimizer.pipeline", name) for name in ("flows", "losses", "plan")},

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from optimizer import __version__
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
 from optimizer.cli.waiting import wait_for
 from optimizer.errors import InputError
@@ -35,8 +36,15 @@ _as_json = click.option("--json", "as_json", is_flag=True, help="Print data for 
 _replace = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
 
 
+def _seconds(ctx: click.Context, param: click.Parameter, value: float) -> float:
+    """Return a time above 0 and of at most a day; not-a-number is refused, which a comparison alone lets pass."""
+    if not 0 < value <= 86_400:
+        raise click.BadParameter(f"{value:g} is not a number of seconds above 0 and up to 86400.", ctx, param)
+    return value
+
+
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="retrofit-optimizer", message="retrofit %(version)s")
+@click.version_option(__version__, message="retrofit %(version)s", help="Show the version and exit.")
 def main() -> None:
     """Find the cheapest plumbing changes that give every device of an aquarium its flow.
 
@@ -123,8 +131,9 @@ def losses(file: Path, limit: int | None, catalogs: tuple[Path, ...], as_json: b
 @click.option(
     "--time-limit",
     "time_limit_s",
-    type=click.FloatRange(min=0, min_open=True, max=86_400),
-    default=60.0,
+    type=float,
+    callback=_seconds,
+    default=60,
     show_default=True,
     metavar="SECONDS",
     help="Wall time in seconds for each call of the solver.",

@@ -1,0 +1,139 @@
+"""`retrofit` as a program of its own: pipes and terminals, progress, Ctrl-C, an encoding that lacks signs, start-up."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from running import LONG, PROGRAM, SHORT, program, start, surroundings
+
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals and terminals of POSIX")
+
+SLOW_SEARCH = f"""
+import os, time
+from optimizer import pipeline
+search = pipeline.search
+def slow(*words, **more):
+    time.sleep(float(os.environ["DELAY_S"]))
+    return search(*words, **more)
+pipeline.search = slow
+{PROGRAM}
+"""
+
+
+def test_a_pipe_gets_plain_text_and_nothing_else(here: Path) -> None:
+    out, err = start("flow", SHORT).communicate(timeout=60)
+
+    assert out.startswith("Flows as they are: Single return line\n=====")
+    assert "\x1b" not in out
+    assert err == ""
+
+
+@posix_only
+def test_a_terminal_gets_drawn_tables(here: Path) -> None:
+    import pty
+
+    leader, follower = pty.openpty()
+    child = subprocess.Popen(
+        [*program(), "flow", SHORT], stdout=follower, stderr=follower, env=surroundings(TERM="xterm", COLUMNS="100")
+    )
+    os.close(follower)
+    text = _everything(leader)
+
+    assert child.wait(timeout=60) == 0
+    assert "───" in text
+    assert "\x1b[1m" in text  # bold titles
+
+
+def _everything(leader: int) -> str:
+    chunks = []
+    while True:
+        try:
+            chunk = os.read(leader, 4096)
+        except OSError:  # Linux says so when the other side is closed
+            break
+        if not chunk:
+            break
+        chunks.append(chunk)
+    os.close(leader)
+    return b"".join(chunks).decode("utf-8")
+
+
+def test_what_takes_more_than_a_second_is_told_on_stderr(here: Path) -> None:
+    out, err = start("plan", SHORT, code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
+
+    first, second = err.splitlines()
+    assert first == "Searching for the cheapest plan ..."
+    assert second.startswith("Searching for the cheapest plan: ")
+    assert "Searching" not in out
+
+
+def test_data_comes_without_progress(here: Path) -> None:
+    out, err = start("plan", SHORT, "--json", code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
+
+    assert out.startswith("{")
+    assert err == ""
+
+
+@posix_only
+def test_ctrl_c_ends_with_one_line_and_code_130(here: Path) -> None:
+    child = start("plan", SHORT, "-o", "parts.xlsx", code=SLOW_SEARCH, DELAY_S="60")
+    assert child.stderr is not None
+    assert child.stderr.readline() == "Searching for the cheapest plan ...\n"
+    child.send_signal(signal.SIGINT)
+    out, err = child.communicate(timeout=20)
+
+    assert child.returncode == 130
+    assert err == "Stopped; nothing was written.\n"
+    assert out == ""
+    assert not (here / "parts.xlsx").exists()
+
+
+def test_signs_that_an_encoding_lacks_do_no_harm(here: Path) -> None:
+    child = start("plan", SHORT, PYTHONIOENCODING="ascii")
+    out, err = child.communicate(timeout=60)
+
+    assert child.returncode == 0
+    assert "socket ? socket" in out
+    assert err == ""
+
+
+@posix_only
+def test_a_reader_that_goes_away_is_no_error(here: Path) -> None:
+    child = start("losses", LONG)
+    assert child.stdout is not None
+    child.stdout.close()
+
+    assert child.wait(timeout=60) in (0, 1)
+    assert child.stderr is not None
+    assert "Traceback" not in child.stderr.read()
+
+
+@posix_only
+@pytest.mark.skipif(hasattr(os, "geteuid") and os.geteuid() == 0, reason="root may read everything")
+def test_a_file_without_permission_is_named(here: Path) -> None:
+    Path(SHORT).chmod(0)
+    child = start("check", SHORT)
+    _, err = child.communicate(timeout=60)
+
+    assert child.returncode == 2
+    assert "Permission denied" in err or "can not be read" in err
+
+
+def test_help_comes_at_once(here: Path) -> None:
+    """Best of five, against the interpreter's own start, so that a busy machine is no failure; measured: 0.04 s."""
+
+    def best(*command: str) -> float:
+        times = []
+        for _ in range(5):
+            begun = time.perf_counter()
+            subprocess.run(command, check=True, capture_output=True, env=surroundings())
+            times.append(time.perf_counter() - begun)
+        return min(times)
+
+    assert best(*program(), "--help") < 0.25 + best(sys.executable, "-c", "")
