@@ -43,6 +43,11 @@ def text_height_points(text: str, column_width: float, style: Mapping[str, Any])
     return lines * size * _LINE_SPACING + 2.5
 
 
+def width_in_em(text: str) -> float:
+    """Return how wide a line of text is, in multiples of its type size."""
+    return _width(text)
+
+
 def _line_count(text: str, room: float) -> int:
     """Return how many lines a paragraph takes when a line has `room` [times the type size]; long words are broken."""
     count, used = 1, 0.0

@@ -1,0 +1,90 @@
+"""What is written in the schematic: a run's heading and the few words of each part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from optimizer.documents.words import percent
+from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.ends import Form
+from optimizer.model.network import Network, Part, Run
+from optimizer.units import flow_unit, show_flow, show_head, show_length
+
+_STILL_M3_S = 1e-9  # flows below count as none
+_PLAIN = frozenset({Form.SOCKET, Form.SPIGOT, Form.HOSE, Form.TUBE})
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A plumbing with what is known of it. Flows in m³/s and losses in metres by run; marks by run and part index.
+
+    `before_flows_m3_s` is what flowed before a change; `new` and `gone` are the parts that a plan puts in or takes out.
+    """
+
+    network: Network
+    units: str
+    flows_m3_s: Mapping[str, float]
+    losses_m: Mapping[str, float] = field(default_factory=dict)
+    before_flows_m3_s: Mapping[str, float] = field(default_factory=dict)
+    new: frozenset[tuple[str, int]] = frozenset()
+    gone: frozenset[tuple[str, int]] = frozenset()
+    new_tees: frozenset[str] = frozenset()
+    gone_tees: frozenset[str] = frozenset()
+
+
+def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
+    """Return the flow of a run, before and after where both are known, and what it loses."""
+    flow = shown.flows_m3_s.get(run, math.nan)
+    before = shown.before_flows_m3_s.get(run, math.nan)
+    lines = []
+    if math.isfinite(flow):
+        now, then = (_flow(value, shown.units) for value in (before, flow))
+        was = f"{now.removesuffix(f' {flow_unit(shown.units)}')} → " if math.isfinite(before) and now != then else ""
+        lines.append(f"{was}{then}")
+    if flow < -_STILL_M3_S:
+        lines.append("runs backwards")
+    loss_m = shown.losses_m.get(run, math.nan)
+    if math.isfinite(loss_m):
+        lines.append(f"loses {show_head(loss_m, shown.units)}")
+    return tuple(lines)
+
+
+def _flow(flow_m3_s: float, units: str) -> str:
+    return show_flow(abs(flow_m3_s), units) if abs(flow_m3_s) > _STILL_M3_S else "no flow"
+
+
+def part_words(part: Part, run: Run, network: Network, units: str) -> str:
+    """Return a part in few words: its size where it is not the run's own, its thread ends, how a valve stands."""
+    words = " ".join(word for word in (_size(part, run), _name(part, units)) if word)
+    tail = _tail(part, network)
+    return f"{words}, {tail}" if tail else words
+
+
+def _name(part: Part, units: str) -> str:
+    if part.kind in PIPES:
+        return f"{part.kind.value} {show_length(part.length_m, units)}"
+    if part.kind is Kind.OPEN_JOINT:
+        return "not joined yet"
+    return f"{part.kind.value} {part.name}".strip()
+
+
+def _size(part: Part, run: Run) -> str:
+    if part.kind in (Kind.PUMP, Kind.DEVICE, Kind.OPEN_JOINT) or not part.ends:
+        return ""
+    sizes = list(dict.fromkeys(end.size for end in part.ends[:2]))
+    if sizes == [run.size]:
+        return ""
+    unit = sizes[-1].rpartition(" ")[2]
+    return " × ".join(size.removesuffix(f" {unit}") for size in sizes) + f" {unit}"
+
+
+def _tail(part: Part, network: Network) -> str:
+    if part.kind is Kind.PUMP and part.name in network.pumps:
+        return percent(network.pumps[part.name].speed)
+    if part.kind in THROTTLES and part.opening < 1.0:
+        return f"{percent(part.opening)} open" if part.opening > 0.0 else "shut"
+    if part.kind in (Kind.PUMP, Kind.DEVICE):
+        return ""
+    return " × ".join(end.form.value for end in part.ends if end.form not in _PLAIN)

@@ -1,0 +1,120 @@
+"""Which upright lane each run is drawn in: runs straight through a tee share one, the others stand side by side.
+
+Every point is a level bar and every run an upright line between two of them, so parts can never overlap; what is left
+is to order the lanes so that few bars cross a line. Small and exact enough: one lane at a time is moved to its best
+place until nothing gets better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from optimizer.documents.drawing.levels import Levels
+from optimizer.model.network import Leg, Network, Run
+
+_CROSSING, _BREAK, _COLUMN = 100.0, 12.0, 2.5  # what a crossing, a parted surface and a further column cost, in columns
+_APART = 30.0  # between two strands in one column, in pixels
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Strand:
+    """Runs that stand one above the other in one lane, with what each covers from low to high."""
+
+    spans: Mapping[str, Span]
+
+    @property
+    def low(self) -> float:
+        return min(low for low, _ in self.spans.values())
+
+    @property
+    def high(self) -> float:
+        return max(high for _, high in self.spans.values())
+
+
+Columns = tuple[tuple[Strand, ...], ...]
+
+
+def strands_of(network: Network, levels: Levels, spans: Mapping[str, Span]) -> tuple[Strand, ...]:
+    """Return the strands; a tee's two run legs go on in one lane where one leads up and the other down."""
+    group = {name: name for name in network.runs}
+    for point in network.points:
+        legs = {leg: run for run, leg, _ in network.runs_at(point)}
+        pair = [legs.get(Leg.RUN_1), legs.get(Leg.RUN_2)]
+        if None in pair or any(run.name in levels.detours for run in pair if run):
+            continue
+        first, second = (run for run in pair if run)
+        if first is not second and _leads_up(first, point, levels) != _leads_up(second, point, levels):
+            old, new = group[second.name], group[first.name]
+            group = {name: new if into == old else into for name, into in group.items()}
+    names = dict.fromkeys(group.values())
+    return tuple(Strand({run: spans[run] for run in network.runs if group[run] == name}) for name in names)
+
+
+def _leads_up(run: Run, point: str, levels: Levels) -> bool:
+    other = run.end.point if run.start.point == point else run.start.point
+    return levels.up[other] > levels.up[point]
+
+
+def order_columns(network: Network, levels: Levels, strands: Iterable[Strand]) -> Columns:
+    """Return the strands in columns from left to right, with few crossings and short bars."""
+    ends = {point: frozenset(run.name for run, _, _ in network.runs_at(point)) for point in network.points}
+    bars = [(levels.up[point], runs, network.points[point].is_fixed) for point, runs in ends.items()]
+    columns: Columns = tuple((strand,) for strand in strands)
+    best = _cost(columns, bars)
+    improved = True
+    while improved:
+        improved = False
+        for strand in [strand for column in columns for strand in column]:
+            for moved in _moves(columns, strand):
+                cost = _cost(moved, bars)
+                if cost < best - 1e-9:
+                    columns, best, improved = moved, cost, True
+    return columns
+
+
+def crossings(network: Network, levels: Levels, columns: Columns) -> dict[str, list[float]]:
+    """Return for each run the levels at which a bar crosses it."""
+    found: dict[str, list[float]] = {name: [] for name in network.runs}
+    for point in network.points.values():
+        runs = {run.name for run, _, _ in network.runs_at(point.name)}
+        places = [place for place, column in enumerate(columns) if any(runs & strand.spans.keys() for strand in column)]
+        if point.is_fixed or not places:
+            continue
+        for column in columns[min(places) : max(places) + 1]:
+            for strand in column:
+                for name, (low, high) in strand.spans.items():
+                    if name not in runs and low < levels.up[point.name] < high:
+                        found[name].append(levels.up[point.name])
+    return found
+
+
+def _moves(columns: Columns, strand: Strand) -> Iterable[Columns]:
+    """Yield the columns with one strand in each other place, where it does not meet another."""
+    rest = tuple(tuple(one for one in column if one is not strand) for column in columns)
+    rest = tuple(column for column in rest if column)
+    for place in range(len(rest) + 1):
+        yield (*rest[:place], (strand,), *rest[place:])
+    for place, column in enumerate(rest):
+        if all(strand.low > one.high + _APART or strand.high < one.low - _APART for one in column):
+            yield (*rest[:place], (*column, strand), *rest[place + 1 :])
+
+
+def _cost(columns: Columns, bars: list[tuple[float, frozenset[str], bool]]) -> float:
+    cost = _COLUMN * len(columns)
+    spans = [[(strand.low, strand.high, strand.spans.keys()) for strand in column] for column in columns]
+    for up, runs, is_fixed in bars:
+        places = [place for place, column in enumerate(spans) if any(runs & names for _, _, names in column)]
+        if not places:
+            continue
+        first, last = places[0], places[-1]
+        blocked = sum(
+            1
+            for column in spans[first : last + 1]
+            for low, high, names in column
+            if not runs & names and low - 8 < up < high + 8
+        )
+        cost += (last - first) * (0.3 if is_fixed else 1.0) + blocked * (_BREAK if is_fixed else _CROSSING)
+    return cost

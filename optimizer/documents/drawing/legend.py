@@ -1,0 +1,84 @@
+"""The legend under a schematic: each symbol that it uses, and its marks, with their words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.measure import text_width, wrapped
+from optimizer.documents.drawing.svg import MARKS, Canvas
+from optimizer.documents.drawing.symbols import Spot, draw_symbol, symbol_words
+from optimizer.model.catalog import Kind
+
+_SIZE, _ROW, _LEFT = 11.5, 34.0, 18.0
+_NOTE = (
+    "Water levels and outlets stand to the scale on the left. Tees stand where there is room, and lengths along a run "
+    "are not to scale."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    words: str
+    kind: Kind | None = None
+    mark: str = ""  # "new", "gone" or "flow"
+
+
+def legend_height(shown: Shown, width: float) -> float:
+    """Return the pixels that the legend takes under a picture of this width."""
+    rows = -(-len(_entries(shown)) // _per_row(shown, width))
+    return 16 + 15.0 * len(_note_lines(width)) + rows * _ROW + 8
+
+
+def draw_legend(canvas: Canvas, shown: Shown, top: float) -> None:
+    """Draw the legend from y `top` downwards, over the picture's whole width."""
+    y = top + 16
+    for line in _note_lines(canvas.width):
+        canvas.text(_LEFT, y, line, "aside", size=_SIZE)
+        y += 15
+    per_row, cell = _per_row(shown, canvas.width), _cell(shown)
+    for place, entry in enumerate(_entries(shown)):
+        row, column = divmod(place, per_row)
+        _draw_entry(canvas, entry, _LEFT + column * cell + 10, y + row * _ROW + 10)
+
+
+def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
+    if entry.kind is not None:
+        canvas.line([(x, y - 14), (x, y + 14)], "pipe")
+        draw_symbol(canvas, entry.kind, Spot(x, y, down=True))
+    elif entry.mark == "flow":
+        canvas.line([(x, y - 14), (x, y + 14)], "pipe")
+        canvas.polygon([(x - 6, y - 7), (x + 6, y - 7), (x, y + 7)], "solid")
+    else:
+        new = entry.mark == "new"
+        canvas.line([(x + 9, y - 14), (x + 9, y + 14)], "new-pipe" if new else "old-pipe")
+        canvas.rectangle(x - 9, y - 6.5, 13, 13, "new-badge" if new else "old-badge", MARKS)
+        canvas.text(
+            x - 2.5, y + 4, "N" if new else "X", "on-new bold" if new else "old-words bold", size=11, anchor="middle"
+        )
+    canvas.text(x + 18, y + 4, entry.words, "aside", size=_SIZE)
+
+
+def _entries(shown: Shown) -> list[_Entry]:
+    used = {part.kind for run in shown.network.runs.values() for part in run.parts} - {Kind.PIPE, Kind.TUBE}
+    if shown.network.tees:
+        used.add(Kind.TEE)
+    entries = [_Entry(symbol_words(kind), kind) for kind in Kind if kind in used]
+    entries.append(_Entry("way of the water", mark="flow"))
+    if shown.new or shown.new_tees:
+        entries.append(_Entry("new", mark="new"))
+    if shown.gone or shown.gone_tees:
+        entries.append(_Entry("comes out", mark="gone"))
+    return entries
+
+
+def _cell(shown: Shown) -> float:
+    return 44 + max(text_width(entry.words, _SIZE) for entry in _entries(shown))
+
+
+def _per_row(shown: Shown, width: float) -> int:
+    return max(1, int((width - _LEFT) // _cell(shown)))
+
+
+def _note_lines(width: float) -> list[str]:
+    return wrapped(_NOTE, _SIZE, width - 2 * _LEFT)

@@ -1,0 +1,258 @@
+"""The plumbing as a picture: levels to scale, runs as upright lines with their parts, flow and loss beside each.
+
+`schematic` draws what `Shown` holds: the plumbing as it stands, or as a plan leaves it with what is new marked by a
+thick line and the letter N, or as it stands with what comes out marked by a broken line and the letter X.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from optimizer.documents.drawing.arrangement import (
+    DIP,
+    LANE_LEFT,
+    LINE_SIZE,
+    LINE_STEP,
+    NAME_SIZE,
+    PART_SIZE,
+    PART_STEP,
+    TANK_DEPTH,
+    TEXT_LEFT,
+    Arrangement,
+    Lane,
+    Slot,
+    arrange,
+)
+from optimizer.documents.drawing.axes import round_ticks, tick_words
+from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.legend import draw_legend, legend_height
+from optimizer.documents.drawing.levels import elevation_m
+from optimizer.documents.drawing.measure import text_width
+from optimizer.documents.drawing.svg import BACK, MARKS, Canvas
+from optimizer.documents.drawing.symbols import Spot, draw_symbol
+from optimizer.model.catalog import Kind
+from optimizer.model.network import Network, Part, Point, PointKind
+from optimizer.units import length_unit, length_value, show_flow, show_length
+
+_LEFT, _TOP = 58.0, 34.0  # room for the scale of heights, and above the highest level
+_WIDENS = (Kind.REDUCING_COUPLING, Kind.BUSHING)
+
+
+def schematic(shown: Shown, *, title: str, key: str = "schematic", alone: bool = False) -> str:
+    """Return the schematic as SVG; `key` and `alone` as in `Canvas.svg`."""
+    canvas = schematic_canvas(shown)
+    return canvas.svg(title, _description(shown), key, alone=alone)
+
+
+def schematic_canvas(shown: Shown) -> Canvas:
+    """Return the drawn schematic with the boxes of its texts and symbols."""
+    plan = arrange(shown, _LEFT, _TOP)
+    width = max(plan.width, 360.0)
+    canvas = Canvas(width, plan.height + legend_height(shown, width))
+    _heights(canvas, shown, plan)
+    for point in shown.network.points.values():
+        _draw_point(canvas, shown, plan, point)
+    for name in shown.network.runs:
+        _draw_run(canvas, shown, plan, name)
+    draw_legend(canvas, shown, plan.height)
+    return canvas
+
+
+def _heights(canvas: Canvas, shown: Shown, plan: Arrangement) -> None:
+    """Draw the scale of heights on the left, over the range in which heights are known."""
+    known = [elevation_m(point) for point in shown.network.points.values() if point.is_fixed]
+    if not known or max(known) <= min(known):
+        return
+    low, high = (length_value(end, shown.units) for end in (min(known), max(known)))
+    ticks = [tick for tick in round_ticks(low, high) if low - 1e-9 <= tick <= high + 1e-9]
+    per_unit = plan.pixels_per_m / length_value(1.0, shown.units)
+    ends = [plan.zero_y - value * per_unit for value in (low, high)]
+    canvas.line([(_LEFT - 14, ends[0]), (_LEFT - 14, ends[1])], "axis", BACK)
+    for tick in ticks:
+        y = plan.zero_y - tick * per_unit
+        canvas.line([(_LEFT - 19, y), (_LEFT - 14, y)], "axis", BACK)
+        words = f"{tick_words(tick, round_ticks(low, high))} {length_unit(shown.units)}"
+        canvas.text(_LEFT - 22, y + 4, words, "aside", size=11, anchor="end")
+
+
+def _draw_point(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
+    if point.kind is PointKind.SURFACE:
+        for first, last in _basins(shown.network, plan, point):
+            _draw_basin(canvas, shown, plan, point, first, last)
+    elif point.is_fixed:
+        _draw_opening(canvas, shown, plan, point)
+    else:
+        _draw_tee(canvas, shown, plan, point)
+
+
+def _basins(network: Network, plan: Arrangement, point: Point) -> list[tuple[int, int]]:
+    """Return the columns, from first to last, of each basin: one where nothing else stands in between."""
+    mine = {run.name for run, _, _ in network.runs_at(point.name)}
+    y, groups = plan.y[point.name], list[tuple[int, int]]()
+    blocked = {
+        plan.column_of[name]
+        for name, lane in plan.lanes.items()
+        if name not in mine and lane.top < y + TANK_DEPTH + 8 and lane.bottom > y - 8
+    }
+    for column in sorted({plan.column_of[name] for name in mine}):
+        if groups and not any(groups[-1][1] < one < column for one in blocked):
+            groups[-1] = (groups[-1][0], column)
+        else:
+            groups.append((column, column))
+    return groups
+
+
+def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, first: int, last: int) -> None:
+    y, left, right = plan.y[point.name], plan.column_edges[first][0] + 4, plan.column_edges[last][1] - 4
+    canvas.rectangle(left, y, right - left, TANK_DEPTH, "water", BACK)
+    canvas.line([(left, y - 12), (left, y + TANK_DEPTH), (right, y + TANK_DEPTH), (right, y - 12)], "tank", BACK)
+    canvas.line([(left, y), (right, y)], "surface", BACK)
+    canvas.polygon([(left + 7, y - 10), (left + 17, y - 10), (left + 12, y - 1)], "shape", BACK)
+    words = f"{point.name}, {show_length(elevation_m(point), shown.units)}"
+    x = _free_x(shown.network, plan, point, left, right, text_width(words, LINE_SIZE, bold=True))
+    canvas.text(x, y + TANK_DEPTH - 7, words, "words bold", size=LINE_SIZE)
+
+
+def _free_x(network: Network, plan: Arrangement, point: Point, left: float, right: float, width: float) -> float:
+    """Return where the words begin so that no pipe from below runs through them."""
+    pipes = sorted(
+        plan.lanes[run.name].x_at(start)
+        for run, _, start in network.runs_at(point.name)
+        if plan.lanes[run.name].bottom > plan.y[point.name] + 1 and left < plan.lanes[run.name].x < right
+    )
+    for near, far in zip([left, *pipes], [*pipes, right], strict=True):
+        if far - near >= width + 16:
+            return near + 8
+    return left + 8
+
+
+def _draw_opening(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
+    """Draw an outlet above the water, or a supply: a small open mouth with its name and height."""
+    x, y = plan.x[point.name], plan.y[point.name]
+    below = any(plan.lanes[run.name].bottom > y + 1 for run, _, _ in shown.network.runs_at(point.name))
+    canvas.line([(x - 8, y), (x + 8, y)], "pipe", MARKS)
+    words = f"{point.name}, {show_length(elevation_m(point), shown.units)}"
+    canvas.text(x - 8, y - 6 if below else y + 15, words, "words bold", size=LINE_SIZE)
+
+
+def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
+    y, x = plan.y[point.name], plan.x[point.name]
+    places = [plan.lanes[run.name].x_at(start) for run, _, start in shown.network.runs_at(point.name)]
+    if not places:
+        return
+    canvas.line([(min(places), y), (max(places), y)], "pipe", BACK)
+    kind = Kind.CROSS if point.kind is PointKind.CROSS else Kind.TEE
+    draw_symbol(canvas, kind, Spot(x, y, down=True))
+    canvas.text(x + TEXT_LEFT - 8, y - 6, point.name, "aside halo", size=PART_SIZE)
+    if point.name in shown.new_tees | shown.gone_tees:
+        draw_badge(canvas, x - 15, y - 10, new=point.name in shown.new_tees)
+
+
+def _draw_run(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
+    run, lane = shown.network.runs[name], plan.lanes[name]
+    top, bottom = _ends(shown.network, plan, name)
+    _draw_way_out(canvas, shown, plan, name)
+    for y in lane.crossed_at:
+        canvas.line([(lane.x, y - 6), (lane.x, y + 6)], "gap", BACK)
+    for piece in _pieces(shown, name, lane, top, bottom):
+        canvas.line([(lane.x, piece.top), (lane.x, piece.bottom)], piece.role)
+    for slot in lane.slots:
+        if slot.block.index is None:
+            _draw_heading(canvas, shown, lane, slot, name)
+        else:
+            _draw_part(canvas, shown, lane, slot, name, run.parts[slot.block.index])
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    top: float
+    bottom: float
+    role: str
+
+
+def _pieces(shown: Shown, name: str, lane: Lane, top: float, bottom: float) -> Iterable[_Piece]:
+    """Yield the upright line in pieces: each part's stretch in the role of what happens to it."""
+    parts = [slot for slot in lane.slots if slot.block.index is not None]
+    edges = [top, *(slot.top for slot in parts[1:]), bottom] if parts else [top, bottom]
+    for place, (start, end) in enumerate(pairwise(edges)):
+        role = _role(shown, name, parts[place].block.index if parts else None)
+        yield _Piece(start, end, role)
+
+
+def _role(shown: Shown, name: str, index: int | None) -> str:
+    if index is not None and (name, index) in shown.new:
+        return "new-pipe"
+    return "old-pipe" if index is not None and (name, index) in shown.gone else "pipe"
+
+
+def _ends(network: Network, plan: Arrangement, name: str) -> tuple[float, float]:
+    """Return from where to where the line is drawn: a little way into the water of a basin."""
+    run, lane = network.runs[name], plan.lanes[name]
+    wet = {plan.y[end.point] for end in (run.start, run.end) if network.points[end.point].kind is PointKind.SURFACE}
+    top = lane.top + (DIP if lane.top in wet and lane.turn_y != lane.top else 0.0)
+    return top, lane.bottom + (DIP if lane.bottom in wet and lane.turn_y != lane.bottom else 0.0)
+
+
+def _draw_way_out(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
+    """Draw the bare upright of a detour and the turn into its lane."""
+    lane, run = plan.lanes[name], shown.network.runs[name]
+    if lane.turn_y is None:
+        return
+    wet = shown.network.points[run.start.point].kind is PointKind.SURFACE
+    y, x = plan.y[run.start.point] + (DIP if wet else 0.0), lane.x_at(start=True)
+    canvas.line([(x, y), (x, lane.turn_y), (lane.x, lane.turn_y)], "pipe")
+
+
+def _draw_heading(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str) -> None:
+    y = slot.top + 11
+    for place, line in enumerate(slot.block.lines):
+        role, size = ("words bold halo", NAME_SIZE) if place < slot.block.bold else ("words halo", LINE_SIZE)
+        canvas.text(lane.x + TEXT_LEFT, y, line, role, size=size)
+        y += LINE_STEP
+    _draw_arrow(canvas, shown, lane, slot, name)
+
+
+def _draw_arrow(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str) -> None:
+    """Draw which way the water runs."""
+    flow = shown.flows_m3_s.get(name, 0.0)
+    if abs(flow) > 1e-9:
+        tip = 7 if lane.down == (flow > 0) else -7
+        y = slot.middle
+        canvas.polygon([(lane.x - 6, y - tip), (lane.x + 6, y - tip), (lane.x, y + tip)], "solid")
+
+
+def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, part: Part) -> None:
+    index = slot.block.index
+    place = (name, index if index is not None else -1)
+    widens = part.kind in _WIDENS and len(part.end_bores_m) > 1 and part.end_bores_m[1] > part.end_bores_m[0]
+    spot = Spot(lane.x, slot.middle, lane.down != widens, _role(shown, name, index))
+    draw_symbol(canvas, part.kind, spot)
+    if place in shown.new or place in shown.gone:
+        draw_badge(canvas, lane.x - LANE_LEFT + 9, slot.middle, new=place in shown.new)
+    lines = slot.block.lines
+    y = slot.middle - PART_STEP / 2 * (len(lines) - 1) + 4
+    for line in lines:
+        canvas.text(lane.x + TEXT_LEFT, y, line, "words halo", size=PART_SIZE)
+        y += PART_STEP
+
+
+def draw_badge(canvas: Canvas, x: float, y: float, *, new: bool) -> None:
+    """Draw the letter of what is put in (N, on a dark square) or comes out (X, on a pale one), centred at (x, y)."""
+    canvas.rectangle(x - 6.5, y - 6.5, 13, 13, "new-badge" if new else "old-badge", MARKS)
+    canvas.text(x, y + 4, "N" if new else "X", "on-new bold" if new else "old-words bold", size=11, anchor="middle")
+
+
+def _description(shown: Shown) -> str:
+    """Return the picture in words: every run with its ends and its flow."""
+    runs = [
+        f"{run.name} from {run.start.point} to {run.end.point}"
+        + (f" carries {show_flow(shown.flows_m3_s[run.name], shown.units)}" if run.name in shown.flows_m3_s else "")
+        for run in shown.network.runs.values()
+    ]
+    marks = [
+        f"{len(shown.new)} new parts are marked N." if shown.new else "",
+        f"{len(shown.gone)} parts that come out are marked X." if shown.gone else "",
+    ]
+    return " ".join(part for part in ("; ".join(runs) + ".", *marks) if part)

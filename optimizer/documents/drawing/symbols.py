@@ -1,0 +1,220 @@
+"""One plain symbol for each kind of part, drawn along an upright pipe.
+
+Valves, check valve, pump and reducer follow the common shapes of process diagrams (as in ISO 14617 and ISO 10628-2:
+two triangles tip to tip, a triangle in a circle, a trapezoid); the others are shapes of our own, named in the legend.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from optimizer.documents.drawing.svg import MARKS, Box, Canvas, number
+from optimizer.model.catalog import Kind
+
+HALF_WIDTH = 10.0  # no symbol reaches further from its pipe
+
+_DOTS = {Kind.TEE, Kind.CROSS}
+_PIPES = {Kind.PIPE, Kind.TUBE, Kind.HOSE}
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where a symbol stands: on the pipe at (x, y); `down` when the run is written downwards; its line's role."""
+
+    x: float
+    y: float
+    down: bool
+    line: str = "pipe"
+
+    def at(self, across: float, along: float) -> tuple[float, float]:
+        """Return the place `across` to the right and `along` in the direction of the run."""
+        return self.x + across, self.y + (along if self.down else -along)
+
+
+def symbol_height(kind: Kind) -> float:
+    """Return how much of the pipe a symbol takes, in pixels."""
+    return 26.0 if kind in (Kind.PUMP, Kind.DEVICE) else 16.0
+
+
+def draw_symbol(canvas: Canvas, kind: Kind, spot: Spot) -> None:
+    """Draw the symbol of a kind of part; the run's line is there already and shows through where it should."""
+    half = 5.0 if kind in _DOTS else symbol_height(kind) / 2
+    reach = 5.0 if kind in _DOTS else HALF_WIDTH
+    if kind not in _PIPES:
+        canvas.symbols.append(Box(spot.x - reach, spot.y - half, spot.x + reach, spot.y + half, kind.value))
+    _DRAW[kind](canvas, spot)
+
+
+def symbol_words(kind: Kind) -> str:
+    """Return what the legend says of a symbol."""
+    return {Kind.ADAPTER: "thread or hose adapter", Kind.OPEN_JOINT: "not joined yet"}.get(kind, kind.value)
+
+
+def _pipe(canvas: Canvas, spot: Spot) -> None:
+    """Pipe is the line itself."""
+
+
+def _hose(canvas: Canvas, spot: Spot) -> None:
+    _blank(canvas, spot, 7)
+    (x, top), (_, low) = spot.at(0, -7), spot.at(0, 7)
+    step = (low - top) / 4
+    waves = " ".join(f"q{5 if i % 2 else -5},{number(step / 2)} 0,{number(step)}" for i in range(4))
+    canvas.path(f"M{number(x)},{number(top)} {waves}", spot.line)
+
+
+def _bend(sharp: bool) -> Callable[[Canvas, Spot], None]:
+    """An elbow is where the line steps aside: square for a standard one, round for a sweep."""
+
+    def draw(canvas: Canvas, spot: Spot) -> None:
+        _blank(canvas, spot, 6)
+        if sharp:
+            canvas.line(
+                [spot.at(0, -7), spot.at(0, -5), spot.at(-7, -5), spot.at(-7, 5), spot.at(0, 5), spot.at(0, 7)],
+                spot.line,
+            )
+            return
+        points = [
+            spot.at(0, -8),
+            spot.at(0, -4),
+            spot.at(-7, -4),
+            spot.at(-7, 0),
+            spot.at(-7, 4),
+            spot.at(0, 4),
+            spot.at(0, 8),
+        ]
+        start, c1, c2, middle, c3, c4, end = (f"{number(x)},{number(y)}" for x, y in points)
+        canvas.path(f"M{start} C{c1} {c2} {middle} C{c3} {c4} {end}", spot.line)
+
+    return draw
+
+
+def _bend_45(canvas: Canvas, spot: Spot) -> None:
+    _blank(canvas, spot, 6)
+    canvas.line([spot.at(0, -7), spot.at(-6, -2), spot.at(-6, 2), spot.at(0, 7)], spot.line)
+
+
+def _box(across: float, along: float, role: str = "shape") -> Callable[[Canvas, Spot], None]:
+    def draw(canvas: Canvas, spot: Spot) -> None:
+        corners = [(-across, -along), (across, -along), (across, along), (-across, along)]
+        canvas.polygon([spot.at(*corner) for corner in corners], role)
+
+    return draw
+
+
+def _reducer(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-8, -5), spot.at(8, -5), spot.at(4, 5), spot.at(-4, 5)], "shape")
+
+
+def _bushing(canvas: Canvas, spot: Spot) -> None:
+    _reducer(canvas, spot)
+    canvas.polygon([spot.at(-8, -5), spot.at(8, -5), spot.at(6, 0), spot.at(-6, 0)], "solid")
+
+
+def _adapter(canvas: Canvas, spot: Spot) -> None:
+    _box(5, 5)(canvas, spot)
+    canvas.polygon([spot.at(-5, 0), spot.at(5, 0), spot.at(5, 5), spot.at(-5, 5)], "solid")
+
+
+def _bars(*places: float) -> Callable[[Canvas, Spot], None]:
+    def draw(canvas: Canvas, spot: Spot) -> None:
+        for along in places:
+            canvas.line([spot.at(-8, along), spot.at(8, along)], "pipe", MARKS)
+
+    return draw
+
+
+def _bulkhead(canvas: Canvas, spot: Spot) -> None:
+    _box(5, 6)(canvas, spot)
+    canvas.polygon([spot.at(-9, -2), spot.at(9, -2), spot.at(9, 2), spot.at(-9, 2)], "solid")
+
+
+def _cap(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-7, -2), spot.at(7, -2), spot.at(7, 3), spot.at(-7, 3)], "solid")
+
+
+def _bow_tie(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-7, -8), spot.at(7, -8), spot.at(-7, 8), spot.at(7, 8)], "shape")
+
+
+def _ball_valve(canvas: Canvas, spot: Spot) -> None:
+    _bow_tie(canvas, spot)
+    canvas.circle(spot.x, spot.y, 3.5, "shape")
+
+
+def _union_valve(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-7, -5), spot.at(7, -5), spot.at(-7, 5), spot.at(7, 5)], "shape")
+    canvas.circle(spot.x, spot.y, 3.0, "shape")
+    _bars(-7.5, 7.5)(canvas, spot)
+
+
+def _globe_valve(canvas: Canvas, spot: Spot) -> None:
+    _bow_tie(canvas, spot)
+    canvas.circle(spot.x, spot.y, 3.5, "solid")
+
+
+def _check(spring: bool) -> Callable[[Canvas, Spot], None]:
+    """Water passes towards the tip; the bar is what it can not pass the other way."""
+
+    def draw(canvas: Canvas, spot: Spot) -> None:
+        canvas.polygon([spot.at(-7, -6), spot.at(7, -6), spot.at(0, 6)], "shape")
+        canvas.line([spot.at(-8, 6.5), spot.at(8, 6.5)], "pipe", MARKS)
+        if spring:
+            canvas.circle(spot.x, spot.at(0, -2)[1], 2.2, "solid")
+
+    return draw
+
+
+def _pump(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(spot.x, spot.y, 10, "shape")
+    canvas.polygon([spot.at(-7.5, -5.5), spot.at(7.5, -5.5), spot.at(0, 9.5)], "solid")
+
+
+def _device(canvas: Canvas, spot: Spot) -> None:
+    _box(10, 12)(canvas, spot)
+    canvas.line([spot.at(-10, 12), spot.at(10, -12)], "axis", MARKS)
+
+
+def _open_joint(canvas: Canvas, spot: Spot) -> None:
+    _blank(canvas, spot, 6)
+    canvas.circle(*spot.at(0, -5), 2.5, "shape")
+    canvas.circle(*spot.at(0, 5), 2.5, "shape")
+
+
+def _tee(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(spot.x, spot.y, 5, "solid")
+
+
+def _blank(canvas: Canvas, spot: Spot, along: float) -> None:
+    """Wipe the line where the symbol is drawn instead of it."""
+    canvas.line([spot.at(0, -along), spot.at(0, along)], "gap")
+
+
+_DRAW: dict[Kind, Callable[[Canvas, Spot], None]] = {
+    Kind.PIPE: _pipe,
+    Kind.TUBE: _pipe,
+    Kind.HOSE: _hose,
+    Kind.ELBOW: _bend(sharp=True),
+    Kind.SWEEP_ELBOW: _bend(sharp=False),
+    Kind.ELBOW_45: _bend_45,
+    Kind.TEE: _tee,
+    Kind.CROSS: _tee,
+    Kind.COUPLING: _box(6, 5),
+    Kind.REDUCING_COUPLING: _reducer,
+    Kind.BUSHING: _bushing,
+    Kind.UNION: _bars(-2.5, 2.5),
+    Kind.BULKHEAD: _bulkhead,
+    Kind.CAP: _cap,
+    Kind.BALL_VALVE: _ball_valve,
+    Kind.TRUE_UNION_BALL_VALVE: _union_valve,
+    Kind.GATE_VALVE: _bow_tie,
+    Kind.GLOBE_VALVE: _globe_valve,
+    Kind.SWING_CHECK_VALVE: _check(spring=False),
+    Kind.SPRING_CHECK_VALVE: _check(spring=True),
+    Kind.ADAPTER: _adapter,
+    Kind.NIPPLE: _box(3.5, 7),
+    Kind.PUMP: _pump,
+    Kind.DEVICE: _device,
+    Kind.OPEN_JOINT: _open_joint,
+    Kind.CONSUMABLE: _pipe,
+}
