@@ -78,7 +78,7 @@ def _speed_of_choice(
         now = at_speed(posed, system.network, flows, pump.speed)
         if _same(now, fastest):
             return pump.speed, fastest
-        selection = solve_sizing(now, solver=solver, time_limit_s=time_limit_s)
+        selection = solve_sizing(now, solver=solver, time_limit_s=time_limit_s, most_cents=fastest.cents)
         if selection.cents is not None and selection.cents == fastest.cents:
             return pump.speed, selection
     for speed in speeds:

@@ -79,9 +79,14 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
 
 
 def _measure(conditions: Conditions) -> Measure:
+    known: dict[tuple[str, bool], tuple[float, float]] = {}
+
     def coefficients(part: Part) -> tuple[float, float]:
-        element = element_of(part, conditions)
-        return element.linear_s_m2, element.square_s2_m5
+        key = (part.item.item_id if part.item else "", part.reverse)
+        if key not in known:
+            element = element_of(part, conditions)
+            known[key] = (element.linear_s_m2, element.square_s2_m5)
+        return known[key]
 
     return coefficients
 

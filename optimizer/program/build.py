@@ -1,0 +1,109 @@
+"""Build the program with MathOpt."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.program.problem import SizingProblem, State
+
+_HUGE = 10**9
+
+
+@dataclass
+class SizingModel:
+    """The MathOpt model with the variables that are read back."""
+
+    model: Any
+    run_vars: dict[str, list[Any]] = field(default_factory=dict)
+    tee_vars: dict[str, list[Any]] = field(default_factory=dict)
+
+
+def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> SizingModel:
+    """Build the program that picks one alternative for every run and one fitting for every tee at the least cost.
+
+    Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end
+    states,
+                p in paths from the source to a demand, k in packs of consumables
+    Parameters  cost[r,a], cost[t,f], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
+                head[p] (0.01 mm, rounded down)
+    Variables   x[r,a], y[t,f], open[k] in {0, 1}
+
+    min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum price[k] open[k]
+    s.t.  sum_a x[r,a] = 1                                            for each run            (one_alternative)
+          sum_f y[t,f] = 1                                            for each tee            (one_fitting)
+          sum_{a with end e in q} x[r,a] = sum_{f with e in q} y[t,f] for each e, q           (ends_agree)
+          sum_{r in p} loss x + sum_{(t,e) in p} loss y <= head[p]    for each path           (head_limit)
+          x[r,a] <= open[k], y[t,f] <= open[k]                        where k is used         (open_pack)
+
+    With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units
+    that may be negative: how far out of reach the targets are, or how much is to spare.
+    """
+    from ortools.math_opt.python import mathopt
+
+    built = SizingModel(mathopt.Model(name="sizing"))
+    _add_choices(built, problem)
+    _add_ends_agree(built, problem)
+    if least_excess:
+        excess = built.model.add_variable(lb=-_HUGE, ub=_HUGE, name="excess")
+        _add_head_limit(built, problem, excess)
+        built.model.minimize(excess)
+        return built
+    _add_head_limit(built, problem, 0)
+    packs = _add_open_pack(built, problem)
+    terms = [c.cents * v for r, vs in built.run_vars.items() for c, v in zip(problem.runs[r], vs, strict=True)]
+    terms += [c.cents * v for t, vs in built.tee_vars.items() for c, v in zip(problem.tees[t], vs, strict=True)]
+    terms += [price * v for price, v in zip(problem.packs, packs, strict=True)]
+    built.model.minimize(mathopt.fast_sum(terms))
+    return built
+
+
+def _add_choices(built: SizingModel, problem: SizingProblem) -> None:
+    from ortools.math_opt.python import mathopt
+
+    for store, groups in ((built.run_vars, problem.runs), (built.tee_vars, problem.tees)):
+        for name, choices in groups.items():
+            store[name] = [built.model.add_binary_variable(name=f"{name}#{k}") for k in range(len(choices))]
+            built.model.add_linear_constraint(mathopt.fast_sum(store[name]) == 1)
+
+
+def _add_ends_agree(built: SizingModel, problem: SizingProblem) -> None:
+    from ortools.math_opt.python import mathopt
+
+    for tee, fittings in problem.tees.items():
+        for run, at_start in fittings[0].states:
+            by_state: dict[State, list[Any]] = defaultdict(list)
+            for fitting, y in zip(fittings, built.tee_vars[tee], strict=True):
+                by_state[fitting.states[run, at_start]].append(-1 * y)
+            for choice, x in zip(problem.runs[run], built.run_vars[run], strict=True):
+                by_state[choice.start if at_start else choice.end].append(1 * x)
+            for terms in by_state.values():
+                built.model.add_linear_constraint(mathopt.fast_sum(terms) == 0)
+
+
+def _add_head_limit(built: SizingModel, problem: SizingProblem, excess: Any) -> None:
+    from ortools.math_opt.python import mathopt
+
+    for path in problem.paths:
+        terms = [c.loss * x for run in path.runs for c, x in zip(problem.runs[run], built.run_vars[run], strict=True)]
+        terms += [
+            c.losses[run, at_start] * y
+            for tee, run, at_start in path.tee_ends
+            for c, y in zip(problem.tees[tee], built.tee_vars[tee], strict=True)
+        ]
+        built.model.add_linear_constraint(mathopt.fast_sum(terms) - excess <= path.head)
+
+
+def _add_open_pack(built: SizingModel, problem: SizingProblem) -> list[Any]:
+    packs = [built.model.add_binary_variable(name=f"open{k}") for k in range(len(problem.packs))]
+    for k, opened in enumerate(packs):
+        opens = {run: [c.packs >> k & 1 for c in choices] for run, choices in problem.runs.items()}
+        opens_tee = {tee: [c.packs >> k & 1 for c in choices] for tee, choices in problem.tees.items()}
+        for flags, variables in ((opens, built.run_vars), (opens_tee, built.tee_vars)):
+            for name, uses in flags.items():
+                # an alternative excludes the others of its run, so one row per run is as tight as one per alternative
+                users = [v for used, v in zip(uses, variables[name], strict=True) if used]
+                if users:
+                    built.model.add_linear_constraint(sum(users) - opened <= 0)
+    return packs
