@@ -26,7 +26,7 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
     if head_m <= highest.lift_m:
         reasons.append(
             f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, the rise is "
-            f"{show_head(highest.lift_m, units)} to {highest.demand!r}: no pipe helps, only a stronger pump or less flow"
+            f"{show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"
         )
     else:
         reasons += _short_paths(options, flows, speed, given)
