@@ -28,6 +28,11 @@ class Conditions:
 
 
 def conditions_of(network: Network, **overrides: Any) -> Conditions:
-    """Return the conditions of a network's own water and devices; keywords replace single fields."""
-    fields: dict[str, Any] = {"fluid": fluid_of(network.water), "devices": network.devices}
+    """Return the conditions of a network's own water, devices, pipe walls and loss factor; keywords replace fields."""
+    fields: dict[str, Any] = {
+        "fluid": fluid_of(network.water),
+        "devices": network.devices,
+        "loss_factor": network.loss_factor,
+        "extra_roughness_m": network.extra_roughness_m,
+    }
     return Conditions(**{**fields, **overrides})

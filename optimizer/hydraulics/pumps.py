@@ -53,15 +53,17 @@ class PumpCurve:
 
 @lru_cache(maxsize=256)
 def pump_curve(pump: Pump) -> PumpCurve:
-    """Return the curve of a pump.
+    """Return the curve of a pump, its head as wear has left it.
 
     Raises
     ------
     NetworkError
         When fewer than two points are given, or flow does not rise while head falls from point to point.
     """
-    points = pump.curve
+    points = tuple((flow, head * pump.head_factor) for flow, head in pump.curve)
     rising = all(a[0] < b[0] and a[1] > b[1] for a, b in pairwise(points))
+    if not pump.head_factor > 0.0:
+        raise NetworkError(f"pump {pump.name!r}: its head factor is {pump.head_factor:g}, must be above 0")
     if len(points) < 2 or not rising or points[0][0] < 0.0:
         raise NetworkError(f"pump {pump.name!r}: its curve needs two points or more, flow rising, head falling")
     (first, top), (last, bottom) = points[0], points[-1]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import CatalogItem, Kind
+from optimizer.model.dial import Dial
 from optimizer.model.ends import End
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ class Part:
     length_m: float = 0.0  # pipe, hose, tube
     name: str = ""  # of the pump or device
     opening: float = 1.0  # valves: 0 shut ... 1 open
+    least_flow_m3_s: float = 0.0  # check valves: below, the flap is not lifted in full
     condition: Condition = Condition.MAY_CHANGE
     room_m: float | None = None  # how much room there is for a longer part, if stated
     place: str = ""  # file:line:col
@@ -107,7 +109,11 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Pump:
-    """A pump curve at full speed: head [m] falls as flow [m³/s] rises. `speed` is the fraction of full rpm now."""
+    """A pump curve at full speed: head [m] falls as flow [m³/s] rises. `speed` is the fraction of full rpm now.
+
+    `dial` says what the percent on its dial mean, None where nobody said (then they count as rpm); `head_factor` is
+    what wear has left of the curve's head.
+    """
 
     name: str
     curve: tuple[tuple[float, float], ...]  # (flow_m3_s, head_m), flow ascending, head falling
@@ -116,6 +122,8 @@ class Pump:
     speeds: tuple[float, ...] = ()  # other settings that the owner can dial, ascending; empty: fixed
     power_w: float | None = None  # at full speed and the best point
     place: str = ""
+    dial: Dial | None = None
+    head_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +155,11 @@ class Water:
 
 @dataclass(frozen=True)
 class Network:
-    """Points, runs, tees, pumps and devices, keyed by name; run order is the file's."""
+    """Points, runs, tees, pumps and devices, keyed by name; run order is the file's.
+
+    `loss_factor` multiplies every loss and `height_shift_m` is in the heads already, both as measurement gave them;
+    `extra_roughness_m` is growth on every pipe wall, also on that of new pipe: it grows over as the old one did.
+    """
 
     points: Mapping[str, Point]
     runs: Mapping[str, Run]
@@ -155,6 +167,9 @@ class Network:
     pumps: Mapping[str, Pump]
     devices: Mapping[str, Device]
     water: Water
+    loss_factor: float = 1.0
+    extra_roughness_m: float = 0.0
+    height_shift_m: float = 0.0
 
     def graph(self) -> nx.MultiDiGraph[str]:
         """Return the plumbing as a networkx graph: nodes are points, edges runs, keyed by run name."""

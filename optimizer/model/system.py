@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.network import Network
 
 
@@ -29,6 +30,8 @@ class Rules:
 
 @dataclass(frozen=True)
 class System:
+    """The network has the factors of `calibration` in it already; `measured` is what they were found from."""
+
     name: str
     units: str  # "US" or "metric": how results are shown
     currency: str
@@ -37,3 +40,5 @@ class System:
     rules: Rules = field(default_factory=Rules)
     path: str = ""
     note: str = ""
+    measured: tuple[Measurement, ...] = ()
+    calibration: Calibration | None = None
