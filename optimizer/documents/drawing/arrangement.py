@@ -161,7 +161,7 @@ def _blocks(shown: Shown, run: Run) -> tuple[Block, ...]:
     width = max(heading_width, *(text_width(line, NAME_SIZE, bold=True) for line in name))
     blocks = [Block(None, (*name, *lines), LINE_STEP * (len(name) + len(lines)) + 4, width, len(name))]
     for index, part in enumerate(run.parts):
-        words = wrapped(part_words(part, run, shown.network, shown.units), PART_SIZE, TEXT_ROOM)
+        words = wrapped(part_words(shown, run, index), PART_SIZE, TEXT_ROOM)
         height = max(symbol_height(part.kind) + 2, PART_STEP * len(words) + 5)
         blocks.append(Block(index, tuple(words), height, max(text_width(line, PART_SIZE) for line in words)))
     return tuple(blocks)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 from optimizer.documents.drawing.axes import round_ticks, tick_words
 from optimizer.documents.drawing.measure import text_width
@@ -24,20 +26,27 @@ class Frame:
     right: float
     top: float
     bottom: float
+    floor: float  # the value at the bottom
+    strokes: list[Box] = field(default_factory=list)  # where lines run, so that words keep off them
 
     def x(self, value: float) -> float:
         first, last = self.x_ticks[0], self.x_ticks[-1]
         return self.left + (value - first) / (last - first) * (self.right - self.left)
 
     def y(self, value: float) -> float:
-        first, last = self.y_ticks[0], self.y_ticks[-1]
-        return self.bottom - (value - first) / (last - first) * (self.bottom - self.top)
+        return self.bottom - (value - self.floor) / (self.y_ticks[-1] - self.floor) * (self.bottom - self.top)
 
     def place(self, point: Point) -> Point:
         return self.x(point[0]), self.y(point[1])
 
     def line(self, points: Sequence[Point], role: str) -> None:
-        self.canvas.line([self.place(point) for point in points], role)
+        places = [self.place(point) for point in points]
+        self.canvas.line(places, role)
+        for start, end in pairwise(places):
+            steps = 1 + int(math.dist(start, end) // 5)
+            for step in range(steps + 1):
+                x, y = (a + (b - a) * step / steps for a, b in zip(start, end, strict=True))
+                self.strokes.append(Box(x - 2, y - 2, x + 2, y + 2))
 
     def mark(self, point: Point, role: str) -> None:
         """Draw a round mark; its box keeps words away."""
@@ -46,19 +55,24 @@ class Frame:
         self.canvas.symbols.append(Box(x - 6, y - 6, x + 6, y + 6, "mark"))
 
     def note(self, point: Point, words: str, role: str) -> None:
-        """Write words beside a point of the chart, at the first place around it where nothing else is written."""
+        """Write words beside a point, at the first place around it that is free; on a line where no other is."""
         x, y = self.place(point)
         width = text_width(words, TEXT, bold="bold" in role.split())
+        written = (*self.canvas.texts, *self.canvas.symbols)
+        place = self._free_place(x, y, width, (*written, *self.strokes)) or self._free_place(x, y, width, written)
+        left, baseline = place or (min(x + 10, self.canvas.width - width - 2), max(y - 10, 12))
+        self.canvas.text(left, baseline, words, f"{role} halo", size=TEXT)
+
+    def _free_place(self, x: float, y: float, width: float, taken: Sequence[Box]) -> Point | None:
         for across, down in _AROUND:
             left = x + 10 if across > 0 else x - 10 - width if across < 0 else x - width / 2
             baseline = y + down
             box = Box(left - 2, baseline - 10, left + width + 2, baseline + 4)
             inside = box.left >= self.left and box.right <= self.canvas.width - 2
             inside = inside and box.top >= 2 and box.bottom <= self.bottom
-            if inside and not any(box.overlaps(other) for other in (*self.canvas.texts, *self.canvas.symbols)):
-                self.canvas.text(left, baseline, words, f"{role} halo", size=TEXT)
-                return
-        self.canvas.text(min(x + 10, self.canvas.width - width - 2), max(y - 10, 12), words, f"{role} halo", size=TEXT)
+            if inside and not any(box.overlaps(other) for other in taken):
+                return left, baseline
+        return None
 
 
 _AROUND = tuple(
@@ -89,8 +103,10 @@ def frame(
     left = 16 + max(text_width(words, TEXT) for words in left_words)
     room = width - left - _RIGHT
     x_ticks, y_ticks = _fitting_ticks(x_range, room), round_ticks(*y_range)
-    drawn = Frame(canvas, x_ticks, y_ticks, left, width - _RIGHT, _TOP, height - _BOTTOM)
+    drawn = Frame(canvas, x_ticks, y_ticks, left, width - _RIGHT, _TOP, height - _BOTTOM, _floor(y_range, y_ticks))
     for tick, words in zip(y_ticks, left_words, strict=True):
+        if tick < drawn.floor:
+            continue
         y = drawn.y(tick)
         canvas.line([(left, y), (drawn.right, y)], "grid", BACK)
         canvas.text(left - 7, y + 4, words, "aside", size=TEXT, anchor="end")
@@ -102,6 +118,11 @@ def frame(
     canvas.text(2, 14, y_words, "aside", size=TEXT)
     canvas.text(drawn.right, height - 8, x_words, "aside", size=TEXT, anchor="end")
     return drawn
+
+
+def _floor(y_range: tuple[float, float], ticks: Sequence[float]) -> float:
+    """Return where a chart ends below: a little under its lowest value, or at a round number just there."""
+    return max(ticks[0], y_range[0] - 0.04 * (ticks[-1] - y_range[0])) if y_range[0] != ticks[0] else ticks[0]
 
 
 def _fitting_ticks(x_range: tuple[float, float], room: float) -> list[float]:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _WIDTH, _HEIGHT = 440.0, 320.0
 _STEPS = 24  # of the pump curve
-_SHARES = (0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.0)  # of full speed: points of the system curve
+_SHARES = tuple(share / 20 for share in range(3, 21))  # of full speed: points of the system curve
 _STILL_M3_S = 1e-9
 
 Curve = tuple[tuple[float, float], ...]  # (flow_m3_s, head_m)

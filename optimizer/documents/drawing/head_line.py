@@ -4,67 +4,74 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from optimizer.documents.drawing.chart import Frame, frame, legend_row
-from optimizer.documents.drawing.profile import HeadLine, Station
 from optimizer.documents.drawing.svg import Canvas
+from optimizer.model.catalog import Kind
 from optimizer.units import head_unit, head_value, length_unit, length_value, show_head
 
+if TYPE_CHECKING:
+    from optimizer.hydraulics.head_line import HeadPoint
+
 _WIDTH, _HEIGHT = 440.0, 280.0
-_LEAST_STEP = 0.12  # of the chart's range of head: smaller falls get no words
+_LEAST_STEP = 0.1  # of the chart's range of head: smaller steps get no words
+
+Line = Sequence["HeadPoint"]
 
 
-def head_line_chart(
-    now: HeadLine | None, after: HeadLine | None, units: str, *, title: str, key: str, alone: bool = False
-) -> str:
-    """Return the chart of a path's head now (broken line), after (full line), or both; one of them must be there."""
-    lines = [line for line in (now, after) if line is not None]
+def head_line_chart(now: Line, after: Line, units: str, *, title: str, key: str, alone: bool = False) -> str:
+    """Return the chart of a path's head now (broken line), after (full line), or both; an empty one is left out."""
     told = "; ".join(
-        f"{words}: starts at {show_head(line.stations[0].head_m, units)}, highest "
-        f"{show_head(max(station.head_m for station in line.stations), units)}, ends at {line.end} with "
-        f"{show_head(line.end_head_m, units)}"
+        f"{words}: it starts at {show_head(line[0].head_m, units)}, is highest at "
+        f"{show_head(max(place.head_m for place in line), units)} and ends at {show_head(line[-1].head_m, units)}"
         for words, line in (("now", now), ("after", after))
-        if line is not None
+        if line
     )
-    text = f"Total head along {', '.join(lines[-1].runs)}. {told}."
-    return head_line_canvas(now, after, units).svg(title, text, key, alone=alone)
+    return head_line_canvas(now, after, units).svg(title, f"Total head along the path, {told}.", key, alone=alone)
 
 
-def head_line_canvas(now: HeadLine | None, after: HeadLine | None, units: str) -> Canvas:
-    """Return the drawn chart."""
-    lines = [line for line in (now, after) if line is not None]
+def head_line_canvas(now: Line, after: Line, units: str) -> Canvas:
+    """Return the drawn chart; ValueError when both lines are empty."""
+    lines = [(words, line) for words, line in (("now", now), ("after", after)) if line]
     if not lines:
         raise ValueError("a head line needs a path, before or after")
-    stations = [station for line in lines for station in line.stations]
-    heads = [head_value(station.head_m, units) for station in stations]
-    longest = max(length_value(station.length_m, units) for station in stations)
+    points = [point for _, line in lines for point in _points(line, units)]
     drawn = frame(
         _WIDTH,
         _HEIGHT,
-        (0.0, longest),
-        (min(0.0, *heads), max(heads)),
+        (0.0, max(length for length, _ in points)),
+        (min(0.0, *(head for _, head in points)), max(head for _, head in points)),
         f"pipe along the path, {length_unit(units)}",
         f"head, {head_unit(units)}",
     )
-    for line, role in ((now, "now-line"), (after, "after-line")):
-        if line is not None:
-            drawn.line(_points(line.stations, units), role)
-    _name_steps(drawn, lines[-1].stations, units)
-    if len(lines) == 2:
-        legend_row(drawn, (("now-line", "", "now"), ("after-line", "", "after")))
+    for words, line in lines:
+        drawn.line(_points(line, units), f"{words}-line")
+    _name_steps(drawn, lines[-1][1], units)
+    legend_row(drawn, [(f"{words}-line", "", words) for words, _ in lines])
     return drawn.canvas
 
 
-def _points(stations: Sequence[Station], units: str) -> list[tuple[float, float]]:
-    return [(length_value(station.length_m, units), head_value(station.head_m, units)) for station in stations]
+def _points(line: Line, units: str) -> list[tuple[float, float]]:
+    return [(length_value(place.distance_m, units), head_value(place.head_m, units)) for place in line]
 
 
-def _name_steps(drawn: Frame, stations: Sequence[Station], units: str) -> None:
-    """Write what stands where the head jumps: pumps and devices with a visible step."""
+def _name_steps(drawn: Frame, line: Line, units: str) -> None:
+    """Write what stands where the head jumps: pumps, devices and whatever else makes a step that can be seen."""
     span = drawn.y_ticks[-1] - drawn.y_ticks[0]
-    for before, station in pairwise(stations):
-        step = head_value(station.head_m - before.head_m, units)
-        is_machine = station.words and station.length_m == before.length_m and abs(step) >= _LEAST_STEP * span
-        if is_machine:
-            level = head_value((station.head_m + before.head_m) / 2, units)
-            drawn.note((length_value(station.length_m, units), level), station.words, "words")
+    for before, place in pairwise(line):
+        step = head_value(place.head_m - before.head_m, units)
+        if place.distance_m == before.distance_m and abs(step) >= _LEAST_STEP * span:
+            level = head_value((place.head_m + before.head_m) / 2, units)
+            drawn.note((length_value(place.distance_m, units), level), _short(place.words), "words")
+
+
+def _short(words: str) -> str:
+    """Return the trade's word of a part without its size, material and ends."""
+    return next(
+        (kind.value for kind in _LONGEST_FIRST if kind.value in words and not words.startswith(_MACHINES)), words
+    )
+
+
+_MACHINES = (Kind.PUMP.value, Kind.DEVICE.value)
+_LONGEST_FIRST = sorted((kind for kind in Kind if kind.value not in _MACHINES), key=lambda kind: -len(kind.value))

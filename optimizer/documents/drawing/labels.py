@@ -28,6 +28,7 @@ class Shown:
     flows_m3_s: Mapping[str, float]
     losses_m: Mapping[str, float] = field(default_factory=dict)
     before_flows_m3_s: Mapping[str, float] = field(default_factory=dict)
+    valve_words: Mapping[tuple[str, int], str] = field(default_factory=dict)  # how a valve is to be set
     new: frozenset[tuple[str, int]] = frozenset()
     gone: frozenset[tuple[str, int]] = frozenset()
     new_tees: frozenset[str] = frozenset()
@@ -55,10 +56,11 @@ def _flow(flow_m3_s: float, units: str) -> str:
     return show_flow(abs(flow_m3_s), units) if abs(flow_m3_s) > _STILL_M3_S else "no flow"
 
 
-def part_words(part: Part, run: Run, network: Network, units: str) -> str:
+def part_words(shown: Shown, run: Run, index: int) -> str:
     """Return a part in few words: its size where it is not the run's own, its thread ends, how a valve stands."""
-    words = " ".join(word for word in (_size(part, run), _name(part, units)) if word)
-    tail = _tail(part, network)
+    part, set_to = run.parts[index], shown.valve_words.get((run.name, index))
+    words = " ".join(word for word in (_size(part, run), set_to or _name(part, shown.units)) if word)
+    tail = "" if set_to else _tail(part, shown.network)
     return f"{words}, {tail}" if tail else words
 
 

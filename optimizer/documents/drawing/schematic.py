@@ -110,9 +110,15 @@ def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, f
     canvas.line([(left, y - 12), (left, y + TANK_DEPTH), (right, y + TANK_DEPTH), (right, y - 12)], "tank", BACK)
     canvas.line([(left, y), (right, y)], "surface", BACK)
     canvas.polygon([(left + 7, y - 10), (left + 17, y - 10), (left + 12, y - 1)], "shape", BACK)
-    words = f"{point.name}, {show_length(elevation_m(point), shown.units)}"
+    words = _height_words(shown, point)
     x = _free_x(shown.network, plan, point, left, right, text_width(words, LINE_SIZE, bold=True))
     canvas.text(x, y + TANK_DEPTH - 7, words, "words bold", size=LINE_SIZE)
+
+
+def _height_words(shown: Shown, point: Point) -> str:
+    height_m = elevation_m(point)
+    height = show_length(height_m, shown.units) if height_m != 0.0 else f"0 {length_unit(shown.units)}"
+    return f"{point.name}, {height}"
 
 
 def _free_x(network: Network, plan: Arrangement, point: Point, left: float, right: float, width: float) -> float:
@@ -133,7 +139,7 @@ def _draw_opening(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point)
     x, y = plan.x[point.name], plan.y[point.name]
     below = any(plan.lanes[run.name].bottom > y + 1 for run, _, _ in shown.network.runs_at(point.name))
     canvas.line([(x - 8, y), (x + 8, y)], "pipe", MARKS)
-    words = f"{point.name}, {show_length(elevation_m(point), shown.units)}"
+    words = _height_words(shown, point)
     canvas.text(x - 8, y - 6 if below else y + 15, words, "words bold", size=LINE_SIZE)
 
 

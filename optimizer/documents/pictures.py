@@ -1,0 +1,145 @@
+"""Every picture of a system or of a plan, by name: for the report and for a folder of files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
+from optimizer.documents.drawing.frontier_chart import frontier_chart
+from optimizer.documents.drawing.head_line import head_line_chart
+from optimizer.documents.drawing.loss_bars import loss_bars
+from optimizer.documents.drawing.schematic import schematic
+from optimizer.documents.report_facts import (
+    ReportFacts,
+    Solved,
+    line_along,
+    shown_after,
+    shown_now,
+    wanted_paths,
+)
+from optimizer.model.network import Network, Pump
+from optimizer.model.system import System
+
+_BARS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """An SVG with the name that its file or anchor gets, and a caption in a sentence."""
+
+    name: str
+    caption: str
+    svg: str
+
+
+def system_pictures(system: System, now: Solved, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return the pictures of a plumbing as it stands: schematic, head lines, curves, losses."""
+    return (
+        schematic_now(system, now, alone=alone),
+        *_head_lines(system, now, None, alone),
+        *_curves(system.units, now, None, alone),
+        losses_picture(system.units, now, "now", alone=alone),
+    )
+
+
+def plan_pictures(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return all pictures of a plan."""
+    system = facts.report.system
+    return (
+        schematic_after(facts, alone=alone),
+        schematic_now(system, facts.now, facts, alone=alone),
+        *head_lines(facts, alone=alone),
+        *curves(facts, alone=alone),
+        losses_picture(facts.units, facts.now, "now", alone=alone),
+        losses_picture(facts.units, facts.after, "after", alone=alone),
+        *frontier(facts, alone=alone),
+    )
+
+
+def schematic_after(facts: ReportFacts, *, alone: bool = False) -> Picture:
+    shown = shown_after(facts)
+    title = f"{facts.report.system.name}: the plumbing after the work"
+    caption = "The plumbing after the work: each run with its flow now → after. New parts have a thick line and an N."
+    if not shown.new and not shown.new_tees:
+        caption = "The plumbing after the work: each run with its flow now → after. No part is new: settings do it."
+    return Picture("schematic-after", caption, schematic(shown, title=title, key="schematic-after", alone=alone))
+
+
+def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None, *, alone: bool = False) -> Picture:
+    shown = shown_now(system, now, facts.report if facts else None)
+    caption = "The plumbing as it stands, each run with its flow and what it loses."
+    if shown.gone or shown.gone_tees:
+        caption += " What comes out has a broken line and an X."
+    title = f"{system.name}: the plumbing as it stands"
+    return Picture("schematic-now", caption, schematic(shown, title=title, key="schematic-now", alone=alone))
+
+
+def head_lines(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return the head line of every path through a run that something was asked of, now and after."""
+    return tuple(_head_lines(facts.report.system, facts.now, facts.after, alone))
+
+
+def curves(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return pump and system curves of every pump, now and after."""
+    return tuple(_curves(facts.units, facts.now, facts.after, alone))
+
+
+def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return cost against flow where it was worked out."""
+    if not facts.frontier:
+        return ()
+    currency = facts.report.bill.currency
+    svg = frontier_chart(
+        facts.frontier, facts.chosen, facts.units, currency, title="Cost against flow", key="frontier", alone=alone
+    )
+    return (Picture("frontier", "What each plan costs and what it gives; the full mark is the chosen one.", svg),)
+
+
+def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:
+    """Return where the most head is lost; `when` is "now" or "after"."""
+    words = {"now": "as it stands", "after": "after the work"}[when]
+    title = f"Where the most head is lost, {words}"
+    svg = loss_bars(
+        state.losses, units, title=title, key=f"losses-{when}", limit=_BARS, role=f"{when}-bar", alone=alone
+    )
+    caption = f"{title}: head lost in each part, its share of all lost power, and what its run would gain without it."
+    return Picture(f"losses-{when}", caption, svg)
+
+
+def _head_lines(system: System, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
+    paths = dict.fromkeys((*wanted_paths(system, after or now), *wanted_paths(system, now)))
+    for number, path in enumerate(paths, 1):
+        lines = line_along(now, path), line_along(after, path) if after else ()
+        end = _target_of(system, path)
+        title, key = f"Head along the path through {end}", f"head-{number}"
+        svg = head_line_chart(*lines, system.units, title=title, key=key, alone=alone)
+        yield Picture(key, f"{title}: {', '.join(path)}.", svg)
+
+
+def _target_of(system: System, path: tuple[str, ...]) -> str:
+    wanted = [name for name in path if any(target.run == name for target in system.targets)]
+    return (wanted or list(path))[-1]
+
+
+def _curves(units: str, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
+    for number, (name, pump) in enumerate(now.network.pumps.items(), 1):
+        pictures = _picture(now, pump), _picture(after, after.network.pumps[name]) if after else None
+        title, key = f"Pump {name} and its plumbing", f"pump-{number}"
+        if pictures[0] is None:
+            continue
+        svg = curves_chart(*pictures, units, title=title, key=key, alone=alone)
+        caption = (
+            f"{title}: the thin line is what the pump gives at its speed, the thick one what the plumbing takes at "
+            "each flow. Where they meet, the pump works."
+        )
+        yield Picture(key, caption, svg)
+
+
+def _picture(state: Solved, pump: Pump) -> PumpPicture | None:
+    """Return a pump's curves, or nothing for a pump that stands in no run."""
+    return pump_picture(state.network, state.solution, pump) if _stands(state.network, pump) else None
+
+
+def _stands(network: Network, pump: Pump) -> bool:
+    return any(part.name == pump.name for run in network.runs.values() for part in run.parts)

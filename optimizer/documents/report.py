@@ -1,0 +1,102 @@
+"""A plan as one self-contained HTML page, to open or to print: the answer first, then pictures, then details.
+
+Nothing in the page asks for anything outside of it, and its rules forbid it to. It tells the same numbers as the
+workbook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from optimizer.documents.drawing.frontier_chart import FrontierPoint
+from optimizer.documents.report_facts import ReportFacts, report_facts
+from optimizer.documents.report_html import page, paragraph, section
+from optimizer.documents.report_sections import SECTIONS, Section
+from optimizer.documents.text import require_passed
+from optimizer.documents.whole_file import free_target, put_whole
+from optimizer.documents.words import money, status_words, verdict_words
+from optimizer.errors import DocumentError
+from optimizer.model.outcome import PlanReport
+from optimizer.units import US
+
+PAPERS = ("A4", "letter")
+
+
+def write_report(
+    path: Path,
+    report: PlanReport,
+    overwrite: bool = False,
+    *,
+    frontier: Sequence[FrontierPoint] = (),
+    chosen: FrontierPoint | None = None,
+    paper: str | None = None,
+    sections: Sequence[Section] = SECTIONS,
+) -> None:
+    """Write a report as an .html file; the same report gives the same file, byte for byte.
+
+    Parameters
+    ----------
+    path
+        Where to write; the name ends in .html and the folder exists.
+    report
+        The plan and what goes with it.
+    overwrite
+        Replace a file that is there. Its old content stays until the new one is whole.
+    frontier, chosen
+        Plans for the chart of cost against flow, and which of them the report is about; without them it is left out.
+    paper
+        "letter" or "A4"; by default letter for US units and A4 for metric ones.
+    sections
+        What the page holds, in this order.
+
+    Raises
+    ------
+    DocumentError
+        When the file is there and `overwrite` is off, when it can not be written, or when the plan did not stand its
+        check. Nothing is left half-written.
+    NetworkError
+        When the plumbing, now or after, can not be solved.
+    """
+    target = free_target(Path(path), overwrite, ".html")
+    require_passed(report)
+    put_whole(target, report_page(report_facts(report, frontier, chosen), paper=paper, sections=sections).encode())
+
+
+def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Sequence[Section] = SECTIONS) -> str:
+    """Return the page of `write_report` as text."""
+    require_passed(facts.report)
+    if paper is not None and paper not in PAPERS:
+        raise DocumentError(f"paper {paper!r}: allowed are {', '.join(PAPERS)}")
+    bodies = [(one, one.body(facts)) for one in sections]
+    kept = [(one, body) for one, body in bodies if body]
+    return page(
+        facts.report.system.name,
+        _answer(facts.report),
+        [(one.key, one.title) for one, _ in kept],
+        "".join(section(one.key, one.title, body) for one, body in kept),
+        paper or ("letter" if facts.units == US else "A4"),
+    )
+
+
+def _answer(report: PlanReport) -> str:
+    """Return what a reader wants to know first: cost, how many flows it mends, how sure that is."""
+    cost = money(report.bill.total_cents, report.bill.currency)
+    return (
+        paragraph(f"{_count_words(report)} Parts: {cost}.", "answer")
+        + paragraph(status_words(report.plan))
+        + paragraph(verdict_words(report.verification))
+    )
+
+
+def _count_words(report: PlanReport) -> str:
+    """Return how many of the flows that were asked for are reached now, and after."""
+    demands = report.verification.demands
+    if not demands:
+        return "No flow was asked for."
+    fine = sum(
+        check.before_m3_s >= check.low_m3_s and (check.high_m3_s is None or check.before_m3_s <= check.high_m3_s)
+        for check in demands
+    )
+    met = sum(check.met for check in demands)
+    return f"Flows as wanted: now {fine} of {len(demands)}, after the work {met} of {len(demands)}."

@@ -1,0 +1,134 @@
+"""What the report and the pictures show, worked out once from a plan: both networks solved, losses, paths, marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from optimizer.documents.drawing.frontier_chart import FrontierPoint
+from optimizer.documents.drawing.labels import Shown
+from optimizer.errors import NetworkError
+from optimizer.model.network import Network, Part
+from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import planned_network
+from optimizer.model.system import System
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.head_line import HeadPoint
+    from optimizer.hydraulics.losses import PartLoss
+    from optimizer.hydraulics.network import NetworkSolution
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A plumbing with its solution and its losses, the largest first."""
+
+    network: Network
+    solution: NetworkSolution
+    losses: tuple[PartLoss, ...]
+
+    def losses_m(self) -> dict[str, float]:
+        """Return what each run loses, tees and openings included [m]."""
+        sums: dict[str, float] = dict.fromkeys(self.network.runs, 0.0)
+        for loss in self.losses:
+            sums[loss.run] += loss.head_loss_m
+        return sums
+
+
+@dataclass(frozen=True)
+class ReportFacts:
+    """A report with both plumbings solved; `frontier` where it was worked out, `chosen` the report's plan in it."""
+
+    report: PlanReport
+    now: Solved
+    after: Solved
+    frontier: tuple[FrontierPoint, ...] = ()
+    chosen: FrontierPoint | None = None
+
+    @property
+    def units(self) -> str:
+        return self.report.system.units
+
+
+def solved(network: Network, with_gains: bool = True) -> Solved:
+    """Return a plumbing solved; NetworkError when it has no solution."""
+    from optimizer.hydraulics import loss_table, solve_network
+
+    solution = solve_network(network)
+    return Solved(network, solution, loss_table(network, solution, with_gains=with_gains))
+
+
+def report_facts(
+    report: PlanReport, frontier: Sequence[FrontierPoint] = (), chosen: FrontierPoint | None = None
+) -> ReportFacts:
+    """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting."""
+    from optimizer.verify.settings import with_openings
+
+    planned = planned_network(report.system.network, report.plan)
+    after = with_openings(planned, report.verification.valves)
+    return ReportFacts(report, solved(report.system.network), solved(after), tuple(frontier), chosen)
+
+
+def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:
+    """Return the plumbing as it stands for the schematic; with a report, what comes out is marked."""
+    flows, losses = now.solution.flows_m3_s, now.losses_m()
+    shown = Shown(now.network, system.units, flows, losses)
+    if report is None:
+        return shown
+    gone = {
+        (name, index)
+        for name, plan in report.plan.runs.items()
+        for index in _places(system.network.runs[name].parts, plan.removed)
+    }
+    tees = frozenset(name for name, tee in report.plan.tees.items() if tee.removed)
+    return replace(shown, gone=frozenset(gone), gone_tees=tees)
+
+
+def shown_after(facts: ReportFacts) -> Shown:
+    """Return the plumbing as the plan leaves it for the schematic, what is new marked, valves with their setting."""
+    plan, network = facts.report.plan, facts.after.network
+    new = {(name, i) for name, run in network.runs.items() for i, part in enumerate(run.parts) if not part.existing}
+    return Shown(
+        network,
+        facts.units,
+        facts.after.solution.flows_m3_s,
+        facts.after.losses_m(),
+        facts.now.solution.flows_m3_s,
+        {(valve.run, valve.part_index): valve.words for valve in facts.report.verification.valves},
+        new=frozenset(new),
+        new_tees=frozenset(name for name, tee in plan.tees.items() if tee.purchases),
+    )
+
+
+def _places(parts: Sequence[Part], removed: Iterable[Part]) -> list[int]:
+    """Return where the removed parts stood; a part knows its place in the file, so like parts are told apart."""
+    places: list[int] = []
+    for part in removed:
+        found = next((i for i, one in enumerate(parts) if one == part and i not in places), None)
+        if found is not None:
+            places.append(found)
+    return places
+
+
+def wanted_paths(system: System, state: Solved) -> tuple[tuple[str, ...], ...]:
+    """Return the paths of the water through the runs that something was asked of, or through all when nothing was."""
+    from optimizer.hydraulics.head_line import path_through
+
+    paths: dict[tuple[str, ...], None] = {}
+    for name in dict.fromkeys(target.run for target in system.targets) or state.network.runs:
+        try:
+            paths[path_through(state.network, state.solution, name)] = None
+        except NetworkError:
+            continue  # no water flows there: it has no path
+    return tuple(paths)
+
+
+def line_along(state: Solved, path: Sequence[str]) -> tuple[HeadPoint, ...]:
+    """Return the head line of a path, or nothing where no water flows along all of it."""
+    from optimizer.hydraulics.head_line import head_line
+
+    try:
+        return head_line(state.network, state.solution, path)
+    except NetworkError:
+        return ()

@@ -1,0 +1,167 @@
+"""The pieces of a page: escaped text, tables, figures, the frame with its style. None asks for anything outside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from optimizer.documents.drawing.palette import FAINT, INK, MUTED, NEW, OLD, PAPER, WATER, picture_style
+from optimizer.documents.words import clean
+
+_PAPERS = ("A4", "letter")
+_NOTHING_FROM_OUTSIDE = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+
+def text(words: str) -> str:
+    """Return words as they stand in HTML, on one line."""
+    return escape(clean(words))
+
+
+def paragraph(words: str, kind: str = "") -> str:
+    return f"<p{_class(kind)}>{text(words)}</p>\n"
+
+
+def items(lines: Iterable[str], kind: str = "") -> str:
+    """Return a list of sentences, or nothing."""
+    rows = "".join(f"<li>{text(line)}</li>\n" for line in lines)
+    return f"<ul{_class(kind)}>\n{rows}</ul>\n" if rows else ""
+
+
+def heading(words: str, level: int = 3) -> str:
+    return f"<h{level}>{text(words)}</h{level}>\n"
+
+
+def table(caption: str, titles: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> str:
+    """Return a table whose first column names its rows; `right` are the columns of numbers. Nothing without rows.
+
+    It scrolls by itself on a narrow screen, with the keyboard too.
+    """
+    head = "".join(f'<th scope="col"{_right(place, right)}>{text(title)}</th>' for place, title in enumerate(titles))
+    body = "".join(f"<tr>{_cells(row, right)}</tr>\n" for row in rows)
+    if not body:
+        return ""
+    return (
+        f'<div class="scroll" role="group" tabindex="0" aria-label="{text(caption)}">\n'
+        f"<table>\n<caption>{text(caption)}</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}</tbody>\n"
+        "</table>\n</div>\n"
+    )
+
+
+def _cells(row: Sequence[str], right: Sequence[int]) -> str:
+    first = f'<th scope="row"{_right(0, right)}>{text(row[0])}</th>'
+    return first + "".join(f"<td{_right(place, right)}>{text(cell)}</td>" for place, cell in enumerate(row[1:], 1))
+
+
+def _right(place: int, right: Sequence[int]) -> str:
+    return ' class="right"' if place in right else ""
+
+
+def _class(kind: str) -> str:
+    return f' class="{kind}"' if kind else ""
+
+
+def figure(svg: str, caption: str, kind: str = "chart") -> str:
+    """Return a picture with its caption; kind "chart" fits the column, "plan" keeps its size and scrolls."""
+    if kind == "plan":
+        svg = f'<div class="scroll" role="group" tabindex="0" aria-label="{text(caption)}">\n{svg}</div>\n'
+    return f'<figure class="{kind}">\n{svg}<figcaption>{text(caption)}</figcaption>\n</figure>\n'
+
+
+def charts(figures: Iterable[str]) -> str:
+    """Return small figures side by side where there is room."""
+    inside = "".join(figures)
+    return f'<div class="charts">\n{inside}</div>\n' if inside else ""
+
+
+def section(key: str, title: str, body: str) -> str:
+    titled = f'<h2 id="{key}-heading">{text(title)}</h2>'
+    return f'<section id="{key}" aria-labelledby="{key}-heading">\n{titled}\n{body}</section>\n'
+
+
+def page(title: str, head: str, links: Sequence[tuple[str, str]], body: str, paper: str) -> str:
+    """Return the whole page.
+
+    Parameters
+    ----------
+    title
+        Of the page; also its only first-level heading.
+    head
+        What stands under it, before the links.
+    links
+        (section key, words) of the sections below.
+    body
+        The sections.
+    paper
+        "A4" or "letter".
+    """
+    if paper not in _PAPERS:
+        raise ValueError(f"paper {paper!r}: allowed are {', '.join(_PAPERS)}")
+    nav = "".join(f'<li><a href="#{key}">{text(words)}</a></li>\n' for key, words in links)
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_NOTHING_FROM_OUTSIDE}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f'<link rel="icon" href="data:,">\n<title>{text(title)}</title>\n'
+        f"<style>\n{_style(paper)}{picture_style()}</style>\n"
+        f"</head>\n<body>\n<header>\n<h1>{text(title)}</h1>\n{head}</header>\n"
+        f'<nav aria-label="Contents">\n<ul>\n{nav}</ul>\n</nav>\n<main>\n{body}</main>\n</body>\n</html>\n'
+    )
+
+
+_COLOURS = {"paper": PAPER, "ink": INK, "muted": MUTED, "faint": FAINT, "water": WATER, "new": NEW, "old": OLD}
+
+_RULES = """\
+*{box-sizing:border-box}
+html{background:var(--paper);color:var(--ink);font:16px/1.5 Arial,'Liberation Sans',Helvetica,sans-serif}
+body{margin:0 auto;max-width:72rem;padding:1rem}
+h1{font-size:1.7rem;line-height:1.2;margin:.5rem 0}
+h2{font-size:1.35rem;margin:2.2rem 0 .6rem;padding-top:.6rem;border-top:2px solid var(--faint)}
+h3{font-size:1.1rem;margin:1.4rem 0 .4rem}
+p,li{max-width:46rem}
+a{color:var(--new)}
+.answer{font-size:1.35rem;font-weight:bold;margin:.4rem 0}
+.aside{color:var(--muted)}
+nav ul{display:flex;flex-wrap:wrap;gap:.3rem 1.2rem;list-style:none;margin:1rem 0;padding:0}
+nav a{display:inline-block;padding:.25rem 0}
+.scroll{overflow-x:auto;margin:.8rem 0}
+table{border-collapse:collapse;font-size:.94rem}
+caption{text-align:left;font-weight:bold;padding:.3rem 0}
+th,td{text-align:left;vertical-align:top;padding:.3rem .7rem .3rem 0;border-bottom:1px solid var(--faint)}
+thead th{border-bottom:2px solid var(--muted);vertical-align:bottom}
+tbody th{font-weight:normal}
+.right{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
+figure{margin:1rem 0}
+figcaption{color:var(--muted);font-size:.94rem;max-width:46rem}
+.chart svg{display:block;width:100%;max-width:36rem;height:auto}
+.plan svg{display:block;max-width:none}
+.charts{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:0 2rem}
+dt{font-weight:bold}
+dd{margin:0 0 .5rem;max-width:46rem}
+"""
+_PRINT = """\
+html{font-size:10.5pt}
+body{max-width:none;padding:0}
+nav{display:none}
+.scroll{overflow:visible}
+h2,h3,caption{break-after:avoid}
+tr,li,figure,dd{break-inside:avoid}
+.plan{break-before:page}
+.plan svg{max-width:100%;height:auto;width:auto;max-height:PLAN_HEIGHT}
+.charts{grid-template-columns:1fr 1fr;gap:0 1rem}
+a{color:inherit;text-decoration:none}
+"""
+
+
+def _style(paper: str) -> str:
+    plan_height = "235mm" if paper == "A4" else "218mm"  # a page less its margins, the caption and a line of heading
+    return (
+        f":root{{{_variables('light')}}}\n"
+        f"@media (prefers-color-scheme:dark){{:root{{{_variables('dark')}}}}}\n"
+        f"{_RULES}@page{{size:{paper};margin:14mm}}\n"
+        f"@media print{{\n:root{{{_variables('ink')}}}\n{_PRINT.replace('PLAN_HEIGHT', plan_height)}}}\n"
+    )
+
+
+def _variables(surroundings: str) -> str:
+    return ";".join(f"--{name}:{getattr(colour, surroundings)}" for name, colour in _COLOURS.items())

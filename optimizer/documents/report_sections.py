@@ -1,0 +1,223 @@
+"""The sections of the report, in their order: each a function from the facts to the inside of its part of the page.
+
+To add one, write such a function and put a `Section` into `SECTIONS`, or hand it to `report_page`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
+from optimizer.documents.pictures import (
+    Picture,
+    curves,
+    frontier,
+    head_lines,
+    losses_picture,
+    schematic_after,
+    schematic_now,
+)
+from optimizer.documents.report_facts import ReportFacts
+from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
+from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
+from optimizer.documents.words import money, percent, steps_of, target_words, wanted_words
+from optimizer.units import flow_value, show_flow, show_velocity
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the page. `body` returns HTML, or nothing when there is nothing to say: then it is left out."""
+
+    key: str  # anchor: letters and dashes
+    title: str
+    body: Callable[[ReportFacts], str]
+
+
+def flows_answer(facts: ReportFacts) -> str:
+    """Return what was asked for, what flows now and what will flow."""
+    units = facts.units
+    rows = [
+        (
+            check.run,
+            wanted_words(check.low_m3_s, check.high_m3_s, units),
+            show_flow(check.before_m3_s, units),
+            show_flow(check.after_m3_s, units),
+            show_flow(check.all_open_m3_s, units),
+            "yes" if check.met else "NO",
+        )
+        for check in facts.report.verification.demands
+    ]
+    titles = ("Run", "Wanted", "Now", "After", "After, all valves open", "Reached")
+    return table("Flows before and after", titles, rows, (2, 3, 4))
+
+
+def work(facts: ReportFacts) -> str:
+    """Return what is done, place by place, and how pumps and valves are set afterwards."""
+    body = ""
+    for place, steps, _ in changes(facts.report.plan):
+        body += heading(place) + items(steps_of(steps))
+    body = body or paragraph("Nothing is bought and nothing is cut: settings do it.")
+    return body + _settings(facts)
+
+
+def _settings(facts: ReportFacts) -> str:
+    report, units = facts.report, facts.units
+    pumps = []
+    for name, before, after in pump_changes(report):
+        run = pump_run(report.system.network, name)
+        flows = [_flow(source, run, units) for source in (report.before_flows_m3_s, report.verification.flows_m3_s)]
+        pumps.append((name, percent(before), percent(after), *flows))
+    valves = [
+        (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
+        for setting in report.verification.valves
+    ]
+    return table(
+        "Set pumps to", ("Pump", "Speed now", "Speed after", "Flow now", "Flow after"), pumps, (1, 2, 3, 4)
+    ) + table("Set valves to", ("Run", "Valve", "Setting"), valves)
+
+
+def shopping(facts: ReportFacts) -> str:
+    """Return what to buy, with its price."""
+    bill = facts.report.bill
+    if not bill.lines:
+        return paragraph("Nothing needs to be bought.")
+    rows = [
+        (
+            line.description,
+            str(line.quantity),
+            line.unit,
+            money(line.unit_price_cents, bill.currency),
+            money(line.extended_cents, bill.currency),
+            line.where_used,
+            line.note,
+        )
+        for line in bill.lines
+    ]
+    rows.append(("Total", "", "", "", money(bill.total_cents, bill.currency), "", ""))
+    titles = ("What", "Qty", "Unit", "Unit price", "Price", "Where used", "Pieces and notes")
+    note = "Prices are the catalog's; the workbook has a column for a store's own."
+    return table("Parts list", titles, rows, (1, 3, 4)) + paragraph(note, "aside")
+
+
+def plumbing(facts: ReportFacts) -> str:
+    """Return the schematic after the work, and as it stands."""
+    pictures = (schematic_after(facts), schematic_now(facts.report.system, facts.now, facts))
+    return "".join(figure(picture.svg, picture.caption, "plan") for picture in pictures)
+
+
+def head(facts: ReportFacts) -> str:
+    """Return pump curves, losses and head lines."""
+    losses = (losses_picture(facts.units, facts.now, "now"), losses_picture(facts.units, facts.after, "after"))
+    return (
+        charts(map(_chart, curves(facts)))
+        + charts(map(_chart, losses))
+        + heading("Head along each path")
+        + paragraph("A steep fall is where head is lost; the line ends at the height that the water is lifted to.")
+        + charts(map(_chart, head_lines(facts)))
+    )
+
+
+def cost_against_flow(facts: ReportFacts) -> str:
+    """Return cost against flow, where it was worked out."""
+    return charts(map(_chart, frontier(facts)))
+
+
+def _chart(picture: Picture) -> str:
+    return figure(picture.svg, picture.caption)
+
+
+def every_run(facts: ReportFacts) -> str:
+    """Return the flow of every run, its band where it was worked out, and its fastest water."""
+    report, units = facts.report, facts.units
+    checked, band = report.verification, report.band or {}
+    titles = ["Run", "From", "To", "Wanted", "Now", "After", "Change", "Fastest water after"]
+    rows = []
+    for name, run in report.system.network.runs.items():
+        speed = checked.velocities_m_s.get(name, math.nan)
+        row = [
+            name,
+            run.start.point,
+            run.end.point,
+            target_words(report.system.targets, name, units),
+            _flow(report.before_flows_m3_s, name, units),
+            _flow(checked.flows_m3_s, name, units),
+            _change(report.before_flows_m3_s, checked.flows_m3_s, name, units),
+            show_velocity(speed, units) if math.isfinite(speed) else "–",
+        ]
+        if band:
+            low, high = band.get(name, (math.nan, math.nan))
+            row.append(f"{show_flow(low, units)} to {show_flow(high, units)}" if math.isfinite(low + high) else "–")
+        rows.append(row)
+    if band:
+        titles.append("After, likely range")
+    return table("Every run", titles, rows, tuple(range(4, len(titles))))
+
+
+def details_of_parts(facts: ReportFacts) -> str:
+    """Return sizes, ends and standards of what is bought, and what comes out."""
+    bill = facts.report.bill
+    bought = [
+        (line.description, line.size, line.ends, line.material, line.standard or "–", line.item_id, line.price_date)
+        for line in bill.lines
+    ]
+    out = [
+        (line.description, str(line.quantity), line.unit, line.where, line.fate, line.why) for line in bill.taken_out
+    ]
+    titles = ("What", "Size", "Ends", "Material", "Standard", "Item no.", "Price date")
+    return (
+        table("Parts to buy, in detail", titles, bought)
+        + table("What comes out", ("What", "Qty", "Unit", "Where", "Then", "Why"), out, (1,))
+        + ("" if out else paragraph("Nothing comes out."))
+    )
+
+
+def warnings(facts: ReportFacts) -> str:
+    """Return what to mind about this plan."""
+    report = facts.report
+    return items(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes)))
+
+
+def cautions(facts: ReportFacts) -> str:
+    """Return the usual cautions of the trade."""
+    return _remarks(CAUTIONS)
+
+
+def rests_on(facts: ReportFacts) -> str:
+    """Return what the numbers rest on."""
+    return _remarks(assumptions(facts.report))
+
+
+def _remarks(remarks: tuple[Remark, ...]) -> str:
+    rows = "".join(f"<dt>{text(remark.title)}</dt>\n<dd>{text(remark.text)}</dd>\n" for remark in remarks)
+    return f"<dl>\n{rows}</dl>\n"
+
+
+def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> str:
+    flow = flows_m3_s.get(run, math.nan)
+    return show_flow(flow, units) if math.isfinite(flow) else "–"
+
+
+def _change(before: Mapping[str, float], after: Mapping[str, float], run: str, units: str) -> str:
+    """Return the signed change of a flow."""
+    change = after.get(run, math.nan) - before.get(run, math.nan)
+    if not math.isfinite(change):
+        return "–"
+    sign = "+" if flow_value(change, units) > 0.05 else ""
+    return f"{sign}{show_flow(change, units)}"
+
+
+SECTIONS: tuple[Section, ...] = (
+    Section("flows", "What flows", flows_answer),
+    Section("buy", "What to buy", shopping),
+    Section("work", "What to do", work),
+    Section("mind", "Mind", warnings),
+    Section("cautions", "Cautions: read before you start", cautions),
+    Section("plumbing", "The plumbing in pictures", plumbing),
+    Section("head", "Where the head goes", head),
+    Section("frontier", "What more money would buy", cost_against_flow),
+    Section("runs", "Every run", every_run),
+    Section("parts", "Parts in detail", details_of_parts),
+    Section("basis", "What the numbers rest on", rests_on),
+)
