@@ -46,6 +46,7 @@ _MATES: dict[frozenset[Form], Mating] = {
     frozenset({Form.PUSH_FIT, Form.TUBE}): _PUSH,
 }
 _TAPER_MALES = frozenset({Form.NPT_MALE, Form.R_MALE})
+TAPER_REASON = "a taper male of"  # how the refusal of a metal thread begins
 METALS = UNSAFE_IN_SALT_WATER | {"stainless steel", "titanium"}
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.labels import Label, Labels, LossAtFlow
+from optimizer.joints.mating import TAPER_REASON
 from optimizer.joints.threads import standard_of
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.ends import End
@@ -98,7 +99,8 @@ def ways(
     -------
     tuple of Way
         At most three pieces each. Ways that must not be used stand last, with the reasons: those that would be better
-        than all allowed ones in something, and the cheapest of each reason. Empty: see `why_no_way`.
+        than all allowed ones in price or loss, and the cheapest of each set of reasons that takes no more pieces than
+        an allowed one. Empty: see `why_no_way`.
     """
     loss = measure if measure is not None and flow_m3_s is not None else None
     graph = EndGraph(catalog, allow_unsafe_metals, pressure_pa=pressure_pa, hoses=True, refused=True)
@@ -150,9 +152,14 @@ class WayFinder:
             loss_m=label.loss_m if self._with_loss else None,
             length_m=label.length_m,
             materials=tuple(dict.fromkeys(piece.item.material for piece in pieces if piece.item is not None)),
-            why_not=tuple(sorted(label.faults)),
+            why_not=tuple(sorted(label.faults, key=_reason_key)),
             best=best,
         )
+
+
+def _reason_key(reason: str) -> tuple[bool, str]:
+    """Return the order of reasons: what the water rules out stands before what a joint does."""
+    return reason.startswith(TAPER_REASON), reason
 
 
 def _standards(first: End, second: End) -> str:
@@ -161,16 +168,22 @@ def _standards(first: End, second: End) -> str:
 
 
 def _telling(sound: Sequence[Label], faulty: Sequence[Label]) -> list[Label]:
-    """Return the faulty chains worth showing: the cheapest of each set of reasons, and what beats all sound ones."""
-    cheapest: dict[frozenset[str], Label] = {}
+    """Return the faulty chains worth showing: what beats all sound ones, and of each set of reasons the cheapest.
+
+    The cheapest counts only with as few pieces as a sound chain has: a longer one tempts nobody.
+    """
+    fewest = min((len(label.chain.pieces) for label in sound), default=len(faulty))
+    firsts: dict[frozenset[str], Label] = {}
     for label in faulty:
-        cheapest.setdefault(label.faults, label)
-    firsts = list(cheapest.values())
-    return [label for label in faulty if label in firsts or _beats_all(label, sound)]
+        if len(label.chain.pieces) <= fewest or not sound:
+            firsts.setdefault(label.faults, label)
+    return [label for label in faulty if label in firsts.values() or _beats_all(label, sound)]
 
 
 def _beats_all(label: Label, sound: Sequence[Label]) -> bool:
     """Return whether a chain is strictly cheaper, or loses less, than every sound one."""
+    if not sound:
+        return False  # then the cheapest of each set of reasons is shown
     return all(label.cents < other.cents for other in sound) or all(label.loss_m < other.loss_m for other in sound)
 
 

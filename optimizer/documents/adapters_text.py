@@ -1,0 +1,220 @@
+"""Ways between two ends, side by side: as tables for a terminal, and as plain dictionaries for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.documents.words import money
+from optimizer.joints.ways import Way, WayJoint
+from optimizer.model.ends import End
+from optimizer.units import head_unit, head_value, show_flow, show_length
+
+if TYPE_CHECKING:
+    from optimizer.takeoff.ports import PortWays
+
+Json = dict[str, Any]
+SHOWN = 8  # ways on screen unless more are asked for
+PRICE_NOTE = "Prices are of the pieces alone; cement, tape, washers and clamps come in packs."
+
+
+def adapters_blocks(
+    start: End,
+    goal: End,
+    offered: Sequence[Way],
+    *,
+    units: str,
+    currency: str,
+    flow_m3_s: float | None = None,
+    why_none: str = "",
+    limit: int | None = SHOWN,
+) -> list[Block]:
+    """Return the ways from one end to another: what each costs and loses, its joints, and why one is not allowed.
+
+    Parameters
+    ----------
+    start, goal
+        The two ends in the order of the water.
+    offered, why_none
+        What `ways` found; and why, where it found nothing.
+    units, currency
+        How numbers and money are shown.
+    flow_m3_s
+        The design flow [m³/s], if losses were worked out.
+    limit
+        How many ways are shown, the best by each mark always among them; None: all.
+    """
+    blocks: list[Block] = [Heading(f"From {start} to {goal}")]
+    if not offered:
+        return [*blocks, f"There is no way: {why_none or 'no pieces in the catalogs join these two ends'}."]
+    shown = shown_ways(offered, limit)
+    blocks += [
+        _way_table(shown, units, currency, flow_m3_s),
+        _joint_table(shown),
+        *_refusal_lines(shown),
+        Lines(tuple(_remarks(offered, shown))),
+    ]
+    return blocks
+
+
+def port_blocks(
+    found: Iterable[PortWays], *, name: str, units: str, currency: str, limit: int | None = 3
+) -> list[Block]:
+    """Return the ways at every threaded port of a system, the best by each mark first of all."""
+    blocks: list[Block] = [Heading(f"Threaded ports: {name}")]
+    for one in found:
+        port = one.port
+        blocks.append(f"Run {port.run}, {port.words}: {port.end}, beside {port.pipe}.")
+        blocks += adapters_blocks(
+            port.start,
+            port.goal,
+            one.ways,
+            units=units,
+            currency=currency,
+            flow_m3_s=one.flow_m3_s,
+            why_none=one.why_none,
+            limit=limit,
+        )
+    return blocks if len(blocks) > 1 else [*blocks, "No pump and no device has a threaded port."]
+
+
+def shown_ways(offered: Sequence[Way], limit: int | None) -> list[Way]:
+    """Return the first ways up to a limit, with every marked one and the first of each reason against others."""
+    if limit is None or len(offered) <= limit:
+        return list(offered)
+    must = [way for way in offered if way.best]
+    seen: set[tuple[str, ...]] = set()
+    for way in offered:
+        if not way.allowed and way.why_not not in seen:
+            seen.add(way.why_not)
+            must.append(way)
+    fill = [way for way in offered if way not in must][: max(0, limit - len(must))]
+    return [way for way in offered if way in must or way in fill]
+
+
+def _way_table(shown: Sequence[Way], units: str, currency: str, flow_m3_s: float | None) -> Block:
+    """Return one row for each piece; a way's numbers stand beside its first one."""
+    loss = f"loss at {show_flow(flow_m3_s, units)}" if flow_m3_s is not None else "loss"
+    rows: list[tuple[str, ...]] = []
+    for number, way in enumerate(shown, start=1):
+        pieces = [piece.words for piece in way.pieces] or ["nothing between: the two ends mate"]
+        told = (
+            money(way.price_cents, currency),
+            _head(way.loss_m, units) if way.loss_m is not None else "–",
+            show_length(way.length_m, units),
+            str(way.leak_points),
+            "yes" if way.unbolts else "no",
+            verdict(way),
+        )
+        rows.append((str(number), pieces[0], *told))
+        rows += [("", piece, *("" for _ in told)) for piece in pieces[1:]]
+    titles = ("way", "pieces in order", "price", loss, "adds", "can leak at", "unbolts", "verdict")
+    return table(titles, rows, right=(2, 3, 4, 5))
+
+
+def _head(head_m: float, units: str) -> str:
+    """Return a small head finely enough to tell ways apart: to 0.001 ft or 1 mm."""
+    return f"{head_value(head_m, units):.3f} {head_unit(units)}"
+
+
+def verdict(way: Way) -> str:
+    """Return whether a way may be used and what it is best by: `best by price, loss`, `allowed`, `NOT allowed`."""
+    if not way.allowed:
+        return "NOT allowed"
+    return f"best by {', '.join(way.best)}" if way.best else "allowed"
+
+
+def _joint_table(shown: Sequence[Way]) -> Block:
+    rows = []
+    for number, way in enumerate(shown, start=1):
+        for place, joint in enumerate(way.joints):
+            rows.append((str(number) if place == 0 else "", joint_words(joint), joint.sealing, joint.standard or "–"))
+    return table(("way", "joint", "sealed by", "thread standard"), rows)
+
+
+def joint_words(joint: WayJoint) -> str:
+    """Return the two ends that meet: `3/4 in BSPP male to 3/4 in BSPP female`."""
+    return f"{joint.first} to {joint.second}"
+
+
+def _refusal_lines(shown: Sequence[Way]) -> list[Block]:
+    lines = tuple(
+        f"Way {number} is not allowed: {'; '.join(way.why_not)}."
+        for number, way in enumerate(shown, start=1)
+        if not way.allowed
+    )
+    return [Lines(lines)] if lines else []
+
+
+def _remarks(offered: Sequence[Way], shown: Sequence[Way]) -> Iterable[str]:
+    if len(shown) < len(offered):
+        hidden = len(offered) - len(shown)
+        yield "1 more way is not shown." if hidden == 1 else f"{hidden} more ways are not shown."
+    if not any(way.allowed for way in offered):
+        yield "None of the ways is allowed in this water and at this pressure."
+    yield PRICE_NOTE
+
+
+def adapters_json(
+    start: End, goal: End, offered: Sequence[Way], *, currency: str, flow_m3_s: float | None, why_none: str = ""
+) -> Json:
+    """Return the ways from one end to another with SI numbers and money in whole cents."""
+    return {
+        "from": str(start),
+        "to": str(goal),
+        "design_flow_m3_s": flow_m3_s,
+        "currency": currency,
+        "ways": [_way_json(way) for way in offered],
+        "why_none": why_none or None,
+    }
+
+
+def ports_json(found: Iterable[PortWays], *, name: str, currency: str) -> Json:
+    """Return the ways at every threaded port of a system."""
+    return {
+        "system": name,
+        "ports": [
+            {
+                "run": one.port.run,
+                "port": one.port.words,
+                **adapters_json(
+                    one.port.start,
+                    one.port.goal,
+                    one.ways,
+                    currency=currency,
+                    flow_m3_s=one.flow_m3_s,
+                    why_none=one.why_none,
+                ),
+            }
+            for one in found
+        ],
+    }
+
+
+def _way_json(way: Way) -> Json:
+    return {
+        "allowed": way.allowed,
+        "why_not": list(way.why_not),
+        "best_by": list(way.best),
+        "pieces": [
+            {"item_id": piece.item.item_id if piece.item else None, "description": piece.words} for piece in way.pieces
+        ],
+        "joints": [
+            {
+                "first": str(joint.first),
+                "second": str(joint.second),
+                "method": joint.method,
+                "sealed_by": joint.sealing,
+                "standard": joint.standard or None,
+                "opens_again": joint.separable,
+            }
+            for joint in way.joints
+        ],
+        "price_cents": way.price_cents,
+        "head_loss_m": way.loss_m,
+        "length_m": way.length_m,
+        "places_that_can_leak": way.leak_points,
+        "unbolts": way.unbolts,
+        "wetted_materials": list(way.materials),
+    }

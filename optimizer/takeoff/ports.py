@@ -1,0 +1,106 @@
+"""A system → every threaded port of its pumps and devices, with all ways from there to the pipe beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from optimizer.hydraulics import Conditions, part_head_loss_m
+from optimizer.hydraulics.water import fluid_of
+from optimizer.joints.chains import EndGraph
+from optimizer.joints.labels import LossAtFlow
+from optimizer.joints.ways import Way, WayFinder
+from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.ends import End
+from optimizer.model.network import Network, Part, Run, Water
+from optimizer.model.system import System
+
+REEF_WATER = Water(salinity_g_kg=35.0, temperature_c=25.0)  # where no system file says it
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """A threaded port, the pipe that it is to meet, and which way the water goes."""
+
+    run: str
+    words: str  # "device uv, inlet"
+    end: End
+    pipe: End
+    inlet: bool
+
+    @property
+    def start(self) -> End:
+        """Where the water comes from: the pipe at an inlet, the port at an outlet."""
+        return self.pipe if self.inlet else self.end
+
+    @property
+    def goal(self) -> End:
+        return self.end if self.inlet else self.pipe
+
+
+@dataclass(frozen=True, slots=True)
+class PortWays:
+    """All ways at one port at its design flow [m³/s]; `why_none` says why there are none."""
+
+    port: Port
+    flow_m3_s: float | None
+    ways: tuple[Way, ...]
+    why_none: str = ""
+
+
+def loss_at(flow_m3_s: float, water: Water = REEF_WATER) -> LossAtFlow:
+    """Return what gives the head that a piece takes [m] at a flow [m³/s] of a water."""
+    conditions = Conditions(fluid_of(water), {})
+    return lambda part: part_head_loss_m(part, flow_m3_s, conditions)
+
+
+def threaded_ports(network: Network, catalog: Catalog) -> tuple[Port, ...]:
+    """Return the threaded ports of all pumps and devices in the order of the runs, inlet before outlet."""
+    found = []
+    for run in network.runs.values():
+        for index, part in enumerate(run.parts):
+            if part.kind in (Kind.PUMP, Kind.DEVICE):
+                for end, inlet in ((part.ends[0], True), (part.ends[-1], False)):
+                    if end.form.is_thread:
+                        words = f"{part.words}, {'inlet' if inlet else 'outlet'}"
+                        found.append(Port(run.name, words, end, _pipe_beside(run, index, inlet, catalog), inlet))
+    return tuple(found)
+
+
+def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, float]) -> tuple[PortWays, ...]:
+    """Return the ways at every threaded port of a system.
+
+    Parameters
+    ----------
+    system, catalog
+        The plumbing with its rules, and what can be bought.
+    flows_m3_s
+        What flows in each run now [m³/s]; where a target asks for a least flow, that one is the design flow.
+    """
+    end_graph = EndGraph(catalog, system.rules.allow_unsafe_metals, hoses=True, refused=True)
+    found = []
+    for port in threaded_ports(system.network, catalog):
+        flow_m3_s = _design_flow(system, port.run, flows_m3_s)
+        loss = loss_at(flow_m3_s, system.network.water) if flow_m3_s is not None else None
+        offered = WayFinder(end_graph, loss).between(port.start, port.goal)
+        why = "" if offered else end_graph.why_no_way(port.start, port.goal)
+        found.append(PortWays(port, flow_m3_s, offered, why))
+    return tuple(found)
+
+
+def _design_flow(system: System, run: str, flows_m3_s: Mapping[str, float]) -> float | None:
+    wanted = [target.low_m3_s for target in system.targets if target.run == run and target.low_m3_s > 0]
+    flow_m3_s = max(wanted, default=abs(flows_m3_s.get(run, 0.0)))
+    return flow_m3_s or None
+
+
+def _pipe_beside(run: Run, index: int, inlet: bool, catalog: Catalog) -> End:
+    """Return the end of the pipe next to a port, on this side of any other pump or device; else the run's own pipe."""
+    side = reversed(run.parts[:index]) if inlet else iter(run.parts[index + 1 :])
+    part: Part
+    for part in side:
+        if part.kind in (Kind.PUMP, Kind.DEVICE):
+            break
+        if part.kind in PIPES and part.ends:
+            return part.ends[-1 if inlet else 0]
+    return catalog.pipe(run.family, run.size).ends[0]

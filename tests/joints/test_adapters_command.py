@@ -1,0 +1,189 @@
+"""The command `adapters` and what it prints, through its options, for pairs of ends and for system files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from optimizer.cli_adapters import adapters_command, named_end
+from optimizer.documents.adapters_text import shown_ways, verdict
+from optimizer.errors import InputError
+from optimizer.joints.ways import ways
+from optimizer.model.catalog import Kind
+from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.columns import parse_end
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
+from optimizer.takeoff.ports import loss_at, threaded_ports, ways_at_ports
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(adapters_command, list(arguments))
+
+
+def example(name: str) -> str:
+    return str(data_directory("examples") / name)
+
+
+def test_two_ends_give_every_way_with_price_loss_joints_and_verdict() -> None:
+    result = run("3/4 in BSPP male", "1 in socket", "--flow", "300 gal/h")
+
+    assert result.exit_code == 0
+    assert result.output.startswith("From 3/4 in BSPP male to 1 in socket\n")
+    for words in ("loss at 300 gal/h", "best by price", "best by loss", "best by serviceability", "flat washer"):
+        assert words in result.output
+    assert "NOT allowed" in result.output
+    assert "is not allowed: brass in salt water" in result.output
+
+
+def test_json_has_si_numbers_and_whole_cents() -> None:
+    result = run("1 in bspp male", "32 mm spigot", "--flow", "1200 L/h", "--json")
+    answer = json.loads(result.output)
+
+    assert answer["design_flow_m3_s"] == pytest.approx(1.2 / 3600)
+    first = answer["ways"][0]
+    assert first["pieces"][0]["item_id"] == "pn16-adapter-d32-socket-bspp"
+    assert first["price_cents"] == load_catalog().items["pn16-adapter-d32-socket-bspp"].price_cents
+    assert [joint["sealed_by"] for joint in first["joints"]] == ["flat washer", "cement"]
+    assert first["joints"][0]["standard"] == "ISO 228-1"
+    assert first["head_loss_m"] > 0
+
+
+def test_all_shows_more_ways_than_the_short_list() -> None:
+    pair = ("1 in spigot", "1-1/2 in NPT male", "--flow", "300 gal/h")
+
+    assert "more ways are not shown" in run(*pair).output
+    assert "not shown" not in run(*pair, "--all").output
+
+
+def test_without_a_flow_no_loss_is_claimed() -> None:
+    output = run("3/4 in BSPP male", "1 in socket").output
+
+    assert "best by loss" not in output
+    assert " – " in output
+
+
+def test_brass_is_allowed_on_request_where_no_taper_meets_plastic() -> None:
+    # A brass female × female pair of adapters is not sold; the nipple of brass goes into a plastic female all the same.
+    output = run("3/4 in BSPP male", "3/4 in NPT female", "--brass").output
+
+    assert "brass in salt water" not in output
+    assert "a taper male of brass splits a plastic female thread" in output
+
+
+def test_a_pressure_above_all_ratings_leaves_no_allowed_way() -> None:
+    output = run("1 in spigot", "1 in NPT female", "--pressure", "60 bar").output
+
+    assert "its pressure rating is too low for the duty" in output
+    assert "None of the ways is allowed" in output
+
+
+def test_a_pair_without_a_way_gets_the_reason() -> None:
+    assert "There is no way: from 1/4 in tube to 75 mm socket takes" in run("1/4 in tube", "75 mm socket").output
+
+
+@pytest.mark.parametrize("name", ["cellar-sump.yaml", "metric-unions.yaml", "single-return.yaml"])
+def test_a_file_gives_the_ways_at_each_of_its_threaded_ports(name: str) -> None:
+    catalog = load_catalog()
+    ports = threaded_ports(load_system(Path(example(name)), catalog).network, catalog)
+    result = run(example(name))
+
+    assert result.exit_code == 0
+    for port in ports:
+        assert f"Run {port.run}, {port.words}: {port.end}, beside {port.pipe}." in result.output
+    found = json.loads(run(example(name), "--json").output)["ports"]
+    assert [(one["run"], one["port"]) for one in found] == [(port.run, port.words) for port in ports]
+    assert all(any(way["allowed"] for way in one["ways"]) for one in found)
+
+
+def test_ports_face_the_pipe_beside_them_in_the_order_of_the_water() -> None:
+    catalog = load_catalog()
+    system = load_system(Path(example("cellar-sump.yaml")), catalog)
+    ports = {(port.run, port.words): port for port in threaded_ports(system.network, catalog)}
+    suction, outlet = ports["riser", "pump return, inlet"], ports["riser", "pump return, outlet"]
+
+    # The suction is piped in 1-1/2 in, the riser after the pump in 1 in.
+    assert (suction.start, suction.goal) == (parse_end("1-1/2 in spigot"), parse_end("1-1/2 in NPT female"))
+    assert (outlet.start, outlet.goal) == (parse_end("1-1/2 in NPT male"), parse_end("1 in spigot"))
+    assert not any(run == "scrubber line" for run, _ in ports), "its ports are sockets"
+
+
+def test_the_design_flow_is_the_least_that_is_asked_for_else_what_flows_now() -> None:
+    catalog = load_catalog()
+    system = load_system(Path(example("cellar-sump.yaml")), catalog)
+    found = ways_at_ports(system, catalog, {"riser": 5e-4})
+
+    flows = {one.port.run: one.flow_m3_s for one in found}
+    wanted = {target.run: target.low_m3_s for target in system.targets}
+    assert flows["uv line"] == wanted["uv line"]
+    assert flows["riser"] == 5e-4
+
+
+@pytest.mark.parametrize(
+    ("text", "end"),
+    [
+        ("3/4 in BSPP male", End(Form.G_MALE, "3/4 in", SizeSystem.THREAD)),
+        ("  3/4 IN.  bspp   MALE ", End(Form.G_MALE, "3/4 in", SizeSystem.THREAD)),
+        ('1-1/2" socket', End(Form.SOCKET, "1-1/2 in", SizeSystem.IPS)),
+        ("25 mm Socket", End(Form.SOCKET, "25 mm", SizeSystem.METRIC)),
+        ("1/2 in barb", End(Form.BARB, "1/2 in", SizeSystem.HOSE)),
+        ("12/16 mm hose", End(Form.HOSE, "12/16 mm", SizeSystem.HOSE)),
+        ("1/4 in push-fit", End(Form.PUSH_FIT, "1/4 in", SizeSystem.TUBE)),
+    ],
+)
+def test_an_end_is_read_whatever_its_case_and_blanks(text: str, end: End) -> None:
+    assert named_end(text, load_catalog()) == end
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("3/4 in BSPQ male", "did you mean 3/4 in BSPT male?"),
+        ("3/4 socket", "a nominal size and a form"),
+        ("", "a nominal size and a form"),
+        ("7 in socket", "for socket the sizes in the catalogs: 1 in, 1-1/2 in"),
+        ("32 mm NPT male", "for NPT male the sizes in the catalogs"),
+    ],
+)
+def test_an_end_that_is_none_is_refused_with_what_is_allowed(text: str, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        named_end(text, load_catalog())
+
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("3/4 in barb",), "of two ends both are needed"),
+        (("a", "b", "c"), "give two ends in quotes"),
+        (("3/4 in BSPQ male", "1 in socket"), "did you mean"),
+        (("1 in socket", "1 in spigot", "--flow", "12 apples"), "apples"),
+        (("nowhere.yaml",), "nowhere.yaml"),
+        ((example("starter.yaml"), "--flow", "3 L/h"), "go with FROM TO"),
+    ],
+)
+def test_bad_arguments_are_refused_in_words_without_a_traceback(arguments: tuple[str, ...], words: str) -> None:
+    result = run(*arguments)
+
+    assert result.exit_code != 0
+    assert isinstance(result.exception, SystemExit)
+    assert words in result.output
+
+
+def test_the_short_list_keeps_every_best_way_and_every_reason() -> None:
+    catalog = load_catalog()
+    offered = ways(
+        parse_end("3/4 in BSPP male"), parse_end("3/4 in NPT female"), catalog, flow_m3_s=3e-4, measure=loss_at(3e-4)
+    )
+    short = shown_ways(offered, 2)
+
+    assert [way for way in offered if way.best] == [way for way in short if way.best]
+    assert {way.why_not for way in short} == {way.why_not for way in offered}
+    assert short == [way for way in offered if way in short], "the order is kept"
+    assert verdict(short[0]).startswith("best by")
+    assert all(way.pieces[0].kind in (Kind.ADAPTER, Kind.UNION) for way in short if way.best)
