@@ -49,7 +49,14 @@ def table(caption: str, titles: Sequence[str], rows: Iterable[Sequence[str]], ri
 
 def _cells(row: Sequence[str], right: Sequence[int]) -> str:
     first = f'<th scope="row"{_right(0, right)}>{text(row[0])}</th>'
-    return first + "".join(f"<td{_right(place, right)}>{text(cell)}</td>" for place, cell in enumerate(row[1:], 1))
+    return first + "".join(
+        f"<td{_looks(cell, place, right)}>{text(cell)}</td>" for place, cell in enumerate(row[1:], 1)
+    )
+
+
+def _looks(cell: str, place: int, right: Sequence[int]) -> str:
+    """Return the class of a cell: a number, a word of a few letters that needs no room, or nothing."""
+    return _right(place, right) or (' class="short"' if len(cell) <= 10 else "")
 
 
 def _right(place: int, right: Sequence[int]) -> str:
@@ -127,9 +134,11 @@ nav a{display:inline-block;padding:.25rem 0}
 .scroll{overflow-x:auto;margin:.8rem 0}
 table{border-collapse:collapse;font-size:.94rem}
 caption{text-align:left;font-weight:bold;padding:.3rem 0}
+.short{white-space:nowrap}
 th,td{text-align:left;vertical-align:top;padding:.3rem .7rem .3rem 0;border-bottom:1px solid var(--faint)}
 thead th{border-bottom:2px solid var(--muted);vertical-align:bottom}
-tbody th{font-weight:normal}
+tbody th{font-weight:normal;min-width:8rem}
+td:not(.right):not(.short){min-width:7rem}
 .right{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
 figure{margin:1rem 0}
 figcaption{color:var(--muted);font-size:.94rem;max-width:46rem}
@@ -140,13 +149,15 @@ dt{font-weight:bold}
 dd{margin:0 0 .5rem;max-width:46rem}
 """
 _PRINT = """\
-html{font-size:10.5pt}
+html{font-size:10pt}
+table{font-size:8.5pt}
+tbody th,td:not(.right):not(.short){min-width:0}
 body{max-width:none;padding:0}
 nav{display:none}
 .scroll{overflow:visible}
 h2,h3,caption{break-after:avoid}
 tr,li,figure,dd{break-inside:avoid}
-.plan{break-before:page}
+section:has(> .plan),.plan + .plan{break-before:page}
 .plan svg{max-width:100%;height:auto;width:auto;max-height:PLAN_HEIGHT}
 .charts{grid-template-columns:1fr 1fr;gap:0 1rem}
 a{color:inherit;text-decoration:none}

@@ -44,13 +44,13 @@ def flows_answer(facts: ReportFacts) -> str:
             wanted_words(check.low_m3_s, check.high_m3_s, units),
             show_flow(check.before_m3_s, units),
             show_flow(check.after_m3_s, units),
-            show_flow(check.all_open_m3_s, units),
             "yes" if check.met else "NO",
+            show_flow(check.all_open_m3_s, units),
         )
         for check in facts.report.verification.demands
     ]
-    titles = ("Run", "Wanted", "Now", "After", "After, all valves open", "Reached")
-    return table("Flows before and after", titles, rows, (2, 3, 4))
+    titles = ("Run", "Wanted", "Now", "After", "Reached", "After, all valves open")
+    return table("Flows before and after", titles, rows, (2, 3, 5))
 
 
 def work(facts: ReportFacts) -> str:

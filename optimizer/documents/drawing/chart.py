@@ -13,6 +13,7 @@ from optimizer.documents.drawing.svg import BACK, MARKS, Box, Canvas, Point
 
 TEXT = 12.0
 _TOP, _RIGHT, _BOTTOM = 30.0, 16.0, 46.0
+_ROW = 17.0  # of the legend
 
 
 @dataclass(frozen=True)
@@ -96,14 +97,16 @@ def frame(
     y_range: tuple[float, float],
     x_words: str,
     y_words: str,
+    legend_rows: int = 1,
 ) -> Frame:
     """Return a chart with grid, tick numbers and axis words; the ranges are widened to round numbers."""
     canvas = Canvas(width, height)
     left_words = [tick_words(tick, ticks) for ticks in [round_ticks(*y_range)] for tick in ticks]
+    top = _TOP + _ROW * (legend_rows - 1)
     left = 16 + max(text_width(words, TEXT) for words in left_words)
     room = width - left - _RIGHT
     x_ticks, y_ticks = _fitting_ticks(x_range, room), round_ticks(*y_range)
-    drawn = Frame(canvas, x_ticks, y_ticks, left, width - _RIGHT, _TOP, height - _BOTTOM, _floor(y_range, y_ticks))
+    drawn = Frame(canvas, x_ticks, y_ticks, left, width - _RIGHT, top, height - _BOTTOM, _floor(y_range, y_ticks))
     for tick, words in zip(y_ticks, left_words, strict=True):
         if tick < drawn.floor:
             continue
@@ -135,13 +138,14 @@ def _fitting_ticks(x_range: tuple[float, float], room: float) -> list[float]:
     return round_ticks(*x_range, 2)
 
 
-def legend_row(drawn: Frame, entries: Sequence[tuple[str, str, str]]) -> None:
-    """Write (line role, mark role or nothing, words) entries in a row above the chart, at its right."""
-    canvas, x = drawn.canvas, drawn.right
-    for line, mark, words in reversed(entries):
-        x -= text_width(words, TEXT)
-        canvas.text(x, 14, words, "words", size=TEXT)
-        canvas.line([(x - 28, 10), (x - 5, 10)], line)
+def legend(drawn: Frame, entries: Sequence[tuple[str, str, str]], rows: int = 1) -> None:
+    """Write (line role, mark role or nothing, words) entries above the chart, at its right, in `rows` rows."""
+    canvas, x, y = drawn.canvas, drawn.right, 14.0
+    widest = max(text_width(words, TEXT) for _, _, words in entries)
+    for line, mark, words in reversed(entries) if rows == 1 else entries:
+        x -= text_width(words, TEXT) if rows == 1 else widest
+        canvas.text(x, y, words, "words", size=TEXT)
+        canvas.line([(x - 28, y - 4), (x - 5, y - 4)], line)
         if mark:
-            canvas.circle(x - 16.5, 10, 4, mark)
-        x -= 42
+            canvas.circle(x - 16.5, y - 4, 4, mark)
+        x, y = (x - 42, y) if rows == 1 else (drawn.right, y + _ROW)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from optimizer.documents.drawing.chart import Frame, frame, legend_row
+from optimizer.documents.drawing.chart import Frame, frame, legend
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.words import percent
 from optimizer.model.catalog import Kind
@@ -104,6 +104,7 @@ def curves_canvas(now: PumpPicture | None, after: PumpPicture | None, units: str
         (min(0.0, *heads), max(heads)),
         f"flow, {flow_unit(units)}",
         f"head, {head_unit(units)}",
+        legend_rows=len(pictures),
     )
     for kind, one in pictures:
         drawn.line(_shown(one.pump_curve, units), f"{kind}-faint")
@@ -111,15 +112,15 @@ def curves_canvas(now: PumpPicture | None, after: PumpPicture | None, units: str
     for kind, one in pictures:
         drawn.mark(_shown([(one.flow_m3_s, one.head_m)], units)[0], f"{kind}-mark")
     _notes(drawn, pictures, units)
-    entries = [(f"{kind}-line", f"{kind}-mark", kind) for kind, _ in pictures]
-    legend_row(drawn, entries)
+    entries = [
+        (f"{kind}-line", f"{kind}-mark", f"{kind}: {show_flow(one.flow_m3_s, units)}, {show_head(one.head_m, units)}")
+        for kind, one in pictures
+    ]
+    legend(drawn, entries, len(pictures))
     return drawn.canvas
 
 
 def _notes(drawn: Frame, pictures: Sequence[tuple[str, PumpPicture]], units: str) -> None:
-    for kind, one in pictures:
-        words = f"{kind}: {show_flow(one.flow_m3_s, units)}, {show_head(one.head_m, units)}"
-        drawn.note(_shown([(one.flow_m3_s, one.head_m)], units)[0], words, "words bold")
     last = pictures[-1][1]
     middle = last.pump_curve[len(last.pump_curve) // 5]
     drawn.note(_shown([middle], units)[0], "pump", "aside")

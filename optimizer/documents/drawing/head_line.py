@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from optimizer.documents.drawing.chart import Frame, frame, legend_row
+from optimizer.documents.drawing.chart import Frame, frame, legend
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.model.catalog import Kind
 from optimizer.units import head_unit, head_value, length_unit, length_value, show_head
@@ -48,7 +48,7 @@ def head_line_canvas(now: Line, after: Line, units: str) -> Canvas:
     for words, line in lines:
         drawn.line(_points(line, units), f"{words}-line")
     _name_steps(drawn, lines[-1][1], units)
-    legend_row(drawn, [(f"{words}-line", "", words) for words, _ in lines])
+    legend(drawn, [(f"{words}-line", "", words) for words, _ in lines])
     return drawn.canvas
 
 

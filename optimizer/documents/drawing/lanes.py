@@ -72,7 +72,13 @@ def order_columns(network: Network, levels: Levels, strands: Iterable[Strand]) -
                 cost = _cost(moved, bars)
                 if cost < best - 1e-9:
                     columns, best, improved = moved, cost, True
-    return columns
+    return _tallest_on_the_left(columns)
+
+
+def _tallest_on_the_left(columns: Columns) -> Columns:
+    """Return the columns, mirrored where the tallest strand, most often the riser, stands right of the middle."""
+    heights = [max(strand.high - strand.low for strand in column) for column in columns]
+    return columns[::-1] if heights and 2 * heights.index(max(heights)) > len(columns) - 1 else columns
 
 
 def crossings(network: Network, levels: Levels, columns: Columns) -> dict[str, list[float]]:
