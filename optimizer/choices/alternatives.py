@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
 
+from optimizer.choices.effort import Effort
 from optimizer.choices.graph import SAW_CUT_M, Arc, ChoiceGraph, EndState
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Part
@@ -63,6 +64,8 @@ class AlternativeTable:
         Head lost [m] in a part at the run's flow; infinite where a rule forbids the part at that flow.
     entrance_loss, exit_loss
         Head lost [m] where the run's first part draws from, or its last part opens into, a free surface.
+    effort
+        What the owner's work is worth; nothing unless stated.
     loss_limit_m
         Alternatives that lose more than this are of no use to any plan.
     """
@@ -73,6 +76,7 @@ class AlternativeTable:
     entrance_loss: LossOfPart
     exit_loss: LossOfPart
     loss_limit_m: float = math.inf
+    effort: Effort = field(default_factory=Effort)
     labels_made: int = 0
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
@@ -140,9 +144,8 @@ class AlternativeTable:
 
     def _arc_cents(self, arc: Arc) -> int:
         pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
-        return sum(item.price_cents for item in pieces) + sum(
-            pipe_cents(item, length_m) for item, length_m in pipe_of(arc)
-        )
+        pipe = sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc))
+        return sum(item.price_cents for item in pieces) + pipe + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
         methods = {method for method, _ in arc.joints}

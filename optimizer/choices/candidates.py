@@ -70,7 +70,8 @@ class Shelf:
         if self.run.size not in names:
             raise CatalogError(f"run {self.run.name!r}: the catalogs hold no {self.run.family} pipe of {self.run.size}")
         own = names.index(self.run.size)
-        allowed = self.rules.sizes or tuple(names[own : own + 1 + LARGER_SIZES])
+        more = LARGER_SIZES if self.rules.resize else 0
+        allowed = (self.rules.resize and self.rules.sizes) or tuple(names[own : own + 1 + more])
         self.sizes = tuple(name for name in names if name in allowed or name == self.run.size)
         self.system = pipes[own].ends[0].system
         self._socketed = defaultdict(list)

@@ -7,9 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from optimizer.errors import CatalogError
 from optimizer.model.ends import End
+
+if TYPE_CHECKING:
+    from optimizer.model.network import Pump
 
 
 class Kind(StrEnum):
@@ -144,6 +148,7 @@ class Catalog:
 
     fitting_families: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # pipe family -> fittings, best first
     joints_per_pack: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # consumable id -> size -> joints
+    pumps: Mapping[str, Pump] = field(default_factory=dict)  # curves of the rows of kind pump, by id
 
     @cached_property
     def _by_kind(self) -> Mapping[Kind, tuple[CatalogItem, ...]]:

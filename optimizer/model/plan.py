@@ -81,7 +81,8 @@ class Plan:
     """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found.
 
     `material_cents` is what the search made least: parts, pipe by the length used, the first pack of cement and tape;
-    `bound_cents` is what no plan can use less than. `cost_cents` is the parts list: pipe by whole lengths, all packs.
+    labour and electricity where the owner gave them a price; `bound_cents` is what no plan can use less than.
+    `cost_cents` is the parts list: pipe by whole lengths, all packs.
     """
 
     status: Status
@@ -93,6 +94,10 @@ class Plan:
     pump_speeds: Mapping[str, float]
     consumables: tuple[Purchase, ...] = ()
     material_cents: int | None = None
+    effort_cents: int = 0  # labour at the owner's rate
+    energy_cents: int = 0  # electricity over the owner's horizon
+    cuts: int = 0
+    minutes: int = 0
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
     notes: tuple[str, ...] = ()
 

@@ -26,6 +26,12 @@ class Rules:
     velocity_limit_m_s: float = 1.524  # 5 ft/s in new pressurised pipe: common practice, no source
     allow_unsafe_metals: bool = False
     keep_services: bool = True  # a separable joint on each side of every pump and device
+    resize: bool = True  # other sizes than a run's own may be bought
+    labour_cents_per_hour: int = 0
+    cents_per_cut: int = 0  # steers the choice away from saw cuts; not money spent
+    electricity_cents_per_kwh: float = 0.0
+    horizon_h: float = 0.0  # hours of running that electricity is counted for
+    other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
 
 
 @dataclass(frozen=True)

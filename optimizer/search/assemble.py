@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 from math import ceil, floor
 
 from optimizer.choices.alternatives import Alternative, pipe_of
+from optimizer.choices.effort import Effort, minutes_of
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem
 from optimizer.model.network import Network, Part, Run
 from optimizer.model.plan import JointWork, Plan, Purchase, RunPlan, Status, TeePlan
 from optimizer.program.problem import Outcome, Selection
-from optimizer.search.posing import PosedProblem
+from optimizer.search.duty import Duty
+from optimizer.search.posing import Options, PosedProblem
 
 _PIECE_METHODS = {"washer": "washer", "clamp": "clamp"}  # sealed by one piece a joint
 
@@ -31,15 +33,12 @@ class _PipeCounter:
         return -(-(before + mm) // sale) - -(-before // sale)
 
 
-def plan_of(
-    network: Network, catalog: Catalog, posed: PosedProblem, selection: Selection, speeds: Mapping[str, float]
-) -> Plan:
+def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: Duty) -> Plan:
     """Return the plan that a selection stands for, with the consumables that its joints take."""
+    network, catalog, rules = options.system.network, options.catalog, options.system.rules
     pipe = _PipeCounter()
-    runs = {
-        name: _run_plan(network.runs[name], posed.alternatives[name][k], pipe)
-        for name, k in selection.run_choice.items()
-    }
+    chosen = {name: posed.alternatives[name][k] for name, k in selection.run_choice.items()}
+    runs = {name: _run_plan(network.runs[name], alternative, pipe) for name, alternative in chosen.items()}
     for name, run in network.runs.items():
         runs.setdefault(name, RunPlan(name, run.parts, (), (), (), ()))
     tees = {point: _tee_plan(network, point, posed.tees[point][k]) for point, k in selection.tee_choice.items()}
@@ -47,16 +46,27 @@ def plan_of(
     consumables = tuple(_consumables(catalog, [joint for plan in ordered.values() for joint in plan.joints]))
     cents = sum(run.cost_cents for run in ordered.values()) + sum(tee.cost_cents for tee in tees.values())
     cents += sum(purchase.cost_cents for purchase in consumables)
+    arcs = [arc for alternative in chosen.values() for arc in alternative.arcs]
+    minutes, cuts = sum(minutes_of(arc) for arc in arcs), sum(arc.cuts for arc in arcs)
+    labour = Effort(rules.labour_cents_per_hour)
+    steered = Effort(rules.labour_cents_per_hour, rules.cents_per_cut)
+    not_money = sum(steered.cents(arc) - labour.cents(arc) for arc in arcs)  # what cuts were counted as, to avoid them
+    assert selection.cents is not None
+    assert selection.bound_cents is not None
     return Plan(
         status=Status.OPTIMAL if selection.outcome is Outcome.OPTIMAL else Status.FEASIBLE,
         cost_cents=cents,
-        material_cents=selection.cents,
-        bound_cents=selection.bound_cents,
+        material_cents=selection.cents + duty.energy_cents - not_money,
+        bound_cents=max(0, selection.bound_cents + duty.energy_cents - not_money),
         currency=catalog.currency,
         runs=ordered,
         tees=tees,
-        pump_speeds=dict(speeds),
+        pump_speeds={duty.pump.name: duty.speed},
         consumables=consumables,
+        effort_cents=sum(labour.cents(arc) for arc in arcs),
+        energy_cents=duty.energy_cents,
+        cuts=cuts,
+        minutes=minutes,
     )
 
 

@@ -2,36 +2,54 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.model.catalog import Catalog
-from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
+from optimizer.search.duty import Duty, duties, other_pumps
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
 
 
 @dataclass(frozen=True)
 class Search:
-    """A finished search: the plan, and the numbers it came from for whoever wants to look further."""
+    """A finished search: the plan, and the numbers it came from for whoever wants to look further.
+
+    `options.system` has the pump of the plan in place, which may be another one than the owner's.
+    """
 
     plan: Plan
     flows: KnownFlows
     options: Options
     posed: PosedProblem
     selection: Selection
+    duty: Duty
+
+
+@dataclass(frozen=True)
+class SolverCall:
+    """How the solver is called: which one (None: the first that answers) and for how long at most [s]."""
+
+    solver: str | None = None
+    time_limit_s: float = 60.0
+
+    def solve(self, problem: SizingProblem, most_cents: float = math.inf) -> Selection:
+        most = None if math.isinf(most_cents) else math.floor(most_cents)
+        return solve_sizing(problem, solver=self.solver, time_limit_s=self.time_limit_s, most_cents=most)
 
 
 def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = 60.0) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
-    The pump stays at its present speed unless another setting that the owner can dial makes a cheaper plan; of those
-    the lowest that serves is taken.
+    What is made least is material, and labour and electricity where the owner gave them a price. The pump stays at its
+    present speed unless another setting that the owner can dial makes a cheaper plan; of those as cheap the lowest that
+    serves is taken. Where the rules allow it, every pump of the catalogs is tried whose price alone is not too much.
 
     Parameters
     ----------
@@ -49,47 +67,70 @@ def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, ti
     SolverError
         When no solver answers.
     """
+    call = SolverCall(solver, time_limit_s)
     flows = known_flows(system)
-    pump = system.network.pumps[flows.pump]
-    speeds = sorted({pump.speed, *pump.speeds})
     options = options_of(system, catalog, flows.flows_m3_s)
-    posed = pose(options, flows, speeds[-1])
-    fastest = solve_sizing(posed.problem, solver=solver, time_limit_s=time_limit_s)
-    if fastest.outcome in (Outcome.INFEASIBLE, Outcome.NO_PLAN_FOUND):
-        plan = _no_plan(options, flows, fastest, speeds[-1])
-        return Search(plan, flows, options, posed, fastest)
-    speed, selection = _speed_of_choice(posed, flows, pump, speeds, fastest, solver, time_limit_s, system)
-    plan = plan_of(system.network, catalog, posed, selection, {flows.pump: speed})
-    return Search(plan, flows, options, posed, selection)
+    own = duties(system.network.pumps[flows.pump], system.rules)
+    best = _best_of(options, flows, own, call, math.inf)
+    if system.rules.other_pumps:
+        for variant, price in other_pumps(system, catalog, flows):
+            settings = duties(variant.network.pumps[flows.pump], system.rules, price)
+            least = math.inf if not best.plan.found else _total(best.selection, best.duty)
+            if min(duty.cents for duty in settings) >= least:
+                continue
+            options_there = options_of(variant, catalog, flows.flows_m3_s)
+            found = _best_of(options_there, flows, settings, call, least)
+            if found.plan.found and _total(found.selection, found.duty) < least:
+                best = found
+    return best
 
 
-def _speed_of_choice(
-    posed: PosedProblem,
-    flows: KnownFlows,
-    pump: Pump,
-    speeds: list[float],
-    fastest: Selection,
-    solver: str | None,
-    time_limit_s: float,
-    system: System,
-) -> tuple[float, Selection]:
-    """Return the present speed if a plan as cheap exists there, else the lowest that serves the cheapest plan."""
-    if pump.speed != speeds[-1]:
-        now = at_speed(posed, system.network, flows, pump.speed)
-        if _same(now, fastest):
-            return pump.speed, fastest
-        selection = solve_sizing(now, solver=solver, time_limit_s=time_limit_s, most_cents=fastest.cents)
-        if selection.cents is not None and selection.cents == fastest.cents:
-            return pump.speed, selection
-    for speed in speeds:
-        if _same(at_speed(posed, system.network, flows, speed), fastest):
-            return speed, fastest
-    return speeds[-1], fastest
+def _total(selection: Selection, duty: Duty) -> float:
+    """Return what is made least [cents]: a selection counts a new pump already."""
+    return math.inf if selection.cents is None else selection.cents + duty.energy_cents
 
 
-def _same(problem: SizingProblem, selection: Selection) -> bool:
-    """Return whether a selection still keeps within every head."""
-    return excess_of(problem, selection.run_choice, selection.tee_choice) <= 0
+def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
+    """Return the best plan over the speeds of one pump, fastest first; only plans below `least` [cents] matter.
+
+    What a slower pump needs in pipe is never cheaper, so the first answer is a floor for the others.
+    """
+    network = options.system.network
+    posed = pose(options, flows, settings[0].speed)
+    best, chosen, floor_cents = settings[0], call.solve(posed.problem), 0
+    if chosen.cents is None:
+        plan = _no_plan(options, flows, chosen, best.speed)
+        return Search(plan, flows, options, posed, chosen, best)
+    floor_cents = chosen.bound_cents or 0
+    open_bounds = [] if chosen.outcome is Outcome.OPTIMAL else [floor_cents + best.energy_cents]
+    for duty in settings[1:]:
+        most = (
+            min(least - 1, chosen.cents + best.energy_cents - (0 if _preferred(duty, best) else 1)) - duty.energy_cents
+        )
+        if floor_cents > most:
+            continue
+        there = at_speed(posed, network, flows, duty.speed)
+        same = excess_of(there, chosen.run_choice, chosen.tee_choice) <= 0
+        found = chosen if same else call.solve(there, most)
+        if found.outcome in (Outcome.FEASIBLE, Outcome.NO_PLAN_FOUND):
+            open_bounds.append((found.bound_cents or floor_cents) + duty.energy_cents)
+        if found.cents is not None and found.cents <= most:
+            best, chosen = duty, found
+    assert chosen.cents is not None
+    total = chosen.cents + best.energy_cents
+    bound = min([total, *open_bounds])
+    outcome = Outcome.OPTIMAL if bound == total else Outcome.FEASIBLE
+    chosen = replace(chosen, outcome=outcome, bound_cents=bound - best.energy_cents)
+    return Search(plan_of(options, posed, chosen, best), flows, options, posed, chosen, best)
+
+
+def _preferred(duty: Duty, best: Duty) -> bool:
+    """Return whether a duty is taken over one of equal cost: today's speed first, then the slowest."""
+    return (not _now(duty), duty.speed) < (not _now(best), best.speed)
+
+
+def _now(duty: Duty) -> bool:
+    return duty.pump_cents == 0 and duty.speed == duty.pump.speed
 
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
 from optimizer.choices.candidates import Shelf
 from optimizer.choices.demands import KnownFlows
+from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
 from optimizer.hydraulics import (
@@ -177,6 +178,7 @@ def _table(
         lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
         lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
         limit_m,
+        Effort(options.system.rules.labour_cents_per_hour, options.system.rules.cents_per_cut),
     ).table()
 
 

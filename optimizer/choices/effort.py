@@ -1,0 +1,29 @@
+"""What the work on a run takes: saw cuts, joints, minutes. Rates are common practice, no source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.choices.graph import Arc
+
+CUT_MINUTES = 4  # mark, saw square, deburr
+JOINT_MINUTES = {"cement": 4, "stub": 8, "tape": 3, "washer": 2, "clamp": 2, "push": 1}
+REMOVED_MINUTES = 2  # take a part out of the way
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """What one hour and one saw cut are worth to the owner, in whole cents; the cut's worth steers the choice only."""
+
+    cents_per_hour: int = 0
+    cents_per_cut: int = 0
+
+    def cents(self, arc: Arc) -> int:
+        """Return the effort of a step in whole cents, rounded up."""
+        return -(-minutes_of(arc) * self.cents_per_hour // 60) + arc.cuts * self.cents_per_cut
+
+
+def minutes_of(arc: Arc) -> int:
+    """Return the minutes of work that a step takes."""
+    joints = sum(JOINT_MINUTES.get(method, 0) for method, _ in arc.joints)
+    return joints + CUT_MINUTES * arc.cuts + REMOVED_MINUTES * len(arc.removed)

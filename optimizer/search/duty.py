@@ -1,0 +1,65 @@
+"""At what duty the pump may run: its speeds, other pumps of the catalogs, and what each costs besides the pipe work."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from optimizer.choices.demands import KnownFlows
+from optimizer.hydraulics import past_curve, pump_head_m, pump_power_w
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.network import Part, Pump
+from optimizer.model.system import Rules, System
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """One pump at one speed. `pump_cents` is its price (0 for the owner's), `energy_cents` its electricity."""
+
+    pump: Pump
+    speed: float
+    pump_cents: int
+    energy_cents: int
+
+    @property
+    def cents(self) -> int:
+        return self.pump_cents + self.energy_cents
+
+
+def energy_cents(pump: Pump, speed: float, rules: Rules) -> int:
+    """Return the electricity [cents] of a pump over the owner's horizon, rounded up; 0 when no price was given.
+
+    Power by affinity, P ~ n³; a pump without a stated power counts nothing.
+    """
+    power_w = pump_power_w(pump, speed)
+    if power_w is None:
+        return 0
+    return math.ceil(power_w / 1000 * rules.horizon_h * rules.electricity_cents_per_kwh - 1e-9)
+
+
+def duties(pump: Pump, rules: Rules, pump_cents: int = 0) -> list[Duty]:
+    """Return the speeds that a pump can be set to, fastest first."""
+    speeds = sorted({pump.speed, *pump.speeds}, reverse=True)
+    return [Duty(pump, speed, pump_cents, energy_cents(pump, speed, rules)) for speed in speeds]
+
+
+def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable[tuple[System, int]]:
+    """Yield the system with each catalog pump in the owner's place, and its price, cheapest first.
+
+    Left out are pumps that can not lift the least flows at all.
+    """
+    least_lift = max(path.lift_m for path in flows.paths)
+    for item in sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id)):
+        pump = replace(catalog.pumps[item.item_id], name=flows.pump)
+        fastest = max({pump.speed, *pump.speeds})
+        flow = flows.total_m3_s
+        if past_curve(pump, flow, fastest) or pump_head_m(pump, flow, fastest) <= least_lift:
+            continue
+        run = system.network.runs[flows.source]
+        new = Part(
+            Kind.PUMP, item.ends, item.end_bores_m, item, name=flows.pump, existing=False, label=item.description
+        )
+        parts = tuple(replace(new, condition=part.condition) if part.kind is Kind.PUMP else part for part in run.parts)
+        network = system.network.with_runs({run.name: replace(run, parts=parts)})
+        yield replace(system, network=replace(network, pumps={**network.pumps, pump.name: pump})), item.price_cents
