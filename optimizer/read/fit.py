@@ -298,6 +298,7 @@ def _part(
         length_m=text.length_m,
         name=text.name,
         opening=text.opening,
+        least_flow_m3_s=text.least_flow_m3_s,
         condition=text.condition or default,
         room_m=text.room_m,
         place=reading.where(text.node.place),

@@ -8,9 +8,11 @@ from itertools import pairwise
 
 from optimizer import units
 from optimizer.errors import QuantityError
+from optimizer.model.dial import RPM
 from optimizer.model.ends import End
 from optimizer.model.network import Device, Point, PointKind, Pump, Water
 from optimizer.read.density import water_density_kg_m3
+from optimizer.read.dials import read_dial
 from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of
 from optimizer.read.words import parse_end
 
@@ -71,7 +73,7 @@ def read_pumps(reading: Reading, entry: Entry | None, unit_system: str) -> dict[
 
 
 def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
-    keys = ["curve", "speed", "speeds", "ports", "power"]
+    keys = ["curve", "speed", "speeds", "ports", "power", "dial"]
     found = entries(reading, entry.value, f"pump '{entry.key}'", keys)
     _note_missing(reading, entry, found, ["curve", "ports"])
     curve = _pump_curve(reading, found["curve"].value, unit_system) if "curve" in found else None
@@ -83,7 +85,18 @@ def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
         power_w = attempt(reading, found["power"].value, "a power, such as 85 W", units.parse_power)
     if curve is None or ports is None or speed is None:
         return None
-    return Pump(entry.key, curve, speed, ports, speeds, power_w, reading.where(entry.place))
+    dial = read_dial(reading, found["dial"].value) if "dial" in found else None
+    meant = dial or RPM  # what the file calls speed is what the dial shows
+    return Pump(
+        entry.key,
+        curve,
+        meant.speed(speed),
+        ports,
+        tuple(meant.speed(setting) for setting in speeds),
+        power_w,
+        reading.where(entry.place),
+        dial,
+    )
 
 
 def read_devices(reading: Reading, entry: Entry | None, unit_system: str) -> dict[str, Device]:

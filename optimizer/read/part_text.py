@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from optimizer import units
 from optimizer.errors import QuantityError
-from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Kind
 from optimizer.model.network import Condition
 from optimizer.read.nodes import Node, Reading, attempt, entries, nearest, text_of, yes_or_no
 from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_start, parse_ends_words, parse_size
@@ -36,6 +36,7 @@ class PartText:
     opening: float = 1.0
     condition: Condition | None = None
     room_m: float | None = None
+    least_flow_m3_s: float = 0.0
 
 
 def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
@@ -52,7 +53,7 @@ def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText 
 def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
     if node.pairs is None:
         return _repeated(reading, node, unit_system)
-    found = entries(reading, node, "a part", ["part", "pump", "device", "keep", "must go", "room"])
+    found = entries(reading, node, "a part", ["part", "pump", "device", "keep", "must go", "room", "least flow"])
     heads = [found[key] for key in ("part", "pump", "device") if key in found]
     if len(heads) != 1:
         if found or not node.pairs:
@@ -68,7 +69,20 @@ def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText 
     room_m = None
     if "room" in found:
         room_m = attempt(reading, found["room"].value, "a length", lambda text: units.parse_length(text, unit_system))
-    return [part and replace(part, condition=condition, room_m=room_m) for part in parts]
+    least_m3_s = 0.0
+    if "least flow" in found:
+        least_m3_s = _least_flow(reading, found["least flow"].value, parts, unit_system)
+    return [part and replace(part, condition=condition, room_m=room_m, least_flow_m3_s=least_m3_s) for part in parts]
+
+
+def _least_flow(reading: Reading, node: Node, parts: list[PartText | None], unit_system: str) -> float:
+    """Return the flow at which a check valve lies fully open."""
+    if any(part is not None and part.kind not in CHECKS for part in parts):
+        reading.fault(
+            node.place, "a least flow of a part that is no check valve", "swing check valve, spring check valve"
+        )
+    flow_m3_s = attempt(reading, node, "a flow, such as 200 gal/h", lambda text: units.parse_flow(text, unit_system))
+    return flow_m3_s or 0.0
 
 
 def _condition(reading: Reading, node: Node, found: dict[str, Node]) -> Condition | None:

@@ -7,11 +7,14 @@ The keys of the file, in trade words:
     water              salinity and temperature
     surfaces, outlets  name: height above the sump's water line; an outlet opens above the water
     supplies           name: pressure and elevation, for house water
-    pumps              name: curve, speed, speeds (what the dial can be set to), ports, power
+    pumps              name: curve, speed, speeds (what the dial can be set to), ports, power, dial (what it means)
     devices            name: loss at a flow, ports
     tees               name: its sizes, run x run x branch, where the runs that meet there do not say it
     runs               name: from, to, size and parts, in the order of the water
     targets, rules     what each run must carry; what a plan may do
+    pipe               new, grown over, or the roughness of the growth
+    measured           readings: run, flow, at (dial setting), valves as they stood, accuracy
+    calibration        the factors that the readings gave: loss factor, pump head factor, height shift, dial
 
 A bare number is gal/h, ft, psi, degF (US) or L/h, m, bar, degC (metric); a bare pipe length is refused. A sequence or
 mapping may be written in either YAML style.
@@ -26,11 +29,13 @@ from pathlib import Path
 
 from optimizer import units
 from optimizer.errors import QuantityError
+from optimizer.model.calibration import with_calibration
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
+from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
 from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
 from optimizer.read.part_text import PartText, read_parts
 from optimizer.read.tees import fit_tees, read_tees
@@ -53,6 +58,9 @@ KEYS = (
     "runs",
     "targets",
     "rules",
+    "pipe",
+    "measured",
+    "calibration",
 )
 POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
@@ -99,9 +107,15 @@ def load_system(path: Path, catalog: Catalog) -> System:
     network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
     targets = read_targets(reading, found.get("targets"), runs, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
+    measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
+    calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     currency, note = _currency(reading, found), _note(reading, found)
+    if not len(reading):
+        note_missing_valves(reading, found.get("measured"), network.runs)
     reading.finish()
-    return System(name or "", unit_system, currency, network, targets, rules, str(path), note)
+    if calibration is not None:
+        network = with_calibration(network, calibration)
+    return System(name or "", unit_system, currency, network, targets, rules, str(path), note, measured, calibration)
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:
@@ -159,7 +173,8 @@ def _read_network(
         name: _fit(reading, texts[name], ends[name], layout, tees, machines, catalog) for name in texts if name in ends
     }
     sound = {name: run for name, run in runs.items() if run is not None}
-    network = Network(layout.points, sound, tees, pumps, devices, water)
+    growth_m = read_pipe_wall(reading, found.get("pipe"))
+    network = Network(layout.points, sound, tees, pumps, devices, water, extra_roughness_m=growth_m)
     return network, {run.name: run.place for run in raw_runs}
 
 
