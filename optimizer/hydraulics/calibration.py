@@ -1,0 +1,225 @@
+"""Measured flows become the fewest factors that explain them, and what the readings can not tell apart.
+
+Each explanation is a meaning of the pumps' dials and a few free factors, fitted by least squares with bounds; the
+readings weigh by their accuracy, and a weak prior draws each factor towards what is usual.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+
+from optimizer.errors import NetworkError
+from optimizer.hydraulics.factors import FREE_FLOOR, Factor, factors_of
+from optimizer.hydraulics.next_reading import NextReading, best_next_reading
+from optimizer.hydraulics.readings import Floats, Readings
+from optimizer.model.calibration import Calibration, Measurement
+from optimizer.model.dial import POWER, RPM, Dial, DialKind
+from optimizer.model.network import Network
+
+_MOST_FACTORS = 3
+_WITHIN = 2.0  # a reading is explained within this multiple of its accuracy ...
+_TYPICAL = 1.3  # ... and all together within this one (root mean square)
+_CLEARLY = 6.0  # in score: some twenty times less likely
+_FULL = 0.995  # at and above this setting every kind of dial says the same
+_EVALUATIONS = 60
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One way to account for the readings.
+
+    `free` names the factors that were fitted, with the spread (one standard deviation, in the factor's own unit) left
+    by the readings; `oddities` says in words what would be hard to believe; `misfit` is the sum of squares of
+    (expected - measured) / accuracy; `score` adds how unusual the factors are, and 1 for each.
+    """
+
+    calibration: Calibration
+    free: tuple[Factor, ...]
+    spreads: tuple[float, ...]
+    expected_m3_s: tuple[float, ...]
+    fits: bool
+    oddities: tuple[str, ...]
+    misfit: float
+    score: float
+
+    @property
+    def believable(self) -> bool:
+        return self.fits and not self.oddities
+
+    @property
+    def dial_kinds(self) -> tuple[tuple[str, DialKind], ...]:
+        return tuple(sorted((name, dial.kind) for name, dial in self.calibration.dials.items()))
+
+
+@dataclass(frozen=True)
+class CalibrationReport:
+    """What the readings say. `best` is None when nothing believable explains them.
+
+    `explanations` holds those that fit, the likeliest first, hard ones after believable ones; `failing` the best of
+    each meaning of the dials for which nothing fits. `settled` says that no other believable one comes near the best,
+    and that there were more readings than it has factors, so that one of them could have refuted it.
+    """
+
+    measured: tuple[Measurement, ...]
+    best: Explanation | None
+    explanations: tuple[Explanation, ...]
+    failing: tuple[Explanation, ...]
+    settled: bool
+    next_reading: NextReading | None
+
+
+def calibrate(described: Network, measured: Sequence[Measurement]) -> CalibrationReport:
+    """Return the fewest factors that explain measured flows, and what else would.
+
+    Parameters
+    ----------
+    described
+        The plumbing without factors (see `without_calibration`). A pump whose `dial` is None may have any kind.
+    measured
+        One reading or more; as many factors are fitted at most as there are different readings.
+
+    Raises
+    ------
+    NetworkError
+        When there is no reading, one names what is not there, or the plumbing can not be solved.
+    """
+    if not measured:
+        raise NetworkError("nothing was measured; a reading needs a run, its flow and what the pump's dial showed")
+    readings = Readings(described, measured)
+    explanations, failing = _explanations(readings)
+    believable = [one for one in explanations if one.believable]
+    best = believable[0] if believable else None
+    advice = best_next_reading(readings, [one.calibration for one in explanations])
+    return CalibrationReport(
+        measured=tuple(measured),
+        best=best,
+        explanations=tuple(explanations),
+        failing=tuple(failing),
+        settled=best is not None and _is_settled(readings, best, believable[1:]),
+        next_reading=advice,
+    )
+
+
+def _is_settled(readings: Readings, best: Explanation, others: Sequence[Explanation]) -> bool:
+    spare = readings.distinct - len(best.free) - (1 if best.calibration.dials else 0)
+    return spare > 0 and all(other.score > best.score + _CLEARLY for other in others)
+
+
+def _explanations(readings: Readings) -> tuple[list[Explanation], list[Explanation]]:
+    fitting: list[Explanation] = []
+    failing: list[Explanation] = []
+    for dials in _dial_choices(readings):
+        found, nearest = _fewest(readings, dials)
+        fitting += found
+        if not found and nearest is not None:
+            failing.append(nearest)
+    fitting.sort(key=lambda one: (not one.believable, one.score))
+    return fitting, sorted(failing, key=lambda one: one.score)
+
+
+def _dial_choices(readings: Readings) -> list[dict[str, Dial]]:
+    """Return every combination of what the dials of the pumps may mean; where it can not matter, they are left out."""
+    unknown = [
+        name
+        for name, pump in readings.network.pumps.items()
+        if pump.dial is None and any(_setting(readings, one, name) < _FULL for one in readings.measured)
+    ]
+    kinds = (RPM, POWER, FREE_FLOOR)
+    return [dict(zip(unknown, choice, strict=True)) for choice in product(kinds, repeat=len(unknown))]
+
+
+def _setting(readings: Readings, one: Measurement, pump: str) -> float:
+    return one.settings.get(pump, readings.network.pumps[pump].speed)
+
+
+def _fewest(readings: Readings, dials: dict[str, Dial]) -> tuple[list[Explanation], Explanation | None]:
+    """Return the explanations that fit and hold no smaller one that does, and the nearest that does not fit.
+
+    One that is hard to believe is kept only where no believable one is as small.
+    """
+    forced, optional = factors_of(readings, dials)
+    room = readings.distinct - len(forced)
+    fitting: list[Explanation] = []
+    nearest: Explanation | None = None
+    for count in range(min(room, _MOST_FACTORS, len(optional)) + 1):
+        for chosen in combinations(optional, count):
+            if any(one.believable and set(one.free) <= {*forced, *chosen} for one in fitting):
+                continue
+            one = _fit(readings, dials, (*forced, *chosen))
+            if one.fits:
+                fitting.append(one)
+            elif nearest is None or one.score < nearest.score:
+                nearest = one
+    believable = [one for one in fitting if one.believable]
+    return believable or sorted(fitting, key=lambda one: one.score)[:1], nearest
+
+
+def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -> Explanation:
+    x = np.array([factor.usual for factor in free])
+    spreads: tuple[float, ...] = ()
+    if free:
+        x, spreads = _least_squares(readings, dials, free)
+    calibration = _calibration(dials, free, x)
+    expected = readings.expected_m3_s(calibration)
+    off = (expected - readings.flows_m3_s) / readings.sigma_m3_s
+    misfit = float(off @ off)
+    unusual = sum(((value - f.usual) / f.usual_spread) ** 2 for f, value in zip(free, x.tolist(), strict=True))
+    return Explanation(
+        calibration=calibration,
+        free=free,
+        spreads=spreads,
+        expected_m3_s=tuple(expected.tolist()),
+        fits=bool(np.abs(off).max() <= _WITHIN and misfit <= len(off) * _TYPICAL**2),
+        oddities=tuple(text for f, value in zip(free, x.tolist(), strict=True) if (text := f.oddity(value))),
+        misfit=misfit,
+        score=misfit + unusual + len(free),
+    )
+
+
+def _calibration(dials: dict[str, Dial], free: tuple[Factor, ...], x: Floats) -> Calibration:
+    calibration = Calibration(dials={name: RPM if dial is FREE_FLOOR else dial for name, dial in dials.items()})
+    for factor, value in zip(free, x.tolist(), strict=True):
+        calibration = factor.put(calibration, value)
+    return calibration
+
+
+def _least_squares(
+    readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]
+) -> tuple[Floats, tuple[float, ...]]:
+    """Return the factors in their own scales, and their spreads in the units that people read.
+
+    Flow goes with the root of the head that is left, so the residuals are in its square, which is nearly a straight
+    line in the factors: (Q|Q| - M|M|) / 2Mσ, the same as (Q - M)/σ near the reading.
+    """
+    from scipy.optimize import least_squares
+
+    goal, sigma = readings.flows_m3_s, readings.sigma_m3_s
+    steepness = 2.0 * np.maximum(np.abs(goal), sigma)
+    usual = np.array([factor.usual for factor in free])
+    prior = np.array([factor.usual_spread for factor in free])
+
+    def residuals(x: Floats) -> Floats:
+        flows = readings.expected_m3_s(_calibration(dials, free, x), both_ways=True)
+        data = (flows * np.abs(flows) - goal * np.abs(goal)) / (steepness * sigma)
+        return np.concatenate((data, (x - usual) / prior))
+
+    bounds = ([factor.least for factor in free], [factor.most for factor in free])
+    result = least_squares(
+        residuals,
+        usual,
+        bounds=bounds,
+        x_scale=prior,
+        diff_step=np.full(len(free), 1e-5),
+        max_nfev=_EVALUATIONS,
+        xtol=1e-9,
+        ftol=1e-10,
+    )
+    x = np.asarray(result.x, dtype=np.float64)
+    slopes = np.asarray(result.jac, dtype=np.float64)
+    covariance = np.linalg.pinv(slopes.T @ slopes)
+    deviations = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return x, tuple(f.readable_spread(v, s) for f, v, s in zip(free, x.tolist(), deviations.tolist(), strict=True))

@@ -1,0 +1,137 @@
+"""Measured flows and the flows that the network gives under the same settings, for any set of factors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.errors import NetworkError
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation, compile_network
+from optimizer.hydraulics.network import solve_flows
+from optimizer.model.calibration import Calibration, Measurement, pump_sources
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.dial import RPM
+from optimizer.model.network import Network, Part, Run
+
+Floats = npt.NDArray[np.float64]
+
+_LEAST_SIGMA = 1e-3  # of the largest flow on a pump's curve: no reading of next to nothing is better known
+
+
+@dataclass
+class State:
+    """One way the plumbing was set while something was measured, compiled once; the last flows start the next solve."""
+
+    compiled: CompiledNetwork
+    settings: Mapping[str, float]
+    flows_m3_s: Floats | None = None
+
+
+class Readings:
+    """Measurements on a plumbing that is as described, without any factors of an earlier calibration."""
+
+    def __init__(self, network: Network, measured: Sequence[Measurement]) -> None:
+        self.network, self.measured = network, tuple(measured)
+        self.sources = pump_sources(network)
+        self._compiled: dict[tuple[tuple[str, float], ...], CompiledNetwork] = {}
+        self._states: dict[tuple[tuple[tuple[str, float], ...], ...], State] = {}
+        for one in self.measured:
+            self._check(one)
+        self.flows_m3_s = np.array([one.flow_m3_s for one in self.measured], dtype=np.float64)
+        accuracy = np.array([one.accuracy for one in self.measured], dtype=np.float64)
+        self.sigma_m3_s = np.maximum(np.abs(self.flows_m3_s) * accuracy, _LEAST_SIGMA * self.scale_m3_s)
+
+    @property
+    def scale_m3_s(self) -> float:
+        """Return the largest flow on any pump's curve, or that was measured."""
+        curves = [pump.curve[-1][0] for pump in self.network.pumps.values()]
+        return max((*curves, *(abs(one.flow_m3_s) for one in self.measured)), default=1e-3)
+
+    @property
+    def distinct(self) -> int:
+        """Return how many different things were measured: the most factors that the readings can carry."""
+        return len({(one.run, *_key(one)) for one in self.measured})
+
+    def expected_m3_s(self, calibration: Calibration, *, both_ways: bool = False) -> Floats:
+        """Return the flow of every reading under the factors, shape (n_readings,).
+
+        `both_ways` lets water run back through check valves, so that a pump too weak shows by how much.
+        """
+        return np.array([self.flow_m3_s(one, calibration, both_ways=both_ways) for one in self.measured])
+
+    def flow_m3_s(self, reading: Measurement, calibration: Calibration, *, both_ways: bool = False) -> float:
+        """Return the flow of a run under settings, whether measured or not, under the factors."""
+        state = self._state(reading)
+        compiled = state.compiled
+        if both_ways and compiled.direction.any():
+            compiled = replace(compiled, direction=np.zeros_like(compiled.direction))
+        variation = variation_of(compiled, calibration, self.network, state.settings, self.sources)
+        state.flows_m3_s = solve_flows(compiled, variation, state.flows_m3_s)
+        return float(state.flows_m3_s[compiled.run_index[reading.run]])
+
+    def _state(self, reading: Measurement) -> State:
+        key = _key(reading)
+        if key not in self._states:
+            if key[1] not in self._compiled:
+                self._compiled[key[1]] = compile_network(with_valves(self.network, reading.openings))
+            self._states[key] = State(self._compiled[key[1]], dict(reading.settings))
+        return self._states[key]
+
+    def _check(self, one: Measurement) -> None:
+        self.network.run(one.run)
+        for name in one.settings:
+            if name not in self.network.pumps:
+                known = ", ".join(self.network.pumps) or "none"
+                raise NetworkError(f"a reading names the pump {name!r}; the pumps are {known}")
+        if not one.accuracy > 0.0:
+            raise NetworkError(f"a reading in run {one.run!r} has accuracy {one.accuracy:g}; it must be above 0")
+
+
+def _key(one: Measurement) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, float], ...]]:
+    return tuple(sorted(one.settings.items())), tuple(sorted(one.openings.items()))
+
+
+def variation_of(
+    compiled: CompiledNetwork,
+    calibration: Calibration,
+    described: Network,
+    settings: Mapping[str, float],
+    sources: Sequence[str],
+) -> Variation:
+    """Return what the factors do to a compiled network that has none yet. Settings are those of the pumps' dials."""
+    speeds = {}
+    for name, pump in described.pumps.items():
+        dial = calibration.dials.get(name, pump.dial) or RPM
+        speeds[name] = dial.speed(settings.get(name, (pump.dial or RPM).setting(pump.speed)))
+    factor = calibration.loss_factor
+    return Variation(
+        speeds=speeds,
+        pump_head_factors=calibration.pump_head_factors,
+        head_shifts_m=dict.fromkeys(sources, -calibration.height_shift_m),
+        friction_factor=factor,
+        fitting_factor=factor,
+        device_factor=factor,
+        tee_factor=factor,
+    )
+
+
+def with_valves(network: Network, openings: Mapping[str, float]) -> Network:
+    """Return the plumbing with the first throttling valve of each of these runs at this opening.
+
+    Raises
+    ------
+    NetworkError
+        When there is no such run, or it has no valve that can be throttled.
+    """
+    return network.with_runs({name: _opened(network.run(name), opening) for name, opening in openings.items()})
+
+
+def _opened(run: Run, opening: float) -> Run:
+    index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
+    if index is None:
+        raise NetworkError(f"run {run.name!r} has no valve that can be throttled")
+    valve: Part = replace(run.parts[index], opening=opening)
+    return replace(run, parts=(*run.parts[:index], valve, *run.parts[index + 1 :]))
