@@ -1,5 +1,9 @@
 """The command line: files and options → the chain of the pipeline → text, data or a workbook, and an exit code."""
 
 from optimizer.cli.commands import main
+from optimizer.cli.report import draw, report
+
+main.add_command(draw)
+main.add_command(report)
 
 __all__ = ["main"]

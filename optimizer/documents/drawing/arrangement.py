@@ -12,9 +12,9 @@ from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.symbols import symbol_height
 from optimizer.model.network import Network, PointKind, Run
 
-PART_SIZE, NAME_SIZE, LINE_SIZE = 11.5, 12.5, 12.0
+PART_SIZE, NAME_SIZE, LINE_SIZE = 12.0, 13.0, 12.5
 PART_STEP, LINE_STEP = 12.5, 14.0  # from baseline to baseline
-TEXT_ROOM, TEXT_LEFT = 128.0, 17.0  # how wide words may be, and how far right of the pipe they begin
+TEXT_ROOM, TEXT_LEFT = 136.0, 17.0  # how wide words may be, and how far right of the pipe they begin
 LANE_LEFT = 28.0  # room for the badges on the left of a pipe
 TANK_DEPTH, DIP = 32.0, 11.0  # of a drawn basin, and how deep a pipe reaches into it
 DETOUR = 18.0  # from the lane of a detour to its bare way out

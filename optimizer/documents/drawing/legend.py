@@ -10,7 +10,7 @@ from optimizer.documents.drawing.svg import MARKS, Canvas
 from optimizer.documents.drawing.symbols import Spot, draw_symbol, symbol_words
 from optimizer.model.catalog import Kind
 
-_SIZE, _ROW, _LEFT = 11.5, 34.0, 18.0
+_SIZE, _ROW, _LEFT = 12.0, 31.0, 18.0
 _NOTE = (
     "Water levels and outlets stand to the scale on the left. Tees stand where there is room, and lengths along a run "
     "are not to scale."

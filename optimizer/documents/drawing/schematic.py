@@ -36,7 +36,7 @@ from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Part, Point, PointKind
 from optimizer.units import length_unit, length_value, show_flow, show_length
 
-_LEFT, _TOP = 58.0, 34.0  # room for the scale of heights, and above the highest level
+_LEFT, _TOP = 58.0, 26.0  # room for the scale of heights, and above the highest level
 _WIDENS = (Kind.REDUCING_COUPLING, Kind.BUSHING)
 
 

@@ -1,0 +1,138 @@
+"""The commands that write what people look at: a page of a plan, and the pictures alone as SVG files."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from optimizer.cli.waiting import wait_for
+
+if TYPE_CHECKING:
+    from optimizer.documents.pictures import Picture
+    from optimizer.model.catalog import Catalog
+    from optimizer.model.outcome import PlanReport
+    from optimizer.model.system import System
+
+_file = click.argument("file", type=click.Path(path_type=Path))
+_catalogs = click.option(
+    "--catalog",
+    "catalogs",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="CSV",
+    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+)
+_time_limit = click.option(
+    "--time-limit",
+    "time_limit_s",
+    type=click.FloatRange(min=0, min_open=True, max=86_400),
+    default=60.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Wall time in seconds for each call of the solver.",
+)
+_replace = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
+
+
+@click.command()
+@_file
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="HTML",
+    required=True,
+    help="Where to write the page; the name ends in .html.",
+)
+@_replace
+@click.option(
+    "--paper",
+    type=click.Choice(("A4", "letter")),
+    help="What the page prints on; otherwise letter for US units and A4 for metric ones.",
+)
+@_catalogs
+@_time_limit
+def report(
+    file: Path, output: Path, replace: bool, paper: str | None, catalogs: tuple[Path, ...], time_limit_s: float
+) -> None:
+    """Write the cheapest plan as one page to open or print.
+
+    The answer comes first, then pictures, then details. The page holds everything in itself and asks for nothing
+    from outside.
+    """
+    from optimizer.documents.report import write_report
+    from optimizer.documents.whole_file import free_target
+
+    free_target(output, replace, ".html")
+    system, catalog = _read(file, catalogs)
+    found = _plan(system, catalog, time_limit_s)
+    wait_for(f"Writing {output}", partial(write_report, output, found, replace, paper=paper))
+    click.echo(f"Wrote {output}.")
+
+
+@click.command()
+@_file
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    required=True,
+    help="Where to put the SVG files; the folder is made when it is not there.",
+)
+@click.option(
+    "--plan", "with_plan", is_flag=True, help="Find the cheapest plan and draw the plumbing after it as well."
+)
+@_replace
+@_catalogs
+@_time_limit
+def draw(
+    file: Path, output: Path, with_plan: bool, replace: bool, catalogs: tuple[Path, ...], time_limit_s: float
+) -> None:
+    """Draw the plumbing in FILE as SVG pictures.
+
+    Schematic, head along each path, pump and system curves, and the largest losses: as it stands, or with --plan now
+    and after the work.
+    """
+    from optimizer.documents import pictures
+    from optimizer.documents.report_facts import report_facts, solved
+
+    system, catalog = _read(file, catalogs)
+    if with_plan:
+        found = _plan(system, catalog, time_limit_s)
+        drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found), alone=True))
+    else:
+        drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
+    _write_pictures(output, drawn, replace)
+    click.echo(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
+
+
+def _read(file: Path, catalogs: tuple[Path, ...]) -> tuple[System, Catalog]:
+    from optimizer import pipeline
+
+    return wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs))
+
+
+def _plan(system: System, catalog: Catalog, time_limit_s: float) -> PlanReport:
+    from optimizer import pipeline
+
+    return wait_for(
+        "Searching for the cheapest plan", lambda: pipeline.plan(system, catalog, time_limit_s=time_limit_s)
+    )
+
+
+def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool) -> None:
+    """Write all pictures, or none when one of the names is taken or the folder can not be made."""
+    from optimizer.documents.whole_file import free_target, put_whole
+    from optimizer.errors import DocumentError
+
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise DocumentError(f"{folder}: this folder can not be made, {error.strerror or error}") from error
+    targets = [free_target(folder / f"{one.name}.svg", replace, ".svg") for one in drawn]
+    for target, one in zip(targets, drawn, strict=True):
+        put_whole(target, one.svg.encode())
