@@ -1,23 +1,24 @@
 """A plan → its cut list: every new piece of pipe with its length at the saw, and the sticks that they come from.
 
 The lengths of a system file are what shows between two fittings, face to face. At the saw the depth of the socket at
-each end comes on top, for the pipe goes in to the stop.
+each end comes on top, for the pipe goes in to the stop. Where new fittings are longer or shorter than the old ones, the
+new pipe beside them makes up for it, so that bends, tees, pumps and devices stay where they are.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
-from optimizer.model.network import Leg, Network, Part, Run
+from optimizer.model.network import Network, Run
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.stock import StickRule, sticks_of
 from optimizer.takeoff.cutting import CutPlan, cut_sticks
+from optimizer.takeoff.fitted import LEGS, Fit, RunEnds, fit_run, fitted
 
 KERF_M = 0.003175  # a saw cut, 1/8 in.: common practice, no source
-_LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 _SOLD_BY_LENGTH = (Kind.HOSE, Kind.TUBE)  # off a coil
 _ALL = (Kind.PIPE, *_SOLD_BY_LENGTH)
 MEASURE = (
@@ -33,7 +34,8 @@ class CutPiece:
     run: str
     position: int
     item: CatalogItem
-    face_to_face_m: float
+    face_to_face_m: float  # what shows when it is in place
+    added_m: float  # of that: what makes up for fittings longer or shorter than the old ones
     cut_m: float  # length at the saw
     after: str  # what it starts in
     before: str  # what it ends in
@@ -60,6 +62,7 @@ class CutList:
     pipes: tuple[PipeCuts, ...]
     kerf_m: float
     currency: str
+    notes: tuple[str, ...] = ()  # what a person must measure or see to in place
 
 
 def cut_list(
@@ -92,7 +95,9 @@ def cut_list(
     PlanError
         When a piece is longer than every stick.
     """
-    pieces = tuple(_pieces(planned_network(network, plan), plan, catalog))
+    planned = planned_network(network, plan)
+    fits = {name: _fit(network, planned, name, catalog) for name in plan.runs if _changes(planned.runs[name])}
+    pieces = tuple(_pieces(planned, fits, catalog))
     owned = owned_m or {}
     pipes = []
     for item in _items(pieces):
@@ -100,7 +105,27 @@ def cut_list(
         lengths_m = [piece.cut_m for piece in own]
         cuts = cut_sticks(lengths_m, sticks_of(item, rules, store), kerf_m, owned.get(item.item_id, ()))
         pipes.append(PipeCuts(item, own, cuts))
-    return CutList(pieces, tuple(pipes), kerf_m, plan.currency)
+    notes = tuple(note for fit in fits.values() for note in fit.notes)
+    return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes)
+
+
+def _changes(run: Run) -> bool:
+    return any(not part.existing for part in run.parts)
+
+
+def _fit(network: Network, planned: Network, name: str, catalog: Catalog) -> Fit:
+    """Return how the new pipe of a run makes up for its new fittings."""
+    old = network.runs[name]
+    depths_m = catalog.socket_depths_m
+    return fit_run(old, planned.runs[name].parts, _ends(network, old), _ends(planned, old), depths_m)
+
+
+def _ends(network: Network, run: Run) -> RunEnds:
+    points = (run.start.point, run.end.point)
+    tees = [network.tees.get(point) for point in points]
+    first, last = (tee.item if tee is not None else None for tee in tees)
+    kept_first, kept_last = (tee is None or tee.existing for tee in tees)
+    return RunEnds((first, last), (tees[0] is None, tees[1] is None), (kept_first, kept_last))
 
 
 def _items(pieces: Sequence[CutPiece]) -> list[CatalogItem]:
@@ -109,18 +134,19 @@ def _items(pieces: Sequence[CutPiece]) -> list[CatalogItem]:
     return list(found.values())
 
 
-def _pieces(planned: Network, plan: Plan, catalog: Catalog) -> list[CutPiece]:
+def _pieces(planned: Network, fits: Mapping[str, Fit], catalog: Catalog) -> list[CutPiece]:
     found: list[CutPiece] = []
-    for name in plan.runs:
-        run = planned.runs[name]
+    for name, fit in fits.items():
+        run = replace(planned.runs[name], parts=fitted(planned.runs[name].parts, fit))
         for index, part in enumerate(run.parts):
             if part.kind in _ALL and not part.existing and part.item is not None:
-                found.append(_piece(str(len(found) + 1), planned, run, index, part, part.item, catalog))
+                added_m = fit.added_m.get(index, 0.0)
+                found.append(_piece(str(len(found) + 1), planned, run, index, part.item, added_m, catalog))
     return found
 
 
 def _piece(
-    mark: str, planned: Network, run: Run, index: int, part: Part, item: CatalogItem, catalog: Catalog
+    mark: str, planned: Network, run: Run, index: int, item: CatalogItem, added_m: float, catalog: Catalog
 ) -> CutPiece:
     first, after = _neighbour(planned, run, index, -1)
     last, before = _neighbour(planned, run, index, +1)
@@ -130,8 +156,9 @@ def _piece(
         run=run.name,
         position=index + 1,
         item=item,
-        face_to_face_m=part.length_m,
-        cut_m=part.length_m + depth_m,
+        face_to_face_m=run.parts[index].length_m,
+        added_m=added_m,
+        cut_m=run.parts[index].length_m + depth_m,
         after=after,
         before=before,
     )
@@ -148,6 +175,6 @@ def _neighbour(planned: Network, run: Run, index: int, step: int) -> tuple[End |
     if tee is None:
         return None, f"open end at {run_end.point}"
     words = f"{tee.item.description} at {run_end.point}" if tee.item is not None else run_end.point
-    if tee.item is None or run_end.leg not in _LEGS:
+    if tee.item is None or run_end.leg not in LEGS:
         return None, words
-    return tee.item.ends[_LEGS.index(run_end.leg)], words
+    return tee.item.ends[LEGS.index(run_end.leg)], words
