@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
-from optimizer.choices.fronts import Front, is_step, opened
-from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
+from optimizer.choices.fronts import Front, is_step, opened, spigot_of
+from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, new_part
 from optimizer.joints.efficient import EfficientChains
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, CatalogItem, Kind
@@ -317,10 +317,37 @@ class _Builder:
         if left.cut and right.cut:
             yield from self._bridge(left, right, gap_m)
             return
-        for chain in self.chains.between(left.end, right.end, self._reaches(left, right, gap_m)):
-            joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
+        chains = self.chains.between(left.end, right.end, self._reaches(left, right, gap_m))
+        fitting = [chain for chain in chains if self._spans(chain, left, right, gap_m)]
+        found = [(chain.pieces, [m.method for m in chain.matings]) for chain in fitting]
+        if len(fitting) < len(chains):
+            found += self._stubbed(left, right)
+        for pieces, methods in found:
+            joint = self._joint(pieces, methods, left, right, gap_m)
             if joint is not None:
                 yield joint
+
+    def _spans(self, chain: Chain, left: Front, right: Front, gap_m: float) -> bool:
+        """Return whether pieces reach a cut pipe, which ends at the face of what it went into.
+
+        A bushing sits inside the fitting and adds next to no length: it does not, unless the fitting itself is longer.
+        """
+        if not (left.cut or right.cut) or left.pipe or right.pipe or any(m.method == "stub" for m in chain.matings):
+            return True
+        cut, other = (left, right) if left.cut else (right, left)
+        length_m = sum(sum(piece.item.take_outs_m) for piece in chain.pieces if piece.item is not None)
+        return (other.long and gap_m == 0) or length_m >= gap_m + self._reach_m(cut.end)
+
+    def _stubbed(self, left: Front, right: Front) -> Iterable[tuple[tuple[Part, ...], list[str]]]:
+        """Yield what couples a cut pipe to a stub of new pipe in the socket opposite, with the joints of each."""
+        other = right if left.cut else left
+        if other.end.form is not Form.SOCKET:
+            return
+        stub = spigot_of(other.end)
+        for chain in self.chains.between(left.end if left.cut else stub, stub if left.cut else right.end, False):
+            methods = [m.method for m in chain.matings]
+            methods[-1 if left.cut else 0] = "stub"
+            yield chain.pieces, methods
 
     def _reaches(self, left: Front, right: Front, gap_m: float) -> bool:
         """Return whether two ends that mate also meet: a cut pipe is too short for all but a longer fitting."""
