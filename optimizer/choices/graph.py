@@ -65,6 +65,7 @@ class Arc:
     extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()  # pipe bought beyond what shows: into sockets, over gaps
     first: bool = False  # the first part is the run's first
     last: bool = False  # ... and its last, at an open end
+    cuts: int = 0  # saw cuts into pipe that stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,7 @@ class Joint:
     methods: tuple[tuple[str, str], ...]
     separable: bool = False
     extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()
+    cuts: int = 0
 
 
 @dataclass
@@ -191,7 +193,7 @@ class _Builder:
 
     def _keep(self, index: int, node: Node, part: Part) -> None:
         joint: Joint | None = None
-        if node.front is not None or (node.kept is not None and node.kept != node.position - 1):
+        if node.front is not None or (node.kept is not None and self._parted(node)):
             right = self._open_entry(node.position)
             left = self._left(node)
             if right is None or left is None:
@@ -200,6 +202,12 @@ class _Builder:
                 self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
             return
         self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
+
+    def _parted(self, node: Node) -> bool:
+        """Return whether the joint between the last kept part and the next one is open: for a gap, or a new pump."""
+        at = node.position
+        fresh = not self.parts[at].existing or (at > 0 and not self.parts[at - 1].existing)
+        return node.kept != at - 1 or fresh
 
     def _replace(self, index: int, node: Node, candidate: Candidate) -> None:
         position = node.position
@@ -253,7 +261,8 @@ class _Builder:
                 return
             separable = False
         separable = separable or any(part.kind in SEPARABLE for part in parts)
-        removed = tuple(range(position, position + span)) if not parts[-1].existing else ()
+        replaced = not parts[-1].existing and parts[-1] is not self.parts[position]
+        removed = tuple(range(position, position + span)) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
             head=self._node(replace(head, position=position + span, separable=separable)),
@@ -263,6 +272,7 @@ class _Builder:
             extra_pipe=(joint.extra_pipe if joint else ()) + extra,
             first=node.kept is None and node.front is None,
             last=self.end is None and position + span == len(self.parts),
+            cuts=joint.cuts if joint else 0,
         )
         self.graph.arcs[index].append(arc)
 
@@ -296,7 +306,7 @@ class _Builder:
             return
         for joint in self._joints(left, right, node.gap_mm):
             if node.separable or joint.separable or not needed:
-                arc = Arc(head, parts=joint.parts, joints=joint.methods, extra_pipe=joint.extra_pipe)
+                arc = Arc(head, joint.parts, (), joint.methods, joint.extra_pipe, cuts=joint.cuts)
                 self.graph.arcs[index].append(arc)
 
     # joints
@@ -394,7 +404,8 @@ class _Builder:
                 into = self._depth(socket) if socket.form is Form.SOCKET else 0.0
                 extra.append((front.pipe, into + gap_m))
                 gap_m = 0.0
-        return Joint(tuple(parts), tuple(made), any(piece.kind is Kind.UNION for piece in pieces), tuple(extra))
+        separable = any(piece.kind is Kind.UNION for piece in pieces)
+        return Joint(tuple(parts), tuple(made), separable, tuple(extra), left.cut + right.cut)
 
     def _depth(self, end: End) -> float:
         socket = End(Form.SOCKET, end.size, end.system)
