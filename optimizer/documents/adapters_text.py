@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.takeoff.ports import PortWays
 
 Json = dict[str, Any]
-SHOWN = 8  # ways on screen unless more are asked for
+SHOWN, PORTS_SHOWN = 8, 3  # ways on screen, between two ends and at each port, unless more are asked for
 PRICE_NOTE = "Prices are of the pieces alone; cement, tape, washers and clamps come in packs."
 
 
@@ -59,7 +59,7 @@ def adapters_blocks(
 
 
 def port_blocks(
-    found: Iterable[PortWays], *, name: str, units: str, currency: str, limit: int | None = 3
+    found: Iterable[PortWays], *, name: str, units: str, currency: str, limit: int | None = PORTS_SHOWN
 ) -> list[Block]:
     """Return the ways at every threaded port of a system, the best by each mark first of all."""
     blocks: list[Block] = [Heading(f"Threaded ports: {name}")]

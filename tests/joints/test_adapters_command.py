@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from optimizer.cli_adapters import adapters_command, named_end
+from optimizer.cli import main
+from optimizer.cli.adapters import named_end
 from optimizer.documents.adapters_text import shown_ways, verdict
 from optimizer.errors import InputError
 from optimizer.joints.ways import ways
@@ -22,7 +23,7 @@ from optimizer.takeoff.ports import loss_at, threaded_ports, ways_at_ports
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(adapters_command, list(arguments))
+    return CliRunner().invoke(main, ["adapters", *arguments])
 
 
 def example(name: str) -> str:
@@ -76,14 +77,18 @@ def test_brass_is_allowed_on_request_where_no_taper_meets_plastic() -> None:
 
 
 def test_a_pressure_above_all_ratings_leaves_no_allowed_way() -> None:
-    output = run("1 in spigot", "1 in NPT female", "--pressure", "60 bar").output
+    result = run("1 in spigot", "1 in NPT female", "--pressure", "60 bar")
 
-    assert "its pressure rating is too low for the duty" in output
-    assert "None of the ways is allowed" in output
+    assert result.exit_code == 1
+    assert "its pressure rating is too low for the duty" in result.output
+    assert "None of the ways is allowed" in result.output
 
 
 def test_a_pair_without_a_way_gets_the_reason() -> None:
-    assert "There is no way: from 1/4 in tube to 75 mm socket takes" in run("1/4 in tube", "75 mm socket").output
+    result = run("1/4 in tube", "75 mm socket")
+
+    assert result.exit_code == 1
+    assert "There is no way: from 1/4 in tube to 75 mm socket takes" in result.output
 
 
 @pytest.mark.parametrize("name", ["cellar-sump.yaml", "metric-unions.yaml", "single-return.yaml"])
@@ -170,7 +175,7 @@ def test_an_end_that_is_none_is_refused_with_what_is_allowed(text: str, words: s
 def test_bad_arguments_are_refused_in_words_without_a_traceback(arguments: tuple[str, ...], words: str) -> None:
     result = run(*arguments)
 
-    assert result.exit_code != 0
+    assert result.exit_code == 2
     assert isinstance(result.exception, SystemExit)
     assert words in result.output
 

@@ -94,7 +94,7 @@ def test_where_a_coupling_is_put_on_a_kept_pipe_the_pipe_is_cut_back_by_its_leng
 
     fit = fit_run(run_of(before), after, WATER, WATER, catalog().socket_depths_m)
 
-    # Sawn off at the old elbow's face the pipe is a socket's depth shorter; a coupling and a stub in two sockets follow.
+    # Sawn off at the old elbow's face the pipe is a socket's depth shorter; a coupling and a stub follow.
     more_mm = 1000 * (sum(coupling.take_outs_m) + STUB_CLEARANCE_M + 2 * DEPTH_M - DEPTH_M)
     assert fit.added_m.get(3, 0.0) == pytest.approx(0.0)
     assert fit.notes == (
