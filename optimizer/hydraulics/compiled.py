@@ -30,7 +30,8 @@ _OPEN = frozenset({PointKind.SURFACE, PointKind.OUTLET})
 class Variation:
     """What one solution has otherwise than the compiled network. Arrays: shape (n_runs,), in the order of the runs.
 
-    Factors multiply; `pump_head_factors` stand for wear; `added_square_s2_m5` is a further throttle in a run.
+    Factors multiply; `pump_head_factors` stand for wear; `added_square_s2_m5` is a further throttle in a run. The
+    device factor may differ from device to device: shape (n_devices,), in the order of the compiled network.
     """
 
     speeds: Mapping[str, float] = field(default_factory=dict)
@@ -38,7 +39,7 @@ class Variation:
     head_shifts_m: Mapping[str, float] = field(default_factory=dict)  # of surfaces, outlets and supplies
     friction_factor: Floats | float = 1.0
     fitting_factor: Floats | float = 1.0
-    device_factor: float = 1.0
+    device_factor: Floats | float = 1.0
     tee_factor: float = 1.0
     added_square_s2_m5: Floats | float = 0.0
 

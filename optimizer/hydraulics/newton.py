@@ -72,6 +72,8 @@ class Newton:
         self._linear = np.array([compiled.coefficients[0], compiled.coefficients[2]]) * self._fitting
         factor = variation.friction_factor
         self._piece_factor = factor if isinstance(factor, float | int) else factor[compiled.piece_run]
+        devices = np.full(len(compiled.devices), compiled.conditions.loss_factor) * variation.device_factor
+        self._device_factors: list[float] = devices.tolist()
         self._pattern()
 
     # ---- the equations
@@ -89,10 +91,10 @@ class Newton:
             head, rise = c.pieces.head_and_slope(flow[c.piece_run])
             loss += summed(c.piece_run, head * self._piece_factor, self._n)
             slope += summed(c.piece_run, rise * self._piece_factor, self._n)
-        for run, curve in c.devices:
+        for (run, curve), times in zip(c.devices, self._device_factors, strict=True):
             head_m, rise_s_m2 = curve.head_and_slope(float(flow[run]))
-            loss[run] += head_m * v.device_factor * c.conditions.loss_factor
-            slope[run] += rise_s_m2 * v.device_factor * c.conditions.loss_factor
+            loss[run] += head_m * times
+            slope[run] += rise_s_m2 * times
         for pump in c.pumps:
             head_m, rise_s_m2 = pump.curve.head_and_slope(float(flow[pump.run]), v.speeds.get(pump.name, pump.speed))
             factor = v.pump_head_factors.get(pump.name, 1.0)

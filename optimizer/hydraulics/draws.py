@@ -1,0 +1,184 @@
+"""Chance made into networks: standard normal draws by name → factors on a compiled network's losses, bores, heads.
+
+A draw is kept by the name of what it stands for, so that the same elbow row has the same error in the plumbing as it
+stands, in the planned one, and in what was measured.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.errors import NetworkError
+from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW, close_coupled
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation, coefficients_of
+from optimizer.hydraulics.elements import LossElement, element_of
+from optimizer.hydraulics.friction import PipePieces
+from optimizer.hydraulics.network import solve_flows
+from optimizer.model.catalog import PIPES, THROTTLES
+from optimizer.model.network import Part
+
+Floats = npt.NDArray[np.float64]
+
+_NORMAL_90 = 1.6449  # a band is taken to hold the truth in 9 of 10 cases
+# Bands that no catalog row gives, each as (low, high) in 9 of 10 cases:
+_THROTTLE = (0.6, 1.6)  # published K of partly closed valves differ so much from table to table: estimate
+_TEE = (0.75, 1.25)  # screwed tee, run or branch: Hydraulic Institute, from memory
+_OPENING = (0.85, 1.2)  # entrances by how sharp the edge is: estimate
+_DEVICE = (0.8, 1.25)  # a maker's rated loss, clean: estimate
+_FRICTION = (0.95, 1.05)  # Colebrook against measurement in smooth pipe: common practice, no source
+_ROUGHNESS = (1.0, 5.0)  # drawn plastic, 0.0015 to 0.007 mm; growth that is stated: half to double
+_GROWTH = (0.5, 2.0)
+_PUMP = (0.93, 1.07)  # head of small series-made pumps: ISO 9906:2012 grade 3B, from memory
+_HEIGHT_M = 0.025  # one standard deviation of each height: a tape measure along a wall, and the water line
+
+
+class Draws:
+    """Standard normal numbers by name, shape (n_samples,). The same name always has the same numbers."""
+
+    def __init__(self, samples: int, seed: int) -> None:
+        self.samples, self._seed = samples, seed
+        self._drawn: dict[str, Floats] = {}
+
+    def normal(self, name: str) -> Floats:
+        if name not in self._drawn:
+            dice = np.random.default_rng([self._seed, zlib.crc32(name.encode("utf-8"))])
+            half = dice.standard_normal((self.samples + 1) // 2)
+            both = np.concatenate((half, -half))[: self.samples]  # in pairs of opposites: means settle sooner
+            self._drawn[name] = dice.permutation(both)
+        return self._drawn[name]
+
+    def factor(self, name: str, band: tuple[float, float]) -> Floats:
+        """Return factors whose logarithm is normal on either side of 1, with 9 of 10 inside the band."""
+        z = self.normal(name) / _NORMAL_90
+        return np.where(z < 0.0, band[0] ** -z, band[1] ** z)
+
+    def noise(self, count: int) -> Floats:
+        """Return the chance in readings, shape (n_samples, count)."""
+        return np.column_stack([self.normal(f"reading {i}") for i in range(count)])
+
+
+@dataclass(frozen=True)
+class _Family:
+    """What shares one draw: its part of the coefficients a, b, a', b' of every run, shape (4, n_runs)."""
+
+    coefficients: Floats
+    factors: Floats  # (n_samples,)
+
+
+def ensemble_flows_m3_s(
+    compiled: CompiledNetwork, draws: Draws, start_m3_s: Floats | None, speeds: Mapping[str, float] | None = None
+) -> Floats:
+    """Return the flows under every draw, shape (n_samples, n_runs). One that can not be solved is left undisturbed."""
+    base = Variation(speeds=speeds or {})
+    value = solve_flows(compiled, base, start_m3_s)
+    families = _families(compiled, draws)
+    rest = compiled.coefficients - sum((family.coefficients for family in families), np.zeros((4, 1)))
+    pieces = _pieces(compiled, draws)
+    variations = _variations(compiled, draws, base)
+    flows = np.empty((draws.samples, len(value)))
+    for sample in range(draws.samples):
+        coefficients = rest + sum((f.coefficients * f.factors[sample] for f in families), np.zeros((4, 1)))
+        drawn = replace(compiled, coefficients=coefficients, pieces=pieces(sample))
+        try:
+            flows[sample] = solve_flows(drawn, variations(sample), value)
+        except NetworkError:
+            flows[sample] = value
+    return flows
+
+
+def _families(compiled: CompiledNetwork, draws: Draws) -> list[_Family]:
+    """Return the losses that vary together. A close-coupled part has the draw of its family times that of coupling."""
+    sums: dict[tuple[str, tuple[float, float], bool], Floats] = {}
+
+    def add(name: str, band: tuple[float, float], coupled: bool, run: int, element: LossElement) -> None:
+        table = sums.setdefault((name, band, coupled), np.zeros((4, len(compiled.run_names))))
+        table[:, run] += coefficients_of(element)
+
+    for r, name in enumerate(compiled.run_names):
+        run = compiled.network.runs[name]
+        near = close_coupled(run, compiled.network)
+        for i, (part, element) in enumerate(zip(run.parts, compiled.elements[r], strict=True)):
+            if part.item is None or part.kind in PIPES or element.shut:
+                continue
+            loss = part.item.loss
+            opened, throttle = _split(part, element, compiled)
+            add(f"{part.kind}, {loss.source}", (loss.band_low, loss.band_high), i in near, r, opened)
+            if throttle is not None:
+                add(f"throttled {part.kind}", _THROTTLE, False, r, throttle)
+        for element in compiled.openings[r]:
+            add("openings", _OPENING, False, r, element)
+    families = []
+    for (name, band, coupled), table in sums.items():
+        factors = draws.factor(name, band)
+        if coupled:
+            factors = factors * draws.factor("close coupling", (BAND_LOW, BAND_HIGH))
+        families.append(_Family(table, factors))
+    return families
+
+
+def _split(part: Part, element: LossElement, compiled: CompiledNetwork) -> tuple[LossElement, LossElement | None]:
+    """Return the loss of a valve fully open, and what its partial closing adds; None where it is open or no valve."""
+    if part.kind not in THROTTLES or part.opening >= 1.0:
+        return element, None
+    opened = element_of(replace(part, opening=1.0), compiled.conditions)
+    added = element.square_s2_m5 - opened.square_s2_m5
+    return opened, LossElement(square_s2_m5=added, square_back_s2_m5=added)
+
+
+def _pieces(compiled: CompiledNetwork, draws: Draws) -> Callable[[int], PipePieces]:
+    """Return a function: sample → pipe pieces, bores between average and minimum wall, walls rougher or smoother."""
+    conditions, known = compiled.conditions, compiled.pieces
+    wider = _widest(compiled)
+    share = np.minimum(np.abs(draws.normal("bore")) / _NORMAL_90, 1.0)  # 0 average wall ... 1 minimum wall
+    growth = conditions.extra_roughness_m
+    rough = draws.factor("growth", _GROWTH) if growth > 0.0 else draws.factor("roughness", _ROUGHNESS)
+    roughness = known.rough * 3.7 * known.bore_m
+
+    def pieces(sample: int) -> PipePieces:
+        bore = known.bore_m + share[sample] * (wider - known.bore_m)
+        return PipePieces.of(
+            known.length_m, bore, roughness * rough[sample], conditions.fluid, conditions.hazen_williams
+        )
+
+    return pieces
+
+
+def _widest(compiled: CompiledNetwork) -> Floats:
+    """Return the largest bore that the standard allows for each piece; its own where no standard is known."""
+    widest: dict[tuple[int, float], float] = {}
+    for r, name in enumerate(compiled.run_names):
+        for part, element in zip(compiled.network.runs[name].parts, compiled.elements[r], strict=True):
+            if part.item is not None and element.length_m > 0.0:
+                widest[r, element.bore_m] = max(part.item.bore_min_wall_m, element.bore_m)
+    keys = zip(compiled.piece_run.tolist(), compiled.pieces.bore_m.tolist(), strict=True)
+    return np.array([widest.get(key, key[1]) for key in keys], dtype=np.float64)
+
+
+def _variations(compiled: CompiledNetwork, draws: Draws, base: Variation) -> Callable[[int], Variation]:
+    """Return a function: sample → friction, tees, devices, pumps and heights."""
+    friction, tees = draws.factor("friction formula", _FRICTION), draws.factor("tees", _TEE)
+    pumps = {name: draws.factor(f"pump {name}", _PUMP) for name in compiled.network.pumps}
+    heights = {
+        name: draws.normal(f"height of {name}") * _HEIGHT_M
+        for name, point in compiled.network.points.items()
+        if point.is_fixed
+    }
+    names = [element.device for parts in compiled.elements for element in parts if element.device]
+    devices = np.array([draws.factor(f"device {name}", _DEVICE) for name in names]).reshape(len(names), draws.samples)
+
+    def variation(sample: int) -> Variation:
+        return replace(
+            base,
+            friction_factor=float(friction[sample]),
+            tee_factor=float(tees[sample]),
+            device_factor=devices[:, sample] if names else 1.0,
+            pump_head_factors={name: float(factor[sample]) for name, factor in pumps.items()},
+            head_shifts_m={name: float(shift[sample]) for name, shift in heights.items()},
+        )
+
+    return variation

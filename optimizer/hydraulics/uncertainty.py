@@ -1,0 +1,149 @@
+"""How sure a predicted flow is: a few hundred solutions with everything that is not known drawn by chance, seeded.
+
+What is not known, and how it is drawn: the K of each family of parts (one draw for all parts of a kind from one source,
+within the band of the catalog row), what close coupling adds, throttled valves, tees, openings, devices, the pump
+curve, the bore between average and minimum wall, roughness, the friction formula, and heights. Flows that were measured
+then narrow it: each draw is corrected by how far its own readings are off, in the proportion that makes the spread of
+the corrected draws least (the update of an ensemble Kalman filter).
+
+References
+----------
+G. Evensen, Ocean Dynamics 53, 2003, pp. 343-367.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.errors import NetworkError
+from optimizer.hydraulics.compiled import compile_network
+from optimizer.hydraulics.conditions import Conditions
+from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
+from optimizer.hydraulics.network import solve_flows
+from optimizer.hydraulics.readings import with_valves
+from optimizer.model.calibration import Measurement
+from optimizer.model.dial import RPM
+from optimizer.model.network import Network
+from optimizer.model.system import Target
+
+Floats = npt.NDArray[np.float64]
+
+SAMPLES = 256
+SEED = 20
+_LOW, _HIGH = 10.0, 90.0  # percentiles: an 80 % band
+_HELD = 1e-5  # relative: the network closes heads to 1e-6 m
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """Flows of every run [m³/s] under each draw, shape (n_samples, n_runs), beside the predicted value."""
+
+    run_names: tuple[str, ...]
+    value_m3_s: Mapping[str, float]
+    flows_m3_s: Floats
+
+    @property
+    def band_m3_s(self) -> dict[str, tuple[float, float]]:
+        """Return (low, high) of each run: the true flow lies between them in 8 of 10 cases."""
+        low, high = np.percentile(self.flows_m3_s, [_LOW, _HIGH], axis=0)
+        return dict(zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True))
+
+    def chance_of(self, targets: Sequence[Target]) -> float:
+        """Return the share of draws in which all targets are met at once, with valves and pumps as they are set.
+
+        A valve trimmed to a measured flow does better than one left at its computed setting.
+        """
+        index = {name: i for i, name in enumerate(self.run_names)}
+        held = np.ones(len(self.flows_m3_s), dtype=bool)
+        for target in targets:
+            if target.run not in index:
+                raise NetworkError(f"a target names run {target.run!r}; the runs are {', '.join(self.run_names)}")
+            flow = self.flows_m3_s[:, index[target.run]]
+            held &= flow >= target.low_m3_s * (1.0 - _HELD)
+            if target.high_m3_s is not None:
+                held &= flow <= target.high_m3_s * (1.0 + _HELD)
+        return float(held.mean())
+
+
+def uncertainty(
+    network: Network,
+    conditions: Conditions | None = None,
+    *,
+    measured: Sequence[Measurement] = (),
+    measured_on: Network | None = None,
+    samples: int = SAMPLES,
+    seed: int = SEED,
+) -> Uncertainty:
+    """Return the flows of a plumbing with how sure they are.
+
+    Parameters
+    ----------
+    network
+        The plumbing to predict, with its factors from calibration.
+    measured, measured_on
+        Readings, and the plumbing (with the same factors) on which they were taken, if it is another one. Give them
+        only when the factors came from them: they say how far the factors can still be off.
+    samples, seed
+        How many draws; the same seed gives the same draws.
+
+    Raises
+    ------
+    NetworkError
+        When the plumbing can not be solved as it stands. A draw that can not be solved counts as the value itself.
+    """
+    if samples < 2:
+        raise NetworkError(f"{samples} draws say nothing about a spread; at least 2")
+    draws = Draws(samples, seed)
+    compiled = compile_network(network, conditions)
+    value = solve_flows(compiled)
+    flows = ensemble_flows_m3_s(compiled, draws, value)
+    if measured:
+        flows = _narrowed(flows, measured_on or network, conditions, measured, draws)
+    return Uncertainty(compiled.run_names, dict(zip(compiled.run_names, value.tolist(), strict=True)), flows)
+
+
+def band(
+    network: Network,
+    conditions: Conditions | None = None,
+    *,
+    measured: Sequence[Measurement] = (),
+    measured_on: Network | None = None,
+) -> dict[str, tuple[float, float]]:
+    """Return the 80 % band (low, high) of the flow in every run [m³/s]; see `uncertainty`."""
+    return uncertainty(network, conditions, measured=measured, measured_on=measured_on).band_m3_s
+
+
+def _narrowed(
+    flows: Floats,
+    plumbing: Network,
+    conditions: Conditions | None,
+    measured: Sequence[Measurement],
+    draws: Draws,
+) -> Floats:
+    """Correct every draw by its readings. The same draw meets the same parts here as in the plumbing to predict."""
+    seen = np.column_stack([_readings_of(one, plumbing, conditions, draws) for one in measured])
+    goal = np.array([one.flow_m3_s for one in measured])
+    sigma = np.maximum(np.abs(goal) * [one.accuracy for one in measured], 1e-3 * np.abs(seen).max())
+    noise = draws.noise(len(measured)) * sigma
+    centre, off = seen.mean(axis=0), flows - flows.mean(axis=0)
+    spread = seen - centre
+    covariance = spread.T @ spread / (len(flows) - 1) + np.diag(sigma**2)
+    gain = np.linalg.solve(covariance, spread.T @ off / (len(flows) - 1))
+    corrected: Floats = flows + (goal + noise - seen) @ gain
+    return corrected
+
+
+def _readings_of(one: Measurement, plumbing: Network, conditions: Conditions | None, draws: Draws) -> Floats:
+    """Return what each draw gives for a reading, shape (n_samples,)."""
+    compiled = compile_network(with_valves(plumbing, one.openings), conditions)
+    speeds = {
+        name: (plumbing.pumps[name].dial or RPM).speed(setting)
+        for name, setting in one.settings.items()
+        if name in plumbing.pumps
+    }
+    flows = ensemble_flows_m3_s(compiled, draws, None, speeds)
+    return flows[:, compiled.run_index[one.run]]
