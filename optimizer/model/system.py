@@ -2,19 +2,59 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.network import Network
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """Limits of a flow as shares of what other runs carry together: 0.25 of the riser, give or take a tolerance."""
+
+    of: tuple[str, ...]  # run names
+    low: float
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Target:
-    """What a run must carry [m³/s]. `high_m3_s` None: no upper limit; `low_m3_s` 0: any flow will do."""
+    """What a run must carry [m³/s]. `high_m3_s` None: no upper limit; `low_m3_s` 0: any flow will do.
+
+    `run` is the target's name as the owner wrote it: a run, a device or a sum. `runs` holds the runs whose flows are
+    added up; empty, it is the run of that name. With a `share` the limits go by the flow of other runs.
+    """
 
     run: str
     low_m3_s: float
     high_m3_s: float | None = None
+    place: str = ""
+    runs: tuple[str, ...] = ()
+    share: Share | None = None
+
+    @property
+    def summed(self) -> tuple[str, ...]:
+        """Return the runs whose flows count together."""
+        return self.runs or (self.run,)
+
+    @property
+    def is_plain(self) -> bool:
+        """Return whether the target is a window on the flow of the one run that it is named after."""
+        return self.share is None and self.summed == (self.run,)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One way in which the plumbing is run: pumps at these fractions of full rpm, and what must flow then.
+
+    A pump that is not named runs as the file says. Valves keep one position in all settings: nobody turns six handles
+    every evening.
+    """
+
+    name: str
+    speeds: Mapping[str, float]
+    targets: tuple[Target, ...]
     place: str = ""
 
 
@@ -48,3 +88,12 @@ class System:
     note: str = ""
     measured: tuple[Measurement, ...] = ()
     calibration: Calibration | None = None
+    settings: tuple[Setting, ...] = ()  # none: one setting, the pumps as they are or may be dialled
+
+    def at(self, setting: Setting) -> System:
+        """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""
+        pumps = {
+            name: replace(pump, speed=setting.speeds.get(name, pump.speed), speeds=())
+            for name, pump in self.network.pumps.items()
+        }
+        return replace(self, network=replace(self.network, pumps=pumps), targets=setting.targets, settings=())

@@ -12,6 +12,7 @@ The keys of the file, in trade words:
     tees               name: its sizes, run x run x branch, where the runs that meet there do not say it
     runs               name: from, to, size and parts, in the order of the water
     targets, rules     what each run must carry; what a plan may do
+    settings           name: pumps at their speeds, and targets of its own, for plumbing that is run in several ways
     pipe               new, grown over, or the roughness of the growth
     measured           readings: run, flow, at (dial setting), valves as they stood, accuracy
     calibration        the factors that the readings gave: loss factor, pump head factor, height shift, dial
@@ -38,9 +39,10 @@ from optimizer.read.machines import read_devices, read_points, read_pumps, read_
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
 from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
 from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.targets import Named, devices_in, read_settings, read_targets
 from optimizer.read.tees import fit_tees, read_tees
 from optimizer.read.topology import EndText, Layout, lay_out, note_islands
-from optimizer.read.wishes import read_rules, read_targets
+from optimizer.read.wishes import read_rules
 from optimizer.read.words import parse_run_size
 
 KEYS = (
@@ -57,6 +59,7 @@ KEYS = (
     "tees",
     "runs",
     "targets",
+    "settings",
     "rules",
     "pipe",
     "measured",
@@ -105,7 +108,9 @@ def load_system(path: Path, catalog: Catalog) -> System:
     name = text_of(reading, found["system"].value, "a name") if "system" in found else None
     all_keys = len(found) == len(root.pairs or ())
     network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
-    targets = read_targets(reading, found.get("targets"), runs, unit_system)
+    named = Named(runs, devices_in(network.runs))
+    targets = read_targets(reading, found.get("targets"), named, unit_system)
+    settings = read_settings(reading, found.get("settings"), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
@@ -115,7 +120,9 @@ def load_system(path: Path, catalog: Catalog) -> System:
     reading.finish()
     if calibration is not None:
         network = with_calibration(network, calibration)
-    return System(name or "", unit_system, currency, network, targets, rules, str(path), note, measured, calibration)
+    return System(
+        name or "", unit_system, currency, network, targets, rules, str(path), note, measured, calibration, settings
+    )
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:

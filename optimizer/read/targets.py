@@ -1,0 +1,187 @@
+"""The `targets` and `settings` of a system file → what must flow, and with the pumps at which speeds.
+
+riser: at least 900 gal/h                        a run
+uv: 250 to 350 gal/h                             a device: the run that it stands in
+left outlet + right outlet: at least 800 gal/h   what runs carry together
+uv line: 25 % of riser within 10 %               a split; also `at least 25 % of ...` and `20 to 30 % of ...`
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from optimizer import units
+from optimizer.errors import QuantityError
+from optimizer.model.catalog import Kind
+from optimizer.model.dial import RPM
+from optimizer.model.network import Pump, Run
+from optimizer.model.system import Setting, Share, Target
+from optimizer.read.nodes import Entry, Place, Reading, attempt, entries, nearest
+
+GRAMMAR = (
+    "at least 300 gal/h, 250 to 350 gal/h, at most 350 gal/h, exactly 300 gal/h, exactly 300 gal/h within 5 %, "
+    "25 % of another run or any"
+)
+SPLIT_TOLERANCE = 0.05  # of the share, where none is written: finer than valves are set and flows are read
+_ONE_SIDED = re.compile(r"(?P<word>at least|at most|exactly)[ ]+(?P<flow>.+)", re.IGNORECASE)
+_WINDOW = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
+_WITHIN = re.compile(r"(?P<what>.+?)[ ]+within[ ]+(?P<tolerance>.+)", re.IGNORECASE)
+_SPLIT = re.compile(
+    r"((?P<word>at least|at most|exactly)[ ]+)?"
+    r"((?P<low>[\d.]+)[ ]*%?[ ]+to[ ]+)?(?P<high>[\d.]+)[ ]*%[ ]+of[ ]+(?P<of>.+)",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True)
+class Named:
+    """What a target may be put on: runs, and devices by the run that they stand in."""
+
+    runs: Mapping[str, Place]
+    devices: Mapping[str, str]
+
+    @property
+    def words(self) -> list[str]:
+        return [*self.runs, *(name for name in self.devices if name not in self.runs)]
+
+    def run_of(self, name: str) -> str | None:
+        return name if name in self.runs else self.devices.get(name)
+
+    def sum_of(self, text: str) -> tuple[str, ...]:
+        """Return the runs in `a + b`; QuantityError names the first that there is not."""
+        pieces = [text] if text in self.words else [piece.strip() for piece in text.split("+")]
+        found = tuple(self._known(piece) for piece in pieces)
+        if len(set(found)) < len(found):
+            raise QuantityError(f"'{text}'", "each run once in a sum")
+        return found
+
+    def _known(self, name: str) -> str:
+        run = self.run_of(name)
+        if run is None:
+            allowed = ", ".join(self.words) or "no runs"
+            raise QuantityError(f"the unknown run '{name}'", allowed, nearest(name, self.words))
+        return run
+
+
+def devices_in(runs: Mapping[str, Run]) -> dict[str, str]:
+    """Return the run in which each device stands."""
+    return {part.name: run.name for run in runs.values() for part in run.parts if part.kind is Kind.DEVICE}
+
+
+def read_targets(reading: Reading, entry: Entry | None, named: Named, unit_system: str) -> tuple[Target, ...]:
+    """Return the targets in file order; one on something that the file does not have is a fault."""
+    if entry is None:
+        return ()
+    targets = []
+    for name, each in entries(reading, entry.value, "targets").items():
+        try:
+            runs = named.sum_of(name)
+        except QuantityError as error:
+            reading.fault(each.place, f"a target for {error.found}", error.allowed, error.suggestion)
+            continue
+        target = attempt(reading, each.value, GRAMMAR, lambda text: parse_target(text, named, unit_system))
+        if target is not None:
+            plain = () if runs == (name,) else runs
+            targets.append(replace(target, run=name, runs=plain, place=reading.where(each.place)))
+    return tuple(targets)
+
+
+def parse_target(text: str, named: Named, unit_system: str) -> Target:
+    """Return the limits of a target, not yet named: a window of flow, or a share of what other runs carry."""
+    what, tolerance = _tolerance(text)
+    if split := _SPLIT.fullmatch(what):
+        return Target("", 0.0, None, share=_share(split, named, tolerance))
+    low, high = parse_window(what, unit_system)
+    if tolerance is not None:
+        if low != high or high is None:
+            raise QuantityError(f"'{text}'", "a tolerance only where one flow or one share is meant")
+        return Target("", low * (1 - tolerance), low * (1 + tolerance))
+    return Target("", low, high)
+
+
+def _tolerance(text: str) -> tuple[str, float | None]:
+    match = _WITHIN.fullmatch(text)
+    return (text, None) if match is None else (match["what"], units.parse_fraction(match["tolerance"]))
+
+
+def _share(split: re.Match[str], named: Named, tolerance: float | None) -> Share:
+    of = named.sum_of(split["of"])
+    high = units.parse_fraction(f"{split['high']} %")
+    word = (split["word"] or "exactly").lower()
+    if split["low"] is not None:
+        low = units.parse_fraction(f"{split['low']} %")
+        if split["word"] or tolerance is not None or low > high:
+            raise QuantityError(f"'{split[0]}'", "a split such as 25 % of riser, or 20 to 30 % of riser")
+        return Share(of, low, high)
+    if word == "at least":
+        return Share(of, high, None)
+    if word == "at most":
+        return Share(of, 0.0, high)
+    spread = SPLIT_TOLERANCE if tolerance is None else tolerance
+    return Share(of, high * (1 - spread), high * (1 + spread))
+
+
+def parse_window(text: str, unit_system: str) -> tuple[float, float | None]:
+    """Return (low_m3_s, high_m3_s or None) of `at least X`, `X to Y`, `at most Y`, `exactly X` or `any`."""
+    if text.lower() == "any":
+        return 0.0, None
+    if match := _ONE_SIDED.fullmatch(text):
+        flow_m3_s = units.parse_flow(match["flow"], unit_system)
+        word = match["word"].lower()
+        return (0.0 if word == "at most" else flow_m3_s), (None if word == "at least" else flow_m3_s)
+    if match := _WINDOW.fullmatch(text):
+        high_m3_s = units.parse_flow(match["high"], unit_system)
+        low_m3_s = units.parse_flow(_with_unit_of(match["low"], match["high"]), unit_system)
+        if low_m3_s > high_m3_s:
+            raise QuantityError(f"'{text}'", "the lower flow first", _swapped(match))
+        return low_m3_s, high_m3_s
+    suggestion = f"'at least {text}'" if re.match(r"\d", text) else None
+    raise QuantityError(f"'{text}'", GRAMMAR, suggestion)
+
+
+def _with_unit_of(low: str, high: str) -> str:
+    """Return `250 gal/h` for the 250 of `250 to 350 gal/h`."""
+    unit = re.sub(r"^[\d.,/ -]+", "", high)
+    return f"{low} {unit}" if re.fullmatch(r"[\d. ]+", low) else low
+
+
+def _swapped(match: re.Match[str]) -> str:
+    low, high = match["low"], match["high"]
+    number, unit = re.fullmatch(r"([\d. ]*)(.*)", high).groups()  # type: ignore[union-attr]
+    if re.fullmatch(r"[\d. ]+", low):
+        return f"'{number.strip()} to {low} {unit}'".replace(" '", "'")
+    return f"'{high} to {low}'"
+
+
+def read_settings(
+    reading: Reading,
+    entry: Entry | None,
+    named: Named,
+    pumps: Mapping[str, Pump],
+    common: tuple[Target, ...],
+    unit_system: str,
+) -> tuple[Setting, ...]:
+    """Return the settings. A target of `targets` holds in each, unless the setting has one of that name."""
+    if entry is None:
+        return ()
+    found = []
+    for name, each in entries(reading, entry.value, "settings").items():
+        inside = entries(reading, each.value, f"setting '{name}'", [*pumps, "targets"])
+        speeds = {}
+        for pump in (key for key in inside if key in pumps):
+            speed = attempt(reading, inside[pump].value, "a speed, such as 60 %", _speed)
+            if speed is not None:
+                speeds[pump] = (pumps[pump].dial or RPM).speed(speed)
+        own = read_targets(reading, inside.get("targets"), named, unit_system)
+        kept = tuple(target for target in common if target.run not in {mine.run for mine in own})
+        found.append(Setting(name, speeds, (*kept, *own), reading.where(each.place)))
+    return tuple(found)
+
+
+def _speed(text: str) -> float:
+    share = units.parse_fraction(text)
+    if share <= 0:
+        raise QuantityError(f"'{text}'", "a speed above 0 %")
+    return share
