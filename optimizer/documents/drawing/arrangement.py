@@ -13,11 +13,11 @@ from optimizer.documents.drawing.symbols import symbol_height
 from optimizer.model.network import Network, PointKind, Run
 
 PART_SIZE, NAME_SIZE, LINE_SIZE = 12.0, 13.0, 12.5
-PART_STEP, LINE_STEP = 12.5, 14.0  # from baseline to baseline
+PART_STEP, LINE_STEP = 13.5, 14.0  # from baseline to baseline
 TEXT_ROOM, TEXT_LEFT = 136.0, 17.0  # how wide words may be, and how far right of the pipe they begin
 LANE_LEFT = 28.0  # room for the badges on the left of a pipe
 TANK_DEPTH, DIP = 32.0, 11.0  # of a drawn basin, and how deep a pipe reaches into it
-DETOUR = 18.0  # from the lane of a detour to its bare way out
+DETOUR = 32.0  # from the lane of a detour to its bare way out
 _CROSS = 12.0  # kept free on either side of a crossing bar
 
 
@@ -162,7 +162,7 @@ def _blocks(shown: Shown, run: Run) -> tuple[Block, ...]:
     blocks = [Block(None, (*name, *lines), LINE_STEP * (len(name) + len(lines)) + 4, width, len(name))]
     for index, part in enumerate(run.parts):
         words = wrapped(part_words(shown, run, index), PART_SIZE, TEXT_ROOM)
-        height = max(symbol_height(part.kind) + 2, PART_STEP * len(words) + 5)
+        height = max(symbol_height(part.kind) + 2, PART_STEP * len(words) + 4)
         blocks.append(Block(index, tuple(words), height, max(text_width(line, PART_SIZE) for line in words)))
     return tuple(blocks)
 

@@ -69,7 +69,7 @@ _SHAPES = """\
 .pic{font-family:Arial,'Liberation Sans',Helvetica,sans-serif}
 .pic path,.pic line,.pic polyline{fill:none;stroke-linejoin:round;stroke-linecap:butt}
 .pic .bold{font-weight:bold}
-.pic .halo{paint-order:stroke;stroke-width:4px;stroke-linejoin:round}
+.pic .halo{paint-order:stroke;stroke-width:3px;stroke-linejoin:round}
 .pic .pipe{stroke-width:2px}
 .pic .new-pipe{stroke-width:5px}
 .pic .old-pipe{stroke-width:2.5px;stroke-dasharray:5 3}

@@ -79,40 +79,70 @@ def _heights(canvas: Canvas, shown: Shown, plan: Arrangement) -> None:
 
 def _draw_point(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
     if point.kind is PointKind.SURFACE:
-        for first, last in _basins(shown.network, plan, point):
-            _draw_basin(canvas, shown, plan, point, first, last)
+        for basin in _basins(shown.network, plan, point):
+            _draw_basin(canvas, shown, plan, point, basin)
     elif point.is_fixed:
         _draw_opening(canvas, shown, plan, point)
     else:
         _draw_tee(canvas, shown, plan, point)
 
 
-def _basins(network: Network, plan: Arrangement, point: Point) -> list[tuple[int, int]]:
-    """Return the columns, from first to last, of each basin: one where nothing else stands in between."""
+@dataclass(frozen=True, slots=True)
+class _Basin:
+    """A stretch of a water surface; `cut_left` and `cut_right` where another water begins right there."""
+
+    left: float
+    right: float
+    cut_left: bool = False
+    cut_right: bool = False
+
+
+def _basins(network: Network, plan: Arrangement, point: Point) -> list[_Basin]:
+    """Return the stretches in which a surface is drawn: one where nothing else stands in between."""
     mine = {run.name for run, _, _ in network.runs_at(point.name)}
-    y, groups = plan.y[point.name], list[tuple[int, int]]()
+    y, groups, last = plan.y[point.name], list[_Basin](), -1
     blocked = {
         plan.column_of[name]
         for name, lane in plan.lanes.items()
         if name not in mine and lane.top < y + TANK_DEPTH + 8 and lane.bottom > y - 8
     }
     for column in sorted({plan.column_of[name] for name in mine}):
-        if groups and not any(groups[-1][1] < one < column for one in blocked):
-            groups[-1] = (groups[-1][0], column)
+        here = _in_column(network, plan, point, column, mine)
+        apart = any(last < one < column for one in blocked) or here.cut_left
+        if groups and not apart and not groups[-1].cut_right:
+            groups[-1] = _Basin(groups[-1].left, here.right, groups[-1].cut_left, here.cut_right)
         else:
-            groups.append((column, column))
+            groups.append(here)
+        last = column
     return groups
 
 
-def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, first: int, last: int) -> None:
-    y, left, right = plan.y[point.name], plan.column_edges[first][0] + 4, plan.column_edges[last][1] - 4
+def _in_column(network: Network, plan: Arrangement, point: Point, column: int, mine: set[str]) -> _Basin:
+    """Return a surface in one column, which it shares with another one where a detour leads from water to water."""
+    left, right = plan.column_edges[column][0] + 4, plan.column_edges[column][1] - 4
+    for name in sorted(mine):
+        run, lane = network.runs[name], plan.lanes[name]
+        ends = {network.points[end.point].name for end in (run.start, run.end)}
+        if plan.column_of[name] != column or lane.turn_y is None or len(ends) < 2:
+            continue
+        middle = (lane.x_at(start=True) + lane.x) / 2
+        if run.start.point == point.name:
+            return _Basin(left, middle - 2, cut_right=True)
+        return _Basin(middle + 2, right, cut_left=True)
+    return _Basin(left, right)
+
+
+def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, basin: _Basin) -> None:
+    y, left, right = plan.y[point.name], basin.left, basin.right
     canvas.rectangle(left, y, right - left, TANK_DEPTH, "water", BACK)
     canvas.line([(left, y - 12), (left, y + TANK_DEPTH), (right, y + TANK_DEPTH), (right, y - 12)], "tank", BACK)
     canvas.line([(left, y), (right, y)], "surface", BACK)
-    canvas.polygon([(left + 7, y - 10), (left + 17, y - 10), (left + 12, y - 1)], "shape", BACK)
+    canvas.polygon([(left + 3, y - 10), (left + 13, y - 10), (left + 8, y - 1)], "shape", BACK)
     words = _height_words(shown, point)
-    x = _free_x(shown.network, plan, point, left, right, text_width(words, LINE_SIZE, bold=True))
-    canvas.text(x, y + TANK_DEPTH - 7, words, "words bold", size=LINE_SIZE)
+    width = text_width(words, LINE_SIZE, bold=True)
+    x = _free_x(shown.network, plan, point, left, right, width)
+    inside = x + width <= right
+    canvas.text(x, y + TANK_DEPTH + (-7 if inside else 14), words, "words bold", size=LINE_SIZE)
 
 
 def _height_words(shown: Shown, point: Point) -> str:

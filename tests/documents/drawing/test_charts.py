@@ -1,0 +1,179 @@
+"""Head lines, curves, bars and the frontier: what is drawn agrees with the values, and no words meet."""
+
+import itertools
+import re
+
+import pytest
+from example_plans import NAMES, example, hand_report
+
+from optimizer.documents.drawing.axes import round_ticks, tick_words
+from optimizer.documents.drawing.chart import frame
+from optimizer.documents.drawing.curves import curves_canvas, curves_chart, pump_picture
+from optimizer.documents.drawing.frontier_chart import FrontierPoint, frontier_canvas, frontier_chart
+from optimizer.documents.drawing.head_line import head_line_canvas
+from optimizer.documents.drawing.loss_bars import loss_bars, loss_bars_canvas
+from optimizer.documents.drawing.measure import text_width, wrapped
+from optimizer.documents.drawing.svg import Canvas
+from optimizer.documents.report_facts import line_along, report_facts, solved, wanted_paths
+from optimizer.hydraulics.losses import PartLoss
+
+LITRE_H = 0.001 / 3600
+
+
+def assert_readable(canvas: Canvas) -> None:
+    """No text meets another one, none is cut."""
+    met = [(a.words, b.words) for a, b in itertools.combinations(canvas.texts, 2) if a.overlaps(b)]
+    assert met == []
+    for box in canvas.texts:
+        assert 0 <= box.left < box.right <= canvas.width, box.words
+        assert 0 <= box.top < box.bottom <= canvas.height, box.words
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(0, 1), (0, 3600), (-0.3, 22.9), (4.999, 5.001), (0, 0), (7, 7), (1e-6, 2e-6), (-30, -10)]
+)
+def test_ticks_are_round_even_and_span_the_range(low: float, high: float) -> None:
+    ticks = round_ticks(low, high)
+
+    steps = {round((b - a) / (ticks[1] - ticks[0]), 6) for a, b in itertools.pairwise(ticks)}
+    assert steps == {1.0}
+    assert ticks[0] <= low + 1e-9
+    assert ticks[-1] >= high - 1e-9
+    assert 2 <= len(ticks) <= 14
+
+
+def test_tick_numbers_have_the_decimals_that_tell_them_apart() -> None:
+    assert [tick_words(tick, [0.0, 0.25, 0.5]) for tick in (0.0, 0.25, 0.5)] == ["0.00", "0.25", "0.50"]
+    assert tick_words(2000.0, [0.0, 1000.0, 2000.0]) == "2,000"
+
+
+def test_a_value_stands_where_the_axis_says() -> None:
+    drawn = frame(400, 300, (0, 10), (0, 100), "x", "y")
+
+    assert drawn.place((0, 0)) == (drawn.left, drawn.bottom)
+    assert drawn.place((10, 100)) == (drawn.right, drawn.top)
+    assert drawn.x(5) == pytest.approx((drawn.left + drawn.right) / 2)
+
+
+def test_wrapped_text_fits_its_room_and_loses_no_letter() -> None:
+    words = "3/4 in true-union ball valve with averyveryverylongwordindeed, socket × socket"
+    lines = wrapped(words, 12, 80)
+
+    assert all(text_width(line, 12) <= 80 for line in lines)
+    assert "".join(lines).replace(" ", "") == words.replace(" ", "")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_charts_of_the_examples_are_readable(name: str) -> None:
+    facts = report_facts(hand_report(name))
+    system, now, after = facts.report.system, facts.now, facts.after
+
+    for path in wanted_paths(system, now):
+        assert_readable(head_line_canvas(line_along(now, path), line_along(after, path), system.units))
+    for pump in now.network.pumps.values():
+        pictures = pump_picture(now.network, now.solution, pump), pump_picture(after.network, after.solution, pump)
+        assert_readable(curves_canvas(*pictures, system.units))
+    assert_readable(loss_bars_canvas(now.losses, system.units))
+
+
+def test_a_head_line_without_flow_is_left_out() -> None:
+    system, _ = example("single-return")
+    now = solved(system.network, with_gains=False)
+    line = line_along(now, wanted_paths(system, now)[0])
+
+    assert 'class="now-line"' in head_line_canvas(line, (), "US").svg("t", "d", "k")
+    assert 'class="after-line"' not in head_line_canvas(line, (), "US").svg("t", "d", "k")
+    with pytest.raises(ValueError, match="needs a path"):
+        head_line_canvas((), (), "US")
+
+
+def test_pump_and_system_curve_meet_where_the_pump_works() -> None:
+    system, _ = example("cellar-sump")
+    now = solved(system.network, with_gains=False)
+    picture = pump_picture(now.network, now.solution, now.network.pumps["return"])
+
+    assert picture.flow_m3_s == pytest.approx(now.solution.flows_m3_s["riser"])
+    assert (picture.flow_m3_s, picture.head_m) in picture.system_curve
+    below = max(point for point in picture.pump_curve if point[0] <= picture.flow_m3_s)
+    above = min(point for point in picture.pump_curve if point[0] > picture.flow_m3_s)
+    assert above[1] <= picture.head_m <= below[1]
+
+
+def test_a_system_curve_starts_near_the_static_height_and_rises() -> None:
+    system, _ = example("single-return")
+    now = solved(system.network, with_gains=False)
+    curve = pump_picture(now.network, now.solution, next(iter(now.network.pumps.values()))).system_curve
+
+    heads = [head for _, head in curve]
+    assert heads == sorted(heads)
+    assert heads[0] >= system.network.points["display"].head_m  # type: ignore[operator]
+
+
+def test_curves_tell_their_numbers_in_words() -> None:
+    system, _ = example("metric-unions")
+    now = solved(system.network, with_gains=False)
+    picture = pump_picture(now.network, now.solution, now.network.pumps["return"])
+
+    assert "at 85 % of full speed it gives" in curves_chart(picture, None, "metric", title="t", key="k")
+    with pytest.raises(ValueError, match="need a pump"):
+        curves_canvas(None, None, "US")
+
+
+def loss(words: str, head_m: float) -> PartLoss:
+    return PartLoss("riser", "part", 0, "", words, head_m, 0.25, 10 * LITRE_H)
+
+
+def test_bars_are_as_long_as_the_losses_and_the_largest_comes_first() -> None:
+    svg = loss_bars([loss("a", 0.5), loss("b", 2.0), loss("c", 1.0)], "metric", title="t", key="k")
+    widths = [float(width) for width in re.findall(r'class="now-bar"[^>]*width="([\d.]+)"', svg)]
+
+    assert widths[0] / widths[1] == pytest.approx(2.0, rel=0.01)
+    assert widths[1] / widths[2] == pytest.approx(2.0, rel=0.01)
+    assert svg.index("riser: b") < svg.index("riser: c") < svg.index("riser: a")
+
+
+def test_a_shut_part_and_a_gain_have_no_bar() -> None:
+    svg = loss_bars([loss("shut", float("inf")), loss("gain", -0.1)], "metric", title="t", key="k")
+
+    assert "now-bar" not in svg
+    assert "Nothing is lost" in svg
+
+
+def test_bars_stop_at_the_limit() -> None:
+    svg = loss_bars([loss(f"part {i}", 1.0 + i) for i in range(30)], "US", title="t", key="k", limit=5)
+
+    assert svg.count('class="now-bar"') == 5
+
+
+POINTS = [
+    FrontierPoint(0, 1000 * LITRE_H, "as it is"),
+    FrontierPoint(2500, 1300 * LITRE_H),
+    FrontierPoint(9000, 1500 * LITRE_H),
+]
+
+
+def test_the_chosen_plan_of_a_frontier_is_marked_apart() -> None:
+    svg = frontier_chart(POINTS, POINTS[1], "metric", "USD", title="t", key="k")
+
+    assert svg.count('class="after-bar"') == 1
+    assert svg.count('class="after-hollow"') == 2
+    assert "chosen: $25.00, 1,300 L/h" in svg
+    assert "as it is" in svg
+
+
+def test_a_frontier_does_not_depend_on_the_order_of_its_plans() -> None:
+    charts = {frontier_chart(order, None, "US", "USD", title="t", key="k") for order in itertools.permutations(POINTS)}
+
+    assert len(charts) == 1
+
+
+@pytest.mark.parametrize("count", [1, 2, 12])
+def test_a_frontier_of_any_size_is_readable(count: int) -> None:
+    points = [FrontierPoint(700 * i * i, (1000 + 60 * i) * LITRE_H, f"plan {i}") for i in range(count)]
+
+    assert_readable(frontier_canvas(points, points[-1], "metric", "USD"))
+
+
+def test_a_frontier_without_plans_is_refused() -> None:
+    with pytest.raises(ValueError, match="a plan at least"):
+        frontier_canvas([], None, "US", "USD")
