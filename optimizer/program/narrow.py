@@ -15,6 +15,7 @@ from typing import Any
 
 from optimizer.errors import SolverError
 from optimizer.program.build import build_sizing_model
+from optimizer.program.merge import efficient_selections
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 
 FIRST_ALTERNATIVES = (150, 500)  # how many alternatives the first, quick programs of a branch get
@@ -52,8 +53,9 @@ def solve_narrowed(
         Plans that cost more are of no interest: INFEASIBLE then means that none costs as little.
     """
     until = time.monotonic() + time_limit_s
-    best: Selection | None = None
     least = math.inf if most_cents is None else most_cents + 1.0
+    best = _merged(problem, least)
+    least = least if best is None else _cents(best)
     open_bounds: list[float] = []
     for branch in sorted(_branches(problem), key=lambda branch: branch.bound):
         if branch.bound > least - 1 + TOLERANCE_CENTS:
@@ -69,6 +71,15 @@ def solve_narrowed(
     bound_cents = min([_cents(best), *(math.ceil(value - TOLERANCE_CENTS) for value in open_bounds)])
     outcome = Outcome.OPTIMAL if bound_cents == _cents(best) else Outcome.FEASIBLE
     return replace(best, outcome=outcome, bound_cents=bound_cents)
+
+
+def _merged(problem: SizingProblem, least: float) -> Selection | None:
+    """Return what the merged tables of the tree give below `least` [cents]: a start that the program then proves."""
+    head = max(path.head for path in problem.paths)
+    for found in efficient_selections(problem, head):
+        if found.need <= head and found.cents < least:
+            return Selection(Outcome.FEASIBLE, found.run_choice, found.tee_choice, found.cents, None, "merged tables")
+    return None
 
 
 def _cents(selection: Selection) -> int:

@@ -7,12 +7,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from optimizer.choices.demands import KnownFlows
+from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.hydraulics import (
     Conditions,
+    element_head_loss_m,
+    element_of,
     entrance_head_loss_m,
     exit_head_loss_m,
-    part_head_loss_m,
     past_curve,
     pump_head_m,
     tee_head_losses_m,
@@ -24,10 +25,10 @@ from optimizer.hydraulics import (
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
-from optimizer.model.network import Network, Part, Run
+from optimizer.model.network import Leg, Network, Part
 from optimizer.model.plan import ValveSetting
 
-_HALVINGS = 40
+_HALVINGS = 30
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
 
 
@@ -44,9 +45,10 @@ def balance(network: Network, known: KnownFlows, conditions: Conditions) -> Bala
 
     Returns None when even the least flows are out of reach.
     """
+    losses = PathLosses(network, known, conditions)
 
     def at(fraction: float, scale: float) -> Balance:
-        return balance_at(network, known, conditions, _demands(known, fraction, scale))
+        return losses.balance_at(_demands(known, fraction, scale))
 
     if not _holds(at(0.0, 1.0)):
         return None
@@ -83,44 +85,80 @@ def _holds(balance: Balance) -> bool:
     return all(surplus >= 0 for surplus in balance.surplus_m.values())
 
 
-def balance_at(network: Network, known: KnownFlows, conditions: Conditions, demands: Mapping[str, float]) -> Balance:
-    flows = dict.fromkeys(known.flows_m3_s, 0.0)
-    for path in known.paths:
-        for run in path.runs:
-            flows[run] += demands[path.demand]
-    pump = network.pumps[known.pump]
-    total = flows[known.source]
-    if past_curve(pump, total):
-        return Balance(flows, dict.fromkeys(demands, -math.inf))
-    head_m = pump_head_m(pump, total)
-    at_flows = replace(known, flows_m3_s=flows)
-    lost = {run: run_head_loss_m(network, network.runs[run], flow, conditions) for run, flow in flows.items()}
-    surplus = {}
-    for path in known.paths:
-        tees = sum(
-            _tee_loss_m(network, at_flows, point, before, after, conditions)
-            for (before, after), point in zip(pairwise(path.runs), path.tees, strict=True)
-        )
-        surplus[path.demand] = head_m - path.lift_m - tees - sum(lost[run] for run in path.runs)
-    return Balance(flows, surplus)
+class PathLosses:
+    """What every path of a pumped tree loses at given flows, valves fully open; made once, asked for many flows."""
 
+    def __init__(self, network: Network, known: KnownFlows, conditions: Conditions) -> None:
+        self.network, self.known, self.conditions = network, known, conditions
+        self._elements = {
+            name: [element_of(opened(part), conditions) for part in network.runs[name].parts]
+            for name in known.flows_m3_s
+        }
 
-def _tee_loss_m(
-    network: Network, known: KnownFlows, point: str, before: str, after: str, conditions: Conditions
-) -> float:
-    losses = tee_head_losses_m(network.tees[point].item, known.legs_in(network, point), conditions)
-    into, out = network.runs[before].end.leg, network.runs[after].start.leg
-    return losses.get(into, 0.0) + losses.get(out, 0.0)
+    def balance_at(self, demands: Mapping[str, float]) -> Balance:
+        """Return the flows of all runs and the head left on every path for these demands [m³/s by run]."""
+        flows = dict.fromkeys(self.known.flows_m3_s, 0.0)
+        for path in self.known.paths:
+            for run in path.runs:
+                flows[run] += demands[path.demand]
+        pump = self.network.pumps[self.known.pump]
+        total = flows[self.known.source]
+        if past_curve(pump, total):
+            return Balance(flows, dict.fromkeys(demands, -math.inf))
+        head_m = pump_head_m(pump, total)
+        lost = {run: self.run_loss_m(run, flow) for run, flow in flows.items()}
+        tees = self.tee_losses(flows)
+        surplus = {path.demand: head_m - path.lift_m - self._on_path(path, lost, tees) for path in self.known.paths}
+        return Balance(flows, surplus)
 
+    def tee_losses(self, flows: Mapping[str, float]) -> dict[str, dict[Leg, float]]:
+        """Return the head lost [m] between each leg and the middle of every tee on the way."""
+        known = replace(self.known, flows_m3_s=flows)
+        points = dict.fromkeys(tee for path in self.known.paths for tee in path.tees)
+        return {
+            point: tee_head_losses_m(self.network.tees[point].item, known.legs_in(self.network, point), self.conditions)
+            for point in points
+        }
 
-def run_head_loss_m(network: Network, run: Run, flow_m3_s: float, conditions: Conditions) -> float:
-    """Return the head [m] that a whole run loses with its valves fully open, with its entrance and exit."""
-    lost = sum(part_head_loss_m(opened(part), flow_m3_s, conditions) for part in run.parts)
-    if network.points[run.start.point].is_fixed:
-        lost += entrance_head_loss_m(run.parts[0], flow_m3_s, conditions)
-    if network.points[run.end.point].is_fixed:
-        lost += exit_head_loss_m(run.parts[-1], flow_m3_s, conditions)
-    return lost
+    def run_loss_m(self, name: str, flow_m3_s: float) -> float:
+        """Return the head [m] that a whole run loses with its valves fully open, with its entrance and exit."""
+        run, conditions = self.network.runs[name], self.conditions
+        lost = sum(element_head_loss_m(element, flow_m3_s, conditions) for element in self._elements[name])
+        if self.network.points[run.start.point].is_fixed:
+            lost += entrance_head_loss_m(run.parts[0], flow_m3_s, conditions)
+        if self.network.points[run.end.point].is_fixed:
+            lost += exit_head_loss_m(run.parts[-1], flow_m3_s, conditions)
+        return lost
+
+    def _on_path(self, path: DemandPath, lost: Mapping[str, float], tees: Mapping[str, Mapping[Leg, float]]) -> float:
+        total = sum(lost[run] for run in path.runs)
+        for (before, after), point in zip(pairwise(path.runs), path.tees, strict=True):
+            into, out = self.network.runs[before].end.leg, self.network.runs[after].start.leg
+            total += tees[point].get(into, 0.0) + tees[point].get(out, 0.0)
+        return total
+
+    def reach(self) -> float:
+        """Return the largest common multiple of all least flows that the plumbing holds with its valves set.
+
+        With all flows in proportion a tee's loss goes with the square of the flow.
+        """
+        least = {run: target.low_m3_s for run, target in self.known.targets.items()}
+        flows = self.balance_at(least).flows_m3_s
+        tees = self.tee_losses(flows)
+        pump = self.network.pumps[self.known.pump]
+
+        def holds(scale: float) -> bool:
+            if past_curve(pump, scale * flows[self.known.source]):
+                return False
+            head_m = pump_head_m(pump, scale * flows[self.known.source])
+            lost = {run: self.run_loss_m(run, scale * flow) for run, flow in flows.items()}
+            squared = {p: {leg: scale**2 * loss for leg, loss in legs.items()} for p, legs in tees.items()}
+            return all(head_m >= path.lift_m + self._on_path(path, lost, squared) for path in self.known.paths)
+
+        low, high = 0.0, 1.0
+        while high < _MOST_SCALE and holds(high):
+            low, high = high, 2 * high
+        return _largest(holds, low, high)
 
 
 def opened(part: Part) -> Part:

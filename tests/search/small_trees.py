@@ -14,7 +14,7 @@ from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Condition, Leg, Network, Part, Point, PointKind, Pump, Run, RunEnd, Tee, Water
 from optimizer.model.system import Rules, System, Target
 from optimizer.read.catalogs import load_catalog
-from optimizer.verify.settings import balance_at
+from optimizer.verify.settings import PathLosses
 
 FAMILY = "sch 40 PVC"
 SOCKETS = (Form.SOCKET, Form.SPIGOT)
@@ -120,7 +120,7 @@ def _with_pump(system: System, share: float, total_m3_s: float) -> System:
     """Return the system with a pump that gives a share of the head that the plumbing as it stands would take."""
     network = system.network
     known = known_flows(system)
-    spare = balance_at(network, known, conditions_of(network), {t.run: t.low_m3_s for t in system.targets})
+    spare = PathLosses(network, known, conditions_of(network)).balance_at({t.run: t.low_m3_s for t in system.targets})
     (pump,) = network.pumps.values()
     worst = min(spare.surplus_m, key=lambda run: spare.surplus_m[run])
     lift = next(path.lift_m for path in known.paths if path.demand == worst)
