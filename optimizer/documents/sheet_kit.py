@@ -55,6 +55,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "whole": {"num_format": "#,##0_)", **_FRAME},
     "change": {"num_format": "+#,##0_);-#,##0_);0_)", **_FRAME},
     "decimal": {"num_format": "#,##0.0_)", **_FRAME},
+    "fine": {"num_format": "#,##0.000_)", **_FRAME},
     "percent": {"num_format": "0 %_)", **_FRAME},
     "date": {"num_format": "yyyy-mm-dd", "align": "left", **_FRAME},
 }

@@ -99,8 +99,8 @@ def ways(
     -------
     tuple of Way
         At most three pieces each. Ways that must not be used stand last, with the reasons: those that would be better
-        than all allowed ones in price or loss, and the cheapest of each set of reasons that takes no more pieces than
-        an allowed one. Empty: see `why_no_way`.
+        than all allowed ones in price or loss, and the cheapest of each set of reasons that takes at most one piece
+        more than an allowed one. Empty: see `why_no_way`.
     """
     loss = measure if measure is not None and flow_m3_s is not None else None
     graph = EndGraph(catalog, allow_unsafe_metals, pressure_pa=pressure_pa, hoses=True, refused=True)
@@ -170,12 +170,12 @@ def _standards(first: End, second: End) -> str:
 def _telling(sound: Sequence[Label], faulty: Sequence[Label]) -> list[Label]:
     """Return the faulty chains worth showing: what beats all sound ones, and of each set of reasons the cheapest.
 
-    The cheapest counts only with as few pieces as a sound chain has: a longer one tempts nobody.
+    The cheapest counts with at most one piece more than a sound chain has: a longer one tempts nobody.
     """
     fewest = min((len(label.chain.pieces) for label in sound), default=len(faulty))
     firsts: dict[frozenset[str], Label] = {}
     for label in faulty:
-        if len(label.chain.pieces) <= fewest or not sound:
+        if len(label.chain.pieces) <= fewest + 1 or not sound:
             firsts.setdefault(label.faults, label)
     return [label for label in faulty if label in firsts.values() or _beats_all(label, sound)]
 
