@@ -146,13 +146,13 @@ def _changes(run: Run, alternative: Alternative) -> Iterable[str]:
         old += [run.parts[i] for i in arc.removed]
         new += fresh
         if any(part.existing for part in arc.parts) and (old or new):
-            yield _sentence(old, new)
+            yield sentence_of(old, new)
             old, new = [], []
     if old or new:
-        yield _sentence(old, new)
+        yield sentence_of(old, new)
 
 
-def _sentence(old: list[Part], new: list[Part]) -> str:
+def sentence_of(old: list[Part], new: list[Part]) -> str:
     gone, come = _list(old), _list(new)
     if gone and come:
         return f"take out {gone}; put in {come}"
@@ -202,4 +202,4 @@ def _whole(amount: float) -> int:
     return max(1, -(-int(amount * 1e6) // 10**6))
 
 
-__all__ = ["plan_of"]
+__all__ = ["plan_of", "sentence_of"]
