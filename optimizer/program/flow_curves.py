@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
-from optimizer.program.flow_problem import Envelope, Line, LossCurve
+from optimizer.program.flow_problem import Envelope, Line
 
 Law = Callable[[float], float]
 _GAUSS = (  # nodes and weights of 8-point Gauss-Legendre quadrature on [-1, 1]; Abramowitz and Stegun, table 25.4
@@ -17,6 +18,7 @@ _GAUSS = (  # nodes and weights of 8-point Gauss-Legendre quadrature on [-1, 1];
 )
 _PIECES = 48  # of a range, where only rising is known
 _TINY = 1e-12
+TANGENT_SHARES = (0.0, 0.4, 0.75, 1.0)  # where in a bin the lines touch
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,10 +29,12 @@ class PowerCurve:
     exponent: float = 1.852
 
     def loss_m(self, flow_m3_s: float) -> float:
-        return math.copysign(self.coefficient * abs(flow_m3_s) ** self.exponent, flow_m3_s)
+        loss: float = self.coefficient * abs(flow_m3_s) ** self.exponent
+        return math.copysign(loss, flow_m3_s)
 
     def slope_s_m2(self, flow_m3_s: float) -> float:
-        return self.coefficient * self.exponent * abs(flow_m3_s) ** (self.exponent - 1.0)
+        slope: float = self.coefficient * self.exponent * abs(flow_m3_s) ** (self.exponent - 1.0)
+        return slope
 
     def content_m4_s(self, flow_m3_s: float) -> float:
         return self.loss_m(flow_m3_s) * flow_m3_s / (self.exponent + 1.0)
@@ -88,7 +92,7 @@ class RisingCurve:
         # between two flows the law is nowhere under the lower value and nowhere over the higher one
         under = [(flows[0], losses[0]), *zip(flows[1:], losses[:-1], strict=True)]
         over = [*zip(flows[:-1], losses[1:], strict=True), (flows[-1], losses[-1])]
-        below = _hull_lines([(q, h) for q, h in under], upper=False)
+        below = _hull_lines(under, upper=False)
         above = _hull_lines(over, upper=True)
         return Envelope(tuple(below), tuple(above))
 
@@ -115,12 +119,7 @@ def _one_sided(law_m: Law, slope: Law, low: float, high: float) -> Envelope:
     secant = (at_high - at_low) / (high - low)
     places = [low + (high - low) * share for share in TANGENT_SHARES]
     below = tuple(Line(slope(q), law_m(q) - slope(q) * q) for q in places)
-    return Envelope(
-        below, (Line(secant, at_high - secant * high if secant * high < at_high else at_low - secant * low),)
-    )
-
-
-TANGENT_SHARES = (0.0, 0.4, 0.75, 1.0)
+    return Envelope(below, (Line(secant, at_low - secant * low),))
 
 
 def _point(law_m: Law, low: float, high: float) -> Envelope:
@@ -166,7 +165,7 @@ def _hull_lines(points: list[tuple[float, float]], upper: bool) -> list[Line]:
             hull.pop()
         hull.append((q, sign * h))
     lines = []
-    for (q1, h1), (q2, h2) in zip(hull[:-1], hull[1:], strict=True):
+    for (q1, h1), (q2, h2) in pairwise(hull):
         if q2 - q1 > _TINY:
             gradient = (h2 - h1) / (q2 - q1)
             lines.append(Line(sign * gradient, sign * (h1 - gradient * q1)))
@@ -198,6 +197,3 @@ def parallel_power_curve(coefficients: list[float], exponent: float) -> PowerCur
     """Return the one curve that runs side by side of the same exponent make: their flows add at the same loss."""
     conductance = sum(coefficient ** (-1.0 / exponent) for coefficient in coefficients)
     return PowerCurve(conductance**-exponent, exponent)
-
-
-_: type[LossCurve] = PowerCurve

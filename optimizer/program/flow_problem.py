@@ -56,7 +56,7 @@ class LossCurve(Protocol):
         ...
 
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
-        """Return lines that hold on [low, high], the narrower the closer. Must be safe: no point of the curve outside."""
+        """Return lines that hold on [low, high], the narrower the closer; no point of the curve is outside."""
         ...
 
 
@@ -76,9 +76,7 @@ class FlowNode:
 
     def __post_init__(self) -> None:
         if self.head_m is not None and self.demand_m3_s != 0.0:
-            raise PlanError(
-                f"point {self.name!r} has a fixed head, so its demand is what flows there; give one of both"
-            )
+            raise PlanError(f"point {self.name!r} has a fixed head, so its demand is what flows there; give one")
         if not self.least_head_m <= self.most_head_m:
             raise PlanError(f"point {self.name!r}: least head {self.least_head_m:g} m, most {self.most_head_m:g} m")
 
