@@ -137,8 +137,8 @@ caption{text-align:left;font-weight:bold;padding:.3rem 0}
 .short{white-space:nowrap}
 th,td{text-align:left;vertical-align:top;padding:.3rem .7rem .3rem 0;border-bottom:1px solid var(--faint)}
 thead th{border-bottom:2px solid var(--muted);vertical-align:bottom}
-tbody th{font-weight:normal;min-width:8rem}
-td:not(.right):not(.short){min-width:7rem}
+tbody th{font-weight:normal;min-width:6.5rem}
+td:not(.right):not(.short){min-width:5.5rem}
 .right{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
 figure{margin:1rem 0}
 figcaption{color:var(--muted);font-size:.94rem;max-width:46rem}
