@@ -37,7 +37,7 @@ _WAY_COLUMNS = {
     "Adds": 9.0,
     "Can leak at": 7.0,
     "Unbolts": 8.0,
-    "Verdict": 22.0,
+    "Verdict": 28.0,
 }
 
 
@@ -133,7 +133,7 @@ def _way_row(way: Way, place: str, units: str) -> list[Cell]:
         Cell(show_length(way.length_m, units)),
         number(way.leak_points),
         Cell("yes" if way.unbolts else "no", "centre"),
-        Cell(told, "text" if way.allowed else "miss"),
+        Cell(told, "text" if way.allowed else "bold text"),
     ]
 
 
