@@ -86,6 +86,33 @@ _SPEED = _Dimension(
     {US: "foot / second", METRIC: "meter / second"},
 )
 _POWER = _Dimension("power", "85 W", "watt", _words(watt="w", kilowatt="kw"), {US: "watt", METRIC: "watt"})
+_VOLUME = _Dimension(
+    "volume",
+    "12 gal, 45 L or 0.2 m3",
+    "meter ** 3",
+    {**_words(gallon="gal gallon gallons", liter="l litre litres liter liters"), "m3": "meter ** 3", "m³": "meter ** 3"},
+    {US: "gallon", METRIC: "liter"},
+)
+_SQUARE_METRE, _SQUARE_FOOT = "meter ** 2", "foot ** 2"
+_AREA = _Dimension(
+    "area",
+    "8 ft2 or 0.72 m2",
+    _SQUARE_METRE,
+    {
+        **dict.fromkeys(["ft2", "ft²", "sq ft"], _SQUARE_FOOT),
+        **dict.fromkeys(["in2", "in²", "sq in"], "inch ** 2"),
+        **dict.fromkeys(["m2", "m²"], _SQUARE_METRE),
+        **dict.fromkeys(["cm2", "cm²"], "centimeter ** 2"),
+    },
+    {US: _SQUARE_FOOT, METRIC: _SQUARE_METRE},
+)
+_DURATION = _Dimension(
+    "time",
+    "3 years or 8760 h",
+    "hour",
+    _words(hour="h hour hours", day="day days d", year="year years a"),
+    {},
+)
 _FRACTION = _Dimension("share", "80 %", "dimensionless", {"%": "percent", "percent": "percent"}, {})
 
 # What pint needs to know to convert the words above; a test compares every one with pint's own table.
@@ -106,6 +133,8 @@ _DEFINITIONS = (
     f"liter = {M3_PER_LITRE} * meter ** 3",
     "minute = 60 * second",
     f"hour = {SECONDS_PER_HOUR} * second",
+    "day = 24 * hour",
+    "year = 365.25 * day",
     "pascal = kilogram / meter / second ** 2",
     f"bar = {PASCALS_PER_BAR} * pascal",
     f"psi = {PASCALS_PER_PSI} * pascal",
@@ -114,7 +143,7 @@ _DEFINITIONS = (
 
 _DECIMAL = r"\d+(?:\.\d+)?|\.\d+"
 _MIXED = rf"(?:\d+[ ]*[ -][ ]*)?\d+[ ]*/[ ]*\d+|{_DECIMAL}"
-_PLAIN = re.compile(rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|[^\d\s.,/+-]\D*)?", re.IGNORECASE)
+_PLAIN = re.compile(rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|(?:m|cm|ft|in)[23]|[^\d\s.,/+-]\D*)?", re.IGNORECASE)
 _FEET_INCHES = re.compile(
     rf"(?P<sign>[-+]?)[ ]*(?P<feet>\d+)[ ]*(?:ft\.?|foot|feet|['′’])[ ]*-?[ ]*"
     rf"(?P<inches>{_MIXED})[ ]*(?:in\.?|inch|inches|[\"″”]|'')",
@@ -195,6 +224,24 @@ def parse_power(text: Quantity, units: str | None = None) -> float:
     if not power_w > 0:
         raise QuantityError(_quoted(text), "a power above 0")
     return power_w
+
+
+def parse_volume(text: Quantity, units: str | None = None) -> float:
+    """Return a volume [m³] of 0 or more. A bare number is gal (US) or L (metric)."""
+    return _not_negative(text, _plain(text, units, _VOLUME), "a volume of 0 or more")
+
+
+def parse_area(text: Quantity, units: str | None = None) -> float:
+    """Return an area [m²] above 0. A bare number is ft² (US) or m² (metric)."""
+    area_m2 = _plain(text, units, _AREA)
+    if not area_m2 > 0:
+        raise QuantityError(_quoted(text), "an area above 0")
+    return area_m2
+
+
+def parse_duration(text: Quantity, units: str | None = None) -> float:
+    """Return a time [h] of 0 or more."""
+    return _not_negative(text, _plain(text, units, _DURATION), "a time of 0 or more")
 
 
 def parse_fraction(text: Quantity, units: str | None = None) -> float:

@@ -9,6 +9,7 @@ from typing import TypeVar
 from optimizer.errors import Fault
 from optimizer.model.catalog import BASES, PIPES, CatalogItem, Kind, LossData, LossMethod, Source
 from optimizer.model.ends import End
+from optimizer.model.network import Pump
 from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
 from optimizer.units import PASCALS_PER_BAR
@@ -45,6 +46,7 @@ class Shelf:
     depths_m: dict[End, float] = field(default_factory=dict)
     families: dict[str, tuple[str, ...]] = field(default_factory=dict)
     packs: dict[str, dict[str, int]] = field(default_factory=dict)
+    pumps: dict[str, Pump] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
 
 
@@ -64,7 +66,7 @@ def read_pipe(row: Row, shelf: Shelf, seen: Seen) -> None:
     if row.sound and not bore_m <= widest_m < outside_m:
         row.fault("bore_average_mm", "at most bore_min_wall_mm, and that below outside_diameter_mm")
     words = pipe_words(kind, end.size, family)
-    item = _item(row, kind, words, family, (end, end), (bore_m, bore_m), (0.0, 0.0), LossData(LossMethod.NONE))
+    item = item_of(row, kind, words, family, (end, end), (bore_m, bore_m), (0.0, 0.0), LossData(LossMethod.NONE))
     item = replace(
         item,
         sale_length_m=sale_length_m,
@@ -72,7 +74,7 @@ def read_pipe(row: Row, shelf: Shelf, seen: Seen) -> None:
         bore_min_wall_m=widest_m,
         roughness_m=roughness_m,
     )
-    _shelve(item, row, shelf, seen)
+    shelve(item, row, shelf, seen)
 
 
 def read_piece(row: Row, shelf: Shelf, seen: Seen) -> None:
@@ -83,7 +85,7 @@ def read_piece(row: Row, shelf: Shelf, seen: Seen) -> None:
     loss = _read_loss(row, shelf)
     kind = kind or Kind.ADAPTER  # of a row that is lost already
     words = piece_words(kind, row.text("trade_name"), family, material, ends)
-    _shelve(_item(row, kind, words, family, ends, bores_m, take_outs_m, loss), row, shelf, seen)
+    shelve(item_of(row, kind, words, family, ends, bores_m, take_outs_m, loss), row, shelf, seen)
 
 
 def _kind(row: Row, allowed: tuple[str, ...], otherwise: _Otherwise) -> Kind | _Otherwise:
@@ -127,7 +129,7 @@ def read_consumable(row: Row, shelf: Shelf, seen: Seen) -> None:
     """Shelve a row of cement, primer, tape, washers or clamps."""
     use, trade_name = row.one_of("consumable", CONSUMABLE_USES), row.required("trade_name")
     words = consumable_words(trade_name, row.text("pack"))
-    _shelve(_item(row, Kind.CONSUMABLE, words, use, (), (), (), LossData(LossMethod.NONE)), row, shelf, seen)
+    shelve(item_of(row, Kind.CONSUMABLE, words, use, (), (), (), LossData(LossMethod.NONE)), row, shelf, seen)
 
 
 def read_coverage(row: Row, shelf: Shelf, seen: Seen) -> None:
@@ -179,7 +181,7 @@ def read_price(row: Row, shelf: Shelf, seen: Seen) -> None:
         shelf.places[item_id] = row.place("currency")
 
 
-def _item(  # stand-ins of cells that could not be read go in as well: a row with faults is never shelved
+def item_of(  # stand-ins of cells that could not be read go in as well: a row with faults is never shelved
     row: Row,
     kind: Kind,
     description: str,
@@ -216,7 +218,7 @@ def _pressure_pa(row: Row) -> float:
     return row.number_in("pressure_rating_bar", above=True) * PASCALS_PER_BAR
 
 
-def _shelve(item: CatalogItem, row: Row, shelf: Shelf, seen: Seen) -> None:
+def shelve(item: CatalogItem, row: Row, shelf: Shelf, seen: Seen) -> None:
     _source(row, shelf, "price_source")
     _source(row, shelf, "source")
     _once(row, "item_id", item.item_id, seen)

@@ -13,12 +13,13 @@ from pathlib import Path
 from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import BASES, Catalog, Source
 from optimizer.read import catalog_rows as rows
+from optimizer.read import pump_rows
 from optimizer.read.columns import Row, Table, nearest, read_table
 from optimizer.read.places import data_directory
 
 SHIPPED = (
     *("pipes.csv", "fittings.csv", "valves.csv", "adapters.csv", "consumables.csv"),
-    *("coverage.csv", "sockets.csv", "families.csv"),
+    *("coverage.csv", "sockets.csv", "families.csv", "pumps.csv"),
 )
 PRICE_COLUMNS = ("item_id", "price", "currency", "price_date")
 _PRICE_AND_SOURCE = ("price", "currency", "price_date", "price_source", "source", "basis", "note")
@@ -35,6 +36,7 @@ _CONSUMABLE_COLUMNS = ("item_id", "consumable", "trade_name", "material", "pack"
 _LAYOUTS: tuple[tuple[tuple[str, ...], tuple[str, ...], rows.Reader], ...] = (  # marks, columns, reader of a row
     (("end_1", "end_2", "loss_method"), _PIECE_COLUMNS, rows.read_piece),
     (("outside_diameter_mm", "bore_min_wall_mm", "bore_average_mm"), _PIPE_COLUMNS, rows.read_pipe),
+    (("curve_l_h_m",), (*pump_rows.PUMP_COLUMNS, *_PRICE_AND_SOURCE), pump_rows.read_pump),
     (("consumable",), _CONSUMABLE_COLUMNS, rows.read_consumable),
     (("joints_per_pack",), ("item_id", "size", "joints_per_pack", "source", "basis"), rows.read_coverage),
     (("depth_mm",), ("end", "depth_mm", "source", "basis"), rows.read_socket),
@@ -82,7 +84,7 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
     if shelf.faults:
         raise InputError(shelf.faults)
     currency = next((item.currency for item in shelf.items.values()), "")
-    return Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs)
+    return Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
 
 
 def _read_sources(path: Path, shelf: rows.Shelf) -> None:

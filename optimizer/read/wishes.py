@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 from optimizer import units
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import Rules
-from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of, nearest, yes_or_no
+from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of, nearest, text_of, yes_or_no
 from optimizer.read.words import in_size_order, parse_size, pipe_sizes
+
+_KEYS = (
+    *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
+    *("labour", "electricity", "count for", "other pumps"),
+)
 
 
 def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_system: str) -> Rules:
@@ -14,7 +21,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
     usual = Rules()
     if entry is None:
         return usual
-    found = entries(reading, entry.value, "rules", ["sizes", "velocity limit", "brass allowed", "keep unions"])
+    found = entries(reading, entry.value, "rules", list(_KEYS))
     sizes = _sizes(reading, found["sizes"].value, catalog) if "sizes" in found else usual.sizes
     velocity = usual.velocity_limit_m_s
     if "velocity limit" in found:
@@ -27,12 +34,37 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
         velocity = parsed or velocity
     brass = yes_or_no(reading, found["brass allowed"].value) if "brass allowed" in found else None
     unions = yes_or_no(reading, found["keep unions"].value) if "keep unions" in found else None
+    pumps = yes_or_no(reading, found["other pumps"].value) if "other pumps" in found else None
+    resize = yes_or_no(reading, found["other sizes"].value) if "other sizes" in found else None
+    horizon = None
+    if "count for" in found:
+        horizon = attempt(reading, found["count for"].value, "a time, such as 3 years", units.parse_duration)
     return Rules(
         sizes,
         velocity,
         usual.allow_unsafe_metals if brass is None else brass,
         usual.keep_services if unions is None else unions,
+        usual.resize if resize is None else resize,
+        labour_cents_per_hour=round(_rate(reading, found.get("labour"), "h", catalog)),
+        electricity_cents_per_kwh=_rate(reading, found.get("electricity"), "kWh", catalog),
+        horizon_h=horizon or usual.horizon_h,
+        other_pumps=usual.other_pumps if pumps is None else pumps,
     )
+
+
+def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> float:
+    """Return a price per hour or kWh [cents], in the currency of the catalogs: nothing converts money."""
+    if entry is None:
+        return 0.0
+    example = f"{'0.25' if per == 'kWh' else '30'} {catalog.currency}/{per}"
+    text = text_of(reading, entry.value, f"a price, such as {example}")
+    if text is None:
+        return 0.0
+    match = re.fullmatch(rf"(\d+(?:\.\d+)?) *{catalog.currency} */ *{per}", text.strip())
+    if match is None:
+        reading.fault(entry.value.place, f"the price '{text}'", f"an amount in {catalog.currency} per {per}", example)
+        return 0.0
+    return 100 * float(match[1])
 
 
 def _sizes(reading: Reading, node: Node, catalog: Catalog) -> tuple[str, ...]:
