@@ -6,7 +6,7 @@ A number that is not finite (the loss of a shut valve) becomes None, for JSON kn
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +24,11 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 
-def flow_json(system: System, solution: NetworkSolution) -> Json:
-    """Return flows and speeds of every run, heads of every point, and where each pump works."""
+def flow_json(system: System, solution: NetworkSolution, band: Mapping[str, tuple[float, float]] | None = None) -> Json:
+    """Return flows and speeds of every run, heads of every point, and where each pump works.
+
+    With `band`, (low, high) by run in m³/s, also between what each flow lies in 8 of 10 cases.
+    """
     network = system.network
     return {
         "system": system.name,
@@ -33,6 +36,7 @@ def flow_json(system: System, solution: NetworkSolution) -> Json:
             {
                 "run": name,
                 "flow_m3_s": _number(solution.flows_m3_s.get(name)),
+                **_span(band, name),
                 "fastest_velocity_m_s": _number(solution.velocities_m_s.get(name)),
             }
             for name in network.runs
@@ -52,6 +56,13 @@ def flow_json(system: System, solution: NetworkSolution) -> Json:
     }
 
 
+def _span(band: Mapping[str, tuple[float, float]] | None, run: str) -> Json:
+    if band is None:
+        return {}
+    low, high = band.get(run, (None, None))
+    return {"flow_low_m3_s": _number(low), "flow_high_m3_s": _number(high)}
+
+
 def losses_json(system: System, rows: Iterable[PartLoss]) -> Json:
     """Return the loss of every part, in the order of the rows."""
     return {
@@ -66,6 +77,7 @@ def losses_json(system: System, rows: Iterable[PartLoss]) -> Json:
                 "head_loss_m": _number(row.head_loss_m),
                 "share_of_all_lost_power": _number(row.share),
                 "flow_gained_without_it_m3_s": _number(row.gained_flow_m3_s),
+                "close_coupled": row.close_coupled,
             }
             for row in rows
         ],

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from optimizer.model.network import Part
+from optimizer.model.dial import RPM, DialKind
+from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Plan, Status, Verification
 from optimizer.model.system import Target
 from optimizer.units import flow_unit, show_flow
@@ -63,7 +64,7 @@ def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
         return f"at least {show_flow(low_m3_s, units)}" if low_m3_s > 0 else "any flow"
     if low_m3_s <= 0:
         return f"at most {show_flow(high_m3_s, units)}"
-    return f"{show_flow(low_m3_s, units).removesuffix(f' {flow_unit(units)}')} to {show_flow(high_m3_s, units)}"
+    return flow_span(low_m3_s, high_m3_s, units)
 
 
 def target_words(targets: Sequence[Target], run: str, units: str) -> str:
@@ -74,6 +75,19 @@ def target_words(targets: Sequence[Target], run: str, units: str) -> str:
 def percent(share: float, decimals: int = 0) -> str:
     """Return `80 %`; a share that is not a number shows as a dash."""
     return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"
+
+
+def pump_setting(pump: Pump, speed: float | None = None) -> str:
+    """Return `72 %`, or `72 % (90 % of full rpm)` where the dial does not show rpm."""
+    fraction = pump.speed if speed is None else speed
+    dial = pump.dial or RPM
+    shown = percent(dial.setting(fraction))
+    return shown if dial.kind is DialKind.RPM else f"{shown} ({percent(fraction)} of full rpm)"
+
+
+def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
+    """Return `1,070 to 1,230 gal/h`; a low end on the other side of 0 runs backwards."""
+    return f"{show_flow(low_m3_s, units).removesuffix(f' {flow_unit(units)}')} to {show_flow(high_m3_s, units)}"
 
 
 def part_place(parts: Sequence[Part], index: int) -> str:

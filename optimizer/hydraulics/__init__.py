@@ -12,7 +12,8 @@ from optimizer.hydraulics.elements import (
     valve_bore_m,
 )
 from optimizer.hydraulics.friction import HazenWilliams
-from optimizer.hydraulics.losses import PartLoss, loss_table
+from optimizer.hydraulics.head_line import HeadPoint, head_line, path_through
+from optimizer.hydraulics.losses import LossGroup, PartLoss, loss_table, losses_by_kind, losses_by_run
 from optimizer.hydraulics.network import NetworkSolution, solve_compiled, solve_flows, solve_network
 from optimizer.hydraulics.openings import entrance_head_loss_m, exit_head_loss_m
 from optimizer.hydraulics.pumps import past_curve, pump_head_m, pump_power_w
@@ -26,7 +27,9 @@ __all__ = [
     "Conditions",
     "Fluid",
     "HazenWilliams",
+    "HeadPoint",
     "LossElement",
+    "LossGroup",
     "NetworkSolution",
     "PartLoss",
     "Variation",
@@ -38,9 +41,13 @@ __all__ = [
     "entrance_head_loss_m",
     "exit_head_loss_m",
     "fluid_of",
+    "head_line",
     "loss_table",
+    "losses_by_kind",
+    "losses_by_run",
     "part_head_loss_m",
     "past_curve",
+    "path_through",
     "pipe_bore_m",
     "pump_head_m",
     "pump_power_w",

@@ -92,12 +92,12 @@ class Factor:
             case FactorKind.HEIGHT if abs(size) > _HEIGHT_BELIEVED_M:
                 return f"an absurd height, {abs(size):.1f} m {'more' if size > 0 else 'less'} than the file says"
             case FactorKind.FLOOR if size > _FLOOR_BELIEVED:
-                return f"an absurd dial, whose least setting is {size:.0%} of full rpm"
+                return f"an absurd dial, whose least setting is {100.0 * size:.0f} % of full rpm"
         return ""
 
 
 def _times(factor: float) -> str:
-    return f"{factor:.1f} times" if factor >= 1.0 else f"{factor:.0%} of"
+    return f"{factor:.1f} times" if factor >= 1.0 else f"{100.0 * factor:.0f} % of"
 
 
 def factors_of(readings: Readings, dials: Mapping[str, Dial]) -> tuple[tuple[Factor, ...], tuple[Factor, ...]]:

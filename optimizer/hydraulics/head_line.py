@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import openings_of
 from optimizer.hydraulics.conditions import Conditions, conditions_of
-from optimizer.hydraulics.elements import element_head_loss_m, part_head_loss_m
+from optimizer.hydraulics.elements import NOTHING, element_head_loss_m, part_head_loss_m
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.hydraulics.pumps import pump_head_m
 from optimizer.hydraulics.tees import tee_head_losses_m
@@ -139,7 +139,7 @@ def _steps(
     at_start, at_end = openings if forwards else openings[::-1]
     entering, leaving = ("entrance", "exit") if sign * flow > 0.0 else ("exit", "entrance")
     yield from _tee_step(network, solution, run, here, conditions, outwards=True)
-    if at_start != type(at_start)():
+    if at_start != NOTHING:
         loss = sign * element_head_loss_m(at_start, flow, conditions)
         yield HeadPoint(run.name, entering, None, f"{entering} at {here.point}", 0.0, -loss)
     order = range(len(run.parts)) if forwards else range(len(run.parts) - 1, -1, -1)
@@ -149,7 +149,7 @@ def _steps(
             rise = sign * _rise_m(network, part, flow, conditions)
             length = part.length_m if part.kind in PIPES else 0.0
             yield HeadPoint(run.name, "part", index, part.words, length, rise)
-    if at_end != type(at_end)():
+    if at_end != NOTHING:
         loss = sign * element_head_loss_m(at_end, flow, conditions)
         yield HeadPoint(run.name, leaving, None, f"{leaving} at {there.point}", 0.0, -loss)
     yield from _tee_step(network, solution, run, there, conditions, outwards=False)

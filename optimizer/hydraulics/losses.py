@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.hydraulics.close_coupled import close_coupled
 from optimizer.hydraulics.compiled import CompiledNetwork, coefficients_of, compile_network
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.devices import device_curve
@@ -28,7 +29,8 @@ class PartLoss:
     `place` is "part" (then `index` is its index in the run), "entrance", "exit" or "tee" (then `point` is the tee, and
     the loss is between its combined leg and this run's; it can be a gain). `head_loss_m` is in the direction of the
     flow. `share` is the part's share of all power that is lost in the network. `gained_flow_m3_s` is what this run
-    would carry more, signs left out, if the part lost nothing.
+    would carry more, signs left out, if the part lost nothing. `close_coupled` says that a neighbour within five bores
+    disturbs the part's water, so that its published loss is less sure.
     """
 
     run: str
@@ -39,6 +41,17 @@ class PartLoss:
     head_loss_m: float
     share: float
     gained_flow_m3_s: float
+    close_coupled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LossGroup:
+    """What a run, or all parts of a kind, cost together. Head lost adds up along a run only: 0 for kinds."""
+
+    name: str
+    parts: int
+    head_loss_m: float
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +77,7 @@ def loss_table(
     compiled = compile_network(network, conditions)
     flows = np.array([solution.flows_m3_s[name] for name in compiled.run_names])
     rows = [*_part_rows(compiled, flows), *_opening_rows(compiled, flows), *_tee_rows(compiled, flows)]
+    near = {name: close_coupled(run, network) for name, run in network.runs.items()}
     power = sum(row.loss_m * abs(float(flows[row.run])) for row in rows)
     table = [
         PartLoss(
@@ -75,10 +89,33 @@ def loss_table(
             head_loss_m=row.loss_m,
             share=row.loss_m * abs(float(flows[row.run])) / power if power > 0.0 else 0.0,
             gained_flow_m3_s=_gain(compiled, flows, row) if with_gains else 0.0,
+            close_coupled=row.index in near[compiled.run_names[row.run]],
         )
         for row in rows
     ]
     return tuple(sorted(table, key=lambda loss: -loss.head_loss_m))
+
+
+def losses_by_run(table: Iterable[PartLoss]) -> tuple[LossGroup, ...]:
+    """Return what each run costs, the largest share of the lost power first; tee legs count to their run."""
+    return _grouped((row.run, row, row.head_loss_m) for row in table)
+
+
+def losses_by_kind(network: Network, table: Iterable[PartLoss]) -> tuple[LossGroup, ...]:
+    """Return what all parts of a kind cost together, tees, entrances and exits among them, the largest share first."""
+
+    def kind(row: PartLoss) -> str:
+        return row.place if row.index is None else str(network.runs[row.run].parts[row.index].kind)
+
+    return _grouped((kind(row), row, 0.0) for row in table)
+
+
+def _grouped(rows: Iterable[tuple[str, PartLoss, float]]) -> tuple[LossGroup, ...]:
+    groups: dict[str, LossGroup] = {}
+    for name, row, head_m in rows:
+        sofar = groups.get(name, LossGroup(name, 0, 0.0, 0.0))
+        groups[name] = LossGroup(name, sofar.parts + 1, sofar.head_loss_m + head_m, sofar.share + row.share)
+    return tuple(sorted(groups.values(), key=lambda group: -group.share))
 
 
 def _part_rows(compiled: CompiledNetwork, flows: Floats) -> Iterator[_Row]:

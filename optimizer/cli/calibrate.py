@@ -1,0 +1,67 @@
+"""The command that fits the plumbing to what its owner has measured."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from optimizer.cli.endings import ANSWER_IS_NO
+from optimizer.cli.waiting import wait_for
+
+if TYPE_CHECKING:
+    from optimizer.model.calibration import Calibration
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--write", is_flag=True, help="Put the factors of the best explanation into FILE; all else in it stays.")
+@click.option(
+    "--catalog",
+    "catalogs",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="CSV",
+    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print data for other programs: SI units.")
+def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Fit the losses, the pump and its dial to what you have measured.
+
+    The readings stand in FILE under 'measured': the run, its flow, and what the pump's dial showed. Told are the
+    fewest factors that explain them, what else would, and which one further reading tells them apart.
+    """
+    from optimizer import pipeline
+
+    system, _ = wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs), as_json)
+    report = wait_for("Fitting the readings", lambda: pipeline.calibrate(system), as_json)
+    from optimizer.documents.calibration_text import calibration_blocks, calibration_json
+
+    if write and report.best is not None:
+        _write(file, report.best.calibration)
+    if as_json:
+        click.echo(json.dumps(calibration_json(report), ensure_ascii=False, indent=2, allow_nan=False))
+    else:
+        from optimizer.documents.tables import print_blocks
+
+        print_blocks(calibration_blocks(system, report))
+        if report.best is not None:
+            click.echo(_written(file, write))
+    if report.best is None:
+        click.get_current_context().exit(ANSWER_IS_NO)
+
+
+def _write(file: Path, calibration: Calibration) -> None:
+    from optimizer.documents.whole_file import put_whole
+    from optimizer.read.factors import with_factors
+
+    target = file.resolve()
+    put_whole(target, with_factors(target.read_bytes(), calibration, str(file)))
+
+
+def _written(file: Path, write: bool) -> str:
+    if write:
+        return f"\nWrote the factors of A into {file}, under 'calibration'; flow, losses and plan use them from now on."
+    return f"\nTo keep the factors of A: retrofit calibrate {file} --write"
