@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from optimizer.model.catalog import CatalogItem
-from optimizer.model.network import Network, Part, Run, Tee
+from optimizer.model.network import Network, Part, Pump, Run, Tee
 
 
 class Status(StrEnum):
@@ -96,6 +96,7 @@ class Plan:
     material_cents: int | None = None
     effort_cents: int = 0  # labour at the owner's rate
     energy_cents: int = 0  # electricity over the owner's horizon
+    new_pumps: Mapping[str, Pump] = field(default_factory=dict)  # bought in place of their namesakes
     cuts: int = 0
     minutes: int = 0
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
@@ -119,7 +120,10 @@ def planned_network(network: Network, plan: Plan) -> Network:
         name: replace(network.runs[name], parts=run_plan.parts) for name, run_plan in plan.runs.items()
     }
     tees = {name: plan.tees[name].tee if name in plan.tees else tee for name, tee in network.tees.items()}
-    pumps = {name: replace(pump, speed=plan.pump_speeds.get(name, pump.speed)) for name, pump in network.pumps.items()}
+    pumps = {
+        name: replace(pump, speed=plan.pump_speeds.get(name, pump.speed))
+        for name, pump in {**network.pumps, **plan.new_pumps}.items()
+    }
     return replace(network.with_runs(runs), tees=tees, pumps=pumps)
 
 

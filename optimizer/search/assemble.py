@@ -43,6 +43,9 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         runs.setdefault(name, RunPlan(name, run.parts, (), (), (), ()))
     tees = {point: _tee_plan(network, point, posed.tees[point][k]) for point, k in selection.tee_choice.items()}
     ordered = {name: runs[name] for name in network.runs}
+    if duty.replaces is not None:
+        name = next(name for name, run in ordered.items() if any(part.name == duty.pump.name for part in run.parts))
+        ordered[name] = replace(ordered[name], removed=(duty.replaces, *ordered[name].removed))
     consumables = tuple(_consumables(catalog, [joint for plan in ordered.values() for joint in plan.joints]))
     cents = sum(run.cost_cents for run in ordered.values()) + sum(tee.cost_cents for tee in tees.values())
     cents += sum(purchase.cost_cents for purchase in consumables)
@@ -65,6 +68,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         consumables=consumables,
         effort_cents=sum(labour.cents(arc) for arc in arcs),
         energy_cents=duty.energy_cents,
+        new_pumps={} if duty.replaces is None else {duty.pump.name: duty.pump},
         cuts=cuts,
         minutes=minutes,
     )

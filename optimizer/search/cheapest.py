@@ -73,8 +73,7 @@ def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, ti
     own = duties(system.network.pumps[flows.pump], system.rules)
     best = _best_of(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
-        for variant, price in other_pumps(system, catalog, flows):
-            settings = duties(variant.network.pumps[flows.pump], system.rules, price)
+        for variant, settings in other_pumps(system, catalog, flows):
             least = math.inf if not best.plan.found else _total(best.selection, best.duty)
             if min(duty.cents for duty in settings) >= least:
                 continue

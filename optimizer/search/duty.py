@@ -21,6 +21,7 @@ class Duty:
     speed: float
     pump_cents: int
     energy_cents: int
+    replaces: Part | None = None  # the owner's pump, where another takes its place
 
     @property
     def cents(self) -> int:
@@ -38,14 +39,14 @@ def energy_cents(pump: Pump, speed: float, rules: Rules) -> int:
     return math.ceil(power_w / 1000 * rules.horizon_h * rules.electricity_cents_per_kwh - 1e-9)
 
 
-def duties(pump: Pump, rules: Rules, pump_cents: int = 0) -> list[Duty]:
+def duties(pump: Pump, rules: Rules, pump_cents: int = 0, replaces: Part | None = None) -> list[Duty]:
     """Return the speeds that a pump can be set to, fastest first."""
     speeds = sorted({pump.speed, *pump.speeds}, reverse=True)
-    return [Duty(pump, speed, pump_cents, energy_cents(pump, speed, rules)) for speed in speeds]
+    return [Duty(pump, speed, pump_cents, energy_cents(pump, speed, rules), replaces) for speed in speeds]
 
 
-def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable[tuple[System, int]]:
-    """Yield the system with each catalog pump in the owner's place, and its price, cheapest first.
+def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable[tuple[System, list[Duty]]]:
+    """Yield the system with each catalog pump in the owner's place, and its duties, cheapest pump first.
 
     Left out are pumps that can not lift the least flows at all.
     """
@@ -62,4 +63,6 @@ def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable
         )
         parts = tuple(replace(new, condition=part.condition) if part.kind is Kind.PUMP else part for part in run.parts)
         network = system.network.with_runs({run.name: replace(run, parts=parts)})
-        yield replace(system, network=replace(network, pumps={**network.pumps, pump.name: pump})), item.price_cents
+        old = next(part for part in run.parts if part.kind is Kind.PUMP)
+        variant = replace(system, network=replace(network, pumps={**network.pumps, pump.name: pump}))
+        yield variant, duties(pump, system.rules, item.price_cents, old)
