@@ -22,7 +22,7 @@ from optimizer.documents.pictures import (
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
-from optimizer.documents.words import money, percent, steps_of, target_words, wanted_words
+from optimizer.documents.words import money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
 
 
@@ -68,13 +68,14 @@ def _settings(facts: ReportFacts) -> str:
     for name, before, after in pump_changes(report):
         run = pump_run(report.system.network, name)
         flows = [_flow(source, run, units) for source in (report.before_flows_m3_s, report.verification.flows_m3_s)]
-        pumps.append((name, percent(before), percent(after), *flows))
+        pump = report.system.network.pumps[name]
+        pumps.append((name, pump_setting(pump, before), pump_setting(pump, after), *flows))
     valves = [
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
         for setting in report.verification.valves
     ]
     return table(
-        "Set pumps to", ("Pump", "Speed now", "Speed after", "Flow now", "Flow after"), pumps, (1, 2, 3, 4)
+        "Set pumps to", ("Pump", "Set to now", "Set to after", "Flow now", "Flow after"), pumps, (1, 2, 3, 4)
     ) + table("Set valves to", ("Run", "Valve", "Setting"), valves)
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from optimizer.documents.words import percent
+from optimizer.documents.words import percent, pump_setting
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.ends import Form
 from optimizer.model.network import Network, Part, Run
@@ -84,7 +84,7 @@ def _size(part: Part, run: Run) -> str:
 
 def _tail(part: Part, network: Network) -> str:
     if part.kind is Kind.PUMP and part.name in network.pumps:
-        return percent(network.pumps[part.name].speed)
+        return pump_setting(network.pumps[part.name])
     if part.kind in THROTTLES and part.opening < 1.0:
         return f"{percent(part.opening)} open" if part.opening > 0.0 else "shut"
     if part.kind in (Kind.PUMP, Kind.DEVICE):
