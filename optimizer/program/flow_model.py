@@ -1,0 +1,275 @@
+"""Build the relaxation of a flow problem with MathOpt."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.program.flow_cells import Cell, Stage, cells_of, heads_of, stages_of
+from optimizer.program.flow_problem import (
+    RUN,
+    SETTING,
+    TEE,
+    FlowAlternative,
+    FlowProblem,
+    FlowRun,
+    FlowTeeAlternative,
+    Line,
+    Pick,
+    Range,
+)
+from optimizer.program.problem import State
+
+PAD_M = 1e-7  # the lines stand this far off, so that rounding never cuts a true plan off
+
+
+@dataclass
+class FlowModel:
+    """The MathOpt model with what is read back. Flows inside are in `flow_unit_m3_s`, money in `money_unit_cents`."""
+
+    problem: FlowProblem
+    model: Any
+    flow_unit_m3_s: float
+    money_unit_cents: float
+    heads: dict[str, Any] = field(default_factory=dict)
+    flows: dict[str, Any] = field(default_factory=dict)  # run: expression
+    picks: dict[Pick, Any] = field(default_factory=dict)
+    bins: dict[tuple[str, int], Any] = field(default_factory=dict)
+    losses: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, stage): expression [m]
+    cells: list[tuple[str, Cell, Any, Any, Any]] = field(default_factory=list)  # run, cell, weight, flow, loss
+    cost: Any = None
+
+    def pick(self, kind: str, name: str, k: int) -> Any:
+        """Return the variable of a choice, which copies share."""
+        if kind == RUN and self.problem.runs[name].same_as is not None:
+            name = self.problem.runs[name].same_as or name
+        if kind == TEE and self.problem.tees[name].same_as is not None:
+            name = self.problem.tees[name].same_as or name
+        return self.picks[kind, name, k]
+
+
+def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], cutoff_cents: int | None) -> FlowModel:
+    """Build the relaxation: any true plan (of at most the cutoff) satisfies it, so its optimum is a lower bound.
+
+    Sets        n points, r runs, s stages of r (plumbing, pump, tees), k alternatives of s, b bins of r's flow
+    Parameters  demand[n], head bounds, lines m q + c under and over the loss of k in b, cost[k] in cents
+    Variables   x[s,k], z[r,b] in {0, 1}; H[n]; w[s,k,b] >= 0; f[s,k,b]; h[s,k,b] [m]; v[r] what a valve takes
+
+    min   sum cost[k] x[s,k] + packs
+    s.t.  sum_k x = 1;  sum_b z = 1                                                      (one_alternative, one_bin)
+          sum_b w[s,k,b] = x[s,k];  sum_k w[s,k,b] = z[r,b]                              (both)
+          low[k,b] w <= f[s,k,b] <= high[k,b] w                                          (flow_in_bin)
+          sum_k f[s,k,b] the same in every stage s of r                                  (one_flow)
+          m f + c w <= h[s,k,b] for lines below, >= for lines above                      (enclosed)
+          H[start] - H[end] = sum_{s,k,b} h + v                                          (head)
+          sum of flows in - out = demand[n] at free points                               (mass)
+          ends agree at tees, packs opened, rows over flows and over choices
+
+    f and h split by alternative and bin are the perspective form: the tightest linear one for such an "either or".
+    The loss in metres is the variable, so a solver's tolerance is one in metres.
+    """
+    from ortools.math_opt.python import mathopt
+
+    limit = max((abs(q) for run in problem.runs.values() for q in run.flow_range_m3_s), default=1.0) or 1.0
+    built = FlowModel(problem, mathopt.Model(name="flows"), limit / 10.0, _money_unit(problem))
+    head_ranges = heads_of(problem)
+    _add_heads(built, head_ranges)
+    _add_choices(built)
+    for run in problem.runs.values():
+        _add_run(built, run, stages_of(problem, run, bins, head_ranges), bins, head_ranges)
+    _add_mass(built)
+    _add_ends_agree(built)
+    _add_rows(built)
+    _add_cost(built, cutoff_cents)
+    return built
+
+
+def _money_unit(problem: FlowProblem) -> float:
+    most = sum(max((a.cents for a in run.alternatives), default=0) for run in problem.runs.values())
+    return max(1.0, 10.0 ** math.floor(math.log10(max(most, 1)) - 3))
+
+
+def _add_heads(built: FlowModel, ranges: Mapping[str, Range]) -> None:
+    for name, (low, high) in ranges.items():
+        built.heads[name] = built.model.add_variable(lb=low, ub=high, name=f"H {name}")
+
+
+def _add_choices(built: FlowModel) -> None:
+    from ortools.math_opt.python import mathopt
+
+    for kind, name, count in _own_choices(built.problem):
+        group = [built.model.add_binary_variable(name=f"{kind} {name}#{k}") for k in range(count)]
+        built.picks.update({(kind, name, k): x for k, x in enumerate(group)})
+        built.model.add_linear_constraint(mathopt.fast_sum(group) == 1)
+
+
+def _own_choices(problem: FlowProblem) -> Iterator[tuple[str, str, int]]:
+    for run in problem.runs.values():
+        if run.same_as is None:
+            yield RUN, run.name, len(run.alternatives)
+        if run.settings:
+            yield SETTING, run.name, len(run.settings)
+    for tee in problem.tees.values():
+        if tee.same_as is None:
+            yield TEE, tee.point, len(tee.alternatives)
+
+
+def _add_run(
+    built: FlowModel, run: FlowRun, stages: list[Stage], bins: Mapping[str, Sequence[float]], heads: Mapping[str, Range]
+) -> None:
+    from ortools.math_opt.python import mathopt
+
+    cells = cells_of(run, bins)
+    names = [f"bin {run.name}#{b}" for b in range(len(cells))]
+    zs = [built.model.add_binary_variable(name=name) if len(cells) > 1 else 1.0 for name in names]
+    if len(cells) > 1:
+        built.bins.update({(run.name, b): z for b, z in enumerate(zs)})
+        built.model.add_linear_constraint(mathopt.fast_sum(zs) == 1)
+    reference: dict[int, list[Any]] = {}
+    for index, stage in enumerate(stages):
+        flows = _add_stage(built, run, index, stage, zs)
+        for b in range(len(cells)):
+            if index:
+                built.model.add_linear_constraint(mathopt.fast_sum(flows[b]) - mathopt.fast_sum(reference[b]) == 0.0)
+            else:
+                reference[b] = flows[b]
+    built.flows[run.name] = mathopt.fast_sum([f for group in reference.values() for f in group])
+    slack = _add_valve(built, run, cells, zs, heads)
+    lost = mathopt.fast_sum([built.losses[run.name, index] for index in range(len(stages))])
+    difference = built.heads[run.start] - built.heads[run.end]
+    built.model.add_linear_constraint(difference - lost - slack == 0.0)
+
+
+def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: list[Any]) -> dict[int, list[Any]]:
+    """Add the cells of a stage, and return their flows by bin."""
+    from ortools.math_opt.python import mathopt
+
+    model, unit = built.model, built.flow_unit_m3_s
+    by_pick: dict[int, list[Any]] = defaultdict(list)
+    by_bin: dict[int, list[Any]] = defaultdict(list)
+    flows: dict[int, list[Any]] = defaultdict(list)
+    lost: list[Any] = []
+    for cell in stage.cells:
+        low, high = cell.low_m3_s / unit, cell.high_m3_s / unit
+        weight = model.add_variable(lb=0.0, ub=1.0)
+        flow = model.add_variable(lb=min(low, 0.0), ub=max(high, 0.0))
+        loss = model.add_variable(lb=-math.inf, ub=math.inf)
+        model.add_linear_constraint(flow - low * weight >= 0.0)
+        model.add_linear_constraint(flow - high * weight <= 0.0)
+        for line in cell.envelope.below:
+            model.add_linear_constraint(loss - _line(line, flow, weight, unit, -PAD_M) >= 0.0)
+        for line in cell.envelope.above:
+            model.add_linear_constraint(loss - _line(line, flow, weight, unit, PAD_M) <= 0.0)
+        by_pick[cell.alternative].append(weight)
+        by_bin[cell.bin].append(weight)
+        flows[cell.bin].append(flow)
+        lost.append(loss)
+        built.cells.append((run.name, cell, weight, flow, loss))
+    for k in range(stage.count):
+        model.add_linear_constraint(mathopt.fast_sum(by_pick[k]) - built.pick(stage.kind, stage.name, k) == 0.0)
+    for b, z in enumerate(zs):
+        model.add_linear_constraint(mathopt.fast_sum(by_bin[b]) - z == 0.0)
+    built.losses[run.name, index] = mathopt.fast_sum(lost)
+    return flows
+
+
+def _line(line: Line, flow: Any, weight: Any, unit: float, pad: float) -> Any:
+    return line.slope_s_m2 * unit * flow + (line.intercept_m + pad) * weight
+
+
+def _add_valve(
+    built: FlowModel, run: FlowRun, cells: list[tuple[float, float, bool]], zs: list[Any], heads: Mapping[str, Range]
+) -> Any:
+    """Return what a valve or a shut check valve takes [m]: with the flow where it flows, any where it is at rest."""
+    from ortools.math_opt.python import mathopt
+
+    most = 2.0 * (heads[run.start][1] - heads[run.end][0] - heads[run.start][0] + heads[run.end][1]) + 1.0
+    forward = [z for z, (_, high, shut) in zip(zs, cells, strict=True) if run.throttled and (high > 0.0 or shut)]
+    back = [z for z, (low, _, shut) in zip(zs, cells, strict=True) if shut or (run.throttled and low < 0.0)]
+    if not forward and not back:
+        return 0.0
+    v = built.model.add_variable(lb=-most if back else 0.0, ub=most if forward else 0.0, name=f"v {run.name}")
+    built.model.add_linear_constraint(v - most * mathopt.fast_sum(forward) <= 0.0)
+    built.model.add_linear_constraint(v + most * mathopt.fast_sum(back) >= 0.0)
+    return v
+
+
+def _add_mass(built: FlowModel) -> None:
+    from ortools.math_opt.python import mathopt
+
+    terms: dict[str, list[Any]] = defaultdict(list)
+    for run in built.problem.runs.values():
+        terms[run.start].append(-1.0 * built.flows[run.name])
+        terms[run.end].append(1.0 * built.flows[run.name])
+    for node in built.problem.nodes.values():
+        if node.head_m is None and (terms[node.name] or node.demand_m3_s):
+            demand = node.demand_m3_s / built.flow_unit_m3_s
+            built.model.add_linear_constraint(mathopt.fast_sum(terms[node.name]) == demand)
+
+
+def _add_ends_agree(built: FlowModel) -> None:
+    from ortools.math_opt.python import mathopt
+
+    for tee in built.problem.tees.values():
+        if tee.same_as is not None:
+            continue
+        for run, at_start in tee.alternatives[0].states:
+            by_state: dict[State, list[Any]] = defaultdict(list)
+            for k, fitting in enumerate(tee.alternatives):
+                by_state[fitting.states[run, at_start]].append(-1.0 * built.picks[TEE, tee.point, k])
+            for k, choice in enumerate(built.problem.runs[run].alternatives):
+                by_state[choice.start if at_start else choice.end].append(1.0 * built.pick(RUN, run, k))
+            for terms in by_state.values():
+                built.model.add_linear_constraint(mathopt.fast_sum(terms) == 0.0)
+
+
+def _add_rows(built: FlowModel) -> None:
+    from ortools.math_opt.python import mathopt
+
+    unit = built.flow_unit_m3_s
+    for row in built.problem.flow_rows:
+        total = mathopt.fast_sum([c * built.flows[run] for run, c in row.coefficients.items()])
+        _add_between(built, total, row.low_m3_s / unit, row.high_m3_s / unit)
+    for choice in built.problem.choice_rows:
+        total = mathopt.fast_sum([c * built.pick(*pick) for pick, c in choice.coefficients.items()])
+        _add_between(built, total, choice.low, choice.high)
+
+
+def _add_between(built: FlowModel, total: Any, low: float, high: float) -> None:
+    if math.isfinite(low):
+        built.model.add_linear_constraint(total >= low)
+    if math.isfinite(high):
+        built.model.add_linear_constraint(total <= high)
+
+
+def _add_cost(built: FlowModel, cutoff_cents: int | None) -> None:
+    from ortools.math_opt.python import mathopt
+
+    problem, unit = built.problem, built.money_unit_cents
+    users: dict[int, dict[tuple[str, str], list[Any]]] = defaultdict(lambda: defaultdict(list))
+    terms: list[Any] = []
+    for (kind, name, k), x in built.picks.items():
+        group = _group(problem, kind, name)
+        terms.append(group[k].cents / unit * x)
+        for pack in range(len(problem.packs)):
+            if group[k].packs >> pack & 1:
+                users[pack][kind, name].append(x)
+    for pack, price in enumerate(problem.packs):
+        opened = built.model.add_binary_variable(name=f"open{pack}")
+        terms.append(price / unit * opened)
+        for xs in users[pack].values():
+            built.model.add_linear_constraint(mathopt.fast_sum(xs) - opened <= 0.0)
+    built.cost = mathopt.fast_sum(terms)
+    most = min((m for m in (cutoff_cents, problem.budget_cents) if m is not None), default=None)
+    if most is not None:
+        built.model.add_linear_constraint(built.cost <= (most + 0.5) / unit)
+    built.model.minimize(built.cost)
+
+
+def _group(problem: FlowProblem, kind: str, name: str) -> Sequence[FlowAlternative | FlowTeeAlternative]:
+    if kind == TEE:
+        return problem.tees[name].alternatives
+    return problem.runs[name].settings if kind == SETTING else problem.runs[name].alternatives
