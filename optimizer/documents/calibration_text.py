@@ -26,6 +26,7 @@ def calibration_blocks(system: System, report: CalibrationReport) -> list[Block]
     """Return the readings, every explanation with its factors and expected flows, and the verdict in plain words."""
     blocks: list[Block] = [Heading(f"What the readings say: {system.name}"), _flows(system, report)]
     if report.explanations:
+        blocks += _near_shut_off(report)
         blocks += [Heading("Explanations"), _factors(system, report), *_oddities(report)]
     blocks += [*_verdict(system, report), *_failing(system, report), *_next(system, report)]
     return blocks
@@ -143,6 +144,17 @@ def _one_factor(factor: Factor, spread: float, found: Calibration, units: str) -
     return f"{show_head(abs(found.height_shift_m), units)} {way} lift (± {show_head(spread, units)})"
 
 
+def _near_shut_off(report: CalibrationReport) -> list[Block]:
+    """Return why a reading may be missed by more than its accuracy, where one is."""
+    missed = any(
+        abs(expected - one.flow_m3_s) > 2.0 * one.accuracy * abs(one.flow_m3_s)
+        for explanation in report.explanations
+        for expected, one in zip(explanation.expected_m3_s, report.measured, strict=True)
+    )
+    why = "Near shut-off a centimetre (3/8 in) of water level moves the flow by more than a reading's accuracy."
+    return [why] if missed else []
+
+
 def _oddities(report: CalibrationReport) -> list[Block]:
     return [f"{letter} needs {text}." for letter, one in _lettered(report) for text in one.oddities]
 
@@ -233,7 +245,7 @@ def _next(system: System, report: CalibrationReport) -> list[Block]:
     ]
     apart = [letter for (letter, _), yes in zip(_lettered(report), following.apart, strict=False) if yes]
     alike = [letter for (letter, _), yes in list(zip(_lettered(report), following.apart, strict=False))[1:] if not yes]
-    told = f"That tells A from {_listed(apart, 'and')}" if apart else "No reading tells them apart for sure"
+    told = f"That tells A from {_listed(apart, 'and')}" if apart else "One reading good to 5 % may not tell them apart for sure; take the mean of a few"
     rest = f"; {_listed(alike, 'and')} would take a finer reading than 5 %" if apart and alike else ""
     caution = " Watch the overflow and the drains while the pump runs faster than they are used to."
     faster = any(setting > _highest(report.measured, name) for name, setting in one.settings.items())

@@ -33,8 +33,8 @@ class Explanation:
     """One way to account for the readings.
 
     `free` names the factors that were fitted, with the spread (one standard deviation, in the factor's own unit) left
-    by the readings; `oddities` says in words what would be hard to believe; `misfit` is the sum of squares of
-    (expected - measured) / accuracy; `score` adds how unusual the factors are, and 1 for each.
+    by the readings; `oddities` says in words what would be hard to believe; `misfit` is the sum of squares of what it
+    is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for each.
     """
 
     calibration: Calibration
@@ -165,9 +165,9 @@ def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -
         x, spreads = _least_squares(readings, dials, free)
     calibration = _calibration(dials, free, x)
     expected = readings.expected_m3_s(calibration)
-    off = (expected - readings.flows_m3_s) / readings.sigma_m3_s
+    off = readings.off(expected)
     misfit = float(off @ off)
-    unusual = sum(((value - f.usual) / f.usual_spread) ** 2 for f, value in zip(free, x.tolist(), strict=True))
+    unusual = float((_unusual(free, x) ** 2).sum())
     return Explanation(
         calibration=calibration,
         free=free,
@@ -180,6 +180,17 @@ def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -
     )
 
 
+def _unusual(free: tuple[Factor, ...], x: Floats) -> Floats:
+    """Return how far factors are from what is usual, in their usual spreads.
+
+    Past a spread or so it grows ever more slowly (as a logarithm), so that readings which call for something absurd get
+    it, and are told to be so, instead of being half met.
+    """
+    distances = [(value - factor.usual) / factor.usual_spread for factor, value in zip(free, x.tolist(), strict=True)]
+    slowed: Floats = np.arcsinh(np.array(distances, dtype=np.float64))
+    return slowed
+
+
 def _calibration(dials: dict[str, Dial], free: tuple[Factor, ...], x: Floats) -> Calibration:
     calibration = Calibration(dials={name: RPM if dial is FREE_FLOOR else dial for name, dial in dials.items()})
     for factor, value in zip(free, x.tolist(), strict=True):
@@ -190,22 +201,15 @@ def _calibration(dials: dict[str, Dial], free: tuple[Factor, ...], x: Floats) ->
 def _least_squares(
     readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]
 ) -> tuple[Floats, tuple[float, ...]]:
-    """Return the factors in their own scales, and their spreads in the units that people read.
-
-    Flow goes with the root of the head that is left, so the residuals are in its square, which is nearly a straight
-    line in the factors: (Q|Q| - M|M|) / 2Mσ, the same as (Q - M)/σ near the reading.
-    """
+    """Return the factors in their own scales, and their spreads in the units that people read."""
     from scipy.optimize import least_squares
 
-    goal, sigma = readings.flows_m3_s, readings.sigma_m3_s
-    steepness = 2.0 * np.maximum(np.abs(goal), sigma)
     usual = np.array([factor.usual for factor in free])
     prior = np.array([factor.usual_spread for factor in free])
 
     def residuals(x: Floats) -> Floats:
-        flows = readings.expected_m3_s(_calibration(dials, free, x), both_ways=True)
-        data = (flows * np.abs(flows) - goal * np.abs(goal)) / (steepness * sigma)
-        return np.concatenate((data, (x - usual) / prior))
+        data = readings.off(readings.expected_m3_s(_calibration(dials, free, x), both_ways=True))
+        return np.concatenate((data, _unusual(free, x)))
 
     bounds = ([factor.least for factor in free], [factor.most for factor in free])
     result = least_squares(

@@ -14,11 +14,10 @@ from optimizer.model.catalog import THROTTLES
 
 _SETTINGS = tuple(0.05 * step for step in range(4, 21))
 _OPENINGS = (0.6, 0.4, 0.3)
-_FLOOR_OF_SIGMA = 0.01  # of the largest flow: near shut-off a hand's breadth of water level moves the flow as much
 _LEAST_FLOW = 0.04  # of the largest flow: a trickle is no reading to ask for
 _ALIKE = 0.2  # accuracies: no hand would see a difference
 _NEW = 0.075  # a setting as near as this to a measured one is no new one
-_TELLS_APART = 8.0**0.5  # accuracies: twice the spread of a difference of two flows
+_TELLS_APART = 2.0  # accuracies of the reading
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ def best_next_reading(readings: Readings, explanations: Sequence[Calibration]) -
             continue  # a setting that can not be solved is not one to ask for
         if flows[0] < _LEAST_FLOW * readings.scale_m3_s or flows.min() < 0.0:
             continue
-        distances = _distances(flows, readings.scale_m3_s)
+        distances = _distances(readings, candidate.run, flows)
         apart = distances >= _TELLS_APART
         worth = (int(apart.sum()), -float(flows.max()) if apart.any() else float(distances.max()))
         if (best is None and distances.max() > _ALIKE) or (best is not None and worth > most):
@@ -58,11 +57,12 @@ def best_next_reading(readings: Readings, explanations: Sequence[Calibration]) -
     return best
 
 
-def _distances(flows: Floats, scale_m3_s: float) -> Floats:
-    """Return how far the first flow is from each other, in accuracies of a bucket and a stopwatch."""
+def _distances(readings: Readings, run: str, flows: Floats) -> Floats:
+    """Return how far the first flow is from each other, in spreads of a reading by bucket and stopwatch."""
     size = np.maximum(np.abs(flows[1:]), abs(flows[0]))
-    sigma = np.hypot(BUCKET_AND_STOPWATCH * size, _FLOOR_OF_SIGMA * scale_m3_s)
-    distances: Floats = np.abs(flows[1:] - flows[0]) / sigma
+    level = max(move for one, move in zip(readings.measured, readings.level_m6_s2, strict=True) if one.run == run)
+    spread = np.hypot(BUCKET_AND_STOPWATCH * size, level / (2.0 * size))
+    distances: Floats = np.abs(flows[1:] - flows[0]) / spread
     return distances
 
 

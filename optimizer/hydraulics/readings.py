@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,8 @@ from optimizer.model.network import Network, Part, Run
 Floats = npt.NDArray[np.float64]
 
 _LEAST_SIGMA = 1e-3  # of the largest flow on a pump's curve: no reading of next to nothing is better known
+LEVEL_M = 0.01  # how well anyone knows where the water stood: it rises and falls as the pump is turned up and down
+_STEP_M = 0.1  # of lift, to see how flow follows it
 
 
 @dataclass
@@ -43,6 +46,36 @@ class Readings:
         self.flows_m3_s = np.array([one.flow_m3_s for one in self.measured], dtype=np.float64)
         accuracy = np.array([one.accuracy for one in self.measured], dtype=np.float64)
         self.sigma_m3_s = np.maximum(np.abs(self.flows_m3_s) * accuracy, _LEAST_SIGMA * self.scale_m3_s)
+
+    def off(self, expected_m3_s: Floats) -> Floats:
+        """Return how far expected flows are from the readings, in spreads of these; shape (n_readings,).
+
+        Flow goes with the root of the head that is left, so distances are taken in its square, which is nearly a
+        straight line in every factor: (Q|Q| - M|M|) / spread. Its spread is 2|M|σ by the accuracy of the reading, and
+        what a centimetre of water level does, which near shut-off is more.
+        """
+        goal = self.flows_m3_s
+        spread = np.hypot(2.0 * np.maximum(np.abs(goal), self.sigma_m3_s) * self.sigma_m3_s, self.level_m6_s2)
+        distance: Floats = (expected_m3_s * np.abs(expected_m3_s) - goal * np.abs(goal)) / spread
+        return distance
+
+    @cached_property
+    def level_m6_s2(self) -> Floats:
+        """Return how much the square of each flow moves with the water level; of the plumbing as described."""
+        if not self.sources:
+            return np.zeros(len(self.measured))
+        full = dict.fromkeys(self.network.pumps, 1.0)
+        lower, higher = (
+            np.array(
+                [
+                    self.flow_m3_s(replace(one, settings=full), Calibration(height_shift_m=shift), both_ways=True)
+                    for one in self.measured
+                ]
+            )
+            for shift in (_STEP_M, -_STEP_M)
+        )
+        slope: Floats = np.abs(higher * np.abs(higher) - lower * np.abs(lower)) / (2.0 * _STEP_M)
+        return slope * LEVEL_M
 
     @property
     def scale_m3_s(self) -> float:
