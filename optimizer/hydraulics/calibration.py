@@ -139,7 +139,8 @@ def _setting(readings: Readings, one: Measurement, pump: str) -> float:
 def _fewest(readings: Readings, dials: dict[str, Dial]) -> tuple[list[Explanation], Explanation | None]:
     """Return the explanations that fit and hold no smaller one that does, and the nearest that does not fit.
 
-    One that is hard to believe is kept only where no believable one is as small.
+    Those that are hard to believe are kept only where no believable one fits: the likeliest for each thing in them
+    that is absurd.
     """
     forced, optional = factors_of(readings, dials)
     room = readings.distinct - len(forced)
@@ -155,7 +156,16 @@ def _fewest(readings: Readings, dials: dict[str, Dial]) -> tuple[list[Explanatio
             elif nearest is None or one.score < nearest.score:
                 nearest = one
     believable = [one for one in fitting if one.believable]
-    return believable or sorted(fitting, key=lambda one: one.score)[:1], nearest
+    return believable or _one_of_each(fitting), nearest
+
+
+def _one_of_each(absurd: list[Explanation]) -> list[Explanation]:
+    found: dict[tuple[str, ...], Explanation] = {}
+    for one in sorted(absurd, key=lambda one: (len(one.oddities), len(one.free), one.score)):
+        kinds = tuple(text.split(",")[0] for text in one.oddities)
+        if not any(set(other) <= set(kinds) for other in found):
+            found[kinds] = one
+    return list(found.values())
 
 
 def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -> Explanation:
