@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -9,13 +10,14 @@ from optimizer.choices.graph import Arc
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Network, Part
-from optimizer.model.plan import planned_network
-from optimizer.program.problem import RunChoice, TeeChoice
-from optimizer.program.solve import solve_sizing
+from optimizer.model.plan import Plan, planned_network
+from optimizer.program.merge import efficient_selections
 from optimizer.search.assemble import sentence_of
 from optimizer.search.cheapest import Search
-from optimizer.search.posing import at_speed
+from optimizer.search.posing import options_of, pose
 from optimizer.verify.settings import PathLosses
+
+_STEPS = 12  # plans that are looked at for one price; in practice two or three
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +31,17 @@ class ChangeWorth:
 
 @dataclass(frozen=True, slots=True)
 class PriceLimit:
-    """Up to what price [cents] a bought part is in a cheapest plan; None when no plan does without it."""
+    """Up to what price [cents] of a bought part the plan stays the cheapest; None when no plan takes fewer of it."""
 
     item: CatalogItem
     price_cents: int
     turns_at_cents: int | None
+
+
+def reach_of(found: Search) -> float:
+    """Return what multiple of all least flows the whole plan reaches."""
+    planned = planned_network(found.options.system.network, found.plan)
+    return PathLosses(planned, found.flows, conditions_of(planned)).reach()
 
 
 def change_worths(found: Search) -> tuple[ChangeWorth, ...]:
@@ -80,38 +88,48 @@ def _reverted(arcs: tuple[Arc, ...], first: int, last: int, old: list[Part]) -> 
 
 
 def price_limits(found: Search) -> tuple[PriceLimit, ...]:
-    """Return for every part bought at what price a plan without it becomes cheaper, by looking for that plan."""
-    bought: dict[str, tuple[CatalogItem, int]] = {}
-    purchases = [purchase for run in found.plan.runs.values() for purchase in run.purchases]
-    purchases += [purchase for tee in found.plan.tees.values() for purchase in tee.purchases]
-    for purchase in purchases:
-        if purchase.item.kind not in PIPES:
-            count = bought.get(purchase.item.item_id, (purchase.item, 0))[1]
-            bought[purchase.item.item_id] = (purchase.item, count + purchase.quantity)
-    return tuple(_limit(found, item, count) for item, count in bought.values())
+    """Return for every part bought at what price another plan becomes the cheapest, by looking for that plan."""
+    counts = _counts(found.plan)
+    items = found.options.catalog.items
+    return tuple(_limit(found, items[key], count) for key, count in counts.items() if key in items)
+
+
+def _counts(plan: Plan) -> Counter[str]:
+    purchases = [purchase for run in plan.runs.values() for purchase in run.purchases]
+    purchases += [purchase for tee in plan.tees.values() for purchase in tee.purchases]
+    return Counter(key for p in purchases if p.item.kind not in PIPES for key in [p.item.item_id] * p.quantity)
 
 
 def _limit(found: Search, item: CatalogItem, count: int) -> PriceLimit:
+    """Walk down from a price at which the part is left out to the one at which the plan first changes.
+
+    The least cost over all plans is concave in a price, and a plan with fewer of the part rises more slowly: each step
+    takes the price at which the plan found last would cost the same as the present one.
+    """
     assert found.selection.cents is not None
-    problem = at_speed(found.posed, found.options.system.network, found.flows, found.duty.speed)
+    price = item.price_cents + found.selection.cents + 1
+    for _ in range(_STEPS):
+        cents, used = _cheapest_at(found, item, price)
+        if used >= count:
+            return PriceLimit(item, item.price_cents, None if price > found.selection.cents else price)
+        there = found.selection.cents + count * (price - item.price_cents)
+        lower = price - (there - cents) // (count - used)
+        if lower >= price:
+            return PriceLimit(item, item.price_cents, price)
+        price = lower
+    return PriceLimit(item, item.price_cents, price)
 
-    def run_uses(run: str, k: int) -> bool:
-        return any(part.item is item and not part.existing for part in found.posed.alternatives[run][k].parts)
 
-    runs: dict[str, tuple[RunChoice, ...]] = {
-        run: tuple(choice for k, choice in enumerate(choices) if not run_uses(run, k))
-        for run, choices in problem.runs.items()
-    }
-    tees: dict[str, tuple[TeeChoice, ...]] = {}
-    for tee, choices in problem.tees.items():
-        options = found.posed.tees[tee]
-        tees[tee] = tuple(
-            choice
-            for choice, option in zip(choices, options, strict=True)
-            if option.cents == 0 or option.item is not item
-        )
-    without = solve_sizing(replace(problem, runs=runs, tees=tees))
-    turns = None
-    if without.cents is not None:
-        turns = item.price_cents + (without.cents - found.selection.cents) // count
-    return PriceLimit(item, item.price_cents, turns)
+def _cheapest_at(found: Search, item: CatalogItem, price_cents: int) -> tuple[int, int]:
+    """Return what the cheapest plan costs with a part at another price, and how many of it that plan takes."""
+    catalog = found.options.catalog
+    dearer = replace(catalog, items={**catalog.items, item.item_id: replace(item, price_cents=price_cents)})
+    options = options_of(found.options.system, dearer, found.flows.flows_m3_s)
+    posed = pose(options, found.flows, found.duty.speed)
+    head = max(path.head for path in posed.problem.paths)
+    best = next(selection for selection in efficient_selections(posed.problem, head) if selection.need <= head)
+    parts = [part for run, k in best.run_choice.items() for part in posed.alternatives[run][k].parts]
+    used = sum(not part.existing and part.item is not None and part.item.item_id == item.item_id for part in parts)
+    fittings = [posed.tees[tee][k] for tee, k in best.tee_choice.items()]
+    used += sum(bool(option.cents) and option.item.item_id == item.item_id for option in fittings)
+    return best.cents, used

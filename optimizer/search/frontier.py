@@ -55,7 +55,13 @@ def frontier(system: System, catalog: Catalog, least_gain: float = LEAST_GAIN) -
     options = options_of(system, catalog, flows.flows_m3_s)
     duty = duties(system.network.pumps[flows.pump], system.rules)[0]
     posed = pose(options, flows, duty.speed, bounded=False)
-    return tuple(_walk(options, flows, posed, duty, efficient_selections(posed.problem), least_gain))
+    plans = tuple(_walk(options, flows, posed, duty, efficient_selections(posed.problem), least_gain))
+    return tuple(plan for plan in plans if not any(_beats(other, plan) for other in plans))
+
+
+def _beats(first: FrontierPlan, second: FrontierPlan) -> bool:
+    """Return whether whole lengths and packs made a plan no dearer than another one that reaches less."""
+    return first.reach > second.reach and (first.plan.cost_cents or 0) <= (second.plan.cost_cents or 0)
 
 
 def _walk(

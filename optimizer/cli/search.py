@@ -1,0 +1,100 @@
+"""The commands that look around the cheapest plan: cost against flow, other ways, what each change buys."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from optimizer.cli.commands import _as_json, _catalogs, _end_without_plan, _file, _print, _print_json, _read
+from optimizer.cli.waiting import wait_for
+
+if TYPE_CHECKING:
+    from optimizer.search.cheapest import Search
+
+
+@click.command()
+@_file
+@click.option(
+    "--budget",
+    type=click.FloatRange(min=0),
+    metavar="MONEY",
+    help="Mark the most flow for this much, in the catalog's currency.",
+)
+@click.option(
+    "--step",
+    type=click.FloatRange(min=0, max=50),
+    default=1.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="Leave out plans that reach less than this much more, in percent, than the one before; 0 shows all.",
+)
+@_catalogs
+@_as_json
+def frontier(file: Path, budget: float | None, step: float, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Show what more money buys, plan by plan.
+
+    From what is least to what this catalog can do at most; every plan shown was checked as a network.
+    """
+    system, catalog = _read(file, catalogs, as_json)
+    from optimizer.search import frontier as search
+
+    plans = wait_for("Looking for every efficient plan", partial(search.frontier, system, catalog, step / 100), as_json)
+    best = None if budget is None else search.best_for_budget(plans, round(100 * budget))
+    from optimizer.documents import search_text
+
+    if as_json:
+        _print_json(search_text.frontier_json(system, plans, best))
+    else:
+        _print(search_text.frontier_blocks(system, plans, best))
+
+
+@click.command()
+@_file
+@_catalogs
+@_as_json
+def compare(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Set the cheapest plan beside others in kind.
+
+    The fewest saw cuts, no other pipe size, only the pump, and nothing at all.
+    """
+    system, catalog = _read(file, catalogs, as_json)
+    from optimizer.search.compare import kinds_of_plan
+
+    kinds = wait_for("Looking for other ways", partial(kinds_of_plan, system, catalog), as_json)
+    from optimizer.documents import search_text
+
+    if as_json:
+        _print_json(search_text.kinds_json(system, kinds))
+    else:
+        _print(search_text.kinds_blocks(system, kinds))
+
+
+@click.command()
+@_file
+@_catalogs
+@_as_json
+def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+    """Say what each change of the cheapest plan buys.
+
+    What is left if it alone is not made, and at what price of a part another plan would be cheaper.
+    """
+    system, catalog = _read(file, catalogs, as_json)
+    from optimizer.search.cheapest import find_plan
+
+    found: Search = wait_for("Searching for the cheapest plan", partial(find_plan, system, catalog), as_json)
+    if not found.plan.found:
+        _end_without_plan(system, found.plan, as_json)
+    from optimizer.search import explain as search
+
+    worths = wait_for("Leaving out one change after the other", partial(search.change_worths, found), as_json)
+    limits = wait_for("Looking for plans without each part", partial(search.price_limits, found), as_json)
+    reach = search.reach_of(found)
+    from optimizer.documents import search_text
+
+    if as_json:
+        _print_json(search_text.worth_json(system, reach, worths, limits))
+    else:
+        _print(search_text.worth_blocks(system, reach, worths, limits, catalog.currency))

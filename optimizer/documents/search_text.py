@@ -1,0 +1,160 @@
+"""What the search shows beyond one plan: cost against flow, plans of other kinds, what each change buys."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from optimizer.documents.tables import Block, Heading, table
+from optimizer.documents.words import money, percent
+from optimizer.model.system import System
+from optimizer.units import show_flow
+
+if TYPE_CHECKING:
+    from optimizer.search.compare import KindOfPlan
+    from optimizer.search.explain import ChangeWorth, PriceLimit
+    from optimizer.search.frontier import FrontierPlan
+
+_LINE = 70  # signs of a change on one line
+_REACH = (
+    "Reached is the share of every least flow together that the plumbing holds with its valves set; "
+    "what is above 100 % is to spare. "
+    "Published losses are good to 10 to 30 %, flows to about 8 to 10 %: steps of a few percent are smaller than that."
+)
+
+
+def frontier_blocks(system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None = None) -> list[Block]:
+    """Return cost against flow, one line a plan, the cheapest that meets the targets marked."""
+    first = next((plan for plan in plans if plan.meets_targets), None)
+    rows = [
+        (
+            _cost(plan),
+            percent(plan.reach),
+            show_flow(plan.total_m3_s, system.units),
+            str(plan.plan.cuts),
+            _mark(plan, first, budget),
+        )
+        for plan in plans
+    ]
+    titles = ("parts cost", "reached", "the pump gives", "saw cuts", "")
+    return [Heading(f"Cost against flow: {system.name}"), table(titles, rows, right=(0, 1, 2, 3)), _REACH]
+
+
+def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan | None) -> str:
+    marks = []
+    if plan is first:
+        marks.append("the cheapest here that meets every target")
+    if plan is budget:
+        marks.append("the most for the budget")
+    return "; ".join(marks)
+
+
+def _cost(plan: FrontierPlan) -> str:
+    return money(plan.plan.cost_cents or 0, plan.plan.currency)
+
+
+def frontier_json(system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None) -> dict[str, Any]:
+    """Return cost against flow as data: whole cents, flows in m³/s."""
+    return {
+        "system": system.name,
+        "plans": [
+            {
+                "cost_cents": plan.plan.cost_cents,
+                "material_cents": plan.plan.material_cents,
+                "currency": plan.plan.currency,
+                "reach": plan.reach,
+                "pump_flow_m3_s": plan.total_m3_s,
+                "cuts": plan.plan.cuts,
+                "minutes": plan.plan.minutes,
+                "meets_targets": plan.meets_targets,
+                "most_for_budget": plan is budget,
+                "changes": {run.run: list(run.changes) for run in plan.plan.runs.values() if run.changes},
+            }
+            for plan in plans
+        ],
+    }
+
+
+def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
+    """Return plans of different kinds side by side."""
+    rows = []
+    for kind in kinds:
+        if kind.plan is None:
+            reached = percent(kind.reach) if kind.reach > 0 else ""
+            rows.append((kind.words, "" if kind.reach > 0 else "no such plan", "", "", reached, ""))
+            continue
+        plan = kind.plan
+        hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
+        speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
+        cost = money(plan.cost_cents or 0, plan.currency)
+        rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds))
+    titles = ("way to go about it", "parts cost", "saw cuts", "work", "reached", "pump")
+    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4)), _REACH]
+
+
+def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
+    """Return the same as data."""
+    return {
+        "system": system.name,
+        "ways": [
+            {
+                "way": kind.words,
+                "reach": kind.reach,
+                "cost_cents": None if kind.plan is None else kind.plan.cost_cents,
+                "cuts": None if kind.plan is None else kind.plan.cuts,
+                "minutes": None if kind.plan is None else kind.plan.minutes,
+            }
+            for kind in kinds
+        ],
+    }
+
+
+def worth_blocks(
+    system: System, reach: float, worths: Sequence[ChangeWorth], limits: Sequence[PriceLimit], currency: str
+) -> list[Block]:
+    """Return what each change buys, and at what price of a part the plan would be another."""
+    rows = [
+        (worth.run if i == 0 else "", line, _without(worth) if i == 0 else "")
+        for worth in worths
+        for i, line in enumerate(textwrap.wrap(worth.words, _LINE, subsequent_indent="    "))
+    ]
+    prices = [
+        (
+            limit.item.description,
+            money(limit.price_cents, currency),
+            "at no price" if limit.turns_at_cents is None else f"above {money(limit.turns_at_cents, currency)}",
+        )
+        for limit in limits
+    ]
+    return [
+        Heading(f"What each change buys: {system.name}"),
+        f"With all of them {percent(reach)} of every least flow is reached.",
+        table(("where", "change", "reached without it"), rows, right=(2,)),
+        Heading("When another plan would be cheaper"),
+        table(("part", "price now", "another plan wins"), prices, right=(1, 2)),
+        _REACH,
+    ]
+
+
+def _without(worth: ChangeWorth) -> str:
+    return "it must be made" if worth.reach_without is None else percent(worth.reach_without)
+
+
+def worth_json(
+    system: System, reach: float, worths: Sequence[ChangeWorth], limits: Sequence[PriceLimit]
+) -> dict[str, Any]:
+    """Return the same as data."""
+    return {
+        "system": system.name,
+        "reach": reach,
+        "changes": [{"run": w.run, "change": w.words, "reach_without": w.reach_without} for w in worths],
+        "prices": [
+            {
+                "item_id": limit.item.item_id,
+                "cents": limit.price_cents,
+                "another_plan_above_cents": limit.turns_at_cents,
+            }
+            for limit in limits
+        ],
+    }

@@ -1,0 +1,142 @@
+"""What is shown around the cheapest plan: the frontier, other ways to go about it, what each change buys."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from optimizer.hydraulics import conditions_of
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import planned_network
+from optimizer.model.system import System
+from optimizer.program.merge import efficient_selections
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
+from optimizer.search.cheapest import Search, find_plan
+from optimizer.search.compare import kinds_of_plan
+from optimizer.search.explain import change_worths, price_limits, reach_of
+from optimizer.search.frontier import FrontierPlan, best_for_budget, frontier
+from optimizer.verify.settings import PathLosses
+
+
+@cache
+def catalog() -> Catalog:
+    return load_catalog()
+
+
+@cache
+def cellar() -> System:
+    return load_system(data_directory("examples") / "cellar-sump.yaml", catalog())
+
+
+@cache
+def plans() -> tuple[FrontierPlan, ...]:
+    return frontier(cellar(), catalog())
+
+
+@cache
+def found() -> Search:
+    return find_plan(cellar(), catalog())
+
+
+def test_more_money_on_the_frontier_always_reaches_more() -> None:
+    costs = [plan.plan.cost_cents for plan in plans()]
+    reaches = [plan.reach for plan in plans()]
+
+    assert len(plans()) > 5
+    assert costs == sorted(costs)  # type: ignore[type-var]
+    assert reaches == sorted(reaches)
+
+
+def test_the_first_frontier_plan_that_meets_the_targets_is_the_cheapest_plan() -> None:
+    first = next(plan for plan in plans() if plan.meets_targets)
+
+    assert first.plan.material_cents == found().plan.material_cents
+
+
+def test_merged_tables_hold_the_optimum_of_the_program_on_the_example() -> None:
+    problem = found().posed.problem
+    head = max(path.head for path in problem.paths)
+
+    assert next(s.cents for s in efficient_selections(problem) if s.need <= head) == found().selection.cents
+
+
+def test_a_budget_takes_the_best_plan_that_it_pays_for() -> None:
+    middle = plans()[len(plans()) // 2]
+    cost = middle.plan.cost_cents
+    assert cost is not None
+
+    assert best_for_budget(plans(), cost) is middle
+    assert best_for_budget(plans(), cost - 1) is plans()[len(plans()) // 2 - 1]
+    assert best_for_budget(plans(), 0) is None
+
+
+def test_the_plan_with_the_fewest_cuts_has_no_more_cuts_and_costs_no_less_than_the_cheapest() -> None:
+    kinds = {kind.words: kind for kind in kinds_of_plan(cellar(), catalog())}
+    cheapest, fewest = kinds["the cheapest"].plan, kinds["the fewest saw cuts"].plan
+    assert cheapest is not None
+    assert fewest is not None
+
+    assert fewest.cuts <= cheapest.cuts
+    assert (fewest.material_cents or 0) >= (cheapest.material_cents or 0)
+    assert kinds["nothing at all"].reach < 1
+
+
+def test_leaving_out_a_change_loses_flow() -> None:
+    worths = [worth.reach_without for worth in change_worths(found()) if worth.reach_without is not None]
+
+    assert worths
+    assert all(reach < reach_of(found()) for reach in worths)
+
+
+def test_above_its_limit_price_the_plan_takes_fewer_of_a_part_and_just_below_it_does_not() -> None:
+    limit = next(limit for limit in price_limits(found()) if limit.turns_at_cents is not None)
+    assert limit.turns_at_cents is not None
+
+    def bought_at(cents: int) -> int:
+        dearer = replace(limit.item, price_cents=cents)
+        prices = replace(catalog(), items={**catalog().items, limit.item.item_id: dearer})
+        plan = find_plan(cellar(), prices).plan
+        return sum(p.item.item_id == limit.item.item_id for run in plan.runs.values() for p in run.purchases)
+
+    assert bought_at(limit.turns_at_cents - 1) == bought_at(limit.price_cents)
+    assert bought_at(limit.turns_at_cents + 1) < bought_at(limit.price_cents)
+
+
+def test_electricity_at_a_price_turns_the_pump_down_and_spends_on_pipe_instead() -> None:
+    slow = replace(cellar().rules, electricity_cents_per_kwh=40.0, horizon_h=5 * 8766.0)
+
+    plan = find_plan(replace(cellar(), rules=slow), catalog()).plan
+    speed, usual = (p.pump_speeds["return"] for p in (plan, found().plan))
+
+    assert speed < usual
+    assert (plan.cost_cents or 0) > (found().plan.cost_cents or 0)
+    planned = planned_network(cellar().network, plan)
+    assert PathLosses(planned, found().flows, conditions_of(planned)).reach() >= 1
+
+
+def test_a_stronger_pump_is_bought_only_where_the_rules_allow_it_and_pipe_alone_does_not_do() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    more = replace(system, targets=(replace(system.targets[0], low_m3_s=1.1e-3),))
+
+    alone = find_plan(more, catalog()).plan
+    with_pumps = find_plan(replace(more, rules=replace(more.rules, other_pumps=True)), catalog()).plan
+
+    assert not alone.found
+    assert with_pumps.found
+    assert set(with_pumps.new_pumps) == {"return"}
+    bought = [p.item for run in with_pumps.runs.values() for p in run.purchases]
+    assert sum(item.item_id.startswith("pump-") for item in bought) == 1
+    planned = planned_network(more.network, with_pumps)
+    found_flows = find_plan(replace(more, rules=replace(more.rules, other_pumps=True)), catalog()).flows
+    assert PathLosses(planned, found_flows, conditions_of(planned)).reach() == pytest.approx(1, abs=0.2)
+
+
+def test_labour_at_a_rate_is_part_of_what_is_made_least() -> None:
+    paid = find_plan(replace(cellar(), rules=replace(cellar().rules, labour_cents_per_hour=6000)), catalog()).plan
+
+    assert paid.effort_cents > 0
+    assert paid.minutes <= found().plan.minutes
