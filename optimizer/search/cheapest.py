@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.model.catalog import Catalog
+from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
+from optimizer.program.merge import efficient_selections
+from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, duties, other_pumps
@@ -92,35 +94,40 @@ def _total(selection: Selection, duty: Duty) -> float:
 def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
     """Return the best plan over the speeds of one pump, fastest first; only plans below `least` [cents] matter.
 
-    What a slower pump needs in pipe is never cheaper, so the first answer is a floor for the others.
+    The merged tables of the tree hold the cheapest selection at every head, so they tell the speed; the program then
+    proves the selection at that speed.
     """
     network = options.system.network
     posed = pose(options, flows, settings[0].speed)
-    best, chosen, floor_cents = settings[0], call.solve(posed.problem), 0
+    duty = _best_duty(posed, network, flows, settings, least) or settings[0]
+    chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents)
     if chosen.cents is None:
-        plan = _no_plan(options, flows, chosen, best.speed)
-        return Search(plan, flows, options, posed, chosen, best)
-    floor_cents = chosen.bound_cents or 0
-    open_bounds = [] if chosen.outcome is Outcome.OPTIMAL else [floor_cents + best.energy_cents]
-    for duty in settings[1:]:
-        most = (
-            min(least - 1, chosen.cents + best.energy_cents - (0 if _preferred(duty, best) else 1)) - duty.energy_cents
-        )
-        if floor_cents > most:
+        plan = _no_plan(options, flows, chosen, duty.speed) if math.isinf(least) else _nothing(options)
+        return Search(plan, flows, options, posed, chosen, duty)
+    return Search(plan_of(options, posed, chosen, duty), flows, options, posed, chosen, duty)
+
+
+def _best_duty(
+    posed: PosedProblem, network: Network, flows: KnownFlows, settings: list[Duty], least: float
+) -> Duty | None:
+    """Return the duty with the cheapest selection, None when none is below `least` [cents]."""
+    if any(not choices for choices in posed.problem.runs.values()):
+        return None
+    selections = efficient_selections(posed.problem, max(path.head for path in posed.problem.paths))
+    best: tuple[float, Duty] | None = None
+    for duty in settings:
+        head = max(path.head for path in at_speed(posed, network, flows, duty.speed).paths)
+        cents = next((found.cents for found in selections if found.need <= head), None)
+        if cents is None or cents + duty.energy_cents >= least:
             continue
-        there = at_speed(posed, network, flows, duty.speed)
-        same = excess_of(there, chosen.run_choice, chosen.tee_choice) <= 0
-        found = chosen if same else call.solve(there, most)
-        if found.outcome in (Outcome.FEASIBLE, Outcome.NO_PLAN_FOUND):
-            open_bounds.append((found.bound_cents or floor_cents) + duty.energy_cents)
-        if found.cents is not None and found.cents <= most:
-            best, chosen = duty, found
-    assert chosen.cents is not None
-    total = chosen.cents + best.energy_cents
-    bound = min([total, *open_bounds])
-    outcome = Outcome.OPTIMAL if bound == total else Outcome.FEASIBLE
-    chosen = replace(chosen, outcome=outcome, bound_cents=bound - best.energy_cents)
-    return Search(plan_of(options, posed, chosen, best), flows, options, posed, chosen, best)
+        total = cents + duty.energy_cents
+        if best is None or total < best[0] or (total == best[0] and _preferred(duty, best[1])):
+            best = (total, duty)
+    return None if best is None else best[1]
+
+
+def _nothing(options: Options) -> Plan:
+    return Plan(Status.NO_PLAN_FOUND, None, None, options.catalog.currency, {}, {}, {})
 
 
 def _preferred(duty: Duty, best: Duty) -> bool:
