@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.model.calibration import Calibration
 from optimizer.model.dial import Dial, DialKind
+from optimizer.units import show_head
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.readings import Readings
@@ -90,7 +91,8 @@ class Factor:
             case FactorKind.PUMP_HEAD if not _HEAD_BELIEVED[0] <= size <= _HEAD_BELIEVED[1]:
                 return f"an absurd pump {self.pump!r}, with {_times(size)} the head of its curve"
             case FactorKind.HEIGHT if abs(size) > _HEIGHT_BELIEVED_M:
-                return f"an absurd height, {abs(size):.1f} m {'more' if size > 0 else 'less'} than the file says"
+                metric, feet = show_head(abs(size), "metric"), show_head(abs(size), "US")
+                return f"an absurd height, {metric} ({feet}) {'more' if size > 0 else 'less'} than the file says"
             case FactorKind.FLOOR if size > _FLOOR_BELIEVED:
                 return f"an absurd dial, whose least setting is {100.0 * size:.0f} % of full rpm"
         return ""
