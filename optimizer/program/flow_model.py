@@ -17,7 +17,6 @@ from optimizer.program.flow_problem import (
     FlowProblem,
     FlowRun,
     FlowTeeAlternative,
-    Line,
     Pick,
     Range,
 )
@@ -56,12 +55,13 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
 
     Sets        n points, r runs, s stages of r (plumbing, pump, tees), k alternatives of s, b bins of r's flow
     Parameters  demand[n], head bounds, lines m q + c under and over the loss of k in b, cost[k] in cents
-    Variables   x[s,k], z[r,b] in {0, 1}; H[n]; w[s,k,b] >= 0; f[s,k,b]; h[s,k,b] [m]; v[r] what a valve takes
+    Variables   x[s,k], z[r,b] in {0, 1}; H[n]; w[s,k,b], t[s,k,b] >= 0; h[s,k,b] [m]; v[r] what a valve takes
+                f[s,k,b] = low[k,b] w + (high[k,b] - low[k,b]) t, so that every coefficient is near 1
 
     min   sum cost[k] x[s,k] + packs
     s.t.  sum_k x = 1;  sum_b z = 1                                                      (one_alternative, one_bin)
           sum_b w[s,k,b] = x[s,k];  sum_k w[s,k,b] = z[r,b]                              (both)
-          low[k,b] w <= f[s,k,b] <= high[k,b] w                                          (flow_in_bin)
+          t[s,k,b] <= w[s,k,b]                                                           (flow_in_bin)
           sum_k f[s,k,b] the same in every stage s of r                                  (one_flow)
           m f + c w <= h[s,k,b] for lines below, >= for lines above                      (enclosed)
           H[start] - H[end] = sum_{s,k,b} h + v                                          (head)
@@ -153,16 +153,17 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
     flows: dict[int, list[Any]] = defaultdict(list)
     lost: list[Any] = []
     for cell in stage.cells:
-        low, high = cell.low_m3_s / unit, cell.high_m3_s / unit
+        low, width = cell.low_m3_s / unit, (cell.high_m3_s - cell.low_m3_s) / unit
         weight = model.add_variable(lb=0.0, ub=1.0)
-        flow = model.add_variable(lb=min(low, 0.0), ub=max(high, 0.0))
+        share = model.add_variable(lb=0.0, ub=1.0)
         loss = model.add_variable(lb=-math.inf, ub=math.inf)
-        model.add_linear_constraint(flow - low * weight >= 0.0)
-        model.add_linear_constraint(flow - high * weight <= 0.0)
-        for line in cell.envelope.below:
-            model.add_linear_constraint(loss - _line(line, flow, weight, unit, -PAD_M) >= 0.0)
-        for line in cell.envelope.above:
-            model.add_linear_constraint(loss - _line(line, flow, weight, unit, PAD_M) <= 0.0)
+        model.add_linear_constraint(share - weight <= 0.0)
+        for lines, pad in ((cell.envelope.below, -PAD_M), (cell.envelope.above, PAD_M)):
+            for line in lines:
+                at_low = line.at(cell.low_m3_s) + pad
+                row = loss - at_low * weight - line.slope_s_m2 * width * unit * share
+                model.add_linear_constraint(row >= 0.0 if pad < 0.0 else row <= 0.0)
+        flow = low * weight + width * share
         by_pick[cell.alternative].append(weight)
         by_bin[cell.bin].append(weight)
         flows[cell.bin].append(flow)
@@ -174,10 +175,6 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
         model.add_linear_constraint(mathopt.fast_sum(by_bin[b]) - z == 0.0)
     built.losses[run.name, index] = mathopt.fast_sum(lost)
     return flows
-
-
-def _line(line: Line, flow: Any, weight: Any, unit: float, pad: float) -> Any:
-    return line.slope_s_m2 * unit * flow + (line.intercept_m + pad) * weight
 
 
 def _add_valve(

@@ -109,7 +109,7 @@ def _extract(name: str, built: FlowModel, result: Any) -> RelaxedSelection:
 
 def _bound_cents(built: FlowModel, result: Any) -> int | None:
     """Return the solver's bound in whole cents, up to the next sum that the prices can make."""
-    bound = result.dual_bound() * built.money_unit_cents
+    bound = float(result.dual_bound()) * built.money_unit_cents
     if not math.isfinite(bound):
         return None
     step = cost_step(built.problem)
