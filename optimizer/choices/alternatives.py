@@ -142,6 +142,10 @@ class AlternativeTable:
             loss += self.exit_loss(arc.parts[-1])
         return loss
 
+    def price(self, arc: Arc) -> tuple[int, int]:
+        """Return what a step costs [cents], and the packs that it opens (bits)."""
+        return self._arc_cents(arc), self._arc_packs(arc)
+
     def _arc_cents(self, arc: Arc) -> int:
         pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
         pipe = sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc))

@@ -1,0 +1,222 @@
+"""The alternatives of a run whose flow is not known: efficient over a range of flow, at both ends of what it may lose.
+
+Two passes of label setting over the run's choice graph. The first keeps what no other beats in money and in loss at
+both ends of the flow range; the second what none beats in money and in *resisting*, for a branch without a valve can
+be asked to lose more. What lies between (dearer than a less lossy way and than a more lossy one) is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from optimizer.choices.alternatives import AlternativeTable, Pack
+from optimizer.choices.effort import Effort
+from optimizer.choices.graph import Arc, ChoiceGraph, EndState
+from optimizer.choices.loss_basis import ArcRows, Floats
+from optimizer.hydraulics.friction import area_m2
+from optimizer.model.network import Part
+
+
+@dataclass(frozen=True, slots=True)
+class RangedAlternative:
+    """One way to plumb a run: cents, packs (bits), its loss as a row over the run's laws, where it may be used.
+
+    `most_m3_s` is the flow at which its narrowest new pipe reaches the velocity limit.
+    """
+
+    cents: int
+    packs: int
+    arcs: tuple[Arc, ...]
+    row: Floats
+    most_m3_s: float
+    start: EndState
+    end: EndState
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        return tuple(part for arc in self.arcs for part in arc.parts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Label:
+    """`first` and `second` are losses at the two ends of the flow range, negative in the pass that wants resistance."""
+
+    first: float
+    second: float
+    cents: int
+    packs: int
+    most: float
+    before: _Label | None
+    arc: Arc | None
+
+    @property
+    def order(self) -> tuple[float, float, int]:
+        return (self.first, self.second, self.cents)
+
+
+@dataclass
+class _Stairs:
+    """The least cents so far by second loss: rising loss, falling cents."""
+
+    losses: list[float] = field(default_factory=list)
+    cents: list[int] = field(default_factory=list)
+
+    def least(self, second: float) -> float:
+        at = bisect_right(self.losses, second)
+        return self.cents[at - 1] if at else math.inf
+
+    def put(self, second: float, cents: int) -> None:
+        at = bisect_left(self.losses, second)
+        end = at
+        while end < len(self.losses) and self.cents[end] >= cents:
+            end += 1
+        self.losses[at:end], self.cents[at:end] = [second], [cents]
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
+
+    `loss_limit_m` is what a run may lose at the lower flow, in size.
+    """
+
+    packs: tuple[Pack, ...]
+    effort: Effort
+    low_m3_s: float
+    high_m3_s: float
+    velocity_limit_m_s: float
+    loss_limit_m: float = math.inf
+
+    @property
+    def flows_m3_s(self) -> tuple[float, float]:
+        """Return the two flows at which ways are compared; next to rest nothing can be told apart."""
+        low, high = self.low_m3_s, self.high_m3_s
+        if 0.0 <= low < 0.05 * high:
+            return 0.05 * high, high
+        return low, high if high > 0.0 or high < 0.05 * low else 0.05 * low
+
+    @property
+    def largest_m3_s(self) -> float:
+        return max(abs(self.low_m3_s), abs(self.high_m3_s))
+
+    @property
+    def least_size_m3_s(self) -> float:
+        """Return the smallest flow, without sign, that the range holds."""
+        return 0.0 if self.low_m3_s <= 0.0 <= self.high_m3_s else min(abs(self.low_m3_s), abs(self.high_m3_s))
+
+
+def ranged_alternatives(
+    graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, both_ends: bool
+) -> tuple[RangedAlternative, ...]:
+    """Return the alternatives of a run over a range of flow; with `both_ends` the most resisting ones as well.
+
+    Where both passes find the same way it is listed once.
+    """
+    found = _Pass(graph, rows, weighing, +1.0).run()
+    if both_ends:
+        known = {(a.start, a.end, tuple(map(id, a.arcs))) for a in found}
+        more = _Pass(graph, rows, weighing, -1.0).run()
+        found += [a for a in more if (a.start, a.end, tuple(map(id, a.arcs))) not in known]
+    return tuple(found)
+
+
+class _Pass:
+    """One label setting: with `sign` +1 less loss is better, with -1 more."""
+
+    def __init__(self, graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, sign: float) -> None:
+        self.graph, self.rows, self.w = graph, rows, weighing
+        masks = range(1 << len(weighing.packs))
+        self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
+        self.limit = weighing.loss_limit_m if sign > 0.0 else math.inf
+        first, second = (self._sized(flow, sign) for flow in weighing.flows_m3_s)
+        pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
+        self.steps = [
+            self._few(
+                [
+                    (arc.head, _Label(first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc))
+                    for arc in arcs
+                ]
+            )
+            for arcs in graph.arcs
+        ]
+
+    def _sized(self, flow_m3_s: float, sign: float) -> Callable[[Arc], float]:
+        loss = self.rows.loss_of(flow_m3_s)
+        factor = sign * math.copysign(1.0, flow_m3_s)
+        return lambda arc: factor * loss(arc)
+
+    def _most(self, arc: Arc) -> float:
+        bore = self.rows.least_bore_m[id(arc)]
+        most = self.w.velocity_limit_m_s * area_m2(bore) if math.isfinite(bore) else math.inf
+        return math.inf if most >= self.w.largest_m3_s else most
+
+    def _few(self, steps: list[tuple[int, _Label]]) -> list[tuple[int, _Label]]:
+        """Drop what may not carry even the least flow, and what a parallel step makes needless."""
+        groups: dict[int, list[_Label]] = {}
+        for head, label in steps:
+            if label.most >= self.w.least_size_m3_s:
+                groups.setdefault(head, []).append(label)
+        return [(head, label) for head, group in groups.items() for label in self._efficient(group)]
+
+    def run(self) -> list[RangedAlternative]:
+        found = []
+        for state, node in self.graph.starts.items():
+            labels = self._from(node)
+            for end_state, end_node in self.graph.ends.items():
+                found += [self._trace(label, state, end_state) for label in labels[end_node]]
+        return found
+
+    def _from(self, start: int) -> list[list[_Label]]:
+        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
+        waiting[start] = [_Label(0.0, 0.0, 0, 0, math.inf, None, None)]
+        for index in range(start, len(waiting)):
+            if not waiting[index]:
+                continue
+            labels = waiting[index] = self._efficient(waiting[index])
+            for head, step in self.steps[index]:
+                waiting[head] += [
+                    _Label(
+                        label.first + step.first,
+                        label.second + step.second,
+                        label.cents + step.cents,
+                        label.packs | step.packs,
+                        min(label.most, step.most),
+                        label,
+                        step.arc,
+                    )
+                    for label in labels
+                    if label.first + step.first <= self.limit
+                ]
+        return waiting
+
+    def _efficient(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels that no other makes needless."""
+        labels.sort(key=lambda label: label.order)
+        stairs: dict[tuple[int, float], _Stairs] = {}
+        kept = []
+        for label in labels:
+            beaten = any(
+                most >= label.most and steps.least(label.second) + self.opening[packs & ~label.packs] <= label.cents
+                for (packs, most), steps in stairs.items()
+            )
+            if not beaten:
+                stairs.setdefault((label.packs, label.most), _Stairs()).put(label.second, label.cents)
+                kept.append(label)
+        return kept
+
+    def _trace(self, label: _Label, start: EndState, end: EndState) -> RangedAlternative:
+        arcs: list[Arc] = []
+        at: _Label | None = label
+        while at is not None and at.arc is not None:
+            arcs.append(at.arc)
+            at = at.before
+        row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
+        return RangedAlternative(label.cents, label.packs, tuple(reversed(arcs)), row, label.most, start, end)
+
+
+def _none(_: Part) -> float:
+    return 0.0
+

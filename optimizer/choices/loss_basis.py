@@ -1,0 +1,177 @@
+"""What the parts of a run lose at any flow, as sums over a few laws: one matrix for many ways to plumb the run.
+
+A part is a row of coefficients; the laws are wall friction per metre of each bore and roughness, flow, flow squared
+(forwards and backwards apart) and the run's devices. Rows add up along a run, so a thousand ways to plumb it cost one
+product of a matrix and the laws' values at a flow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.hydraulics import Conditions, LossElement, device_head_loss_m, element_of
+from optimizer.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE, pipe_head_loss_m, reynolds
+from optimizer.hydraulics.openings import entrance_square_s2_m5, exit_coefficients
+from optimizer.model.catalog import PIPES, THROTTLES
+from optimizer.model.network import Network, Part, PointKind, Run
+
+Floats = npt.NDArray[np.float64]
+_OPEN = frozenset({PointKind.SURFACE, PointKind.OUTLET})
+_FIXED = 4  # columns: a forwards, b forwards, a backwards, b backwards
+_SAMPLES = 17
+
+
+@dataclass
+class LossBasis:
+    """The laws that the parts of a run can be made of. Columns are added as parts are met."""
+
+    conditions: Conditions
+    pipes: list[tuple[float, float]] = field(default_factory=list)  # bore, roughness
+    devices: list[str] = field(default_factory=list)
+
+    @property
+    def width(self) -> int:
+        return _FIXED + len(self.pipes) + len(self.devices)
+
+    def terms(self, element: LossElement) -> dict[tuple[str, int], float]:
+        """Return an element as coefficients by kind of law and its number."""
+        out = {
+            ("fixed", 0): element.linear_s_m2,
+            ("fixed", 1): element.square_s2_m5,
+            ("fixed", 2): element.linear_back_s_m2,
+            ("fixed", 3): element.square_back_s2_m5,
+        }
+        if element.length_m > 0.0:
+            out["pipe", _number(self.pipes, (element.bore_m, element.roughness_m))] = element.length_m
+        if element.device:
+            out["device", _number(self.devices, element.device)] = 1.0
+        return out
+
+    def part_terms(self, part: Part) -> dict[tuple[str, int], float]:
+        """Return a part as coefficients, its valve open: how far it is shut comes with the plan."""
+        return self.terms(element_of(replace(part, opening=1.0) if part.kind in THROTTLES else part, self.conditions))
+
+    def row(self, terms: dict[tuple[str, int], float]) -> Floats:
+        """Return terms as a row of shape (width,)."""
+        start = {"fixed": 0, "pipe": _FIXED, "device": _FIXED + len(self.pipes)}
+        row = np.zeros(self.width)
+        for (kind, number), value in terms.items():
+            row[start[kind] + number] += value
+        return row
+
+    def laws(self, flow_m3_s: float) -> Floats:
+        """Return the value of every law at a flow, with the sign of the flow, shape (width,)."""
+        q, c = flow_m3_s, self.conditions
+        fixed = (q, q * q, 0.0, 0.0) if q >= 0.0 else (0.0, 0.0, q, -q * q)
+        pipes = [
+            c.loss_factor * pipe_head_loss_m(q, 1.0, bore, rough, c.fluid, c.hazen_williams)
+            for bore, rough in self.pipes
+        ]
+        devices = [c.loss_factor * device_head_loss_m(c.devices[name], q) for name in self.devices]
+        return np.array([*fixed, *pipes, *devices])
+
+    def convex(self, low_m3_s: float, high_m3_s: float) -> bool:
+        """Return whether every law is convex on a range of flow that lies above rest."""
+        if low_m3_s < 0.0:
+            return False
+        c = self.conditions
+        if c.hazen_williams is None:
+            for bore, _ in self.pipes:
+                slow = reynolds(high_m3_s, bore, c.fluid) <= LAMINAR_BELOW_RE
+                if not slow and reynolds(low_m3_s, bore, c.fluid) < TURBULENT_ABOVE_RE:
+                    return False
+        return all(self._device_convex(name, low_m3_s, high_m3_s) for name in self.devices)
+
+    def _device_convex(self, name: str, low: float, high: float) -> bool:
+        if len(self.conditions.devices[name].curve) == 1:
+            return True  # a square law
+        curve = self.conditions.devices[name]
+        values = np.array([device_head_loss_m(curve, q) for q in np.linspace(low, high, _SAMPLES)])
+        return bool(np.all(np.diff(values, 2) >= 0.0))
+
+
+def _number(known: list[Any], what: Any) -> int:
+    if what not in known:
+        known.append(what)
+    return known.index(what)
+
+
+@dataclass
+class ArcRows:
+    """The loss of every arc of a run's choice graph as rows over its laws.
+
+    `least_bore_m` of an arc is the narrowest new pipe in it: a rule limits the velocity there.
+    """
+
+    basis: LossBasis
+    rows: dict[int, Floats]  # by id of the arc
+    least_bore_m: dict[int, float]
+
+    def loss_of(self, flow_m3_s: float) -> Callable[[Arc], float]:
+        laws = self.basis.laws(flow_m3_s)
+        values = {key: float(row @ laws) for key, row in self.rows.items()}
+        return lambda arc: values[id(arc)]
+
+
+def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditions: Conditions) -> list[ArcRows]:
+    """Return the rows of all arcs of a run's choice graphs, over one basis."""
+    basis = LossBasis(conditions)
+    opens = network.points[run.start.point].kind in _OPEN, network.points[run.end.point].kind in _OPEN
+    memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = {}
+
+    def part_terms(part: Part) -> dict[tuple[str, int], float]:
+        key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
+        if key not in memo:
+            memo[key] = basis.part_terms(part)
+        return memo[key]
+
+    gathered = []
+    for graph in graphs:
+        terms: dict[int, dict[tuple[str, int], float]] = {}
+        bores: dict[int, float] = {}
+        for arc in (arc for arcs in graph.arcs for arc in arcs):
+            total: dict[tuple[str, int], float] = {}
+            for part in arc.parts:
+                _add(total, part_terms(part))
+            if arc.parts and arc.first and opens[0]:
+                _add(total, basis.terms(_at_start(arc.parts[0], conditions)))
+            if arc.parts and arc.last and opens[1]:
+                _add(total, basis.terms(_at_end(arc.parts[-1], conditions)))
+            terms[id(arc)] = total
+            fresh = [p.end_bores_m[0] for p in arc.parts if p.kind in PIPES and not p.existing]
+            bores[id(arc)] = min(fresh, default=float("inf"))
+        gathered.append((terms, bores))
+    return [
+        ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, bores) for terms, bores in gathered
+    ]
+
+
+def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:
+    """Return what is lost where a run opens into a surface or the air, by its own first and last part."""
+    total: dict[tuple[str, int], float] = {}
+    if network.points[run.start.point].kind in _OPEN:
+        _add(total, basis.terms(_at_start(run.parts[0], basis.conditions)))
+    if network.points[run.end.point].kind in _OPEN:
+        _add(total, basis.terms(_at_end(run.parts[-1], basis.conditions)))
+    return total
+
+
+def _add(total: dict[tuple[str, int], float], terms: dict[tuple[str, int], float]) -> None:
+    for key, value in terms.items():
+        total[key] = total.get(key, 0.0) + value
+
+
+def _at_start(part: Part, conditions: Conditions) -> LossElement:
+    linear, square = exit_coefficients(part, conditions, at_start=True)
+    return LossElement(0.0, entrance_square_s2_m5(part, conditions), linear, square)
+
+
+def _at_end(part: Part, conditions: Conditions) -> LossElement:
+    linear, square = exit_coefficients(part, conditions)
+    return LossElement(linear, square, 0.0, entrance_square_s2_m5(part, conditions, at_end=True))

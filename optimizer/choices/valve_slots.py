@@ -1,0 +1,40 @@
+"""Runs without a valve, with one cut into their longest pipe: a valve is put in only where the split needs it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from optimizer.choices.candidates import Shelf
+from optimizer.joints.chains import new_part
+from optimizer.model.catalog import THROTTLES, Catalog, Kind
+from optimizer.model.network import Condition, Run
+from optimizer.model.system import Rules
+
+VALVE_KINDS = (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE)  # the cheapest of these in each size
+
+
+def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...]:
+    """Return the run with a new valve in the middle of its longest pipe, once for every size that it may have.
+
+    None for a run that has a valve, or whose pipes must all stay. The halves of the pipe may be kept (the saw then
+    takes out what the valve and a coupling on either side need) or replaced like any other pipe.
+    """
+    if any(part.kind in THROTTLES for part in run.parts):
+        return ()
+    pipes = [i for i, part in enumerate(run.parts) if part.kind is Kind.PIPE and part.condition is not Condition.KEEP]
+    if not pipes:
+        return ()
+    at = max(pipes, key=lambda i: run.parts[i].length_m)
+    whole = run.parts[at]
+    half = replace(whole, length_m=whole.length_m / 2)
+    shelf = Shelf(catalog, run, rules)
+    found = []
+    for size in shelf.sizes:
+        rows = [item for kind in VALVE_KINDS for item in shelf.items(kind, size)]
+        if rows:
+            item = min(rows, key=lambda item: (item.price_cents, item.item_id))
+            valve = replace(new_part(item), condition=Condition.KEEP)
+            found.append(replace(run, parts=(*run.parts[:at], half, valve, half, *run.parts[at + 1 :])))
+    return tuple(found)
+
+

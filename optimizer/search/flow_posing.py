@@ -1,0 +1,295 @@
+"""Turn a system whose flows are not known into the relaxation's problem, and keep what its numbers stand for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from optimizer.choices.both_ends import RangedAlternative
+from optimizer.choices.graph import FREE, KEPT, EndState
+from optimizer.choices.tees import TeeOption
+from optimizer.choices.wants import Want
+from optimizer.hydraulics import Conditions
+from optimizer.hydraulics.pumps import pump_curve
+from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.network import Network, Run
+from optimizer.program.flow_problem import (
+    ChoiceRow,
+    FlowAlternative,
+    FlowNode,
+    FlowProblem,
+    FlowRow,
+    FlowRun,
+    FlowTee,
+    FlowTeeAlternative,
+    Range,
+    RelaxedSelection,
+)
+from optimizer.search.flow_ranges import is_one_way
+from optimizer.search.run_curves import CurveTable, PumpGain, RunCurve
+from optimizer.search.tee_curves import TeeCurves
+from optimizer.verify.openings import Duty, velocity_wants
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to plumb a run: `run` is what it was made from (with a slot for a valve, or as it stands)."""
+
+    alternative: RangedAlternative
+    run: Run
+
+    @property
+    def valved(self) -> bool:
+        return any(part.kind in THROTTLES for part in self.alternative.parts)
+
+    @property
+    def built(self) -> Run:
+        return replace(self.run, parts=self.alternative.parts)
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One setting: its rows, and the speeds of the pumps to choose from there (one, where the owner has set it)."""
+
+    name: str
+    wants: tuple[Want, ...]
+    speeds: tuple[Mapping[str, float], ...]
+
+
+@dataclass(frozen=True)
+class FlowCase:
+    """All there is to choose from, with losses as curves. `ranges` bound the flow of every run in every mode."""
+
+    network: Network
+    conditions: Conditions
+    modes: tuple[Mode, ...]
+    ways: Mapping[str, tuple[Way, ...]]
+    tables: Mapping[str, CurveTable]
+    tees: Mapping[str, tuple[TeeOption, ...]]
+    packs: tuple[int, ...]
+    ranges: Mapping[tuple[str, int], Range]
+    velocity_limit_m_s: float = math.inf
+    energy_cents: Mapping[tuple[str, float], int] = field(default_factory=dict)  # by pump and speed
+    _tee_memo: dict[tuple[str, int, int], TeeCurves] = field(default_factory=dict, compare=False)
+    _gain_memo: dict[tuple[tuple[str, float], ...], PumpGain] = field(default_factory=dict, compare=False)
+
+    def key(self, name: str, mode: int) -> str:
+        """Return the name of a run or point in a mode."""
+        return name if mode == 0 else f"{name} @ {self.modes[mode].name}"
+
+    def tee_curves(self, point: str, k: int, mode: int) -> TeeCurves:
+        if (point, k, mode) not in self._tee_memo:
+            legs = {(self.key(run.name, mode), start): leg for run, leg, start in self.network.runs_at(point)}
+            self._tee_memo[point, k, mode] = TeeCurves(self.tees[point][k].item, legs, self.conditions)
+        return self._tee_memo[point, k, mode]
+
+    def gain(self, run: str, speeds: Mapping[str, float]) -> PumpGain:
+        """Return what the pumps of a run add at these speeds."""
+        pumps = tuple((part.name, speeds[part.name]) for part in self.network.runs[run].parts if part.kind is Kind.PUMP)
+        if pumps not in self._gain_memo:
+            curves = tuple((pump_curve(self.network.pumps[name]), speed) for name, speed in pumps)
+            self._gain_memo[pumps] = PumpGain(curves)
+        return self._gain_memo[pumps]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One combination: a way for every run, a fitting for every tee, speeds in every mode."""
+
+    ways: tuple[int, ...]
+    tees: tuple[int, ...]
+    speeds: tuple[int, ...]
+
+
+def choice_of(case: FlowCase, chosen: RelaxedSelection) -> Choice:
+    """Return the combination that the relaxation chose."""
+    speeds = []
+    for mode, at in enumerate(case.modes):
+        picked: dict[str, float] = {}
+        for run in pumped_runs(case.network):
+            names = [part.name for part in case.network.runs[run].parts if part.kind is Kind.PUMP]
+            combos = speed_combos(case, run, mode)
+            picked.update(zip(names, combos[chosen.settings[case.key(run, mode)]], strict=True))
+        matching = [i for i, s in enumerate(at.speeds) if all(s[name] == v for name, v in picked.items())]
+        speeds.append(matching[0])
+    return Choice(
+        tuple(chosen.runs[name] for name in case.ways), tuple(chosen.tees[point] for point in case.tees), tuple(speeds)
+    )
+
+
+def pumped_runs(network: Network) -> list[str]:
+    return [name for name, run in network.runs.items() if any(part.kind is Kind.PUMP for part in run.parts)]
+
+
+def speed_combos(case: FlowCase, run: str, mode: int) -> list[tuple[float, ...]]:
+    """Return the speeds of a run's own pumps that some choice of the mode has."""
+    names = [part.name for part in case.network.runs[run].parts if part.kind is Kind.PUMP]
+    return list(dict.fromkeys(tuple(speeds[name] for name in names) for speeds in case.modes[mode].speeds))
+
+
+def built_network(case: FlowCase, choice: Choice, mode: int) -> Network:
+    """Return the plumbing that a combination stands for, its pumps at the speeds of a mode."""
+    runs = {name: case.ways[name][k].built for name, k in zip(case.ways, choice.ways, strict=True)}
+    tees = {point: case.tees[point][k].tee for point, k in zip(case.tees, choice.tees, strict=True)}
+    speeds = case.modes[mode].speeds[choice.speeds[mode]]
+    pumps = {name: replace(pump, speed=speeds[name]) for name, pump in case.network.pumps.items()}
+    return replace(case.network.with_runs(runs), tees={**case.network.tees, **tees}, pumps=pumps)
+
+
+def duties_of(case: FlowCase, choice: Choice) -> list[Duty]:
+    """Return what a combination has to stand, for the network solution."""
+    out = []
+    for mode, at in enumerate(case.modes):
+        network = built_network(case, choice, mode)
+        out.append(Duty(at.name, network, (*at.wants, *velocity_wants(network, case.velocity_limit_m_s))))
+    return out
+
+
+def cents_of(case: FlowCase, choice: Choice) -> int:
+    """Return what a combination costs in whole cents, packs and electricity included."""
+    chosen = [case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)]
+    opened = 0
+    for alternative in chosen:
+        opened |= alternative.packs
+    cents = sum(alternative.cents for alternative in chosen)
+    cents += sum(case.tees[point][k].cents for point, k in zip(case.tees, choice.tees, strict=True))
+    for mode, k in zip(case.modes, choice.speeds, strict=True):
+        cents += sum(case.energy_cents.get(pump, 0) for pump in mode.speeds[k].items())
+    return cents + sum(price for i, price in enumerate(case.packs) if opened >> i & 1)
+
+
+def flow_problem(
+    case: FlowCase, ranges: Mapping[tuple[str, int], Range], choice_rows: Sequence[ChoiceRow] = ()
+) -> FlowProblem:
+    """Return the relaxation's problem within ranges of flow; every mode is a copy of the plumbing."""
+    states = _StateNumbers()
+    nodes: dict[str, FlowNode] = {}
+    runs: dict[str, FlowRun] = {}
+    tees: dict[str, FlowTee] = {}
+    rows: list[FlowRow] = []
+    for mode, at in enumerate(case.modes):
+        for point in case.network.points.values():
+            name = case.key(point.name, mode)
+            nodes[name] = FlowNode(name, (point.head_m or 0.0) if point.is_fixed else None)
+        for run in case.network.runs.values():
+            runs[case.key(run.name, mode)] = _flow_run(case, run, mode, ranges[run.name, mode], states)
+        for point_name in case.tees:
+            tees[case.key(point_name, mode)] = _flow_tee(case, point_name, mode, states)
+        for i, want in enumerate(at.wants):
+            coefficients = {case.key(run, mode): c for run, c in want.coefficients.items()}
+            rows.append(FlowRow(f"{want.name} {mode}.{i}", coefficients, want.low_m3_s, want.high_m3_s))
+    return FlowProblem(nodes, runs, tees, tuple(rows), tuple(choice_rows), case.packs)
+
+
+def _flow_run(case: FlowCase, run: Run, mode: int, flow_range: Range, states: _StateNumbers) -> FlowRun:
+    table = case.tables[run.name]
+    ways = case.ways[run.name]
+    alternatives = tuple(
+        FlowAlternative(
+            way.alternative.cents,
+            RunCurve(table, k, way.valved),
+            states(way.alternative.start),
+            states(way.alternative.end),
+            way.alternative.packs,
+            (-way.alternative.most_m3_s, way.alternative.most_m3_s),
+        )
+        for k, way in enumerate(ways)
+    )
+    return FlowRun(
+        case.key(run.name, mode),
+        case.key(run.start.point, mode),
+        case.key(run.end.point, mode),
+        alternatives,
+        flow_range,
+        settings=_gains(case, run, mode),
+        one_way=is_one_way(run, case.network) > 0,
+        same_as=run.name if mode else None,
+    )
+
+
+def _gains(case: FlowCase, run: Run, mode: int) -> tuple[FlowAlternative, ...]:
+    names = [part.name for part in run.parts if part.kind is Kind.PUMP]
+    if not names:
+        return ()
+    out = []
+    for combo in speed_combos(case, run.name, mode):
+        speeds = dict(zip(names, combo, strict=True))
+        last = [case.network.pumps[name].curve[-1][0] * speed for name, speed in speeds.items() if speed > 0.0]
+        reach = (0.0, min(last)) if last else (-math.inf, math.inf)
+        cents = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
+        out.append(FlowAlternative(cents, case.gain(run.name, speeds), flow_range_m3_s=reach))
+    return tuple(out)
+
+
+def _flow_tee(case: FlowCase, point: str, mode: int, states: _StateNumbers) -> FlowTee:
+    ends = [(run.name, at_start, leg) for run, leg, at_start in case.network.runs_at(point)]
+    alternatives = tuple(
+        FlowTeeAlternative(
+            option.cents,
+            {(case.key(run, mode), at_start): states(option.states[leg]) for run, at_start, leg in ends},
+            case.tee_curves(point, k, mode),
+        )
+        for k, option in enumerate(case.tees[point])
+    )
+    return FlowTee(case.key(point, mode), alternatives, same_as=point if mode else None)
+
+
+class _StateNumbers:
+    """Gives every end state a number."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[EndState, int] = {FREE: 0, KEPT: 1}
+
+    def __call__(self, state: EndState) -> int:
+        return self._numbers.setdefault(state, len(self._numbers))
+
+
+@dataclass(frozen=True)
+class Gap:
+    """By how much the relaxation's flows and heads leave a run's own law [m]; where to cut its flow."""
+
+    run: str
+    mode: int
+    gap_m: float
+    flow_m3_s: float
+
+
+def gaps_of(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> list[Gap]:
+    """Return where the relaxation is off, the worst first. A valve may take head in the direction of the flow."""
+    out = []
+    ways = dict(zip(case.ways, choice.ways, strict=True))
+    tees = dict(zip(case.tees, choice.tees, strict=True))
+    for mode, at in enumerate(case.modes):
+        speeds = at.speeds[choice.speeds[mode]]
+        for name, run in case.network.runs.items():
+            key = case.key(name, mode)
+            flow = chosen.flows_m3_s[key]
+            there = chosen.heads_m[case.key(run.start.point, mode)] - chosen.heads_m[case.key(run.end.point, mode)]
+            lost = float(case.tables[name].losses_m(flow)[ways[name]])
+            lost += case.gain(name, speeds).loss_m(flow)
+            for end, point in (((key, True), run.start.point), ((key, False), run.end.point)):
+                if point in tees:
+                    curves = case.tee_curves(point, tees[point], mode)
+                    if curves.geometry is not None:
+                        lost += curves.loss_m(end, {e: chosen.flows_m3_s[e[0]] for e in curves.legs})
+            off = there - lost
+            if case.ways[name][ways[name]].valved and (off * flow > 0.0 or abs(flow) < 1e-9):
+                off = 0.0
+            if is_one_way(run, case.network) and abs(flow) < 1e-9 and off < 0.0:
+                off = 0.0
+            out.append(Gap(name, mode, abs(off), flow))
+    return sorted(out, key=lambda gap: -gap.gap_m)
+
+
+def valve_hints(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> dict[str, float]:
+    """Return what each valve takes in the relaxation's flows, as k of k Q² [s²/m⁵]; of several modes the first."""
+    out = {}
+    for name, k in zip(case.ways, choice.ways, strict=True):
+        run, way = case.network.runs[name], case.ways[name][k]
+        flow = chosen.flows_m3_s[name]
+        if way.valved and abs(flow) > 1e-9:
+            there = chosen.heads_m[run.start.point] - chosen.heads_m[run.end.point]
+            off = there - float(case.tables[name].losses_m(flow)[k])
+            out[name] = max(0.0, off * math.copysign(1.0, flow)) / flow**2
+    return out

@@ -1,0 +1,224 @@
+"""The cheapest combination that the true network accepts: relax, solve the network, cut the flows finer, until proved.
+
+A branch and bound over ranges of flow. In a box of ranges the relaxation gives a combination and a bound. The network
+solution says whether the combination stands. If it does not, and no valve could make it, it is forbidden everywhere;
+and the box is cut in two where the relaxation left the true law farthest. A box whose bound is no better than the best
+plan found is done. Boxes wait in the order of their bounds, so the first one's bound is that of the whole search.
+"""
+
+from __future__ import annotations
+
+import heapq
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from optimizer.program.flow_problem import ChoiceRow, Range, RelaxedSelection, no_good
+from optimizer.program.problem import Outcome
+from optimizer.program.relaxation import solve_relaxation
+from optimizer.search.flow_posing import (
+    Choice,
+    FlowCase,
+    cents_of,
+    choice_of,
+    duties_of,
+    flow_problem,
+    gaps_of,
+    valve_hints,
+)
+from optimizer.search.flow_ranges import by_mass
+from optimizer.verify.openings import Settled, settle
+
+Box = Mapping[tuple[str, int], Range]
+Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
+
+CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
+_LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
+_NARROW = 1e-7  # of the flow: ranges are not cut finer
+
+
+@dataclass
+class SearchState:
+    """What a search has found so far: safe to read at any moment."""
+
+    best: Choice | None = None
+    best_cents: int | None = None
+    settled: Settled | None = None
+    bound_cents: int = 0
+    complete: bool = False
+    rounds: int = 0
+    unproved: int = 0  # combinations with valves that no start could set, though no box excludes them
+    stopped: str = ""  # why the search ended before its proof
+
+
+@dataclass(order=True)
+class _Node:
+    bound: int
+    number: int
+    box: Box = field(compare=False)
+
+
+class FlowSearch:
+    """One search. `run` may be interrupted (KeyboardInterrupt): the state then holds the best so far and its bound."""
+
+    def __init__(
+        self,
+        case: FlowCase,
+        *,
+        solver: str | None = None,
+        time_limit_s: float = 60.0,
+        progress: Progress | None = None,
+        start: Choice | None = None,
+    ) -> None:
+        self.case, self.solver = case, solver
+        self.until = time.monotonic() + time_limit_s
+        self.progress = progress
+        self.state = SearchState()
+        self.rows: list[ChoiceRow] = []
+        self.tried: dict[Choice, Settled | None] = {}
+        self.waiting: list[_Node] = [_Node(0, 0, dict(case.ranges))]
+        self.numbers = 1
+        if start is not None:
+            self.offer(start)
+
+    def offer(self, choice: Choice, hints: tuple[Mapping[str, float], ...] = ()) -> bool:
+        """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
+        found = self.tried.get(choice)
+        if choice not in self.tried or (hints and found is not None and not found.met):
+            found = settle(duties_of(self.case, choice), self.case.conditions, hints)
+            self.tried[choice] = found
+        if found is None or not found.met:
+            return False
+        cents = cents_of(self.case, choice)
+        if self.state.best_cents is None or cents < self.state.best_cents:
+            self.state.best, self.state.best_cents, self.state.settled = choice, cents, found
+        return True
+
+    def run(self) -> SearchState:
+        """Search until the proof, the time limit or an interrupt."""
+        try:
+            while self.waiting and not self._done():
+                if time.monotonic() > self.until:
+                    self.state.stopped = "the time limit came"
+                    break
+                self._round()
+        except KeyboardInterrupt:
+            self.state.stopped = "the search was stopped by hand"
+        self._update_bound()
+        self.state.complete = not self.state.stopped
+        return self.state
+
+    def _done(self) -> bool:
+        best = self.state.best_cents
+        return best is not None and self.waiting[0].bound >= best
+
+    def _update_bound(self) -> None:
+        bounds = [self.waiting[0].bound] if self.waiting else []
+        if self.state.best_cents is not None:
+            bounds.append(self.state.best_cents)
+        self.state.bound_cents = max(self.state.bound_cents, min(bounds, default=0))
+
+    def _round(self) -> None:
+        node = self.waiting[0]
+        self.state.rounds += 1
+        self._update_bound()
+        if self.progress is not None:
+            self.progress("search", self.state.best_cents, self.state.bound_cents)
+        found = self._relaxed(node)
+        # the node leaves the queue only when what replaces it is ready: an interrupt must not lose its bound
+        replacing: list[_Node] = []
+        if found.outcome is Outcome.NO_PLAN_FOUND:
+            replacing = self._halves(node, max(node.bound, found.bound_cents or 0), None)
+        elif found.outcome is not Outcome.INFEASIBLE:
+            replacing = self._examined(node, found)
+        waiting = [other for other in self.waiting if other is not node] + replacing
+        heapq.heapify(waiting)
+        self.waiting = waiting
+
+    def _relaxed(self, node: _Node) -> RelaxedSelection:
+        cutoff = None if self.state.best_cents is None else self.state.best_cents - 1
+        return solve_relaxation(
+            flow_problem(self.case, node.box, self.rows),
+            {},
+            cutoff_cents=cutoff,
+            time_limit_s=max(0.5, self.until - time.monotonic()),
+            solver=self.solver,
+            duality=False,
+        )
+
+    def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:
+        bound = max(node.bound, found.bound_cents or 0)
+        choice = choice_of(self.case, found)
+        if self.offer(choice, (valve_hints(self.case, found, choice),)):
+            return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
+        if not self._has_valves(choice):
+            self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
+        return self._halves(node, bound, found)
+
+    def _has_valves(self, choice: Choice) -> bool:
+        ways = zip(self.case.ways, choice.ways, strict=True)
+        return any(self.case.ways[name][k].valved for name, k in ways)
+
+    def _node(self, bound: int, box: Box) -> _Node:
+        self.numbers += 1
+        return _Node(bound, self.numbers, box)
+
+    def _halves(self, node: _Node, bound: int, found: RelaxedSelection | None) -> list[_Node]:
+        """Cut a box in two where the relaxation is farthest off; where it is off nowhere, rule the combination out."""
+        cut = self._cut(node.box, found)
+        if cut is None:
+            if found is None:
+                return [self._node(bound, node.box)]
+            choice = choice_of(self.case, found)
+            if self._has_valves(choice):
+                self.state.unproved += 1
+                self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
+            return [self._node(bound, node.box)]
+        key, at = cut
+        low, high = node.box[key]
+        halves = []
+        for part in ((low, at), (at, high)):
+            box = self._narrowed({**node.box, key: part}, key[1])
+            if box is not None:
+                halves.append(self._node(bound, box))
+        return halves
+
+    def _narrowed(self, box: dict[tuple[str, int], Range], mode: int) -> Box | None:
+        names = list(self.case.network.runs)
+        bounds = by_mass(self.case.network, self.case.modes[mode].wants, {name: box[name, mode] for name in names})
+        if bounds.empty:
+            return None
+        return {**box, **{(name, mode): bounds.ranges[name] for name in names}}
+
+    def _cut(self, box: Box, found: RelaxedSelection | None) -> tuple[tuple[str, int], float] | None:
+        """Return the run and flow at which to cut a box: at its widest error, in the run that is widest there."""
+        if found is None:
+            key = max(box, key=lambda key: _width(box[key]))
+            low, high = box[key]
+            return (key, 0.5 * (low + high)) if _width(box[key]) > _NARROW else None
+        choice = choice_of(self.case, found)
+        for gap in gaps_of(self.case, found, choice):
+            if gap.gap_m <= CLOSE_M:
+                return None
+            key = max(self._near(gap.run, gap.mode), key=lambda key: _width(box[key]))
+            low, high = box[key]
+            if _width(box[key]) <= _NARROW:
+                continue
+            if low < 0.0 < high:
+                return key, 0.0
+            flow = found.flows_m3_s[self.case.key(*key)]
+            least = _LEAST_SHARE * (high - low)
+            return key, min(max(flow, low + least), high - least)
+        return None
+
+    def _near(self, run: str, mode: int) -> list[tuple[str, int]]:
+        """Return a run and those that meet it at its tees, whose flows its tee losses depend on."""
+        network = self.case.network
+        ends = {network.runs[run].start.point, network.runs[run].end.point} & set(self.case.tees)
+        near = [other.name for point in ends for other, _, _ in network.runs_at(point)]
+        return [(name, mode) for name in dict.fromkeys([run, *sorted(near)])]
+
+
+def _width(flow_range: Range) -> float:
+    low, high = flow_range
+    return (high - low) / max(abs(low), abs(high), 1e-9)

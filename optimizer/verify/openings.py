@@ -1,0 +1,216 @@
+"""Where valves must stand so that every row of targets is met, in all settings at once, by the network solution alone.
+
+Without a valve the flows are what they are. With valves, each adds a loss k Q² to its run, the same k in every
+setting; a small least-squares problem over the k brings every row into its window, from several starts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.wants import Want
+from optimizer.errors import NetworkError
+from optimizer.hydraulics import CompiledNetwork, Conditions, Variation, compile_network, solve_flows
+from optimizer.hydraulics.friction import area_m2
+from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.network import Network, Part
+
+Floats = npt.NDArray[np.float64]
+
+TOLERANCE = 1e-5  # a row missed by this share of its flow is met: the network closes heads to 1e-6 m
+_INSIDE = 2e-6  # windows are aimed at from this far inside
+_MOST_EXPONENT = 14.0
+_STARTS = ((0.0,), (1.0,), (3.0,))
+
+
+@dataclass(frozen=True)
+class Duty:
+    """One setting to be met: the plumbing with its pumps at their speeds, and the rows that count there."""
+
+    name: str
+    network: Network
+    wants: tuple[Want, ...]
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The flows of every setting [m³/s by run], and what each valve adds to the loss of its run [s²/m⁵].
+
+    `miss` is the worst miss of a row, as a share of its flow.
+    """
+
+    flows_m3_s: Mapping[str, Mapping[str, float]]
+    added_s2_m5: Mapping[str, float]
+    miss: float
+
+    @property
+    def met(self) -> bool:
+        return self.miss <= TOLERANCE
+
+
+def opened(part: Part) -> Part:
+    """Return a part with its valve fully open."""
+    return replace(part, opening=1.0) if part.kind in THROTTLES and part.opening != 1.0 else part
+
+
+def all_open(network: Network) -> Network:
+    return network.with_runs(
+        {name: replace(run, parts=tuple(map(opened, run.parts))) for name, run in network.runs.items()}
+    )
+
+
+def valved_runs(network: Network) -> tuple[str, ...]:
+    """Return the runs with a valve that can be throttled."""
+    return tuple(name for name, run in network.runs.items() if any(part.kind in THROTTLES for part in run.parts))
+
+
+def pump_wants(network: Network) -> tuple[Want, ...]:
+    """Return the rows that keep every running pump within the curve that its maker gives, and no water behind it."""
+    return tuple(
+        Want(f"pump {part.name}", {run.name: 1.0}, 0.0, network.pumps[part.name].curve[-1][0] * speed)
+        for run in network.runs.values()
+        for part in run.parts
+        if part.kind is Kind.PUMP and (speed := network.pumps[part.name].speed) > 0.0
+    )
+
+
+def velocity_wants(network: Network, limit_m_s: float) -> tuple[Want, ...]:
+    """Return the rows that keep new pipe at or below the velocity limit of the rules."""
+    rows = []
+    for name, run in network.runs.items():
+        bores = [part.end_bores_m[0] for part in run.parts if part.kind in PIPES and not part.existing]
+        if bores:
+            most = limit_m_s * area_m2(min(bores))
+            rows.append(Want(f"velocity in {name}", {name: 1.0}, -most, most))
+    return tuple(rows)
+
+
+def settle(
+    duties: Sequence[Duty],
+    conditions: Conditions,
+    hints_s2_m5: Sequence[Mapping[str, float]] = (),
+) -> Settled | None:
+    """Return the flows and valve losses that come nearest to all rows; None when the plumbing has no solution.
+
+    Parameters
+    ----------
+    duties
+        The same plumbing in each setting; valves may stand anywhere.
+    conditions
+        Of all losses.
+    hints_s2_m5
+        Valve losses by run to start from, beside all open.
+    """
+    work = _Work(duties, conditions)
+    try:
+        best = work.at(np.zeros(len(work.valves)))
+        if best.met or not work.valves:
+            return best
+        for start in work.starts(hints_s2_m5):
+            found = work.search(start)
+            if found.miss < best.miss:
+                best = found
+            if best.met:
+                break
+    except NetworkError:
+        return None
+    return best
+
+
+class _Work:
+    """The networks compiled once; a point of the search is one exponent for every valve."""
+
+    def __init__(self, duties: Sequence[Duty], conditions: Conditions) -> None:
+        self.duties = duties
+        opened_networks = [all_open(duty.network) for duty in duties]
+        self.compiled: list[CompiledNetwork] = [compile_network(network, conditions) for network in opened_networks]
+        self.names = self.compiled[0].run_names
+        self.valves = valved_runs(opened_networks[0])
+        self.columns = [self.compiled[0].run_index[name] for name in self.valves]
+        self.rows = [self._matrix(duty) for duty in duties]
+        self.guesses: list[Floats | None] = [None] * len(duties)
+        self.scale = np.ones(len(self.valves))
+
+    def _matrix(self, duty: Duty) -> tuple[Floats, Floats, Floats]:
+        wants = (*duty.wants, *pump_wants(duty.network))
+        matrix = np.array([[want.coefficients.get(name, 0.0) for name in self.names] for want in wants])
+        low = np.array([want.low_m3_s for want in wants])
+        high = np.array([want.high_m3_s for want in wants])
+        return matrix.reshape(len(wants), len(self.names)), low, high
+
+    def added(self, exponents: Floats) -> Floats:
+        out = np.zeros(len(self.names))
+        out[self.columns] = self.scale * np.expm1(exponents)
+        return out
+
+    def flows(self, exponents: Floats) -> list[Floats]:
+        variation = Variation(added_square_s2_m5=self.added(exponents))
+        for i, compiled in enumerate(self.compiled):
+            self.guesses[i] = _solved(compiled, variation, self.guesses[i])
+        return [guess for guess in self.guesses if guess is not None]
+
+    def misses(self, flows: list[Floats], inside: float = 0.0) -> Floats:
+        """Return by how much each row is missed, as a share of its flow; signed, 0 where it is met."""
+        out = []
+        for q, (matrix, low, high) in zip(flows, self.rows, strict=True):
+            amount = matrix @ q
+            limit = np.where(np.isfinite(low), np.abs(low), 0.0)
+            limit = np.maximum(limit, np.where(np.isfinite(high), np.abs(high), 0.0))
+            scale = np.maximum(np.where(limit > 0.0, limit, np.abs(matrix) @ np.abs(q) / 2.0), 1e-9)
+            narrow = np.isfinite(low) & np.isfinite(high)
+            half = np.where(narrow, 0.5 * (np.where(narrow, high, 0.0) - np.where(narrow, low, 0.0)), np.inf)
+            pad = np.minimum(inside * scale, half)
+            short = np.maximum(low + pad - amount, 0.0)
+            over = np.maximum(amount - (high - pad), 0.0)
+            out.append((over - short) / scale)
+        return np.concatenate(out) if out else np.zeros(0)
+
+    def at(self, exponents: Floats) -> Settled:
+        flows = self.flows(exponents)
+        added = self.added(exponents)
+        return Settled(
+            {
+                duty.name: dict(zip(self.names, q.tolist(), strict=True))
+                for duty, q in zip(self.duties, flows, strict=True)
+            },
+            {name: float(added[column]) for name, column in zip(self.valves, self.columns, strict=True)},
+            float(np.abs(self.misses(flows)).max(initial=0.0)),
+        )
+
+    def starts(self, hints: Sequence[Mapping[str, float]]) -> list[Floats]:
+        """Return where to start from: hints first, then all valves a little, and much, shut."""
+        flows = self.flows(np.zeros(len(self.valves)))
+        head = max(
+            (float(np.nanmax(c.fixed_head_m) - np.nanmin(c.fixed_head_m)) for c in self.compiled), default=0.0
+        )
+        head = max(head, 1.0)
+        largest = np.max([np.abs(q[self.columns]) for q in flows], axis=0)
+        self.scale = head / np.maximum(largest, 0.05 * max(float(largest.max(initial=0.0)), 1e-6)) ** 2
+        found = [
+            np.log1p(np.array([max(0.0, hint.get(name, 0.0)) for name in self.valves]) / self.scale) for hint in hints
+        ]
+        return [*found, *(np.full(len(self.valves), start[0]) for start in _STARTS)]
+
+    def search(self, start: Floats) -> Settled:
+        from scipy.optimize import least_squares
+
+        def residuals(exponents: Floats) -> Floats:
+            return self.misses(self.flows(exponents), _INSIDE)
+
+        start = np.clip(start, 1e-6, _MOST_EXPONENT - 1e-6)
+        found = least_squares(
+            residuals, start, bounds=(0.0, _MOST_EXPONENT), xtol=1e-12, ftol=1e-14, gtol=1e-14, max_nfev=60
+        )
+        return self.at(found.x)
+
+
+def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | None) -> Floats:
+    """Solve from the last flows, and from rest where that fails."""
+    try:
+        return solve_flows(compiled, variation, guess)
+    except NetworkError:
+        return solve_flows(compiled, variation)
