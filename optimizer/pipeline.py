@@ -140,9 +140,28 @@ def plan(
 
 def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
     """Return how the search for the cheapest plan ended, with or without a plan. It is not checked yet."""
+    from optimizer.model.plan import Status
     from optimizer.search.cheapest import find_plan
 
-    return find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+    found = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+    return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
+
+
+def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
+    """Return a plan that is none with the single changes that would free one among its reasons."""
+    from dataclasses import replace
+
+    from optimizer.search.free import freeing_changes
+
+    ways = [
+        f"what would free it: {change.words}; the parts would then cost "
+        f"{(change.plan.cost_cents or 0) / 100:.2f} {change.plan.currency}"
+        for change in freeing_changes(system, catalog)
+    ]
+    nothing = (
+        "no single one of these would free it: another pump of the catalogs, more sizes, faster water, a kept part"
+    )
+    return replace(found, reasons=(*found.reasons, *(ways or [nothing])))
 
 
 def report(system: System, found: Plan) -> PlanReport:

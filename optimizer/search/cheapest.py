@@ -40,13 +40,21 @@ class SolverCall:
 
     solver: str | None = None
     time_limit_s: float = 60.0
+    with_reasons: bool = True
 
     def solve(self, problem: SizingProblem, most_cents: float = math.inf) -> Selection:
         most = None if math.isinf(most_cents) else math.floor(most_cents)
         return solve_sizing(problem, solver=self.solver, time_limit_s=self.time_limit_s, most_cents=most)
 
 
-def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = 60.0) -> Search:
+def find_plan(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    with_reasons: bool = True,
+) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
     What is made least is material, and labour and electricity where the owner gave them a price. The pump stays at its
@@ -61,6 +69,8 @@ def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, ti
         One of `program.solve.SOLVERS`, None for the first that answers.
     time_limit_s
         Wall time for each call of the solver [s].
+    with_reasons
+        When there is no plan, look for what blocks it.
 
     Raises
     ------
@@ -69,7 +79,7 @@ def find_plan(system: System, catalog: Catalog, *, solver: str | None = None, ti
     SolverError
         When no solver answers.
     """
-    call = SolverCall(solver, time_limit_s)
+    call = SolverCall(solver, time_limit_s, with_reasons)
     flows = known_flows(system)
     options = options_of(system, catalog, flows.flows_m3_s)
     own = duties(system.network.pumps[flows.pump], system.rules)
@@ -102,7 +112,8 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     duty = _best_duty(posed, network, flows, settings, least) or settings[0]
     chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents)
     if chosen.cents is None:
-        plan = _no_plan(options, flows, chosen, duty.speed) if math.isinf(least) else _nothing(options)
+        wanted = math.isinf(least) and call.with_reasons
+        plan = _no_plan(options, flows, chosen, duty.speed) if wanted else _nothing(options, chosen)
         return Search(plan, flows, options, posed, chosen, duty)
     return Search(plan_of(options, posed, chosen, duty), flows, options, posed, chosen, duty)
 
@@ -126,8 +137,9 @@ def _best_duty(
     return None if best is None else best[1]
 
 
-def _nothing(options: Options) -> Plan:
-    return Plan(Status.NO_PLAN_FOUND, None, None, options.catalog.currency, {}, {}, {})
+def _nothing(options: Options, selection: Selection) -> Plan:
+    status = Status.INFEASIBLE if selection.outcome is Outcome.INFEASIBLE else Status.NO_PLAN_FOUND
+    return Plan(status, None, None, options.catalog.currency, {}, {}, {})
 
 
 def _preferred(duty: Duty, best: Duty) -> bool:

@@ -6,13 +6,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
-from optimizer.hydraulics import pump_head_m
-from optimizer.program.problem import LOSS_UNIT_M, Outcome, SizingProblem, excess_of
+from optimizer.hydraulics import conditions_of, pump_head_m
+from optimizer.model.plan import planned_network
+from optimizer.program.merge import efficient_selections
+from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
+from optimizer.search.assemble import plan_of
+from optimizer.search.duty import Duty
 from optimizer.search.posing import Options, PosedProblem, pose
 from optimizer.units import show_head
+from optimizer.verify.settings import PathLosses
 
-STEPS = 7  # halvings of the scale: the best that can be reached is known to 1/128 of the targets
+STEP = 0.01  # how finely the best that can be reached is told
 
 
 def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...]:
@@ -30,7 +35,7 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
         )
     else:
         reasons += _short_paths(options, flows, speed, given)
-    best = best_scale(options, speed)
+    best = best_scale(options, flows, speed)
     if best > 0:
         reasons.append(f"the best that this catalog, these rules and this pump reach is {best:.0%} of every least flow")
     return tuple(reasons)
@@ -70,16 +75,32 @@ def _excesses(posed: PosedProblem, runs: Mapping[str, int], tees: Mapping[str, i
     return out
 
 
-def best_scale(options: Options, speed: float) -> float:
-    """Return the largest fraction of all least flows at once that some plan reaches, by halving, to 1/128."""
-    low, high = 0.0, 1.0
-    for _ in range(STEPS):
-        middle = (low + high) / 2
-        posed = pose(options, known_flows(options.system, middle), speed)
-        selection = solve_sizing(posed.problem, least_excess=True)
-        usable = selection.outcome is Outcome.OPTIMAL and selection.cents is not None
-        if usable and excess_of(posed.problem, selection.run_choice, selection.tee_choice) <= 0:
-            low = middle
-        else:
-            high = middle
-    return low
+def best_scale(options: Options, flows: KnownFlows, speed: float) -> float:
+    """Return the largest fraction of all least flows at once that some plan reaches, to `STEP`.
+
+    What the least lossy plan at the least flows reaches is a start; it is raised as long as a plan for a little more
+    exists.
+    """
+    scale = _least_lossy_reach(options, flows, speed)
+    while scale < 1 and _exists(options, min(1.0, scale * (1 + STEP)), speed):
+        scale = min(1.0, scale * (1 + STEP))
+    return scale
+
+
+def _least_lossy_reach(options: Options, flows: KnownFlows, speed: float) -> float:
+    posed = pose(options, flows, speed, bounded=False)
+    selections = efficient_selections(posed.problem) if all(posed.problem.runs.values()) else ()
+    if not selections:
+        return 0.0
+    least = selections[-1]
+    chosen = Selection(Outcome.OPTIMAL, least.run_choice, least.tee_choice, least.cents, least.cents, "merged tables")
+    network = options.system.network
+    plan = plan_of(options, posed, chosen, Duty(network.pumps[flows.pump], speed, 0, 0))
+    return PathLosses(planned_network(network, plan), flows, conditions_of(network)).reach()
+
+
+def _exists(options: Options, scale: float, speed: float) -> bool:
+    """Return whether some plan gives this fraction of every least flow."""
+    problem = pose(options, known_flows(options.system, scale), speed).problem
+    head = max(path.head for path in problem.paths)
+    return all(problem.runs.values()) and any(found.need <= head for found in efficient_selections(problem, head))

@@ -18,6 +18,7 @@ from optimizer.read.systems import load_system
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.compare import kinds_of_plan
 from optimizer.search.explain import change_worths, price_limits, reach_of
+from optimizer.search.free import freeing_changes
 from optimizer.search.frontier import FrontierPlan, best_for_budget, frontier
 from optimizer.verify.settings import PathLosses
 
@@ -140,3 +141,30 @@ def test_labour_at_a_rate_is_part_of_what_is_made_least() -> None:
 
     assert paid.effort_cents > 0
     assert paid.minutes <= found().plan.minutes
+
+
+def test_an_impossible_target_names_the_single_changes_that_free_it() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    more = replace(system, targets=(replace(system.targets[0], low_m3_s=1.1e-3),))
+
+    ways = freeing_changes(more, catalog())
+
+    assert [way.words for way in ways] == ["a pump of the catalogs (`other pumps: yes`)"]
+    assert set(ways[0].plan.new_pumps) == {"return"}
+
+
+def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    wanted = 1.1e-3
+    more = replace(system, targets=(replace(system.targets[0], low_m3_s=wanted),))
+
+    plan = find_plan(more, catalog()).plan
+    best = next(reason for reason in plan.reasons if "best" in reason)
+    percent = int(next(word for word in best.split() if word.endswith("%"))[:-1])
+    below, above = (
+        find_plan(replace(system, targets=(replace(system.targets[0], low_m3_s=wanted * share),)), catalog()).plan
+        for share in ((percent - 1) / 100, (percent + 2) / 100)
+    )
+
+    assert below.found
+    assert not above.found

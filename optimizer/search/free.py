@@ -1,0 +1,65 @@
+"""When no plan reaches the targets: which single change of a rule, a size or the pump would free one, for how much."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from optimizer.choices.candidates import LARGER_SIZES
+from optimizer.model.catalog import PIPES, Catalog
+from optimizer.model.network import Condition
+from optimizer.model.plan import Plan
+from optimizer.model.system import System
+from optimizer.search.cheapest import find_plan
+
+
+@dataclass(frozen=True, slots=True)
+class FreeingChange:
+    """One thing that the owner could allow, in words, and the cheapest plan that there would be then."""
+
+    words: str
+    plan: Plan
+
+
+def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ...]:
+    """Return every single relaxation of the rules that makes a plan possible, cheapest first."""
+    found = []
+    for words, relaxed in _relaxations(system, catalog):
+        plan = find_plan(relaxed, catalog, with_reasons=False).plan
+        if plan.found:
+            found.append(FreeingChange(words, plan))
+    return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
+
+
+def _relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
+    rules, network = system.rules, system.network
+    if catalog.pumps and not rules.other_pumps:
+        yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))
+    if not rules.resize:
+        yield "other pipe sizes (`other sizes: yes`)", replace(system, rules=replace(rules, resize=True))
+    if math.isfinite(rules.velocity_limit_m_s):
+        fast = replace(rules, velocity_limit_m_s=math.inf)
+        yield "faster water than the `velocity limit` in new pipe", replace(system, rules=fast)
+    every = _every_size(catalog)
+    if rules.resize and set(every) - set(rules.sizes) and (rules.sizes or len(every) > LARGER_SIZES):
+        yield "every size that the catalogs hold (`sizes`)", replace(system, rules=replace(rules, sizes=every))
+    kept = [name for name, run in network.runs.items() if any(_may_be_released(part.condition) for part in run.parts)]
+    for name in kept:
+        run = network.runs[name]
+        parts = tuple(
+            replace(part, condition=Condition.MAY_CHANGE)
+            if _may_be_released(part.condition) and part.item is not None
+            else part
+            for part in run.parts
+        )
+        freed = replace(system, network=network.with_runs({name: replace(run, parts=parts)}))
+        yield f"changing the parts that are to stay in run {name!r}", freed
+
+
+def _may_be_released(condition: Condition) -> bool:
+    return condition is Condition.KEEP
+
+
+def _every_size(catalog: Catalog) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES)))
