@@ -56,6 +56,15 @@ class PumpAt:
     last_m3_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """A check valve with a least flow: its run, and b of its b Q²."""
+
+    run: int
+    square_s2_m5: float
+    least_flow_m3_s: float
+
+
 @dataclass(frozen=True)
 class CompiledNetwork:
     """Runs as arrays of shape (n_runs,), points as indices; built by `compile_network`, read by `solve_compiled`."""
@@ -74,6 +83,7 @@ class CompiledNetwork:
     piece_run: Ints
     pumps: tuple[PumpAt, ...]
     devices: tuple[tuple[int, DeviceCurve], ...]
+    lifts: tuple[Lift, ...]
     direction: Ints  # 0 both ways, +1 only forwards, -1 only backwards
     shut: npt.NDArray[np.bool_]
     narrowest_area_m2: Floats
@@ -126,6 +136,12 @@ def compile_network(network: Network, conditions: Conditions | None = None) -> C
             for i, parts in enumerate(elements)
             for element in parts
             if element.device
+        ),
+        lifts=tuple(
+            Lift(i, element.square_s2_m5, element.least_flow_m3_s)
+            for i, parts in enumerate(elements)
+            for element in parts
+            if element.least_flow_m3_s > 0.0
         ),
         direction=np.array([0 if d is None else d for d in directions], dtype=np.int64),
         shut=np.array(

@@ -23,6 +23,10 @@ class LossElement:
 
     The pump's gain is not a loss and is not here. `one_way` holds back what would run against the run's direction;
     `shut` lets nothing through. The loss factor is already in the coefficients, but not in the pipe and the device.
+
+    Below its least flow a check valve is not lifted in full, and its weight must still be carried: with x the share of
+    that flow, b Q² becomes b Qmin² x (2 - x). That is 0 at rest, meets the square law where it takes over, and lies
+    between that law and the constant loss of a freely floating flap.
     """
 
     linear_s_m2: float = 0.0
@@ -35,6 +39,7 @@ class LossElement:
     device: str = ""
     one_way: bool = False
     shut: bool = False
+    least_flow_m3_s: float = 0.0  # of a check valve
 
 
 NOTHING = LossElement()
@@ -77,7 +82,8 @@ def _fitting(part: Part, conditions: Conditions) -> LossElement:
     backwards = forwards
     if part.item.loss.method is LossMethod.BORES:
         backwards = _coefficients(part, part.item, part.end_bores_m[::-1], conditions)
-    return LossElement(*forwards, *backwards, one_way=part.kind in CHECKS)
+    one_way = part.kind in CHECKS
+    return LossElement(*forwards, *backwards, one_way=one_way, least_flow_m3_s=part.least_flow_m3_s if one_way else 0.0)
 
 
 def _coefficients(
@@ -109,6 +115,7 @@ def element_head_loss_m(element: LossElement, flow_m3_s: float, conditions: Cond
         return math.copysign(math.inf, flow_m3_s)
     if flow_m3_s > 0.0:
         loss = flow_m3_s * (element.linear_s_m2 + element.square_s2_m5 * flow_m3_s)
+        loss += lift_head_and_slope(element.square_s2_m5, element.least_flow_m3_s, flow_m3_s)[0]
     else:
         loss = flow_m3_s * (element.linear_back_s_m2 - element.square_back_s2_m5 * flow_m3_s)
     if element.length_m > 0.0:
@@ -123,6 +130,15 @@ def element_head_loss_m(element: LossElement, flow_m3_s: float, conditions: Cond
     if element.device:
         loss += conditions.loss_factor * device_loss_m(element.device, flow_m3_s, conditions)
     return loss
+
+
+def lift_head_and_slope(square_s2_m5: float, least_flow_m3_s: float, flow_m3_s: float) -> tuple[float, float]:
+    """Return what a check valve loses above b Q² below its least flow [m], and the derivative [s/m²]; else 0."""
+    if not 0.0 < flow_m3_s < least_flow_m3_s:
+        return 0.0, 2.0 * square_s2_m5 * least_flow_m3_s if flow_m3_s == 0.0 else 0.0
+    x = flow_m3_s / least_flow_m3_s
+    head = 2.0 * square_s2_m5 * least_flow_m3_s**2 * x * (1.0 - x)
+    return head, 2.0 * square_s2_m5 * least_flow_m3_s * (1.0 - 2.0 * x)
 
 
 def device_loss_m(name: str, flow_m3_s: float, conditions: Conditions) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.hydraulics.close_coupled import close_coupled
-from optimizer.hydraulics.compiled import CompiledNetwork, coefficients_of, compile_network
+from optimizer.hydraulics.compiled import CompiledNetwork, Lift, coefficients_of, compile_network
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.devices import device_curve
 from optimizer.hydraulics.elements import NOTHING, LossElement, element_head_loss_m
@@ -183,4 +183,6 @@ def _without(compiled: CompiledNetwork, run: int, element: LossElement) -> Compi
         curve = device_curve(compiled.conditions.devices[element.device])
         first = devices.index((run, curve))
         devices = devices[:first] + devices[first + 1 :]
-    return replace(compiled, coefficients=coefficients, pieces=pieces, devices=devices)
+    gone = Lift(run, element.square_s2_m5, element.least_flow_m3_s)
+    lifts = tuple(lift for lift in compiled.lifts if lift != gone)
+    return replace(compiled, coefficients=coefficients, pieces=pieces, devices=devices, lifts=lifts)

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation
+from optimizer.hydraulics.elements import lift_head_and_slope
 from optimizer.hydraulics.junctions import summed
 
 Floats = npt.NDArray[np.float64]
@@ -74,6 +75,10 @@ class Newton:
         self._piece_factor = factor if isinstance(factor, float | int) else factor[compiled.piece_run]
         devices = np.full(len(compiled.devices), compiled.conditions.loss_factor) * variation.device_factor
         self._device_factors: list[float] = devices.tolist()
+        times = variation.fitting_factor
+        self._lift_factors = [
+            float(times if isinstance(times, float | int) else times[lift.run]) for lift in compiled.lifts
+        ]
         self._pattern()
 
     # ---- the equations
@@ -95,6 +100,10 @@ class Newton:
             head_m, rise_s_m2 = curve.head_and_slope(float(flow[run]))
             loss[run] += head_m * times
             slope[run] += rise_s_m2 * times
+        for lift, times in zip(c.lifts, self._lift_factors, strict=True):
+            head_m, rise_s_m2 = lift_head_and_slope(lift.square_s2_m5, lift.least_flow_m3_s, float(flow[lift.run]))
+            loss[lift.run] += head_m * times
+            slope[lift.run] += rise_s_m2 * times
         for pump in c.pumps:
             head_m, rise_s_m2 = pump.curve.head_and_slope(float(flow[pump.run]), v.speeds.get(pump.name, pump.speed))
             factor = v.pump_head_factors.get(pump.name, 1.0)

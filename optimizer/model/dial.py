@@ -33,7 +33,8 @@ class Dial:
     def __post_init__(self) -> None:
         if not 0.0 <= self.floor < 1.0:
             raise NetworkError(f"the floor of a dial is {self.floor:g}; allowed: 0 to below 1 of full rpm")
-        if any(not (a[0] < b[0] and a[1] < b[1]) for a, b in pairwise(self._points())):
+        rising = all(a[0] < b[0] and a[1] < b[1] for a, b in pairwise(self._points()))
+        if not rising or any(not 0.0 <= value <= 1.0 for point in self.table for value in point):
             raise NetworkError("a dial's table needs settings and speeds that rise together, above 0 and up to 1")
 
     def speed(self, setting: float) -> float:

@@ -1,10 +1,19 @@
 from dataclasses import replace
 
 import pytest
-from networks import fixed_k, network, parabola_pump, pipe, pump_part, run, surface
+from networks import fitting, fixed_k, network, parabola_pump, pipe, pump_part, run, surface
 from test_network_behaviour import manifold
 
-from optimizer.hydraulics import conditions_of, loss_table, part_head_loss_m, pump_head_m, solve_network
+from optimizer.hydraulics import (
+    conditions_of,
+    loss_table,
+    losses_by_kind,
+    losses_by_run,
+    part_head_loss_m,
+    pump_head_m,
+    solve_network,
+)
+from optimizer.model.catalog import Kind, LossMethod
 from optimizer.model.network import Network
 
 BORE = 0.0266
@@ -65,3 +74,30 @@ def test_a_lossless_tee_leg_gives_its_run_more_flow() -> None:
     ]
     assert rows
     assert all(row.gained_flow_m3_s > 0.0 for row in rows)
+
+
+def test_losses_added_up_by_run_are_the_heads_of_the_runs() -> None:
+    plumbing = line()
+    solution = solve_network(plumbing)
+    table = loss_table(plumbing, solution, with_gains=False)
+    (group,) = losses_by_run(table)
+    assert group.head_loss_m == pytest.approx(sum(row.head_loss_m for row in table))
+    assert (group.parts, group.share) == (len(table), pytest.approx(1.0))
+
+
+def test_losses_added_up_by_kind_hold_every_row_once() -> None:
+    plumbing = manifold()
+    table = loss_table(plumbing, solve_network(plumbing), with_gains=False)
+    groups = losses_by_kind(plumbing, table)
+    assert sum(group.parts for group in groups) == len(table)
+    assert sum(group.share for group in groups) == pytest.approx(1.0)
+    assert {"pipe", "tee", "exit"} <= {group.name for group in groups}
+
+
+def test_a_fitting_beside_another_is_marked_in_the_table() -> None:
+    elbow = fitting(Kind.ELBOW, BORE, LossMethod.K, 0.9)
+    parts = (pump_part(), pipe(1.0, BORE), elbow, pipe(0.05, BORE), elbow, pipe(1.0, BORE), elbow, pipe(1.0, BORE))
+    points = [surface("sump", 0.0), surface("display", 1.4)]
+    plumbing = network(points, [run("line", "sump", "display", *parts)], pumps=[parabola_pump(3.6, 1e6)])
+    table = loss_table(plumbing, solve_network(plumbing), with_gains=False)
+    assert {row.index for row in table if row.close_coupled} == {2, 4}
