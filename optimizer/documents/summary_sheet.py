@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from optimizer.documents.list_sheets import CAUTIONS_SHEET, PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
-from optimizer.documents.words import status_words, steps_of, verdict_words
+from optimizer.documents.words import pump_setting, status_words, steps_of, verdict_words
+from optimizer.model.dial import DialKind
+from optimizer.model.network import Pump
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck
 from optimizer.units import flow_unit, flow_value
@@ -68,7 +70,14 @@ def _pumps(sheet: Sheet, report: PlanReport) -> None:
     for name, before, after in pumps:
         run = pump_run(report.system.network, name)
         flows = (_flow(source, run, report.system.units) for source in (report.before_flows_m3_s, flows_after))
-        sheet.write([Cell(name), number(before, "percent"), number(after, "percent"), *flows])
+        pump = report.system.network.pumps[name]
+        sheet.write([Cell(name), _speed(pump, before), _speed(pump, after), *flows])
+
+
+def _speed(pump: Pump, speed: float) -> Cell:
+    """Return a speed as a number, or in words what to dial for it where the dial does not show rpm."""
+    plain = pump.dial is None or pump.dial.kind is DialKind.RPM
+    return number(speed, "percent") if plain else Cell(pump_setting(pump, speed))
 
 
 def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> Cell:

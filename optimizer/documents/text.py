@@ -164,18 +164,20 @@ def _pump_table(system: System, solution: NetworkSolution) -> Block:
 
 
 def _demand_table(report: PlanReport) -> Block:
-    units = report.system.units
-    rows = (
-        (
-            check.run,
-            wanted_words(check.low_m3_s, check.high_m3_s, units),
-            _flow(check.before_m3_s, units),
-            _flow(check.after_m3_s, units),
-            _flow(check.all_open_m3_s, units),
+    """Return the flow of every demand; with a band, between what each lies while its valve stays where it was set."""
+    units, band = report.system.units, report.band
+    rows = []
+    for check in report.verification.demands:
+        sure = () if band is None else (flow_span(*band[check.run], units) if check.run in band else "",)
+        wanted = wanted_words(check.low_m3_s, check.high_m3_s, units)
+        now, after, wide_open = (
+            _flow(one, units) for one in (check.before_m3_s, check.after_m3_s, check.all_open_m3_s)
         )
-        for check in report.verification.demands
-    )
-    return table(("run", "wanted", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
+        rows.append((check.run, wanted, now, after, *sure, wide_open))
+    if band is None:
+        return table(("run", "wanted", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
+    titles = ("run", "wanted", "now", "after", "8 times of 10 between", "after, all valves open")
+    return table(titles, rows, right=(2, 3, 4, 5))
 
 
 def _change_table(report: PlanReport) -> Block:
