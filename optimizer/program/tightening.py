@@ -1,7 +1,7 @@
 """Narrow a flow problem: the least and greatest flow of every run and head of every point that a plan can have.
 
 What comes out has the same plans of at most the cutoff as what went in, and a relaxation that is much nearer the
-truth, because the lines around a loss are the closer the narrower its range of flow (optimality-based bound tightening).
+truth: the lines around a loss are the closer the narrower its range of flow (optimality-based bound tightening).
 """
 
 from __future__ import annotations
