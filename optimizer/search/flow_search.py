@@ -26,14 +26,14 @@ from optimizer.search.flow_posing import (
     gaps_of,
     valve_hints,
 )
-from optimizer.search.flow_ranges import by_mass
+from optimizer.search.flow_tightening import Box, tightened
 from optimizer.verify.openings import Settled, settle
 
-Box = Mapping[tuple[str, int], Range]
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
+_ROOT_ROUNDS = 12
 _NARROW = 1e-7  # of the flow: ranges are not cut finer
 
 
@@ -76,7 +76,12 @@ class FlowSearch:
         self.state = SearchState()
         self.rows: list[ChoiceRow] = []
         self.tried: dict[Choice, Settled | None] = {}
-        self.waiting: list[_Node] = [_Node(0, 0, dict(case.ranges))]
+        self.waiting: list[_Node] = []
+        root: Box | None = dict(case.ranges)
+        for mode in range(len(case.modes)):
+            root = None if root is None else tightened(case, root, mode, _ROOT_ROUNDS)
+        if root is not None:
+            self.waiting.append(_Node(0, 0, root))
         self.numbers = 1
         if start is not None:
             self.offer(start)
@@ -178,17 +183,10 @@ class FlowSearch:
         low, high = node.box[key]
         halves = []
         for part in ((low, at), (at, high)):
-            box = self._narrowed({**node.box, key: part}, key[1])
+            box = tightened(self.case, {**node.box, key: part}, key[1])
             if box is not None:
                 halves.append(self._node(bound, box))
         return halves
-
-    def _narrowed(self, box: dict[tuple[str, int], Range], mode: int) -> Box | None:
-        names = list(self.case.network.runs)
-        bounds = by_mass(self.case.network, self.case.modes[mode].wants, {name: box[name, mode] for name in names})
-        if bounds.empty:
-            return None
-        return {**box, **{(name, mode): bounds.ranges[name] for name in names}}
 
     def _cut(self, box: Box, found: RelaxedSelection | None) -> tuple[tuple[str, int], float] | None:
         """Return the run and flow at which to cut a box: at its widest error, in the run that is widest there."""

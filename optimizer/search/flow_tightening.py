@@ -1,0 +1,144 @@
+"""Narrow a box of flow ranges by heads: what a run must lose at its least flow, and may lose at its greatest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from optimizer.model.network import Run
+from optimizer.search.flow_posing import FlowCase, speed_combos
+from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
+
+Box = Mapping[tuple[str, int], Range]
+_ROUNDS = 4
+_HALVINGS = 24
+_SPARE_M = 1e-6
+_GAIN = 0.02  # rounds go on while some range loses this share of its width
+
+
+def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS) -> Box | None:
+    """Return the box with the ranges of one mode as far as heads, mass and targets narrow them; None when empty."""
+    now = {name: box[name, mode] for name in case.network.runs}
+    wants = case.modes[mode].wants
+    bounds = by_mass(case.network, wants, now)
+    for _ in range(rounds):
+        if bounds.empty:
+            return None
+        now = dict(bounds.ranges)
+        narrowed = _by_heads(case, now, mode)
+        if narrowed is None:
+            return None
+        before = now
+        bounds = by_mass(case.network, wants, narrowed)
+        if all(_width(bounds.ranges[n]) > (1 - _GAIN) * _width(before[n]) for n in before):
+            break
+    if bounds.empty:
+        return None
+    return {**box, **{(name, mode): found for name, found in bounds.ranges.items()}}
+
+
+def _width(flow_range: Range) -> float:
+    return flow_range[1] - flow_range[0]
+
+
+class _Law:
+    """What a run can lose over its range, whatever is chosen: `least` and `most` at a flow, tees included."""
+
+    def __init__(self, case: FlowCase, run: Run, now: Mapping[str, Range], mode: int) -> None:
+        self.table = case.tables[run.name]
+        self.gains = []
+        if pump_of(run) is not None:
+            names = [part.name for part in run.parts if part.name in case.network.pumps]
+            for combo in speed_combos(case, run.name, mode):
+                self.gains.append(case.gain(run.name, dict(zip(names, combo, strict=True))))
+        low = high = 0.0
+        for at_start, point in ((True, run.start.point), (False, run.end.point)):
+            if point in case.tees:
+                least, most = _tee_range(case, run.name, point, at_start, now, mode)
+                low, high = low + least, high + most
+        self.tees = (low - _SPARE_M, high + _SPARE_M)
+        self.valved = any(way.valved for way in case.ways[run.name])
+        self.one_way = is_one_way(run, case.network) != 0
+
+    def least(self, flow: float) -> float:
+        gain = min((g.loss_m(flow) for g in self.gains), default=0.0)
+        return float(self.table.losses_m(flow).min()) + gain + self.tees[0]
+
+    def most(self, flow: float) -> float:
+        gain = max((g.loss_m(flow) for g in self.gains), default=0.0)
+        return float(self.table.losses_m(flow).max()) + gain + self.tees[1]
+
+    def drop(self, low: float, high: float) -> Range:
+        """Return between what the head at the start less that at the end must lie."""
+        free_down = (self.valved and low <= 0.0) or (self.one_way and low <= 0.0 <= high)
+        free_up = (self.valved and high >= 0.0) or (self.one_way and low <= 0.0 <= high)
+        return -math.inf if free_down else self.least(low), math.inf if free_up else self.most(high)
+
+
+def _tee_range(
+    case: FlowCase, run: str, point: str, at_start: bool, now: Mapping[str, Range], mode: int
+) -> tuple[float, float]:
+    own = (case.key(run, mode), at_start)
+    others = {
+        (case.key(other.name, mode), start): now[other.name]
+        for other, _, start in case.network.runs_at(point)
+        if (case.key(other.name, mode), start) != own
+    }
+    least, most = math.inf, -math.inf
+    for k in range(len(case.tees[point])):
+        envelope = case.tee_curves(point, k, mode).envelope(own, now[run], others)
+        least = min(least, *(max(line.at(q) for line in envelope.below) for q in now[run]))
+        most = max(most, *(min(line.at(q) for line in envelope.above) for q in now[run]))
+    return least, most
+
+
+def _by_heads(case: FlowCase, now: dict[str, Range], mode: int) -> dict[str, Range] | None:
+    laws = {name: _Law(case, run, now, mode) for name, run in case.network.runs.items()}
+    heads: dict[str, list[float]] = {
+        p.name: [p.head_m or 0.0, p.head_m or 0.0] if p.is_fixed else [-math.inf, math.inf]
+        for p in case.network.points.values()
+    }
+    drops = {name: laws[name].drop(*now[name]) for name in laws}
+    for _ in range(len(heads)):
+        before = {name: list(pair) for name, pair in heads.items()}
+        for name, run in case.network.runs.items():
+            start, end = heads[run.start.point], heads[run.end.point]
+            low, high = drops[name]
+            start[:] = [max(start[0], end[0] + low), min(start[1], end[1] + high)]
+            end[:] = [max(end[0], start[0] - high), min(end[1], start[1] - low)]
+        if any(low > high + _SPARE_M for low, high in heads.values()):
+            return None
+        if before == heads:
+            break
+    out = {}
+    for name, run in case.network.runs.items():
+        start, end = heads[run.start.point], heads[run.end.point]
+        out[name] = _flows(laws[name], now[name], start[0] - end[1], start[1] - end[0])
+        if out[name][0] > out[name][1]:
+            return None
+    return out
+
+
+def _flows(law: _Law, flow_range: Range, least_drop: float, most_drop: float) -> Range:
+    """Return the flows of a range whose loss can lie between two head differences."""
+    low, high = flow_range
+    if law.one_way and low <= 0.0 <= high:
+        return low, max(_last(lambda q: law.least(q) <= most_drop, 0.0, high), 0.0) if high > 0.0 else high
+    top = _last(lambda q: law.least(q) <= most_drop, low, high)
+    bottom = -_last(lambda q: law.most(-q) >= least_drop, -high, -low)
+    if law.valved:
+        top = max(top, min(0.0, high))
+        bottom = min(bottom, max(0.0, low))
+    return bottom, top
+
+
+def _last(holds: Callable[[float], bool], low: float, high: float) -> float:
+    """Return a value at or above the last one that holds, of a test that holds up to somewhere; below `low`: nowhere."""
+    if holds(high):
+        return high
+    if not holds(low):
+        return math.nextafter(low, -math.inf) - 1e-12
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return high
