@@ -10,7 +10,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "hydraulics"))
 from networks import random_network
 
 from optimizer.hydraulics import solve_network
+from optimizer.hydraulics.calibration import calibrate
+from optimizer.hydraulics.uncertainty import uncertainty
 from optimizer.model.network import Network
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
 
 
 def sixty_parts() -> Network:
@@ -36,3 +41,21 @@ def test_large_networks_take_time_in_proportion(benchmark: Any, n_runs: int, sec
     assert solution.iterations < 25
     if benchmark.enabled:
         assert benchmark.stats.stats.median < seconds
+
+
+def test_the_bands_of_a_manifold_take_under_half_a_second(benchmark: Any) -> None:
+    system = load_system(data_directory("examples") / "cellar-sump.yaml", load_catalog())
+    solve_network(system.network)  # loads what is loaded once
+    found = benchmark(uncertainty, system.network)
+    assert len(found.flows_m3_s) == 256
+    if benchmark.enabled:
+        assert benchmark.stats.stats.median < 0.5
+
+
+@pytest.mark.slow
+def test_fitting_two_readings_takes_about_a_second(benchmark: Any) -> None:
+    system = load_system(data_directory("examples") / "measured-return.yaml", load_catalog())
+    report = benchmark(calibrate, system.network, system.measured)
+    assert report.best is not None
+    if benchmark.enabled:
+        assert benchmark.stats.stats.median < 1.0
