@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from optimizer.model.plan import Plan
     from optimizer.model.system import System
 
-_SOLVERS = ("highs", "gscip", "cp_sat")  # a test compares them with those of the program, which loads slowly
+_SOLVERS = ("gscip", "highs", "cp_sat")  # a test compares them with those of the program, which loads slowly
 _file = click.argument("file", type=click.Path(path_type=Path))
 _catalogs = click.option(
     "--catalog",

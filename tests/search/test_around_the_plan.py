@@ -94,13 +94,15 @@ def test_leaving_out_a_change_loses_flow() -> None:
 
 
 def test_above_its_limit_price_the_plan_takes_fewer_of_a_part_and_just_below_it_does_not() -> None:
-    limit = next(limit for limit in price_limits(found()) if limit.turns_at_cents is not None)
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    limits = price_limits(find_plan(system, catalog()))
+    limit = next(limit for limit in limits if limit.turns_at_cents is not None)
     assert limit.turns_at_cents is not None
 
     def bought_at(cents: int) -> int:
         dearer = replace(limit.item, price_cents=cents)
         prices = replace(catalog(), items={**catalog().items, limit.item.item_id: dearer})
-        plan = find_plan(cellar(), prices).plan
+        plan = find_plan(system, prices).plan
         return sum(p.item.item_id == limit.item.item_id for run in plan.runs.values() for p in run.purchases)
 
     assert bought_at(limit.turns_at_cents - 1) == bought_at(limit.price_cents)
