@@ -17,6 +17,7 @@ from optimizer.search.cheapest import Search
 from optimizer.search.posing import options_of, pose
 from optimizer.verify.settings import PathLosses
 
+_LAST_OLD = 1  # end states up to this number are open water and a tee that stays
 _STEPS = 12  # plans that are looked at for one price; in practice two or three
 
 
@@ -55,28 +56,30 @@ def _worths(found: Search, planned: Network) -> Iterator[ChangeWorth]:
     for name, k in found.selection.run_choice.items():
         run = found.options.system.network.runs[name]
         arcs = found.posed.alternatives[name][k].arcs
-        for first, last, alone in _changes(arcs):
+        choice = found.posed.problem.runs[name][k]
+        for first, last in _changes(arcs):
+            joins_new_tee = (first == 0 and choice.start > _LAST_OLD) or (last == len(arcs) and choice.end > _LAST_OLD)
             changed = arcs[first:last]
             old = [run.parts[i] for arc in changed for i in arc.removed]
             words = sentence_of(old, [part for arc in changed for part in arc.parts if not part.existing])
             reach = None
-            if alone and old:
+            if old and not joins_new_tee:
                 parts = _reverted(arcs, first, last, old)
                 left_out = planned.with_runs({name: replace(planned.runs[name], parts=parts)})
                 reach = PathLosses(left_out, found.flows, conditions).reach()
             yield ChangeWorth(name, words, reach)
 
 
-def _changes(arcs: tuple[Arc, ...]) -> Iterator[tuple[int, int, bool]]:
-    """Yield (first, past last, whether kept parts stand on both sides) of every stretch of change."""
+def _changes(arcs: tuple[Arc, ...]) -> Iterator[tuple[int, int]]:
+    """Yield (first, past last) of every stretch of change, from one kept part to the next or to the run's end."""
     first: int | None = None
     for i, arc in enumerate(arcs):
-        fresh = bool(arc.removed) or any(not part.existing for part in arc.parts)
+        fresh = bool(arc.removed or arc.joints) or any(not part.existing for part in arc.parts)
         if fresh and first is None:
             first = i
         kept = any(part.existing for part in arc.parts)
         if first is not None and (kept or i + 1 == len(arcs)):
-            yield first, i + 1, kept or not arc.joints
+            yield first, i + 1
             first = None
 
 
