@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.errors import PlanError
 from optimizer.model.catalog import THROTTLES, Kind
@@ -52,9 +52,12 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
     ------
     PlanError
         When the flows are not known beforehand: no pump or several, a loop, runs against the flow, a demand without
-        a target, a target inside the tree, a branch that nothing can throttle. Every such fault is in the message.
+        a target, a target inside the tree, on a sum or a split, several settings, a branch that nothing can throttle.
+        Every such fault is in the message.
     """
     network = system.network
+    if system.settings:
+        raise PlanError("several settings are to be served by one plumbing, so no single flow of a run is known")
     source = _source(network)
     paths = _paths(network, source)
     targets = _targets(system, paths)
@@ -106,7 +109,12 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
 
 
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
-    given = {target.run: target for target in system.targets}
+    mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
+    if mixed:
+        raise PlanError(f"the target {mixed[0]!r} is on a sum or a split, which leaves the flows of its runs open")
+    given = {target.summed[0]: replace(target, run=target.summed[0], runs=()) for target in system.targets}
+    if len(given) < len(system.targets):
+        raise PlanError("two targets are on one run, one of them by its device; write one window for both")
     demands = {path.demand for path in paths}
     inside = {run for path in paths for run in path.runs} - demands
     faults = [

@@ -55,7 +55,7 @@ class PosedProblem:
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
-    chains = EfficientChains(EndGraph(catalog, system.rules.allow_unsafe_metals), _measure(conditions_of(network)))
+    chains = chains_of(system, catalog)
     shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
@@ -71,12 +71,18 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
             catalog,
             system.rules,
             chains,
-            _tee_end(network, tees, network.runs[name], at_start=True),
-            _tee_end(network, tees, network.runs[name], at_start=False),
+            tee_end_of(network, tees, network.runs[name], at_start=True),
+            tee_end_of(network, tees, network.runs[name], at_start=False),
         )
         for name in runs
     }
     return Options(system, catalog, graphs, tees, first_packs(catalog))
+
+
+def chains_of(system: System, catalog: Catalog) -> EfficientChains:
+    """Return what finds the efficient adapter chains between two ends, in the system's own water."""
+    graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
+    return EfficientChains(graph, _measure(conditions_of(system.network)))
 
 
 def _measure(conditions: Conditions) -> Measure:
@@ -92,7 +98,8 @@ def _measure(conditions: Conditions) -> Measure:
     return coefficients
 
 
-def _tee_end(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, at_start: bool) -> TeeEnd | None:
+def tee_end_of(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, at_start: bool) -> TeeEnd | None:
+    """Return what a run sees of the tee at one of its ends; None where there is none."""
     end = run.start if at_start else run.end
     if end.point not in tees:
         return None
