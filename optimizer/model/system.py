@@ -72,11 +72,16 @@ class Rules:
     electricity_cents_per_kwh: float = 0.0
     horizon_h: float = 0.0  # hours of running that electricity is counted for
     other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
+    pipe_in_sticks: bool = True  # the parts list has whole sticks; else pipe by its sale length, such as the foot
+    store: str = ""  # whose stick lengths count; empty: the usual ones
 
 
 @dataclass(frozen=True)
 class System:
-    """The network has the factors of `calibration` in it already; `measured` is what they were found from."""
+    """The network has the factors of `calibration` in it already; `measured` is what they were found from.
+
+    `owned_m` is pipe that lies there already [m], by catalog id.
+    """
 
     name: str
     units: str  # "US" or "metric": how results are shown
@@ -89,6 +94,7 @@ class System:
     measured: tuple[Measurement, ...] = ()
     calibration: Calibration | None = None
     settings: tuple[Setting, ...] = ()  # none: one setting, the pumps as they are or may be dialled
+    owned_m: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""

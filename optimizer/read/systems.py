@@ -16,6 +16,7 @@ The keys of the file, in trade words:
     pipe               new, grown over, or the roughness of the growth
     measured           readings: run, flow, at (dial setting), valves as they stood, accuracy
     calibration        the factors that the readings gave: loss factor, pump head factor, height shift, dial
+    owned              pipe that lies there already: size and family, and its lengths
 
 A bare number is gal/h, ft, psi, degF (US) or L/h, m, bar, degC (metric); a bare pipe length is refused. A sequence or
 mapping may be written in either YAML style.
@@ -39,6 +40,7 @@ from optimizer.read.machines import read_devices, read_points, read_pumps, read_
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
 from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
 from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.stores import read_owned
 from optimizer.read.targets import Named, devices_in, read_settings, read_targets
 from optimizer.read.tees import fit_tees, read_tees
 from optimizer.read.topology import EndText, Layout, lay_out, note_islands
@@ -64,6 +66,7 @@ KEYS = (
     "pipe",
     "measured",
     "calibration",
+    "owned",
 )
 POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
@@ -114,15 +117,15 @@ def load_system(path: Path, catalog: Catalog) -> System:
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
+    owned = read_owned(reading, found.get("owned"), catalog)
     currency, note = _currency(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), network.runs)
     reading.finish()
     if calibration is not None:
         network = with_calibration(network, calibration)
-    return System(
-        name or "", unit_system, currency, network, targets, rules, str(path), note, measured, calibration, settings
-    )
+    told = (str(path), note, measured, calibration, settings, owned)
+    return System(name or "", unit_system, currency, network, targets, rules, *told)
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:

@@ -7,12 +7,24 @@ import re
 from optimizer import units
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import Rules
-from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of, nearest, text_of, yes_or_no
+from optimizer.read.nodes import (
+    Entry,
+    Node,
+    Reading,
+    attempt,
+    choice,
+    entries,
+    items_of,
+    nearest,
+    text_of,
+    yes_or_no,
+)
+from optimizer.read.stores import PIPE_WORDS, read_store
 from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
 _KEYS = (
     *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *("labour", "electricity", "count for", "other pumps"),
+    *("labour", "electricity", "count for", "other pumps", "buy pipe", "store"),
 )
 
 
@@ -36,6 +48,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
     unions = yes_or_no(reading, found["keep unions"].value) if "keep unions" in found else None
     pumps = yes_or_no(reading, found["other pumps"].value) if "other pumps" in found else None
     resize = yes_or_no(reading, found["other sizes"].value) if "other sizes" in found else None
+    sticks = choice(reading, found["buy pipe"].value, PIPE_WORDS) if "buy pipe" in found else None
     horizon = None
     if "count for" in found:
         horizon = attempt(reading, found["count for"].value, "a time, such as 3 years", units.parse_duration)
@@ -49,6 +62,8 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
         electricity_cents_per_kwh=_rate(reading, found.get("electricity"), "kWh", catalog),
         horizon_h=horizon or usual.horizon_h,
         other_pumps=usual.other_pumps if pumps is None else pumps,
+        pipe_in_sticks=usual.pipe_in_sticks if sticks is None else sticks,
+        store=read_store(reading, found.get("store")),
     )
 
 
