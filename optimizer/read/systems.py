@@ -124,8 +124,8 @@ def load_system(path: Path, catalog: Catalog) -> System:
     reading.finish()
     if calibration is not None:
         network = with_calibration(network, calibration)
-    told = (str(path), note, measured, calibration, settings, owned)
-    return System(name or "", unit_system, currency, network, targets, rules, *told)
+    told = (str(path), note, measured, calibration, settings)
+    return System(name or "", unit_system, currency, network, targets, rules, *told, owned_m=owned)
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:
