@@ -134,6 +134,7 @@ class Device:
     curve: tuple[tuple[float, float], ...]
     ports: tuple[End, End]
     place: str = ""
+    volume_m3: float | None = None  # of the water in it that runs off when the pump stops
 
 
 @dataclass(frozen=True, slots=True)

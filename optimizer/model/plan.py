@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Network, Part, Pump, Run, Tee
+from optimizer.model.safety import SafetyReport
 
 
 class Status(StrEnum):
@@ -163,3 +164,4 @@ class Verification:
     velocities_m_s: Mapping[str, float]  # the fastest place of each run
     warnings: tuple[str, ...]
     failures: tuple[str, ...]
+    safety: SafetyReport | None = None  # drains, drain-back, pressure: what was checked of them

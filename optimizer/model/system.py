@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.network import Network
+from optimizer.model.safety import Drain, Tank
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,8 @@ class System:
     calibration: Calibration | None = None
     settings: tuple[Setting, ...] = ()  # none: one setting, the pumps as they are or may be dialled
     owned_m: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    tanks: tuple[Tank, ...] = ()
+    drains: tuple[Drain, ...] = ()
 
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""

@@ -105,13 +105,20 @@ def read_devices(reading: Reading, entry: Entry | None, unit_system: str) -> dic
         return {}
     devices = {}
     for name, each in entries(reading, entry.value, "devices").items():
-        found = entries(reading, each.value, f"device '{name}'", ["loss", "ports"])
+        found = entries(reading, each.value, f"device '{name}'", ["loss", "ports", "volume"])
         _note_missing(reading, each, found, ["loss", "ports"])
         curve = _device_curve(reading, found["loss"].value, unit_system) if "loss" in found else None
         ports = _ports(reading, found["ports"].value) if "ports" in found else None
         if curve is not None and ports is not None:
-            devices[name] = Device(name, curve, ports, reading.where(each.place))
+            devices[name] = Device(name, curve, ports, reading.where(each.place), _volume(reading, found, unit_system))
     return devices
+
+
+def _volume(reading: Reading, found: dict[str, Entry], unit_system: str) -> float | None:
+    if "volume" not in found:
+        return None
+    parse = _with_units(units.parse_volume, unit_system)
+    return attempt(reading, found["volume"].value, "a volume, such as 1.5 gal", parse)
 
 
 def _note_missing(reading: Reading, entry: Entry, found: dict[str, Entry], keys: Sequence[str]) -> None:

@@ -12,6 +12,7 @@ The keys of the file, in trade words:
     tees               name: its sizes, run x run x branch, where the runs that meet there do not say it
     runs               name: from, to, size and parts, in the order of the water
     targets, rules     what each run must carry; what a plan may do
+    tanks, drains      what keeps the floor dry: areas, edges and room of tanks, and how water gets back to the sump
     settings           name: pumps at their speeds, and targets of its own, for plumbing that is run in several ways
     pipe               new, grown over, or the roughness of the growth
     measured           readings: run, flow, at (dial setting), valves as they stood, accuracy
@@ -35,6 +36,7 @@ from optimizer.model.calibration import with_calibration
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
+from optimizer.read.drains import read_drains, read_tanks
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
@@ -67,6 +69,8 @@ KEYS = (
     "measured",
     "calibration",
     "owned",
+    "tanks",
+    "drains",
 )
 POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
@@ -118,6 +122,8 @@ def load_system(path: Path, catalog: Catalog) -> System:
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
+    tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
+    drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     currency, note = _currency(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), network.runs)
@@ -125,7 +131,9 @@ def load_system(path: Path, catalog: Catalog) -> System:
     if calibration is not None:
         network = with_calibration(network, calibration)
     told = (str(path), note, measured, calibration, settings)
-    return System(name or "", unit_system, currency, network, targets, rules, *told, owned_m=owned)
+    return System(
+        name or "", unit_system, currency, network, targets, rules, *told, owned_m=owned, tanks=tanks, drains=drains
+    )
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:

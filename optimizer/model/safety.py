@@ -1,0 +1,131 @@
+"""What keeps the floor dry: tanks, their edges and drains as the owner states them. What is not stated stays None."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from optimizer.model.network import Part
+
+
+class DrainMode(StrEnum):
+    """How a drain carries water. The value is the word of the system file."""
+
+    SIPHON = "full siphon"  # full of water from its mouth to its end
+    OPEN = "open"  # water runs down its wall, with air in the middle
+    EMERGENCY = "emergency"  # dry until the others fail, then open
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """A water surface as a tank; `name` is the surface's.
+
+    `overflow_edge_m` is the length of the edge that water runs over, `rim_m` the height of the tank's rim above that
+    edge. `opening_depth_m` and `break_depth_m` are how far below the edge the lowest return opening and the
+    siphon-break hole lie. `free_volume_m3` fits in between the running water line and the rim, `reserve_m3` can leave
+    before the pump sucks air. `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
+    `start_volume_m3` what must gather in tank and box before the drains pull. `fed_by` names outlets above the tank.
+    """
+
+    name: str
+    area_m2: float | None = None
+    overflow_edge_m: float | None = None
+    rim_m: float | None = None
+    opening_depth_m: float | None = None
+    break_depth_m: float | None = None
+    free_volume_m3: float | None = None
+    reserve_m3: float | None = None
+    box_volume_m3: float | None = None
+    start_volume_m3: float | None = None
+    fed_by: tuple[str, ...] = ()
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Drain:
+    """A pipe that leads water from a tank back to the sump by its weight.
+
+    `drop_m` is from the water over its mouth down to the sump's water, or to its end where that hangs above the water.
+    `lip_head_m` is how high water may stand over the mouth of an open or emergency drain before it gets wet elsewhere.
+    """
+
+    name: str
+    tank: str
+    mode: DrainMode
+    parts: tuple[Part, ...]
+    drop_m: float | None = None
+    lip_head_m: float | None = None
+    place: str = ""
+
+    @property
+    def mouth_bore_m(self) -> float:
+        return self.parts[0].end_bores_m[0]
+
+
+class Verdict(StrEnum):
+    SAFE = "safe"
+    UNSAFE = "unsafe"
+    UNCHECKED = "not checked"
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyCheck:
+    """One thing that was compared with its limit, today and after the work.
+
+    `quantity` says what the numbers are: "flow" [m³/s], "volume" [m³], "height" [m], "pressure" [Pa] or "speed" [m/s].
+    `now` and `after` may not be more than `limit` (of drains: what has to be carried, and what can be). What can not be
+    told is None. `why` says what it is about: of an unsafe one what will happen, of an unchecked one what to state.
+    """
+
+    title: str
+    quantity: str
+    now: float | None
+    after: float | None
+    limit: float | None
+    why: str
+    limit_now: float | None = None  # where today's limit is another one
+
+    @property
+    def verdict_now(self) -> Verdict:
+        return _verdict(self.now, self._limit_today)
+
+    @property
+    def _limit_today(self) -> float | None:
+        return self.limit if self.limit_now is None else self.limit_now
+
+    @property
+    def verdict(self) -> Verdict:
+        return _verdict(self.after, self.limit)
+
+    @property
+    def worsened(self) -> bool:
+        """Return whether the work makes this unsafe, or more unsafe than it is."""
+        if self.verdict is not Verdict.UNSAFE or self.after is None or self.limit is None:
+            return False
+        if self.verdict_now is not Verdict.UNSAFE or self.now is None or self._limit_today is None:
+            return True
+        return self.after * self._limit_today > self.now * self.limit * (1.0 + WORSE)
+
+
+WORSE = 1e-3  # relative: less is a matter of rounding
+
+
+def _verdict(value: float | None, limit: float | None) -> Verdict:
+    if value is None or limit is None:
+        return Verdict.UNCHECKED
+    return Verdict.SAFE if value <= limit * (1.0 + 1e-9) else Verdict.UNSAFE
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyReport:
+    """What was checked, and what is to be said of it.
+
+    `failures` forbid the plan; `today` is what is unsafe as it stands, to be said first; `warnings` are to be minded;
+    `unchecked` says what could not be checked and what to state in the file for it.
+    """
+
+    checks: tuple[SafetyCheck, ...] = ()
+    failures: tuple[str, ...] = ()
+    today: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()

@@ -1,0 +1,168 @@
+"""The `tanks` and `drains` of a system file → what keeps the floor dry. All of it may be left out.
+
+tanks:
+  display: {length: 48 in, width: 24 in, overflow edge: 14 in, rim above edge: 1-1/2 in, return outlet depth: 1 in}
+  sump: {free volume: 12 gal, pump reserve: 4 gal}
+drains:
+  main drain:
+    from: display
+    mode: full siphon            # or open, or emergency
+    size: 1-1/2 in sch 40 PVC
+    drop: 8 ft 6 in              # from the water over its mouth to the sump's water
+    parts: [bulkhead, elbow, pipe 8 ft, gate valve]
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from optimizer import units
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.network import Network, PointKind
+from optimizer.model.safety import Drain, DrainMode, Tank
+from optimizer.read.fit import Border, Machines, RunText, fit_run
+from optimizer.read.nodes import Entry, Reading, attempt, choice, entries, items_of, nearest, text_of
+from optimizer.read.part_text import read_parts
+from optimizer.read.words import parse_run_size
+
+_Parse = Callable[[str, str | None], float]
+_LENGTHS = {
+    "overflow edge": "overflow_edge_m",
+    "rim above edge": "rim_m",
+    "return outlet depth": "opening_depth_m",
+    "siphon break depth": "break_depth_m",
+}
+_VOLUMES = {
+    "free volume": "free_volume_m3",
+    "pump reserve": "reserve_m3",
+    "overflow box volume": "box_volume_m3",
+    "start volume": "start_volume_m3",
+}
+_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by"]
+_DRAIN_KEYS = ["from", "mode", "size", "drop", "head over lip", "parts"]
+
+
+def read_tanks(reading: Reading, entry: Entry | None, network: Network, unit_system: str) -> tuple[Tank, ...]:
+    """Return the tanks in file order, each named after a surface."""
+    if entry is None:
+        return ()
+    return tuple(
+        _tank(reading, each, network, unit_system)
+        for each in entries(reading, entry.value, "tanks").values()
+        if _is_surface(reading, each, network)
+    )
+
+
+def _is_surface(reading: Reading, entry: Entry, network: Network) -> bool:
+    surfaces = _names(network, PointKind.SURFACE)
+    if entry.key not in surfaces:
+        allowed = f"the name of a surface: {', '.join(surfaces)}"
+        reading.fault(entry.place, f"the unknown tank '{entry.key}'", allowed, nearest(entry.key, surfaces))
+    return entry.key in surfaces
+
+
+def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) -> Tank:
+    found = entries(reading, entry.value, f"tank '{entry.key}'", _TANK_KEYS)
+
+    def take(key: str, parse: _Parse, what: str) -> float | None:
+        if key not in found:
+            return None
+        return attempt(reading, found[key].value, what, lambda text: parse(text, unit_system))
+
+    numbers = {field: take(key, units.parse_length, "a length, such as 1 in") for key, field in _LENGTHS.items()}
+    numbers |= {field: take(key, units.parse_volume, "a volume, such as 12 gal") for key, field in _VOLUMES.items()}
+    area = take("area", units.parse_area, "an area, such as 8 ft2")
+    length, width = (take(key, units.parse_length, "a length, such as 48 in") for key in ("length", "width"))
+    if ("length" in found) != ("width" in found) or ("area" in found and "length" in found):
+        reading.fault(
+            entry.place, f"tank '{entry.key}' with half a size", "length and width, or area alone, or neither"
+        )
+    if length is not None and width is not None:
+        area = length * width
+    fed_by = _fed_by(reading, found, network)
+    return Tank(entry.key, area, **numbers, fed_by=fed_by, place=reading.where(entry.place))
+
+
+def _fed_by(reading: Reading, found: Mapping[str, Entry], network: Network) -> tuple[str, ...]:
+    if "fed by" not in found:
+        return ()
+    outlets = _names(network, PointKind.OUTLET)
+    named = []
+    for node in items_of(found["fed by"].value):
+        name = text_of(reading, node, "the name of an outlet")
+        if name is not None and name not in outlets:
+            reading.fault(
+                node.place, f"the unknown outlet '{name}'", ", ".join(outlets) or "none", nearest(name, outlets)
+            )
+        elif name is not None:
+            named.append(name)
+    return tuple(named)
+
+
+def read_drains(
+    reading: Reading, entry: Entry | None, network: Network, catalog: Catalog, unit_system: str
+) -> tuple[Drain, ...]:
+    """Return the drains in file order; one whose parts can not be looked up is left out, its faults noted."""
+    if entry is None:
+        return ()
+    found = (
+        _drain(reading, each, network, catalog, unit_system)
+        for each in entries(reading, entry.value, "drains").values()
+    )
+    return tuple(drain for drain in found if drain is not None)
+
+
+def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, unit_system: str) -> Drain | None:
+    found = entries(reading, entry.value, f"drain '{entry.key}'", _DRAIN_KEYS)
+    missing = [key for key in ("from", "mode", "size", "parts") if key not in found]
+    if missing:
+        if entry.value.pairs is not None:
+            words = " and ".join(f"'{key}'" for key in missing)
+            reading.fault(
+                entry.place, f"drain '{entry.key}' without {words}", "from, mode, size and parts in every drain"
+            )
+        return None
+    tank = _tank_name(reading, found["from"], network)
+    mode = choice(reading, found["mode"].value, {str(mode): mode for mode in DrainMode})
+    text = _run_text(reading, entry, found, catalog, unit_system)
+    lengths = [_optional_length(reading, found.get(key), unit_system) for key in ("drop", "head over lip")]
+    if tank is None or mode is None or text is None:
+        return None
+    open_water = (Border(tank, entry.place), Border("the sump", entry.place))
+    parts = fit_run(reading, text, open_water, Machines({}, {}), catalog)
+    return Drain(entry.key, tank, mode, parts, lengths[0], lengths[1], reading.where(entry.place)) if parts else None
+
+
+def _tank_name(reading: Reading, entry: Entry, network: Network) -> str | None:
+    surfaces = _names(network, PointKind.SURFACE)
+    name = text_of(reading, entry.value, "the name of a surface")
+    if name is not None and name not in surfaces:
+        reading.fault(entry.value.place, f"the unknown surface '{name}'", ", ".join(surfaces), nearest(name, surfaces))
+        return None
+    return name
+
+
+def _run_text(
+    reading: Reading, entry: Entry, found: Mapping[str, Entry], catalog: Catalog, unit_system: str
+) -> RunText | None:
+    """Return the drain as a run of parts; pumps, devices and open joints have no place in it."""
+    what = "a size and a family, such as 1-1/2 in sch 40 PVC"
+    size = attempt(reading, found["size"].value, what, lambda text: parse_run_size(text, catalog))
+    parts = read_parts(reading, found["parts"].value, unit_system)
+    for part in parts:
+        if part is not None and part.kind in (Kind.PUMP, Kind.DEVICE, Kind.OPEN_JOINT):
+            reading.fault(part.node.place, f"'{part.label}' in a drain", "pipe, fittings and valves: it runs by itself")
+            return None
+    return None if size is None else RunText(entry.key, entry.place, size[0], size[1], tuple(parts))
+
+
+def _optional_length(reading: Reading, entry: Entry | None, unit_system: str) -> float | None:
+    if entry is None:
+        return None
+    return attempt(
+        reading, entry.value, "a length, such as 8 ft 6 in", lambda text: units.parse_length(text, unit_system)
+    )
+
+
+def _names(network: Network, kind: PointKind) -> list[str]:
+    return [name for name, point in network.points.items() if point.kind is kind]

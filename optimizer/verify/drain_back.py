@@ -1,0 +1,145 @@
+"""What runs into the sump when the pump stops: tanks down to their lowest opening, pipes, drains and devices."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from optimizer.hydraulics.weirs import weir_head_m
+from optimizer.model.catalog import Kind
+from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.safety import Drain, DrainMode, Tank
+from optimizer.verify.drains import part_volume_m3
+
+DEVICE_VOLUME = "'volume'"
+FREEBOARD = 1.25  # the sump keeps free this multiple of what runs back: common practice, no source
+
+
+@dataclass(frozen=True)
+class DrainBack:
+    """Volumes [m³] by what they come from; `missing` is what to state so that the rest can be told."""
+
+    volumes_m3: Mapping[str, float]
+    missing: tuple[str, ...] = ()
+
+    @property
+    def total_m3(self) -> float:
+        return sum(self.volumes_m3.values())
+
+
+def drain_back(
+    network: Network, flows_m3_s: Mapping[str, float], tanks: Iterable[Tank], drains: Iterable[Drain]
+) -> DrainBack:
+    """Return what runs back when the pumps stop out of running at these flows.
+
+    A tank gives its area times the head over its overflow edge plus the depth of its lowest return opening below the
+    edge; a siphon-break hole counts at its own depth. All pipe behind the pumps counts, and all of the drains that
+    work: some of it may stay, none of it is counted on. A check valve holds nothing back here: they stick.
+    """
+    volumes: dict[str, float] = {}
+    missing: list[str] = []
+    stated = {tank.name: tank for tank in tanks}
+    for name in fed_surfaces(network):
+        tank = stated.get(name, Tank(name))
+        missing += _missing(tank)
+        if not _missing(tank):
+            volumes[f"tank {name!r}"] = tank_volume_m3(tank, inflow_m3_s(network, flows_m3_s, tank))
+        if tank.box_volume_m3:
+            volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
+    volumes["pipe and fittings"] = sum(map(wet_volume_m3, pumped_runs(network)))
+    working = [drain for drain in drains if drain.mode is not DrainMode.EMERGENCY]
+    if working:
+        volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
+    volumes |= dict(_devices(network, missing))
+    return DrainBack(volumes, tuple(missing))
+
+
+def tank_volume_m3(tank: Tank, inflow_m3_s: float) -> float:
+    """Return what stands in a tank above its lowest opening while it runs [m³]; its numbers are all stated."""
+    assert tank.area_m2 is not None
+    assert tank.overflow_edge_m is not None
+    return tank.area_m2 * (weir_head_m(tank.overflow_edge_m, inflow_m3_s) + _depth_m(tank))
+
+
+def _depth_m(tank: Tank) -> float:
+    depth = tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m
+    assert depth is not None
+    return depth
+
+
+def _missing(tank: Tank) -> list[str]:
+    keys = {
+        "area": tank.area_m2,
+        "overflow edge": tank.overflow_edge_m,
+        "return outlet depth": tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m,
+    }
+    return [f"'{key}' of tank {tank.name!r}" for key, value in keys.items() if value is None]
+
+
+def pumped_runs(network: Network) -> tuple[Run, ...]:
+    """Return the runs that water from a pump can reach, in file order."""
+    reached = {run.end.point for run in network.runs.values() if _has_pump(run)}
+    found = {run.name for run in network.runs.values() if _has_pump(run)}
+    while True:
+        more = {
+            run.name: {run.start.point, run.end.point}
+            for run in network.runs.values()
+            if run.name not in found
+            and any(p in reached and not network.points[p].is_fixed for p in (run.start.point, run.end.point))
+        }
+        if not more:
+            return tuple(run for run in network.runs.values() if run.name in found)
+        found |= set(more)
+        reached |= {point for pair in more.values() for point in pair}
+
+
+def pump_sources_of(network: Network) -> tuple[str, ...]:
+    """Return the surfaces that pumps draw from."""
+    names = (run.start.point for run in network.runs.values() if _has_pump(run))
+    return tuple(dict.fromkeys(name for name in names if network.points[name].kind is PointKind.SURFACE))
+
+
+def fed_surfaces(network: Network) -> tuple[str, ...]:
+    """Return the surfaces that pumped water reaches and that no pump draws from, in file order."""
+    sources = pump_sources_of(network)
+    fed = {point for run in pumped_runs(network) for point in (run.start.point, run.end.point)}
+    surfaces = (point.name for point in network.points.values() if point.kind is PointKind.SURFACE)
+    return tuple(name for name in surfaces if name in fed and name not in sources)
+
+
+def inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:
+    """Return what flows into a tank [m³/s]; where it is the only one, outlets that no tank names fall into it too."""
+    outlets = {name for name, point in network.points.items() if point.kind is PointKind.OUTLET}
+    fed_by = set(tank.fed_by) or (outlets if len(fed_surfaces(network)) == 1 else set())
+    total = 0.0
+    for run in network.runs.values():
+        flow = flows_m3_s.get(run.name, 0.0)
+        if run.end.point == tank.name or run.end.point in fed_by:
+            total += flow
+        if run.start.point == tank.name:
+            total -= flow
+    return max(total, 0.0)
+
+
+def wet_volume_m3(run: Run) -> float:
+    """Return the water in a run's pipe and fittings [m³], without what lies on the suction side of its pump."""
+    after = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), -1)
+    return sum(part_volume_m3(part) for part in run.parts[after + 1 :])
+
+
+def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]]:
+    """Yield the water in devices, and note those that do not say how much they hold."""
+    silent = []
+    for run in pumped_runs(network):
+        for part in run.parts:
+            volume = network.devices[part.name].volume_m3 if part.kind is Kind.DEVICE else 0.0
+            if volume is None:
+                silent.append(part.name)
+            elif volume > 0.0:
+                yield f"device {part.name!r}", volume
+    if silent:
+        missing.append(f"{DEVICE_VOLUME} of {', '.join(silent)} (0 where nothing runs off)")
+
+
+def _has_pump(run: Run) -> bool:
+    return any(part.kind is Kind.PUMP for part in run.parts)
