@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.system import System
+    from optimizer.takeoff.take_off import TakeOff
 
 TIME_LIMIT_S = 60.0
 
@@ -77,7 +79,6 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
 
 def flows_over_settings(system: System, settings: Sequence[float]) -> tuple[tuple[float, NetworkSolution], ...]:
     """Return the flows with every pump's dial at each of these settings (shares of full)."""
-    from dataclasses import replace
 
     from optimizer.hydraulics import solve_network
     from optimizer.model.dial import RPM
@@ -135,7 +136,7 @@ def plan(
         from optimizer.model.plan import Status
 
         raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
-    return report(system, found)
+    return report(system, found, catalog)
 
 
 def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
@@ -149,7 +150,6 @@ def search(system: System, catalog: Catalog, *, solver: str | None = None, time_
 
 def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
     """Return a plan that is none with the single changes that would free one among its reasons."""
-    from dataclasses import replace
 
     from optimizer.search.free import freeing_changes
 
@@ -164,8 +164,11 @@ def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
     return replace(found, reasons=(*found.reasons, *(ways or [nothing])))
 
 
-def report(system: System, found: Plan) -> PlanReport:
-    """Return a plan that was found, checked as a network of its own and priced; CheckError when it does not stand."""
+def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:
+    """Return a plan that was found, checked as a network of its own and priced; CheckError when it does not stand.
+
+    With the catalog, pipe is bought in sticks where the rules say so and spares are listed, as `take_off` has them.
+    """
     from optimizer.hydraulics import solve_network
     from optimizer.model.outcome import PlanReport
     from optimizer.takeoff import bill_of
@@ -175,9 +178,34 @@ def report(system: System, found: Plan) -> PlanReport:
     verification = verify_plan(system, found)
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
-    return PlanReport(
-        system, found, verification, bill_of(system, found), before, _planned_band(system, found, verification)
-    )
+    band = _planned_band(system, found, verification)
+    plain = PlanReport(system, found, verification, bill_of(system, found), before, band)
+    if catalog is None:
+        return plain
+    taken = take_off(plain, catalog, spares=spares, ports=False)
+    return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
+
+
+def take_off(
+    plan_report: PlanReport,
+    catalog: Catalog,
+    *,
+    spares: bool = True,
+    ports: bool = True,
+    quoted_cents: Mapping[str, int] | None = None,
+) -> TakeOff:
+    """Return what a plan takes: parts, cut list and sticks, ways at threaded ports, the work run by run.
+
+    `quoted_cents` is what a store asks for a stick, by the item number that the parts list gives it.
+    """
+    from optimizer.read.cure_times import load_cure_times
+    from optimizer.read.stock_lengths import load_stick_rules
+    from optimizer.takeoff.take_off import Store
+    from optimizer.takeoff.take_off import take_off as measured_out
+
+    store = Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
+    told = (plan_report.system, plan_report.plan, plan_report.verification)
+    return measured_out(*told, catalog, store, plan_report.before_flows_m3_s, spares=spares, ports=ports)
 
 
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:

@@ -17,7 +17,7 @@ class BillLine:
     material: str
     standard: str
     quantity: int
-    unit: str  # "each", "ft", "m"
+    unit: str  # "each", "ft", "m", "10 ft stick"
     unit_price_cents: int
     where_used: str
     price_date: str
@@ -42,10 +42,27 @@ class TakeOutLine:
 
 @dataclass(frozen=True, slots=True)
 class Bill:
+    """What is bought and what comes out.
+
+    `lines` is what the plan needs, at the till: pipe in whole sticks, or by its sale length. `counted_cents` is what
+    the plan was counted at, pipe by its sale length; None: that is what the lines come to. `spares` are in neither.
+    """
+
     currency: str
     lines: tuple[BillLine, ...]
     taken_out: tuple[TakeOutLine, ...]
+    spares: tuple[BillLine, ...] = ()
+    counted_cents: int | None = None
 
     @property
     def total_cents(self) -> int:
         return sum(line.extended_cents for line in self.lines)
+
+    @property
+    def spares_cents(self) -> int:
+        return sum(line.extended_cents for line in self.spares)
+
+    @property
+    def plan_cents(self) -> int:
+        """Return what the plan costs with pipe by its sale length."""
+        return self.total_cents if self.counted_cents is None else self.counted_cents

@@ -6,23 +6,42 @@ Nothing is bought or taken out here that the plan does not hold, and nothing of 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from optimizer.errors import OptimizerError
 from optimizer.model.bill import Bill, BillLine, TakeOutLine
-from optimizer.model.catalog import PIPES, Kind
+from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.plan import Plan, Purchase
+from optimizer.model.stock import stick_id
 from optimizer.model.system import System
+from optimizer.takeoff.consumables import joints_made, rate_words
+from optimizer.takeoff.cut_list import CutList, PipeCuts
 from optimizer.takeoff.fate import fate_of
-from optimizer.takeoff.order import ends_words, group_of, place_in_list, sale_unit, size_words, standards_words
+from optimizer.takeoff.order import (
+    ends_words,
+    group_of,
+    place_in_list,
+    sale_unit,
+    size_words,
+    standards_words,
+    stick_words,
+)
 from optimizer.units import show_length
 
 _WHOLE_MM_M = 0.001  # pieces are counted in whole millimetres
+SPARE_MARK = " (spare)"  # behind the item number of a spare piece
 
 
-def bill_of(system: System, plan: Plan) -> Bill:
+def bill_of(
+    system: System,
+    plan: Plan,
+    *,
+    catalog: Catalog | None = None,
+    cuts: CutList | None = None,
+    spares: Sequence[CatalogItem] = (),
+) -> Bill:
     """Return the parts list and the take-out list of a plan.
 
     Parameters
@@ -31,6 +50,12 @@ def bill_of(system: System, plan: Plan) -> Bill:
         The system that the plan is for; its units say how cut lengths are written.
     plan
         A plan that was found. The same item bought for several places becomes one line.
+    catalog
+        Where it is given, the lines of consumables say how many joints a pack does.
+    cuts
+        Where it is given, rigid pipe is bought in the sticks of this cut list, and not by its sale length.
+    spares
+        Spare pieces, listed apart from what the plan needs.
 
     Raises
     ------
@@ -46,10 +71,63 @@ def bill_of(system: System, plan: Plan) -> Bill:
     items = _by_item(purchases)
     for bought in items:
         _check_pipe(bought)
-    lines = tuple(_bill_line(bought, system.units) for bought in items)
-    bill = Bill(plan.currency, lines, tuple(_take_out_lines(plan, system.units)))
+    rates = _rates(plan, catalog) if catalog is not None else {}
+    by_length = tuple(_bill_line(bought, system.units, rates) for bought in items)
+    lines = by_length if cuts is None else _in_sticks(by_length, items, cuts, system.units)
+    bill = Bill(
+        plan.currency,
+        lines,
+        tuple(_take_out_lines(plan, system.units)),
+        tuple(_spare_line(item) for item in spares),
+        None if cuts is None else sum(line.extended_cents for line in by_length),
+    )
     _check_conservation(bill, plan, system)
     return bill
+
+
+def _rates(plan: Plan, catalog: Catalog) -> dict[str, str]:
+    made = joints_made(plan)
+    return {bought.item.item_id: rate_words(bought.item, made, catalog) for bought in plan.consumables}
+
+
+def _in_sticks(
+    by_length: Sequence[BillLine], items: Sequence[Sequence[Purchase]], cuts: CutList, units: str
+) -> tuple[BillLine, ...]:
+    """Return the lines with every pipe of the cut list bought in its sticks."""
+    cut = {pipes.item.item_id: pipes for pipes in cuts.pipes}
+    lines: list[BillLine] = []
+    for line, bought in zip(by_length, items, strict=True):
+        pipes = cut.get(bought[0].item.item_id)
+        lines += [line] if pipes is None else _stick_lines(line, pipes, units)
+    return tuple(lines)
+
+
+def _stick_lines(line: BillLine, pipes: PipeCuts, units: str) -> list[BillLine]:
+    """Return one line for each length and price of stick, longest first; none for sticks that are owned."""
+    sticks = [stick for stick in pipes.plan.sticks if not stick.owned]
+    owned = len(pipes.plan.sticks) - len(sticks)
+    found = []
+    for length_m, cents in sorted({(stick.length_m, stick.price_cents) for stick in sticks}, reverse=True):
+        same = [stick for stick in sticks if (stick.length_m, stick.price_cents) == (length_m, cents)]
+        marks = [mark for stick in same for mark in pipes.marks(stick.cuts)]
+        note = f"cut list marks {', '.join(marks)}" + (f"; {owned} owned besides" if owned else "")
+        found.append(
+            replace(
+                line,
+                item_id=stick_id(line.item_id, length_m),
+                description=f"{line.description}, {stick_words(length_m)}",
+                quantity=len(same),
+                unit="stick",
+                unit_price_cents=cents,
+                note=note,
+            )
+        )
+    return found
+
+
+def _spare_line(item: CatalogItem) -> BillLine:
+    line = _bill_line([Purchase(item, 1, "spare")], "US", {})
+    return replace(line, item_id=f"{line.item_id}{SPARE_MARK}", note="not part of the plan's cost")
 
 
 def _purchases(plan: Plan) -> Iterator[Purchase]:
@@ -95,7 +173,7 @@ def _by_item(purchases: Sequence[Purchase]) -> list[list[Purchase]]:
     return sorted(bought.values(), key=lambda same: place_in_list(same[0].item))
 
 
-def _bill_line(bought: Sequence[Purchase], units: str) -> BillLine:
+def _bill_line(bought: Sequence[Purchase], units: str, rates: Mapping[str, str]) -> BillLine:
     item = bought[0].item
     return BillLine(
         item_id=item.item_id,
@@ -110,7 +188,7 @@ def _bill_line(bought: Sequence[Purchase], units: str) -> BillLine:
         unit_price_cents=item.price_cents,
         where_used=_where_used(bought),
         price_date=item.price_date.isoformat(),
-        note=item.note if item.kind is Kind.CONSUMABLE else _pieces_note(bought, units),
+        note=rates.get(item.item_id, item.note) if item.kind is Kind.CONSUMABLE else _pieces_note(bought, units),
     )
 
 
@@ -171,9 +249,9 @@ def _thing(words: str, kind: Kind, ends: Iterable[End], length_m: float, units: 
 def _check_conservation(bill: Bill, plan: Plan, system: System) -> None:
     if bill.currency != system.currency:
         raise OptimizerError(f"the plan is in {bill.currency}, the system in {system.currency}: use one currency")
-    if bill.total_cents != plan.cost_cents:
+    if bill.plan_cents != plan.cost_cents:
         raise OptimizerError(
-            f"the parts list comes to {bill.total_cents} cents and the plan to {plan.cost_cents}: "
+            f"the parts list comes to {bill.plan_cents} cents and the plan to {plan.cost_cents}: "
             "a line is missing or double"
         )
     removed = sum(1 for _ in _removed(plan, system.units))

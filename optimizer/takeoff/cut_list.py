@@ -74,6 +74,7 @@ def cut_list(
     owned_m: Mapping[str, Sequence[float]] | None = None,
     store: str = "",
     kerf_m: float = KERF_M,
+    quoted_cents: Mapping[str, int] | None = None,
 ) -> CutList:
     """Return what to cut and from which sticks.
 
@@ -89,6 +90,8 @@ def cut_list(
         Lengths of pipe that the owner has [m], by item id: used first, at no cost.
     kerf_m
         What a saw cut takes [m].
+    quoted_cents
+        What a store asks for a stick, by its `stick_id`.
 
     Raises
     ------
@@ -103,7 +106,8 @@ def cut_list(
     for item in _items(pieces):
         own = tuple(piece for piece in pieces if piece.item.item_id == item.item_id)
         lengths_m = [piece.cut_m for piece in own]
-        cuts = cut_sticks(lengths_m, sticks_of(item, rules, store), kerf_m, owned.get(item.item_id, ()))
+        stock = sticks_of(item, rules, store, quoted_cents)
+        cuts = cut_sticks(lengths_m, stock, kerf_m, owned.get(item.item_id, ()))
         pipes.append(PipeCuts(item, own, cuts))
     notes = tuple(note for fit in fits.values() for note in fit.notes)
     return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes)

@@ -67,6 +67,14 @@ def sale_unit(item: CatalogItem) -> str:
     return f"{length_m:g} m length"
 
 
+def stick_words(length_m: float) -> str:
+    """Return `10 ft stick`, `3 m stick`, whatever the file's units: it is what the store writes on the rack."""
+    feet = length_value(length_m, "US")
+    if abs(feet - round(feet)) < _SAME_LENGTH_M and round(feet) > 0:
+        return f"{round(feet)} ft stick"
+    return f"{length_m:g} m stick"
+
+
 def place_in_list(item: CatalogItem) -> tuple[int, int, tuple[float, ...], int, str, str]:
     """Return the key that sorts a parts list: group, size system, largest size first, kind, words."""
     sized = sorted(item.ends, key=_end_key)
