@@ -11,6 +11,7 @@ import click
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
+    from optimizer.documents.drawing.frontier_chart import FrontierPoint
     from optimizer.documents.pictures import Picture
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
@@ -69,7 +70,9 @@ def report(
     free_target(output, replace, ".html")
     system, catalog = _read(file, catalogs)
     found = _plan(system, catalog, time_limit_s)
-    wait_for(f"Writing {output}", partial(write_report, output, found, replace, paper=paper))
+    points, chosen = _frontier(system, catalog, found)
+    write = partial(write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen)
+    wait_for(f"Writing {output}", write)
     click.echo(f"Wrote {output}.")
 
 
@@ -95,7 +98,7 @@ def draw(
     """Draw the plumbing in FILE as SVG pictures.
 
     Schematic, head along each path, pump and system curves, and the largest losses: as it stands, or with --plan now
-    and after the work.
+    and after the work, and cost against flow.
     """
     from optimizer.documents import pictures
     from optimizer.documents.report_facts import report_facts, solved
@@ -103,7 +106,8 @@ def draw(
     system, catalog = _read(file, catalogs)
     if with_plan:
         found = _plan(system, catalog, time_limit_s)
-        drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found), alone=True))
+        points, chosen = _frontier(system, catalog, found)
+        drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found, points, chosen), alone=True))
     else:
         drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
     _write_pictures(output, drawn, replace)
@@ -122,6 +126,21 @@ def _plan(system: System, catalog: Catalog, time_limit_s: float) -> PlanReport:
     return wait_for(
         "Searching for the cheapest plan", lambda: pipeline.plan(system, catalog, time_limit_s=time_limit_s)
     )
+
+
+def _frontier(
+    system: System, catalog: Catalog, found: PlanReport
+) -> tuple[tuple[FrontierPoint, ...], FrontierPoint | None]:
+    """Return cost against flow with the plan's own point in it; nothing where the flows are not known beforehand."""
+    from optimizer.documents.frontier_points import frontier_points
+    from optimizer.errors import PlanError
+    from optimizer.search.frontier import frontier
+
+    try:
+        plans = wait_for("Looking for every efficient plan", partial(frontier, system, catalog))
+    except PlanError:
+        return (), None
+    return frontier_points(plans, found.plan)
 
 
 def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool) -> None:

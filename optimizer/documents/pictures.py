@@ -91,7 +91,14 @@ def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
         return ()
     currency = facts.report.bill.currency
     svg = frontier_chart(
-        facts.frontier, facts.chosen, facts.units, currency, title="Cost against flow", key="frontier", alone=alone
+        facts.frontier,
+        facts.chosen,
+        facts.units,
+        currency,
+        title="Cost against flow",
+        key="frontier",
+        flow_words="pump flow",
+        alone=alone,
     )
     return (Picture("frontier", "What each plan costs and what it gives; the full mark is the chosen one.", svg),)
 
