@@ -76,6 +76,8 @@ class _Prober:
         from ortools.math_opt.python import mathopt
 
         self._mathopt, self._model, self._until = mathopt, built.model, until
+        # without presolve it goes on from where it stood, which is near
+        self._parameters = mathopt.SolveParameters(presolve=mathopt.Emphasis.OFF)
         self._solver = mathopt.IncrementalSolver(built.model, mathopt.SolverType.GLOP)
 
     def optimum(self, objective: Any, greatest: bool) -> float:
@@ -87,9 +89,9 @@ class _Prober:
         else:
             self._model.minimize(objective)
         try:
-            result = self._solver.solve()
-        except Exception as error:  # the binding raises whatever the solver's wrapper raises
-            raise SolverError(f"the relaxation: {error}") from error
+            result = self._solver.solve(params=self._parameters)
+        except Exception:  # the binding raises whatever the solver's wrapper raises; then the old bound stays
+            return math.nan
         reason = self._mathopt.TerminationReason
         if result.termination.reason != reason.OPTIMAL:
             return math.nan
