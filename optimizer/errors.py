@@ -55,6 +55,10 @@ class PlanError(OptimizerError):
     """The search can not be posed or solved; says what blocks it and what would free it."""
 
 
+class FlowsUnknownError(PlanError):
+    """The flows of the runs are not known before the parts are; says why. The search for unknown flows takes it on."""
+
+
 class NoPlanError(PlanError):
     """There is no plan for the targets: carries the reasons, and whether that is proved or only a limit was hit."""
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.errors import CheckError, NoPlanError
+from optimizer.errors import CheckError, FlowsUnknownError, NoPlanError
 
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
@@ -144,7 +144,12 @@ def search(system: System, catalog: Catalog, *, solver: str | None = None, time_
     from optimizer.model.plan import Status
     from optimizer.search.cheapest import find_plan
 
-    found = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+    try:
+        found = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+    except FlowsUnknownError:
+        from optimizer.search.unknown_flows import find_unknown
+
+        return find_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 

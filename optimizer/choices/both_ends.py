@@ -219,4 +219,3 @@ class _Pass:
 
 def _none(_: Part) -> float:
     return 0.0
-

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from optimizer.errors import PlanError
+from optimizer.errors import FlowsUnknownError
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Leg, Network, Run
 from optimizer.model.system import System, Target
@@ -50,14 +50,14 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
 
     Raises
     ------
-    PlanError
+    FlowsUnknownError
         When the flows are not known beforehand: no pump or several, a loop, runs against the flow, a demand without
         a target, a target inside the tree, on a sum or a split, several settings, a branch that nothing can throttle.
         Every such fault is in the message.
     """
     network = system.network
     if system.settings:
-        raise PlanError("several settings are to be served by one plumbing, so no single flow of a run is known")
+        raise FlowsUnknownError("several settings are to be served by one plumbing, so no single flow of a run is known")
     source = _source(network)
     paths = _paths(network, source)
     targets = _targets(system, paths)
@@ -73,11 +73,11 @@ def _source(network: Network) -> Run:
     pumped = [run for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)]
     if len(pumped) != 1:
         names = ", ".join(run.name for run in pumped) or "none"
-        raise PlanError(f"a plan needs exactly one run with a pump; found {names}")
+        raise FlowsUnknownError(f"a plan needs exactly one run with a pump; found {names}")
     if not network.points[pumped[0].start.point].is_fixed:
-        raise PlanError(f"run {pumped[0].name!r} has the pump, so it must start at the water surface it draws from")
+        raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water surface it draws from")
     if sum(part.kind is Kind.PUMP for part in pumped[0].parts) != 1:
-        raise PlanError(f"run {pumped[0].name!r} has more than one pump; a plan can size one")
+        raise FlowsUnknownError(f"run {pumped[0].name!r} has more than one pump; a plan can size one")
     return pumped[0]
 
 
@@ -97,7 +97,7 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
             if run.name == runs[-1]:
                 continue
             if not at_start or run.name in seen:
-                raise PlanError(
+                raise FlowsUnknownError(
                     f"runs {runs[-1]!r} and {run.name!r} both bring water to {point.name!r}: in a loop or where "
                     "returns join, the split is not known beforehand; write every run in the direction of its flow, "
                     "or plan without the loop"
@@ -111,10 +111,10 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
     mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
     if mixed:
-        raise PlanError(f"the target {mixed[0]!r} is on a sum or a split, which leaves the flows of its runs open")
+        raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split, which leaves the flows of its runs open")
     given = {target.summed[0]: replace(target, run=target.summed[0], runs=()) for target in system.targets}
     if len(given) < len(system.targets):
-        raise PlanError("two targets are on one run, one of them by its device; write one window for both")
+        raise FlowsUnknownError("two targets are on one run, one of them by its device; write one window for both")
     demands = {path.demand for path in paths}
     inside = {run for path in paths for run in path.runs} - demands
     faults = [
@@ -131,5 +131,5 @@ def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
     if not any(given[path.demand].low_m3_s > 0 for path in paths if path.demand in given):
         faults.append("no demand has a least flow above nothing, so there is nothing to plan for")
     if faults:
-        raise PlanError("; ".join(faults))
+        raise FlowsUnknownError("; ".join(faults))
     return {path.demand: given[path.demand] for path in paths}

@@ -147,9 +147,7 @@ def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditio
             fresh = [p.end_bores_m[0] for p in arc.parts if p.kind in PIPES and not p.existing]
             bores[id(arc)] = min(fresh, default=float("inf"))
         gathered.append((terms, bores))
-    return [
-        ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, bores) for terms, bores in gathered
-    ]
+    return [ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, bores) for terms, bores in gathered]
 
 
 def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:

@@ -38,3 +38,6 @@ def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...
     return tuple(found)
 
 
+def cheapest_valve_cents(catalog: Catalog) -> int:
+    """Return the price of the cheapest valve that a slot may get: what any plan with one pays more, at least."""
+    return min((item.price_cents for item in catalog.of_kind(*VALVE_KINDS)), default=0)

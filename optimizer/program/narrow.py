@@ -16,7 +16,7 @@ from typing import Any
 from optimizer.errors import SolverError
 from optimizer.program.build import build_sizing_model
 from optimizer.program.merge import efficient_selections
-from optimizer.program.problem import Outcome, Selection, SizingProblem
+from optimizer.program.problem import Outcome, Selection, SizingProblem, overfull
 
 FIRST_ALTERNATIVES = (150, 500)  # how many alternatives the first, quick programs of a branch get
 TOLERANCE_CENTS = 0.5  # reduced costs and bounds of the relaxation are good to far better than this
@@ -57,7 +57,7 @@ def solve_narrowed(
     best = _merged(problem, least)
     least = least if best is None else _cents(best)
     open_bounds: list[float] = []
-    for branch in sorted(_branches(problem), key=lambda branch: branch.bound):
+    for branch in sorted(pack_branches(problem), key=lambda branch: branch.bound):
         if branch.bound > least - 1 + TOLERANCE_CENTS:
             continue
         found, bound = _solve_branch(branch, least, solve, until)
@@ -77,7 +77,7 @@ def _merged(problem: SizingProblem, least: float) -> Selection | None:
     """Return what the merged tables of the tree give below `least` [cents]: a start that the program then proves."""
     head = max(path.head for path in problem.paths)
     for found in efficient_selections(problem, head):
-        if found.need <= head and found.cents < least:
+        if found.need <= head and found.cents < least and overfull(problem, found.run_choice) <= 0:
             return Selection(Outcome.FEASIBLE, found.run_choice, found.tee_choice, found.cents, None, "merged tables")
     return None
 
@@ -87,7 +87,7 @@ def _cents(selection: Selection) -> int:
     return selection.cents
 
 
-def _branches(problem: SizingProblem) -> Iterable[_Branch]:
+def pack_branches(problem: SizingProblem) -> Iterable[_Branch]:
     """Yield one branch for every set of packs whose relaxation has a solution."""
     for opened in range(1 << len(problem.packs)):
         cents = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
@@ -110,6 +110,7 @@ def _part_of(problem: SizingProblem, runs: Mapping[str, list[int]], tees: Mappin
         runs={run: tuple(problem.runs[run][i] for i in kept) for run, kept in runs.items()},
         tees={tee: tuple(problem.tees[tee][i] for i in kept) for tee, kept in tees.items()},
         paths=problem.paths,
+        most_volume=problem.most_volume,
     )
 
 

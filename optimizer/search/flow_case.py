@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -49,8 +49,12 @@ class _Source:
         return any(part.kind in THROTTLES for part in self.run.parts)
 
 
-def prepare(system: System, catalog: Catalog) -> Prepared | None:
+def prepare(
+    system: System, catalog: Catalog, options: Options | None = None, *, lossy: bool = True, slots: bool = True
+) -> Prepared | None:
     """Return all there is to choose from; None when mass and targets alone leave no flow possible.
+
+    Without `lossy` the ways that only lose more for more money are left out, without `slots` the valves to cut in.
 
     Raises
     ------
@@ -59,9 +63,9 @@ def prepare(system: System, catalog: Catalog) -> Prepared | None:
     """
     modes = modes_of(system)
     network = system.network
-    options = options_of(system, catalog, network.runs)
+    options = options or options_of(system, catalog, network.runs)
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
-    if _valves_can_help(modes):
+    if slots and _valves_can_help(modes):
         _add_valve_slots(sources, system, options)
     conditions = conditions_of(network)
     rows = {
@@ -76,9 +80,8 @@ def prepare(system: System, catalog: Catalog) -> Prepared | None:
         if bounds.empty:
             return None
         ranges |= {(name, i): found for name, found in bounds.ranges.items()}
-    lossy = tuple(name for name in network.runs if _may_be_too_free(network, modes, name))
-    case = _case(system, options, modes, sources, rows, ranges, lossy)
-    return Prepared(case, options, lossy)
+    free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
+    return Prepared(_case(system, options, modes, sources, rows, ranges, free), options, free)
 
 
 def modes_of(system: System) -> tuple[Mode, ...]:
@@ -113,7 +116,7 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
 def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options) -> None:
     """Add to every run without a valve a graph with one, for each size."""
     chains: EfficientChains | None = None
-    for name, found in sources.items():
+    for found in sources.values():
         run = found[0].run
         for slotted in with_valve_slots(run, options.catalog, system.rules):
             chains = chains or chains_of(system, options.catalog)

@@ -49,6 +49,7 @@ class SearchState:
     rounds: int = 0
     unproved: int = 0  # combinations with valves that no start could set, though no box excludes them
     stopped: str = ""  # why the search ended before its proof
+    by_hand: bool = False
 
 
 @dataclass(order=True)
@@ -69,11 +70,13 @@ class FlowSearch:
         time_limit_s: float = 60.0,
         progress: Progress | None = None,
         start: Choice | None = None,
+        cutoff_cents: int | None = None,
     ) -> None:
         self.case, self.solver = case, solver
         self.until = time.monotonic() + time_limit_s
         self.progress = progress
         self.state = SearchState()
+        self.cutoff_cents = cutoff_cents  # only plans below are of interest
         self.rows: list[ChoiceRow] = []
         self.tried: dict[Choice, Settled | None] = {}
         self.waiting: list[_Node] = []
@@ -108,19 +111,23 @@ class FlowSearch:
                     break
                 self._round()
         except KeyboardInterrupt:
-            self.state.stopped = "the search was stopped by hand"
+            self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
         self._update_bound()
         self.state.complete = not self.state.stopped
         return self.state
 
     def _done(self) -> bool:
-        best = self.state.best_cents
-        return best is not None and self.waiting[0].bound >= best
+        most = self._most()
+        return most is not None and self.waiting[0].bound > most
+
+    def _most(self) -> int | None:
+        """Return what a plan may cost at most to be of interest."""
+        known = [cents for cents in (self.state.best_cents, self.cutoff_cents) if cents is not None]
+        return min(known) - 1 if known else None
 
     def _update_bound(self) -> None:
         bounds = [self.waiting[0].bound] if self.waiting else []
-        if self.state.best_cents is not None:
-            bounds.append(self.state.best_cents)
+        bounds += [cents for cents in (self.state.best_cents, self.cutoff_cents) if cents is not None]
         self.state.bound_cents = max(self.state.bound_cents, min(bounds, default=0))
 
     def _round(self) -> None:
@@ -141,11 +148,10 @@ class FlowSearch:
         self.waiting = waiting
 
     def _relaxed(self, node: _Node) -> RelaxedSelection:
-        cutoff = None if self.state.best_cents is None else self.state.best_cents - 1
         return solve_relaxation(
             flow_problem(self.case, node.box, self.rows),
             {},
-            cutoff_cents=cutoff,
+            cutoff_cents=self._most(),
             time_limit_s=max(0.5, self.until - time.monotonic()),
             solver=self.solver,
             duality=False,

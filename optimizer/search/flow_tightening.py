@@ -16,8 +16,11 @@ _SPARE_M = 1e-6
 _GAIN = 0.02  # rounds go on while some range loses this share of its width
 
 
-def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS) -> Box | None:
-    """Return the box with the ranges of one mode as far as heads, mass and targets narrow them; None when empty."""
+def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS, free: bool = False) -> Box | None:
+    """Return the box with the ranges of one mode as far as heads, mass and targets narrow them; None when empty.
+
+    With `free` every run may lose as much more as it likes, as if each had a valve.
+    """
     now = {name: box[name, mode] for name in case.network.runs}
     wants = case.modes[mode].wants
     bounds = by_mass(case.network, wants, now)
@@ -25,7 +28,7 @@ def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS) -> Box
         if bounds.empty:
             return None
         now = dict(bounds.ranges)
-        narrowed = _by_heads(case, now, mode)
+        narrowed = _by_heads(case, now, mode, free)
         if narrowed is None:
             return None
         before = now
@@ -44,7 +47,7 @@ def _width(flow_range: Range) -> float:
 class _Law:
     """What a run can lose over its range, whatever is chosen: `least` and `most` at a flow, tees included."""
 
-    def __init__(self, case: FlowCase, run: Run, now: Mapping[str, Range], mode: int) -> None:
+    def __init__(self, case: FlowCase, run: Run, now: Mapping[str, Range], mode: int, free: bool) -> None:
         self.table = case.tables[run.name]
         self.gains = []
         if pump_of(run) is not None:
@@ -57,7 +60,7 @@ class _Law:
                 least, most = _tee_range(case, run.name, point, at_start, now, mode)
                 low, high = low + least, high + most
         self.tees = (low - _SPARE_M, high + _SPARE_M)
-        self.valved = any(way.valved for way in case.ways[run.name])
+        self.valved = free or any(way.valved for way in case.ways[run.name])
         self.one_way = is_one_way(run, case.network) != 0
 
     def least(self, flow: float) -> float:
@@ -92,8 +95,8 @@ def _tee_range(
     return least, most
 
 
-def _by_heads(case: FlowCase, now: dict[str, Range], mode: int) -> dict[str, Range] | None:
-    laws = {name: _Law(case, run, now, mode) for name, run in case.network.runs.items()}
+def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> dict[str, Range] | None:
+    laws = {name: _Law(case, run, now, mode, free) for name, run in case.network.runs.items()}
     heads: dict[str, list[float]] = {
         p.name: [p.head_m or 0.0, p.head_m or 0.0] if p.is_fixed else [-math.inf, math.inf]
         for p in case.network.points.values()
@@ -133,7 +136,7 @@ def _flows(law: _Law, flow_range: Range, least_drop: float, most_drop: float) ->
 
 
 def _last(holds: Callable[[float], bool], low: float, high: float) -> float:
-    """Return a value at or above the last one that holds, of a test that holds up to somewhere; below `low`: nowhere."""
+    """Return a value at or above the last at which a test that fails from somewhere on holds; below `low`: nowhere."""
     if holds(high):
         return high
     if not holds(low):

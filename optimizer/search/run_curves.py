@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -103,7 +104,7 @@ def _hull(flows: Floats, losses: Floats, upper: bool) -> list[tuple[float, float
             hull.pop()
         hull.append((q, h))
     lines = []
-    for (q1, h1), (q2, h2) in zip(hull[:-1], hull[1:], strict=True):
+    for (q1, h1), (q2, h2) in pairwise(hull):
         slope = sign * (h2 - h1) / (q2 - q1)
         lines.append((slope, sign * h1 - slope * q1))
     if len(lines) <= _MOST_LINES:

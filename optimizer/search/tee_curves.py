@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from optimizer.choices.loss_basis import Floats
 from optimizer.hydraulics import Conditions
@@ -14,6 +15,7 @@ from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg
 from optimizer.program.flow_problem import Envelope, Line, Range, RunEndKey
 
+Bools = npt.NDArray[np.bool_]
 _SAMPLES = 9  # along each flow
 _NOTHING = Envelope((Line(0.0, 0.0),), (Line(0.0, 0.0),))
 
@@ -89,13 +91,13 @@ class TeeCurves:
 
     def _enclose(self, end: RunEndKey, ranges: Mapping[RunEndKey, Range]) -> Envelope:
         """Sample the flows of all legs but the first one's, which balances them, and move out by half a cell."""
-        into = {}
+        into: dict[Leg, tuple[float, float]] = {}
         for e, leg in self.legs.items():
             low, high = ranges[e]
             into[leg] = (low, high) if _into(e) > 0 else (-high, -low)
         free = [leg for leg in (Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2) if leg in into]
         axes = [np.linspace(*into[leg], _SAMPLES) for leg in free]
-        grids = dict(zip(free, np.meshgrid(*axes, indexing="ij"), strict=True))
+        grids: dict[Leg, Floats] = dict(zip(free, np.meshgrid(*axes, indexing="ij"), strict=True))
         grids[Leg.RUN_1] = -sum(grids.values(), np.zeros_like(grids[free[0]]))
         losses = self._loss(end, grids)
         own = grids[self.legs[end]] * _into(end)
@@ -106,7 +108,7 @@ class TeeCurves:
             possible[...] = True
         slope = _slope(own[possible], losses[possible])
         rest = losses - slope * own
-        margin = sum(_half_step(rest, axis, possible) for axis in range(len(free)))
+        margin = sum((_half_step(rest, axis, possible) for axis in range(len(free))), 0.0)
         kept = rest[possible]
         return Envelope(
             (Line(slope, float(kept.min() - margin)),),
@@ -124,7 +126,7 @@ def _slope(flows: Floats, losses: Floats) -> float:
     return float(centred @ (losses - losses.mean())) / spread if spread > 1e-18 else 0.0
 
 
-def _half_step(values: Floats, axis: int, possible: Floats) -> float:
+def _half_step(values: Floats, axis: int, possible: Bools) -> float:
     """Return half the largest change between neighbours along an axis, half as much again for what lies between."""
     near = np.take(possible, range(1, possible.shape[axis]), axis) | np.take(
         possible, range(possible.shape[axis] - 1), axis

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.choices.demands import KnownFlows, known_flows
-from optimizer.errors import NetworkError
+from optimizer.errors import FlowsUnknownError, NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, past_curve, solve_network
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.model.catalog import PIPES
@@ -11,6 +11,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
 from optimizer.model.system import System
 from optimizer.units import show_velocity
+from optimizer.verify.any_flow import verify_any
 from optimizer.verify.settings import balance, valve_settings, with_openings
 
 FLOW_TOLERANCE = 1e-5  # relative: the network closes heads to 1e-6 m
@@ -20,11 +21,15 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
     """Return what the network solution says of a plan.
 
     The planned plumbing is rebuilt from the plan alone, each demand's valve is set, and the whole is solved as a
-    network; the flows that come out, not those that were asked for, are compared with the targets.
+    network; the flows that come out, not those that were asked for, are compared with the targets. Where the flows
+    are not known beforehand (loops, splits, settings, runs without a valve) `any_flow` sets the valves.
     """
     conditions = conditions or conditions_of(system.network)
+    try:
+        known = known_flows(system)
+    except FlowsUnknownError:
+        return verify_any(system, plan, conditions)
     planned = planned_network(system.network, plan)
-    known = known_flows(system)
     found = balance(planned, known, conditions)
     if found is None:
         return _failed(system, "the planned plumbing does not reach the least flows")

@@ -184,9 +184,7 @@ class _Work:
     def starts(self, hints: Sequence[Mapping[str, float]]) -> list[Floats]:
         """Return where to start from: hints first, then all valves a little, and much, shut."""
         flows = self.flows(np.zeros(len(self.valves)))
-        head = max(
-            (float(np.nanmax(c.fixed_head_m) - np.nanmin(c.fixed_head_m)) for c in self.compiled), default=0.0
-        )
+        head = max((float(np.nanmax(c.fixed_head_m) - np.nanmin(c.fixed_head_m)) for c in self.compiled), default=0.0)
         head = max(head, 1.0)
         largest = np.max([np.abs(q[self.columns]) for q in flows], axis=0)
         self.scale = head / np.maximum(largest, 0.05 * max(float(largest.max(initial=0.0)), 1e-6)) ** 2

@@ -1,0 +1,170 @@
+"""A quick bound for unknown flows: every run loses at least what it loses at its least flow, valves cost nothing.
+
+Along any way that the water surely takes from one fixed head to another, the losses at the least flows must fit into
+the head that is there at most. That is a sizing problem of known flows; its reduced costs tell which ways can not be in
+any plan below a cost, so that the relaxation over flows needs to see few.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.choices.graph import FREE, KEPT, EndState
+from optimizer.model.network import Network
+from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.reduced import ReducedCosts, reduced_costs
+from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
+from optimizer.search.flow_ranges import Range, pump_of
+from optimizer.search.run_curves import CurveTable
+
+_MOST_PATHS = 200
+_NO_LIMIT = 10**8
+
+
+@dataclass(frozen=True)
+class _Way:
+    """A way of the water: its runs in order, from one fixed head to another."""
+
+    runs: tuple[str, ...]
+
+
+def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: int) -> SizingProblem:
+    """Return the sizing problem whose every true plan of the case is a solution, at no more cost."""
+    low = {name: box[name, mode][0] for name in case.network.runs}
+    numbers: dict[EndState, int] = {FREE: 0, KEPT: 1}
+
+    def number(state: EndState) -> int:
+        return numbers.setdefault(state, len(numbers))
+
+    runs = {}
+    for name, ways in case.ways.items():
+        losses = case.tables[name].losses_m(low[name]) if low[name] > 0.0 else [0.0] * len(ways)
+        runs[name] = tuple(
+            RunChoice(
+                number(way.alternative.start),
+                number(way.alternative.end),
+                way.alternative.cents,
+                math.floor(float(loss) / LOSS_UNIT_M),
+                way.alternative.packs,
+            )
+            for way, loss in zip(ways, losses, strict=True)
+        )
+    tees = {
+        point: tuple(
+            TeeChoice(
+                option.cents,
+                {(run.name, start): number(option.states[leg]) for run, leg, start in case.network.runs_at(point)},
+                {
+                    (run.name, start): math.floor(
+                        _least_tee_loss(case, point, k, run.name, start, box, mode) / LOSS_UNIT_M
+                    )
+                    for run, _, start in case.network.runs_at(point)
+                },
+            )
+            for k, option in enumerate(options)
+        )
+        for point, options in case.tees.items()
+    }
+    paths = tuple(_path(case, way, low, mode, i) for i, way in enumerate(_ways(case.network, low)))
+    return SizingProblem(runs, tees, paths, case.packs)
+
+
+def _least_tee_loss(
+    case: FlowCase, point: str, k: int, run: str, start: bool, box: Mapping[tuple[str, int], Range], mode: int
+) -> float:
+    own = (case.key(run, mode), start)
+    others = {
+        (case.key(other.name, mode), at): box[other.name, mode]
+        for other, _, at in case.network.runs_at(point)
+        if (case.key(other.name, mode), at) != own
+    }
+    envelope = case.tee_curves(point, k, mode).envelope(own, box[run, mode], others)
+    return min(max(line.at(q) for line in envelope.below) for q in box[run, mode])
+
+
+def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:
+    """Return the ways from fixed heads along runs that surely carry water forwards, up to a number."""
+    found: list[_Way] = []
+    stack: list[tuple[str, ...]] = [
+        (run.name,) for run in network.runs.values() if network.points[run.start.point].is_fixed
+    ]
+    while stack and len(found) < _MOST_PATHS:
+        names = stack.pop()
+        run = network.runs[names[-1]]
+        if low[run.name] < 0.0:
+            continue
+        if network.points[run.end.point].is_fixed:
+            found.append(_Way(names))
+            continue
+        stack += [
+            (*names, after.name)
+            for after, _, start in network.runs_at(run.end.point)
+            if start and after.name not in names
+        ]
+    return found
+
+
+def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int, number: int) -> Path:
+    first, last = case.network.runs[way.runs[0]], case.network.runs[way.runs[-1]]
+    start, end = case.network.points[first.start.point].head_m, case.network.points[last.end.point].head_m
+    head = (start or 0.0) - (end or 0.0)
+    for name in way.runs:
+        run = case.network.runs[name]
+        if pump_of(run) is not None:
+            pumps = [part.name for part in run.parts if part.name in case.network.pumps]
+            combos = speed_combos(case, name, mode)
+            head -= min(case.gain(name, dict(zip(pumps, c, strict=True))).loss_m(max(low[name], 0.0)) for c in combos)
+    ends: list[tuple[str, str, bool]] = []
+    for name in way.runs:
+        run = case.network.runs[name]
+        for at_start, point in ((True, run.start.point), (False, run.end.point)):
+            if point in case.tees:
+                ends.append((point, name, at_start))
+    # at rest a check valve or a shut valve may stand against any head: such a way binds nothing
+    idle = any(low[name] <= 0.0 for name in way.runs)
+    return Path(f"way {number}", way.runs, tuple(ends), _NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
+
+
+def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:
+    """Return what every way and fitting costs at least in a plan; None when nothing serves. Of the busiest setting."""
+    busiest = max(range(len(case.modes)), key=lambda m: sum(max(0.0, box[name, m][0]) for name in case.network.runs))
+    return reduced_costs(bound_problem(case, box, busiest))
+
+
+def least_energy_cents(case: FlowCase) -> int:
+    """Return the least that electricity costs at any speed."""
+    return sum(
+        min(sum(case.energy_cents.get(pump, 0) for pump in speeds.items()) for speeds in mode.speeds)
+        for mode in case.modes
+    )
+
+
+def narrowed(case: FlowCase, runs: Mapping[str, Sequence[int]], tees: Mapping[str, Sequence[int]]) -> FlowCase:
+    """Return the case with only these ways and fittings."""
+    return replace(
+        case,
+        ways={name: tuple(case.ways[name][k] for k in kept) for name, kept in runs.items()},
+        tables={
+            name: CurveTable(case.tables[name].rows[list(kept)], case.tables[name].basis) for name, kept in runs.items()
+        },
+        tees={point: tuple(case.tees[point][k] for k in kept) for point, kept in tees.items()},
+        _tee_memo={},
+    )
+
+
+def translated(choice: Choice, source: FlowCase, target: FlowCase) -> Choice | None:
+    """Return the same combination in a case with other lists; None where it lacks one of the ways."""
+    ways, tees = [], []
+    for name, k in zip(source.ways, choice.ways, strict=True):
+        at = next((i for i, way in enumerate(target.ways[name]) if way is source.ways[name][k]), None)
+        if at is None:
+            return None
+        ways.append(at)
+    for point, k in zip(source.tees, choice.tees, strict=True):
+        at = next((i for i, option in enumerate(target.tees[point]) if option is source.tees[point][k]), None)
+        if at is None:
+            return None
+        tees.append(at)
+    return Choice(tuple(ways), tuple(tees), choice.speeds)

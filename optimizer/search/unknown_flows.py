@@ -1,0 +1,278 @@
+"""The cheapest plan where the flows are not known beforehand: windows, loops, splits, settings, runs without a valve.
+
+First the ways that lose least for their money: they give a plan soon, and with every run's loss free to rise a bound
+on all plans whatsoever. Where the two differ, the ways that lose more and the valves that can be cut in join, as far as
+they can be in a plan cheaper than the best; then relaxation and network solution go on to the proof.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.choices.alternatives import Alternative
+from optimizer.choices.valve_slots import cheapest_valve_cents
+from optimizer.model.catalog import Catalog
+from optimizer.model.network import Pump
+from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
+from optimizer.program.problem import Outcome, Selection, SizingProblem
+from optimizer.program.reduced import ReducedCosts
+from optimizer.search.assemble import plan_of
+from optimizer.search.duty import Duty
+from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, translated
+from optimizer.search.flow_case import Prepared, prepare
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
+from optimizer.search.flow_search import FlowSearch, Progress, SearchState
+from optimizer.search.flow_tightening import Box, tightened
+from optimizer.search.posing import PosedProblem
+from optimizer.verify.openings import settle
+
+_FIRST_WAYS = (150, 600)  # how many ways the first, quick searches see
+_QUICK_SHARE = 0.25  # of the time limit, for each quick search
+_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class UnknownSearch:
+    """A finished search: the plan, and for whoever wants to look further the case and the combination chosen."""
+
+    plan: Plan
+    case: FlowCase | None = None
+    choice: Choice | None = None
+    rounds: int = 0
+
+
+def find_unknown(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    progress: Progress | None = None,
+) -> UnknownSearch:
+    """Return the cheapest plan that meets every target in every setting, its valves set, or how the search ended.
+
+    Ctrl-C ends the search with the best plan so far and its bound; so does the time limit.
+
+    Parameters
+    ----------
+    system, catalog
+        What stands, what is wanted, what may be bought.
+    solver
+        One of `program.relaxation.FLOW_SOLVERS`; None for the first that answers.
+    time_limit_s
+        Wall time for the whole search [s].
+    progress
+        Called with the stage, the best cost so far and the proved bound [cents, None where there is none].
+
+    Raises
+    ------
+    PlanError
+        When no target asks for any flow, or names a run that there is not.
+    SolverError
+        When no solver answers.
+    """
+    return _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress).find()
+
+
+class _Finder:
+    def __init__(
+        self, system: System, catalog: Catalog, solver: str | None, until: float, progress: Progress | None
+    ) -> None:
+        self.system, self.catalog, self.solver = system, catalog, solver
+        self.until, self.progress = until, progress
+        self.best: tuple[FlowCase, Choice] | None = None
+        self.best_cents: int | None = None
+        self.floor = 0  # no plan whatsoever costs less
+        self.rounds = 0
+        self.stopped = ""
+
+    def find(self) -> UnknownSearch:
+        basic: Prepared | None = None
+        bound, notes = 0, list[str]()
+        try:
+            basic = prepare(self.system, self.catalog, lossy=False, slots=False)
+            if basic is None:
+                return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
+            free = free_box(basic.case)
+            costs = None if free is None else self._costs(basic.case, free)
+            if free is None or costs is None:
+                return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
+            self.floor = _whole(costs.bound) + least_energy_cents(basic.case)
+            self._quick(basic.case, costs)
+            bound, notes = self._prove(basic)
+        except KeyboardInterrupt:
+            bound, self.stopped = self.floor, "the search was stopped by hand"
+        return self._ended(basic, max(bound, self.floor), notes)
+
+    def _say(self, stage: str) -> None:
+        if self.progress is not None:
+            self.progress(stage, self.best_cents, self.floor)
+
+    def _costs(self, case: FlowCase, box: Box) -> ReducedCosts | None:
+        self._say("bound")
+        return reduced(case, box)
+
+    def _quick(self, case: FlowCase, costs: ReducedCosts) -> None:
+        """Look for a plan among the ways that look best."""
+        for count in _FIRST_WAYS:
+            self._search(self._useful(case, costs, costs.cheapest(count)), _QUICK_SHARE)
+            if self.best is not None or self.stopped:
+                return
+
+    def _useful(self, case: FlowCase, costs: ReducedCosts, most_cents: float) -> FlowCase:
+        runs, tees = costs.useful(most_cents)
+        return narrowed(case, runs, tees)
+
+    def _search(self, case: FlowCase, share: float = 1.0) -> SearchState:
+        """Search a case, from the best plan so far as far as its ways are in it; keep what is better."""
+        left = max(0.0, self.until - time.monotonic())
+        start = None if self.best is None else translated(self.best[1], self.best[0], case)
+        if not all(case.ways.values()) or not all(case.tees.values()):
+            return SearchState(complete=True, bound_cents=self.best_cents or 0)
+        search = FlowSearch(
+            case,
+            solver=self.solver,
+            time_limit_s=share * left,
+            progress=self.progress,
+            start=start,
+            cutoff_cents=self.best_cents,
+        )
+        state = search.run()
+        self.rounds += state.rounds
+        if state.best is not None and (self.best_cents is None or (state.best_cents or 0) < self.best_cents):
+            self.best, self.best_cents = (case, state.best), state.best_cents
+        if state.by_hand:
+            self.stopped = state.stopped
+        return state
+
+    def _prove(self, basic: Prepared) -> tuple[int, list[str]]:
+        """Go on with all ways that can be in a plan cheaper than the best; return the bound and what to say of it."""
+        if self.stopped or (self.best_cents is not None and self.best_cents <= self.floor):
+            return self.floor, []
+        valve = cheapest_valve_cents(self.catalog)
+        slots = self.best_cents is None or self.best_cents > self.floor + valve
+        whole = prepare(self.system, self.catalog, basic.options, slots=slots)
+        if whole is None:
+            return self.floor, []
+        costs = self._costs(whole.case, free_box(whole.case) or whole.case.ranges)
+        if costs is None:
+            return self.floor, []
+        if self.best is None:
+            self._quick(whole.case, costs)
+        most = math.inf if self.best_cents is None else self.best_cents - 1 - least_energy_cents(whole.case)
+        state = self._search(self._useful(whole.case, costs, most))
+        if self.stopped == "" and not state.complete:
+            self.stopped = state.stopped
+        bound = state.bound_cents if not state.complete else (self.best_cents or state.bound_cents)
+        return bound, self._notes(state, whole, slots)
+
+    def _notes(self, state: SearchState, whole: Prepared, slots: bool) -> list[str]:
+        """Say what the proof leaves out; nothing where the bound on all plans whatsoever is as high."""
+        notes = []
+        if state.unproved:
+            notes.append(
+                f"{state.unproved} cheaper combinations with valves could not be set by any of the starts tried, and "
+                "are counted as impossible"
+            )
+        if whole.lossy and self.best_cents is not None and self.floor < self.best_cents:
+            notes.append(
+                f"of the runs without a valve ({', '.join(whole.lossy)}) the least and the most lossy ways at each "
+                "cost were weighed, not those between them; no plan at all costs less than "
+                f"{self.floor / 100:.2f} {self.catalog.currency}"
+            )
+        if slots and self.best_cents is None:
+            notes.append("a valve to be cut in was tried in the longest pipe of each run without one")
+        return notes
+
+    def _none(self, reasons: tuple[str, ...]) -> UnknownSearch:
+        plan = Plan(Status.INFEASIBLE, None, None, self.catalog.currency, {}, {}, {}, reasons=reasons)
+        return UnknownSearch(plan)
+
+    def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[str]) -> UnknownSearch:
+        if self.best is None or basic is None:
+            if not self.stopped:
+                why = ("no combination of these parts meets all targets at once, with valves cut in where that helps",)
+                return self._none((*why, *notes))
+            plan = Plan(
+                Status.NO_PLAN_FOUND,
+                None,
+                bound,
+                self.catalog.currency,
+                {},
+                {},
+                {},
+                reasons=(f"{self.stopped} before any plan",),
+            )
+            return UnknownSearch(plan, rounds=self.rounds)
+        case, choice = self.best
+        choice = preferred_speeds(case, choice)
+        plan = self._plan(basic, case, choice, bound)
+        said = (f"{self.stopped}: this is the best plan so far",) if self.stopped else ()
+        return UnknownSearch(replace(plan, notes=(*said, *notes)), case, choice, self.rounds)
+
+    def _plan(self, basic: Prepared, case: FlowCase, choice: Choice, bound: int) -> Plan:
+        """Return the plan of a combination, made by the same hands as those of known flows."""
+        chosen = {name: case.ways[name][k] for name, k in zip(case.ways, choice.ways, strict=True)}
+        tees = {point: case.tees[point][k] for point, k in zip(case.tees, choice.tees, strict=True)}
+        network = case.network.with_runs({name: way.run for name, way in chosen.items()})
+        posed = PosedProblem(
+            SizingProblem({}, {}, ()),
+            {
+                name: (Alternative(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
+                for name, way in chosen.items()
+            },
+            {point: [option] for point, option in tees.items()},
+        )
+        speeds = case.modes[0].speeds[choice.speeds[0]]
+        energy = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
+        cents = cents_of(case, choice)
+        outcome = Outcome.OPTIMAL if bound >= cents else Outcome.FEASIBLE
+        selection = Selection(
+            outcome,
+            dict.fromkeys(chosen, 0),
+            dict.fromkeys(tees, 0),
+            cents - energy,
+            min(bound, cents) - energy,
+            self.solver or "",
+        )
+        pump = next(iter(network.pumps.values()), _NO_PUMP)
+        duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy)
+        options = replace(basic.options, system=replace(self.system, network=network))
+        return replace(plan_of(options, posed, selection, duty), pump_speeds=dict(speeds))
+
+
+_NO_PUMP = Pump("", ((0.0, 1.0), (1.0, 0.0)), 0.0, ())  # type: ignore[arg-type]
+
+
+def free_box(case: FlowCase) -> Box | None:
+    """Return the ranges of flow with every run free to lose more: they hold for all ways that lose as much or more."""
+    box: Box | None = dict(case.ranges)
+    for mode in range(len(case.modes)):
+        box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
+    return box
+
+
+def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:
+    """Return the combination at the present speeds if they serve at no more cost, else at the lowest."""
+    if len(case.modes) > 1:
+        return choice
+    speeds = case.modes[0].speeds
+    present = {name: pump.speed for name, pump in case.network.pumps.items()}
+    order = sorted(range(len(speeds)), key=lambda k: (dict(speeds[k]) != present, sum(speeds[k].values()), k))
+    for k in order:
+        other = replace(choice, speeds=(k,))
+        if k == choice.speeds[0]:
+            return choice
+        if cents_of(case, other) <= cents_of(case, choice):
+            found = settle(duties_of(case, other), case.conditions)
+            if found is not None and found.met:
+                return other
+    return choice
+
+
+def _whole(cents: float) -> int:
+    return math.ceil(cents - 0.5)

@@ -1,0 +1,152 @@
+"""A plan checked where the flows are not known beforehand: valves set, every setting solved, every target compared."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from optimizer.choices.wants import wants_of
+from optimizer.errors import NetworkError
+from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_k, valve_opening, valve_words
+from optimizer.hydraulics.friction import area_m2
+from optimizer.hydraulics.network import NetworkSolution
+from optimizer.hydraulics.water import GRAVITY_M_S2
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.network import Network
+from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
+from optimizer.model.system import System, Target
+from optimizer.verify.openings import TOLERANCE, Duty, Settled, all_open, pump_wants, settle, velocity_wants
+
+_SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
+
+
+def systems_of(system: System) -> list[tuple[str, System]]:
+    """Return the system in every setting, by the setting's name; as it is where it has none."""
+    return [(setting.name, system.at(setting)) for setting in system.settings] or [("", system)]
+
+
+def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verification:
+    """Return what the network solution says of a plan in every setting, its valves in one position for all of them.
+
+    The valves are set anew, from the plan's plumbing and the targets alone; then every setting is solved with the
+    handles where the words put them.
+    """
+    there = systems_of(system)
+    planned = [_planned(at, plan, bool(system.settings)) for _, at in there]
+    limit = system.rules.velocity_limit_m_s
+    duties = [
+        Duty(name, network, (*wants_of(at), *velocity_wants(network, limit)))
+        for (name, at), network in zip(there, planned, strict=True)
+    ]
+    settled = settle(duties, conditions)
+    if settled is None:
+        return Verification(False, (), (), {}, {}, (), ("the planned plumbing has no steady flow",))
+    valves = settings_of(planned[0], there[0][0], settled)
+    try:
+        after = [solve_network(_set(network, valves), conditions) for network in planned]
+        wide = [solve_network(all_open(network), conditions) for network in planned]
+        before = [solve_network(at.network, conditions) for _, at in there]
+    except NetworkError as error:
+        return Verification(False, (), (), {}, {}, (), (str(error),))
+    demands = [
+        _check(target, name, *solutions)
+        for (name, at), *solutions in zip(there, before, after, wide, strict=True)
+        for target in at.targets
+    ]
+    failures = [f"{check.run!r} misses its target" for check in demands if not check.met]
+    for duty, solution in zip(duties, after, strict=True):
+        failures += _over_limits(duty, solution, limit)
+    shut = [
+        f"the valve of run {valve.run!r} is shut: no flow was asked for there" for valve in valves if valve.opening <= 0
+    ]
+    return Verification(
+        passed=not failures,
+        demands=tuple(demands),
+        valves=valves,
+        flows_m3_s=after[0].flows_m3_s,
+        velocities_m_s=after[0].velocities_m_s,
+        warnings=tuple(dict.fromkeys([*(w for s in after for w in s.warnings), *shut])),
+        failures=tuple(failures),
+    )
+
+
+def _planned(at: System, plan: Plan, fixed_speeds: bool) -> Network:
+    network = planned_network(at.network, plan)
+    if not fixed_speeds:
+        return network
+    pumps = {name: replace(pump, speed=at.network.pumps[name].speed) for name, pump in network.pumps.items()}
+    return replace(network, pumps=pumps)
+
+
+def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
+    """Return the opening of every valve that was throttled, the first in its run; those fully open are left out."""
+    out = []
+    for name, added in settled.added_s2_m5.items():
+        run = network.runs[name]
+        index = next(i for i, part in enumerate(run.parts) if part.kind in THROTTLES)
+        part, flow = run.parts[index], settled.flows_m3_s[mode][name]
+        if abs(flow) < _SHUT_M3_S:
+            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, math.inf, 0.0))
+            continue
+        k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2
+        opening = valve_opening(part.kind, k)
+        words = valve_words(part.kind, opening)
+        out.append(ValveSetting(name, index, words, opening, valve_k(part.kind, opening), max(0.0, added) * flow**2))
+    return tuple(out)
+
+
+def _set(network: Network, valves: Sequence[ValveSetting]) -> Network:
+    """Return the plumbing with these valves at their openings, all others open."""
+    opened = all_open(network)
+    chosen = {(valve.run, valve.part_index): valve.opening for valve in valves}
+    runs = {
+        name: replace(
+            run,
+            parts=tuple(
+                replace(part, opening=chosen[name, i]) if (name, i) in chosen else part
+                for i, part in enumerate(run.parts)
+            ),
+        )
+        for name, run in opened.runs.items()
+    }
+    return opened.with_runs(runs)
+
+
+def _check(
+    target: Target, mode: str, before: NetworkSolution, after: NetworkSolution, wide: NetworkSolution
+) -> DemandCheck:
+    """Compare one target; the limits of a split are flows, by what the other runs carry after the work."""
+    low, high = target.low_m3_s, target.high_m3_s
+    if target.share is not None:
+        whole = _sum(target.share.of, after.flows_m3_s)
+        low = target.share.low * whole
+        high = None if target.share.high is None else target.share.high * whole
+    flow = _sum(target.summed, after.flows_m3_s)
+    enough = low <= 0.0 or flow >= low * (1 - 2 * TOLERANCE)
+    not_too_much = high is None or flow <= high * (1 + 2 * TOLERANCE) + 1e-9
+    return DemandCheck(
+        run=f"{target.run}, {mode}" if mode else target.run,
+        low_m3_s=low,
+        high_m3_s=high,
+        before_m3_s=_sum(target.summed, before.flows_m3_s),
+        after_m3_s=flow,
+        all_open_m3_s=_sum(target.summed, wide.flows_m3_s),
+        met=enough and not_too_much,
+    )
+
+
+def _sum(runs: Sequence[str], flows_m3_s: Mapping[str, float]) -> float:
+    return sum(flows_m3_s[run] for run in runs)
+
+
+def _over_limits(duty: Duty, solution: NetworkSolution, velocity_limit_m_s: float) -> list[str]:
+    where = f" in setting {duty.name!r}" if duty.name else ""
+    out = []
+    for want in pump_wants(duty.network):
+        if want.miss(solution.flows_m3_s) > 2 * TOLERANCE:
+            out.append(f"{want.name} would run past the last point of its curve, or backwards{where}")
+    for want in velocity_wants(duty.network, velocity_limit_m_s):
+        if want.miss(solution.flows_m3_s) > 2 * TOLERANCE:
+            out.append(f"new pipe would carry water faster than the limit: {want.name}{where}")
+    return out
