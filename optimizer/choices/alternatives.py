@@ -1,9 +1,9 @@
 """The efficient alternatives of a run at a known flow, by label-setting dynamic programming on its choice graph.
 
-An alternative is dropped only if another is at least as good in every plan: no more head lost, and no more money
-whatever the other runs buy. The first can of cement and the first roll of tape serve all runs, so "no more money"
-counts the pack that only the other one would open. Pipe counts by the length used: whole lengths are the take-off's
-business.
+An alternative is dropped only if another is at least as good in every plan: no more head lost, no more water in it
+where that counts, and no more money whatever the other runs buy. The first can of cement and the first roll of tape
+serve all runs, so "no more money" counts the pack that only the other one would open. Pipe counts by the length used:
+whole lengths are the take-off's business.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ from optimizer.model.network import Part
 LossOfPart = Callable[[Part], float]
 
 
-# loss [m], cents, packs (bits), the label before, the arc that led here
-_Label = tuple[float, int, int, Any, Any]
-_BY_LOSS = itemgetter(0, 1)
+# loss [m], cents, packs (bits), the label before, the arc that led here, water in it [m³]
+_Label = tuple[float, int, int, Any, Any, float]
+_BY_LOSS = itemgetter(0, 1, 5)
+_SAME_VOLUME_M3 = 1e-9  # sums of the same lengths in another order
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class Alternative:
     loss_m: float
     packs: int
     arcs: tuple[Arc, ...]
+    volume_m3: float = 0.0  # of the water in it, where the table was asked for it
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -64,6 +66,8 @@ class AlternativeTable:
         Head lost [m] in a part at the run's flow; infinite where a rule forbids the part at that flow.
     entrance_loss, exit_loss
         Head lost [m] where the run's first part draws from, or its last part opens into, a free surface.
+    volume_of_part
+        Water in a part [m³]; None where it does not matter how much a run holds.
     effort
         What the owner's work is worth; nothing unless stated.
     loss_limit_m
@@ -77,6 +81,7 @@ class AlternativeTable:
     exit_loss: LossOfPart
     loss_limit_m: float = math.inf
     effort: Effort = field(default_factory=Effort)
+    volume_of_part: LossOfPart | None = None
     labels_made: int = 0
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
@@ -97,15 +102,15 @@ class AlternativeTable:
 
     def _run_from(self, start: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [(0.0, 0, 0, None, None)]
+        waiting[start] = [(0.0, 0, 0, None, None, 0.0)]
         most = self.loss_limit_m
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for loss, cents, packs, _, arc in self._arcs[index]:
+            for loss, cents, packs, _, arc, volume in self._arcs[index]:
                 waiting[arc.head] += [
-                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc)
+                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc, label[5] + volume)
                     for label in labels
                     if label[0] + loss <= most
                 ]
@@ -115,6 +120,8 @@ class AlternativeTable:
         """Return the labels that no other makes needless, least loss first."""
         self.labels_made += len(labels)
         labels.sort(key=_BY_LOSS)
+        if self.volume_of_part is not None:
+            return self._efficient_in_volume(labels)
         opening = self._opening_cents
         cheapest: dict[int, int] = {}  # by packs opened: the least cents so far, at no more loss
         kept: list[_Label] = []
@@ -125,13 +132,24 @@ class AlternativeTable:
                 kept.append(label)
         return kept
 
+    def _efficient_in_volume(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels, sorted by loss, that none before makes needless in both cost and volume."""
+        opening = self._opening_cents
+        kept: list[_Label] = []
+        for label in labels:
+            cents, packs, volume = label[1], label[2], label[5] + _SAME_VOLUME_M3
+            if not any(k[5] <= volume and k[1] + opening[k[2] & ~packs] <= cents for k in kept):
+                kept.append(label)
+        return kept
+
     def _priced(self, arcs: Sequence[Arc]) -> list[_Label]:
         """Return the arcs with their numbers, without those that a parallel arc makes needless."""
         groups: dict[int, list[_Label]] = defaultdict(list)
         for arc in arcs:
             loss = self._arc_loss(arc)
             if loss < math.inf:
-                groups[arc.head].append((loss, self._arc_cents(arc), self._arc_packs(arc), None, arc))
+                cents, packs = self.price(arc)
+                groups[arc.head].append((loss, cents, packs, None, arc, self._arc_volume(arc)))
         return [label for group in groups.values() for label in self._efficient(group)]
 
     def _arc_loss(self, arc: Arc) -> float:
@@ -141,6 +159,9 @@ class AlternativeTable:
         if arc.last and arc.parts:
             loss += self.exit_loss(arc.parts[-1])
         return loss
+
+    def _arc_volume(self, arc: Arc) -> float:
+        return 0.0 if self.volume_of_part is None else sum(map(self.volume_of_part, arc.parts))
 
     def price(self, arc: Arc) -> tuple[int, int]:
         """Return what a step costs [cents], and the packs that it opens (bits)."""
@@ -188,4 +209,4 @@ def _trace(label: _Label) -> Alternative:
     while at is not None and at[4] is not None:
         arcs.append(at[4])
         at = at[3]
-    return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)))
+    return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)), label[5])

@@ -27,7 +27,7 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     states,
                 p in paths from the source to a demand, k in packs of consumables
     Parameters  cost[r,a], cost[t,f], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
-                head[p] (0.01 mm, rounded down)
+                head[p] (0.01 mm, rounded down), volume[r,a] (mL, rounded up), room (mL, rounded down)
     Variables   x[r,a], y[t,f], open[k] in {0, 1}
 
     min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum price[k] open[k]
@@ -35,6 +35,7 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
           sum_f y[t,f] = 1                                            for each tee            (one_fitting)
           sum_{a with end e in q} x[r,a] = sum_{f with e in q} y[t,f] for each e, q           (ends_agree)
           sum_{r in p} loss x + sum_{(t,e) in p} loss y <= head[p]    for each path           (head_limit)
+          sum volume[r,a] x[r,a] <= room                              where it is limited     (volume_limit)
           x[r,a] <= open[k], y[t,f] <= open[k]                        where k is used         (open_pack)
 
     With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units
@@ -45,6 +46,7 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     built = SizingModel(mathopt.Model(name="sizing"))
     _add_choices(built, problem)
     _add_ends_agree(built, problem)
+    _add_volume_limit(built, problem)
     if least_excess:
         excess = built.model.add_variable(lb=-_HUGE, ub=_HUGE, name="excess")
         _add_head_limit(built, problem, excess)
@@ -93,6 +95,19 @@ def _add_head_limit(built: SizingModel, problem: SizingProblem, excess: Any) -> 
             for c, y in zip(problem.tees[tee], built.tee_vars[tee], strict=True)
         ]
         built.model.add_linear_constraint(mathopt.fast_sum(terms) - excess <= path.head)
+
+
+def _add_volume_limit(built: SizingModel, problem: SizingProblem) -> None:
+    from ortools.math_opt.python import mathopt
+
+    if problem.most_volume is None:
+        return
+    terms = [
+        choice.volume * x
+        for run, choices in problem.runs.items()
+        for choice, x in zip(choices, built.run_vars[run], strict=True)
+    ]
+    built.model.add_linear_constraint(mathopt.fast_sum(terms) <= problem.most_volume)
 
 
 def _add_open_pack(built: SizingModel, problem: SizingProblem) -> list[Any]:

@@ -19,6 +19,7 @@ class RunChoice:
     cents: int
     loss: int
     packs: int = 0
+    volume: int = 0  # mL of water in it, rounded up, where the problem limits that
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +46,15 @@ class Path:
 class SizingProblem:
     """Pick one choice per run and tee so that ends agree and every path keeps within its head, at the least cost.
 
-    `packs` are the cents for the first use of each consumable.
+    `packs` are the cents for the first use of each consumable; all runs together hold at most `most_volume` mL, None
+    where it does not matter.
     """
 
     runs: Mapping[str, tuple[RunChoice, ...]]
     tees: Mapping[str, tuple[TeeChoice, ...]]
     paths: tuple[Path, ...]
     packs: tuple[int, ...] = ()
+    most_volume: int | None = None
 
 
 class Outcome(StrEnum):
@@ -92,3 +95,10 @@ def excess_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice:
         lost += sum(problem.tees[tee][tee_choice[tee]].losses[run, start] for tee, run, start in path.tee_ends)
         worst = lost - path.head if worst is None else max(worst, lost - path.head)
     return worst if worst is not None else 0
+
+
+def overfull(problem: SizingProblem, run_choice: Mapping[str, int]) -> int:
+    """Return by how many mL the runs hold more than they may; 0 or less where they do not."""
+    if problem.most_volume is None:
+        return 0
+    return sum(problem.runs[run][k].volume for run, k in run_choice.items()) - problem.most_volume

@@ -41,6 +41,7 @@ class SolverCall:
     solver: str | None = None
     time_limit_s: float = 60.0
     with_reasons: bool = True
+    most_volume_m3: float | None = None  # of the water in all runs together
 
     def solve(self, problem: SizingProblem, most_cents: float = math.inf) -> Selection:
         most = None if math.isinf(most_cents) else math.floor(most_cents)
@@ -54,6 +55,7 @@ def find_plan(
     solver: str | None = None,
     time_limit_s: float = 60.0,
     with_reasons: bool = True,
+    most_volume_m3: float | None = None,
 ) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
@@ -71,6 +73,8 @@ def find_plan(
         Wall time for each call of the solver [s].
     with_reasons
         When there is no plan, look for what blocks it.
+    most_volume_m3
+        The most water that all runs of the tree may hold together [m³]; None: any.
 
     Raises
     ------
@@ -79,7 +83,7 @@ def find_plan(
     SolverError
         When no solver answers.
     """
-    call = SolverCall(solver, time_limit_s, with_reasons)
+    call = SolverCall(solver, time_limit_s, with_reasons, most_volume_m3)
     flows = known_flows(system)
     options = options_of(system, catalog, flows.flows_m3_s)
     own = duties(system.network.pumps[flows.pump], system.rules)
@@ -108,7 +112,9 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     proves the selection at that speed.
     """
     network = options.system.network
-    posed = pose(options, flows, settings[0].speed)
+    posed = pose(options, flows, settings[0].speed, most_volume_m3=call.most_volume_m3)
+    if call.most_volume_m3 is not None:
+        return _best_within(options, posed, flows, settings, call, least)
     duty = _best_duty(posed, network, flows, settings, least) or settings[0]
     chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents)
     if chosen.cents is None:
@@ -116,6 +122,26 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
         plan = _no_plan(options, flows, chosen, duty.speed) if wanted else _nothing(options, chosen)
         return Search(plan, flows, options, posed, chosen, duty)
     return Search(plan_of(options, posed, chosen, duty), flows, options, posed, chosen, duty)
+
+
+def _best_within(
+    options: Options, posed: PosedProblem, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float
+) -> Search:
+    """Return the best plan over the speeds of one pump where volume counts: the program is solved at each speed."""
+    best: tuple[float, Duty, Selection] | None = None
+    last: Selection | None = None
+    for duty in settings:
+        most = min(least, math.inf if best is None else best[0])
+        last = call.solve(at_speed(posed, options.system.network, flows, duty.speed), most - duty.energy_cents)
+        total = _total(last, duty)
+        better = best is None or total < best[0] or (total == best[0] and _preferred(duty, best[1]))
+        if last.cents is not None and total <= most and better:
+            best = (total, duty, last)
+    if best is not None:
+        _, duty, selection = best
+        return Search(plan_of(options, posed, selection, duty), flows, options, posed, selection, duty)
+    assert last is not None
+    return Search(_nothing(options, last), flows, options, posed, last, settings[0])
 
 
 def _best_duty(

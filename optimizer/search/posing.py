@@ -30,6 +30,8 @@ from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.verify.drains import part_volume_m3
+from optimizer.verify.safety import shut_off_pressure_pa
 
 
 @dataclass(frozen=True)
@@ -124,10 +126,18 @@ def first_packs(catalog: Catalog) -> tuple[Pack, ...]:
     return Pack("cement", smallest["cement"] + smallest["primer"]), Pack("tape", smallest["tape"])
 
 
-def pose(options: Options, flows: KnownFlows, speed: float, *, bounded: bool = True) -> PosedProblem:
+def pose(
+    options: Options,
+    flows: KnownFlows,
+    speed: float,
+    *,
+    bounded: bool = True,
+    most_volume_m3: float | None = None,
+) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    Unless `bounded` is off, alternatives that lose more than the pump gives are left out.
+    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. With `most_volume_m3` the
+    runs together may hold no more water than that, and alternatives that hold less are kept for it.
     """
     system = options.system
     network = system.network
@@ -139,11 +149,12 @@ def pose(options: Options, flows: KnownFlows, speed: float, *, bounded: bool = T
     for name, graph in options.graphs.items():
         most = max(head_m - path.lift_m for path in flows.paths if name in path.runs)
         limit = _tee_gain_limit(most) if bounded else math.inf
-        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit)
+        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, most_volume_m3 is not None)
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
-            RunChoice(states(pair[0]), states(pair[1]), a.cents, loss_units(a.loss_m), a.packs) for pair, a in pairs
+            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, _millilitres(a.volume_m3))
+            for q, a in pairs
         )
     problem = SizingProblem(
         runs=runs,
@@ -153,6 +164,7 @@ def pose(options: Options, flows: KnownFlows, speed: float, *, bounded: bool = T
         },
         paths=_paths(network, flows, head_m),
         packs=tuple(pack.cents for pack in options.packs),
+        most_volume=None if most_volume_m3 is None else math.floor(most_volume_m3 * _ML_PER_M3),
     )
     return PosedProblem(problem, alternatives, options.tees)
 
@@ -169,11 +181,19 @@ def _tee_gain_limit(most_m: float) -> float:
 
 
 def _table(
-    graph: ChoiceGraph, options: Options, flow_m3_s: float, conditions: Conditions, limit_m: float
+    graph: ChoiceGraph,
+    options: Options,
+    flow_m3_s: float,
+    conditions: Conditions,
+    limit_m: float,
+    with_volume: bool = False,
 ) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
     limit_m_s = options.system.rules.velocity_limit_m_s
+    pressure_pa = shut_off_pressure_pa(options.system.network) or 0.0
 
     def loss(part: Part) -> float:
+        if part.item is not None and not part.existing and 0.0 < part.item.pressure_rating_pa < pressure_pa:
+            return math.inf  # rule: no new part that the pump could burst with everything shut
         if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
             return math.inf  # rule: no new pipe above the velocity limit
         return part_head_loss_m(part, flow_m3_s, conditions)
@@ -186,7 +206,15 @@ def _table(
         lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
         limit_m,
         Effort(options.system.rules.labour_cents_per_hour, options.system.rules.cents_per_cut),
+        part_volume_m3 if with_volume else None,
     ).table()
+
+
+_ML_PER_M3 = 1_000_000
+
+
+def _millilitres(volume_m3: float) -> int:
+    return math.ceil(volume_m3 * _ML_PER_M3 - 1e-6)
 
 
 def loss_units(loss_m: float) -> int:

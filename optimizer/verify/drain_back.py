@@ -11,6 +11,7 @@ from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.safety import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
 
+PIPE = "pipe and fittings"
 DEVICE_VOLUME = "'volume'"
 FREEBOARD = 1.25  # the sump keeps free this multiple of what runs back: common practice, no source
 
@@ -46,7 +47,7 @@ def drain_back(
             volumes[f"tank {name!r}"] = tank_volume_m3(tank, inflow_m3_s(network, flows_m3_s, tank))
         if tank.box_volume_m3:
             volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
-    volumes["pipe and fittings"] = sum(map(wet_volume_m3, pumped_runs(network)))
+    volumes[PIPE] = sum(map(wet_volume_m3, pumped_runs(network)))
     working = [drain for drain in drains if drain.mode is not DrainMode.EMERGENCY]
     if working:
         volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
@@ -122,9 +123,8 @@ def inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -
 
 
 def wet_volume_m3(run: Run) -> float:
-    """Return the water in a run's pipe and fittings [m³], without what lies on the suction side of its pump."""
-    after = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), -1)
-    return sum(part_volume_m3(part) for part in run.parts[after + 1 :])
+    """Return the water in a run's pipe and fittings [m³], also in what lies on the suction side of a pump."""
+    return sum(part_volume_m3(part) for part in run.parts)
 
 
 def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]]:

@@ -14,13 +14,12 @@ from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
+from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
 from optimizer.verify.drain_back import (
     DEVICE_VOLUME,
-    FREEBOARD,
     drain_back,
     fed_surfaces,
     inflow_m3_s,
-    pump_sources_of,
     pumped_runs,
 )
 from optimizer.verify.drains import together_m3_s
@@ -108,11 +107,10 @@ def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
 
 def _drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """The sump must hold what runs back 1.25 times over. What is known may be too much even if more is not stated."""
-    free_m3 = _of_sumps(system, after.network, "free_volume_m3")
-    limit = None if free_m3 is None else free_m3 / FREEBOARD
+    limit = sump_room_m3(system, after.network)
     title = "water that runs back when the pump stops against the room in the sump"
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
-    missing = [*backs[1].missing, *(["'free volume' of the sump"] if free_m3 is None else [])]
+    missing = [*backs[1].missing, *(["'free volume' of the sump"] if limit is None else [])]
     known = [
         back.total_m3 if not back.missing or (limit is not None and back.total_m3 > limit) else None for back in backs
     ]
@@ -126,7 +124,7 @@ def _drain_back_check(system: System, now: Running, after: Running) -> SafetyChe
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """What the sump must give before the drains bring it back: what gathers first, and what the plan holds up more."""
     title = "water that the pump takes before it is back against what the sump can give"
-    reserve = _of_sumps(system, after.network, "reserve_m3")
+    reserve = volume_of_sumps(system, after.network, "reserve_m3")
     fed = [tank for tank in system.tanks if tank.name in fed_surfaces(after.network)]
     start = [tank.start_volume_m3 for tank in fed]
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
@@ -140,13 +138,6 @@ def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
     why = "the pump sucks air at every start; top up the sump only as far as it holds what runs back"
     return SafetyCheck(title, "volume", gathers, gathers + more, reserve, why)
-
-
-def _of_sumps(system: System, network: Network, what: str) -> float | None:
-    """Return a volume of all the sumps together, None when one of them does not state it."""
-    stated = {tank.name: tank for tank in system.tanks}
-    values = [getattr(stated.get(name, Tank(name)), what) for name in pump_sources_of(network)]
-    return None if not values or None in values else float(sum(values))
 
 
 def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
