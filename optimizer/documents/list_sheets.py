@@ -1,89 +1,18 @@
-"""The sheets that are lists: what to buy, what comes out, every flow before and after, assumptions and cautions."""
+"""The sheets that are lists: what comes out, every flow before and after, assumptions and cautions."""
 
 from __future__ import annotations
 
-import datetime
 import math
-import string
 from collections.abc import Mapping, Sequence
 
 from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
-from optimizer.model.bill import Bill, BillLine
+from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
 from optimizer.units import flow_unit, flow_value, velocity_unit, velocity_value
 
-PARTS_SHEET, TAKE_OUT_SHEET = "Parts list", "Take-out"
+TAKE_OUT_SHEET = "Take-out"
 FLOW_SHEET, CAUTIONS_SHEET = "Flow check", "Assumptions and cautions"
-
-# Column titles of the parts list with their widths; the order is the order on the sheet.
-PARTS_COLUMNS = {
-    "Qty": 5.5,
-    "Unit": 7.0,
-    "Group": 12.0,
-    "Description": 27.0,
-    "Size": 11.5,
-    "Ends": 13.0,
-    "Material": 8.5,
-    "Standard": 12.5,
-    "Unit price": 9.0,
-    "Extended price": 10.5,
-    "Store's unit price": 10.5,
-    "Where used": 15.0,
-    "Pieces and notes": 17.0,
-    "Price date": 11.0,
-    "Item no.": 17.5,
-}
-_PLACES = {title: place for place, title in enumerate(PARTS_COLUMNS)}
-_LETTERS = dict(zip(PARTS_COLUMNS, string.ascii_uppercase, strict=False))
-_QTY, _UNIT_PRICE = _LETTERS["Qty"], _LETTERS["Unit price"]
-_NUMBER_TITLES = ("Qty", "Unit price", "Extended price", "Store's unit price")
-_EXTENDED, _STORE = _LETTERS["Extended price"], _LETTERS["Store's unit price"]
-
-
-def parts_sheet(book: Book, bill: Bill) -> Formula:
-    """Write what to buy and return a formula that fetches its total from another sheet."""
-    sheet = book.sheet(PARTS_SHEET, tuple(PARTS_COLUMNS.values()), landscape=True)
-    head = sheet.column_titles(tuple(PARTS_COLUMNS), numbers=_NUMBER_TITLES)
-    for line in bill.lines:
-        sheet.write(_parts_row(line, sheet.row + 1))
-    if not bill.lines:
-        sheet.write([Cell(None), Cell(None), Cell(None), Cell("Nothing needs to be bought.")])
-    _list_setup(sheet, head)
-    total_row = sheet.write(_total_row(bill, first=head + 2, last=sheet.row))
-    return Formula(f"='{PARTS_SHEET}'!{_EXTENDED}{total_row + 1}", bill.total_cents / 100)
-
-
-def _parts_row(line: BillLine, row: int) -> list[Cell]:
-    """Return the cells of one line; `row` is the sheet's own number of its row, from 1."""
-    extended = Formula(f"={_QTY}{row}*{_UNIT_PRICE}{row}", line.extended_cents / 100)
-    return [
-        number(line.quantity),
-        Cell(line.unit, "centre"),
-        Cell(line.group),
-        Cell(line.description),
-        Cell(line.size),
-        Cell(line.ends),
-        Cell(line.material),
-        Cell(line.standard),
-        number(line.unit_price_cents / 100, "money"),
-        Cell(extended, "money"),
-        Cell(None, "money to fill in"),
-        Cell(line.where_used),
-        Cell(line.note),
-        _date(line.price_date),
-        Cell(line.item_id),
-    ]
-
-
-def _total_row(bill: Bill, first: int, last: int) -> list[Cell]:
-    total = Formula(f"=SUM({_EXTENDED}{first}:{_EXTENDED}{last})", bill.total_cents / 100)
-    asked = Formula(f"=SUMPRODUCT({_QTY}{first}:{_QTY}{last},{_STORE}{first}:{_STORE}{last})", 0.0)
-    cells = [Cell(None) for _ in PARTS_COLUMNS]
-    cells[_PLACES["Description"]] = Cell(f"Total, {bill.currency}", "bold text")
-    cells[_PLACES["Extended price"]] = Cell(total, "bold money")
-    cells[_PLACES["Store's unit price"]] = Cell(asked, "bold money or blank")
-    return cells
 
 
 def take_out_sheet(book: Book, bill: Bill) -> None:
@@ -176,11 +105,3 @@ def _list_setup(sheet: Sheet, head: int) -> None:
     sheet.worksheet.freeze_panes(head + 1, 0)
     sheet.worksheet.repeat_rows(head)
     sheet.worksheet.autofilter(head, 0, max(sheet.row - 1, head), len(sheet.widths) - 1)
-
-
-def _date(text: str) -> Cell:
-    """Return a date cell, or the text as it is where it names no day."""
-    try:
-        return Cell(datetime.date.fromisoformat(text), "date")
-    except ValueError:
-        return Cell(text)

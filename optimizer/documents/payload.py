@@ -190,6 +190,9 @@ def _bill(report: PlanReport) -> Json:
     return {
         "parts": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.lines],
         "total_cents": bill.total_cents,
+        "total_with_pipe_by_length_cents": bill.plan_cents,
+        "spares": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.spares],
+        "spares_cents": bill.spares_cents,
         "taken_out": [asdict(line) for line in bill.taken_out],
     }
 

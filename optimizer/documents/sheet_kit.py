@@ -51,6 +51,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "centre": {"text_wrap": True, "align": "center", **_FRAME},
     "text right": {"text_wrap": True, "align": "right", "indent": 1, **_FRAME},
     "bold text": {"bold": True, "text_wrap": True, **_FRAME},
+    "to fill in": {"text_wrap": True, "bg_color": "#FFF9E5", **_FRAME},
     "miss": {"bold": True, "font_color": "#9C0006", "bg_color": "#FFC7CE", "align": "center", **_FRAME},
     "whole": {"num_format": "#,##0_)", **_FRAME},
     "change": {"num_format": "+#,##0_);-#,##0_);0_)", **_FRAME},
@@ -104,7 +105,7 @@ class Formula:
     """A formula with the value that a viewer shows which does not calculate."""
 
     text: str
-    value: float
+    value: float | str
 
 
 @dataclass(frozen=True, slots=True)

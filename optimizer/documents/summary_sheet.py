@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from optimizer.documents.list_sheets import CAUTIONS_SHEET, PARTS_SHEET
+from optimizer.documents.list_sheets import CAUTIONS_SHEET
+from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
-from optimizer.documents.words import pump_setting, status_words, steps_of, verdict_words
+from optimizer.documents.words import pump_setting, status_words, steps_of, till_words, verdict_words
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Pump
 from optimizer.model.outcome import PlanReport
@@ -30,7 +31,8 @@ def fill_summary(sheet: Sheet, report: PlanReport, total: Formula) -> None:
     sheet.paragraph("What to change so that every line gets the flow that was asked for.")
     sheet.skip()
     sheet.write([Cell(f"Parts, in {report.bill.currency}", "strong"), Cell(total, "strong money", span=2)])
-    sheet.paragraph(status_words(report.plan))
+    for words in (status_words(report.plan), *till_words(report.bill)):
+        sheet.paragraph(words)
     sheet.paragraph(verdict_words(report.verification))
     _demands(sheet, report)
     _pumps(sheet, report)
@@ -104,6 +106,10 @@ def _changes(sheet: Sheet, report: PlanReport) -> None:
             cost = number(cents / 100, "money") if number_of_step == 0 else Cell(None)
             sheet.write([Cell(place if number_of_step == 0 else None), Cell(step, span=5), cost])
     _consumables(sheet, report)
+    whole = report.bill.total_cents - report.bill.plan_cents
+    if whole:
+        words = "pipe in whole sticks, beside its length"
+        sheet.write([Cell("for the pipe"), Cell(words, span=5), number(whole / 100, "money")])
     if sheet.row >= first:
         total = Formula(f"=SUM(G{first}:G{sheet.row})", report.bill.total_cents / 100)
         sheet.write([Cell("Total", "bold text"), Cell(None, span=5), Cell(total, "bold money")])

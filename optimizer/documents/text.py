@@ -17,6 +17,7 @@ from optimizer.documents.words import (
     status_words,
     steps_of,
     target_words,
+    till_words,
     verdict_words,
     wanted_words,
 )
@@ -84,6 +85,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
     blocks: list[Block] = [
         Heading(f"Plan: {report.system.name}"),
         f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
+        *till_words(bill),
         verdict_words(report.verification),
         _demand_table(report),
         Heading("What changes"),

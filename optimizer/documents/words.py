@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from optimizer.model.bill import Bill
 from optimizer.model.dial import RPM, DialKind
 from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Plan, Status, Verification
@@ -51,6 +52,17 @@ def _used(plan: Plan) -> str:
     return (
         f" The proof counts what is used, {used} (pipe by its length, one can of each kind); the list buys whole ones."
     )
+
+
+def till_words(bill: Bill) -> tuple[str, ...]:
+    """Return what whole sticks add at the till, and what the spares would, where there are any."""
+    told = []
+    if bill.counted_cents is not None and bill.total_cents != bill.counted_cents:
+        by_length = money(bill.counted_cents, bill.currency)
+        told.append(f"Pipe is bought in whole sticks; where a store cuts it to length the same parts are {by_length}.")
+    if bill.spares:
+        told.append(f"Spare pieces are listed apart: {money(bill.spares_cents, bill.currency)} if you take them all.")
+    return tuple(told)
 
 
 def steps_of(changes: Sequence[str]) -> list[str]:

@@ -6,13 +6,17 @@ import datetime
 import io
 from pathlib import Path
 
-from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, parts_sheet, take_out_sheet
+from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
+from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
+from optimizer.documents.parts_sheet import import_sheet, parts_sheet
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
 from optimizer.documents.summary_sheet import fill_summary, start_summary
 from optimizer.documents.text import require_passed
 from optimizer.documents.whole_file import free_target, put_whole
+from optimizer.documents.work_sheet import work_sheet
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
+from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
 
 _PAPERS = {"letter": LETTER, "A4": A4}
@@ -30,6 +34,7 @@ def write_workbook(
     report: PlanReport,
     overwrite: bool = False,
     *,
+    taken: TakeOff | None = None,
     paper: str | None = None,
     created: datetime.datetime | None = None,
 ) -> None:
@@ -43,6 +48,8 @@ def write_workbook(
         The plan and what goes with it.
     overwrite
         Replace a file that is there. Its old content stays until the new one is whole.
+    taken
+        The take-off of the plan; without it the sheets for the workbench are left out: cuts, adapters, work order.
     paper
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     created
@@ -55,10 +62,16 @@ def write_workbook(
         check. Nothing is left half-written.
     """
     target = free_target(Path(path), overwrite, ".xlsx")
-    put_whole(target, workbook_bytes(report, paper=paper, created=created))
+    put_whole(target, workbook_bytes(report, taken=taken, paper=paper, created=created))
 
 
-def workbook_bytes(report: PlanReport, *, paper: str | None = None, created: datetime.datetime | None = None) -> bytes:
+def workbook_bytes(
+    report: PlanReport,
+    *,
+    taken: TakeOff | None = None,
+    paper: str | None = None,
+    created: datetime.datetime | None = None,
+) -> bytes:
     """Return the workbook of `write_workbook` without writing a file."""
     import xlsxwriter
 
@@ -69,16 +82,22 @@ def workbook_bytes(report: PlanReport, *, paper: str | None = None, created: dat
     with xlsxwriter.Workbook(memory, {**_OPTIONS, "default_format_properties": dict(TYPE)}) as workbook:
         workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report)})
         sheet_size = _PAPERS[paper] if paper else LETTER if report.system.units == US else A4
-        _fill(Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name), report)
+        book = Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name)
+        _fill(book, report, taken)
     return memory.getvalue()
 
 
-def _fill(book: Book, report: PlanReport) -> None:
+def _fill(book: Book, report: PlanReport, taken: TakeOff | None) -> None:
     summary = start_summary(book)
     total = parts_sheet(book, report.bill)
+    if taken is not None:
+        cut_sheet(book, taken.cuts)
+        adapters_sheet(book, taken.ports)
+        work_sheet(book, taken.work)
     take_out_sheet(book, report.bill)
     flow_sheet(book, report)
     cautions_sheet(book, report)
+    import_sheet(book, report.bill)
     fill_summary(summary, report, total)
 
 
@@ -89,4 +108,3 @@ def _day(report: PlanReport) -> datetime.datetime:
         return max((datetime.datetime.fromisoformat(date) for date in dates), default=_NO_DAY)
     except ValueError:
         return _NO_DAY
-

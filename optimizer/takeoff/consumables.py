@@ -24,7 +24,7 @@ def joints_made(plan: Plan) -> dict[str, Counter[str]]:
 def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Catalog) -> str:
     """Return for how many joints a consumable is bought, how many a pack does, and what that rate rests on.
 
-    `for 7 joints: 5 at 1-1/2 in, 2 at 1 in; one does 11 at 1-1/2 in, 15 at 1 in (common practice, no source)`.
+    `7 joints: 5 at 1-1/2 in, 2 at 1 in; a pack does 11 or 15 (common practice, no source)`.
     """
     rates = catalog.joints_per_pack.get(item.item_id, {})
     joints = made.get(_METHOD_OF_USE.get(item.family, ""), Counter())
@@ -33,6 +33,5 @@ def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Cat
         return item.note
     count = sum(counted.values())
     sizes = ", ".join(f"{number} at {size}" for size, number in counted.items())
-    does = ", ".join(f"{rates[size]} at {size}" for size in counted)
-    told = f"for {count} joint{'s' * (count > 1)}: {sizes}; one pack does {does} ({item.basis})"
-    return f"{told}; {item.note}" if item.note else told
+    does = " or ".join(str(rates[size]) for size in counted)
+    return f"{count} joint{'s' * (count > 1)}: {sizes}; a pack does {does} ({item.basis})"

@@ -23,7 +23,7 @@ from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.takeoff import bill_of
 
-SHEETS = ["Summary", "Parts list", "Take-out", "Flow check", "Assumptions and cautions"]
+SHEETS = ["Summary", "Parts list", "Take-out", "Flow check", "Assumptions and cautions", "For import"]
 LISTS = SHEETS[1:4]
 
 
@@ -56,22 +56,20 @@ def test_every_line_of_the_bill_is_a_row_with_numbers_as_numbers(report: PlanRep
 
     for line, row in zip(report.bill.lines, rows, strict=False):
         assert row["Qty"].value == line.quantity
-        assert row["Unit price"].value == pytest.approx(line.unit_price_cents / 100, abs=1e-9)
-        assert row["Extended price"].value == pytest.approx(line.extended_cents / 100, abs=1e-9)
-        words = ("Unit", "Group", "Description", "Size", "Ends", "Material", "Where used", "Item no.")
+        assert row["List price (USD)"].value == pytest.approx(line.unit_price_cents / 100, abs=1e-9)
+        assert row["Extended price (USD)"].value == pytest.approx(line.extended_cents / 100, abs=1e-9)
+        words = ("Unit", "Group", "Description", "Size", "Material", "Where used", "Item no.")
         wanted = (
             line.unit,
             line.group,
             line.description,
             line.size,
-            line.ends,
             line.material,
             line.where_used,
             line.item_id,
         )
         assert tuple(row[title].value or "" for title in words) == wanted
-        assert row["Price date"].value.date() == datetime.date.fromisoformat(line.price_date)
-        assert row["Store's unit price"].value is None
+        assert row["Store's unit price (USD)"].value is None
     assert len(rows) == len(report.bill.lines) + 1  # and the total
 
 
@@ -79,16 +77,17 @@ def test_extended_prices_and_the_total_are_formulas(report: PlanReport) -> None:
     rows = rows_of(opened(report)["Parts list"])
     last = len(report.bill.lines) + 1
 
-    assert [row["Extended price"].value for row in rows[:-1]] == [f"=A{row}*I{row}" for row in range(2, last + 1)]
-    assert rows[-1]["Extended price"].value == f"=SUM(J2:J{last})"
-    assert rows[-1]["Store's unit price"].value == f"=SUMPRODUCT(A2:A{last},K2:K{last})"
+    asked = [f'=A{row}*IF(I{row}="",H{row},I{row})' for row in range(2, last + 1)]
+    assert [row["Extended price (USD)"].value for row in rows[:-1]] == asked
+    assert rows[-1]["Extended price (USD)"].value == f"=SUM(K2:K{last})"
+    assert rows[-1]["Store's unit price (USD)"].value == f'=COUNT(I2:I{last})&" of {last - 1} priced"'
 
 
 def test_the_stored_totals_are_the_bill_to_the_cent(report: PlanReport) -> None:
     book = opened(report, values=True)
     total = report.bill.total_cents / 100
 
-    assert rows_of(book["Parts list"])[-1]["Extended price"].value == pytest.approx(total, abs=1e-9)
+    assert rows_of(book["Parts list"])[-1]["Extended price (USD)"].value == pytest.approx(total, abs=1e-9)
     assert row_with(book["Summary"], "Parts, in USD")[1] == pytest.approx(total, abs=1e-9)
     assert row_with(book["Summary"], "Total")[6] == pytest.approx(total, abs=1e-9)
 
@@ -96,15 +95,15 @@ def test_the_stored_totals_are_the_bill_to_the_cent(report: PlanReport) -> None:
 def test_the_summary_fetches_the_total_from_the_parts_list(report: PlanReport) -> None:
     last = len(report.bill.lines) + 2
 
-    assert row_with(opened(report)["Summary"], "Parts, in USD")[1] == f"='Parts list'!J{last}"
+    assert row_with(opened(report)["Summary"], "Parts, in USD")[1] == f"='Parts list'!K{last}"
 
 
 def test_prices_are_shown_with_their_currency(report: PlanReport) -> None:
     rows = rows_of(opened(report)["Parts list"])
     francs = replace(report, bill=replace(report.bill, currency="CHF"))
 
-    assert '"$"#,##0.00' in rows[0]["Unit price"].number_format
-    assert '#,##0.00 "CHF"' in rows_of(opened(francs)["Parts list"])[0]["Unit price"].number_format
+    assert '"$"#,##0.00' in rows[0]["List price (USD)"].number_format
+    assert '#,##0.00 "CHF"' in rows_of(opened(francs)["Parts list"])[0]["List price (CHF)"].number_format
 
 
 def test_each_demand_is_told_before_and_after(report: PlanReport) -> None:
@@ -251,11 +250,11 @@ def test_every_sheet_prints_one_page_wide_with_page_numbers(report: PlanReport) 
         assert "Page &P of &N" in sheet.oddFooter.right.text
         assert sheet.page_margins.left >= 0.4
     wide = [sheet.page_setup.orientation for sheet in opened(report)]
-    assert wide == ["portrait", "landscape", "landscape", "landscape", "portrait"]
+    assert wide == ["portrait", "landscape", "landscape", "landscape", "portrait", "landscape"]
 
 
 def test_a_row_is_high_enough_for_its_longest_text(report: PlanReport) -> None:
-    line = replace(report.bill.lines[0], note="cement " * 18)  # two in a column of 17 digits: nine lines
+    line = replace(report.bill.lines[0], note="cement " * 27)  # three in a column of 24 digits: nine lines
     bill = replace(report.bill, lines=(line, *report.bill.lines[1:]))
     short, long = (
         opened(replace(report, bill=one))["Parts list"].row_dimensions[2].height for one in (report.bill, bill)
@@ -312,7 +311,7 @@ def test_a_plan_that_buys_nothing_says_so(report: PlanReport) -> None:
         "Nothing comes out.",
         "Nothing is bought and nothing is cut: settings do it.",
     } <= said
-    assert rows_of(book["Parts list"])[-1]["Extended price"].value == 0
+    assert rows_of(book["Parts list"])[-1]["Extended price (USD)"].value == 0
 
 
 def test_a_file_that_is_there_is_left_alone_unless_told(report: PlanReport, tmp_path: Path) -> None:
