@@ -16,7 +16,9 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
+    from optimizer.model.quote import Quote
     from optimizer.model.system import System
+    from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
 
 TIME_LIMIT_S = 60.0
@@ -140,12 +142,12 @@ def plan(
 
 
 def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
-    """Return how the search for the cheapest plan ended, with or without a plan. It is not checked yet."""
+    """Return how the search for the cheapest plan that is safe ended, with or without a plan."""
     from optimizer.model.plan import Status
-    from optimizer.search.cheapest import find_plan
+    from optimizer.search.safe import find_safe_plan
 
     try:
-        found = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+        found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
     except FlowsUnknownError:
         from optimizer.search.unknown_flows import find_unknown
 
@@ -211,6 +213,38 @@ def take_off(
     store = Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
     told = (plan_report.system, plan_report.plan, plan_report.verification)
     return measured_out(*told, catalog, store, plan_report.before_flows_m3_s, spares=spares, ports=ports)
+
+
+def read_quote(path: Path | str, listed: PlanReport, catalog: Catalog) -> Quote:
+    """Return the prices that a store wrote into the workbook of a plan; InputError with every fault, by cell."""
+    from optimizer.read.quote import Asked, load_quote
+
+    lines = [*((line, False) for line in listed.bill.lines), *((line, True) for line in listed.bill.spares)]
+    asked = {line.item_id: Asked(line.quantity, line.unit_price_cents, spare) for line, spare in lines}
+    known = {item.item_id: item.price_cents for item in catalog.items.values()}
+    return load_quote(Path(path), listed.bill.currency, asked, known)
+
+
+def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
+    """Return the plan's bill at a store's prices, and the cheapest plan at those prices.
+
+    Raises
+    ------
+    NoPlanError
+        When the search at the store's prices finds no plan in its time.
+    """
+    from optimizer.model.plan import Status
+    from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_sticks
+
+    dearer = quoted_catalog(catalog, quote)
+    found = search(listed.system, dearer)
+    if not found.found:
+        raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
+    plain = report(listed.system, found)
+    spares = bool(listed.bill.spares)
+    taken = take_off(plain, dearer, spares=spares, quoted_cents=quoted_sticks(quote))
+    other = replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
+    return Requoted(at_quote(listed.bill, quote), other, taken)
 
 
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:

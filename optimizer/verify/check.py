@@ -11,7 +11,9 @@ from optimizer.model.network import Network
 from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
 from optimizer.model.system import System
 from optimizer.units import show_velocity
+from optimizer.verify.allowance import may_flow
 from optimizer.verify.any_flow import verify_any
+from optimizer.verify.safety import with_safety
 from optimizer.verify.settings import balance, valve_settings, with_openings
 
 FLOW_TOLERANCE = 1e-5  # relative: the network closes heads to 1e-6 m
@@ -22,15 +24,20 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
 
     The planned plumbing is rebuilt from the plan alone, each demand's valve is set, and the whole is solved as a
     network; the flows that come out, not those that were asked for, are compared with the targets. Where the flows
-    are not known beforehand (loops, splits, settings, runs without a valve) `any_flow` sets the valves.
+    are not known beforehand (loops, splits, settings, runs without a valve) `any_flow` sets the valves. A plan that
+    makes something unsafe fails as well; valves are set so that drains and sump take what flows, where they can.
     """
-    conditions = conditions or conditions_of(system.network)
+    found = _verified(system, plan, conditions or conditions_of(system.network))
+    return with_safety(system, plan, found) if found.flows_m3_s else found
+
+
+def _verified(system: System, plan: Plan, conditions: Conditions) -> Verification:
     try:
         known = known_flows(system)
     except FlowsUnknownError:
         return verify_any(system, plan, conditions)
     planned = planned_network(system.network, plan)
-    found = balance(planned, known, conditions)
+    found = balance(planned, known, conditions, may_flow(system, planned))
     if found is None:
         return _failed(system, "the planned plumbing does not reach the least flows")
     settings = valve_settings(planned, known, found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m, solve_network
 from optimizer.hydraulics.weirs import weir_head_m
@@ -58,6 +58,18 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
     checks = tuple(_checks(system, running(system.network), after))
     wide_open = {check.run: check.all_open_m3_s for check in verification.demands}
     return _report(system, checks, [*_warnings(system, after), *_opened(system, planned, wide_open)])
+
+
+def with_safety(system: System, plan: Plan, verification: Verification) -> Verification:
+    """Return a verification with what is to be said about safety; what the work makes unsafe fails it."""
+    report = safety_of(system, plan, verification)
+    return replace(
+        verification,
+        passed=verification.passed and not report.failures,
+        warnings=(*verification.warnings, *report.warnings),
+        failures=(*verification.failures, *report.failures),
+        safety=report,
+    )
 
 
 def running(network: Network) -> Running:

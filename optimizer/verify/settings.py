@@ -40,24 +40,33 @@ class Balance:
     surplus_m: Mapping[str, float]
 
 
-def balance(network: Network, known: KnownFlows, conditions: Conditions) -> Balance | None:
+def balance(
+    network: Network,
+    known: KnownFlows,
+    conditions: Conditions,
+    may_flow: Callable[[Mapping[str, float]], bool] = lambda flows_m3_s: True,
+) -> Balance | None:
     """Return the flows to set: windows as near their middle as the pump allows, the rest to demands without a limit.
 
-    Returns None when even the least flows are out of reach.
+    No more than `may_flow` allows, as far as the least flows do. Returns None when the pump does not reach even those.
     """
     losses = PathLosses(network, known, conditions)
 
     def at(fraction: float, scale: float) -> Balance:
         return losses.balance_at(_demands(known, fraction, scale))
 
+    def good(fraction: float, scale: float) -> bool:
+        found = at(fraction, scale)
+        return _holds(found) and may_flow(found.flows_m3_s)
+
     if not _holds(at(0.0, 1.0)):
         return None
-    if not _holds(at(1.0, 1.0)):
-        fraction = _largest(lambda value: _holds(at(value, 1.0)), 0.0, 1.0)
+    if not good(1.0, 1.0):
+        fraction = _largest(lambda value: good(value, 1.0), 0.0, 1.0)
         return at(fraction, 1.0)
     if all(target.high_m3_s is not None for target in known.targets.values()):
         return at(1.0, 1.0)
-    scale = _largest(lambda value: _holds(at(1.0, value)), 1.0, _MOST_SCALE)
+    scale = _largest(lambda value: good(1.0, value), 1.0, _MOST_SCALE)
     return at(1.0, scale)
 
 

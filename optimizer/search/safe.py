@@ -1,0 +1,95 @@
+"""The cheapest plan that keeps the floor dry: one that floods is refused, with the reason, and the next one taken.
+
+With the flows known, drains and rims are a matter of the flows alone: where the least flows are too much for them, no
+plan helps. What runs back when the power fails depends on how much water the chosen pipe holds, which is a row of the
+program; so the next plan comes with a proof of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from optimizer.choices.demands import KnownFlows
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Plan, Status, Verification
+from optimizer.model.system import System
+from optimizer.search.cheapest import Search, find_plan
+from optimizer.verify.allowance import flow_limits_m3_s, most_pipe_volume_m3
+from optimizer.verify.check import verify_plan
+from optimizer.verify.drain_back import inflow_m3_s
+
+
+def find_safe_plan(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = 60.0) -> Plan:
+    """Return the cheapest plan of those that are safe; its notes say which cheaper one was refused, and why.
+
+    Parameters and errors are those of `find_plan`. Without a safe plan the status is INFEASIBLE, with the reasons.
+    """
+    first = find_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
+    if not first.plan.found:
+        return first.plan
+    unsafe = unsafe_words(system, first.plan)
+    if not unsafe:
+        return first.plan
+    most = None if _too_much_flow(system, first.flows) else most_pipe_volume_m3(system, _at_least(system, first.flows))
+    if most is None or most <= 0.0:
+        return _none(first.plan, unsafe, True)
+    return _next(system, catalog, first, unsafe, most, solver, time_limit_s)
+
+
+def unsafe_words(system: System, plan: Plan) -> tuple[str, ...]:
+    """Return what a plan makes unsafe, as the network solution has it; nothing where it is safe."""
+    verification: Verification = verify_plan(system, plan)
+    return () if verification.safety is None else verification.safety.failures
+
+
+def _next(
+    system: System,
+    catalog: Catalog,
+    first: Search,
+    unsafe: tuple[str, ...],
+    most_m3: float,
+    solver: str | None,
+    time_limit_s: float,
+) -> Plan:
+    """Return the cheapest plan whose pipe holds no more than the sump has room for."""
+    found = find_plan(
+        system, catalog, solver=solver, time_limit_s=time_limit_s, with_reasons=False, most_volume_m3=most_m3
+    ).plan
+    if not found.found:
+        return _none(first.plan, unsafe, found.status is Status.INFEASIBLE)
+    still = unsafe_words(system, found)
+    if still:
+        return _none(first.plan, (*unsafe, *still), False)
+    return replace(found, notes=(*found.notes, _refused(first.plan, unsafe)))
+
+
+def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
+    return {name: flows.flows_m3_s.get(name, 0.0) for name in system.network.runs}
+
+
+def _too_much_flow(system: System, flows: KnownFlows) -> bool:
+    """Return whether the least flows alone are more than drains and rims take: then no plan is safe."""
+    network = system.network
+    stated = {tank.name: tank for tank in system.tanks}
+    least = _at_least(system, flows)
+    return any(
+        name in stated and inflow_m3_s(network, least, stated[name]) > most
+        for name, most in flow_limits_m3_s(system, network).items()
+    )
+
+
+def _refused(plan: Plan, unsafe: tuple[str, ...]) -> str:
+    cost = f"{(plan.cost_cents or 0) / 100:.2f} {plan.currency}"
+    return f"a cheaper plan, parts for {cost}, was refused: " + "; ".join(unsafe)
+
+
+def _none(plan: Plan, unsafe: tuple[str, ...], proved: bool) -> Plan:
+    reasons = (
+        _refused(plan, unsafe).replace("a cheaper plan", "the cheapest plan"),
+        "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a siphon-break hole "
+        "nearer to the overflow edge would help"
+        if proved
+        else "no safe plan was found: look at the tanks and drains of the file",
+    )
+    status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
+    return Plan(status, None, None, plan.currency, {}, {}, plan.pump_speeds, reasons=reasons)
