@@ -15,6 +15,7 @@ from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.model.network import Network
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.program.reduced import ReducedCosts, reduced_costs
+from optimizer.program.through import is_tree, through_costs
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, pump_of
 from optimizer.search.run_curves import CurveTable
@@ -67,14 +68,36 @@ def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: in
         )
         for point, options in case.tees.items()
     }
-    paths = tuple(_path(case, way, low, mode, i) for i, way in enumerate(_ways(case.network, low)))
+    paths = tuple(_path(case, way, low, mode) for way in _ways(case.network, low))
     return SizingProblem(runs, tees, paths, case.packs)
+
+
+def _balanced(network: Network, low: Mapping[str, float]) -> bool:
+    """Return whether the least flows of all runs are a flow: in a tree of demands they can then all be at it."""
+    for point in network.points.values():
+        if not point.is_fixed:
+            ends = [(-1.0 if start else 1.0) * low[run.name] for run, _, start in network.runs_at(point.name)]
+            if abs(sum(ends)) > 1e-6 * max(map(abs, ends), default=1.0) or min(low.values()) < 0.0:
+                return False
+    return True
 
 
 def _least_tee_loss(
     case: FlowCase, point: str, k: int, run: str, start: bool, box: Mapping[tuple[str, int], Range], mode: int
 ) -> float:
+    """Return what a fitting takes from a run at least.
+
+    Where every run of a tree can be held to its least flow, that is what it takes there, as for known flows; elsewhere
+    the least over all flows in the box.
+    """
     own = (case.key(run, mode), start)
+    low = {name: box[name, mode][0] for name in case.network.runs}
+    if _balanced(case.network, low):
+        curves = case.tee_curves(point, k, mode)
+        if curves.geometry is None:
+            return 0.0
+        flows = {(case.key(r.name, mode), at): low[r.name] for r, _, at in case.network.runs_at(point)}
+        return curves.loss_m(own, flows)
     others = {
         (case.key(other.name, mode), at): box[other.name, mode]
         for other, _, at in case.network.runs_at(point)
@@ -106,7 +129,7 @@ def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:
     return found
 
 
-def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int, number: int) -> Path:
+def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Path:
     first, last = case.network.runs[way.runs[0]], case.network.runs[way.runs[-1]]
     start, end = case.network.points[first.start.point].head_m, case.network.points[last.end.point].head_m
     head = (start or 0.0) - (end or 0.0)
@@ -124,13 +147,14 @@ def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int, number
                 ends.append((point, name, at_start))
     # at rest a check valve or a shut valve may stand against any head: such a way binds nothing
     idle = any(low[name] <= 0.0 for name in way.runs)
-    return Path(f"way {number}", way.runs, tuple(ends), _NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
+    return Path(way.runs[-1], way.runs, tuple(ends), _NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
 
 
 def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:
     """Return what every way and fitting costs at least in a plan; None when nothing serves. Of the busiest setting."""
     busiest = max(range(len(case.modes)), key=lambda m: sum(max(0.0, box[name, m][0]) for name in case.network.runs))
-    return reduced_costs(bound_problem(case, box, busiest))
+    problem = bound_problem(case, box, busiest)
+    return through_costs(problem) if is_tree(problem) else reduced_costs(problem)
 
 
 def least_energy_cents(case: FlowCase) -> int:

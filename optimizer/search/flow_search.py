@@ -13,9 +13,10 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from optimizer.errors import SolverError
 from optimizer.program.flow_problem import ChoiceRow, Range, RelaxedSelection, no_good
 from optimizer.program.problem import Outcome
-from optimizer.program.relaxation import solve_relaxation
+from optimizer.program.relaxation import FLOW_SOLVERS, solve_relaxation
 from optimizer.search.flow_posing import (
     Choice,
     FlowCase,
@@ -31,10 +32,11 @@ from optimizer.verify.openings import Settled, settle
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
+SOLVER_ORDER = sorted(FLOW_SOLVERS, key=lambda name: name != "HIGHS")  # the quickest on these first
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
 _ROOT_ROUNDS = 12
-_NARROW = 1e-7  # of the flow: ranges are not cut finer
+_NARROW = 1e-7  # of the largest flow: ranges are not cut finer
 
 
 @dataclass
@@ -86,6 +88,7 @@ class FlowSearch:
         if root is not None:
             self.waiting.append(_Node(0, 0, root))
         self.numbers = 1
+        self.narrow_m3_s = _NARROW * max((abs(q) for pair in (root or case.ranges).values() for q in pair), default=1.0)
         if start is not None:
             self.offer(start)
 
@@ -148,14 +151,21 @@ class FlowSearch:
         self.waiting = waiting
 
     def _relaxed(self, node: _Node) -> RelaxedSelection:
-        return solve_relaxation(
-            flow_problem(self.case, node.box, self.rows),
-            {},
-            cutoff_cents=self._most(),
-            time_limit_s=max(0.5, self.until - time.monotonic()),
-            solver=self.solver,
-            duality=False,
-        )
+        problem = flow_problem(self.case, node.box, self.rows)
+        failures: list[str] = []
+        for name in (self.solver,) if self.solver else SOLVER_ORDER:
+            try:
+                return solve_relaxation(
+                    problem,
+                    {},
+                    cutoff_cents=self._most(),
+                    time_limit_s=max(0.5, self.until - time.monotonic()),
+                    solver=name,
+                    duality=False,
+                )
+            except SolverError as error:
+                failures.append(str(error))
+        raise SolverError("; ".join(failures))
 
     def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:
         bound = max(node.bound, found.bound_cents or 0)
@@ -199,14 +209,14 @@ class FlowSearch:
         if found is None:
             key = max(box, key=lambda key: _width(box[key]))
             low, high = box[key]
-            return (key, 0.5 * (low + high)) if _width(box[key]) > _NARROW else None
+            return (key, 0.5 * (low + high)) if _width(box[key]) > self.narrow_m3_s else None
         choice = choice_of(self.case, found)
         for gap in gaps_of(self.case, found, choice):
             if gap.gap_m <= CLOSE_M:
                 return None
             key = max(self._near(gap.run, gap.mode), key=lambda key: _width(box[key]))
             low, high = box[key]
-            if _width(box[key]) <= _NARROW:
+            if _width(box[key]) <= self.narrow_m3_s:
                 continue
             if low < 0.0 < high:
                 return key, 0.0
@@ -224,5 +234,4 @@ class FlowSearch:
 
 
 def _width(flow_range: Range) -> float:
-    low, high = flow_range
-    return (high - low) / max(abs(low), abs(high), 1e-9)
+    return flow_range[1] - flow_range[0]

@@ -25,7 +25,7 @@ from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg, Network, Part, Point, Pump, Run, RunEnd, Tee, Water
-from optimizer.search.flow_posing import Choice, FlowCase, Mode, Way, built_network
+from optimizer.search.flow_posing import Choice, FlowCase, Mode, Way, built_network, cents_of
 from optimizer.search.flow_ranges import first_bounds
 from optimizer.search.run_curves import CurveTable
 
@@ -70,7 +70,8 @@ def random_case(seed: int) -> FlowCase:
     """Return a case whose targets lie around what some combination of it does, so that they matter."""
     rng = random.Random(seed)
     plan = rng.choice(PLANS)
-    valved = {name for name in plan if rng.random() < 0.25 and not plan[name][4]}
+    free = [name for name in plan if not plan[name][4]]
+    valved = set(rng.sample(free, min(len(free), rng.choice([0, 0, 1, 1, 2]))))
     network = _network(rng, plan, valved)
     conditions = conditions_of(network)
     count = 2 if len(plan) > 5 else 3
@@ -167,7 +168,8 @@ def choices_of(case: FlowCase) -> list[Choice]:
 
 def _with_targets(rng: random.Random, case: FlowCase, speeds: list[dict[str, float]]) -> FlowCase:
     """Put targets around the flows of a random combination, some of them narrow, some out of reach."""
-    choice = rng.choice(choices_of(case))
+    choices = sorted(choices_of(case), key=lambda each: cents_of(case, each))
+    choice = choices[int(len(choices) * rng.random() ** 0.7)]  # the dearer half more often
     flows = solve_network(built_network(case, choice, 0), case.conditions).flows_m3_s
     ends = [name for name, run in case.network.runs.items() if case.network.points[run.end.point].is_fixed]
     modes = [Mode("day", _wants(rng, case, flows, ends), tuple(speeds))]
@@ -191,7 +193,7 @@ def _wants(rng: random.Random, case: FlowCase, flows: dict[str, float], ends: li
         flow = abs(flows[name]) * rng.uniform(0.97, 1.08)
         kind = rng.choice(["least", "least", "window", "most"])
         sign = 1.0 if flows[name] >= 0.0 else -1.0
-        low = flow * rng.uniform(0.93, 1.0) if kind != "most" else -math.inf
+        low = flow * rng.uniform(0.95, 1.0) if kind != "most" else -math.inf
         high = flow * rng.uniform(1.0, 1.10) if kind != "least" else math.inf
         found.append(Want(name, {name: sign}, low, high))
     if rng.random() < 0.3 and len(ends) > 1:

@@ -1,0 +1,159 @@
+"""What a plan costs at least if it uses a given alternative: exact for trees, from tables merged inwards and outwards.
+
+`merge` gives, for every run and start state, the efficient selections of all that lies behind it. The other way round,
+what is left outside of a run is a table too: head that is available at its start against the cost of everything else.
+An alternative between the two costs, at least, the cheapest pair of entries that leaves it enough head.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.program.merge import _Front, _Tree
+from optimizer.program.problem import SizingProblem, State
+from optimizer.program.reduced import ReducedCosts
+
+Ints = npt.NDArray[np.int64]
+_NEVER = 10**12
+
+
+@dataclass(frozen=True)
+class _Outside:
+    """Head available at a run's or tee's inlet, rising, and the least cost of all that is not behind it, rising."""
+
+    head: Ints
+    cents: Ints
+
+
+@dataclass
+class _Through:
+    tree: _Tree
+    source: str
+    head: int
+    run_costs: dict[str, Ints] = field(default_factory=dict)
+    tee_costs: dict[str, Ints] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        problem = self.tree.problem
+        self.run_costs = {run: np.full(len(choices), _NEVER) for run, choices in problem.runs.items()}
+        self.tee_costs = {tee: np.full(len(options), _NEVER) for tee, options in problem.tees.items()}
+        start = _Outside(np.array([self.head]), np.array([0]))
+        waiting = {self.source: {choice.start: start for choice in problem.runs[self.source]}}
+        while waiting:
+            run, outside = waiting.popitem()
+            behind = self._through_run(run, outside)
+            if run in self.tree.outlet:
+                for other, states in self._through_tee(self.tree.outlet[run], behind).items():
+                    waiting[other] = {state: _efficient(found) for state, found in states.items()}
+
+    def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
+        """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
+        choices = self.tree.problem.runs[run]
+        found: dict[State, list[tuple[Ints, Ints]]] = {}
+        groups: dict[tuple[State, State], list[int]] = {}
+        for k, choice in enumerate(choices):
+            if not choice.packs & ~self.tree.opened and choice.start in outside:
+                groups.setdefault((choice.start, choice.end), []).append(k)
+        for (start, end), picks in groups.items():
+            there = outside[start]
+            loss = np.array([choices[k].loss for k in picks])
+            cents = np.array([choices[k].cents for k in picks])
+            left = there.head[None, :] - loss[:, None]
+            spent = there.cents[None, :] + cents[:, None]
+            if run in self.tree.outlet:
+                inner = self.tree.tee_fronts(self.tree.outlet[run]).get(end)
+                rest = np.full(left.shape, _NEVER) if inner is None else _cheapest(inner, left)
+                found.setdefault(end, []).append((left.ravel(), spent.ravel()))
+            else:
+                rest = np.where(left >= self.tree.rise[run], 0, _NEVER)
+            np.minimum.at(self.run_costs[run], picks, (spent + rest).min(axis=1))
+        return {end: _efficient(parts) for end, parts in found.items()}
+
+    def _through_tee(self, tee: str, outside: dict[State, _Outside]) -> dict[str, dict[State, list[tuple[Ints, Ints]]]]:
+        """Note what each fitting costs, and return what is outside of the runs that leave the tee, by their state."""
+        out: dict[str, dict[State, list[tuple[Ints, Ints]]]] = {}
+        for k, fitting in enumerate(self.tree.problem.tees[tee]):
+            (inlet,) = (end for end in fitting.states if not end[1])
+            there = outside.get(fitting.states[inlet])
+            if fitting.packs & ~self.tree.opened or there is None:
+                continue
+            left = there.head - fitting.losses[inlet]
+            leaving = [(run, state) for (run, at_start), state in fitting.states.items() if at_start]
+            rests = {}
+            for run, state in leaving:
+                front = self.tree.run_front(run, state)
+                need = left - fitting.losses[run, True]
+                rests[run] = np.full(left.shape, _NEVER) if front is None else _cheapest(front, need)
+            total = there.cents + fitting.cents + sum(rests.values())
+            self.tee_costs[tee][k] = min(self.tee_costs[tee][k], int(total.min()))
+            for run, state in leaving:
+                others = there.cents + fitting.cents + sum(rest for name, rest in rests.items() if name != run)
+                out.setdefault(run, {}).setdefault(state, []).append((left - fitting.losses[run, True], others))
+        return out
+
+
+def _cheapest(front: _Front, head: Ints) -> Ints:
+    """Return the least cost of a front's selections that need no more than each head; never where none does."""
+    at = np.searchsorted(front.need, head, side="right") - 1
+    return np.where(at >= 0, front.cents[np.maximum(at, 0)], _NEVER)
+
+
+def _efficient(parts: list[tuple[Ints, Ints]]) -> _Outside:
+    """Return the entries that no other beats: more head for more cost only."""
+    head = np.concatenate([part[0] for part in parts])
+    cents = np.concatenate([part[1] for part in parts])
+    usable = cents < _NEVER
+    head, cents = head[usable], cents[usable]
+    if not len(head):
+        return _Outside(np.array([-_NEVER]), np.array([_NEVER]))
+    order = np.lexsort((cents, -head))  # most head first
+    lowest = np.minimum.accumulate(cents[order])
+    keep = np.ones(len(order), dtype=bool)
+    keep[1:] = cents[order][1:] < lowest[:-1]
+    chosen = order[keep][::-1]
+    return _Outside(head[chosen], cents[chosen])
+
+
+def through_costs(problem: SizingProblem) -> ReducedCosts | None:
+    """Return the least cost of a plan through every alternative of a tree; None when no plan serves.
+
+    Parameters
+    ----------
+    problem
+        A tree (see `is_tree`), its paths named after the runs that end them.
+    """
+    runs = {run: [math.inf] * len(choices) for run, choices in problem.runs.items()}
+    tees = {tee: [math.inf] * len(options) for tee, options in problem.tees.items()}
+    best = math.inf
+    (source,) = {path.runs[0] for path in problem.paths}
+    head = max(path.head for path in problem.paths)
+    for opened in range(1 << len(problem.packs)):
+        opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
+        found = _Through(_Tree(problem, opened, head), source, head)
+        for into, group in ((runs, found.run_costs), (tees, found.tee_costs)):
+            for name, costs in group.items():
+                for k, cents in enumerate(costs.tolist()):
+                    if cents < _NEVER:
+                        into[name][k] = min(into[name][k], cents + opening)
+    best = min(min(costs) for costs in runs.values())
+    return ReducedCosts(best, runs, tees) if math.isfinite(best) else None
+
+
+def is_tree(problem: SizingProblem) -> bool:
+    """Return whether all water comes through one run and parts at every tee, each way ending in a run of its own."""
+    inlets = [[run for run, at_start in options[0].states if not at_start] for options in problem.tees.values()]
+    names = [path.name for path in problem.paths]
+    ends = {path.runs[-1] for path in problem.paths}
+    covered = {run for path in problem.paths for run in path.runs}
+    return (
+        len({path.runs[0] for path in problem.paths}) == 1
+        and all(len(into) == 1 for into in inlets)
+        and len(set(names)) == len(names)
+        and ends == set(names)
+        and covered == set(problem.runs)
+        and all(options for options in problem.tees.values())
+    )
