@@ -214,11 +214,21 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     type=click.Choice(_SOLVERS, case_sensitive=False),
     help="Use this solver alone; otherwise the first that answers, in this order.",
 )
+@click.option("--no-spares", is_flag=True, help="List no spare pieces beside what the plan takes.")
+@click.option(
+    "--store-csv",
+    "store_csv",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="Write the parts list as plain rows too, for a store's own program.",
+)
 @_as_json
 def plan(
     file: Path,
     output: Path | None,
     replace: bool,
+    no_spares: bool,
+    store_csv: Path | None,
     catalogs: tuple[Path, ...],
     time_limit_s: float,
     solver: str | None,
@@ -229,8 +239,9 @@ def plan(
     The plan is proved to be the cheapest of this catalog, or says how far from it it may be, and it is checked
     as a network of its own before it is shown.
     """
-    if output is not None:
-        _refuse_early(output, replace)
+    for target, ending in ((output, ".xlsx"), (store_csv, ".csv")):
+        if target is not None:
+            _refuse_early(target, replace, ending)
     from optimizer import pipeline
 
     system, catalog = _read(file, catalogs, as_json)
@@ -239,8 +250,10 @@ def plan(
     found = wait_for("Searching for the cheapest plan", search, as_json)
     if not found.found:
         _end_without_plan(system, found, as_json)
-    report = wait_for("Checking the plan as a network", lambda: pipeline.report(system, found), as_json)
-    _tell_plan(report, output, replace, as_json)
+    checked = partial(pipeline.report, system, found, catalog, spares=not no_spares)
+    report = wait_for("Checking the plan as a network", checked, as_json)
+    _write_plan(report, catalog, output, store_csv, replace, as_json)
+    _tell_plan(report, output, store_csv, as_json)
 
 
 @main.command()
@@ -265,11 +278,11 @@ def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, 
     return wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs), quiet)
 
 
-def _refuse_early(output: Path, replace: bool) -> None:
+def _refuse_early(output: Path, replace: bool, ending: str) -> None:
     """Refuse a place that can not be written before anyone waits for a plan."""
     from optimizer.documents.whole_file import free_target
 
-    free_target(output, replace, ".xlsx")
+    free_target(output, replace, ending)
 
 
 def _end_without_plan(system: System, found: Plan, as_json: bool) -> NoReturn:
@@ -284,20 +297,39 @@ def _end_without_plan(system: System, found: Plan, as_json: bool) -> NoReturn:
     click.get_current_context().exit(ANSWER_IS_NO if found.status is Status.INFEASIBLE else NO_ANSWER)
 
 
-def _tell_plan(report: PlanReport, output: Path | None, replace: bool, as_json: bool) -> None:
-    """Write the workbook first: what is printed then is also what lies in the file."""
-    from optimizer.documents import payload, text
+def _write_plan(
+    report: PlanReport, catalog: Catalog, output: Path | None, store_csv: Path | None, replace: bool, quiet: bool
+) -> None:
+    """Write the files first: what is printed then is also what lies in them."""
+    from optimizer import pipeline
 
     if output is not None:
         from optimizer.documents.workbook import write_workbook
 
-        wait_for(f"Writing {output}", lambda: write_workbook(output, report, overwrite=replace), as_json)
+        taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
+        write = partial(write_workbook, output, report, overwrite=replace, taken=taken)
+        wait_for(f"Writing {output}", write, quiet)
+    if store_csv is not None:
+        from optimizer.documents.parts_sheet import import_csv
+        from optimizer.documents.whole_file import free_target, put_whole
+
+        put_whole(free_target(store_csv, replace, ".csv"), import_csv(report.bill).encode("utf-8-sig"))
+
+
+def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, as_json: bool) -> None:
+    from optimizer.documents import payload, text
+
     if as_json:
         _print_json(payload.plan_json(report))
         return
     _print(text.plan_blocks(report))
     if output is not None:
-        click.echo(f"\nWrote {output}: summary, parts list, take-out list, flow check, assumptions and cautions.")
+        click.echo(
+            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, take-out list, flow check, "
+            "assumptions and cautions, plain rows for import."
+        )
+    if store_csv is not None:
+        click.echo(f"Wrote {store_csv}: the parts list as plain rows.")
 
 
 def _print(blocks: Iterable[Block]) -> None:

@@ -237,7 +237,8 @@ def test_an_error_that_nobody_expected_is_not_hidden(retrofit: Retrofit, monkeyp
 
 def test_a_store_s_own_prices_change_the_plan_s_cost(retrofit: Retrofit, here: Path) -> None:
     before = strict_json(retrofit("plan", SHORT, "--json").stdout)
-    part = max(before["parts"], key=lambda line: line["extended_cents"])
+    sold_singly = [line for line in before["parts"] if line["unit"] == "each"]  # a price list names no sticks
+    part = max(sold_singly, key=lambda line: line["extended_cents"])
     price = f"{part['unit_price_cents'] / 200:.2f}"
     (here / "prices.csv").write_text(
         f"item_id,price,currency,price_date\n{part['item_id']},{price},USD,2026-11-01\n", encoding="utf-8"

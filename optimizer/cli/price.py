@@ -1,0 +1,60 @@
+"""The command `price`: a parts list filled in by a store → what the plan costs now, and what would be cheaper."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import click
+
+from optimizer.cli.commands import _as_json, _catalogs, _end_without_plan, _file, _print, _print_json, _read, _replace
+from optimizer.cli.waiting import wait_for
+
+
+@click.command()
+@_file
+@click.argument("quote", type=click.Path(path_type=Path), metavar="QUOTE.xlsx")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="XLSX",
+    help="Write the workbook of the cheapest plan at the store's prices.",
+)
+@_replace
+@_catalogs
+@_as_json
+def price(
+    file: Path, quote: Path, output: Path | None, replace: bool, catalogs: tuple[Path, ...], as_json: bool
+) -> None:
+    """Read the prices that a store wrote into the workbook of FILE's plan.
+
+    Says what the plan costs now, and by how much another plan is cheaper. Prices that are missing or odd are named by
+    cell; text, negative and doubled ones and those in another currency are refused.
+    """
+    from optimizer import pipeline
+
+    if output is not None:
+        from optimizer.documents.whole_file import free_target
+
+        free_target(output, replace, ".xlsx")
+    system, catalog = _read(file, catalogs, as_json)
+    found = wait_for("Searching for the cheapest plan", partial(pipeline.search, system, catalog), as_json)
+    if not found.found:
+        _end_without_plan(system, found, as_json)
+    listed = pipeline.report(system, found, catalog)
+    prices = pipeline.read_quote(quote, listed, catalog)
+    requoted = wait_for("Searching at the store's prices", partial(pipeline.requote, listed, prices, catalog), as_json)
+    if output is not None:
+        from optimizer.documents.workbook import write_workbook
+
+        write_workbook(output, requoted.other, overwrite=replace, taken=requoted.taken)
+    from optimizer.documents import quote_text
+
+    told = (listed.bill, requoted.bill, prices, requoted.other)
+    if as_json:
+        _print_json(quote_text.quote_json(*told))
+        return
+    _print(quote_text.quote_blocks(*told))
+    if output is not None:
+        click.echo(f"\nWrote {output}: the cheapest plan at the store's prices.")

@@ -1,0 +1,96 @@
+"""What a plan costs at a store's prices, for a terminal and as plain data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.documents.words import money
+from optimizer.model.bill import Bill
+from optimizer.model.outcome import PlanReport
+from optimizer.model.quote import Quote
+
+Json = dict[str, Any]
+
+
+def quote_blocks(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) -> list[Block]:
+    """Return what a plan costs now, and whether another one is cheaper.
+
+    Parameters
+    ----------
+    listed, quoted
+        The plan's parts at list prices and at the store's.
+    quote
+        The store's prices, with what is missing or odd.
+    other
+        The cheapest plan at the store's prices.
+    """
+    currency = quoted.currency
+    priced = sum(line.item_id in quote.prices for line in quoted.lines)
+    blocks: list[Block] = [
+        Heading(f"At the store's prices: {other.system.name}"),
+        f"The plan costs {money(quoted.total_cents, currency)} now; at list prices it was "
+        f"{money(listed.total_cents, currency)}. {priced} of {len(quoted.lines)} lines are priced by the store.",
+        *([f"Spares: {money(quoted.spares_cents, currency)}."] if quoted.spares else []),
+        verdict(quoted, other.bill),
+    ]
+    if saved_cents(quoted, other.bill) > 0:
+        blocks.append(_parts(other.bill))
+    return blocks + ([Lines(tuple(f"Mind: {remark}" for remark in quote.remarks))] if quote.remarks else [])
+
+
+def saved_cents(quoted: Bill, other: Bill) -> int:
+    """Return how much less the other plan's parts are at the till; 0 or below: not less."""
+    return quoted.total_cents - other.total_cents
+
+
+def verdict(quoted: Bill, other: Bill) -> str:
+    """Return in a sentence whether another plan is cheaper at the till."""
+    if _needs(quoted) == _needs(other):
+        return "No other plan is cheaper: the search finds the same parts again."
+    saved = saved_cents(quoted, other)
+    if saved > 0:
+        return (
+            f"Another plan is cheaper now: {money(other.total_cents, other.currency)}, "
+            f"which saves {money(saved, other.currency)}. Its parts:"
+        )
+    return (
+        f"Another plan uses less material, but at the till it is {money(other.total_cents, other.currency)}: "
+        "stay with this one."
+    )
+
+
+def _needs(bill: Bill) -> dict[str, int]:
+    return {line.item_id: line.quantity for line in bill.lines}
+
+
+def _parts(bill: Bill) -> Block:
+    rows = [
+        (str(line.quantity), line.unit, line.description, money(line.extended_cents, bill.currency))
+        for line in bill.lines
+    ]
+    rows.append(("", "", "total", money(bill.total_cents, bill.currency)))
+    return table(("qty", "unit", "what", "price"), rows, right=(0, 3))
+
+
+def quote_json(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) -> Json:
+    """Return the same as plain data; money in whole cents."""
+    return {
+        "system": other.system.name,
+        "currency": quoted.currency,
+        "list_total_cents": listed.total_cents,
+        "quoted_total_cents": quoted.total_cents,
+        "quoted_spares_cents": quoted.spares_cents,
+        "prices": [
+            {"item_id": item, "cents": price.cents, "place": price.place, "store_part_number": price.part_number}
+            for item, price in quote.prices.items()
+        ],
+        "same_parts": _needs(quoted) == _needs(other.bill),
+        "cheapest_total_cents": other.bill.total_cents,
+        "saved_cents": max(0, saved_cents(quoted, other.bill)),
+        "cheapest_parts": [
+            {"item_id": line.item_id, "quantity": line.quantity, "unit_price_cents": line.unit_price_cents}
+            for line in other.bill.lines
+        ],
+        "remarks": list(quote.remarks),
+    }
