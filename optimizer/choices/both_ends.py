@@ -11,6 +11,8 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any
 
 from optimizer.choices.alternatives import AlternativeTable, Pack
 from optimizer.choices.effort import Effort
@@ -40,21 +42,10 @@ class RangedAlternative:
         return tuple(part for arc in self.arcs for part in arc.parts)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Label:
-    """`first` and `second` are losses at the two ends of the flow range, negative in the pass that wants resistance."""
-
-    first: float
-    second: float
-    cents: int
-    packs: int
-    most: float
-    before: _Label | None
-    arc: Arc | None
-
-    @property
-    def order(self) -> tuple[float, float, int]:
-        return (self.first, self.second, self.cents)
+# losses at the two ends of the flow range (negative in the pass that wants resistance), cents, packs (bits), the most
+# flow that is allowed, the label before, the arc that led here
+_Label = tuple[float, float, int, int, float, Any, Any]
+_BY_LOSS = itemgetter(0, 1, 2)
 
 
 @dataclass
@@ -136,7 +127,7 @@ class _Pass:
         self.steps = [
             self._few(
                 [
-                    (arc.head, _Label(first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc))
+                    (arc.head, (first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc))
                     for arc in arcs
                 ]
             )
@@ -157,7 +148,7 @@ class _Pass:
         """Drop what may not carry even the least flow, and what a parallel step makes needless."""
         groups: dict[int, list[_Label]] = {}
         for head, label in steps:
-            if label.most >= self.w.least_size_m3_s:
+            if label[4] >= self.w.least_size_m3_s:
                 groups.setdefault(head, []).append(label)
         return [(head, label) for head, group in groups.items() for label in self._efficient(group)]
 
@@ -171,50 +162,52 @@ class _Pass:
 
     def _from(self, start: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [_Label(0.0, 0.0, 0, 0, math.inf, None, None)]
+        waiting[start] = [(0.0, 0.0, 0, 0, math.inf, None, None)]
+        limit = self.limit
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for head, step in self.steps[index]:
+            for head, (first, second, cents, packs, most, _, arc) in self.steps[index]:
                 waiting[head] += [
-                    _Label(
-                        label.first + step.first,
-                        label.second + step.second,
-                        label.cents + step.cents,
-                        label.packs | step.packs,
-                        min(label.most, step.most),
+                    (
+                        label[0] + first,
+                        label[1] + second,
+                        label[2] + cents,
+                        label[3] | packs,
+                        label[4] if label[4] < most else most,
                         label,
-                        step.arc,
+                        arc,
                     )
                     for label in labels
-                    if label.first + step.first <= self.limit
+                    if label[0] + first <= limit
                 ]
         return waiting
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless."""
-        labels.sort(key=lambda label: label.order)
+        labels.sort(key=_BY_LOSS)
         stairs: dict[tuple[int, float], _Stairs] = {}
         kept = []
+        opening = self.opening
         for label in labels:
-            beaten = any(
-                most >= label.most and steps.least(label.second) + self.opening[packs & ~label.packs] <= label.cents
-                for (packs, most), steps in stairs.items()
-            )
-            if not beaten:
-                stairs.setdefault((label.packs, label.most), _Stairs()).put(label.second, label.cents)
+            _, second, cents, packs, most, _, _ = label
+            for (other, reach), steps in stairs.items():
+                if reach >= most and steps.least(second) + opening[other & ~packs] <= cents:
+                    break
+            else:
+                stairs.setdefault((packs, most), _Stairs()).put(second, cents)
                 kept.append(label)
         return kept
 
     def _trace(self, label: _Label, start: EndState, end: EndState) -> RangedAlternative:
         arcs: list[Arc] = []
-        at: _Label | None = label
-        while at is not None and at.arc is not None:
-            arcs.append(at.arc)
-            at = at.before
+        at: Any = label
+        while at is not None and at[6] is not None:
+            arcs.append(at[6])
+            at = at[5]
         row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
-        return RangedAlternative(label.cents, label.packs, tuple(reversed(arcs)), row, label.most, start, end)
+        return RangedAlternative(label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end)
 
 
 def _none(_: Part) -> float:

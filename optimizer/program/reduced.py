@@ -27,6 +27,12 @@ class ReducedCosts:
 
         return kept(self.runs), kept(self.tees)
 
+    @property
+    def count(self) -> int:
+        """Return how many alternatives can be in a plan at all."""
+        groups = (self.runs, self.tees)
+        return sum(math.isfinite(cost) for group in groups for costs in group.values() for cost in costs)
+
     def cheapest(self, count: int) -> float:
         """Return the cost up to which about so many alternatives are useful."""
         costs = sorted(cost for group in (self.runs, self.tees) for each in group.values() for cost in each)

@@ -30,8 +30,9 @@ from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.verify.openings import settle
 
-_FIRST_WAYS = (150, 600)  # how many ways the first, quick searches see
-_QUICK_SHARE = 0.25  # of the time limit, for each quick search
+_FIRST_WAYS = 120  # how many ways the quick search sees
+_QUICK_SHARE = 0.1  # of the time limit, for that search
+_MORE_WAYS = 2  # so many times as many in each further search
 _ROUNDS = 12
 
 
@@ -102,7 +103,7 @@ class _Finder:
             if free is None or costs is None:
                 return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
             self.floor = _whole(costs.bound) + least_energy_cents(basic.case)
-            self._quick(basic.case, costs)
+            self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic)
         except KeyboardInterrupt:
             bound, self.stopped = self.floor, "the search was stopped by hand"
@@ -116,12 +117,22 @@ class _Finder:
         self._say("bound")
         return reduced(case, box)
 
-    def _quick(self, case: FlowCase, costs: ReducedCosts) -> None:
-        """Look for a plan among the ways that look best."""
-        for count in _FIRST_WAYS:
-            self._search(self._useful(case, costs, costs.cheapest(count)), _QUICK_SHARE)
-            if self.best is not None or self.stopped:
-                return
+    def _deepened(self, case: FlowCase, costs: ReducedCosts) -> SearchState | None:
+        """Look at all ways of plans up to a cost, then up to a higher one, until a plan is among them.
+
+        Where none is, no plan costs as little: the floor rises. Returns the last search if it left something open, or
+        saw all ways there are.
+        """
+        count, most = _FIRST_WAYS, costs.cheapest(_FIRST_WAYS)
+        while True:
+            state = self._search(self._useful(case, costs, most))
+            if self.best is not None:
+                return None
+            if not state.complete or math.isinf(most):
+                return state
+            self.floor = max(self.floor, math.floor(most + 0.5) + 1 + least_energy_cents(case))
+            count *= _MORE_WAYS
+            most = costs.cheapest(count) if count < costs.count else math.inf
 
     def _useful(self, case: FlowCase, costs: ReducedCosts, most_cents: float) -> FlowCase:
         runs, tees = costs.useful(most_cents)
@@ -162,7 +173,10 @@ class _Finder:
         if costs is None:
             return self.floor, []
         if self.best is None:
-            self._quick(whole.case, costs)
+            left = self._deepened(whole.case, costs)
+            if left is not None:
+                self.stopped = self.stopped or left.stopped
+                return max(self.floor, left.bound_cents), self._notes(left, whole, slots)
         most = math.inf if self.best_cents is None else self.best_cents - 1 - least_energy_cents(whole.case)
         state = self._search(self._useful(whole.case, costs, most))
         if self.stopped == "" and not state.complete:
