@@ -9,6 +9,7 @@ whole lengths are the take-off's business.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -50,6 +51,28 @@ class Alternative:
     @property
     def parts(self) -> tuple[Part, ...]:
         return tuple(part for arc in self.arcs for part in arc.parts)
+
+
+class _Stairs:
+    """The least cost at each volume: volumes rise, costs fall."""
+
+    def __init__(self) -> None:
+        self._volumes: list[float] = []
+        self._cents: list[int] = []
+
+    def least_at(self, volume: float) -> float:
+        """Return the least cost of what holds no more than this; endless where nothing does."""
+        at = bisect_right(self._volumes, volume)
+        return self._cents[at - 1] if at else math.inf
+
+    def add(self, volume: float, cents: int) -> None:
+        """Add a step that `least_at` does not undercut, and drop those that it makes needless."""
+        at = bisect_right(self._volumes, volume)
+        end = at
+        while end < len(self._cents) and self._cents[end] >= cents:
+            end += 1
+        self._volumes[at:end] = [volume]
+        self._cents[at:end] = [cents]
 
 
 @dataclass
@@ -135,10 +158,15 @@ class AlternativeTable:
     def _efficient_in_volume(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels, sorted by loss, that none before makes needless in both cost and volume."""
         opening = self._opening_cents
+        stairs: dict[int, _Stairs] = {}  # by packs opened
         kept: list[_Label] = []
         for label in labels:
-            cents, packs, volume = label[1], label[2], label[5] + _SAME_VOLUME_M3
-            if not any(k[5] <= volume and k[1] + opening[k[2] & ~packs] <= cents for k in kept):
+            cents, packs, volume = label[1], label[2], label[5]
+            if not any(
+                steps.least_at(volume + _SAME_VOLUME_M3) + opening[other & ~packs] <= cents
+                for other, steps in stairs.items()
+            ):
+                stairs.setdefault(packs, _Stairs()).add(volume, cents)
                 kept.append(label)
         return kept
 
