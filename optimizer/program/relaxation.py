@@ -14,7 +14,8 @@ from optimizer.program.flow_problem import RUN, SETTING, TEE, FlowProblem, Relax
 from optimizer.program.problem import Outcome
 from optimizer.program.solve import SOLVERS
 
-FLOW_SOLVERS = tuple(name for name in SOLVERS if name != "CP_SAT")  # that one has no continuous variables
+# CP_SAT has no continuous variables; the quickest on published networks comes first
+FLOW_SOLVERS = tuple(sorted(set(SOLVERS) - {"CP_SAT"}, key=("HIGHS", "GSCIP").index))
 _RELATIVE = 1e-6  # how far a solver's bound is trusted
 
 

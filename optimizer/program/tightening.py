@@ -16,17 +16,18 @@ from optimizer.errors import SolverError
 from optimizer.program.duality import add_duality
 from optimizer.program.flow_cells import heads_of
 from optimizer.program.flow_model import FlowModel, build_flow_model
-from optimizer.program.flow_problem import RUN, SETTING, FlowAlternative, FlowProblem, Range
+from optimizer.program.flow_problem import RUN, SETTING, FlowAlternative, FlowProblem, Pick, Range
 
 _SPARE = 1e-6  # bounds are left this share of the range (and this many metres) wider than the solver has them
 _NEVER: Range = (math.inf, -math.inf)
+_USED = 1.0 - 1e-5  # a choice that reaches this much in a linear relaxation may be taken
 
 
 @dataclass(frozen=True)
 class _Found:
     flows: Mapping[str, Range]
     heads: Mapping[str, Range]
-    out: frozenset[tuple[str, str, int]]
+    out: frozenset[Pick]
 
 
 def tighten(
@@ -37,6 +38,7 @@ def tighten(
     rounds: int = 3,
     time_limit_s: float = 60.0,
     duality: bool = True,
+    picks: bool = True,
     enough: float = 0.02,
 ) -> FlowProblem | None:
     """Return the problem with narrower bounds and fewer alternatives, None when no plan (within the cutoff) exists.
@@ -50,11 +52,13 @@ def tighten(
         At most this many; they end early when the ranges of flow shrink by less than the share `enough` in one.
     time_limit_s
         Wall time for all [s]; what was narrowed by then stays.
+    picks
+        Ask for every alternative as well whether any plan can take it; there are many more of these than flows.
     """
     until = time.monotonic() + time_limit_s
     for _ in range(rounds):
         before = _width(problem)
-        found = _round(problem, bins, cutoff_cents, until, duality)
+        found = _round(problem, bins, cutoff_cents, until, duality, picks)
         if found is None:
             return None
         problem = _narrowed(problem, found)
@@ -76,6 +80,8 @@ class _Prober:
         from ortools.math_opt.python import mathopt
 
         self._mathopt, self._model, self._until = mathopt, built.model, until
+        self._picks, self._xs = list(built.picks), list(built.picks.values())
+        self._seen: set[Pick] = set()
         # without presolve it goes on from where it stood, which is near
         self._parameters = mathopt.SolveParameters(presolve=mathopt.Emphasis.OFF)
         self._solver = mathopt.IncrementalSolver(built.model, mathopt.SolverType.GLOP)
@@ -95,11 +101,22 @@ class _Prober:
         reason = self._mathopt.TerminationReason
         if result.termination.reason != reason.OPTIMAL:
             return math.nan
+        values = result.variable_values(self._xs)
+        self._seen.update(pick for pick, value in zip(self._picks, values, strict=True) if value > _USED)
         return float(result.objective_value())
+
+    def never(self, pick: Pick, x: Any) -> bool:
+        """Return whether nothing that satisfies the rows takes a choice; no answer counts as no."""
+        return pick not in self._seen and self.optimum(1.0 * x, greatest=True) < _USED
 
 
 def _round(
-    problem: FlowProblem, bins: Mapping[str, Sequence[float]], cutoff: int | None, until: float, duality: bool
+    problem: FlowProblem,
+    bins: Mapping[str, Sequence[float]],
+    cutoff: int | None,
+    until: float,
+    duality: bool,
+    picks: bool,
 ) -> _Found | None:
     built = build_flow_model(problem, bins, cutoff)
     if duality:
@@ -118,7 +135,7 @@ def _round(
         for name, given in heads_of(problem).items()
         if problem.nodes[name].head_m is None
     }
-    out = frozenset(pick for pick, x in built.picks.items() if prober.optimum(1.0 * x, greatest=True) < 1.0 - 1e-5)
+    out = frozenset(pick for pick, x in built.picks.items() if picks and prober.never(pick, x))
     return _Found(flows, heads, out)
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.search.network_sizing import Floats, Ints, SizedNetworks
 
 _WALKS = 48
+_CULL_EVERY = 50
 _PENALTIES = (0.2, 0.05)  # of the largest design's cost per metre of missing head, at the end and at first
 _HEAT, _COOLING = 0.02, 7.0  # of the largest design's cost, at first; its exponent at the end
 
@@ -27,14 +30,14 @@ def good_design(
     tries
         How often all is done, from other dice.
     steps
-        How many changes each walk tries; 100 per pipe unless stated.
+        How many changes each walk tries; 60 for every pipe unless stated.
     time_limit_s
         Wall time for all [s].
     """
     until = time.monotonic() + time_limit_s
     found: list[Ints] = []
     for seed in range(1, tries + 1):
-        best = _walk(networks, steps or 100 * len(networks.names), until, seed)
+        best = _walk(networks, steps or 60 * len(networks.names), until, seed)
         if best is not None:
             found.append(descend(networks, best, until))
         if time.monotonic() > until:
@@ -42,36 +45,62 @@ def good_design(
     return min(found, key=lambda row: int(networks.cost(row)), default=None)
 
 
+@dataclass
+class _Walks:
+    """Where many walks stand: designs (n_walks, n_pipes), their flows, what the worst point lacks [m], costs."""
+
+    designs: Ints
+    flows: Floats
+    missing: Floats
+    cost: Ints
+
+    def take(self, there: NDArray[np.bool_] | Ints, other: _Walks, here: NDArray[np.bool_] | Ints) -> None:
+        self.designs[there], self.flows[there] = other.designs[here], other.flows[here]
+        self.missing[there], self.cost[there] = other.missing[here], other.cost[here]
+
+
 def _walk(networks: SizedNetworks, steps: int, until: float, seed: int) -> Ints | None:
     dice = np.random.default_rng(seed)
-    most = networks.counts - 1
-    designs = np.tile(most, (_WALKS, 1))
-    designs[1::2] = dice.integers(0, networks.counts, size=designs[1::2].shape)
-    state = networks.solve(designs)
-    flows, missing, cost = state.flows_m3_s, state.shortfall_m, networks.cost(designs)
-    scale = float(networks.cost(most))
+    walks = _begin(networks, dice)
+    scale = float(networks.cost(networks.counts - 1))
     best, least = None, np.inf
     for step in range(steps):
         if time.monotonic() > until:
             break
-        kept = np.where(missing <= 0.0, cost, np.inf)
+        kept = np.where(walks.missing <= 0.0, walks.cost, np.inf)
         at = int(np.argmin(kept))
         if kept[at] < least:
-            best, least = designs[at].copy(), float(kept[at])
+            best, least = walks.designs[at].copy(), float(kept[at])
         share = step / steps
-        trial = _changed(designs, dice, networks.counts)
-        solved, tried = networks.solve(trial, flows), networks.cost(trial)
-        rise = _energy(tried, solved.shortfall_m, scale, share) - _energy(cost, missing, scale, share)
+        energy = _energy(walks, scale, share)
+        if step % _CULL_EVERY == 0:  # the worst quarter goes on from where the best one is
+            order = np.argsort(energy)
+            walks.take(order[-(_WALKS // 4) :], walks, order[: _WALKS // 4])
+            continue
+        trial = _solved(networks, _changed(walks.designs, dice, networks.counts), walks.flows)
+        rise = _energy(trial, scale, share) - energy
         heat = _HEAT * scale * np.exp(-_COOLING * share)
         taken = np.log(dice.random(_WALKS)) < -np.nan_to_num(rise, nan=np.inf) / heat
-        designs[taken], cost[taken] = trial[taken], tried[taken]
-        flows[taken], missing[taken] = solved.flows_m3_s[taken], solved.shortfall_m[taken]
+        walks.take(taken, trial, taken)
     return best
 
 
-def _energy(cost: Ints, missing_m: Floats, scale: float, share: float) -> Floats:
+def _begin(networks: SizedNetworks, dice: np.random.Generator) -> _Walks:
+    """Half of the walks start from the largest sizes, half from anywhere."""
+    designs = np.tile(networks.counts - 1, (_WALKS, 1))
+    designs[1::2] = dice.integers(0, networks.counts, size=designs[1::2].shape)
+    return _solved(networks, designs, None)
+
+
+def _solved(networks: SizedNetworks, designs: Ints, guess_m3_s: Floats | None) -> _Walks:
+    solved = networks.solve(designs, guess_m3_s)
+    return _Walks(designs, solved.flows_m3_s, solved.shortfall_m, networks.cost(designs))
+
+
+def _energy(walks: _Walks, scale: float, share: float) -> Floats:
     penalty = scale * (_PENALTIES[0] * share + _PENALTIES[1] * (1.0 - share))
-    return cost + penalty * np.maximum(missing_m, 0.0)
+    energy: Floats = walks.cost + penalty * np.maximum(walks.missing, 0.0)
+    return energy
 
 
 def _changed(designs: Ints, dice: np.random.Generator, counts: Ints) -> Ints:

@@ -26,6 +26,9 @@ _SPLITS = 3  # bins cut after a design that the true network refuses: where the 
 _ERROR_M = 1e-4  # smaller errors of the relaxation are not worth a bin
 _SHARE_FOR_DESCENT = 0.1  # of the time
 _SHARE_FOR_TIGHTENING = 0.5
+_ROUNDS = 9
+# with the duality row, for every size as well, and the share that a round must save for another to follow
+_STAGES = ((False, False, 0.4), (True, False, 0.3), (True, True, 0.2))
 Tell = Callable[[str], None]
 
 
@@ -103,7 +106,7 @@ def size_network(
 
 def flow_problem(sizing: NetworkSizing) -> FlowProblem:
     """Return the sizing as a flow problem; in every run any flow up to the whole demand, either way."""
-    most = sum(abs(point.demand_m3_s) for point in sizing.points.values())
+    most = 1.000001 * sum(abs(point.demand_m3_s) for point in sizing.points.values())
     nodes = {
         name: FlowNode(name, head_m=point.fixed_head_m)
         if point.fixed_head_m is not None
@@ -152,17 +155,18 @@ def _nothing_cheaper(state: _State) -> Outcome:
 
 
 def _tighten(state: _State, tell: Tell) -> bool:
-    """Narrow the problem; False when nothing is cheaper than the best. The first round is quick and rough."""
-    limit = _SHARE_FOR_TIGHTENING * state.left_s
-    until = time.monotonic() + limit
-    for duality, rounds in ((False, 1), (True, 8)):
+    """Narrow the problem, rough and quick rounds first; False when nothing is cheaper than the best."""
+    until = time.monotonic() + _SHARE_FOR_TIGHTENING * state.left_s
+    for duality, picks, enough in _STAGES:
         narrowed = tighten(
             state.problem,
             state.bins,
             cutoff_cents=state.cutoff,
-            rounds=rounds,
+            rounds=_ROUNDS,
             time_limit_s=max(until - time.monotonic(), 0.0),
             duality=duality,
+            picks=picks,
+            enough=enough,
         )
         if narrowed is None:
             return False
