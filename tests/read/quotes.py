@@ -1,0 +1,69 @@
+"""A parts list as the program writes it, and ways to fill it in. Items and prices are those of the shipped example."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+from openpyxl.worksheet.worksheet import Worksheet
+
+from optimizer import pipeline
+from optimizer.documents.workbook import workbook_bytes
+from optimizer.model.catalog import Catalog
+from optimizer.model.outcome import PlanReport
+from optimizer.model.quote import ITEM_TITLE, STORE_PRICE_TITLE
+from optimizer.read.places import data_directory
+from optimizer.read.quote import Asked
+
+EXAMPLE = data_directory("examples") / "single-return.yaml"
+PARTS = "Parts list"
+
+
+@cache
+def planned() -> tuple[PlanReport, Catalog]:
+    system, catalog = pipeline.read(EXAMPLE)
+    return pipeline.plan(system, catalog), catalog
+
+
+@cache
+def written() -> bytes:
+    report, catalog = planned()
+    return workbook_bytes(report, taken=pipeline.take_off(report, catalog, ports=False))
+
+
+def asked() -> dict[str, Asked]:
+    bill = planned()[0].bill
+    lines = {line.item_id: Asked(line.quantity, line.unit_price_cents) for line in bill.lines}
+    return lines | {line.item_id: Asked(line.quantity, line.unit_price_cents, spare=True) for line in bill.spares}
+
+
+def titles(sheet: Worksheet) -> dict[str, int]:
+    """Return the columns of a sheet by their titles, from 1; without the currency behind them."""
+    return {str(cell.value).split(" (")[0]: cell.column for cell in sheet[1] if cell.value}
+
+
+def rows(sheet: Worksheet) -> dict[str, int]:
+    """Return the rows of a parts list by item number."""
+    column = titles(sheet)[ITEM_TITLE]
+    found = ((sheet.cell(row, column).value, row) for row in range(2, sheet.max_row + 1))
+    return {str(item): row for item, row in found if item}
+
+
+def price_cell(sheet: Worksheet, item: str) -> Any:
+    return sheet.cell(rows(sheet)[item], titles(sheet)[STORE_PRICE_TITLE])
+
+
+def filled(tmp_path: Path, change: Callable[[openpyxl.Workbook], None], name: str = "quote.xlsx") -> Path:
+    """Return the workbook with every line priced at its list price, then changed and saved."""
+    path = tmp_path / name
+    path.write_bytes(written())
+    book = openpyxl.load_workbook(path)
+    sheet = book[PARTS]
+    for item, line in asked().items():
+        price_cell(sheet, item).value = line.list_cents / 100
+    change(book)
+    book.save(path)
+    return path
