@@ -156,10 +156,15 @@ def search(system: System, catalog: Catalog, *, solver: str | None = None, time_
 
 
 def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
-    """Return a plan that is none with the single changes that would free one among its reasons."""
+    """Return a plan that is none with the single changes that would free one among its reasons.
 
+    Where plans exist and safety alone refuses them, the reasons say so already.
+    """
+    from optimizer.search.cheapest import find_plan
     from optimizer.search.free import freeing_changes
 
+    if find_plan(system, catalog, with_reasons=False).plan.found:
+        return found
     ways = [
         f"what would free it: {change.words}; the parts would then cost "
         f"{(change.plan.cost_cents or 0) / 100:.2f} {change.plan.currency}"
