@@ -310,7 +310,6 @@ def test_unchanged_prices_find_the_same_plan_again(tmp_path: Path) -> None:
     assert requoted.bill.total_cents == report.bill.total_cents == requoted.other.bill.total_cents
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
 def test_a_workbook_saved_by_a_spreadsheet_program_comes_back(tmp_path: Path) -> None:
     path = filled(tmp_path, price(ELBOW, 3.49))
