@@ -1,0 +1,252 @@
+"""Drain-back, drains, restart, pressure: what is unsafe today is said, what the work makes unsafe is refused."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from small_aquaria import aquarium, catalog, part, siphon, upright
+
+from optimizer import pipeline
+from optimizer.errors import NoPlanError
+from optimizer.hydraulics.weirs import weir_head_m
+from optimizer.model.catalog import Kind
+from optimizer.model.plan import Status
+from optimizer.model.safety import SafetyCheck, SafetyReport, Tank, Verdict
+from optimizer.model.system import System
+from optimizer.read.places import data_directory
+from optimizer.search.cheapest import find_plan
+from optimizer.search.safe import find_safe_plan
+from optimizer.verify.check import verify_plan
+from optimizer.verify.drain_back import FREEBOARD, drain_back
+from optimizer.verify.safety import running, safety_today, shut_off_pressure_pa
+
+DISPLAY = Tank("display", 0.72, 0.30, rim_m=0.03, opening_depth_m=0.025, start_volume_m3=0.004)
+SUMP = Tank("sump", free_volume_m3=0.060, reserve_m3=0.015)
+DRAINS = (siphon("1-1/2 in"), upright("2 in", 0.03))
+
+
+def check_of(report: SafetyReport | None, words: str) -> SafetyCheck:
+    assert report is not None
+    return next(check for check in report.checks if words in check.title)
+
+
+def test_drain_back_agrees_with_a_hand_calculation() -> None:
+    # 1.2 x 0.6 m of tank, 1200 L/h over 0.3 m of edge, the outlet 25 mm under it, 3 m of 3/4 in pipe of 20.57 mm bore
+    # and no fitting: h = (3.333e-4 / (1.66 x 0.3))^(2/3) = 7.651 mm; 720 L/m x (7.651 + 25) mm = 23.51 L; pipe 0.997 L.
+    system = aquarium(tanks=(DISPLAY, SUMP))
+    run = replace(
+        system.network.runs["return line"],
+        parts=(system.network.runs["return line"].parts[0], part(Kind.PIPE, "3/4 in", 3.0)),
+    )
+    found = drain_back(system.network.with_runs({"return line": run}), {"return line": 1.2 / 3600}, system.tanks, ())
+
+    assert found.missing == ()
+    assert found.volumes_m3["tank 'display'"] == pytest.approx(0.02351, rel=1e-3)
+    assert found.volumes_m3["pipe and fittings"] == pytest.approx(0.000997, rel=1e-3)
+    assert found.total_m3 == pytest.approx(0.02451, rel=1e-3)
+
+
+def test_a_siphon_break_counts_at_its_own_depth() -> None:
+    system = aquarium()
+    deep = Tank("display", 0.72, 0.30, opening_depth_m=0.2)
+    found = [drain_back(system.network, {}, (tank,), ()) for tank in (deep, replace(deep, break_depth_m=0.01))]
+
+    assert found[0].total_m3 - found[1].total_m3 == pytest.approx(0.72 * 0.19)
+
+
+def test_a_check_valve_is_not_counted_on() -> None:
+    system = aquarium(tanks=(DISPLAY, SUMP))
+    run = system.network.runs["return line"]
+    valve = part(Kind.SWING_CHECK_VALVE, "3/4 in")
+    with_valve = system.network.with_runs({"return line": replace(run, parts=(*run.parts[:2], valve, *run.parts[2:]))})
+    flows = {"return line": 2e-4}
+
+    assert drain_back(with_valve, flows, system.tanks, ()).total_m3 >= (
+        drain_back(system.network, flows, system.tanks, ()).total_m3
+    )
+
+
+def test_the_drains_that_work_empty_as_well_and_the_dry_one_does_not() -> None:
+    system = aquarium(tanks=(DISPLAY, SUMP))
+    found = drain_back(system.network, {}, system.tanks, (upright("2 in", 0.03), siphon("1 in")))
+    bore_m = part(Kind.PIPE, "1 in", 1.0).end_bores_m[0]
+
+    assert found.volumes_m3["drains"] > math.pi / 4 * bore_m**2 * 0.9  # its 0.9 m of pipe and its fittings
+    assert found.volumes_m3["drains"] < 1.5 * math.pi / 4 * bore_m**2 * 0.9
+
+
+def test_what_is_not_stated_is_reported_and_never_taken_as_safe() -> None:
+    report = safety_today(aquarium())
+
+    assert check_of(report, "runs back").verdict is Verdict.UNCHECKED
+    assert any("'free volume'" in text for text in report.unchecked)
+    assert any("'area' of tank 'display'" in text for text in report.unchecked)
+    assert any("emergency" in text for text in report.unchecked)
+    assert any("'pump reserve'" in text for text in report.unchecked)
+
+
+def test_what_is_known_may_be_too_much_although_more_is_not_stated() -> None:
+    small = aquarium(tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.001)))
+    run = small.network.runs["return line"]
+    from optimizer.model.network import Device
+
+    device = Device("uv", ((2e-4, 0.1),), run.parts[0].ends)  # type: ignore[arg-type]
+    fitted = replace(run.parts[0], kind=Kind.DEVICE, name="uv")
+    network = replace(
+        small.network.with_runs({"return line": replace(run, parts=(*run.parts, fitted))}), devices={"uv": device}
+    )
+    report = safety_today(replace(small, network=network))
+
+    assert check_of(report, "runs back").verdict is Verdict.UNSAFE
+    assert any("sump runs over" in text for text in report.today)
+
+
+def test_a_sump_with_exactly_the_usual_freeboard_is_safe_and_one_with_less_is_not() -> None:
+    system = aquarium(tanks=(DISPLAY, SUMP))
+    back_m3 = drain_back(system.network, running(system.network).flows_m3_s, system.tanks, ()).total_m3
+
+    def verdict(free_m3: float) -> Verdict:
+        tanks = (DISPLAY, replace(SUMP, free_volume_m3=free_m3))
+        return check_of(safety_today(replace(system, tanks=tanks)), "runs back").verdict
+
+    assert verdict(back_m3 * FREEBOARD * 1.0001) is Verdict.SAFE
+    assert verdict(back_m3 * FREEBOARD * 0.9999) is Verdict.UNSAFE
+
+
+def test_the_rim_must_stand_above_the_water_over_the_edge() -> None:
+    system = aquarium(tanks=(DISPLAY, SUMP))
+    flow = running(system.network).flows_m3_s["return line"]
+    low = replace(DISPLAY, rim_m=0.9 * weir_head_m(0.30, flow))
+
+    assert check_of(safety_today(system), "rim").verdict is Verdict.SAFE
+    assert check_of(safety_today(replace(system, tanks=(low, SUMP))), "rim").verdict is Verdict.UNSAFE
+
+
+def test_outlets_above_the_only_tank_fill_it_too() -> None:
+    from optimizer.verify.drain_back import inflow_m3_s
+
+    system, _ = pipeline.read(data_directory("examples") / "metric-unions.yaml")
+    flows = {"left outlet": 6e-4, "spray line": 3e-4, "chiller line": 5e-4}
+    (display,) = (tank for tank in system.tanks if tank.name == "display")
+
+    assert inflow_m3_s(system.network, flows, display) == pytest.approx(9e-4)
+
+
+def test_the_pump_may_not_empty_the_sump_before_the_drains_pull() -> None:
+    system = aquarium(tanks=(DISPLAY, replace(SUMP, reserve_m3=0.003)))
+
+    assert any("sucks air" in text for text in safety_today(system).today)
+
+
+def test_pressure_is_that_of_the_shut_off_head_at_the_lowest_point() -> None:
+    # 4 m of fresh water at 20 °C: 998.2 kg/m3 x 9.80665 x 4 = 39.16 kPa (density: CRC Handbook, from memory).
+    assert shut_off_pressure_pa(aquarium().network) == pytest.approx(39_160, rel=1e-3)
+
+
+def test_a_part_that_the_pump_could_burst_is_named() -> None:
+    system = aquarium()
+    run = system.network.runs["return line"]
+    item = replace(run.parts[1].item, pressure_rating_pa=30_000.0)  # type: ignore[type-var]
+    weak = replace(run, parts=(run.parts[0], replace(run.parts[1], item=item), *run.parts[2:]))
+    report = safety_today(replace(system, network=system.network.with_runs({"return line": weak})))
+
+    assert any("may burst" in text for text in report.today)
+
+
+def test_a_pump_against_a_shut_line_is_unsafe() -> None:
+    system = aquarium()
+    run = system.network.runs["return line"]
+    shut = tuple(replace(p, opening=0.0) if p.kind is Kind.BALL_VALVE else p for p in run.parts)
+    network = system.network.with_runs({"return line": replace(run, parts=shut)})
+
+    assert any("heats the water" in text for text in safety_today(replace(system, network=network)).today)
+
+
+def test_drains_without_an_emergency_one_are_remarked_on() -> None:
+    report = safety_today(aquarium(tanks=(DISPLAY, SUMP), drains=(siphon("1-1/2 in"),)))
+
+    assert any("no emergency drain" in text for text in report.warnings)
+
+
+# --- plans -----------------------------------------------------------------------------------------------------------
+
+HUNGRY = 4.6e-4  # m3/s: more than the 3/4 in line gives, so pipe has to grow
+
+
+def hungry(free_volume_m3: float = 0.060, drains: tuple[object, ...] = DRAINS) -> System:
+    tanks = (DISPLAY, replace(SUMP, free_volume_m3=free_volume_m3))
+    return aquarium(HUNGRY, tanks=tanks, drains=drains, sizes=("3/4 in", "1 in", "1-1/4 in"))  # type: ignore[arg-type]
+
+
+def drain_back_after(system: System) -> tuple[int | None, float]:
+    plan = find_plan(system, catalog()).plan
+    found = check_of(verify_plan(system, plan).safety, "runs back").after
+    assert found is not None
+    return plan.material_cents, found
+
+
+def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason() -> None:
+    cheapest_cents, back_m3 = drain_back_after(hungry())
+    tight = hungry(back_m3 * FREEBOARD - 0.0001)
+    plan = find_safe_plan(tight, catalog())
+
+    assert plan.status is Status.OPTIMAL
+    assert plan.material_cents is not None
+    assert cheapest_cents is not None
+    assert plan.material_cents > cheapest_cents
+    assert any("refused" in note and "sump runs over" in note for note in plan.notes)
+    verification = verify_plan(tight, plan)
+    assert verification.passed
+    assert check_of(verification.safety, "runs back").verdict is Verdict.SAFE
+
+
+def test_a_plan_that_floods_does_not_stand_its_check() -> None:
+    _, back_m3 = drain_back_after(hungry())
+    tight = hungry(back_m3 * FREEBOARD - 0.0001)
+    verification = verify_plan(tight, find_plan(tight, catalog()).plan)
+
+    assert not verification.passed
+    assert any("sump runs over" in text for text in verification.failures)
+
+
+def test_no_plan_is_offered_when_the_emergency_drain_can_not_take_the_least_flow() -> None:
+    system = hungry(drains=(siphon("1-1/2 in"), upright("1 in", 0.01)))
+
+    with pytest.raises(NoPlanError, match="runs over"):
+        pipeline.plan(system, catalog())
+
+
+def test_a_fault_that_stands_already_is_said_first_and_forbids_nothing_that_does_not_worsen_it() -> None:
+    system = aquarium(1e-5, 2e-4, tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
+    report = pipeline.plan(system, catalog())
+    safety = report.verification.safety
+
+    assert safety is not None
+    assert any("sump runs over" in text for text in safety.today)
+    assert safety.failures == ()
+    assert check_of(safety, "runs back").verdict is Verdict.UNSAFE
+
+
+def test_valves_are_set_so_that_the_emergency_drain_takes_the_flow() -> None:
+    # Wide open the line would give more than the emergency drain takes; the target has no upper end.
+    emergency = upright("1 in", 0.02)
+    system = aquarium(1e-4, tanks=(DISPLAY, SUMP), drains=(siphon("1-1/2 in"), emergency))
+    free = verify_plan(replace(system, drains=()), find_plan(system, catalog()).plan)
+    held = verify_plan(system, find_plan(system, catalog()).plan)
+    carried = check_of(held.safety, "emergency").limit
+
+    assert carried is not None
+    assert free.flows_m3_s["return line"] > carried
+    assert held.flows_m3_s["return line"] <= carried * (1 + 1e-5)
+    assert held.passed
+
+
+@pytest.mark.parametrize("name", ["cellar-sump", "metric-unions"])
+def test_the_examples_are_checked_in_full_and_safe(name: str) -> None:
+    system, _ = pipeline.read(data_directory("examples") / f"{name}.yaml")
+    report = safety_today(system)
+
+    assert report.today == ()
+    assert report.unchecked == ()
