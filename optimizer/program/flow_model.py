@@ -137,7 +137,7 @@ def _add_run(
             else:
                 reference[b] = flows[b]
     built.flows[run.name] = mathopt.fast_sum([f for group in reference.values() for f in group])
-    slack = _add_valve(built, run, cells, zs, heads)
+    slack = _add_valve(built, run, stages, cells, zs, heads)
     lost = mathopt.fast_sum([built.losses[run.name, index] for index in range(len(stages))])
     difference = built.heads[run.start] - built.heads[run.end]
     built.model.add_linear_constraint(difference - lost - slack == 0.0)
@@ -178,12 +178,18 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
 
 
 def _add_valve(
-    built: FlowModel, run: FlowRun, cells: list[tuple[float, float, bool]], zs: list[Any], heads: Mapping[str, Range]
+    built: FlowModel,
+    run: FlowRun,
+    stages: list[Stage],
+    cells: list[tuple[float, float, bool]],
+    zs: list[Any],
+    heads: Mapping[str, Range],
 ) -> Any:
     """Return what a valve or a shut check valve takes [m]: with the flow where it flows, any where it is at rest."""
     from ortools.math_opt.python import mathopt
 
-    most = 2.0 * (heads[run.start][1] - heads[run.end][0] - heads[run.start][0] + heads[run.end][1]) + 1.0
+    drops = (heads[run.start][1] - heads[run.end][0], heads[run.end][1] - heads[run.start][0])
+    most = max(map(abs, drops)) + sum(_most_loss_m(stage) for stage in stages) + 1.0
     forward = [z for z, (_, high, shut) in zip(zs, cells, strict=True) if run.throttled and (high > 0.0 or shut)]
     back = [z for z, (low, _, shut) in zip(zs, cells, strict=True) if shut or (run.throttled and low < 0.0)]
     if not forward and not back:
@@ -192,6 +198,16 @@ def _add_valve(
     built.model.add_linear_constraint(v - most * mathopt.fast_sum(forward) <= 0.0)
     built.model.add_linear_constraint(v + most * mathopt.fast_sum(back) >= 0.0)
     return v
+
+
+def _most_loss_m(stage: Stage) -> float:
+    """Return the greatest size that the loss of a stage can have [m]."""
+    sizes = [0.0]
+    for cell in stage.cells:
+        ends = (cell.low_m3_s, cell.high_m3_s)
+        # the loss lies between any line below and any above, and a line is at its greatest at an end
+        sizes.append(max(abs(line.at(q)) for line in (*cell.envelope.below, *cell.envelope.above) for q in ends))
+    return max(sizes)
 
 
 def _add_mass(built: FlowModel) -> None:
