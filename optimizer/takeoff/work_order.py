@@ -20,7 +20,7 @@ from optimizer.takeoff.fitted import LEGS
 from optimizer.units import show_length
 
 DRAIN, CUT, OPEN, TAKE_OUT, DRY_FIT = "drain", "cut here", "open", "take out", "dry-fit"
-CEMENT, THREAD, CURE, TEST = "cement", "join", "cure", "test"
+CEMENT, THREAD, CURE, TEST, MIND = "cement", "join", "cure", "test", "mind"
 _SEALS = {
     "tape": "PTFE tape on the male taper thread, wound the way it turns in; hand tight plus 1 to 1-1/2 turns",
     "washer": "a new flat washer in the female half, no tape; hand tight plus a quarter turn",
@@ -115,6 +115,9 @@ class _Work:
         places = _places(run, run_plan, self._tee(run, 0), self._tee(run, 1), self.units)
         yield WorkStep(DRAIN, _drain_words(run))
         yield from self._openings(places)
+        for note in self.cuts.notes:
+            if note.startswith(f"run {name}: "):
+                yield WorkStep(MIND, note.removeprefix(f"run {name}: "))
         yield from _take_out(run_plan, self._old_tees(run))
         for place in places:
             if place.new or place.left_words:

@@ -45,7 +45,7 @@ def retrofit(*words: str) -> Result:
 
 
 def test_the_sheets_stand_in_the_order_of_the_work() -> None:
-    assert opened().sheetnames == SHEETS
+    assert [name for name in opened().sheetnames if name in SHEETS] == SHEETS
 
 
 def test_the_work_order_has_every_step_with_a_box_to_tick() -> None:
@@ -132,7 +132,7 @@ def test_the_price_command_says_what_the_plan_costs_and_what_would_be_cheaper(tm
     assert data["saved_cents"] == data["quoted_total_cents"] - data["cheapest_total_cents"] > 0
     assert f"which saves ${data['saved_cents'] / 100:.2f}" in result.stdout
     assert "is more than 5 times the list price" in result.stdout
-    assert openpyxl.load_workbook(better).sheetnames == SHEETS
+    assert openpyxl.load_workbook(better).sheetnames == book.sheetnames
 
 
 def test_the_price_command_refuses_a_damaged_quote_by_cell(tmp_path: Path) -> None:

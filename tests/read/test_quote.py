@@ -195,9 +195,6 @@ TITLE_ALLOWED = "allowed: Store's unit price (USD): nothing converts money"
 MONEY_ALLOWED = "allowed: prices in USD: nothing converts money"
 COLUMNS_ALLOWED = "allowed: one sheet with the columns 'Item no.' and \"Store's unit price (USD)\""
 AT = "{cell}"
-SHEETS = (
-    "Summary, Parts list, Cut list, Adapters, Work order, Take-out, Flow check, Assumptions and cautions, For import"
-)
 DAMAGED: list[tuple[str, Change, str]] = [
     ("text", price(ELBOW, "ask"), f"{AT}: found the text 'ask'; {PRICE_ALLOWED}"),
     ("sign", price(ELBOW, "$1.29"), f"{AT}: found the text '$1.29'; {PRICE_ALLOWED}; did you mean 1.29?"),
@@ -235,7 +232,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
         "{extra_item}: found the unknown item number 'sch40-elbow-101'; allowed: an item number of the parts list, or "
         f"an empty cell in a row of the store's own; did you mean {ELBOW}?",
     ),
-    ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {SHEETS}; {COLUMNS_ALLOWED}"),
+    ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}"),
     ("copied", copied, f"quote.xlsx: found a parts list on Parts list and Parts list 2; {COLUMNS_ALLOWED}"),
     (
         "no item numbers",
@@ -248,10 +245,12 @@ DAMAGED: list[tuple[str, Change, str]] = [
 
 @pytest.mark.parametrize(("change", "message"), [row[1:] for row in DAMAGED], ids=[row[0] for row in DAMAGED])
 def test_a_damaged_quote_is_refused_with_its_cell(tmp_path: Path, change: Change, message: str) -> None:
-    sheet = openpyxl.load_workbook(planned_path())[PARTS]
+    book = openpyxl.load_workbook(planned_path())
+    sheet = book[PARTS]
     columns = {name: get_column_letter(place) for name, place in titles(sheet).items()}
     before = f"quote.xlsx, {PARTS}!"
     places = {
+        "sheets": ", ".join(book.sheetnames),
         "cell": before + cell(ELBOW),
         "short": cell(ELBOW),
         "head": f"{before}{columns[STORE_PRICE_TITLE]}1",

@@ -158,11 +158,37 @@ def test_the_uv_line_of_the_cellar_sump_joint_by_joint() -> None:
     assert removed("cellar-sump", "uv line") == []  # nothing stood in the open joints
 
 
-def test_the_metric_room_needs_no_saw() -> None:
-    # The pump turned up from 85 to 90 % and the chiller's valve closed a little give every line its flow.
-    assert changed("metric-unions") == []
-    assert planned("metric-unions")[2].pump_speeds == {"return": pytest.approx(0.9)}
-    assert planned("metric-unions")[2].consumables == ()
+def test_the_metric_room_joint_by_joint() -> None:
+    assert changed("metric-unions") == ["display line", "spray line"]
+    assert walked("metric-unions", "display line") == [
+        "  40 mm pipe 19.7",  # sawn at the face of the elbow that goes
+        "+ 40 mm x 50 mm reducing coupling",  # cement 40; the stub: cement 50 twice
+        "+ 50 mm pipe 0.394",
+        "+ 50 mm elbow",
+        "+ 50 mm pipe 55.1",
+        "+ 50 mm x 32 mm reducing coupling",  # onto the stub that the old pipe leaves in the tee: cement 32
+    ]
+    # by hand, 50 mm: coupling and elbow (the stub), elbow, coupling
+    assert sealed("metric-unions", "display line") == {
+        ("cement", "40 mm"): 1,
+        ("cement", "50 mm"): 4,
+        ("cement", "32 mm"): 1,
+    }
+    assert removed("metric-unions", "display line") == ["40 mm elbow", "40 mm x 32 mm bushing", "32 mm pipe 55.1"]
+    assert walked("metric-unions", "spray line") == [
+        "  32 mm pipe 3.94",
+        "  32 mm gate valve",
+        "  32 mm pipe 27.6",  # sawn at the face of the first of two elbows hub to hub: both go
+        "+ 32 mm coupling",
+        "+ 32 mm pipe 0.394",
+        "+ 32 mm elbow",
+        "+ 32 mm pipe 0.394",
+        "+ 32 mm x 40 mm bushing",  # its spigot in the last elbow, which opens at the spray bar: cement 40
+        "+ 40 mm elbow",
+    ]
+    # by hand, 32 mm: sawn pipe in the coupling, the first stub twice, the second twice
+    assert sealed("metric-unions", "spray line") == {("cement", "32 mm"): 5, ("cement", "40 mm"): 1}
+    assert removed("metric-unions", "spray line") == ["32 mm elbow", "32 mm elbow"]
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
