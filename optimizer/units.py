@@ -90,7 +90,10 @@ _VOLUME = _Dimension(
     "volume",
     "12 gal, 45 L or 0.2 m3",
     "meter ** 3",
-    {**_words(gallon="gal gallon gallons", liter="l litre litres liter liters"), "m3": "meter ** 3", "m³": "meter ** 3"},
+    {
+        **_words(gallon="gal gallon gallons", liter="l litre litres liter liters"),
+        **dict.fromkeys(["m3", "m³"], "meter ** 3"),
+    },
     {US: "gallon", METRIC: "liter"},
 )
 _SQUARE_METRE, _SQUARE_FOOT = "meter ** 2", "foot ** 2"
@@ -143,7 +146,10 @@ _DEFINITIONS = (
 
 _DECIMAL = r"\d+(?:\.\d+)?|\.\d+"
 _MIXED = rf"(?:\d+[ ]*[ -][ ]*)?\d+[ ]*/[ ]*\d+|{_DECIMAL}"
-_PLAIN = re.compile(rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|(?:m|cm|ft|in)[23]|[^\d\s.,/+-]\D*)?", re.IGNORECASE)
+_PLAIN = re.compile(
+    rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|(?:m|cm|ft|in)[23]|[^\d\s.,/+-]\D*)?",
+    re.IGNORECASE,
+)
 _FEET_INCHES = re.compile(
     rf"(?P<sign>[-+]?)[ ]*(?P<feet>\d+)[ ]*(?:ft\.?|foot|feet|['′’])[ ]*-?[ ]*"
     rf"(?P<inches>{_MIXED})[ ]*(?:in\.?|inch|inches|[\"″”]|'')",

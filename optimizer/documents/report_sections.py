@@ -21,6 +21,7 @@ from optimizer.documents.pictures import (
 )
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
+from optimizer.documents.safety_text import safety_section
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
 from optimizer.documents.words import money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
@@ -209,11 +210,17 @@ def _change(before: Mapping[str, float], after: Mapping[str, float], run: str, u
     return f"{sign}{show_flow(change, units)}"
 
 
+def safe(facts: ReportFacts) -> str:
+    """Return what was checked so that the floor stays dry, and what could not be."""
+    return safety_section(facts.report)
+
+
 SECTIONS: tuple[Section, ...] = (
     Section("flows", "What flows", flows_answer),
     Section("buy", "What to buy", shopping),
     Section("work", "What to do", work),
     Section("mind", "Mind", warnings),
+    Section("safe", "Safe", safe),
     Section("cautions", "Cautions: read before you start", cautions),
     Section("plumbing", "The plumbing in pictures", plumbing),
     Section("head", "Where the head goes", head),

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
     flow_span,
@@ -83,6 +84,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
     require_passed(report)
     plan, bill = report.plan, report.bill
     blocks: list[Block] = [
+        *today_blocks(report.verification.safety),
         Heading(f"Plan: {report.system.name}"),
         f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
         *till_words(bill),
@@ -92,6 +94,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         _change_table(report) if changes(plan) else "Nothing is bought and nothing is cut: settings do it.",
         *_settings(report),
         *_buy(report),
+        *safety_blocks(report.verification.safety, report.system.units),
     ]
     return blocks + _warning_lines((*plan.notes, *report.verification.warnings, *report.notes))
 

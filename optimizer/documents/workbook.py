@@ -9,6 +9,7 @@ from pathlib import Path
 from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
 from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
 from optimizer.documents.parts_sheet import import_sheet, parts_sheet
+from optimizer.documents.safety_text import safety_sheet
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
 from optimizer.documents.summary_sheet import fill_summary, start_summary
 from optimizer.documents.text import require_passed
@@ -96,6 +97,7 @@ def _fill(book: Book, report: PlanReport, taken: TakeOff | None) -> None:
         work_sheet(book, taken.work)
     take_out_sheet(book, report.bill)
     flow_sheet(book, report)
+    safety_sheet(book, report)
     cautions_sheet(book, report)
     import_sheet(book, report.bill)
     fill_summary(summary, report, total)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from optimizer.model.network import Part
+from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
 
 
 class DrainMode(StrEnum):
@@ -97,6 +98,12 @@ class SafetyCheck:
     def verdict(self) -> Verdict:
         return _verdict(self.after, self.limit)
 
+    def shown(self, value: float | None, units: str) -> str:
+        """Return one of the numbers in trade units; a dash where it is not known."""
+        if value is None:
+            return "–"
+        return _SHOW[self.quantity](value, units) if self.quantity in _SHOW else f"{value:.0f}"
+
     @property
     def worsened(self) -> bool:
         """Return whether the work makes this unsafe, or more unsafe than it is."""
@@ -107,6 +114,13 @@ class SafetyCheck:
         return self.after * self._limit_today > self.now * self.limit * (1.0 + WORSE)
 
 
+_SHOW = {
+    "flow": show_flow,
+    "volume": show_volume,
+    "height": show_length,
+    "pressure": show_pressure,
+    "speed": show_velocity,
+}
 WORSE = 1e-3  # relative: less is a matter of rounding
 
 

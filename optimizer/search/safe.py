@@ -86,8 +86,8 @@ def _refused(plan: Plan, unsafe: tuple[str, ...]) -> str:
 def _none(plan: Plan, unsafe: tuple[str, ...], proved: bool) -> Plan:
     reasons = (
         _refused(plan, unsafe).replace("a cheaper plan", "the cheapest plan"),
-        "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a siphon-break hole "
-        "nearer to the overflow edge would help"
+        "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
+        "siphon-break hole nearer to the overflow edge would help"
         if proved
         else "no safe plan was found: look at the tanks and drains of the file",
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -13,7 +12,7 @@ from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
-from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
+from optimizer.units import show_flow
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
 from optimizer.verify.drain_back import (
     DEVICE_VOLUME,
@@ -286,18 +285,4 @@ def _report(system: System, checks: tuple[SafetyCheck, ...], warnings: list[str]
 
 def unsafe_words(check: SafetyCheck, value: float | None, units: str) -> str:
     """Return one unsafe check as a sentence: `water ... : 30.1 gal, the most is 12.0 gal: the sump runs over`."""
-    return f"{check.title}: {amount(check, value, units)}, the most is {amount(check, check.limit, units)}: {check.why}"
-
-
-def amount(check: SafetyCheck, value: float | None, units: str) -> str:
-    """Return a number of a check in trade units; a dash where there is none."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    show = {
-        "flow": show_flow,
-        "volume": show_volume,
-        "height": show_length,
-        "pressure": show_pressure,
-        "speed": show_velocity,
-    }
-    return show[check.quantity](value, units) if check.quantity in show else f"{value:.0f}"
+    return f"{check.title}: {check.shown(value, units)}, the most is {check.shown(check.limit, units)}: {check.why}"

@@ -1,0 +1,85 @@
+"""What was checked so that the floor stays dry → sentences and tables for the terminal, the workbook and the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from optimizer.documents.sheet_kit import Book, Cell
+from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.model.outcome import PlanReport
+from optimizer.model.safety import SafetyCheck, SafetyReport
+
+SAFETY_SHEET = "Safety"
+TITLES = ("what is compared", "now", "after", "the most", "")
+CODES = "Local codes, and licensed electricians and plumbers, have the last word."
+
+
+def today_blocks(safety: SafetyReport | None) -> list[Block]:
+    """Return what is unsafe as it stands, to be printed before anything else; nothing where nothing is known to be."""
+    if safety is None or not safety.today:
+        return []
+    lines = (*safety.today, CODES)
+    return [Heading("Unsafe today, whatever is planned"), Lines(lines)]
+
+
+def safety_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
+    """Return what was checked, and what could not be for want of a number in the file."""
+    if safety is None or not safety.checks:
+        return []
+    blocks: list[Block] = [Heading("Safe"), table(TITLES, safety_rows(safety.checks, units), right=(1, 2, 3))]
+    if safety.unchecked:
+        blocks.append(Lines(tuple(safety.unchecked)))
+    return blocks
+
+
+def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ...]]:
+    """Return (what, now, after, the most, verdict) of each check, a dash where a number is not known."""
+    return [
+        (
+            check.title,
+            check.shown(check.now, units),
+            check.shown(check.after, units),
+            check.shown(check.limit, units),
+            str(check.verdict) if check.why else "",
+        )
+        for check in checks
+    ]
+
+
+def safety_section(report: PlanReport) -> str:
+    """Return the inside of the page's part about safety, or nothing when nothing was checked."""
+    from optimizer.documents.report_html import items, paragraph
+    from optimizer.documents.report_html import table as page_table
+
+    safety = report.verification.safety
+    if safety is None or not safety.checks:
+        return ""
+    today = paragraph("Unsafe today, whatever is planned:") + items(safety.today) if safety.today else ""
+    rows = safety_rows(safety.checks, report.system.units)
+    titles = ("What is compared", "Now", "After", "The most", "Verdict")
+    told = page_table("What was checked", titles, rows, (1, 2, 3))
+    return today + told + items(safety.unchecked) + paragraph(CODES, "aside")
+
+
+def safety_sheet(book: Book, report: PlanReport) -> None:
+    """Write what was checked as a sheet of the workbook; no sheet when nothing was."""
+    safety = report.verification.safety
+    if safety is None or not safety.checks:
+        return
+    sheet = book.sheet(SAFETY_SHEET, (58.0, 14.0, 14.0, 14.0, 14.0), landscape=True)
+    if safety.today:
+        sheet.heading("Unsafe today, whatever is planned")
+        for text in safety.today:
+            sheet.paragraph(text, "strong")
+        sheet.skip()
+    sheet.column_titles(
+        ("What is compared", "Now", "After", "The most", "Verdict"), numbers=("Now", "After", "The most")
+    )
+    for row in safety_rows(safety.checks, report.system.units):
+        sheet.write([Cell(row[0]), *(Cell(text, "text right") for text in row[1:4]), Cell(row[4])])
+    if safety.unchecked:
+        sheet.heading("Not checked")
+        for text in safety.unchecked:
+            sheet.paragraph(text)
+    sheet.skip()
+    sheet.paragraph(CODES)
