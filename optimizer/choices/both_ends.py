@@ -126,10 +126,7 @@ class _Pass:
         pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
         self.steps = [
             self._few(
-                [
-                    (arc.head, (first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc))
-                    for arc in arcs
-                ]
+                [(arc.head, (first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc)) for arc in arcs]
             )
             for arcs in graph.arcs
         ]

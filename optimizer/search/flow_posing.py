@@ -118,6 +118,20 @@ def choice_of(case: FlowCase, chosen: RelaxedSelection) -> Choice:
     )
 
 
+def single(case: FlowCase, choice: Choice) -> FlowCase:
+    """Return the case with nothing left to choose but one combination."""
+    ways = dict(zip(case.ways, choice.ways, strict=True))
+    return replace(
+        case,
+        modes=tuple(replace(m, speeds=(m.speeds[k],)) for m, k in zip(case.modes, choice.speeds, strict=True)),
+        ways={name: (case.ways[name][k],) for name, k in ways.items()},
+        tables={name: CurveTable(case.tables[name].rows[[k]], case.tables[name].basis) for name, k in ways.items()},
+        tees={point: (case.tees[point][k],) for point, k in zip(case.tees, choice.tees, strict=True)},
+        _tee_memo={},
+        _gain_memo={},
+    )
+
+
 def pumped_runs(network: Network) -> list[str]:
     return [name for name, run in network.runs.items() if any(part.kind is Kind.PUMP for part in run.parts)]
 
@@ -282,14 +296,15 @@ def gaps_of(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> list[Ga
     return sorted(out, key=lambda gap: -gap.gap_m)
 
 
-def valve_hints(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> dict[str, float]:
-    """Return what each valve takes in the relaxation's flows, as k of k Q² [s²/m⁵]; of several modes the first."""
+def valve_hints(case: FlowCase, chosen: RelaxedSelection, choice: Choice, mode: int = 0) -> dict[str, float]:
+    """Return what each valve takes in the relaxation's flows of a mode, as k of k Q² [s²/m⁵]."""
     out = {}
     for name, k in zip(case.ways, choice.ways, strict=True):
         run, way = case.network.runs[name], case.ways[name][k]
-        flow = chosen.flows_m3_s[name]
+        flow = chosen.flows_m3_s[case.key(name, mode)]
         if way.valved and abs(flow) > 1e-9:
-            there = chosen.heads_m[run.start.point] - chosen.heads_m[run.end.point]
+            start, end = (case.key(point, mode) for point in (run.start.point, run.end.point))
+            there = chosen.heads_m[start] - chosen.heads_m[end]
             off = there - float(case.tables[name].losses_m(flow)[k])
             out[name] = max(0.0, off * math.copysign(1.0, flow)) / flow**2
     return out

@@ -25,6 +25,7 @@ from optimizer.search.flow_posing import (
     duties_of,
     flow_problem,
     gaps_of,
+    single,
     valve_hints,
 )
 from optimizer.search.flow_tightening import Box, tightened
@@ -34,6 +35,9 @@ Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents],
 
 SOLVER_ORDER = sorted(FLOW_SOLVERS, key=lambda name: name != "HIGHS")  # the quickest on these first
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
+_NEAR_M = 0.02
+_OFTEN = 3  # a combination that comes back so often gets a search of its own ...
+_PROBE_S = 10.0  # ... for so long
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
 _ROOT_ROUNDS = 12
 _NARROW = 1e-7  # of the largest flow: ranges are not cut finer
@@ -50,6 +54,7 @@ class SearchState:
     complete: bool = False
     rounds: int = 0
     unproved: int = 0  # combinations with valves that no start could set, though no box excludes them
+    unproved_cents: int | None = None  # the cheapest of them
     stopped: str = ""  # why the search ended before its proof
     by_hand: bool = False
 
@@ -73,6 +78,7 @@ class FlowSearch:
         progress: Progress | None = None,
         start: Choice | None = None,
         cutoff_cents: int | None = None,
+        alone: bool = False,
     ) -> None:
         self.case, self.solver = case, solver
         self.until = time.monotonic() + time_limit_s
@@ -80,6 +86,8 @@ class FlowSearch:
         self.state = SearchState()
         self.cutoff_cents = cutoff_cents  # only plans below are of interest
         self.rows: list[ChoiceRow] = []
+        self.alone = alone  # a search of one combination
+        self.seen: dict[Choice, int] = {}
         self.tried: dict[Choice, Settled | None] = {}
         self.waiting: list[_Node] = []
         root: Box | None = dict(case.ranges)
@@ -130,8 +138,9 @@ class FlowSearch:
 
     def _update_bound(self) -> None:
         bounds = [self.waiting[0].bound] if self.waiting else []
-        bounds += [cents for cents in (self.state.best_cents, self.cutoff_cents) if cents is not None]
-        self.state.bound_cents = max(self.state.bound_cents, min(bounds, default=0))
+        known = (self.state.best_cents, self.cutoff_cents, self.state.unproved_cents)
+        bounds += [cents for cents in known if cents is not None]
+        self.state.bound_cents = min(bounds, default=self.state.bound_cents)
 
     def _round(self) -> None:
         node = self.waiting[0]
@@ -170,11 +179,48 @@ class FlowSearch:
     def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:
         bound = max(node.bound, found.bound_cents or 0)
         choice = choice_of(self.case, found)
-        if self.offer(choice, (valve_hints(self.case, found, choice),)):
+        worst = max((gap.gap_m for gap in gaps_of(self.case, found, choice)), default=0.0)
+        # valve settings are read off the relaxation only once it is near the network
+        modes = range(len(self.case.modes))
+        hints = tuple(valve_hints(self.case, found, choice, mode) for mode in modes) if worst < _NEAR_M else ()
+        if self.offer(choice, hints):
             return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
         if not self._has_valves(choice):
-            self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
+            self._forbid(found)
+        elif len(modes) > 1 and worst < _NEAR_M:
+            # each setting by itself may be served by a position of its own, however fine the boxes; one for all was
+            # sought from every one of these and not found
+            self._give_up(found, choice)
+        elif self._impossible(choice):
+            self._forbid(found)
+            return [self._node(bound, node.box)]
         return self._halves(node, bound, found)
+
+    def _impossible(self, choice: Choice) -> bool:
+        """Return whether a combination that keeps coming back is proved to have no valve setting: a search of its own.
+
+        Cutting boxes for one combination's sake would cut them for all others too.
+        """
+        self.seen[choice] = self.seen.get(choice, 0) + 1
+        if self.alone or self.seen[choice] != _OFTEN:
+            return False
+        left = min(_PROBE_S, max(0.0, self.until - time.monotonic()))
+        own = FlowSearch(single(self.case, choice), solver=self.solver, time_limit_s=left, alone=True)
+        state = own.run()
+        if state.by_hand:
+            raise KeyboardInterrupt
+        return state.complete and state.best is None and state.unproved == 0
+
+    def _forbid(self, found: RelaxedSelection) -> None:
+        self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
+
+    def _give_up(self, found: RelaxedSelection, choice: Choice) -> None:
+        """Go on without a combination that could not be set and is not proved impossible; the bound remembers it."""
+        cents = cents_of(self.case, choice)
+        known = self.state.unproved_cents
+        self.state.unproved += 1
+        self.state.unproved_cents = cents if known is None else min(known, cents)
+        self._forbid(found)
 
     def _has_valves(self, choice: Choice) -> bool:
         ways = zip(self.case.ways, choice.ways, strict=True)
@@ -192,8 +238,7 @@ class FlowSearch:
                 return [self._node(bound, node.box)]
             choice = choice_of(self.case, found)
             if self._has_valves(choice):
-                self.state.unproved += 1
-                self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
+                self._give_up(found, choice)
             return [self._node(bound, node.box)]
         key, at = cut
         low, high = node.box[key]

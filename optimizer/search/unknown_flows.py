@@ -90,6 +90,7 @@ class _Finder:
         self.floor = 0  # no plan whatsoever costs less
         self.rounds = 0
         self.stopped = ""
+        self.unproved = 0
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
@@ -130,7 +131,8 @@ class _Finder:
                 return None
             if not state.complete or math.isinf(most):
                 return state
-            self.floor = max(self.floor, math.floor(most + 0.5) + 1 + least_energy_cents(case))
+            if state.unproved == 0:
+                self.floor = max(self.floor, math.floor(most + 0.5) + 1 + least_energy_cents(case))
             count *= _MORE_WAYS
             most = costs.cheapest(count) if count < costs.count else math.inf
 
@@ -154,6 +156,7 @@ class _Finder:
         )
         state = search.run()
         self.rounds += state.rounds
+        self.unproved += state.unproved
         if state.best is not None and (self.best_cents is None or (state.best_cents or 0) < self.best_cents):
             self.best, self.best_cents = (case, state.best), state.best_cents
         if state.by_hand:
@@ -181,16 +184,15 @@ class _Finder:
         state = self._search(self._useful(whole.case, costs, most))
         if self.stopped == "" and not state.complete:
             self.stopped = state.stopped
-        bound = state.bound_cents if not state.complete else (self.best_cents or state.bound_cents)
-        return bound, self._notes(state, whole, slots)
+        return state.bound_cents, self._notes(state, whole, slots)
 
     def _notes(self, state: SearchState, whole: Prepared, slots: bool) -> list[str]:
         """Say what the proof leaves out; nothing where the bound on all plans whatsoever is as high."""
         notes = []
         if state.unproved:
             notes.append(
-                f"{state.unproved} cheaper combinations with valves could not be set by any of the starts tried, and "
-                "are counted as impossible"
+                f"{state.unproved} combinations with valves could not be set by any of the starts tried, and are not "
+                "proved impossible; the bound leaves them open"
             )
         if whole.lossy and self.best_cents is not None and self.floor < self.best_cents:
             notes.append(
@@ -208,6 +210,8 @@ class _Finder:
 
     def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[str]) -> UnknownSearch:
         if self.best is None or basic is None:
+            if not self.stopped and self.unproved:
+                self.stopped = "valve positions that serve every setting were sought and not found"
             if not self.stopped:
                 why = ("no combination of these parts meets all targets at once, with valves cut in where that helps",)
                 return self._none((*why, *notes))
@@ -219,7 +223,7 @@ class _Finder:
                 {},
                 {},
                 {},
-                reasons=(f"{self.stopped} before any plan",),
+                reasons=(f"{self.stopped}; no plan came before that",),
             )
             return UnknownSearch(plan, rounds=self.rounds)
         case, choice = self.best

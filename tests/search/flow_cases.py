@@ -83,7 +83,7 @@ def random_case(seed: int) -> FlowCase:
         rows = np.stack([basis.row(each) for each in terms])
         ways[name], tables[name] = made, CurveTable(rows, basis)
     tees = {point: _fittings(rng, network, point) for point in network.tees}
-    speeds = [{name: s for name, s in zip(network.pumps, both, strict=True)} for both in _speeds(rng, network)]
+    speeds = [dict(zip(network.pumps, both, strict=True)) for both in _speeds(rng, network)]
     case = FlowCase(
         network, conditions, (Mode("", (), tuple(speeds)),), ways, tables, tees, (rng.choice([0, 250]),), {}
     )
@@ -174,7 +174,7 @@ def _with_targets(rng: random.Random, case: FlowCase, speeds: list[dict[str, flo
     ends = [name for name, run in case.network.runs.items() if case.network.points[run.end.point].is_fixed]
     modes = [Mode("day", _wants(rng, case, flows, ends), tuple(speeds))]
     if rng.random() < 0.25:
-        slow = {name: 0.85 for name in case.network.pumps}
+        slow = dict.fromkeys(case.network.pumps, 0.85)
         night = replace(case, modes=(Mode("night", (), (slow,)),))
         flows = solve_network(built_network(night, replace(choice, speeds=(0,)), 0), case.conditions).flows_m3_s
         modes = [replace(modes[0], speeds=tuple(speeds[:1])), Mode("night", _wants(rng, case, flows, ends), (slow,))]

@@ -1,0 +1,47 @@
+"""Where flows are not known beforehand the plan found costs what the best of all combinations costs."""
+
+from __future__ import annotations
+
+import pytest
+from flow_cases import choices_of, random_case
+
+from optimizer.search.flow_posing import FlowCase, cents_of, duties_of
+from optimizer.search.flow_search import FlowSearch
+from optimizer.verify.openings import settle
+
+# cases in which neither the search nor the enumeration takes a second
+QUICK = (25, 27, 28, 29, 31, 33, 36, 40, 44, 48, 51, 52, 53, 55, 56, 57, 61, 62, 64, 65, 66, 68, 69, 72, 74)
+CASES = 300
+
+
+def cheapest_of_all(case: FlowCase) -> int | None:
+    """Return the least cost of a combination that stands as a true network, each one solved; None when none does."""
+    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
+        settled = settle(duties_of(case, choice), case.conditions)
+        if settled is not None and settled.met:
+            return cents_of(case, choice)
+    return None
+
+
+def check(seed: int) -> None:
+    case = random_case(seed)
+
+    found = FlowSearch(case, time_limit_s=300.0).run()
+
+    assert found.complete
+    assert found.best_cents == cheapest_of_all(case)
+    if found.best is not None:
+        settled = settle(duties_of(case, found.best), case.conditions)
+        assert settled is not None
+        assert settled.met
+
+
+@pytest.mark.parametrize("seed", QUICK)
+def test_the_plan_costs_what_the_best_combination_costs(seed: int) -> None:
+    check(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [seed for seed in range(CASES) if seed not in QUICK])
+def test_the_plan_costs_what_the_best_combination_costs_in_many_more_cases(seed: int) -> None:
+    check(seed)
