@@ -57,7 +57,7 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
     """
     network = system.network
     if system.settings:
-        raise FlowsUnknownError("several settings are to be served by one plumbing, so no single flow of a run is known")
+        raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
     source = _source(network)
     paths = _paths(network, source)
     targets = _targets(system, paths)
@@ -75,7 +75,7 @@ def _source(network: Network) -> Run:
         names = ", ".join(run.name for run in pumped) or "none"
         raise FlowsUnknownError(f"a plan needs exactly one run with a pump; found {names}")
     if not network.points[pumped[0].start.point].is_fixed:
-        raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water surface it draws from")
+        raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water that it draws from")
     if sum(part.kind is Kind.PUMP for part in pumped[0].parts) != 1:
         raise FlowsUnknownError(f"run {pumped[0].name!r} has more than one pump; a plan can size one")
     return pumped[0]
@@ -111,7 +111,7 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
     mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
     if mixed:
-        raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split, which leaves the flows of its runs open")
+        raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split: the flows of its runs stay open")
     given = {target.summed[0]: replace(target, run=target.summed[0], runs=()) for target in system.targets}
     if len(given) < len(system.targets):
         raise FlowsUnknownError("two targets are on one run, one of them by its device; write one window for both")

@@ -245,7 +245,8 @@ def _next(system: System, report: CalibrationReport) -> list[Block]:
     ]
     apart = [letter for (letter, _), yes in zip(_lettered(report), following.apart, strict=False) if yes]
     alike = [letter for (letter, _), yes in list(zip(_lettered(report), following.apart, strict=False))[1:] if not yes]
-    told = f"That tells A from {_listed(apart, 'and')}" if apart else "One reading good to 5 % may not tell them apart for sure; take the mean of a few"
+    unsure = "One reading good to 5 % may not tell them apart for sure; take the mean of a few"
+    told = f"That tells A from {_listed(apart, 'and')}" if apart else unsure
     rest = f"; {_listed(alike, 'and')} would take a finer reading than 5 %" if apart and alike else ""
     caution = " Watch the overflow and the drains while the pump runs faster than they are used to."
     faster = any(setting > _highest(report.measured, name) for name, setting in one.settings.items())

@@ -17,7 +17,7 @@ from optimizer.search.sizing_descent import good_design
 from optimizer.search.sizing_proof import SizedPlan, size_network
 
 sys.path.insert(0, str(Path(__file__).parent))
-from published import published
+from published_networks import published
 
 
 def keeps_every_head(sizing: NetworkSizing, plan: SizedPlan) -> bool:
