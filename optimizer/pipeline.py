@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.system import System
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
+    from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
 
@@ -218,6 +219,19 @@ def take_off(
     store = Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
     told = (plan_report.system, plan_report.plan, plan_report.verification)
     return measured_out(*told, catalog, store, plan_report.before_flows_m3_s, spares=spares, ports=ports)
+
+
+def settings_card(
+    system: System, planned: PlanReport | None = None, *, clog: float = 0.5, scatter: float = 0.05
+) -> SettingsCard:
+    """Return how everything is set after a plan, or as it stands, with the limits of every meter.
+
+    `clog` is the share of the section that a clog takes, `scatter` that by which normal readings differ.
+    """
+    from optimizer.verify.card import settings_card as card_of
+
+    told = (None, None) if planned is None else (planned.plan, planned.verification)
+    return card_of(system, *told, clog=clog, scatter=scatter)
 
 
 def read_quote(path: Path | str, listed: PlanReport, catalog: Catalog) -> Quote:

@@ -6,6 +6,7 @@ from optimizer.cli.commands import main
 from optimizer.cli.price import price
 from optimizer.cli.report import draw, report
 from optimizer.cli.search import compare, explain, frontier
+from optimizer.cli.settings import settings
 
 main.add_command(adapters)
 main.add_command(calibrate)
@@ -15,5 +16,6 @@ main.add_command(explain)
 main.add_command(frontier)
 main.add_command(price)
 main.add_command(report)
+main.add_command(settings)
 
 __all__ = ["main"]

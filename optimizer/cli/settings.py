@@ -1,0 +1,78 @@
+"""The command that says how to set everything back after cleaning, and when a meter's reading means trouble."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import click
+
+from optimizer.cli.waiting import wait_for
+
+_SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the card as a page to print (.html) or a workbook (.xlsx).",
+)
+@click.option("--now", is_flag=True, help="The plumbing as it stands; without it the plumbing after the cheapest plan.")
+@click.option(
+    "--clog", type=_SHARES, default=50.0, show_default=True, metavar="PERCENT", help="Section lost to a clog."
+)
+@click.option(
+    "--scatter",
+    type=_SHARES,
+    default=5.0,
+    show_default=True,
+    metavar="PERCENT",
+    help="How far normal readings lie from the set flow.",
+)
+@click.option("--replace", is_flag=True, help="Replace a file that is there already.")
+@click.option(
+    "--catalog",
+    "catalogs",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="CSV",
+    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+)
+def settings(
+    file: Path,
+    output: Path | None,
+    now: bool,
+    clog: float,
+    scatter: float,
+    replace: bool,
+    catalogs: tuple[Path, ...],
+) -> None:
+    """Print the settings card: pump speeds, valves, and what every meter should show.
+
+    For each way in which the plumbing is run, every meter has a normal flow, a low limit (clogged) and a high limit (a
+    hose off or a pipe apart), each from a simulation.
+    """
+    from optimizer import pipeline
+
+    if output is not None:
+        from optimizer.documents.whole_file import free_target
+
+        free_target(output, replace, ".xlsx" if output.suffix.lower() == ".xlsx" else ".html")
+    system, catalog = wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs))
+    report = None
+    if not now:
+        report = wait_for("Searching for the cheapest plan", lambda: pipeline.plan(system, catalog))
+    work = partial(pipeline.settings_card, system, report, clog=clog / 100, scatter=scatter / 100)
+    card = wait_for("Breaking and clogging every run", work)
+    from optimizer.documents.settings_card import card_blocks, write_card
+    from optimizer.documents.tables import print_blocks
+
+    if output is None:
+        print_blocks(card_blocks(card))
+        return
+    write_card(output, card, replace)
+    click.echo(f"Wrote {output}.")

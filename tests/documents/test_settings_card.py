@@ -1,0 +1,82 @@
+"""The settings card as text, page and workbook: one set of numbers, whole files, the usual cautions."""
+
+from __future__ import annotations
+
+import io
+from functools import cache
+from pathlib import Path
+
+import openpyxl
+import pytest
+from click.testing import CliRunner
+
+from optimizer import pipeline
+from optimizer.cli import main
+from optimizer.documents.settings_card import card_blocks, card_page, card_workbook, meter_rows, write_card
+from optimizer.documents.tables import plain_text
+from optimizer.errors import DocumentError
+from optimizer.read.places import data_directory
+from optimizer.verify.card import SettingsCard
+
+FILE = data_directory("examples") / "single-return.yaml"
+
+
+@cache
+def card() -> SettingsCard:
+    system, catalog = pipeline.read(FILE)
+    return pipeline.settings_card(system, pipeline.plan(system, catalog))
+
+
+def test_page_workbook_and_text_have_the_same_numbers() -> None:
+    text, page = plain_text(card_blocks(card())), card_page(card())
+    book = openpyxl.load_workbook(io.BytesIO(card_workbook(card())))
+    cells = {str(cell.value) for row in book["Settings"].iter_rows() for cell in row if cell.value is not None}
+
+    for row in meter_rows(card(), card().modes[0]):
+        for number in row:
+            assert number in text
+            assert number in page
+            assert number in cells
+
+
+def test_the_card_gives_the_last_word_to_codes_and_licensed_trades() -> None:
+    for told in (plain_text(card_blocks(card())), card_page(card())):
+        assert "Local codes, and licensed electricians and plumbers, have the last word" in told
+        assert "GFCI" in told
+
+
+def test_the_page_asks_for_nothing_from_outside_and_has_one_title() -> None:
+    page = card_page(card())
+
+    assert "http" not in page.replace("http-equiv", "")
+    assert page.count("<h1>") == 1
+
+
+def test_the_same_card_gives_the_same_bytes() -> None:
+    assert card_workbook(card()) == card_workbook(card())
+    assert card_page(card()) == card_page(card())
+
+
+def test_a_file_that_is_there_is_not_overwritten(tmp_path: Path) -> None:
+    target = tmp_path / "card.html"
+    target.write_text("mine")
+
+    with pytest.raises(DocumentError):
+        write_card(target, card())
+    assert target.read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["card.html", "card.xlsx"])
+def test_the_command_writes_a_page_or_a_workbook(tmp_path: Path, name: str) -> None:
+    result = CliRunner().invoke(main, ["settings", str(FILE), "-o", str(tmp_path / name)])
+
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / name).stat().st_size > 2000
+
+
+def test_the_command_prints_the_card_of_the_plumbing_as_it_stands() -> None:
+    result = CliRunner().invoke(main, ["settings", "--now", str(FILE)])
+
+    assert result.exit_code == 0, result.output
+    assert "as it stands" in result.stdout
+    assert "576 gal/h" in result.stdout
