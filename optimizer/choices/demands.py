@@ -75,7 +75,7 @@ def _source(network: Network) -> Run:
         names = ", ".join(run.name for run in pumped) or "none"
         raise FlowsUnknownError(f"a plan needs exactly one run with a pump; found {names}")
     if not network.points[pumped[0].start.point].is_fixed:
-        raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water that it draws from")
+        raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water it draws from")
     if sum(part.kind is Kind.PUMP for part in pumped[0].parts) != 1:
         raise FlowsUnknownError(f"run {pumped[0].name!r} has more than one pump; a plan can size one")
     return pumped[0]
