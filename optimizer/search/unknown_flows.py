@@ -121,14 +121,17 @@ class _Finder:
     def _deepened(self, case: FlowCase, costs: ReducedCosts) -> SearchState | None:
         """Look at all ways of plans up to a cost, then up to a higher one, until a plan is among them.
 
-        Where none is, no plan costs as little: the floor rises. Returns the last search if it left something open, or
-        saw all ways there are.
+        Where none is, no plan costs as little: the floor rises. Returns the last search if there is nothing to add to
+        it: it has the proof, it left something open, or it saw all ways there are. None: a plan, and no proof yet.
         """
         count, most = _FIRST_WAYS, costs.cheapest(_FIRST_WAYS)
         while True:
             state = self._search(self._useful(case, costs, most))
-            if self.best is not None:
-                return None
+            if self.best_cents is not None:
+                seen = self.best_cents - 1 <= most + least_energy_cents(
+                    case
+                )  # every way that a cheaper plan could have
+                return state if seen and state.complete else None
             if not state.complete or math.isinf(most):
                 return state
             if state.unproved == 0:
@@ -200,7 +203,7 @@ class _Finder:
                 "cost were weighed, not those between them; no plan at all costs less than "
                 f"{self.floor / 100:.2f} {self.catalog.currency}"
             )
-        if slots and self.best_cents is None:
+        if slots:
             notes.append("a valve to be cut in was tried in the longest pipe of each run without one")
         return notes
 
