@@ -44,9 +44,22 @@ def flow_blocks(
 
     With `band`, (low, high) by run in m³/s, each flow has beside it between what it lies in 8 of 10 cases.
     """
-    blocks: list[Block] = [Heading(f"Flows as they are: {system.name}"), _flow_table(system, solution, band)]
+    blocks: list[Block] = [
+        *_unsafe_today(system),
+        Heading(f"Flows as they are: {system.name}"),
+        _flow_table(system, solution, band),
+    ]
     blocks.append(_pump_table(system, solution))
     return blocks + _warning_lines(solution.warnings)
+
+
+def _unsafe_today(system: System) -> list[Block]:
+    """Return what is unsafe as it stands; nothing where the file does not tell of tanks and drains."""
+    if not system.tanks and not system.drains:
+        return []
+    from optimizer.verify.safety import safety_today
+
+    return today_blocks(safety_today(system))
 
 
 def loss_blocks(system: System, rows: Sequence[PartLoss], limit: int | None = None) -> list[Block]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import Conditions, conditions_of, pump_head_m, solve_network
 from optimizer.model.catalog import Catalog
+from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, efficient_selections
@@ -15,6 +16,7 @@ from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, duties
 from optimizer.search.posing import Options, PosedProblem, options_of, pose
+from optimizer.verify.allowance import may_flow
 from optimizer.verify.settings import PathLosses, valve_settings, with_openings
 
 LEAST_GAIN = 0.01  # published loss coefficients do not tell smaller steps apart
@@ -124,7 +126,19 @@ def _reached(
     solution = solve_network(with_openings(planned, valve_settings(planned, flows, found)), conditions)
     if any(solution.flows_m3_s[run] < flow * (1 - CHECK_TOLERANCE) for run, flow in wanted.items()):
         return None
+    if not _stays_dry(options.system, planned, flows, min(1.0, scale)):
+        return None
     return FrontierPlan(plan, scale, solution.flows_m3_s[flows.source])
+
+
+def _stays_dry(system: System, planned: Network, flows: KnownFlows, scale: float) -> bool:
+    """Return whether drains and sump take a plan at its targets, or at least no worse than they take what stands."""
+    if not system.tanks and not system.drains:
+        return True
+    at_targets = {name: scale * flow for name, flow in flows.flows_m3_s.items()}
+    if may_flow(system, planned)(at_targets):
+        return True
+    return not may_flow(system, system.network)(solve_network(system.network).flows_m3_s)
 
 
 def best_for_budget(plans: tuple[FrontierPlan, ...], budget_cents: int) -> FrontierPlan | None:

@@ -250,3 +250,25 @@ def test_the_examples_are_checked_in_full_and_safe(name: str) -> None:
 
     assert report.today == ()
     assert report.unchecked == ()
+
+
+def test_no_efficient_plan_that_floods_stands_on_the_frontier() -> None:
+    from optimizer.search.frontier import frontier
+
+    _, back_m3 = drain_back_after(hungry())
+    tight = hungry(back_m3 * FREEBOARD - 0.0001)
+    dry = frontier(tight, catalog())
+
+    assert len(dry) < len(frontier(hungry(), catalog()))
+    assert dry
+    for step in dry:
+        if step.meets_targets:
+            assert check_of(verify_plan(tight, step.plan).safety, "runs back").verdict is Verdict.SAFE
+
+
+def test_flows_of_an_unsafe_system_begin_with_what_is_unsafe() -> None:
+    from optimizer.documents.text import flow_blocks
+
+    system = aquarium(tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
+
+    assert "Unsafe today" in str(flow_blocks(system, pipeline.flows(system))[0])
