@@ -82,8 +82,9 @@ def _walk(
         if estimate < about * (1 + least_gain):
             continue
         found = _reached(options, flows, posed, duty, selection, conditions)
+        about = estimate  # also where it is refused: the next one looked at is a step further
         if found is not None and found.reach > best:
-            best, about = found.reach, estimate
+            best = found.reach
             yield found
 
 
