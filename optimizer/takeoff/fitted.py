@@ -14,6 +14,7 @@ from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Leg, Part, Run
+from optimizer.units import US, show_length
 
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 _CORNERS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD})
@@ -97,7 +98,8 @@ def _fit_straight(
 
 def _left_over(run: str, short_m: float, kept_pipe: bool) -> str:
     """Return what a person must see to where no new pipe can make up for a difference."""
-    size = f"{abs(1000 * short_m):.0f} mm {'more' if short_m < 0 else 'less'}"
+    inches = show_length(abs(short_m), US)
+    size = f"{abs(1000 * short_m):.0f} mm ({inches}) {'more' if short_m < 0 else 'less'}"
     if not kept_pipe:
         return f"run {run}: the new parts take {size} of room; check that what they join can move by as much"
     if short_m < 0:

@@ -22,6 +22,7 @@ from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.read.systems import load_system
 from optimizer.takeoff.cut_list import KERF_M, cut_list
 from optimizer.takeoff.fitted import RunEnds, fit_run, fitted
+from optimizer.units import show_length
 
 WATER = RunEnds((None, None), (True, True))
 
@@ -98,7 +99,7 @@ def test_where_a_coupling_is_put_on_a_kept_pipe_the_pipe_is_cut_back_by_its_leng
     more_mm = 1000 * (sum(coupling.take_outs_m) + STUB_CLEARANCE_M + 2 * DEPTH_M - DEPTH_M)
     assert fit.added_m.get(3, 0.0) == pytest.approx(0.0)
     assert fit.notes == (
-        f"run riser: the new parts take {more_mm:.0f} mm more of room; cut the kept pipe back by as much",
+        f"run riser: the new parts take {more_mm:.0f} mm ({show_length(more_mm / 1000, 'US')}) more of room; cut the kept pipe back by as much",
     )
 
 
