@@ -32,6 +32,7 @@ from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.safety import shut_off_pressure_pa
+from optimizer.verify.settings import opened
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ def _table(
             return math.inf  # rule: no new part that the pump could burst with everything shut
         if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
             return math.inf  # rule: no new pipe above the velocity limit
-        return part_head_loss_m(part, flow_m3_s, conditions)
+        return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
 
     return AlternativeTable(
         graph,

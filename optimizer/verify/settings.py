@@ -176,8 +176,11 @@ def opened(part: Part) -> Part:
 
 
 def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple[ValveSetting, ...]:
-    """Return the opening of each demand's own valve that takes up its surplus head."""
-    out = []
+    """Return the opening of each demand's own valve that takes up its surplus head.
+
+    A valve that stands partly shut anywhere else on the way is to be opened: the plan counts on it.
+    """
+    out = _to_open(network, known)
     for demand, surplus_m in found.surplus_m.items():
         run = network.runs[demand]
         index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
@@ -196,6 +199,16 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
             )
         )
     return tuple(out)
+
+
+def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
+    out = []
+    for name in known.flows_m3_s:
+        throttles = [(i, part) for i, part in enumerate(network.runs[name].parts) if part.kind in THROTTLES]
+        for i, part in throttles[1 if name in known.targets else 0 :]:
+            if part.opening < 1.0:
+                out.append(ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0))
+    return out
 
 
 def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -> Network:

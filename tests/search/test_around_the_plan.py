@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 
 from optimizer.hydraulics import conditions_of
-from optimizer.model.catalog import Catalog
+from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.plan import planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import efficient_selections
@@ -20,6 +20,7 @@ from optimizer.search.compare import kinds_of_plan
 from optimizer.search.explain import change_worths, price_limits, reach_of
 from optimizer.search.free import freeing_changes
 from optimizer.search.frontier import FrontierPlan, best_for_budget, frontier
+from optimizer.verify.check import verify_plan
 from optimizer.verify.settings import PathLosses
 
 
@@ -170,3 +171,20 @@ def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:
 
     assert below.found
     assert not above.found
+
+
+def test_a_valve_that_stands_half_shut_is_opened_before_anything_is_bought() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    run = system.network.runs["return line"]
+    throttled = tuple(replace(part, opening=0.4) if part.kind in THROTTLES else part for part in run.parts)
+    shut = replace(system, network=system.network.with_runs({run.name: replace(run, parts=throttled)}))
+    little = replace(shut, targets=(replace(system.targets[0], low_m3_s=5e-4),))
+
+    plan = find_plan(little, catalog()).plan
+    checked = verify_plan(little, plan)
+
+    assert plan.material_cents == 0
+    assert checked.passed
+    assert checked.demands[0].before_m3_s < 5e-4 <= checked.demands[0].after_m3_s
+    assert all(setting.opening > 0.4 for setting in checked.valves)
+    assert len(checked.valves) == 2

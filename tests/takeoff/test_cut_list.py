@@ -98,9 +98,8 @@ def test_where_a_coupling_is_put_on_a_kept_pipe_the_pipe_is_cut_back_by_its_leng
     # Sawn off at the old elbow's face the pipe is a socket's depth shorter; a coupling and a stub follow.
     more_mm = 1000 * (sum(coupling.take_outs_m) + STUB_CLEARANCE_M + 2 * DEPTH_M - DEPTH_M)
     assert fit.added_m.get(3, 0.0) == pytest.approx(0.0)
-    assert fit.notes == (
-        f"run riser: the new parts take {more_mm:.0f} mm ({show_length(more_mm / 1000, 'US')}) more of room; cut the kept pipe back by as much",
-    )
+    more = f"{more_mm:.0f} mm ({show_length(more_mm / 1000, 'US')}) more"
+    assert fit.notes == (f"run riser: the new parts take {more} of room; cut the kept pipe back by as much",)
 
 
 def test_a_pair_of_45s_stands_for_the_corner_of_the_elbow() -> None:
