@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from optimizer.errors import FlowsUnknownError
+from optimizer.errors import FlowsUnknownError, PlanError
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Leg, Network, Run
 from optimizer.model.system import System, Target
@@ -108,6 +108,16 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
     return sorted(found, key=lambda path: order.index(path.demand))
 
 
+def _refuse_forgotten(system: System, demands: list[str]) -> None:
+    """Raise where a demand has a valve to hold it and nothing to hold it to: the owner forgot it."""
+    runs = system.network.runs
+    forgotten = [run for run in demands if any(part.kind in THROTTLES for part in runs[run].parts)]
+    if forgotten:
+        raise PlanError(
+            "; ".join(f"run {run!r} has no target; write `{run}: at least ...` or `{run}: any`" for run in forgotten)
+        )
+
+
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
     mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
     if mixed:
@@ -117,6 +127,8 @@ def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
         raise FlowsUnknownError("two targets are on one run, one of them by its device; write one window for both")
     demands = {path.demand for path in paths}
     inside = {run for path in paths for run in path.runs} - demands
+    if not inside & set(given):
+        _refuse_forgotten(system, [path.demand for path in paths if path.demand not in given])
     faults = [
         f"the target on {name!r} is on a run that branches further on; put targets on the runs that end at the water: "
         f"{', '.join(path.demand for path in paths if name in path.runs)}"

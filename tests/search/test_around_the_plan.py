@@ -7,6 +7,7 @@ from functools import cache
 
 import pytest
 
+from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.plan import planned_network
@@ -188,3 +189,10 @@ def test_a_valve_that_stands_half_shut_is_opened_before_anything_is_bought() -> 
     assert checked.demands[0].before_m3_s < 5e-4 <= checked.demands[0].after_m3_s
     assert all(setting.opening > 0.4 for setting in checked.valves)
     assert len(checked.valves) == 2
+
+
+def test_a_demand_with_a_valve_and_no_target_is_asked_for() -> None:
+    forgotten = replace(cellar(), targets=tuple(t for t in cellar().targets if t.run != "scrubber line"))
+
+    with pytest.raises(PlanError, match="run 'scrubber line' has no target; write `scrubber line: at least"):
+        find_plan(forgotten, catalog())
