@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
-from optimizer.hydraulics import conditions_of, pump_head_m
+from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
 from optimizer.model.plan import planned_network
 from optimizer.program.merge import efficient_selections
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection, SizingProblem, excess_of
@@ -14,7 +14,7 @@ from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
 from optimizer.search.posing import Options, PosedProblem, pose
-from optimizer.units import show_head
+from optimizer.units import show_flow, show_head
 from optimizer.verify.settings import PathLosses
 
 STEP = 0.01  # how finely the best that can be reached is told
@@ -28,7 +28,12 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
     given = show_head(head_m, units)
     reasons: list[str] = []
     highest = max(flows.paths, key=lambda path: path.lift_m)
-    if head_m <= highest.lift_m:
+    if past_curve(pump, flows.total_m3_s, speed):
+        reasons.append(
+            f"the least flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
+            f"{pump.name!r} at {speed:.0%}: only a stronger pump or less flow helps"
+        )
+    elif head_m <= highest.lift_m:
         reasons.append(
             f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, the rise is "
             f"{show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"

@@ -196,3 +196,12 @@ def test_a_demand_with_a_valve_and_no_target_is_asked_for() -> None:
 
     with pytest.raises(PlanError, match="run 'scrubber line' has no target; write `scrubber line: at least"):
         find_plan(forgotten, catalog())
+
+
+def test_a_target_past_the_end_of_the_pump_curve_is_told_as_that() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    absurd = replace(system, targets=(replace(system.targets[0], low_m3_s=1e-2),))
+
+    reasons = find_plan(absurd, catalog()).plan.reasons
+
+    assert "past the last point of the curve of pump 'return' at 100%" in reasons[0]
