@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from optimizer.cli.endings import ANSWER_IS_NO
+from optimizer.cli.options import catalogs_option, json_option
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -27,15 +28,8 @@ _EXAMPLE = "'3/4 in BSPP male' '1 in socket'"
 @click.option("--units", type=click.Choice(("US", "metric")), default="US", help="How FROM TO shows its numbers.")
 @click.option("--brass", is_flag=True, help="Allow copper alloys and plain steel: never with salt water.")
 @click.option("--all", "show_all", is_flag=True, help="Show every efficient way, not the first few.")
-@click.option(
-    "--catalog",
-    "catalogs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents.")
+@catalogs_option
+@json_option
 @click.pass_context
 def adapters(
     ctx: click.Context,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.cli.endings import ANSWER_IS_NO
+from optimizer.cli.options import catalogs_option, file_argument, json_option
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -16,17 +17,10 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@file_argument
 @click.option("--write", is_flag=True, help="Put the factors of the best explanation into FILE; all else in it stays.")
-@click.option(
-    "--catalog",
-    "catalogs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print data for other programs: SI units.")
+@catalogs_option
+@json_option
 def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Fit the losses, the pump and its dial to what you have measured.
 

@@ -13,6 +13,7 @@ import click
 
 from optimizer import __version__
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
+from optimizer.cli.options import catalogs_option, file_argument, json_option, replace_option, time_limit_option
 from optimizer.cli.waiting import wait_for
 from optimizer.errors import InputError
 
@@ -24,24 +25,6 @@ if TYPE_CHECKING:
     from optimizer.model.system import System
 
 _SOLVERS = ("gscip", "highs", "cp_sat")  # a test compares them with those of the program, which loads slowly
-_file = click.argument("file", type=click.Path(path_type=Path))
-_catalogs = click.option(
-    "--catalog",
-    "catalogs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
-)
-_as_json = click.option("--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents.")
-_replace = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
-
-
-def _seconds(ctx: click.Context, param: click.Parameter, value: float) -> float:
-    """Return a time above 0 and of at most a day; not-a-number is refused, which a comparison alone lets pass."""
-    if not 0 < value <= 86_400:
-        raise click.BadParameter(f"{value:g} is not a number of seconds above 0 and up to 86400.", ctx, param)
-    return value
 
 
 def _settings(_: click.Context, __: click.Parameter, text: str | None) -> tuple[float, ...] | None:
@@ -68,9 +51,9 @@ def main() -> None:
 
 
 @main.command()
-@_file
-@_catalogs
-@_as_json
+@file_argument
+@catalogs_option
+@json_option
 def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Say what is in FILE, or all that is wrong with it."""
     from optimizer.documents import found
@@ -88,7 +71,7 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
 
 
 @main.command()
-@_file
+@file_argument
 @click.option(
     "--speed",
     "settings",
@@ -97,8 +80,8 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     metavar="PERCENT",
     help="Show the flows over settings of the pump's dial in percent, such as 40..100, in steps of 10 or 5.",
 )
-@_catalogs
-@_as_json
+@catalogs_option
+@json_option
 def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Show what flows in every run today.
 
@@ -133,12 +116,12 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
 
 
 @main.command()
-@_file
+@file_argument
 @click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show so many parts, the worst first.")
 @click.option("--by", type=click.Choice(("run", "kind")), help="Add the parts up by run or by kind of part.")
 @click.option("--along", metavar="RUN", help="Show the head after every part on the way of the water that RUN carries.")
-@_catalogs
-@_as_json
+@catalogs_option
+@json_option
 def losses(
     file: Path, limit: int | None, by: str | None, along: str | None, catalogs: tuple[Path, ...], as_json: bool
 ) -> None:
@@ -189,7 +172,7 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
 
 
 @main.command()
-@_file
+@file_argument
 @click.option(
     "-o",
     "--output",
@@ -197,18 +180,9 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     metavar="XLSX",
     help="Write the parts list and all that goes with it as a workbook.",
 )
-@_replace
-@_catalogs
-@click.option(
-    "--time-limit",
-    "time_limit_s",
-    type=float,
-    callback=_seconds,
-    default=60,
-    show_default=True,
-    metavar="SECONDS",
-    help="Wall time in seconds for each call of the solver.",
-)
+@replace_option
+@catalogs_option
+@time_limit_option
 @click.option(
     "--solver",
     type=click.Choice(_SOLVERS, case_sensitive=False),
@@ -222,7 +196,7 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     metavar="CSV",
     help="Write the parts list as plain rows too, for a store's own program.",
 )
-@_as_json
+@json_option
 def plan(
     file: Path,
     output: Path | None,
@@ -258,7 +232,7 @@ def plan(
 
 @main.command()
 @click.argument("path", type=click.Path(path_type=Path), default=Path("starter.yaml"))
-@_replace
+@replace_option
 def example(path: Path, replace: bool) -> None:
     """Write a starter file that explains itself.
 

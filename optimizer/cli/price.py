@@ -7,12 +7,13 @@ from pathlib import Path
 
 import click
 
-from optimizer.cli.commands import _as_json, _catalogs, _end_without_plan, _file, _print, _print_json, _read, _replace
+from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
+from optimizer.cli.options import catalogs_option, file_argument, json_option, replace_option
 from optimizer.cli.waiting import wait_for
 
 
 @click.command()
-@_file
+@file_argument
 @click.argument("quote", type=click.Path(path_type=Path), metavar="QUOTE.xlsx")
 @click.option(
     "-o",
@@ -21,9 +22,9 @@ from optimizer.cli.waiting import wait_for
     metavar="XLSX",
     help="Write the workbook of the cheapest plan at the store's prices.",
 )
-@_replace
-@_catalogs
-@_as_json
+@replace_option
+@catalogs_option
+@json_option
 def price(
     file: Path, quote: Path, output: Path | None, replace: bool, catalogs: tuple[Path, ...], as_json: bool
 ) -> None:

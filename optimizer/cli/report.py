@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from optimizer.cli.options import catalogs_option, file_argument, replace_option, time_limit_option
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -17,29 +18,9 @@ if TYPE_CHECKING:
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
 
-_file = click.argument("file", type=click.Path(path_type=Path))
-_catalogs = click.option(
-    "--catalog",
-    "catalogs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
-)
-_time_limit = click.option(
-    "--time-limit",
-    "time_limit_s",
-    type=click.FloatRange(min=0, min_open=True, max=86_400),
-    default=60.0,
-    show_default=True,
-    metavar="SECONDS",
-    help="Wall time in seconds for each call of the solver.",
-)
-_replace = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
-
 
 @click.command()
-@_file
+@file_argument
 @click.option(
     "-o",
     "--output",
@@ -48,14 +29,14 @@ _replace = click.option("--replace", is_flag=True, help="Replace a file that is 
     required=True,
     help="Where to write the page; the name ends in .html.",
 )
-@_replace
+@replace_option
 @click.option(
     "--paper",
     type=click.Choice(("A4", "letter")),
     help="What the page prints on; otherwise letter for US units and A4 for metric ones.",
 )
-@_catalogs
-@_time_limit
+@catalogs_option
+@time_limit_option
 def report(
     file: Path, output: Path, replace: bool, paper: str | None, catalogs: tuple[Path, ...], time_limit_s: float
 ) -> None:
@@ -77,7 +58,7 @@ def report(
 
 
 @click.command()
-@_file
+@file_argument
 @click.option(
     "-o",
     "--output",
@@ -89,9 +70,9 @@ def report(
 @click.option(
     "--plan", "with_plan", is_flag=True, help="Find the cheapest plan and draw the plumbing after it as well."
 )
-@_replace
-@_catalogs
-@_time_limit
+@replace_option
+@catalogs_option
+@time_limit_option
 def draw(
     file: Path, output: Path, with_plan: bool, replace: bool, catalogs: tuple[Path, ...], time_limit_s: float
 ) -> None:

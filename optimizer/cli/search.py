@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.cli.commands import _as_json, _catalogs, _end_without_plan, _file, _print, _print_json, _read
+from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
+from optimizer.cli.options import catalogs_option, file_argument, json_option
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@_file
+@file_argument
 @click.option(
     "--budget",
     type=click.FloatRange(min=0),
@@ -31,8 +32,8 @@ if TYPE_CHECKING:
     metavar="PERCENT",
     help="Leave out plans that reach less than this much more, in percent, than the one before; 0 shows all.",
 )
-@_catalogs
-@_as_json
+@catalogs_option
+@json_option
 def frontier(file: Path, budget: float | None, step: float, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Show what more money buys, plan by plan.
 
@@ -52,9 +53,9 @@ def frontier(file: Path, budget: float | None, step: float, catalogs: tuple[Path
 
 
 @click.command()
-@_file
-@_catalogs
-@_as_json
+@file_argument
+@catalogs_option
+@json_option
 def compare(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Set the cheapest plan beside others in kind.
 
@@ -73,9 +74,9 @@ def compare(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
 
 
 @click.command()
-@_file
-@_catalogs
-@_as_json
+@file_argument
+@catalogs_option
+@json_option
 def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     """Say what each change of the cheapest plan buys.
 

@@ -7,13 +7,14 @@ from pathlib import Path
 
 import click
 
+from optimizer.cli.options import catalogs_option, file_argument, replace_option
 from optimizer.cli.waiting import wait_for
 
 _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@file_argument
 @click.option(
     "-o",
     "--output",
@@ -33,15 +34,8 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
     metavar="PERCENT",
     help="How far normal readings lie from the set flow.",
 )
-@click.option("--replace", is_flag=True, help="Replace a file that is there already.")
-@click.option(
-    "--catalog",
-    "catalogs",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
-)
+@replace_option
+@catalogs_option
 def settings(
     file: Path,
     output: Path | None,

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from typing import Generic, TypeVar
 
 import click
@@ -20,15 +23,41 @@ def wait_for(words: str, work: Callable[[], T], quiet: bool = False) -> T:
     """
     started = time.monotonic()
     task = _Task(work)
-    task.start()
-    task.join(PATIENCE_S)
-    told = task.is_alive() and not quiet
-    if told:
-        click.echo(f"{words} ...", err=True)
-    task.join()
+    with _output_kept_clean():
+        task.start()
+        task.join(PATIENCE_S)
+        told = task.is_alive() and not quiet
+        if told:
+            click.echo(f"{words} ...", err=True)
+        task.join()
     if told:
         click.echo(f"{words}: {time.monotonic() - started:.1f} s", err=True)
     return task.outcome()
+
+
+@contextmanager
+def _output_kept_clean() -> Iterator[None]:
+    """Send what a compiled library prints by itself to the error output: some solvers do, in the middle of data."""
+    sys.stdout.flush()
+    kept = -1
+    with suppress(OSError):  # started without an output or without an error output
+        kept = os.dup(1)
+        os.dup2(2, 1)
+    try:
+        yield
+    finally:
+        if kept >= 0:
+            _flush_compiled()
+            os.dup2(kept, 1)
+            os.close(kept)
+
+
+def _flush_compiled() -> None:
+    """Bring out what a compiled library has printed and not yet let go of."""
+    import ctypes
+
+    with suppress(OSError, AttributeError, TypeError):  # no C library under that name
+        ctypes.CDLL(None).fflush(None)
 
 
 class _Task(threading.Thread, Generic[T]):

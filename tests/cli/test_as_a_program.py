@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -24,6 +25,26 @@ def slow(*words, **more):
 pipeline.search = slow
 {PROGRAM}
 """
+
+CHATTY_SEARCH = f"""
+import ctypes
+from optimizer import pipeline
+search = pipeline.search
+def chatty(*words, **more):
+    ctypes.CDLL(None).printf(b"a solver's own words\\n")
+    return search(*words, **more)
+pipeline.search = chatty
+{PROGRAM}
+"""
+
+
+@posix_only
+def test_what_a_compiled_library_prints_by_itself_never_mixes_with_data(here: Path) -> None:
+    words = [sys.executable, "-c", CHATTY_SEARCH, "plan", SHORT, "--json"]
+    ran = subprocess.run(words, capture_output=True, text=True, env=surroundings(), check=True, timeout=60)
+
+    json.loads(ran.stdout)
+    assert "a solver's own words" in ran.stderr
 
 
 def test_a_pipe_gets_plain_text_and_nothing_else(here: Path) -> None:

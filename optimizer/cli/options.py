@@ -1,0 +1,39 @@
+"""What several commands take: the file, a user's own catalogs, data instead of text, replacing a file, a time limit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+def _seconds(ctx: click.Context, param: click.Parameter, value: float) -> float:
+    """Return a time above 0 and of at most a day; not-a-number is refused, which a comparison alone lets pass."""
+    if not 0 < value <= 86_400:
+        raise click.BadParameter(f"{value:g} is not a number of seconds above 0 and up to 86400.", ctx, param)
+    return value
+
+
+file_argument = click.argument("file", type=click.Path(path_type=Path))
+catalogs_option = click.option(
+    "--catalog",
+    "catalogs",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="CSV",
+    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+)
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents."
+)
+replace_option = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
+time_limit_option = click.option(
+    "--time-limit",
+    "time_limit_s",
+    type=float,
+    callback=_seconds,
+    default=60,
+    show_default=True,
+    metavar="SECONDS",
+    help="Wall time in seconds for each call of the solver.",
+)
