@@ -10,10 +10,11 @@ from optimizer.joints.mating import mating
 from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, SizeSystem
 from optimizer.model.network import Condition, Device, Part, Pump
+from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
-from optimizer.read.words import DEFAULT_FAMILY, EndWords, pipe_sizes, system_of
+from optimizer.read.words import DEFAULT_FAMILY, EndWords, pipe_sizes
 
 # Costs of reading a line in one way rather than another; only their order matters.
 _APART, _FOREIGN_END, _UNSAFE_METAL, _FOREIGN_FAMILY, _TURNED = 1000, 50, 20, 10, 1

@@ -11,12 +11,11 @@ from optimizer.errors import QuantityError
 from optimizer.model.dial import RPM
 from optimizer.model.ends import End
 from optimizer.model.network import Device, Point, PointKind, Pump, Water
-from optimizer.read.density import water_density_kg_m3
 from optimizer.read.dials import read_dial
 from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of
 from optimizer.read.words import parse_end
+from optimizer.water import GRAVITY_M_S2, density_kg_m3
 
-GRAVITY_M_S2 = 9.80665  # standard gravity, ISO 80000-3
 SPEED_STEP = 0.05  # `40 % to 100 %` means these steps: what a dial can be set to by eye
 _AT = re.compile(r"(?P<first>.+?)[ ]+at[ ]+(?P<second>.+)", re.IGNORECASE)
 _TO = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
@@ -49,7 +48,7 @@ def _read_point(reading: Reading, kind: PointKind, entry: Entry, unit_system: st
         return Point(entry.key, kind, elevation_m, elevation_m)
     parse = _with_units(units.parse_pressure, unit_system)
     pressure_pa = attempt(reading, found["pressure"].value, "a pressure, such as 60 psi", parse) or 0.0
-    weight = water_density_kg_m3(water.salinity_g_kg, water.temperature_c) * GRAVITY_M_S2
+    weight = density_kg_m3(water.salinity_g_kg, water.temperature_c) * GRAVITY_M_S2
     return Point(entry.key, kind, elevation_m + pressure_pa / weight, elevation_m)
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
 from optimizer.errors import Fault, InputError, QuantityError
+from optimizer.read import columns
 
 T = TypeVar("T")
 
@@ -224,6 +224,5 @@ def choice(reading: Reading, node: Node, choices: Mapping[str, T]) -> T | None:
 
 def nearest(text: str, words: Iterable[str]) -> str | None:
     """Return the nearest spelling among some words, in quotation marks, or None if nothing comes near."""
-    by_lower = {word.lower(): word for word in words}
-    near = get_close_matches(text.lower(), by_lower, n=1, cutoff=0.6)
-    return f"'{by_lower[near[0]]}'" if near else None
+    near = columns.nearest(text, tuple(words))
+    return None if near is None else f"'{near}'"

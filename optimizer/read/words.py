@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.read.columns import system_of
 from optimizer.read.nodes import nearest
 
 _INCHES = r"\d+(?:[ -]+\d+/\d+|/\d+)?"
@@ -131,17 +132,6 @@ def parse_ends_words(text: str) -> tuple[EndWords, ...]:
         unit = end.size.rsplit(" ", 1)[1] if end.size else unit
         found.append(end)
     return tuple(reversed(found))
-
-
-def system_of(form: Form, size: str) -> SizeSystem:
-    """Return the table in which a size stands when an end has this form."""
-    if form.is_thread:
-        return SizeSystem.THREAD
-    if form in (Form.BARB, Form.HOSE):
-        return SizeSystem.HOSE
-    if form in (Form.COMPRESSION, Form.PUSH_FIT, Form.TUBE):
-        return SizeSystem.TUBE
-    return SizeSystem.METRIC if size.endswith("mm") else SizeSystem.IPS
 
 
 def parse_end(text: str) -> End:

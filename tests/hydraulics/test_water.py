@@ -3,8 +3,9 @@ from CoolProp import CoolProp
 from published import expected
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics.water import density_eos80_kg_m3, density_kg_m3, dynamic_viscosity_pa_s, fluid_of
+from optimizer.hydraulics.water import fluid_of
 from optimizer.model.network import Water
+from optimizer.water import density_eos80_kg_m3, density_kg_m3, dynamic_viscosity_pa_s
 
 
 def test_density_agrees_with_the_check_values_of_the_equation_of_state() -> None:
@@ -65,3 +66,13 @@ def test_dynamic_viscosity_of_a_fluid_is_density_times_kinematic() -> None:
 def test_water_outside_the_range_of_the_formulas_is_refused(water: Water) -> None:
     with pytest.raises(NetworkError, match="0 to 45 g/kg and 5 to 35 °C"):
         fluid_of(water)
+
+
+# Check values printed with the equation: N. P. Fofonoff and R. C. Millard, UNESCO Technical Papers in
+# Marine Science 44, 1983, p. 19 (from memory).
+@pytest.mark.parametrize(
+    ("salinity", "temperature_c", "density"),
+    [(0, 5, 999.96675), (0, 25, 997.04796), (35, 5, 1027.67547), (35, 25, 1023.34306)],
+)
+def test_density_agrees_with_the_printed_check_values(salinity: float, temperature_c: float, density: float) -> None:
+    assert density_eos80_kg_m3(salinity, temperature_c) == pytest.approx(density, abs=1e-4)

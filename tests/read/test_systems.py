@@ -15,7 +15,6 @@ from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Condition, Leg, Part, PointKind, Run
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
-from optimizer.read.density import water_density_kg_m3
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 
@@ -392,18 +391,6 @@ def test_a_supply_has_the_head_of_its_pressure(read) -> None:  # type: ignore[no
 
     # 60 psi = 413 685 Pa; water at 4 °C weighs 999.97 kg/m³ x 9.80665 m/s²: 42.186 m.
     assert read(text).network.points["house"].head_m == pytest.approx(1 + 42.186, abs=0.002)
-
-
-# Check values printed with the equation: N. P. Fofonoff and R. C. Millard, UNESCO Technical Papers in
-# Marine Science 44, 1983, p. 19 (from memory).
-@pytest.mark.parametrize(
-    ("salinity", "temperature_c", "density_kg_m3"),
-    [(0, 5, 999.96675), (0, 25, 997.04796), (35, 5, 1027.67547), (35, 25, 1023.34306)],
-)
-def test_density_agrees_with_the_printed_check_values(
-    salinity: float, temperature_c: float, density_kg_m3: float
-) -> None:
-    assert water_density_kg_m3(salinity, temperature_c) == pytest.approx(density_kg_m3, abs=1e-4)
 
 
 # Pumps, targets, rules
