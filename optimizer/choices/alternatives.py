@@ -17,7 +17,8 @@ from operator import itemgetter
 from typing import Any
 
 from optimizer.choices.effort import Effort
-from optimizer.choices.graph import SAW_CUT_M, Arc, ChoiceGraph, EndState
+from optimizer.choices.graph import Arc, ChoiceGraph, EndState
+from optimizer.choices.joining import SAW_CUT_M
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Part
 

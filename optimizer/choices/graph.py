@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 
 from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
-from optimizer.choices.fronts import Front, is_step, opened, spigot_of
-from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, new_part
+from optimizer.choices.fronts import Front, is_step, opened
+from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.joints.efficient import EfficientChains
-from optimizer.joints.mating import mating
 from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, CatalogItem, Kind
-from optimizer.model.ends import End, Form
+from optimizer.model.ends import End
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
-
-SAW_CUT_M = 0.003175  # 1/8 in.: common practice, no source
 
 # A state of a run's end: KEPT (the tee stays), FREE (no tee: a water surface or outlet), or the opening of a new tee.
 KEPT = "kept"
@@ -68,17 +64,6 @@ class Arc:
     cuts: int = 0  # saw cuts into pipe that stands
 
 
-@dataclass(frozen=True, slots=True)
-class Joint:
-    """One way to join two fronts."""
-
-    parts: tuple[Part, ...]
-    methods: tuple[tuple[str, str], ...]
-    separable: bool = False
-    extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()
-    cuts: int = 0
-
-
 @dataclass
 class ChoiceGraph:
     """All ways to plumb one run, as a layered graph.
@@ -105,8 +90,9 @@ def build_choice_graph(
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
 
     A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
-    a rule forbids are absent: a hub-to-hub joint can not be parted, a sweep needs pipe to give up its room, every
-    pump and device keeps a separable joint on each side, a suction does not shrink below the pump's port.
+    a rule forbids are absent: a hub-to-hub joint can not be parted, a fitting is not stepped in size on both its
+    sides, a sweep needs pipe to give up its room, every pump and device keeps a separable joint on each side, a
+    suction does not shrink below the pump's port.
     """
     return _Builder(run, catalog, rules, chains, start, end).build()
 
@@ -123,14 +109,13 @@ class _Builder:
     ) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
         self.shelf = Shelf(catalog, run, rules)
-        self.depths: Mapping[End, float] = catalog.socket_depths_m
-        self.chains, self.start, self.end = chains, start, end
+        self.joiner = Joiner(self.shelf, catalog.socket_depths_m, chains)
+        self.start, self.end = start, end
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
         self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
         self.segment = _segments(self.parts)
         self.least_suction_m = _least_suction_m(self.parts)
-        self.joint_memo: dict[tuple[object, ...], list[Joint]] = {}
 
     def build(self) -> ChoiceGraph:
         layers: dict[int, list[int]] = defaultdict(list)
@@ -198,7 +183,7 @@ class _Builder:
             left = self._left(node)
             if right is None or left is None:
                 return
-            for joint in self._joints(left, right, node.gap_mm):
+            for joint in self.joiner.between(left, right, node.gap_mm):
                 self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
             return
         self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
@@ -216,13 +201,13 @@ class _Builder:
             return
         if self._too_narrow(position, candidate) or not self._has_room(position, candidate):
             return
-        reach = self._reach_m(candidate.entry)
+        reach = self.joiner.reach_m(candidate.entry)
         long_entry = candidate.entry_take_out_m - _take_out(replaced[0], 0) >= reach
         long_exit = candidate.exit_take_out_m - _take_out(replaced[-1], -1) >= reach
         right = Front(candidate.entry, pipe=candidate.pipe, long=long_entry and candidate.pipe is None)
         after = Front(candidate.exit, pipe=candidate.pipe, long=long_exit and candidate.pipe is None)
         head = Node(0, front=after)
-        inner = self._inner_pipe(candidate)
+        inner = self.joiner.inner_pipe(candidate)
         if node.front is None and node.kept is None:
             self._arc(index, node, None, candidate.parts, candidate.span, head, inner)
             return
@@ -231,7 +216,7 @@ class _Builder:
             return
         if is_step(left, right) and candidate.pipe is None:
             head = Node(0, front=replace(after, stepped=True))
-        for joint in self._joints(left, right, node.gap_mm):
+        for joint in self.joiner.between(left, right, node.gap_mm):
             self._arc(index, node, joint, candidate.parts, candidate.span, head, inner)
 
     def _remove(self, index: int, node: Node, part: Part) -> None:
@@ -268,7 +253,7 @@ class _Builder:
             head=self._node(replace(head, position=position + span, separable=separable)),
             parts=joined + parts,
             removed=removed,
-            joints=(joint.methods if joint else ()) + _inner_joints(parts),
+            joints=(joint.methods if joint else ()) + inner_joints(parts),
             extra_pipe=(joint.extra_pipe if joint else ()) + extra,
             first=node.kept is None and node.front is None,
             last=self.end is None and position + span == len(self.parts),
@@ -304,125 +289,10 @@ class _Builder:
         left = self._left(node)
         if left is None or right is None:
             return
-        for joint in self._joints(left, right, node.gap_mm):
+        for joint in self.joiner.between(left, right, node.gap_mm):
             if node.separable or joint.separable or not needed:
                 arc = Arc(head, joint.parts, (), joint.methods, joint.extra_pipe, cuts=joint.cuts)
                 self.graph.arcs[index].append(arc)
-
-    # joints
-
-    def _joints(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
-        if left.stepped and is_step(left, right):
-            return []  # rule: a fitting stands in the size of a neighbour
-        key = (left.key, right.key, gap_mm)
-        if key not in self.joint_memo:
-            self.joint_memo[key] = list(self._make_joints(left, right, gap_mm / 1000))
-        return self.joint_memo[key]
-
-    def _make_joints(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
-        if left.pipe is not None and right.pipe is not None and left.pipe.item_id == right.pipe.item_id:
-            extra = ((left.pipe, gap_m),) if gap_m else ()
-            yield Joint((), (), extra_pipe=extra)
-            return
-        if left.cut and right.cut:
-            yield from self._bridge(left, right, gap_m)
-            return
-        chains = self.chains.between(left.end, right.end, self._reaches(left, right, gap_m))
-        fitting = [chain for chain in chains if self._spans(chain, left, right, gap_m)]
-        found = [(chain.pieces, [m.method for m in chain.matings]) for chain in fitting]
-        if len(fitting) < len(chains):
-            found += self._stubbed(left, right)
-        for pieces, methods in found:
-            joint = self._joint(pieces, methods, left, right, gap_m)
-            if joint is not None:
-                yield joint
-
-    def _spans(self, chain: Chain, left: Front, right: Front, gap_m: float) -> bool:
-        """Return whether pieces reach a cut pipe, which ends at the face of what it went into.
-
-        A bushing sits inside the fitting and adds next to no length: it does not, unless the fitting itself is longer.
-        """
-        if not (left.cut or right.cut) or left.pipe or right.pipe or any(m.method == "stub" for m in chain.matings):
-            return True
-        cut, other = (left, right) if left.cut else (right, left)
-        length_m = sum(sum(piece.item.take_outs_m) for piece in chain.pieces if piece.item is not None)
-        return (other.long and gap_m == 0) or length_m >= gap_m + self._reach_m(cut.end)
-
-    def _stubbed(self, left: Front, right: Front) -> Iterable[tuple[tuple[Part, ...], list[str]]]:
-        """Yield what couples a cut pipe to a stub of new pipe in the socket opposite, with the joints of each."""
-        other = right if left.cut else left
-        if other.end.form is not Form.SOCKET:
-            return
-        stub = spigot_of(other.end)
-        for chain in self.chains.between(left.end if left.cut else stub, stub if left.cut else right.end, False):
-            methods = [m.method for m in chain.matings]
-            methods[-1 if left.cut else 0] = "stub"
-            yield chain.pieces, methods
-
-    def _reaches(self, left: Front, right: Front, gap_m: float) -> bool:
-        """Return whether two ends that mate also meet: a cut pipe is too short for all but a longer fitting."""
-        if left.cut or right.cut:
-            other = right if left.cut else left
-            return other.long and gap_m == 0
-        both_hubs = left.end.form is Form.SOCKET and right.end.form is Form.SOCKET
-        return gap_m == 0 or left.pipe is not None or right.pipe is not None or both_hubs
-
-    def _bridge(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
-        """Join two cut pipe ends with two couplings and a piece of pipe between them."""
-        if left.end != right.end:
-            return
-        for item in self.shelf.items(Kind.COUPLING, left.end.size):
-            piece = new_part(item)
-            joint = self._joint((piece, piece), ["cement", "stub", "cement"], left, right, gap_m)
-            if joint is not None:
-                yield joint
-
-    def _joint(
-        self, pieces: tuple[Part, ...], methods: list[str], left: Front, right: Front, gap_m: float
-    ) -> Joint | None:
-        """Return the joint with the stubs of pipe that it needs, the gap added to the first pipe that can take it."""
-        parts: list[Part] = []
-        made: list[tuple[str, str]] = []
-        extra: list[tuple[CatalogItem, float]] = []
-        ends = [left.end, *(end for piece in pieces for end in piece.ends), right.end]
-        for i, method in enumerate(methods):
-            mine, other = ends[2 * i], ends[2 * i + 1]
-            if method == "stub":
-                stub = self.shelf.stub_pipe(mine)
-                if stub is None:
-                    return None
-                parts.append(new_part(stub, length_m=STUB_CLEARANCE_M + gap_m))
-                gap_m = 0.0
-                extra.append((stub, 2 * self._depth(mine)))
-                made += [("cement", mine.size), ("cement", mine.size)]
-            else:
-                made.append((method, mine.size if method != "clamp" else other.size))
-            if i < len(pieces):
-                parts.append(pieces[i])
-        for front, socket in ((left, ends[1]), (right, ends[-2])):
-            if front.pipe is not None:
-                into = self._depth(socket) if socket.form is Form.SOCKET else 0.0
-                extra.append((front.pipe, into + gap_m))
-                gap_m = 0.0
-        separable = any(piece.kind is Kind.UNION for piece in pieces)
-        return Joint(tuple(parts), tuple(made), separable, tuple(extra), left.cut + right.cut)
-
-    def _depth(self, end: End) -> float:
-        socket = End(Form.SOCKET, end.size, end.system)
-        return self.depths.get(socket, 0.0)
-
-    def _reach_m(self, end: End) -> float:
-        return self._depth(end) + SAW_CUT_M
-
-    def _inner_pipe(self, candidate: Candidate) -> tuple[tuple[CatalogItem, float], ...]:
-        """Return the pipe hidden in the sockets inside a candidate of several parts."""
-        if len(candidate.parts) == 1:
-            return ()
-        return tuple(
-            (part.item, 2 * self._depth(part.ends[0]))
-            for part in candidate.parts
-            if part.kind in PIPES and part.item is not None
-        )
 
     # rules
 
@@ -461,16 +331,6 @@ class _Builder:
         longer = take_out - _take_out(part, 0)
         beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
         return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
-
-
-def _inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:
-    """Return the joints inside a candidate of several parts, such as a pair of 45s on a stub."""
-    found: list[tuple[str, str]] = []
-    for first, second in pairwise(parts):
-        joint = mating(first.ends[-1], second.ends[0])
-        if joint is not None:
-            found.append((joint.method, first.ends[-1].size))
-    return tuple(found)
 
 
 def _take_out(part: Part, side: int) -> float:

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from optimizer.choices.demands import KnownFlows
-from optimizer.choices.graph import SAW_CUT_M, Arc, ChoiceGraph, EndState
+from optimizer.choices.graph import Arc, ChoiceGraph, EndState
+from optimizer.choices.joining import SAW_CUT_M
 from optimizer.hydraulics import (
     Conditions,
     conditions_of,
