@@ -119,6 +119,7 @@ def _refuse_forgotten(system: System, demands: list[str]) -> None:
 
 
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
+    network = system.network
     mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
     if mixed:
         raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split: the flows of its runs stay open")
@@ -138,10 +139,14 @@ def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
     for path in paths:
         if path.demand not in given:
             faults.append(f"run {path.demand!r} has no target; write `{path.demand}: at least ...` or `any`")
-        elif len(paths) > 1 and not any(part.kind in THROTTLES for part in system.network.runs[path.demand].parts):
+        elif (len(paths) > 1 or given[path.demand].high_m3_s is not None) and not _has_valve(network, path.demand):
             faults.append(f"run {path.demand!r} has no valve that could hold it to its flow; put one into it")
     if not any(given[path.demand].low_m3_s > 0 for path in paths if path.demand in given):
         faults.append("no demand has a least flow above nothing, so there is nothing to plan for")
     if faults:
         raise FlowsUnknownError("; ".join(faults))
     return {path.demand: given[path.demand] for path in paths}
+
+
+def _has_valve(network: Network, run: str) -> bool:
+    return any(part.kind in THROTTLES for part in network.runs[run].parts)

@@ -21,7 +21,7 @@ class Front:
     `cut` marks an existing pipe end that was sawn off and is now too short to reach the bottom of a new socket;
     `pipe` is set on the end of a new pipe (two of the same pipe are one piece); `long` on a new fitting whose
     take-out exceeds the old one's by the depth of a socket and a saw cut, so that it reaches a cut pipe without a
-    coupling.
+    coupling; `sawn` marks an existing pipe that is sawn through where a valve is cut in, and is long enough there.
     """
 
     end: End
@@ -29,10 +29,11 @@ class Front:
     pipe: CatalogItem | None = None
     long: bool = False
     stepped: bool = False
+    sawn: bool = False
 
     @property
-    def key(self) -> tuple[End, bool, str, bool, bool]:
-        return (self.end, self.cut, self.pipe.item_id if self.pipe else "", self.long, self.stepped)
+    def key(self) -> tuple[End, bool, str, bool, bool, bool]:
+        return (self.end, self.cut, self.pipe.item_id if self.pipe else "", self.long, self.stepped, self.sawn)
 
 
 def is_step(left: Front, right: Front) -> bool:

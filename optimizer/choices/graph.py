@@ -10,7 +10,7 @@ from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.joints.efficient import EfficientChains
-from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, CatalogItem, Kind
+from optimizer.model.catalog import PIPES, SEPARABLE, THROTTLES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
@@ -305,6 +305,8 @@ class _Builder:
         if index + 1 == len(self.parts):
             return opened(part.ends[-1], part, self.end.opening if self.end else None, None)
         after = self.parts[index + 1]
+        if _is_cut_in(part) or _is_cut_in(after):
+            return Front(part.ends[-1], sawn=part.kind in PIPES)
         return opened(part.ends[-1], part, None if after.kind is Kind.OPEN_JOINT else after.ends[0], after)
 
     def _open_entry(self, index: int) -> Front | None:
@@ -312,6 +314,8 @@ class _Builder:
         if index == 0:
             return opened(part.ends[0], part, self.start.opening if self.start else None, None)
         before = self.parts[index - 1]
+        if _is_cut_in(part) or _is_cut_in(before):
+            return Front(part.ends[0], sawn=part.kind in PIPES)
         return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
 
     def _too_narrow(self, position: int, candidate: Candidate) -> bool:
@@ -331,6 +335,11 @@ class _Builder:
         longer = take_out - _take_out(part, 0)
         beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
         return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
+
+
+def _is_cut_in(part: Part) -> bool:
+    """Return whether a part of the run is a valve for which a pipe is sawn through."""
+    return part.kind in THROTTLES and not part.existing
 
 
 def _take_out(part: Part, side: int) -> float:

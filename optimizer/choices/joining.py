@@ -133,7 +133,8 @@ class Joiner:
                 extra.append((front.pipe, into + gap_m))
                 gap_m = 0.0
         separable = any(piece.kind is Kind.UNION for piece in pieces)
-        return Joint(tuple(parts), tuple(made), separable, tuple(extra), left.cut + right.cut)
+        cuts = left.cut + right.cut + left.sawn + right.sawn
+        return Joint(tuple(parts), tuple(made), separable, tuple(extra), cuts)
 
     def _depth(self, end: End) -> float:
         socket = End(Form.SOCKET, end.size, end.system)

@@ -17,7 +17,7 @@ def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...
     """Return the run with a new valve in the middle of its longest pipe, once for every size that it may have.
 
     None for a run that has a valve, or whose pipes must all stay. The halves of the pipe may be kept (the saw then
-    takes out what the valve and a coupling on either side need) or replaced like any other pipe.
+    takes out what the valve needs, and it goes straight on to them) or replaced like any other pipe.
     """
     if any(part.kind in THROTTLES for part in run.parts):
         return ()
@@ -33,6 +33,8 @@ def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...
         rows = [item for kind in VALVE_KINDS for item in shelf.items(kind, size)]
         if rows:
             item = min(rows, key=lambda item: (item.price_cents, item.item_id))
+            if sum(item.take_outs_m) >= whole.length_m:
+                continue  # longer than the pipe that it would stand in
             valve = replace(new_part(item), condition=Condition.KEEP)
             found.append(replace(run, parts=(*run.parts[:at], half, valve, half, *run.parts[at + 1 :])))
     return tuple(found)

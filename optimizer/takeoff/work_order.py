@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from optimizer.choices.fronts import Front, opened
@@ -94,6 +94,7 @@ class _Place:
     new: tuple[int, ...]  # places in the planned run
     left_words: str
     right_words: str
+    sawn: str = ""  # the pipe that is sawn through here for a valve
 
 
 @dataclass(frozen=True)
@@ -152,6 +153,9 @@ class _Work:
 
     def _openings(self, places: Sequence[_Place]) -> Iterator[WorkStep]:
         for place in places:
+            if place.sawn:
+                yield WorkStep(CUT, f"saw {place.sawn} through square, where the valve goes; both pieces stay")
+                continue
             for side in (place.left, place.right):
                 step = None if side is None else self._opening_step(side)
                 if step is not None:
@@ -250,7 +254,9 @@ def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units:
         if fresh or old_right > old_left + 1 or at_tee:
             left = _side(old, old_left, +1, first, last, units)
             right = _side(old, old_right, -1, first, last, units)
-            found.append(_Place(left, right, fresh, *_border_words(old, old_left, old_right, first, last)))
+            words = _border_words(old, old_left, old_right, first, last)
+            sawn = _the(old[old_left], units) if 0 <= old_left == old_right else ""
+            found.append(_Place(left, right, fresh, *words, sawn))
     return found
 
 
@@ -266,13 +272,19 @@ def _old_places(old: Sequence[Part], run_plan: RunPlan) -> list[int | None]:
 
 
 def _matched(old: Sequence[Part], run_plan: RunPlan) -> list[int]:
+    """Return where planned parts stood by what they are; both pieces of a sawn pipe stood in one place."""
     found, at = [], 0
     for part in run_plan.parts:
         if part.existing:
-            place = next(index for index in range(at, len(old)) if old[index] == part)
+            place = next(index for index in range(at, len(old)) if old[index] == part or _is_cut_from(part, old[index]))
             found.append(place)
-            at = place + 1
+            at = place + (old[place] == part)
     return found
+
+
+def _is_cut_from(piece: Part, pipe: Part) -> bool:
+    shorter = pipe.kind in PIPES and piece.length_m < pipe.length_m
+    return shorter and replace(pipe, length_m=piece.length_m) == piece
 
 
 def _side(old: Sequence[Part], index: int, step: int, first: _TeeSide, last: _TeeSide, units: str) -> _Side | None:

@@ -1,0 +1,77 @@
+"""Small systems whose flows are not known beforehand, written as an owner would. Invented."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+from small_trees import full_catalog, small_catalog
+
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.system import System
+from optimizer.read.systems import load_system
+
+_HEAD = """
+system: A small one
+units: metric
+pumps:
+  return:
+    curve: [0 L/h at 3.5 m, 1500 L/h at 3.0 m, 3000 L/h at 1.8 m, 4500 L/h at 0 m]
+    ports: 3/4 in NPT male
+    speed: 80 %
+    speeds: [80 %, 100 %]
+    power: 45 W
+"""
+_LINE = """
+surfaces: {sump: 0 m, left tank: 1.2 m}
+runs:
+  line:
+    from: sump
+    to: left tank
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft, elbow, pipe 1 ft]
+rules: {sizes: [3/4 in, 1 in]}
+"""
+_BRANCHES = """
+surfaces: {sump: 0 m, left tank: 1.2 m, right tank: 1.4 m}
+runs:
+  riser:
+    from: sump
+    to: tee
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft]
+  left: {from: tee, to: left tank, size: 3/4 in sch 40 PVC, parts: [pipe 2 ft, elbow, pipe 10 in]}
+  right: {from: tee branch, to: right tank, size: 3/4 in sch 40 PVC, parts: [pipe 3 ft, elbow, pipe 1 ft]}
+rules: {sizes: [3/4 in, 1 in]}
+"""
+
+
+@cache
+def catalog() -> Catalog:
+    """Return plain schedule 40 in two sizes, with what joins it to a pump, and the pumps."""
+    whole, plain = full_catalog(), small_catalog()
+    kept = {key: item for key, item in whole.items.items() if item.kind is Kind.PUMP or key in ADAPTERS}
+    return replace(whole, items={**plain.items, **kept})
+
+
+ADAPTERS = ("sch40-adapter-075-socket-npt", "sch40-adapter-100-socket-npt")
+
+
+@cache
+def _read(text: str) -> System:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "system.yaml"
+        path.write_text(text)
+        return load_system(path, full_catalog())
+
+
+def line(targets: str) -> System:
+    """Return one run from a pump to a tank, without a valve."""
+    return _read(f"{_HEAD}{_LINE}targets:\n{targets}")
+
+
+def branches(targets: str) -> System:
+    """Return a riser and two branches, none of them with a valve."""
+    return _read(f"{_HEAD}{_BRANCHES}targets:\n{targets}")
