@@ -79,6 +79,7 @@ class FlowSearch:
         start: Choice | None = None,
         cutoff_cents: int | None = None,
         alone: bool = False,
+        any_plan: bool = False,
     ) -> None:
         self.case, self.solver = case, solver
         self.until = time.monotonic() + time_limit_s
@@ -87,6 +88,7 @@ class FlowSearch:
         self.cutoff_cents = cutoff_cents  # only plans below are of interest
         self.rows: list[ChoiceRow] = []
         self.alone = alone  # a search of one combination
+        self.any_plan = any_plan  # the first that stands is enough
         self.seen: dict[Choice, int] = {}
         self.tried: dict[Choice, Settled | None] = {}
         self.waiting: list[_Node] = []
@@ -128,6 +130,8 @@ class FlowSearch:
         return self.state
 
     def _done(self) -> bool:
+        if self.any_plan and self.state.best is not None:
+            return True
         most = self._most()
         return most is not None and self.waiting[0].bound > most
 

@@ -44,6 +44,9 @@ class UnknownSearch:
     case: FlowCase | None = None
     choice: Choice | None = None
     rounds: int = 0
+    bound_cents: int | None = None  # no plan costs less; None: there is none at all
+    by_hand: bool = False  # Ctrl-C ended it
+    cents: int | None = None  # what was made least, with what saw cuts were counted as
 
 
 def find_unknown(
@@ -53,6 +56,8 @@ def find_unknown(
     solver: str | None = None,
     time_limit_s: float = 60.0,
     progress: Progress | None = None,
+    cutoff_cents: int | None = None,
+    any_plan: bool = False,
 ) -> UnknownSearch:
     """Return the cheapest plan that meets every target in every setting, its valves set, or how the search ended.
 
@@ -68,6 +73,11 @@ def find_unknown(
         Wall time for the whole search [s].
     progress
         Called with the stage, the best cost so far and the proved bound [cents, None where there is none].
+        A KeyboardInterrupt that it raises ends the search like Ctrl-C.
+    cutoff_cents
+        Only plans that cost less are of interest [cents]; without one the status is INFEASIBLE and says so.
+    any_plan
+        The first plan will do: how little it costs does not matter.
 
     Raises
     ------
@@ -76,7 +86,9 @@ def find_unknown(
     SolverError
         When no solver answers.
     """
-    return _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress).find()
+    finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
+    finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
+    return finder.find()
 
 
 class _Finder:
@@ -87,6 +99,9 @@ class _Finder:
         self.until, self.progress = until, progress
         self.best: tuple[FlowCase, Choice] | None = None
         self.best_cents: int | None = None
+        self.cutoff_cents: int | None = None
+        self.any_plan = False
+        self.by_hand = False
         self.floor = 0  # no plan whatsoever costs less
         self.rounds = 0
         self.stopped = ""
@@ -107,8 +122,17 @@ class _Finder:
             self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic)
         except KeyboardInterrupt:
-            bound, self.stopped = self.floor, "the search was stopped by hand"
+            bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
         return self._ended(basic, max(bound, self.floor), notes)
+
+    @property
+    def known_cents(self) -> int | None:
+        """Return what a plan must cost less than to be of interest."""
+        return min((cents for cents in (self.best_cents, self.cutoff_cents) if cents is not None), default=None)
+
+    @property
+    def _enough(self) -> bool:
+        return self.any_plan and self.best is not None
 
     def _say(self, stage: str) -> None:
         if self.progress is not None:
@@ -148,14 +172,15 @@ class _Finder:
         left = max(0.0, self.until - time.monotonic())
         start = None if self.best is None else translated(self.best[1], self.best[0], case)
         if not all(case.ways.values()) or not all(case.tees.values()):
-            return SearchState(complete=True, bound_cents=self.best_cents or 0)
+            return SearchState(complete=True, bound_cents=self.known_cents or 0)
         search = FlowSearch(
             case,
             solver=self.solver,
             time_limit_s=share * left,
             progress=self.progress,
             start=start,
-            cutoff_cents=self.best_cents,
+            cutoff_cents=self.known_cents,
+            any_plan=self.any_plan,
         )
         state = search.run()
         self.rounds += state.rounds
@@ -163,27 +188,31 @@ class _Finder:
         if state.best is not None and (self.best_cents is None or (state.best_cents or 0) < self.best_cents):
             self.best, self.best_cents = (case, state.best), state.best_cents
         if state.by_hand:
-            self.stopped = state.stopped
+            self.stopped, self.by_hand = state.stopped, True
         return state
 
     def _prove(self, basic: Prepared) -> tuple[int, list[str]]:
         """Go on with all ways that can be in a plan cheaper than the best; return the bound and what to say of it."""
-        if self.stopped or (self.best_cents is not None and self.best_cents <= self.floor):
+        known = self.known_cents
+        if self.stopped or self._enough or (known is not None and known <= self.floor):
             return self.floor, []
         valve = cheapest_valve_cents(self.catalog)
-        slots = self.best_cents is None or self.best_cents > self.floor + valve
+        slots = known is None or known > self.floor + valve
         whole = prepare(self.system, self.catalog, basic.options, slots=slots)
         if whole is None:
             return self.floor, []
         costs = self._costs(whole.case, free_box(whole.case) or whole.case.ranges)
         if costs is None:
             return self.floor, []
-        if self.best is None:
+        if known is None:
             left = self._deepened(whole.case, costs)
+            if self._enough:
+                return self.floor, []
             if left is not None:
                 self.stopped = self.stopped or left.stopped
                 return max(self.floor, left.bound_cents), self._notes(left, whole, slots)
-        most = math.inf if self.best_cents is None else self.best_cents - 1 - least_energy_cents(whole.case)
+        known = self.known_cents
+        most = math.inf if known is None else known - 1 - least_energy_cents(whole.case)
         state = self._search(self._useful(whole.case, costs, most))
         if self.stopped == "" and not state.complete:
             self.stopped = state.stopped
@@ -215,6 +244,9 @@ class _Finder:
         if self.best is None or basic is None:
             if not self.stopped and self.unproved:
                 self.stopped = "valve positions that serve every setting were sought and not found"
+            if not self.stopped and self.cutoff_cents is not None:
+                why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
+                return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
                 why = ("no combination of these parts meets all targets at once, with valves cut in where that helps",)
                 return self._none((*why, *notes))
@@ -228,12 +260,14 @@ class _Finder:
                 {},
                 reasons=(f"{self.stopped}; no plan came before that",),
             )
-            return UnknownSearch(plan, rounds=self.rounds)
+            return UnknownSearch(plan, rounds=self.rounds, bound_cents=bound, by_hand=self.by_hand)
         case, choice = self.best
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
         said = (f"{self.stopped}: this is the best plan so far",) if self.stopped else ()
-        return UnknownSearch(replace(plan, notes=(*said, *notes)), case, choice, self.rounds)
+        noted = replace(plan, notes=(*said, *notes))
+        cents = cents_of(case, choice)
+        return UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
 
     def _plan(self, basic: Prepared, case: FlowCase, choice: Choice, bound: int) -> Plan:
         """Return the plan of a combination, made by the same hands as those of known flows."""
