@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import percent
+from optimizer.documents.words import flow_words, percent
 from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Network, PointKind
@@ -86,7 +86,7 @@ def _flows(system: System, report: CalibrationReport) -> Block:
             _set_to(one, system),
             show_flow(one.flow_m3_s, system.units),
             percent(one.accuracy),
-            *(show_flow(each.expected_m3_s[i], system.units) for _, each in shown),
+            *(flow_words(each.expected_m3_s[i], system.units) for _, each in shown),
         )
         for i, one in enumerate(report.measured)
     ]
@@ -240,7 +240,7 @@ def _next(system: System, report: CalibrationReport) -> list[Block]:
         return []
     one = following.reading
     flows = [
-        f"{letter} expects {show_flow(flow, system.units)}"
+        f"{letter} expects {flow_words(flow, system.units)}"
         for (letter, _), flow in zip(_lettered(report), following.expected_m3_s, strict=False)
     ]
     apart = [letter for (letter, _), yes in zip(_lettered(report), following.apart, strict=False) if yes]

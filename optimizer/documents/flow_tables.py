@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import percent
+from optimizer.documents.words import flow_words, percent
 from optimizer.model.system import System
-from optimizer.units import show_flow, show_head, show_length
+from optimizer.units import show_head, show_length
 
 if TYPE_CHECKING:
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution
@@ -21,7 +21,7 @@ def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolutio
     """Return the flow in every run, one column for each setting of the dials (shares of full)."""
     titles = ("run", *(percent(setting) for setting, _ in solutions))
     rows = [
-        (name, *(show_flow(solution.flows_m3_s[name], system.units) for _, solution in solutions))
+        (name, *(flow_words(solution.flows_m3_s[name], system.units) for _, solution in solutions))
         for name in system.network.runs
     ]
     blocks: list[Block] = [

@@ -32,10 +32,10 @@ def flow_sheet(book: Book, report: PlanReport) -> None:
     units = book.units
     titles = ["Run", "From", "To", *(f"{word} ({flow_unit(units)})" for word in _FLOW_WORDS)]
     titles.append(f"Fastest water after ({velocity_unit(units)})")
-    widths = [26.0, 17.0, 17.0, *(11.0,) * len(_FLOW_WORDS), 12.0]
+    widths = [26.0, 17.0, 17.0, *_FLOW_WIDTHS, 12.0]
     if report.band is not None:
         titles += [f"After, at the low end ({flow_unit(units)})", f"After, at the high end ({flow_unit(units)})"]
-        widths += [12.0, 12.0]
+        widths += [14.0, 14.0]
     sheet = book.sheet(FLOW_SHEET, widths, landscape=True)
     head = sheet.column_titles(titles, numbers=titles[3:])
     for name in report.system.network.runs:
@@ -44,6 +44,7 @@ def flow_sheet(book: Book, report: PlanReport) -> None:
 
 
 _FLOW_WORDS = ("At least", "At most", "Now", "After", "Change")
+_FLOW_WIDTHS = (10.0, 10.0, 14.0, 14.0, 11.0)
 
 
 def _flow_row(report: PlanReport, name: str, row: int) -> list[Cell]:
@@ -58,13 +59,13 @@ def _flow_row(report: PlanReport, name: str, row: int) -> list[Cell]:
         Cell(run.end.point),
         Cell(None) if low is None else number(low),
         Cell(None) if high is None else number(high),
-        number(before),
-        number(after),
+        number(before, "flow"),
+        number(after, "flow"),
         _change(before, after, row),
         number(velocity_value(velocity_m_s, units), "decimal"),
     ]
     if report.band is not None:
-        cells += [number(flow_value(end, units)) for end in report.band.get(name, (math.nan, math.nan))]
+        cells += [number(flow_value(end, units), "flow") for end in report.band.get(name, (math.nan, math.nan))]
     return cells
 
 

@@ -117,15 +117,16 @@ def _filled(bill: Bill, first: int) -> Cell:
     """Return how many lines the store has priced."""
     count = len(bill.lines)
     if not count:
-        return Cell(None)
+        return Cell(None, span=2)
     text = f'=COUNT({_STORE}{first}:{_STORE}{first + count - 1})&" of {count} priced"'
-    return Cell(Formula(text, f"0 of {count} priced"), "bold text")
+    return Cell(Formula(text, f"0 of {count} priced"), "bold text", span=2)
 
 
 def _sum_row(words: str, cents: int, first: int, last: int, filled: Cell | None = None) -> list[Cell]:
     cells = _total_cells(words, Formula(f"=SUM({_EXTENDED}{first}:{_EXTENDED}{max(first, last)})", cents / 100))
-    if filled is not None:
-        cells[_PLACES[STORE_PRICE_TITLE]] = filled
+    if filled is not None:  # it spans the store's part number too: one column is too narrow for its words
+        place = _PLACES[STORE_PRICE_TITLE]
+        cells[place : place + filled.span] = [filled]
     return cells
 
 

@@ -23,7 +23,7 @@ from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
-from optimizer.documents.words import money, pump_setting, steps_of, target_words, wanted_words
+from optimizer.documents.words import flow_span, flow_words, money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
 
 
@@ -43,10 +43,10 @@ def flows_answer(facts: ReportFacts) -> str:
         (
             check.run,
             wanted_words(check.low_m3_s, check.high_m3_s, units),
-            show_flow(check.before_m3_s, units),
-            show_flow(check.after_m3_s, units),
+            flow_words(check.before_m3_s, units),
+            flow_words(check.after_m3_s, units),
             "yes" if check.met else "NO",
-            show_flow(check.all_open_m3_s, units),
+            flow_words(check.all_open_m3_s, units),
         )
         for check in facts.report.verification.demands
     ]
@@ -150,7 +150,7 @@ def every_run(facts: ReportFacts) -> str:
         ]
         if band:
             low, high = band.get(name, (math.nan, math.nan))
-            row.append(f"{show_flow(low, units)} to {show_flow(high, units)}" if math.isfinite(low + high) else "–")
+            row.append(flow_span(low, high, units) if math.isfinite(low + high) else "–")
         rows.append(row)
     if band:
         titles.append("After, likely range")
@@ -198,7 +198,7 @@ def _remarks(remarks: tuple[Remark, ...]) -> str:
 
 def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> str:
     flow = flows_m3_s.get(run, math.nan)
-    return show_flow(flow, units) if math.isfinite(flow) else "–"
+    return flow_words(flow, units) if math.isfinite(flow) else "–"
 
 
 def _change(before: Mapping[str, float], after: Mapping[str, float], run: str, units: str) -> str:

@@ -11,7 +11,7 @@ from optimizer.documents.cautions import CAUTIONS
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book, Cell
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.whole_file import free_target, put_whole
-from optimizer.documents.words import flow_span, part_place, percent, pump_setting
+from optimizer.documents.words import flow_span, flow_words, part_place, percent, pump_setting
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
@@ -57,8 +57,8 @@ def meter_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
     return [
         (
             meter.run,
-            show_flow(meter.flow_m3_s, units),
-            flow_span(*meter.normal_m3_s, units),
+            flow_words(meter.flow_m3_s, units),
+            flow_span(*meter.normal_m3_s, units) if meter.flow_m3_s > 0.0 else "–",
             _limit(meter.low_m3_s, units),
             _limit(meter.high_m3_s, units),
         )
@@ -157,7 +157,9 @@ def card_workbook(card: SettingsCard, paper: str | None = None) -> bytes:
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(memory, {**options, "default_format_properties": dict(TYPE)}) as workbook:
         workbook.set_properties({"title": title_of(card), "created": _NO_DAY})
-        card_sheet(Book(workbook, card.system.units, card.system.currency, size, card.system.name), card)
+        book = Book(workbook, card.system.units, card.system.currency, size, card.system.name)
+        card_sheet(book, card)
+        book.finish()
     return memory.getvalue()
 
 

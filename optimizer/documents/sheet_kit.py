@@ -12,11 +12,15 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.documents.type_width import text_height_points
+from optimizer.documents.page_breaks import page_rows_points, page_starts
+from optimizer.documents.type_width import columns_points, text_height_points
 from optimizer.documents.words import money_number_format
 from optimizer.errors import DocumentError
 
 LETTER, A4 = 1, 9  # paper numbers of the file format
+PAPER_IN = {LETTER: (8.5, 11.0), A4: (8.27, 11.69)}  # upright
+_SIDE_IN, _TOP_IN, _FOOT_IN = 0.5, 0.8, 0.75  # margins that suit both
+_GAP_POINTS = 11.25  # of an empty row
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
 _LONGEST_IN_MARGIN = 60  # print headers hold 255 signs with their codes
 # Column widths count the digits of this type, so that they mean the same in every viewer.
@@ -54,6 +58,8 @@ _STYLES: dict[str, dict[str, Any]] = {
     "to fill in": {"text_wrap": True, "bg_color": "#FFF9E5", **_FRAME},
     "miss": {"bold": True, "font_color": "#9C0006", "bg_color": "#FFC7CE", "align": "center", **_FRAME},
     "whole": {"num_format": "#,##0_)", **_FRAME},
+    # A flow against the way in which its run is written down keeps its minus in the file and shows it in words.
+    "flow": {"num_format": '#,##0_);#,##0" backwards"', **_FRAME},
     "change": {"num_format": "+#,##0_);-#,##0_);0_)", **_FRAME},
     "decimal": {"num_format": "#,##0.0_)", **_FRAME},
     "fine": {"num_format": "#,##0.000_)", **_FRAME},
@@ -81,6 +87,7 @@ class Book:
     paper: int
     system_name: str
     formats: dict[str, Any] = field(default_factory=dict)
+    sheets: list[Sheet] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         price = f"{money_number_format(self.currency)}_)"
@@ -97,7 +104,13 @@ class Book:
         for column, width in enumerate(widths):
             worksheet.set_column(column, column, width)
         _print_setup(worksheet, self, name, landscape=landscape)
-        return Sheet(self, worksheet, tuple(widths))
+        self.sheets.append(Sheet(self, worksheet, tuple(widths), landscape))
+        return self.sheets[-1]
+
+    def finish(self) -> None:
+        """Break pages before headings that would end one; called when all sheets are written."""
+        for sheet in self.sheets:
+            sheet.break_pages()
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +137,14 @@ class Sheet:
     book: Book
     worksheet: Any
     widths: tuple[float, ...]
+    landscape: bool = False
     row: int = 0
+    heights: list[float] = field(default_factory=list)
+    headings: set[int] = field(default_factory=set)
 
     def skip(self) -> None:
+        self.heights.append(_GAP_POINTS)
+        self.worksheet.set_row(self.row, _GAP_POINTS)
         self.row += 1
 
     def write(self, cells: Sequence[Cell]) -> int:
@@ -135,14 +153,25 @@ class Sheet:
         for cell in cells:
             self._put(column, cell)
             column += cell.span
-        self.worksheet.set_row(self.row, self._height_points(cells))
+        self.heights.append(self._height_points(cells))
+        self.worksheet.set_row(self.row, self.heights[-1])
         self.row += 1
         return self.row - 1
 
     def heading(self, text: str) -> None:
         """Write a heading after an empty row."""
         self.skip()
+        self.headings.add(self.row)
         self.paragraph(text, "heading")
+
+    def break_pages(self) -> None:
+        """Begin a page before each heading that would otherwise stand alone at the foot of one."""
+        paper = PAPER_IN[self.book.paper]
+        turned = paper[::-1] if self.landscape else paper
+        room = page_rows_points(turned, (2 * _SIDE_IN, _TOP_IN + _FOOT_IN), columns_points(self.widths))
+        breaks = page_starts(self.heights, self.headings, room)
+        if breaks:
+            self.worksheet.set_h_pagebreaks(breaks)
 
     def paragraph(self, text: str, style: str = "plain") -> None:
         """Write text across the whole width."""
@@ -203,7 +232,7 @@ def _print_setup(worksheet: Any, book: Book, name: str, *, landscape: bool) -> N
     else:
         worksheet.set_portrait()
     worksheet.fit_to_pages(1, 0)
-    worksheet.set_margins(left=0.5, right=0.5, top=0.8, bottom=0.75)
+    worksheet.set_margins(left=_SIDE_IN, right=_SIDE_IN, top=_TOP_IN, bottom=_FOOT_IN)
     worksheet.center_horizontally()
     head = f'&L&"Arial,Bold"{name}&R&"Arial,Regular"{_in_margin(book.system_name)}'
     foot = '&L&"Arial,Regular"Prices and flows are estimates&R&"Arial,Regular"Page &P of &N'

@@ -17,7 +17,7 @@ from optimizer.model.plan import DemandCheck
 from optimizer.units import flow_unit, flow_value
 
 SUMMARY_SHEET = "Summary"
-_WIDTHS = (25.0, 12.0, 12.0, 12.0, 12.0, 14.0, 13.0)
+_WIDTHS = (25.0, 11.0, 11.0, 13.0, 13.0, 16.0, 12.0)
 
 
 def start_summary(book: Book) -> Sheet:
@@ -29,7 +29,6 @@ def fill_summary(sheet: Sheet, report: PlanReport, total: Formula) -> None:
     """Write the summary; `total` fetches the cost from the parts list."""
     sheet.paragraph(report.system.name, "title")
     sheet.paragraph("What to change so that every line gets the flow that was asked for.")
-    sheet.skip()
     sheet.write([Cell(f"Parts, in {report.bill.currency}", "strong"), Cell(total, "strong money", span=2)])
     for words in (status_words(report.plan), *till_words(report.bill)):
         sheet.paragraph(words)
@@ -56,7 +55,7 @@ def _demand_row(check: DemandCheck, units: str) -> list[Cell]:
     return [
         Cell(check.run),
         *(Cell(None) if end is None else number(flow_value(end, units)) for end in (low, check.high_m3_s)),
-        *(number(flow_value(flow_m3_s, units)) for flow_m3_s in flows),
+        *(number(flow_value(flow_m3_s, units), "flow") for flow_m3_s in flows),
         Cell("yes", "centre") if check.met else Cell("NO", "miss"),
     ]
 
@@ -83,7 +82,7 @@ def _speed(pump: Pump, speed: float) -> Cell:
 
 
 def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> Cell:
-    return number(flow_value(flows_m3_s.get(run, math.nan), units))
+    return number(flow_value(flows_m3_s.get(run, math.nan), units), "flow")
 
 
 def _valves(sheet: Sheet, report: PlanReport) -> None:

@@ -11,6 +11,7 @@ from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
     flow_span,
+    flow_words,
     money,
     part_place,
     percent,
@@ -263,7 +264,7 @@ def _gain(row: PartLoss, units: str) -> str:
 
 
 def _flow(flow_m3_s: float, units: str) -> str:
-    return show_flow(flow_m3_s, units) if math.isfinite(flow_m3_s) else "–"
+    return flow_words(flow_m3_s, units) if math.isfinite(flow_m3_s) else "–"
 
 
 def _head(head_m: float, units: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 _DIGIT_PX, _PADDING_PX = 7.0, 1.0  # a column of width w has 7 w + 5 pixels (default type), its text 3 less a side
@@ -40,7 +40,12 @@ def text_height_points(text: str, column_width: float, style: Mapping[str, Any])
     line_px = column_width * _DIGIT_PX - _PADDING_PX
     em_px = size * _PX_PER_POINT * _SAFETY * (_BOLD if style.get("bold") else 1.0)
     lines = sum(_line_count(line, line_px / em_px) for line in text.splitlines() or [""])
-    return lines * size * _LINE_SPACING + 2.5
+    return lines * size * _LINE_SPACING + 1.5
+
+
+def columns_points(widths: Iterable[float]) -> float:
+    """Return how wide columns of these widths [digits] are together [points]."""
+    return sum(width * _DIGIT_PX + 5.0 for width in widths) / _PX_PER_POINT
 
 
 def width_in_em(text: str) -> float:

@@ -97,9 +97,19 @@ def pump_setting(pump: Pump, speed: float | None = None) -> str:
     return shown if dial.kind is DialKind.RPM else f"{shown} ({percent(fraction)} of full rpm)"
 
 
+def flow_words(flow_m3_s: float, units: str) -> str:
+    """Return `118 gal/h`, or `118 gal/h backwards` for a flow against the way in which its run is written down."""
+    shown = show_flow(abs(flow_m3_s), units)
+    nothing = shown == show_flow(0.0, units)
+    return f"{shown} backwards" if flow_m3_s < 0.0 and not nothing else shown
+
+
 def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
-    """Return `1,070 to 1,230 gal/h`; a low end on the other side of 0 runs backwards."""
-    return f"{show_flow(low_m3_s, units).removesuffix(f' {flow_unit(units)}')} to {show_flow(high_m3_s, units)}"
+    """Return `1,070 to 1,230 gal/h`, or `15 backwards to 30 gal/h` where the low end runs the other way."""
+    unit = f" {flow_unit(units)}"
+    if high_m3_s < 0.0:
+        return f"{show_flow(-high_m3_s, units).removesuffix(unit)} to {flow_words(low_m3_s, units)}"
+    return f"{flow_words(low_m3_s, units).replace(unit, '')} to {show_flow(high_m3_s, units)}"
 
 
 def part_place(parts: Sequence[Part], index: int) -> str:

@@ -101,6 +101,7 @@ def _fill(book: Book, report: PlanReport, taken: TakeOff | None) -> None:
     cautions_sheet(book, report)
     import_sheet(book, report.bill)
     fill_summary(summary, report, total)
+    book.finish()
 
 
 def _day(report: PlanReport) -> datetime.datetime:

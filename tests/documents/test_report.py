@@ -21,9 +21,10 @@ from optimizer.documents.report import report_page, write_report
 from optimizer.documents.report_facts import ReportFacts, report_facts, shown_now
 from optimizer.documents.report_html import paragraph
 from optimizer.documents.report_sections import SECTIONS, Section
+from optimizer.documents.words import flow_words
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.errors import DocumentError
-from optimizer.units import flow_value, show_flow
+from optimizer.units import flow_value
 
 sys.path.insert(0, str(Path(__file__).parent / "drawing"))
 from example_plans import NAMES, example, hand_report
@@ -155,8 +156,8 @@ def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFact
         before, after = report.before_flows_m3_s[row[0]], report.verification.flows_m3_s[row[0]]
         assert row[5] == pytest.approx(flow_value(before, "US"), abs=1e-6)
         assert row[6] == pytest.approx(flow_value(after, "US"), abs=1e-6)
-        assert show_flow(before, "US") in text
-        assert show_flow(after, "US") in text
+        assert flow_words(before, "US") in text
+        assert flow_words(after, "US") in text
     for line in report.bill.lines:
         assert line.description in text
         assert f"${line.extended_cents / 100:,.2f}" in text

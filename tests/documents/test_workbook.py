@@ -83,6 +83,23 @@ def test_extended_prices_and_the_total_are_formulas(report: PlanReport) -> None:
     assert rows[-1]["Store's unit price (USD)"].value == f'=COUNT(I2:I{last})&" of {last - 1} priced"'
 
 
+def test_how_many_lines_are_priced_has_the_room_of_two_columns(report: PlanReport) -> None:
+    sheet = opened(report)["Parts list"]
+    row = len(report.bill.lines) + 2
+
+    assert f"I{row}:J{row}" in {str(one) for one in sheet.merged_cells.ranges}
+
+
+def test_a_flow_that_runs_backwards_stays_a_number_and_says_so(report: PlanReport) -> None:
+    first, *rest = report.verification.demands
+    demands = (replace(first, all_open_m3_s=-first.all_open_m3_s), *rest)
+    backwards = replace(report, verification=replace(report.verification, demands=demands))
+    cell = next(row[5] for row in opened(backwards)["Summary"].iter_rows() if row[0].value == "display return")
+
+    assert cell.value == pytest.approx(-1236)
+    assert cell.number_format == '#,##0_);#,##0" backwards"'
+
+
 def test_the_stored_totals_are_the_bill_to_the_cent(report: PlanReport) -> None:
     book = opened(report, values=True)
     total = report.bill.total_cents / 100

@@ -32,9 +32,10 @@ from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.drawing.measure import text_width
 from optimizer.documents.drawing.svg import BACK, MARKS, Canvas
 from optimizer.documents.drawing.symbols import Spot, draw_symbol
+from optimizer.documents.words import flow_words
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Part, Point, PointKind
-from optimizer.units import length_unit, length_value, show_flow, show_length
+from optimizer.units import length_unit, length_value, show_length
 
 _LEFT, _TOP = 58.0, 26.0  # room for the scale of heights, and above the highest level
 _WIDENS = (Kind.REDUCING_COUPLING, Kind.BUSHING)
@@ -284,7 +285,7 @@ def _description(shown: Shown) -> str:
     """Return the picture in words: every run with its ends and its flow."""
     runs = [
         f"{run.name} from {run.start.point} to {run.end.point}"
-        + (f" carries {show_flow(shown.flows_m3_s[run.name], shown.units)}" if run.name in shown.flows_m3_s else "")
+        + (f" carries {flow_words(shown.flows_m3_s[run.name], shown.units)}" if run.name in shown.flows_m3_s else "")
         for run in shown.network.runs.values()
     ]
     marks = [
