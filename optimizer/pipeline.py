@@ -150,9 +150,9 @@ def search(system: System, catalog: Catalog, *, solver: str | None = None, time_
     try:
         found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
     except FlowsUnknownError:
-        from optimizer.search.unknown_flows import find_unknown
+        from optimizer.search.unknown_pumps import find_any
 
-        return find_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+        return find_any(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 

@@ -114,6 +114,9 @@ class _Finder:
             basic = prepare(self.system, self.catalog, lossy=False, slots=False)
             if basic is None:
                 return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
+            bare = [name for name, ways in basic.case.ways.items() if not ways]
+            if bare:
+                return self._none((f"the rules and the catalogs leave no way to plumb run {bare[0]!r}",))
             free = free_box(basic.case)
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:

@@ -56,7 +56,12 @@ def catalog() -> Catalog:
     return replace(whole, items={**plain.items, **kept})
 
 
-ADAPTERS = ("sch40-adapter-075-socket-npt", "sch40-adapter-100-socket-npt")
+ADAPTERS = (
+    "sch40-adapter-075-socket-npt",
+    "sch40-adapter-100-socket-npt",
+    "sch40-adapter-075-spigot-npt",
+    "sch40-adapter-100-spigot-npt",
+)
 
 
 @cache

@@ -1,0 +1,238 @@
+"""The cheapest plan for unknown flows over every pump that may stand there: the owner's, and those of the catalogs.
+
+Each pump has a search of its own, with the cost of the best plan so far as what it must stay below: a pump that costs
+more by itself is never searched. So the result is proved over all pumps, or says how much cheaper one could be.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.network import Part, Pump
+from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
+from optimizer.search.flow_search import Progress
+from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+
+_ROUNDS = 2  # what a first search left open gets the time that the others did not need
+_SAME_SPEED = 1e-6
+
+
+@dataclass(frozen=True)
+class PumpVariant:
+    """The system with catalog pumps in place of some of the owner's; `items` by the name of the pump they replace."""
+
+    system: System
+    items: Mapping[str, CatalogItem]
+
+    @property
+    def cents(self) -> int:
+        return sum(item.price_cents for item in self.items.values())
+
+    @property
+    def words(self) -> str:
+        return ", ".join(item.description for item in self.items.values()) or "your own pump"
+
+
+def find_any(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    progress: Progress | None = None,
+    cutoff_cents: int | None = None,
+    any_plan: bool = False,
+) -> UnknownSearch:
+    """Return the cheapest plan with any pump that the rules allow; without `other pumps: yes` that is the owner's.
+
+    Parameters and errors are those of `find_unknown`; the time is that of all pumps together. The case of the result
+    has the plan's pump in its network.
+    """
+    if not system.rules.other_pumps:
+        return find_unknown(
+            system,
+            catalog,
+            solver=solver,
+            time_limit_s=time_limit_s,
+            progress=progress,
+            cutoff_cents=cutoff_cents,
+            any_plan=any_plan,
+        )
+    loop = _Loop(system, catalog, solver, time.monotonic() + time_limit_s, progress, cutoff_cents, any_plan)
+    return loop.run()
+
+
+def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
+    """Return every way to take catalog pumps for the owner's, the cheapest first; the first is to take none.
+
+    In settings another pump runs at the same shares of its full speed, so it must be one that can be set to them.
+    """
+    items = sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
+    names = list(system.network.pumps)
+    choices = [
+        [None, *(item for item in items if _can_run(system, name, catalog.pumps[item.item_id]))] for name in names
+    ]
+    found = [_variant(system, catalog, dict(zip(names, chosen, strict=True))) for chosen in itertools.product(*choices)]
+    return sorted(found, key=lambda variant: variant.cents)
+
+
+def _can_run(system: System, name: str, pump: Pump) -> bool:
+    own = system.network.pumps[name].speed
+    speeds = [setting.speeds.get(name, own) for setting in system.settings]
+    offered = (pump.speed, *pump.speeds)
+    return all(any(abs(speed - other) < _SAME_SPEED for other in offered) for speed in speeds)
+
+
+def _variant(system: System, catalog: Catalog, chosen: Mapping[str, CatalogItem | None]) -> PumpVariant:
+    items = {name: item for name, item in chosen.items() if item is not None}
+    network = system.network
+    pumps = dict(network.pumps)
+    for name, item in items.items():
+        pump = replace(catalog.pumps[item.item_id], name=name)
+        pumps[name] = replace(pump, speed=network.pumps[name].speed, speeds=()) if system.settings else pump
+    runs = {
+        run.name: replace(run, parts=tuple(_taken(part, items) for part in run.parts)) for run in network.runs.values()
+    }
+    return PumpVariant(replace(system, network=replace(network.with_runs(runs), pumps=pumps)), items)
+
+
+def _taken(part: Part, items: Mapping[str, CatalogItem]) -> Part:
+    """Return the pump that stands in a part's place: bought, under the old one's name."""
+    item = items.get(part.name) if part.kind is Kind.PUMP else None
+    if item is None:
+        return part
+    new = Part(Kind.PUMP, item.ends, item.end_bores_m, item, name=part.name, existing=False, label=item.description)
+    return replace(new, condition=part.condition)
+
+
+class _Loop:
+    def __init__(
+        self,
+        system: System,
+        catalog: Catalog,
+        solver: str | None,
+        until: float,
+        progress: Progress | None,
+        cutoff_cents: int | None,
+        any_plan: bool,
+    ) -> None:
+        self.system, self.catalog, self.solver, self.until = system, catalog, solver, until
+        self.progress, self.cutoff_cents, self.any_plan = progress, cutoff_cents, any_plan
+        self.variants = pump_variants(system, catalog)
+        self.bounds = [float(variant.cents) for variant in self.variants]  # no plan with that pump costs less
+        self.first: list[UnknownSearch] = []
+        self.best: UnknownSearch | None = None
+        self.by_hand = False
+
+    @property
+    def known(self) -> float:
+        """Return what a plan must cost less than to be of interest [cents]."""
+        best = math.inf if self.best is None or self.best.cents is None else self.best.cents
+        return min(best, math.inf if self.cutoff_cents is None else self.cutoff_cents)
+
+    def run(self) -> UnknownSearch:
+        waiting: Sequence[int] = range(len(self.variants))
+        for _ in range(_ROUNDS):
+            waiting = list(self._round(waiting))
+        return self._ended()
+
+    def _round(self, waiting: Sequence[int]) -> Iterator[int]:
+        """Search one pump after the other; yield those that were left without a proof."""
+        for i, at in enumerate(waiting):
+            if self.bounds[at] >= self.known:
+                continue
+            left_s = self.until - time.monotonic()
+            if self.by_hand or left_s <= 0.0 or (self.any_plan and self.best is not None):
+                yield at
+                continue
+            found = self._search(at, left_s / (len(waiting) - i))
+            if found.plan.status not in (Status.OPTIMAL, Status.INFEASIBLE):
+                yield at
+
+    def _search(self, at: int, time_limit_s: float) -> UnknownSearch:
+        variant = self.variants[at]
+        found = find_unknown(
+            variant.system,
+            self.catalog,
+            solver=self.solver,
+            time_limit_s=time_limit_s,
+            progress=self._told(at) if self.progress is not None else None,
+            cutoff_cents=None if math.isinf(self.known) else int(self.known),
+            any_plan=self.any_plan,
+        )
+        self.by_hand = self.by_hand or found.by_hand
+        self.bounds[at] = math.inf if found.bound_cents is None else max(self.bounds[at], found.bound_cents)
+        self.first += [found] if at == 0 and not self.first else []
+        if found.plan.found and (found.cents or 0) < self.known:
+            self.best = replace(found, plan=_bought(found.plan, self.system, variant))
+        return found
+
+    def _told(self, at: int) -> Progress:
+        def tell(stage: str, best: int | None, bound: int | None) -> None:
+            assert self.progress is not None
+            others = min((bound_there for i, bound_there in enumerate(self.bounds) if i != at), default=math.inf)
+            least = min(self.known, others, math.inf if bound is None else max(bound, self.bounds[at]))
+            known = [cents for cents in (best, None if self.best is None else self.best.cents) if cents is not None]
+            words = f"{stage}, {self.variants[at].words} ({at + 1} of {len(self.variants)})"
+            self.progress(words, min(known, default=None), None if math.isinf(least) else int(least))
+
+        return tell
+
+    def _ended(self) -> UnknownSearch:
+        """Return the best plan with the bound over all pumps, or why there is none."""
+        least = min(self.bounds)
+        if self.best is None:
+            return self._none(least)
+        best, cents = self.best, self.best.cents
+        assert cents is not None
+        assert best.plan.material_cents is not None
+        bound = int(min(least, cents))
+        not_money = cents - best.plan.material_cents
+        notes = tuple(self._notes())
+        plan = replace(
+            best.plan,
+            status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE,
+            bound_cents=max(0, bound - not_money),
+            notes=(*best.plan.notes, *notes),
+        )
+        return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)
+
+    def _notes(self) -> Iterator[str]:
+        rules = self.system.rules
+        open_ = [self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known]
+        if open_:
+            yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
+        if self.system.settings and rules.electricity_cents_per_kwh * rules.horizon_h:
+            yield "electricity is not counted: the file does not say how long each setting lasts"
+        if self.system.settings:
+            yield "another pump was taken at the same shares of its full speed as the settings say for your own"
+
+    def _none(self, least: float) -> UnknownSearch:
+        own = self.first[0].plan if self.first else Plan(Status.NO_PLAN_FOUND, None, None, "", {}, {}, {})
+        count = len(self.variants) - 1
+        if math.isinf(least) or (self.cutoff_cents is not None and least >= self.cutoff_cents):
+            said = f"the same holds with each of the {count} other choices of pumps from the catalogs"
+            plan = replace(own, status=Status.INFEASIBLE, bound_cents=None, reasons=(*own.reasons, said))
+            return UnknownSearch(plan, bound_cents=None if math.isinf(least) else self.cutoff_cents)
+        open_ = "; ".join(self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known)
+        why = "the search was stopped by hand" if self.by_hand else "the time limit came"
+        reasons = (f"{why} before any plan; still open is: {open_}",)
+        plan = Plan(Status.NO_PLAN_FOUND, None, int(least), self.catalog.currency, {}, {}, {}, reasons=reasons)
+        return UnknownSearch(plan, bound_cents=int(least), by_hand=self.by_hand)
+
+
+def _bought(plan: Plan, system: System, variant: PumpVariant) -> Plan:
+    """Return the plan with its new pumps named, and the old ones among what is taken out."""
+    runs = dict(plan.runs)
+    for run in system.network.runs.values():
+        gone = tuple(part for part in run.parts if part.kind is Kind.PUMP and part.name in variant.items)
+        if gone:
+            runs[run.name] = replace(runs[run.name], removed=(*gone, *runs[run.name].removed))
+    new = {name: variant.system.network.pumps[name] for name in variant.items}
+    return replace(plan, runs=runs, new_pumps=new)

@@ -1,0 +1,130 @@
+"""Other pumps where the flows are not known: the cheapest over all pumps, against every combination as a network."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from flow_cases import choices_of
+from unknown_systems import branches, catalog, line
+
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.plan import Status
+from optimizer.model.system import Rules, Setting, System, Target
+from optimizer.search.flow_case import prepare
+from optimizer.search.flow_posing import cents_of, duties_of
+from optimizer.search.unknown_pumps import find_any, pump_variants
+from optimizer.verify.check import verify_plan
+from optimizer.verify.openings import settle
+
+
+def free_to_change(system: System, **rules: object) -> System:
+    return replace(system, rules=replace(system.rules, other_pumps=True, **rules))  # type: ignore[arg-type]
+
+
+def one_size(system: System, **rules: object) -> System:
+    """Return the system with so little to choose from that every combination can be tried."""
+    return free_to_change(system, sizes=("3/4 in",), resize=False, **rules)
+
+
+def cheapest_of_all(system: System, shop: Catalog) -> float:
+    """Return the least cost over every pump, way, fitting and speed that stands as a network; infinite when none."""
+    best = math.inf
+    for variant in pump_variants(system, shop):
+        prepared = prepare(variant.system, shop)
+        if prepared is None:
+            continue
+        case = prepared.case
+        for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
+            if cents_of(case, choice) >= best:
+                break
+            settled = settle(duties_of(case, choice), case.conditions)
+            if settled is not None and settled.met:
+                best = cents_of(case, choice)
+    return best
+
+
+PRICED = {"electricity_cents_per_kwh": 40.0, "horizon_h": 26_298.0}  # three years
+WANTED = (
+    ("  line: at least 2600 L/h", {}),
+    ("  line: at least 2600 L/h", PRICED),
+    ("  line: 1500 to 1600 L/h", PRICED),
+    ("  line: 3200 to 3300 L/h", {}),
+    ("  line: at least 9000 L/h", {}),
+)
+
+
+@pytest.mark.parametrize(("targets", "rules"), WANTED)
+def test_the_plan_over_all_pumps_costs_what_the_best_of_all_combinations_costs(targets: str, rules: dict) -> None:  # type: ignore[type-arg]
+    system = one_size(line(targets), **rules)
+
+    found = find_any(system, catalog())
+
+    assert (found.cents if found.plan.found else math.inf) == cheapest_of_all(system, catalog())
+    assert found.plan.status is (Status.OPTIMAL if found.plan.found else Status.INFEASIBLE)
+
+
+def test_a_pump_is_bought_where_the_old_one_can_not_do_it_and_the_old_one_comes_out() -> None:
+    system = free_to_change(branches("  left: at least 2100 L/h\n  right: at least 1900 L/h"))
+
+    found = find_any(system, catalog())
+    riser = found.plan.runs["riser"]
+
+    assert found.plan.status is Status.OPTIMAL
+    assert [part.name for part in riser.removed if part.kind is Kind.PUMP] == ["return"]
+    assert [bought.item.item_id for bought in riser.purchases if bought.item.kind is Kind.PUMP] == ["pump-medium-6000"]
+    assert set(found.plan.new_pumps) == {"return"}
+    assert verify_plan(system, found.plan).passed
+
+
+def test_without_the_rule_only_the_own_pump_counts() -> None:
+    system = branches("  left: at least 2100 L/h\n  right: at least 1900 L/h")
+
+    assert find_any(system, catalog()).plan.status is Status.INFEASIBLE
+
+
+def test_where_no_pump_serves_every_one_was_tried() -> None:
+    system = free_to_change(branches("  left: at least 9000 L/h\n  right: at least 1900 L/h"))
+
+    plan = find_any(system, catalog()).plan
+
+    assert plan.status is Status.INFEASIBLE
+    assert f"each of the {len(catalog().of_kind(Kind.PUMP))} other choices of pumps" in plan.reasons[-1]
+
+
+def test_in_settings_a_pump_must_have_their_speeds() -> None:
+    day = Setting("day", {"return": 1.0}, (Target("line", 5e-4),))
+    night = Setting("night", {"return": 0.7}, (Target("line", 2e-4),))
+    system = replace(line("  line: any"), targets=(), settings=(day, night), rules=Rules(other_pumps=True))
+
+    tried = {item.item_id for variant in pump_variants(system, catalog()) for item in variant.items.values()}
+
+    assert "pump-medium-6000" in tried
+    assert "pump-tall-8000" not in tried  # runs at full speed only
+
+
+def test_no_time_leaves_every_pump_open_and_says_so() -> None:
+    system = free_to_change(branches("  left: at least 2100 L/h\n  right: at least 1900 L/h"))
+
+    plan = find_any(system, catalog(), time_limit_s=0.0).plan
+
+    assert plan.status is Status.NO_PLAN_FOUND
+    assert "your own pump" in plan.reasons[0]
+
+
+def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
+    system = free_to_change(branches("  left: at least 1300 L/h\n  right: at least 1300 L/h"))
+
+    def stop_at_the_first_plan(stage: str, best: int | None, bound: int | None) -> None:
+        if best is not None:
+            raise KeyboardInterrupt
+
+    found = find_any(system, catalog(), progress=stop_at_the_first_plan)
+
+    assert found.by_hand
+    assert found.plan.found
+    assert found.bound_cents is not None
+    assert found.cents is not None
+    assert found.bound_cents <= found.cents
+    assert "stopped by hand" in found.plan.notes[0]
