@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import flow_words, percent
+from optimizer.documents.words import percent
 from optimizer.model.system import System
-from optimizer.units import show_head, show_length
+from optimizer.units import show_flow, show_head, show_length
 
 if TYPE_CHECKING:
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution
@@ -18,10 +18,13 @@ Json = dict[str, Any]
 
 
 def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolution]]) -> list[Block]:
-    """Return the flow in every run, one column for each setting of the dials (shares of full)."""
+    """Return the flow in every run, one column for each setting of the dials (shares of full).
+
+    A minus runs backwards; the sentences below say so, for words in each cell would make the table too wide.
+    """
     titles = ("run", *(percent(setting) for setting, _ in solutions))
     rows = [
-        (name, *(flow_words(solution.flows_m3_s[name], system.units) for _, solution in solutions))
+        (name, *(show_flow(solution.flows_m3_s[name], system.units) for _, solution in solutions))
         for name in system.network.runs
     ]
     blocks: list[Block] = [
