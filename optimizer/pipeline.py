@@ -145,14 +145,12 @@ def plan(
 def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
     """Return how the search for the cheapest plan that is safe ended, with or without a plan."""
     from optimizer.model.plan import Status
-    from optimizer.search.safe import find_safe_plan
+    from optimizer.search.safe import find_safe_plan, find_safe_unknown
 
     try:
         found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
     except FlowsUnknownError:
-        from optimizer.search.unknown_pumps import find_any
-
-        return find_any(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+        return find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 

@@ -99,6 +99,11 @@ class System:
     tanks: tuple[Tank, ...] = ()
     drains: tuple[Drain, ...] = ()
 
+    @property
+    def ways_to_run(self) -> tuple[tuple[str, System], ...]:
+        """Return (name, system as it is run then) of every setting; itself, without a name, where there are none."""
+        return tuple((setting.name, self.at(setting)) for setting in self.settings) or (("", self),)
+
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""
         pumps = {

@@ -25,6 +25,7 @@ from optimizer.search.flow_posing import (
     duties_of,
     flow_problem,
     gaps_of,
+    is_safe,
     single,
     valve_hints,
 )
@@ -108,7 +109,7 @@ class FlowSearch:
         if choice not in self.tried or (hints and found is not None and not found.met):
             found = settle(duties_of(self.case, choice), self.case.conditions, hints)
             self.tried[choice] = found
-        if found is None or not found.met:
+        if found is None or not found.met or not is_safe(self.case, choice, found.flows_m3_s):
             return False
         cents = cents_of(self.case, choice)
         if self.state.best_cents is None or cents < self.state.best_cents:

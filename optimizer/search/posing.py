@@ -31,6 +31,7 @@ from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.verify.drains import part_volume_m3
+from optimizer.verify.running import fastest
 from optimizer.verify.safety import shut_off_pressure_pa
 from optimizer.verify.settings import opened
 
@@ -58,6 +59,7 @@ class PosedProblem:
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
+    catalog = rated(catalog, shut_off_pressure_pa(fastest(system, network)) or 0.0)
     chains = chains_of(system, catalog)
     shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
@@ -80,6 +82,14 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
         for name in runs
     }
     return Options(system, catalog, graphs, tees, first_packs(catalog))
+
+
+def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
+    """Return a catalog without what the pump or house water could burst with everything shut; unrated parts stay."""
+    weak = {key for key, item in catalog.items.items() if 0.0 < item.pressure_rating_pa < pressure_pa}
+    if not weak:
+        return catalog
+    return replace(catalog, items={key: item for key, item in catalog.items.items() if key not in weak})
 
 
 def chains_of(system: System, catalog: Catalog) -> EfficientChains:
@@ -190,11 +200,8 @@ def _table(
     with_volume: bool = False,
 ) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
     limit_m_s = options.system.rules.velocity_limit_m_s
-    pressure_pa = shut_off_pressure_pa(options.system.network) or 0.0
 
     def loss(part: Part) -> float:
-        if part.item is not None and not part.existing and 0.0 < part.item.pressure_rating_pa < pressure_pa:
-            return math.inf  # rule: no new part that the pump could burst with everything shut
         if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
             return math.inf  # rule: no new pipe above the velocity limit
         return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
