@@ -17,14 +17,13 @@ from optimizer.choices.valve_slots import with_valve_slots
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
-from optimizer.joints.efficient import EfficientChains
 from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.posing import Options, chains_of, options_of, tee_end_of
+from optimizer.search.posing import Options, joiners_of, options_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drains import part_volume_m3
@@ -128,13 +127,12 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
 
 def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options) -> None:
     """Add to every run without a valve a graph with one, for each size."""
-    chains: EfficientChains | None = None
+    joiners = joiners_of(system, options.catalog)
     for found in sources.values():
         run = found[0].run
         for slotted in with_valve_slots(run, options.catalog, system.rules):
-            chains = chains or chains_of(system, options.catalog)
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            graph = build_choice_graph(slotted, options.catalog, system.rules, chains, start, end)
+            graph = build_choice_graph(slotted, system.rules, joiners.of(slotted), start, end)
             found.append(_Source(slotted, graph))
 
 

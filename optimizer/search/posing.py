@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
-from optimizer.choices.candidates import Shelf
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
+from optimizer.choices.joining import Joiners
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
 from optimizer.hydraulics import (
     Conditions,
@@ -60,8 +60,8 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
     catalog = rated(catalog, shut_off_pressure_pa(fastest(system, network)) or 0.0)
-    chains = chains_of(system, catalog)
-    shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
+    joiners = joiners_of(system, catalog)
+    shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
     for point in sorted(point for point in points if not network.points[point].is_fixed):
@@ -73,9 +73,8 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
     graphs = {
         name: build_choice_graph(
             network.runs[name],
-            catalog,
             system.rules,
-            chains,
+            joiners.of(network.runs[name]),
             tee_end_of(network, tees, network.runs[name], at_start=True),
             tee_end_of(network, tees, network.runs[name], at_start=False),
         )
@@ -92,10 +91,10 @@ def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
     return replace(catalog, items={key: item for key, item in catalog.items.items() if key not in weak})
 
 
-def chains_of(system: System, catalog: Catalog) -> EfficientChains:
-    """Return what finds the efficient adapter chains between two ends, in the system's own water."""
+def joiners_of(system: System, catalog: Catalog) -> Joiners:
+    """Return what joins the parts of every run, over adapter chains that are efficient in the system's own water."""
     graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
-    return EfficientChains(graph, _measure(conditions_of(system.network)))
+    return Joiners(catalog, system.rules, EfficientChains(graph, _measure(conditions_of(system.network))))
 
 
 def _measure(conditions: Conditions) -> Measure:
