@@ -213,7 +213,7 @@ class Newton:
         best, rounds, last = float("inf"), 0, state.iterations + _MAX_ITERATIONS
         while state.iterations < last:
             evaluated = self._advance(state, evaluated)
-            if state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds):
+            if state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds, evaluated[0]):
                 best, rounds = float("inf"), rounds + 1
                 evaluated = self.losses(state.flow_m3_s)
                 continue
@@ -252,12 +252,14 @@ class Newton:
 
     # ---- one-way runs and parts of the network that touch no fixed head
 
-    def _switch(self, state: State, rounds: int) -> bool:
-        """Close one-way runs that run backwards and open closed ones that want to run; say whether any changed."""
+    def _switch(self, state: State, rounds: int, loss: Floats) -> bool:
+        """Close one-way runs that run backwards and open closed ones that want to run; say whether any changed.
+
+        `loss` is that of the state's flows, in which closed runs carry nothing.
+        """
         direction = self._c.direction
         if not direction.any():
             return False
-        loss = self.losses(np.where(state.closed, 0.0, state.flow_m3_s))[0]
         pull = (state.head_m[self._c.start] - state.head_m[self._c.end] - loss) * direction
         may = (direction != 0) & ~self._c.shut
         closing = may & ~state.closed & (state.flow_m3_s * direction < -_CLOSES_BELOW_M3_S)
