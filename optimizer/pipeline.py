@@ -145,14 +145,12 @@ def plan(
 def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
     """Return how the search for the cheapest plan that is safe ended, with or without a plan."""
     from optimizer.model.plan import Status
-    from optimizer.search.safe import find_safe_plan
+    from optimizer.search.safe import find_safe_plan, find_safe_unknown
 
     try:
         found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
     except FlowsUnknownError:
-        from optimizer.search.unknown_pumps import find_any
-
-        return find_any(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+        return find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 
@@ -171,17 +169,10 @@ def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
         f"{(change.plan.cost_cents or 0) / 100:.2f} {change.plan.currency}"
         for change in freeing_changes(system, catalog)
     ]
-    return replace(
-        found, reasons=(*found.reasons, *(ways or [f"no single one of these would free it: {_tried(system)}"]))
+    nothing = (
+        "no single one of these would free it: another pump of the catalogs, more sizes, faster water, a kept part"
     )
-
-
-def _tried(system: System) -> str:
-    """Return what was allowed in vain, one at a time."""
-    words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
-    words += ["more saw cuts"] if system.rules.most_cuts is not None else []
-    words += ["a larger budget"] if system.rules.budget_cents is not None else []
-    return ", ".join(words)
+    return replace(found, reasons=(*found.reasons, *(ways or [nothing])))
 
 
 def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:

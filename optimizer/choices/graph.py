@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from optimizer.choices.candidates import REMOVABLE, Candidate, Shelf
+from optimizer.choices.candidates import REMOVABLE
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
-from optimizer.joints.efficient import EfficientChains
-from optimizer.model.catalog import PIPES, SEPARABLE, THROTTLES, Catalog, CatalogItem, Kind
+from optimizer.choices.offers import Offer, Offers, take_out_m
+from optimizer.model.catalog import PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
@@ -63,6 +63,10 @@ class Arc:
     last: bool = False  # ... and its last, at an open end
     cuts: int = 0  # saw cuts into pipe that stands
 
+    def to(self, head: int) -> Arc:
+        """Return the same step, leading to another node."""
+        return Arc(head, self.parts, self.removed, self.joints, self.extra_pipe, self.first, self.last, self.cuts)
+
 
 @dataclass
 class ChoiceGraph:
@@ -79,14 +83,7 @@ class ChoiceGraph:
     ends: dict[EndState, int] = field(default_factory=dict)
 
 
-def build_choice_graph(
-    run: Run,
-    catalog: Catalog,
-    rules: Rules,
-    chains: EfficientChains,
-    start: TeeEnd | None,
-    end: TeeEnd | None,
-) -> ChoiceGraph:
+def build_choice_graph(run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None) -> ChoiceGraph:
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
 
     A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
@@ -94,28 +91,19 @@ def build_choice_graph(
     sides, a sweep needs pipe to give up its room, every pump and device keeps a separable joint on each side, a
     suction does not shrink below the pump's port.
     """
-    return _Builder(run, catalog, rules, chains, start, end).build()
+    return _Builder(run, rules, joiner, start, end).build()
 
 
 class _Builder:
-    def __init__(
-        self,
-        run: Run,
-        catalog: Catalog,
-        rules: Rules,
-        chains: EfficientChains,
-        start: TeeEnd | None,
-        end: TeeEnd | None,
-    ) -> None:
+    def __init__(self, run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
-        self.shelf = Shelf(catalog, run, rules)
-        self.joiner = Joiner(self.shelf, catalog.socket_depths_m, chains)
+        self.joiner = joiner
         self.start, self.end = start, end
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
+        self.offers = Offers(run.parts, joiner)
         self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
         self.segment = _segments(self.parts)
-        self.least_suction_m = _least_suction_m(self.parts)
 
     def build(self) -> ChoiceGraph:
         layers: dict[int, list[int]] = defaultdict(list)
@@ -131,12 +119,13 @@ class _Builder:
     # nodes
 
     def _node(self, node: Node) -> int:
-        if node.key not in self.index:
-            self.index[node.key] = len(self.graph.nodes)
+        key, new = node.key, len(self.graph.nodes)
+        index = self.index.setdefault(key, new)
+        if index == new:
             self.graph.nodes.append(node)
             self.graph.arcs.append([])
-            self.layers[node.position].append(self.index[node.key])
-        return self.index[node.key]
+            self.layers[node.position].append(index)
+        return index
 
     def _start_nodes(self) -> Iterable[tuple[EndState, Node]]:
         if self.start is None:
@@ -152,7 +141,7 @@ class _Builder:
         order = sorted(range(len(self.graph.nodes)), key=lambda i: (self.graph.nodes[i].position, i))
         rank = {old: new for new, old in enumerate(order)}
         self.graph.nodes = [self.graph.nodes[i] for i in order]
-        self.graph.arcs = [[replace(arc, head=rank[arc.head]) for arc in self.graph.arcs[i]] for i in order]
+        self.graph.arcs = [[arc.to(rank[arc.head]) for arc in self.graph.arcs[i]] for i in order]
         self.graph.starts = {state: rank[i] for state, i in self.graph.starts.items()}
         self.graph.ends = {state: rank[i] for state, i in self.graph.ends.items()}
         return self.graph
@@ -165,8 +154,7 @@ class _Builder:
         if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT:
             self._keep(index, node, part)
         if part.condition is not Condition.KEEP:
-            for candidate in self.shelf.candidates(self.parts, node.position):
-                self._replace(index, node, candidate)
+            self._replace(index, node)
             if part.kind in REMOVABLE:
                 self._remove(index, node, part)
 
@@ -184,9 +172,9 @@ class _Builder:
             if right is None or left is None:
                 return
             for joint in self.joiner.between(left, right, node.gap_mm):
-                self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
+                self._arc(index, node, joint, (part,), 1, kept=node.position)
             return
-        self._arc(index, node, joint, (part,), 1, Node(0, kept=node.position))
+        self._arc(index, node, joint, (part,), 1, kept=node.position)
 
     def _parted(self, node: Node) -> bool:
         """Return whether the joint between the last kept part and the next one is open: for a gap, or a new pump."""
@@ -194,30 +182,23 @@ class _Builder:
         fresh = not self.parts[at].existing or (at > 0 and not self.parts[at - 1].existing)
         return node.kept != at - 1 or fresh
 
-    def _replace(self, index: int, node: Node, candidate: Candidate) -> None:
-        position = node.position
-        replaced = self.parts[position : position + candidate.span]
-        if any(part.condition is Condition.KEEP for part in replaced):
-            return
-        if self._too_narrow(position, candidate) or not self._has_room(position, candidate):
-            return
-        reach = self.joiner.reach_m(candidate.entry)
-        long_entry = candidate.entry_take_out_m - _take_out(replaced[0], 0) >= reach
-        long_exit = candidate.exit_take_out_m - _take_out(replaced[-1], -1) >= reach
-        right = Front(candidate.entry, pipe=candidate.pipe, long=long_entry and candidate.pipe is None)
-        after = Front(candidate.exit, pipe=candidate.pipe, long=long_exit and candidate.pipe is None)
-        head = Node(0, front=after)
-        inner = self.joiner.inner_pipe(candidate)
+    def _replace(self, index: int, node: Node) -> None:
+        offers = self.offers.at(node.position)
         if node.front is None and node.kept is None:
-            self._arc(index, node, None, candidate.parts, candidate.span, head, inner)
+            for offer in offers:
+                self._put(index, node, None, offer, offer.exit)
             return
         left = self._left(node)
         if left is None:
             return
-        if is_step(left, right) and candidate.pipe is None:
-            head = Node(0, front=replace(after, stepped=True))
-        for joint in self.joiner.between(left, right, node.gap_mm):
-            self._arc(index, node, joint, candidate.parts, candidate.span, head, inner)
+        for offer in offers:
+            stepped = offer.candidate.pipe is None and is_step(left, offer.entry)
+            for joint in self.joiner.between(left, offer.entry, node.gap_mm):
+                self._put(index, node, joint, offer, offer.exit_stepped if stepped else offer.exit)
+
+    def _put(self, index: int, node: Node, joint: Joint | None, offer: Offer, after: Front) -> None:
+        parts, span = offer.candidate.parts, offer.candidate.span
+        self._arc(index, node, joint, parts, span, front=after, extra=offer.inner_pipe)
 
     def _remove(self, index: int, node: Node, part: Part) -> None:
         left = self._left(node)
@@ -235,7 +216,9 @@ class _Builder:
         joint: Joint | None,
         parts: tuple[Part, ...],
         span: int,
-        head: Node,
+        *,
+        kept: int | None = None,
+        front: Front | None = None,
         extra: tuple[tuple[CatalogItem, float], ...] = (),
     ) -> None:
         """Add an arc over `span` slots, keeping count of separable joints."""
@@ -250,7 +233,7 @@ class _Builder:
         removed = tuple(range(position, position + span)) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
-            head=self._node(replace(head, position=position + span, separable=separable)),
+            head=self._node(Node(position + span, kept, front, separable)),
             parts=joined + parts,
             removed=removed,
             joints=(joint.methods if joint else ()) + inner_joints(parts),
@@ -318,38 +301,14 @@ class _Builder:
             return Front(part.ends[0], sawn=part.kind in PIPES)
         return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
 
-    def _too_narrow(self, position: int, candidate: Candidate) -> bool:
-        """Return whether new parts ahead of a pump would be smaller than the pump's port."""
-        before_pump = any(part.kind is Kind.PUMP for part in self.parts[position:])
-        return before_pump and min(candidate.parts[0].end_bores_m) < self.least_suction_m
-
-    def _has_room(self, position: int, candidate: Candidate) -> bool:
-        """Return whether a bend of another kind finds the length that it needs in the pipes beside it."""
-        part = self.parts[position]
-        kinds = {new.kind for new in candidate.parts}
-        if part.kind not in (Kind.ELBOW, Kind.SWEEP_ELBOW) or kinds == {part.kind}:
-            return True
-        take_out = max(candidate.entry_take_out_m, candidate.exit_take_out_m)
-        if part.room_m is not None:
-            return take_out <= part.room_m
-        longer = take_out - _take_out(part, 0)
-        beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
-        return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
-
 
 def _is_cut_in(part: Part) -> bool:
     """Return whether a part of the run is a valve for which a pipe is sawn through."""
     return part.kind in THROTTLES and not part.existing
 
 
-def _take_out(part: Part, side: int) -> float:
-    if part.item is None or not part.item.take_outs_m or part.kind in PIPES:
-        return 0.0
-    return part.item.take_outs_m[side if not part.reverse else -1 - side]
-
-
 def _laying_mm(part: Part) -> int:
-    return round(1000 * (_take_out(part, 0) + _take_out(part, -1)))
+    return round(1000 * (take_out_m(part, 0) + take_out_m(part, -1)))
 
 
 def _segments(parts: tuple[Part, ...]) -> list[int]:
@@ -375,15 +334,6 @@ def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
         if part.kind in SEPARABLE or part.kind is Kind.OPEN_JOINT:
             needed[segments[position]] = True
     return needed
-
-
-def _least_suction_m(parts: tuple[Part, ...]) -> float:
-    """Return the bore below which new suction parts may not go: the pump's inlet, or what stands there if smaller."""
-    for index, part in enumerate(parts):
-        if part.kind is Kind.PUMP:
-            before = [min(other.end_bores_m) for other in parts[:index] if other.end_bores_m]
-            return min([part.end_bores_m[0], *before])
-    return 0.0
 
 
 __all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "TeeEnd", "build_choice_graph"]

@@ -11,9 +11,10 @@ from optimizer.choices.fronts import Front, is_step, spigot_of
 from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, new_part
 from optimizer.joints.efficient import EfficientChains
 from optimizer.joints.mating import mating
-from optimizer.model.catalog import PIPES, CatalogItem, Kind
+from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
-from optimizer.model.network import Part
+from optimizer.model.network import Part, Run
+from optimizer.model.system import Rules
 
 SAW_CUT_M = 0.003175  # 1/8 in.: common practice, no source
 
@@ -31,7 +32,7 @@ class Joint:
 
 @dataclass
 class Joiner:
-    """Finds and remembers the joints of one run: its shelf, socket depths [m] by end, the efficient adapter chains."""
+    """Finds and remembers the joints off one shelf, with socket depths [m] by end and the efficient adapter chains."""
 
     shelf: Shelf
     depths: Mapping[End, float]
@@ -153,6 +154,24 @@ class Joiner:
             for part in candidate.parts
             if part.kind in PIPES and part.item is not None
         )
+
+
+@dataclass
+class Joiners:
+    """The joiner of every kind of run, made once: runs of one family and size take from the same shelf."""
+
+    catalog: Catalog
+    rules: Rules
+    chains: EfficientChains
+    _made: dict[tuple[str, str], Joiner] = field(default_factory=dict)
+
+    def of(self, run: Run) -> Joiner:
+        """Return what joins the parts of a run."""
+        key = (run.family, run.size)
+        if key not in self._made:
+            shelf = Shelf(self.catalog, run, self.rules)
+            self._made[key] = Joiner(shelf, self.catalog.socket_depths_m, self.chains)
+        return self._made[key]
 
 
 def inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:

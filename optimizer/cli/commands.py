@@ -281,7 +281,8 @@ def _write_plan(
         from optimizer.documents.workbook import write_workbook
 
         taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-        write = partial(write_workbook, output, report, overwrite=replace, taken=taken)
+        card = pipeline.settings_card(report.system, report)
+        write = partial(write_workbook, output, report, overwrite=replace, taken=taken, card=card)
         wait_for(f"Writing {output}", write, quiet)
     if store_csv is not None:
         from optimizer.documents.parts_sheet import import_csv
@@ -299,8 +300,8 @@ def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, 
     _print(text.plan_blocks(report))
     if output is not None:
         click.echo(
-            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, take-out list, flow check, "
-            "assumptions and cautions, plain rows for import."
+            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, settings card, take-out list, "
+            "flow check, assumptions and cautions, plain rows for import."
         )
     if store_csv is not None:
         click.echo(f"Wrote {store_csv}: the parts list as plain rows.")

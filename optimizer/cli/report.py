@@ -45,6 +45,7 @@ def report(
     The answer comes first, then pictures, then details. The page holds everything in itself and asks for nothing
     from outside.
     """
+    from optimizer import pipeline
     from optimizer.documents.report import write_report
     from optimizer.documents.whole_file import free_target
 
@@ -52,7 +53,8 @@ def report(
     system, catalog = _read(file, catalogs)
     found = _plan(system, catalog, time_limit_s)
     points, chosen = _frontier(system, catalog, found)
-    write = partial(write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen)
+    card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
+    write = partial(write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen, card=card)
     wait_for(f"Writing {output}", write)
     click.echo(f"Wrote {output}.")
 

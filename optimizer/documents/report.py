@@ -19,6 +19,7 @@ from optimizer.documents.words import money, status_words, verdict_words
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.units import US
+from optimizer.verify.card import SettingsCard
 
 PAPERS = ("A4", "letter")
 
@@ -30,6 +31,7 @@ def write_report(
     *,
     frontier: Sequence[FrontierPoint] = (),
     chosen: FrontierPoint | None = None,
+    card: SettingsCard | None = None,
     paper: str | None = None,
     sections: Sequence[Section] = SECTIONS,
 ) -> None:
@@ -45,6 +47,8 @@ def write_report(
         Replace a file that is there. Its old content stays until the new one is whole.
     frontier, chosen
         Plans for the chart of cost against flow, and which of them the report is about; without them it is left out.
+    card
+        How everything is set after the work, and what every meter should show; without it that part is left out.
     paper
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     sections
@@ -60,7 +64,8 @@ def write_report(
     """
     target = free_target(Path(path), overwrite, ".html")
     require_passed(report)
-    put_whole(target, report_page(report_facts(report, frontier, chosen), paper=paper, sections=sections).encode())
+    facts = report_facts(report, frontier, chosen, card)
+    put_whole(target, report_page(facts, paper=paper, sections=sections).encode())
 
 
 def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Sequence[Section] = SECTIONS) -> str:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from optimizer.hydraulics.head_line import HeadPoint
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
+    from optimizer.verify.card import SettingsCard
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,17 @@ class Solved:
 
 @dataclass(frozen=True)
 class ReportFacts:
-    """A report with both plumbings solved; `frontier` where it was worked out, `chosen` the report's plan in it."""
+    """A report with both plumbings solved.
+
+    `frontier` and the settings `card` where they were worked out; `chosen` is the report's plan in the frontier.
+    """
 
     report: PlanReport
     now: Solved
     after: Solved
     frontier: tuple[FrontierPoint, ...] = ()
     chosen: FrontierPoint | None = None
+    card: SettingsCard | None = None
 
     @property
     def units(self) -> str:
@@ -60,14 +65,17 @@ def solved(network: Network, with_gains: bool = True) -> Solved:
 
 
 def report_facts(
-    report: PlanReport, frontier: Sequence[FrontierPoint] = (), chosen: FrontierPoint | None = None
+    report: PlanReport,
+    frontier: Sequence[FrontierPoint] = (),
+    chosen: FrontierPoint | None = None,
+    card: SettingsCard | None = None,
 ) -> ReportFacts:
     """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting."""
     from optimizer.verify.settings import with_openings
 
     planned = planned_network(report.system.network, report.plan)
     after = with_openings(planned, report.verification.valves)
-    return ReportFacts(report, solved(report.system.network), solved(after), tuple(frontier), chosen)
+    return ReportFacts(report, solved(report.system.network), solved(after), tuple(frontier), chosen, card)
 
 
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:

@@ -22,6 +22,7 @@ from optimizer.documents.pictures import (
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
 from optimizer.documents.safety_text import safety_section
+from optimizer.documents.settings_card import meter_tables, note_lines
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
 from optimizer.documents.words import flow_span, flow_words, money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
@@ -181,6 +182,13 @@ def warnings(facts: ReportFacts) -> str:
     return items(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes)))
 
 
+def settings(facts: ReportFacts) -> str:
+    """Return the settings card, where it was worked out; the valves stand under what to do."""
+    if facts.card is None:
+        return ""
+    return meter_tables(facts.card) + heading("How to read it") + items(note_lines(facts.card))
+
+
 def cautions(facts: ReportFacts) -> str:
     """Return the usual cautions of the trade."""
     return _remarks(CAUTIONS)
@@ -225,6 +233,7 @@ SECTIONS: tuple[Section, ...] = (
     Section("plumbing", "The plumbing in pictures", plumbing),
     Section("head", "Where the head goes", head),
     Section("frontier", "What more money would buy", cost_against_flow),
+    Section("settings", "What every meter should show", settings),
     Section("runs", "Every run", every_run),
     Section("parts", "Parts in detail", details_of_parts),
     Section("basis", "What the numbers rest on", rests_on),

@@ -102,18 +102,25 @@ def card_page(card: SettingsCard, paper: str | None = None) -> str:
     from optimizer.documents.report_html import heading, items, page, paragraph, section
 
     body = section("valves", "Valves", _page_table("Set valves to", ("Run", "Valve", "Set to"), valve_rows(card)))
-    meters = ""
-    for mode in card.modes:
-        titles = tuple(title.capitalize() for title in METER_TITLES)
-        meters += heading(mode_words(mode)) + (paragraph(mode.note) if mode.note else "")
-        meters += _page_table(mode_words(mode), titles, meter_rows(card, mode), (1, 2, 3, 4))
-        meters += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
-    body += section("meters", "What every meter should show", meters)
+    body += section("meters", "What every meter should show", meter_tables(card))
     body += section("reading", "How to read it", items(note_lines(card)))
     told = "".join(heading(title) + paragraph(text) for title, text in card_cautions())
     body += section("cautions", "Cautions", told)
     links = [("valves", "Valves"), ("meters", "Meters"), ("reading", "How to read it"), ("cautions", "Cautions")]
     return page(title_of(card), "", links, body, paper or ("letter" if card.system.units == US else "A4"))
+
+
+def meter_tables(card: SettingsCard) -> str:
+    """Return, for a page, what every meter should show at each speed."""
+    from optimizer.documents.report_html import heading, paragraph
+
+    told = ""
+    for mode in card.modes:
+        titles = tuple(title.capitalize() for title in METER_TITLES)
+        told += heading(mode_words(mode)) + (paragraph(mode.note) if mode.note else "")
+        told += _page_table(mode_words(mode), titles, meter_rows(card, mode), (1, 2, 3, 4))
+        told += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
+    return told
 
 
 def _page_table(caption: str, titles: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
@@ -124,7 +131,7 @@ def _page_table(caption: str, titles: Sequence[str], rows: Sequence[Sequence[str
 
 def card_sheet(book: Book, card: SettingsCard) -> None:
     """Write the card as a sheet of a workbook."""
-    sheet = book.sheet(CARD_SHEET, (30.0, 26.0, 30.0, 16.0, 16.0), landscape=True)
+    sheet = book.sheet(CARD_SHEET, (26.0, 20.0, 24.0, 15.0, 15.0), landscape=False)
     sheet.paragraph(title_of(card), "title")
     sheet.skip()
     sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 1, 3))

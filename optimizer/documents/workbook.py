@@ -10,6 +10,7 @@ from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
 from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
 from optimizer.documents.parts_sheet import import_sheet, parts_sheet
 from optimizer.documents.safety_text import safety_sheet
+from optimizer.documents.settings_card import card_sheet
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
 from optimizer.documents.summary_sheet import fill_summary, start_summary
 from optimizer.documents.text import require_passed
@@ -19,6 +20,7 @@ from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
+from optimizer.verify.card import SettingsCard
 
 _PAPERS = {"letter": LETTER, "A4": A4}
 _OPTIONS = {
@@ -36,6 +38,7 @@ def write_workbook(
     overwrite: bool = False,
     *,
     taken: TakeOff | None = None,
+    card: SettingsCard | None = None,
     paper: str | None = None,
     created: datetime.datetime | None = None,
 ) -> None:
@@ -51,6 +54,8 @@ def write_workbook(
         Replace a file that is there. Its old content stays until the new one is whole.
     taken
         The take-off of the plan; without it the sheets for the workbench are left out: cuts, adapters, work order.
+    card
+        How everything is set after the work; without it there is no sheet of it.
     paper
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     created
@@ -63,13 +68,14 @@ def write_workbook(
         check. Nothing is left half-written.
     """
     target = free_target(Path(path), overwrite, ".xlsx")
-    put_whole(target, workbook_bytes(report, taken=taken, paper=paper, created=created))
+    put_whole(target, workbook_bytes(report, taken=taken, card=card, paper=paper, created=created))
 
 
 def workbook_bytes(
     report: PlanReport,
     *,
     taken: TakeOff | None = None,
+    card: SettingsCard | None = None,
     paper: str | None = None,
     created: datetime.datetime | None = None,
 ) -> bytes:
@@ -84,17 +90,19 @@ def workbook_bytes(
         workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report)})
         sheet_size = _PAPERS[paper] if paper else LETTER if report.system.units == US else A4
         book = Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name)
-        _fill(book, report, taken)
+        _fill(book, report, taken, card)
     return memory.getvalue()
 
 
-def _fill(book: Book, report: PlanReport, taken: TakeOff | None) -> None:
+def _fill(book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None) -> None:
     summary = start_summary(book)
     total = parts_sheet(book, report.bill)
     if taken is not None:
         cut_sheet(book, taken.cuts)
         adapters_sheet(book, taken.ports)
         work_sheet(book, taken.work)
+    if card is not None:
+        card_sheet(book, card)
     take_out_sheet(book, report.bill)
     flow_sheet(book, report)
     safety_sheet(book, report)

@@ -14,7 +14,13 @@ from optimizer.hydraulics.elements import (
 from optimizer.hydraulics.friction import HazenWilliams
 from optimizer.hydraulics.head_line import HeadPoint, head_line, path_through
 from optimizer.hydraulics.losses import LossGroup, PartLoss, loss_table, losses_by_kind, losses_by_run
-from optimizer.hydraulics.network import NetworkSolution, solve_compiled, solve_flows, solve_network
+from optimizer.hydraulics.network import (
+    NetworkSolution,
+    solve_compiled,
+    solve_flows,
+    solve_flows_and_rates,
+    solve_network,
+)
 from optimizer.hydraulics.openings import entrance_head_loss_m, exit_head_loss_m
 from optimizer.hydraulics.pumps import past_curve, pump_head_m, pump_power_w
 from optimizer.hydraulics.tees import tee_head_losses_m
@@ -53,6 +59,7 @@ __all__ = [
     "pump_power_w",
     "solve_compiled",
     "solve_flows",
+    "solve_flows_and_rates",
     "solve_network",
     "tee_head_losses_m",
     "valve_bore_m",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, Variation, compile_network
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.junctions import legs_of
@@ -76,6 +77,32 @@ def solve_flows(
 ) -> npt.NDArray[np.float64]:
     """Return only the flows (n_runs,), for calculations that need many solutions."""
     return Newton(compiled, variation).run(guess_m3_s).flow_m3_s
+
+
+def solve_flows_and_rates(
+    compiled: CompiledNetwork,
+    variation: Variation,
+    runs: npt.NDArray[np.int64],
+    guess_m3_s: npt.NDArray[np.float64] | None = None,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the flows (n_runs,) and how they move with a square-law loss added to each of some runs.
+
+    Returns
+    -------
+    flows_m3_s, rates_m8_s3
+        The rates d flow / d `added_square_s2_m5` have shape (n_runs, len(runs)).
+
+    Raises
+    ------
+    NetworkError
+        When the network does not close, or stands where its flows jump.
+    """
+    newton = Newton(compiled, variation)
+    state = newton.run(guess_m3_s)
+    try:
+        return state.flow_m3_s, newton.rates(state, runs)
+    except (np.linalg.LinAlgError, RuntimeError) as error:
+        raise NetworkError("the flows have no rates of change where the network stands") from error
 
 
 def _heads(

@@ -144,7 +144,8 @@ class Newton:
         self._head_runs = np.concatenate((runs[from_free], runs[to_free]))
         self._mass_points = np.concatenate((starts, ends)) - n
 
-    def _step(self, state: State, slope: Floats, entries: Floats | None, right: Floats) -> Floats:
+    def _solve(self, state: State, slope: Floats, entries: Floats | None, right: Floats) -> Floats:
+        """Solve the linearized equations for one right side, shape (n,), or several, shape (n, n_sides)."""
         held = state.closed
         afloat = np.zeros(len(self._free), dtype=bool)
         afloat[self._place[state.afloat]] = True
@@ -162,6 +163,17 @@ class Newton:
             matrix = summed(self._rows * size + self._columns, data, size * size)
             return np.linalg.solve(matrix.reshape(size, size), right).astype(np.float64, copy=False)
         return _sparse_solve(data, self._rows, self._columns, size, right)
+
+    def rates(self, state: State, runs: npt.NDArray[np.int64]) -> Floats:
+        """Return d flow / d (square-law loss added to a run) at a solution [m⁸/s³], shape (n_runs, len(runs)).
+
+        The implicit function theorem on the equations of the solution; runs held shut do not move.
+        """
+        _, slope, entries = self.losses(state.flow_m3_s)
+        flow = state.flow_m3_s[runs]
+        right = np.zeros((self._n + len(self._free), len(runs)))
+        right[runs, np.arange(len(runs))] = np.where(state.closed[runs], 0.0, -flow * np.abs(flow))
+        return self._solve(state, slope, entries, right)[: self._n]
 
     # ---- the iteration
 
@@ -201,7 +213,7 @@ class Newton:
         best, rounds, last = float("inf"), 0, state.iterations + _MAX_ITERATIONS
         while state.iterations < last:
             evaluated = self._advance(state, evaluated)
-            if state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds):
+            if state.energy_m < _STATUS_BELOW_M and self._switch(state, rounds, evaluated[0]):
                 best, rounds = float("inf"), rounds + 1
                 evaluated = self.losses(state.flow_m3_s)
                 continue
@@ -218,7 +230,7 @@ class Newton:
         loss, slope, entries = evaluated
         energy, mass = self._residuals(state, loss)
         try:
-            step = self._step(state, slope, entries, -np.concatenate((energy, mass)))
+            step = self._solve(state, slope, entries, -np.concatenate((energy, mass)))
         except (np.linalg.LinAlgError, RuntimeError) as error:
             raise NetworkError(self._diagnosis(state, loss)) from error
         flow, head = state.flow_m3_s, state.head_m
@@ -240,12 +252,14 @@ class Newton:
 
     # ---- one-way runs and parts of the network that touch no fixed head
 
-    def _switch(self, state: State, rounds: int) -> bool:
-        """Close one-way runs that run backwards and open closed ones that want to run; say whether any changed."""
+    def _switch(self, state: State, rounds: int, loss: Floats) -> bool:
+        """Close one-way runs that run backwards and open closed ones that want to run; say whether any changed.
+
+        `loss` is that of the state's flows, in which closed runs carry nothing.
+        """
         direction = self._c.direction
         if not direction.any():
             return False
-        loss = self.losses(np.where(state.closed, 0.0, state.flow_m3_s))[0]
         pull = (state.head_m[self._c.start] - state.head_m[self._c.end] - loss) * direction
         may = (direction != 0) & ~self._c.shut
         closing = may & ~state.closed & (state.flow_m3_s * direction < -_CLOSES_BELOW_M3_S)

@@ -6,11 +6,12 @@ joints and in being separable.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from optimizer.joints.chains import Chain, EndGraph, material_of
-from optimizer.joints.mating import METALS, material_refusal, mating
+from optimizer.joints.mating import METALS, Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, SizeSystem
 from optimizer.model.network import Part
@@ -20,32 +21,44 @@ _State = tuple[End, bool]  # an open end, and whether metal offers it
 Measure = Callable[[Part], tuple[float, float]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Label:
-    chain: Chain
+class _Step(NamedTuple):
+    """One piece put onto an open end: how it mates there, the state that it offers then, what it adds."""
+
+    part: Part
+    joint: Mating
+    state: _State
+    union: bool
+    cents: int
+    linear: float
+    square: float
+    seal: int  # bit of what seals the joint
+
+
+class _Label(NamedTuple):
+    """A chain by its last step and the label before: only those that are asked for are ever written out."""
+
     cents: int = 0
     linear: float = 0.0
     square: float = 0.0
     stubs: int = 0
+    seals: int = 0  # bits of what seals the joints
+    separable: bool = False
+    step: _Step | None = None
+    before: _Label | None = None
 
-    def dominates(self, other: _Label) -> bool:
-        return (
-            self.cents <= other.cents
-            and self.linear <= other.linear
-            and self.square <= other.square
-            and self.stubs <= other.stubs
-            and (self.chain.separable or not other.chain.separable)
-            and _seals(self.chain) <= _seals(other.chain)
-        )
+    @property
+    def material(self) -> str:
+        """What the open end is made of; empty at the end that the label set out from."""
+        return material_of(self.step.part) if self.step is not None else ""
 
-
-def _material(label: _Label) -> str:
-    """Return what the label's open end is made of; empty at the end that it set out from."""
-    return material_of(label.chain.pieces[-1]) if label.chain.pieces else ""
-
-
-def _seals(chain: Chain) -> frozenset[str]:
-    return frozenset(joint.method for joint in chain.matings)
+    def steps(self) -> list[_Step]:
+        """Return the steps from the first to the last."""
+        found: list[_Step] = []
+        at: _Label | None = self
+        while at is not None and at.step is not None:
+            found.append(at.step)
+            at = at.before
+        return found[::-1]
 
 
 @dataclass
@@ -60,6 +73,8 @@ class EfficientChains:
     measure: Measure
     _outwards: dict[tuple[End, bool, frozenset[SizeSystem]], dict[_State, list[_Label]]] = field(default_factory=dict)
     _between: dict[tuple[End, End, bool], tuple[Chain, ...]] = field(default_factory=dict)
+    _onto: dict[tuple[End, str, bool], tuple[_Step, ...]] = field(default_factory=dict)
+    _seal_bits: dict[str, int] = field(default_factory=dict)
 
     def between(self, start: End, goal: End, direct: bool = True) -> tuple[Chain, ...]:
         """Return the efficient chains from one end to another, cheapest first; none when there is no way.
@@ -69,28 +84,35 @@ class EfficientChains:
         """
         key = (start, goal, direct)
         if key not in self._between:
-            self._between[key] = tuple(label.chain for label in self._find(start, goal, direct))
+            self._between[key] = tuple(self._find(start, goal, direct))
         return self._between[key]
 
-    def _find(self, start: End, goal: End, direct: bool) -> Iterable[_Label]:
+    def _find(self, start: End, goal: End, direct: bool) -> Iterable[Chain]:
         systems = frozenset({start.system, goal.system})
         plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(start) and _is_pipe(goal)
         backwards = goal.form.is_thread and not start.form.is_thread
         root, other = (goal, start) if backwards else (start, goal)
         reached = self._walk(root, backwards, systems if plain else systems | {SizeSystem.THREAD})
-        found: list[_Label] = []
+        found: list[tuple[_Label, Mating]] = []
+        kept: list[_Label] = []
         for (far, _), labels in reached.items():
             joint = mating(far, other)
             if joint is None:
                 continue
             for label in labels:
-                if (not direct and not label.chain.pieces) or material_refusal(far, _material(label), other, ""):
+                if (not direct and label.step is None) or material_refusal(far, label.material, other, ""):
                     continue
-                chain = Chain(label.chain.pieces, (*label.chain.matings, joint))
-                stubs = label.stubs + (joint.method == "stub")
-                _insert(found, _Label(chain, label.cents, label.linear, label.square, stubs))
-        ordered = sorted(found, key=lambda label: (label.cents, label.square))
-        return [_turned(label) for label in ordered] if backwards else ordered
+                ended = label._replace(
+                    stubs=label.stubs + (joint.method == "stub"), seals=label.seals | self._seal(joint)
+                )
+                if _insert(kept, ended):
+                    found.append((ended, joint))
+        alive = {id(label) for label in kept}
+        ordered = sorted(
+            (pair for pair in found if id(pair[0]) in alive), key=lambda pair: (pair[0].cents, pair[0].square)
+        )
+        for label, joint in ordered:
+            yield _chain(label, joint, backwards)
 
     def _walk(self, root: End, backwards: bool, systems: frozenset[SizeSystem]) -> dict[_State, list[_Label]]:
         """Return the efficient labels of every end that few enough pieces reach; unions only beside threads."""
@@ -99,42 +121,81 @@ class EfficientChains:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
         most = 2 if plain else self.end_graph.max_pieces
-        reached: dict[_State, list[_Label]] = {(root, False): [_Label(Chain((), ()))]}
+        reached: dict[_State, list[_Label]] = {(root, False): [_Label()]}
         edge = [(root, reached[root, False][0])]
         for _ in range(most):
             fresh: list[tuple[End, _Label]] = []
             for at, label in edge:
-                for joint, part in self.end_graph.pieces_onto(at, _material(label)):
-                    far = part.ends[1]
-                    if far.system not in systems or (part.kind is Kind.UNION and (plain or label.chain.separable)):
+                for step in self._steps(at, label.material, backwards):
+                    far = step.state[0]
+                    if far.system not in systems or (step.union and (plain or label.separable)):
                         continue
-                    longer = self._longer(label, joint.method, Chain((part,), (joint,)), backwards)
-                    if _insert(reached.setdefault((far, material_of(part) in METALS), []), longer):
+                    longer = _longer(label, step)
+                    if _insert(reached.setdefault(step.state, []), longer):
                         fresh.append((far, longer))
             edge = fresh
         self._outwards[key] = reached
         return reached
 
-    def _longer(self, label: _Label, method: str, step: Chain, backwards: bool) -> _Label:
-        part = step.pieces[0]
-        assert part.item is not None
-        linear, square = self.measure(_reversed(part) if backwards else part)
-        return _Label(
-            Chain((*label.chain.pieces, part), (*label.chain.matings, *step.matings)),
-            label.cents + part.item.price_cents,
-            label.linear + linear,
-            label.square + square,
-            label.stubs + (method == "stub"),
-        )
+    def _steps(self, end: End, material: str, backwards: bool) -> tuple[_Step, ...]:
+        """Return every piece that goes onto an open end, with what it adds."""
+        key = (end, material, backwards)
+        if key not in self._onto:
+            self._onto[key] = tuple(self._make_steps(end, material, backwards))
+        return self._onto[key]
+
+    def _make_steps(self, end: End, material: str, backwards: bool) -> Iterator[_Step]:
+        for joint, part in self.end_graph.pieces_onto(end, material):
+            assert part.item is not None
+            linear, square = self.measure(_reversed(part) if backwards else part)
+            state = (part.ends[1], material_of(part) in METALS)
+            union = part.kind is Kind.UNION
+            yield _Step(part, joint, state, union, part.item.price_cents, linear, square, self._seal(joint))
+
+    def _seal(self, joint: Mating) -> int:
+        return self._seal_bits.setdefault(joint.method, 1 << len(self._seal_bits))
+
+
+def _longer(label: _Label, step: _Step) -> _Label:
+    return _Label(
+        label.cents + step.cents,
+        label.linear + step.linear,
+        label.square + step.square,
+        label.stubs + (step.joint.method == "stub"),
+        label.seals | step.seal,
+        label.separable or step.union,
+        step,
+        label,
+    )
 
 
 def _insert(labels: list[_Label], label: _Label) -> bool:
     """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    if any(other.dominates(label) for other in labels):
-        return False
-    labels[:] = [other for other in labels if not label.dominates(other)]
+    cents, linear, square, stubs, seals, separable, _, _ = label
+    for c, low, sq, st, se, sep, _, _ in labels:  # the innermost loop of the search: no calls in it
+        if c <= cents and low <= linear and sq <= square and st <= stubs and not se & ~seals and (sep or not separable):
+            return False
+    labels[:] = [
+        other
+        for other in labels
+        if cents > other[0]
+        or linear > other[1]
+        or square > other[2]
+        or stubs > other[3]
+        or seals & ~other[4]
+        or (other[5] and not separable)
+    ]
     labels.append(label)
     return True
+
+
+def _chain(label: _Label, last: Mating, backwards: bool) -> Chain:
+    """Write a label out as a chain in the direction of the water."""
+    steps = label.steps()
+    pieces, matings = [step.part for step in steps], [*(step.joint for step in steps), last]
+    if backwards:
+        return Chain(tuple(_reversed(part) for part in reversed(pieces)), tuple(reversed(matings)))
+    return Chain(tuple(pieces), tuple(matings))
 
 
 def _is_pipe(end: End) -> bool:
@@ -143,8 +204,3 @@ def _is_pipe(end: End) -> bool:
 
 def _reversed(part: Part) -> Part:
     return replace(part, ends=part.ends[::-1], end_bores_m=part.end_bores_m[::-1], reverse=not part.reverse)
-
-
-def _turned(label: _Label) -> _Label:
-    chain = Chain(tuple(_reversed(part) for part in reversed(label.chain.pieces)), label.chain.matings[::-1])
-    return _Label(chain, label.cents, label.linear, label.square, label.stubs)

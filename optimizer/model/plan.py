@@ -9,6 +9,7 @@ from enum import StrEnum
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Network, Part, Pump, Run, Tee
 from optimizer.model.safety import SafetyReport
+from optimizer.model.system import System
 
 
 class Status(StrEnum):
@@ -128,6 +129,22 @@ def planned_network(network: Network, plan: Plan) -> Network:
     return replace(network.with_runs(runs), tees=tees, pumps=pumps)
 
 
+def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:
+    """Return the plumbing as it will be in every setting, in the order of `System.ways_to_run`.
+
+    Where the owner states settings, the pumps run at their speeds; otherwise at those of the plan.
+    """
+    out = []
+    for _, at in system.ways_to_run:
+        network = planned_network(at.network, plan)
+        if system.settings:
+            speeds = {name: pump.speed for name, pump in at.network.pumps.items()}
+            pumps = {name: replace(p, speed=speeds.get(name, p.speed)) for name, p in network.pumps.items()}
+            network = replace(network, pumps=pumps)
+        out.append(network)
+    return tuple(out)
+
+
 @dataclass(frozen=True, slots=True)
 class DemandCheck:
     """One demand in the planned network, solved again without the solver. Flows in m³/s."""
@@ -154,8 +171,22 @@ class ValveSetting:
 
 
 @dataclass(frozen=True, slots=True)
+class SettingFlows:
+    """What flows in every run in one setting [m³/s], how fast in its fastest place [m/s], and with all valves open."""
+
+    name: str
+    flows_m3_s: Mapping[str, float]
+    velocities_m_s: Mapping[str, float]
+    all_open_m3_s: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Verification:
-    """What the network solution says of a plan. `passed` only if every demand is met and nothing is over a limit."""
+    """What the network solution says of a plan. `passed` only if every demand is met and nothing is over a limit.
+
+    `flows_m3_s` and `velocities_m_s` are those of the first setting; `settings` has every one of them, and a single one
+    without a name where the owner states none.
+    """
 
     passed: bool
     demands: tuple[DemandCheck, ...]
@@ -165,3 +196,4 @@ class Verification:
     warnings: tuple[str, ...]
     failures: tuple[str, ...]
     safety: SafetyReport | None = None  # drains, drain-back, pressure: what was checked of them
+    settings: tuple[SettingFlows, ...] = ()

@@ -41,6 +41,16 @@ class Tank:
     fed_by: tuple[str, ...] = ()
     place: str = ""
 
+    @property
+    def missing_for_drain_back(self) -> tuple[str, ...]:
+        """Return the keys that are not stated and without which what runs back out of the tank can not be told."""
+        keys = {
+            "area": self.area_m2,
+            "overflow edge": self.overflow_edge_m,
+            "return outlet depth": self.opening_depth_m if self.break_depth_m is None else self.break_depth_m,
+        }
+        return tuple(key for key, value in keys.items() if value is None)
+
 
 @dataclass(frozen=True, slots=True)
 class Drain:
@@ -85,6 +95,7 @@ class SafetyCheck:
     limit: float | None
     why: str
     limit_now: float | None = None  # where today's limit is another one
+    why_now: str = ""  # where today it is about something else
 
     @property
     def verdict_now(self) -> Verdict:
@@ -104,6 +115,12 @@ class SafetyCheck:
             return "–"
         return _SHOW[self.quantity](value, units) if self.quantity in _SHOW else f"{value:.0f}"
 
+    def unsafe_words(self, units: str, today: bool = False) -> str:
+        """Return it as a sentence: `water ...: 30.1 gal, the most is 12.0 gal: the sump runs over`."""
+        value, limit = (self.now, self._limit_today) if today else (self.after, self.limit)
+        why = self.why_now or self.why if today else self.why
+        return f"{self.title}: {self.shown(value, units)}, the most is {self.shown(limit, units)}: {why}"
+
     @property
     def worsened(self) -> bool:
         """Return whether the work makes this unsafe, or more unsafe than it is."""
@@ -122,12 +139,13 @@ _SHOW = {
     "speed": show_velocity,
 }
 WORSE = 1e-3  # relative: less is a matter of rounding
+_CLOSE = 2e-5  # relative: as near as flows are solved and targets compared
 
 
 def _verdict(value: float | None, limit: float | None) -> Verdict:
     if value is None or limit is None:
         return Verdict.UNCHECKED
-    return Verdict.SAFE if value <= limit * (1.0 + 1e-9) else Verdict.UNSAFE
+    return Verdict.SAFE if value <= limit * (1.0 + _CLOSE) else Verdict.UNSAFE
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,12 +69,11 @@ class Rules:
     keep_services: bool = True  # a separable joint on each side of every pump and device
     resize: bool = True  # other sizes than a run's own may be bought
     labour_cents_per_hour: int = 0
+    cents_per_cut: int = 0  # steers the choice away from saw cuts; not money spent
     electricity_cents_per_kwh: float = 0.0
     horizon_h: float = 0.0  # hours of running that electricity is counted for
     other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
     pipe_in_sticks: bool = True  # the parts list has whole sticks; else pipe by its sale length, such as the foot
-    most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
-    budget_cents: int | None = None  # what the parts list may come to; None: any
     store: str = ""  # whose stick lengths count; empty: the usual ones
 
 
@@ -99,6 +98,11 @@ class System:
     owned_m: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     tanks: tuple[Tank, ...] = ()
     drains: tuple[Drain, ...] = ()
+
+    @property
+    def ways_to_run(self) -> tuple[tuple[str, System], ...]:
+        """Return (name, system as it is run then) of every setting; itself, without a name, where there are none."""
+        return tuple((setting.name, self.at(setting)) for setting in self.settings) or (("", self),)
 
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,15 +17,16 @@ from optimizer.choices.valve_slots import with_valve_slots
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
-from optimizer.joints.efficient import EfficientChains
 from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.posing import Options, chains_of, options_of, sides_of, tee_end_of
+from optimizer.search.posing import Options, joiners_of, options_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
+from optimizer.verify.allowance import Allowance
+from optimizer.verify.drains import part_volume_m3
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,18 @@ class _Source:
 
 
 def prepare(
-    system: System, catalog: Catalog, options: Options | None = None, *, lossy: bool = True, slots: bool = True
+    system: System,
+    catalog: Catalog,
+    options: Options | None = None,
+    *,
+    lossy: bool = True,
+    slots: bool = True,
+    allowances: tuple[Allowance, ...] = (),
 ) -> Prepared | None:
     """Return all there is to choose from; None when mass and targets alone leave no flow possible.
 
-    Without `lossy` the ways that only lose more for more money are left out, without `slots` the valves to cut in.
+    Without `lossy` the ways that only lose more for more money are left out, without `slots` the valves to cut in. With
+    `allowances`, one for each setting, drains, rims and sumps have to take what flows; ways that hold less are kept.
 
     Raises
     ------
@@ -63,6 +71,9 @@ def prepare(
     """
     modes = modes_of(system)
     network = system.network
+    if allowances:
+        held = zip(modes, allowances, strict=True)
+        modes = tuple(replace(mode, wants=(*mode.wants, *most.flow_rows(network))) for mode, most in held)
     options = options or options_of(system, catalog, network.runs)
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     if slots and _valves_can_help(modes):
@@ -81,7 +92,8 @@ def prepare(
             return None
         ranges |= {(name, i): found for name, found in bounds.ranges.items()}
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
-    return Prepared(_case(system, options, modes, sources, rows, ranges, free), options, free)
+    case = _case(system, options, modes, sources, rows, ranges, free, allowances)
+    return Prepared(case, options, free)
 
 
 def modes_of(system: System) -> tuple[Mode, ...]:
@@ -115,13 +127,12 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
 
 def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options) -> None:
     """Add to every run without a valve a graph with one, for each size."""
-    chains: EfficientChains | None = None
+    joiners = joiners_of(system, options.catalog)
     for found in sources.values():
         run = found[0].run
         for slotted in with_valve_slots(run, options.catalog, system.rules):
-            chains = chains or chains_of(system, options.catalog)
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            graph = build_choice_graph(slotted, options.catalog, system.rules, chains, start, end)
+            graph = build_choice_graph(slotted, system.rules, joiners.of(slotted), start, end)
             found.append(_Source(slotted, graph))
 
 
@@ -144,17 +155,18 @@ def _case(
     rows: Mapping[str, list[ArcRows]],
     ranges: Mapping[tuple[str, int], Range],
     lossy: tuple[str, ...],
+    allowances: tuple[Allowance, ...],
 ) -> FlowCase:
     network, rules = system.network, system.rules
-    effort = Effort(rules.labour_cents_per_hour)
+    effort = Effort(rules.labour_cents_per_hour, rules.cents_per_cut)
     head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in modes)
-    sides = sides_of(options)
+    volume = part_volume_m3 if any(each.most_back_m3 is not None for each in allowances) else None
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
     for name, found in sources.items():
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
-        weighing = Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, sides)
+        weighing = Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, volume)
         made = [
             Way(alternative, source.run)
             for source, arcs in zip(found, rows[name], strict=True)
@@ -183,5 +195,5 @@ def _case(
         ranges,
         rules.velocity_limit_m_s,
         energy,
-        sides,
+        allowances,
     )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.both_ends import RangedAlternative
 from optimizer.choices.graph import FREE, KEPT, EndState
-from optimizer.choices.side_resources import Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import Conditions
@@ -17,7 +16,6 @@ from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Run
 from optimizer.program.flow_problem import (
     RUN,
-    TEE,
     ChoiceRow,
     FlowAlternative,
     FlowNode,
@@ -32,7 +30,12 @@ from optimizer.program.flow_problem import (
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.run_curves import CurveTable, PumpGain, RunCurve
 from optimizer.search.tee_curves import TeeCurves
+from optimizer.verify.allowance import Allowance
+from optimizer.verify.drain_back import pumped_runs as wet_runs
 from optimizer.verify.openings import Duty, velocity_wants
+
+_LITRES = 1000.0  # in a m³
+_VOLUME_SLACK = 1e-4  # [L]: a bound may only be too free
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,10 @@ class Mode:
 
 @dataclass(frozen=True)
 class FlowCase:
-    """All there is to choose from, with losses as curves. `ranges` bound the flow of every run in every mode."""
+    """All there is to choose from, with losses as curves. `ranges` bound the flow of every run in every mode.
+
+    Where plans have to be safe, `allowances` says of every mode what tanks and sumps take; otherwise it is empty.
+    """
 
     network: Network
     conditions: Conditions
@@ -74,7 +80,7 @@ class FlowCase:
     ranges: Mapping[tuple[str, int], Range]
     velocity_limit_m_s: float = math.inf
     energy_cents: Mapping[tuple[str, float], int] = field(default_factory=dict)  # by pump and speed
-    sides: Sides = field(default_factory=Sides)
+    allowances: tuple[Allowance, ...] = ()
     _tee_memo: dict[tuple[str, int, int], TeeCurves] = field(default_factory=dict, compare=False)
     _gain_memo: dict[tuple[tuple[str, float], ...], PumpGain] = field(default_factory=dict, compare=False)
 
@@ -160,8 +166,17 @@ def duties_of(case: FlowCase, choice: Choice) -> list[Duty]:
     out = []
     for mode, at in enumerate(case.modes):
         network = built_network(case, choice, mode)
-        out.append(Duty(at.name, network, (*at.wants, *velocity_wants(network, case.velocity_limit_m_s))))
+        back = case.allowances[mode].back_rows(network) if case.allowances else ()
+        out.append(Duty(at.name, network, (*at.wants, *velocity_wants(network, case.velocity_limit_m_s), *back)))
     return out
+
+
+def is_safe(case: FlowCase, choice: Choice, flows_m3_s: Mapping[str, Mapping[str, float]]) -> bool:
+    """Return whether the sumps take what runs back out of a combination's flows, by mode and run [m³/s]."""
+    return all(
+        allowance.takes_back(built_network(case, choice, mode), flows_m3_s[case.modes[mode].name])
+        for mode, allowance in enumerate(case.allowances)
+    )
 
 
 def cents_of(case: FlowCase, choice: Choice) -> int:
@@ -175,44 +190,6 @@ def cents_of(case: FlowCase, choice: Choice) -> int:
     for mode, k in zip(case.modes, choice.speeds, strict=True):
         cents += sum(case.energy_cents.get(pump, 0) for pump in mode.speeds[k].items())
     return cents + sum(price for i, price in enumerate(case.packs) if opened >> i & 1)
-
-
-def keeps_within(case: FlowCase, choice: Choice) -> bool:
-    """Return whether a combination uses no more of any side resource than a plan may."""
-    ways = [case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)]
-    fittings = [case.tees[point][k].cents for point, k in zip(case.tees, choice.tees, strict=True)]
-    opened = 0
-    for way in ways:
-        opened |= way.packs
-    return all(
-        sum(way.used[i] for way in ways)
-        + sum(map(resource.used_by_fitting, fittings))
-        + sum(units for k, units in enumerate(resource.packs) if opened >> k & 1)
-        <= resource.most
-        for i, resource in enumerate(case.sides.resources)
-    )
-
-
-def side_rows(case: FlowCase) -> list[ChoiceRow]:
-    """Return one row for every side resource: what all choices together may use of it."""
-    return [_side_row(case, i) for i in range(len(case.sides.resources))]
-
-
-def _side_row(case: FlowCase, i: int) -> ChoiceRow:
-    resource = case.sides.resources[i]
-    uses = {(RUN, name, k): way.alternative.used[i] for name, ways in case.ways.items() for k, way in enumerate(ways)}
-    uses |= {
-        (TEE, point, k): resource.used_by_fitting(option.cents)
-        for point, options in case.tees.items()
-        for k, option in enumerate(options)
-    }
-    return ChoiceRow(
-        resource.words,
-        {pick: float(units) for pick, units in uses.items() if units},
-        -math.inf,
-        resource.most,
-        resource.packs,
-    )
 
 
 def flow_problem(
@@ -235,7 +212,22 @@ def flow_problem(
         for i, want in enumerate(at.wants):
             coefficients = {case.key(run, mode): c for run, c in want.coefficients.items()}
             rows.append(FlowRow(f"{want.name} {mode}.{i}", coefficients, want.low_m3_s, want.high_m3_s))
-    return FlowProblem(nodes, runs, tees, tuple(rows), tuple(choice_rows), case.packs)
+    return FlowProblem(nodes, runs, tees, tuple(rows), (*choice_rows, *_volume_rows(case, ranges)), case.packs)
+
+
+def _volume_rows(case: FlowCase, ranges: Mapping[tuple[str, int], Range]) -> list[ChoiceRow]:
+    """Return what all pipe may hold in every mode [L], whatever flows within the ranges."""
+    rows = []
+    for mode, allowance in enumerate(case.allowances):
+        most = allowance.most_pipe_m3({name: ranges[name, mode] for name in case.network.runs})
+        if most is not None:
+            held = {
+                (RUN, run.name, k): _LITRES * way.alternative.volume_m3
+                for run in wet_runs(case.network)
+                for k, way in enumerate(case.ways[run.name])
+            }
+            rows.append(ChoiceRow(f"volume {mode}", held, high=_LITRES * most + _VOLUME_SLACK))
+    return rows
 
 
 def _flow_run(case: FlowCase, run: Run, mode: int, flow_range: Range, states: _StateNumbers) -> FlowRun:
@@ -335,7 +327,18 @@ def gaps_of(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> list[Ga
             if is_one_way(run, case.network) and abs(flow) < 1e-9 and off < 0.0:
                 off = 0.0
             out.append(Gap(name, mode, abs(off), flow))
-    return sorted(out, key=lambda gap: -gap.gap_m)
+    return sorted([*out, *_too_much_back(case, chosen, choice)], key=lambda gap: -gap.gap_m)
+
+
+def _too_much_back(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> Iterator[Gap]:
+    """Yield the runs into tanks whose flows let more run back than the sumps take, as a height in the tank [m]."""
+    for mode, allowance in enumerate(case.allowances):
+        network = built_network(case, choice, mode)
+        flows = {name: chosen.flows_m3_s[case.key(name, mode)] for name in network.runs}
+        excess_m3 = allowance.excess_back_m3(network, flows)
+        if excess_m3 > 0.0:
+            for name, height_m in allowance.heights_m(network, excess_m3).items():
+                yield Gap(name, mode, height_m, flows[name])
 
 
 def valve_hints(case: FlowCase, chosen: RelaxedSelection, choice: Choice, mode: int = 0) -> dict[str, float]:

@@ -12,7 +12,6 @@ from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
-from optimizer.search.few_cuts import fewest_cuts, with_cuts
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,21 +29,7 @@ def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ..
         plan = find_plan(relaxed, catalog, with_reasons=False).plan
         if plan.found:
             found.append(FreeingChange(words, plan))
-    found += _more_cuts(system, catalog)
     return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
-
-
-def _more_cuts(system: System, catalog: Catalog) -> Iterator[FreeingChange]:
-    """Yield the least number of saw cuts beyond the rule with which there is a plan, where one is."""
-    most = system.rules.most_cuts
-    if most is None:
-        return
-    unlimited = with_cuts(system, None)
-    found = find_plan(unlimited, catalog, with_reasons=False)
-    if found.plan.found:
-        plan = fewest_cuts(unlimited, catalog, found, most + 1).plan
-        more = f"{plan.cuts - most} more saw cut{'s' if plan.cuts > most + 1 else ''}"
-        yield FreeingChange(f"{more} (`saw cuts: at most {plan.cuts}`)", plan)
 
 
 def _relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:

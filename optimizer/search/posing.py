@@ -6,12 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
-from optimizer.choices.candidates import Shelf
+from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
-from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
+from optimizer.choices.joining import Joiners
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
 from optimizer.hydraulics import (
     Conditions,
@@ -30,8 +29,9 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
-from optimizer.program.problem import LOSS_UNIT_M, Limit, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.verify.drains import part_volume_m3
+from optimizer.verify.running import fastest
 from optimizer.verify.safety import shut_off_pressure_pa
 from optimizer.verify.settings import opened
 
@@ -59,8 +59,9 @@ class PosedProblem:
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
-    chains = chains_of(system, catalog)
-    shelves = {name: Shelf(catalog, network.runs[name], system.rules) for name in runs}
+    catalog = rated(catalog, shut_off_pressure_pa(fastest(system, network)) or 0.0)
+    joiners = joiners_of(system, catalog)
+    shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
     for point in sorted(point for point in points if not network.points[point].is_fixed):
@@ -72,9 +73,8 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
     graphs = {
         name: build_choice_graph(
             network.runs[name],
-            catalog,
             system.rules,
-            chains,
+            joiners.of(network.runs[name]),
             tee_end_of(network, tees, network.runs[name], at_start=True),
             tee_end_of(network, tees, network.runs[name], at_start=False),
         )
@@ -83,10 +83,18 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
     return Options(system, catalog, graphs, tees, first_packs(catalog))
 
 
-def chains_of(system: System, catalog: Catalog) -> EfficientChains:
-    """Return what finds the efficient adapter chains between two ends, in the system's own water."""
+def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
+    """Return a catalog without what the pump or house water could burst with everything shut; unrated parts stay."""
+    weak = {key for key, item in catalog.items.items() if 0.0 < item.pressure_rating_pa < pressure_pa}
+    if not weak:
+        return catalog
+    return replace(catalog, items={key: item for key, item in catalog.items.items() if key not in weak})
+
+
+def joiners_of(system: System, catalog: Catalog) -> Joiners:
+    """Return what joins the parts of every run, over adapter chains that are efficient in the system's own water."""
     graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
-    return EfficientChains(graph, _measure(conditions_of(system.network)))
+    return Joiners(catalog, system.rules, EfficientChains(graph, _measure(conditions_of(system.network))))
 
 
 def _measure(conditions: Conditions) -> Measure:
@@ -138,8 +146,8 @@ def pose(
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. The runs together may hold no
-    more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
+    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. With `most_volume_m3` the
+    runs together may hold no more water than that, and alternatives that hold less are kept for it.
     """
     system = options.system
     network = system.network
@@ -148,46 +156,27 @@ def pose(
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
-    sides = sides_of(options, most_volume_m3)
     for name, graph in options.graphs.items():
         most = max(head_m - path.lift_m for path in flows.paths if name in path.runs)
         limit = _tee_gain_limit(most) if bounded else math.inf
-        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, sides)
+        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, most_volume_m3 is not None)
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
-            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
+            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, _millilitres(a.volume_m3))
+            for q, a in pairs
         )
     problem = SizingProblem(
         runs=runs,
         tees={
-            point: _tee_choices(network, point, found, flows, conditions, states, sides)
+            point: _tee_choices(network, point, found, flows, conditions, states)
             for point, found in options.tees.items()
         },
         paths=_paths(network, flows, head_m),
         packs=tuple(pack.cents for pack in options.packs),
-        limits=limits_of(sides),
+        most_volume=None if most_volume_m3 is None else math.floor(most_volume_m3 * _ML_PER_M3),
     )
     return PosedProblem(problem, alternatives, options.tees)
-
-
-def sides_of(options: Options, most_volume_m3: float | None = None) -> Sides:
-    """Return what the rules limit besides money and head, and the water in the runs where that is limited [m³]."""
-    rules = options.system.rules
-    found: list[SideResource] = []
-    if rules.most_cuts is not None:
-        found.append(saw_cuts(rules.most_cuts))
-    if rules.budget_cents is not None:
-        packs = tuple(pack.cents for pack in options.packs)
-        found.append(parts_money(rules.budget_cents, parts_cents, packs))
-    if most_volume_m3 is not None:
-        found.append(water(most_volume_m3, part_volume_m3))
-    return Sides(tuple(found))
-
-
-def limits_of(sides: Sides) -> tuple[Limit, ...]:
-    """Return side resources as limits of a program."""
-    return tuple(Limit(resource.words, resource.most, resource.packs) for resource in sides.resources)
 
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
@@ -207,14 +196,11 @@ def _table(
     flow_m3_s: float,
     conditions: Conditions,
     limit_m: float,
-    sides: Sides,
+    with_volume: bool = False,
 ) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
     limit_m_s = options.system.rules.velocity_limit_m_s
-    pressure_pa = shut_off_pressure_pa(options.system.network) or 0.0
 
     def loss(part: Part) -> float:
-        if part.item is not None and not part.existing and 0.0 < part.item.pressure_rating_pa < pressure_pa:
-            return math.inf  # rule: no new part that the pump could burst with everything shut
         if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
             return math.inf  # rule: no new pipe above the velocity limit
         return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
@@ -226,9 +212,16 @@ def _table(
         lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
         lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
         limit_m,
-        Effort(options.system.rules.labour_cents_per_hour),
-        sides,
+        Effort(options.system.rules.labour_cents_per_hour, options.system.rules.cents_per_cut),
+        part_volume_m3 if with_volume else None,
     ).table()
+
+
+_ML_PER_M3 = 1_000_000
+
+
+def _millilitres(volume_m3: float) -> int:
+    return math.ceil(volume_m3 * _ML_PER_M3 - 1e-6)
 
 
 def loss_units(loss_m: float) -> int:
@@ -253,7 +246,6 @@ def _tee_choices(
     flows: KnownFlows,
     conditions: Conditions,
     states: _StateNumbers,
-    sides: Sides,
 ) -> tuple[TeeChoice, ...]:
     legs = flows.legs_in(network, point)
     ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
@@ -265,7 +257,6 @@ def _tee_choices(
                 cents=option.cents,
                 states={(run, at_start): states(option.states[leg]) for run, at_start, leg in ends},
                 losses={(run, at_start): loss_units(losses.get(leg, 0.0)) for run, at_start, leg in ends},
-                uses=tuple(resource.used_by_fitting(option.cents) for resource in sides.resources),
             )
         )
     return tuple(choices)

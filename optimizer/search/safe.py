@@ -2,19 +2,25 @@
 
 With the flows known, drains and rims are a matter of the flows alone: where the least flows are too much for them, no
 plan helps. What runs back when the power fails depends on how much water the chosen pipe holds, which is a row of the
-program; so the next plan comes with a proof of its own.
+program; so the next plan comes with a proof of its own. With the flows unknown, drains, rims and what runs back are
+rows over the flows, and the search for the next plan keeps to them in every setting.
 """
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
+from functools import partial
 
 from optimizer.choices.demands import KnownFlows
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status, Verification
 from optimizer.model.system import System
 from optimizer.search.cheapest import Search, find_plan
-from optimizer.verify.allowance import flow_limits_m3_s, most_pipe_volume_m3
+from optimizer.search.flow_search import Progress
+from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.unknown_pumps import find_any
+from optimizer.verify.allowance import allowances_of, flow_limits_m3_s, most_pipe_volume_m3
 from optimizer.verify.check import verify_plan
 from optimizer.verify.drain_back import inflow_m3_s
 
@@ -34,6 +40,46 @@ def find_safe_plan(system: System, catalog: Catalog, *, solver: str | None = Non
     if most is None or most <= 0.0:
         return _none(first.plan, unsafe, True)
     return _next(system, catalog, first, unsafe, most, solver, time_limit_s)
+
+
+def find_safe_unknown(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    progress: Progress | None = None,
+    cutoff_cents: int | None = None,
+    any_plan: bool = False,
+) -> UnknownSearch:
+    """Return the cheapest plan of those that are safe in every setting, for flows that are not known beforehand.
+
+    Parameters and errors are those of `find_any`; where the first plan floods, the search for the next one has at least
+    half of the time limit again.
+    """
+    began = time.monotonic()
+    find = partial(
+        find_any, system, catalog, solver=solver, progress=progress, cutoff_cents=cutoff_cents, any_plan=any_plan
+    )
+    first = find(time_limit_s=time_limit_s)
+    unsafe = unsafe_words(system, first.plan) if first.plan.found else ()
+    if not unsafe:
+        return first
+    if first.by_hand:
+        return replace(first, plan=_none(first.plan, unsafe, False, ("the search was stopped by hand",)))
+    left = max(time_limit_s / 2.0, time_limit_s - (time.monotonic() - began))
+    held = allowances_of(system, today_counts=True)
+    # what floods may be cheaper than the next plan, nothing else is
+    found = find(time_limit_s=left, allowances=held, floor_cents=first.bound_cents or 0)
+    if not found.plan.found:
+        proved = found.plan.status is Status.INFEASIBLE
+        return replace(found, plan=_none(first.plan, unsafe, proved, () if proved else found.plan.reasons))
+    still = unsafe_words(system, found.plan)
+    if still:
+        return replace(found, plan=_none(first.plan, (*unsafe, *still), False))
+    if (found.cents or 0) <= (first.cents or 0):
+        return found  # the same parts, set so that nothing floods
+    return replace(found, plan=replace(found.plan, notes=(*found.plan.notes, _refused(first.plan, unsafe))))
 
 
 def unsafe_words(system: System, plan: Plan) -> tuple[str, ...]:
@@ -83,13 +129,14 @@ def _refused(plan: Plan, unsafe: tuple[str, ...]) -> str:
     return f"a cheaper plan, parts for {cost}, was refused: " + "; ".join(unsafe)
 
 
-def _none(plan: Plan, unsafe: tuple[str, ...], proved: bool) -> Plan:
+def _none(plan: Plan, unsafe: tuple[str, ...], proved: bool, more: tuple[str, ...] = ()) -> Plan:
     reasons = (
         _refused(plan, unsafe).replace("a cheaper plan", "the cheapest plan"),
         "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
         "siphon-break hole nearer to the overflow edge would help"
         if proved
         else "no safe plan was found: look at the tanks and drains of the file",
+        *more,
     )
     status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
     return Plan(status, None, None, plan.currency, {}, {}, plan.pump_speeds, reasons=reasons)

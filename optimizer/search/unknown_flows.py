@@ -28,7 +28,7 @@ from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch, Progress, SearchState
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
-from optimizer.search.reach import limits_in_words
+from optimizer.verify.allowance import Allowance
 from optimizer.verify.openings import settle
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
@@ -47,7 +47,7 @@ class UnknownSearch:
     rounds: int = 0
     bound_cents: int | None = None  # no plan costs less; None: there is none at all
     by_hand: bool = False  # Ctrl-C ended it
-    cents: int | None = None  # what was made least
+    cents: int | None = None  # what was made least, with what saw cuts were counted as
 
 
 def find_unknown(
@@ -59,10 +59,13 @@ def find_unknown(
     progress: Progress | None = None,
     cutoff_cents: int | None = None,
     any_plan: bool = False,
+    allowances: tuple[Allowance, ...] = (),
+    floor_cents: int = 0,
 ) -> UnknownSearch:
     """Return the cheapest plan that meets every target in every setting, its valves set, or how the search ended.
 
-    Ctrl-C ends the search with the best plan so far and its bound; so does the time limit.
+    Ctrl-C ends the search with the best plan so far and its bound; so does the time limit. Plans that flood are refused
+    by `find_safe_unknown`, which comes back here for the next one.
 
     Parameters
     ----------
@@ -79,6 +82,10 @@ def find_unknown(
         Only plans that cost less are of interest [cents]; without one the status is INFEASIBLE and says so.
     any_plan
         The first plan will do: how little it costs does not matter.
+    allowances
+        What drains, rims and sumps take in every setting: only plans that keep to it are of interest. Empty: all plans.
+    floor_cents
+        What no plan costs less than, where that is known already.
 
     Raises
     ------
@@ -89,6 +96,7 @@ def find_unknown(
     """
     finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
     finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
+    finder.allowances, finder.floor = allowances, floor_cents
     return finder.find()
 
 
@@ -104,6 +112,7 @@ class _Finder:
         self.any_plan = False
         self.by_hand = False
         self.floor = 0  # no plan whatsoever costs less
+        self.allowances: tuple[Allowance, ...] = ()
         self.rounds = 0
         self.stopped = ""
         self.unproved = 0
@@ -112,7 +121,7 @@ class _Finder:
         basic: Prepared | None = None
         bound, notes = 0, list[str]()
         try:
-            basic = prepare(self.system, self.catalog, lossy=False, slots=False)
+            basic = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
             if basic is None:
                 return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
             bare = [name for name, ways in basic.case.ways.items() if not ways]
@@ -122,7 +131,7 @@ class _Finder:
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:
                 return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
-            self.floor = _whole(costs.bound) + least_energy_cents(basic.case)
+            self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic)
         except KeyboardInterrupt:
@@ -202,7 +211,7 @@ class _Finder:
             return self.floor, []
         valve = cheapest_valve_cents(self.catalog)
         slots = known is None or known > self.floor + valve
-        whole = prepare(self.system, self.catalog, basic.options, slots=slots)
+        whole = prepare(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
         if whole is None:
             return self.floor, []
         costs = self._costs(whole.case, free_box(whole.case) or whole.case.ranges)
@@ -252,11 +261,7 @@ class _Finder:
                 why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                within = "".join(f", with {words}" for words in limits_in_words(self.system))
-                why = (
-                    f"no combination of these parts meets all targets at once{within}, with valves cut in where that "
-                    "helps",
-                )
+                why = ("no combination of these parts meets all targets at once, with valves cut in where that helps",)
                 return self._none((*why, *notes))
             plan = Plan(
                 Status.NO_PLAN_FOUND,

@@ -18,6 +18,7 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.flow_search import Progress
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+from optimizer.verify.allowance import Allowance
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
 _SAME_SPEED = 1e-6
@@ -48,6 +49,8 @@ def find_any(
     progress: Progress | None = None,
     cutoff_cents: int | None = None,
     any_plan: bool = False,
+    allowances: tuple[Allowance, ...] = (),
+    floor_cents: int = 0,
 ) -> UnknownSearch:
     """Return the cheapest plan with any pump that the rules allow; without `other pumps: yes` that is the owner's.
 
@@ -63,8 +66,11 @@ def find_any(
             progress=progress,
             cutoff_cents=cutoff_cents,
             any_plan=any_plan,
+            allowances=allowances,
+            floor_cents=floor_cents,
         )
     loop = _Loop(system, catalog, solver, time.monotonic() + time_limit_s, progress, cutoff_cents, any_plan)
+    loop.hold(allowances, floor_cents)
     return loop.run()
 
 
@@ -129,6 +135,13 @@ class _Loop:
         self.first: list[UnknownSearch] = []
         self.best: UnknownSearch | None = None
         self.by_hand = False
+        self.allowances: tuple[Allowance, ...] = ()
+        self.floor_cents = 0
+
+    def hold(self, allowances: tuple[Allowance, ...], floor_cents: int) -> None:
+        """Look only for plans that drains and sumps take; none of any pump costs less than the floor [cents]."""
+        self.allowances, self.floor_cents = allowances, floor_cents
+        self.bounds = [max(bound, float(floor_cents)) for bound in self.bounds]
 
     @property
     def known(self) -> float:
@@ -165,6 +178,8 @@ class _Loop:
             progress=self._told(at) if self.progress is not None else None,
             cutoff_cents=None if math.isinf(self.known) else int(self.known),
             any_plan=self.any_plan,
+            allowances=self.allowances,
+            floor_cents=self.floor_cents,
         )
         self.by_hand = self.by_hand or found.by_hand
         self.bounds[at] = math.inf if found.bound_cents is None else max(self.bounds[at], found.bound_cents)
@@ -191,12 +206,14 @@ class _Loop:
             return self._none(least)
         best, cents = self.best, self.best.cents
         assert cents is not None
+        assert best.plan.material_cents is not None
         bound = int(min(least, cents))
+        not_money = cents - best.plan.material_cents
         notes = tuple(self._notes())
         plan = replace(
             best.plan,
             status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE,
-            bound_cents=max(0, bound),
+            bound_cents=max(0, bound - not_money),
             notes=(*best.plan.notes, *notes),
         )
         return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)

@@ -3,20 +3,142 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
+from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
-from optimizer.hydraulics.weirs import weir_flow_m3_s
+from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.network import Network
-from optimizer.model.safety import DrainMode, Tank
+from optimizer.model.safety import WORSE, DrainMode, Tank
 from optimizer.model.system import System
-from optimizer.verify.drain_back import FREEBOARD, PIPE, drain_back, fed_surfaces, inflow_m3_s, pump_sources_of
+from optimizer.verify.drain_back import (
+    DEVICE_VOLUME,
+    FREEBOARD,
+    PIPE,
+    DrainBack,
+    drain_back,
+    fed_surfaces,
+    inflow_coefficients,
+    inflow_m3_s,
+    pump_sources_of,
+)
 from optimizer.verify.drains import together_m3_s
+from optimizer.verify.running import STILL_M3_S, running_pump_runs
+
+_NOT_WORSE = 1.0 + WORSE / 2.0  # what is unsafe today may stay so, but for rounding
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """What may run into the tanks [m³/s by tank] and back into the sumps [m³] in one setting; None: not stated.
+
+    The rows over flows that say so hold a plumbing to it, whatever is built of it.
+    """
+
+    system: System
+    most_m3_s: Mapping[str, float]
+    most_back_m3: float | None
+    pumps_move: bool  # every pump that is switched on has to move water
+
+    def flow_rows(self, network: Network) -> tuple[Want, ...]:
+        """Return the rows of drains, rims and pumps: they are the same whatever pipe is built."""
+        rows = [
+            Want(f"water into {name}", inflow_coefficients(network, self._tank(name)), high_m3_s=most)
+            for name, most in self.most_m3_s.items()
+        ]
+        if self.pumps_move:
+            rows += [
+                Want(f"pump in {run.name}", {run.name: 1.0}, 1.001 * STILL_M3_S) for run in running_pump_runs(network)
+            ]
+        return tuple(rows)
+
+    def back_rows(self, network: Network) -> tuple[Want, ...]:
+        """Return the rows that keep what runs back within the sump, for a plumbing as built.
+
+        The head over an edge rises with the flow, so for one tank this is a limit of its flow. Of several tanks each
+        gets what the sump leaves with nothing over the edges of the others; `takes_back` has the last word then.
+        """
+        if self.most_back_m3 is None:
+            return ()
+        spare_m3 = self.most_back_m3 - self._back(network, {}).total_m3
+        rows = []
+        for tank in self._over_edges(network):
+            head_m = spare_m3 / (tank.area_m2 or 1.0)
+            most = weir_flow_m3_s(tank.overflow_edge_m or 0.0, head_m) if head_m > 0.0 else -STILL_M3_S
+            rows.append(Want(f"back from {tank.name}", inflow_coefficients(network, tank), high_m3_s=most))
+        return tuple(rows)
+
+    def excess_back_m3(self, network: Network, flows_m3_s: Mapping[str, float]) -> float:
+        """Return how much more runs back than the sumps may take [m³]; 0 or less where they take it."""
+        if self.most_back_m3 is None:
+            return -1.0
+        return self._back(network, flows_m3_s).total_m3 - self.most_back_m3
+
+    def heights_m(self, network: Network, volume_m3: float) -> dict[str, float]:
+        """Return how high a volume would stand in the tank [m] that each run leads to or from."""
+        return {
+            name: volume_m3 / (tank.area_m2 or 1.0)
+            for tank in self._over_edges(network)
+            for name in inflow_coefficients(network, tank)
+        }
+
+    def takes_back(self, network: Network, flows_m3_s: Mapping[str, float]) -> bool:
+        """Return whether the sumps take what runs back out of these flows."""
+        return self.excess_back_m3(network, flows_m3_s) <= 1e-4 * WORSE + 2e-5 * (self.most_back_m3 or 0.0)
+
+    def most_pipe_m3(self, ranges_m3_s: Mapping[str, tuple[float, float]]) -> float | None:
+        """Return the most that the pumped runs may hold [m³] whatever flows within these ranges; None: any."""
+        if self.most_back_m3 is None:
+            return None
+        network = self.system.network
+        still = self._back(network, {})
+        least = still.total_m3 - still.volumes_m3.get(PIPE, 0.0)
+        for tank in self._over_edges(network):
+            coefficients = inflow_coefficients(network, tank)
+            inflow = sum(c * ranges_m3_s[name][0 if c > 0.0 else 1] for name, c in coefficients.items())
+            least += (tank.area_m2 or 0.0) * weir_head_m(tank.overflow_edge_m or 0.0, inflow)
+        return self.most_back_m3 - least
+
+    def _back(self, network: Network, flows_m3_s: Mapping[str, float]) -> DrainBack:
+        return drain_back(network, flows_m3_s, self.system.tanks, self.system.drains)
+
+    def _tank(self, name: str) -> Tank:
+        return next((tank for tank in self.system.tanks if tank.name == name), Tank(name))
+
+    def _over_edges(self, network: Network) -> list[Tank]:
+        """Return the tanks of which drain-back knows all that it needs."""
+        tanks = [self._tank(name) for name in fed_surfaces(network)]
+        return [tank for tank in tanks if not tank.missing_for_drain_back]
+
+
+def allowance_of(system: System, *, today_counts: bool) -> Allowance:
+    """Return what tanks, drains and sumps take in a system as it is run in one setting (see `System.ways_to_run`).
+
+    Where `today_counts`, what is too much already may stay as it is: the work may not make it worse.
+    """
+    network = system.network
+    now = solve_network(network).flows_m3_s
+    limits = flow_limits_m3_s(system, network)
+    if today_counts:
+        for name, most in limits.items():
+            flow = inflow_m3_s(network, now, _tank_of(system, name))
+            limits[name] = max(most, flow * _NOT_WORSE) if flow > most else most
+    moving = all(now[run.name] > STILL_M3_S for run in running_pump_runs(network))
+    return Allowance(system, limits, most_back_m3(system, now, today_counts), moving or not today_counts)
+
+
+def allowances_of(system: System, *, today_counts: bool) -> tuple[Allowance, ...]:
+    """Return the allowance of every setting, in the order of `System.ways_to_run`."""
+    return tuple(allowance_of(at, today_counts=today_counts) for _, at in system.ways_to_run)
+
+
+def _tank_of(system: System, name: str) -> Tank:
+    return next((tank for tank in system.tanks if tank.name == name), Tank(name))
 
 
 def flow_limits_m3_s(system: System, network: Network) -> dict[str, float]:
     """Return the most that drains and rim let run into each tank [m³/s]; tanks that state neither are left out."""
     limits: dict[str, float] = {}
-    stated = {tank.name: tank for tank in system.tanks}
     for name in fed_surfaces(network):
         own = [drain for drain in system.drains if drain.tank == name]
         groups = (
@@ -24,7 +146,7 @@ def flow_limits_m3_s(system: System, network: Network) -> dict[str, float]:
             [drain for drain in own if drain.mode is DrainMode.EMERGENCY],
         )
         found = [together_m3_s(group, network.water) for group in groups if group]
-        found.append(_over_edge_m3_s(stated.get(name, Tank(name))))
+        found.append(_over_edge_m3_s(_tank_of(system, name)))
         known = [flow for flow in found if flow is not None]
         if known:
             limits[name] = min(known)
@@ -43,12 +165,11 @@ def may_flow(system: System, network: Network) -> Callable[[Mapping[str, float]]
     What is not stated limits nothing here; it is reported as not checked elsewhere.
     """
     limits = flow_limits_m3_s(system, network)
-    stated = {tank.name: tank for tank in system.tanks}
     room_m3 = sump_room_m3(system, network)
 
     def takes(flows_m3_s: Mapping[str, float]) -> bool:
         for name, most in limits.items():
-            if inflow_m3_s(network, flows_m3_s, stated.get(name, Tank(name))) > most:
+            if inflow_m3_s(network, flows_m3_s, _tank_of(system, name)) > most:
                 return False
         if room_m3 is None:
             return True
@@ -65,26 +186,34 @@ def sump_room_m3(system: System, network: Network) -> float | None:
 
 def volume_of_sumps(system: System, network: Network, what: str) -> float | None:
     """Return a volume that the sumps state, added up [m³]; None when one of them does not state it."""
-    stated = {tank.name: tank for tank in system.tanks}
-    values = [getattr(stated.get(name, Tank(name)), what) for name in pump_sources_of(network)]
+    values = [getattr(_tank_of(system, name), what) for name in pump_sources_of(network)]
     return None if not values or None in values else float(sum(values))
 
 
-def most_pipe_volume_m3(system: System, flows_m3_s: Mapping[str, float]) -> float | None:
-    """Return the most water that the pumped runs may hold [m³] at flows; None where too little is stated to tell.
+def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bool = True) -> float | None:
+    """Return the most that may run back after the work [m³]; None where too little is stated to tell.
 
-    What runs back must fit into the sump with its freeboard, and what the pump takes before it is back must not empty
-    it. Where it is too much already, the work may at least not add to it.
+    It must fit into the sump with its freeboard, and what the pump takes before it is back must not empty the sump.
+    Where it is too much already, the work may at least not add to it, if `today_counts`.
     """
     network = system.network
-    now = drain_back(network, solve_network(network).flows_m3_s, system.tanks, system.drains)
-    then = drain_back(network, flows_m3_s, system.tanks, system.drains)
-    pipe_m3 = then.volumes_m3.get(PIPE, 0.0)
+    now = drain_back(network, now_m3_s, system.tanks, system.drains)
     room, reserve = sump_room_m3(system, network), volume_of_sumps(system, network, "reserve_m3")
-    gathers = [tank.start_volume_m3 for tank in system.tanks if tank.name in fed_surfaces(network)]
+    start = [_tank_of(system, name).start_volume_m3 for name in fed_surfaces(network)]
+    untold = [text for text in now.missing if DEVICE_VOLUME not in text]
     limits = []
     if room is not None:
-        limits.append(max(room, now.total_m3))
-    if reserve is not None and gathers and None not in gathers:
-        limits.append(now.total_m3 + max(0.0, reserve - sum(volume for volume in gathers if volume is not None)))
-    return min(limits) - (then.total_m3 - pipe_m3) if limits else None
+        limits.append(max(room, now.total_m3 * _NOT_WORSE) if today_counts and now.total_m3 > room else room)
+    if reserve is not None and start and None not in start and not untold:
+        gathers = sum(volume for volume in start if volume is not None)
+        limits.append(now.total_m3 + max(gathers * (_NOT_WORSE - 1.0), reserve - gathers))
+    return min(limits, default=None)
+
+
+def most_pipe_volume_m3(system: System, flows_m3_s: Mapping[str, float]) -> float | None:
+    """Return the most water that the pumped runs may hold [m³] at flows; None where too little is stated to tell."""
+    most = most_back_m3(system, solve_network(system.network).flows_m3_s)
+    if most is None:
+        return None
+    then = drain_back(system.network, flows_m3_s, system.tanks, system.drains)
+    return most - (then.total_m3 - then.volumes_m3.get(PIPE, 0.0))

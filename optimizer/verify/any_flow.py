@@ -14,16 +14,12 @@ from optimizer.hydraulics.network import NetworkSolution
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network
-from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
+from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
+from optimizer.verify.allowance import allowances_of
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, all_open, pump_wants, settle, velocity_wants
 
 _SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
-
-
-def systems_of(system: System) -> list[tuple[str, System]]:
-    """Return the system in every setting, by the setting's name; as it is where it has none."""
-    return [(setting.name, system.at(setting)) for setting in system.settings] or [("", system)]
 
 
 def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verification:
@@ -32,14 +28,16 @@ def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verificati
     The valves are set anew, from the plan's plumbing and the targets alone; then every setting is solved with the
     handles where the words put them.
     """
-    there = systems_of(system)
-    planned = [_planned(at, plan, bool(system.settings)) for _, at in there]
+    there, planned = system.ways_to_run, planned_networks(system, plan)
     limit = system.rules.velocity_limit_m_s
     duties = [
         Duty(name, network, (*wants_of(at), *velocity_wants(network, limit)))
         for (name, at), network in zip(there, planned, strict=True)
     ]
-    settled = settle(duties, conditions)
+    try:
+        settled = _settled(system, duties, conditions)
+    except NetworkError as error:
+        return Verification(False, (), (), {}, {}, (), (str(error),))
     if settled is None:
         return Verification(False, (), (), {}, {}, (), ("the planned plumbing has no steady flow",))
     valves = settings_of(planned[0], there[0][0], settled)
@@ -68,15 +66,31 @@ def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verificati
         velocities_m_s=after[0].velocities_m_s,
         warnings=tuple(dict.fromkeys([*(w for s in after for w in s.warnings), *shut])),
         failures=tuple(failures),
+        settings=tuple(
+            SettingFlows(name, s.flows_m3_s, s.velocities_m_s, w.flows_m3_s)
+            for (name, _), s, w in zip(there, after, wide, strict=True)
+        ),
     )
 
 
-def _planned(at: System, plan: Plan, fixed_speeds: bool) -> Network:
-    network = planned_network(at.network, plan)
-    if not fixed_speeds:
-        return network
-    pumps = {name: replace(pump, speed=at.network.pumps[name].speed) for name, pump in network.pumps.items()}
-    return replace(network, pumps=pumps)
+def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> Settled | None:
+    """Return the valves set so that targets are met and drains and sump take what flows, as far as valves can do that.
+
+    Failing that so that the work makes nothing worse than it is; failing that for the targets alone.
+    """
+    for today_counts in (False, True):
+        allowances = allowances_of(system, today_counts=today_counts)
+        held = [
+            replace(
+                duty,
+                wants=(*duty.wants, *allowance.flow_rows(duty.network), *allowance.back_rows(duty.network)),
+            )
+            for duty, allowance in zip(duties, allowances, strict=True)
+        ]
+        found = settle(held, conditions)
+        if found is not None and found.met:
+            return found
+    return settle(duties, conditions)
 
 
 def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache, partial
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network, valve_words
@@ -14,8 +15,9 @@ from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System, Target
 from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
-from optimizer.verify.limits import CLOG, SCATTER, MeterLimits, limits_of
+from optimizer.verify.limits import SCATTER, MeterLimits, limits_of
 from optimizer.verify.settings import with_openings
+from optimizer.verify.trials import CLOG, Trials, trials_of
 
 
 @dataclass(frozen=True)
@@ -73,8 +75,10 @@ def settings_card(
         for index, part in enumerate(run.parts)
         if part.kind in THROTTLES
     )
+    trials = cache(partial(trials_of, network, clog=clog))  # once for all speeds
     modes = tuple(
-        _mode(system, name, there, targets, clog, scatter) for name, there, targets in _ways_to_run(system, network)
+        _mode(system, name, there, targets, (clog, scatter), trials)
+        for name, there, targets in _ways_to_run(system, network)
     )
     return SettingsCard(system, plan is not None, network, valves, modes, clog, scatter)
 
@@ -99,13 +103,28 @@ def _at_speeds(network: Network, speeds: Mapping[str, float]) -> Network:
 
 
 def _mode(
-    system: System, name: str, network: Network, targets: tuple[Target, ...], clog: float, scatter: float
+    system: System,
+    name: str,
+    network: Network,
+    targets: tuple[Target, ...],
+    shares: tuple[float, float],
+    trials: Callable[[str], Trials],
 ) -> Mode:
+    """Return one mode; `shares` are what a clog takes and how far normal readings scatter."""
+    clog, scatter = shares
     try:
         flows = solve_network(network).flows_m3_s
         lows = {target.run: target.low_m3_s for target in targets if target.is_plain}
         meters = tuple(
-            limits_of(network, run, window_low_m3_s=lows.get(run, 0.0), clog=clog, scatter=scatter)
+            limits_of(
+                network,
+                run,
+                window_low_m3_s=lows.get(run, 0.0),
+                clog=clog,
+                scatter=scatter,
+                trials=trials(run) if flows[run] > 0.0 else None,
+                flows_m3_s=flows,
+            )
             for run in metered_runs(network, targets)
         )
     except NetworkError as error:

@@ -8,7 +8,7 @@ from optimizer.hydraulics import Conditions, conditions_of, past_curve, solve_ne
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.model.catalog import PIPES
 from optimizer.model.network import Network
-from optimizer.model.plan import DemandCheck, Plan, ValveSetting, Verification, planned_network
+from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_network
 from optimizer.model.system import System
 from optimizer.units import show_velocity
 from optimizer.verify.allowance import may_flow
@@ -60,6 +60,7 @@ def _verified(system: System, plan: Plan, conditions: Conditions) -> Verificatio
         velocities_m_s=after.velocities_m_s,
         warnings=(*_too_fast(system, planned, after), *_shut(settings)),
         failures=tuple(failures),
+        settings=(SettingFlows("", after.flows_m3_s, after.velocities_m_s, wide_open.flows_m3_s),),
     )
 
 

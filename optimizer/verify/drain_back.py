@@ -42,8 +42,8 @@ def drain_back(
     stated = {tank.name: tank for tank in tanks}
     for name in fed_surfaces(network):
         tank = stated.get(name, Tank(name))
-        missing += _missing(tank)
-        if not _missing(tank):
+        missing += [f"'{key}' of tank {tank.name!r}" for key in tank.missing_for_drain_back]
+        if not tank.missing_for_drain_back:
             volumes[f"tank {name!r}"] = tank_volume_m3(tank, inflow_m3_s(network, flows_m3_s, tank))
         if tank.box_volume_m3:
             volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
@@ -66,15 +66,6 @@ def _depth_m(tank: Tank) -> float:
     depth = tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m
     assert depth is not None
     return depth
-
-
-def _missing(tank: Tank) -> list[str]:
-    keys = {
-        "area": tank.area_m2,
-        "overflow edge": tank.overflow_edge_m,
-        "return outlet depth": tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m,
-    }
-    return [f"'{key}' of tank {tank.name!r}" for key, value in keys.items() if value is None]
 
 
 def pumped_runs(network: Network) -> tuple[Run, ...]:
@@ -108,18 +99,26 @@ def fed_surfaces(network: Network) -> tuple[str, ...]:
     return tuple(name for name in surfaces if name in fed and name not in sources)
 
 
-def inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:
-    """Return what flows into a tank [m³/s]; where it is the only one, outlets that no tank names fall into it too."""
+def inflow_coefficients(network: Network, tank: Tank) -> dict[str, float]:
+    """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out.
+
+    Where the tank is the only one that is fed, outlets that no tank names fall into it too.
+    """
     outlets = {name for name, point in network.points.items() if point.kind is PointKind.OUTLET}
     fed_by = set(tank.fed_by) or (outlets if len(fed_surfaces(network)) == 1 else set())
-    total = 0.0
+    found: dict[str, float] = {}
     for run in network.runs.values():
-        flow = flows_m3_s.get(run.name, 0.0)
-        if run.end.point == tank.name or run.end.point in fed_by:
-            total += flow
-        if run.start.point == tank.name:
-            total -= flow
-    return max(total, 0.0)
+        into = run.end.point == tank.name or run.end.point in fed_by
+        out = run.start.point == tank.name
+        if into != out:
+            found[run.name] = 1.0 if into else -1.0
+    return found
+
+
+def inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:
+    """Return what flows into a tank [m³/s], or 0 where more flows out."""
+    coefficients = inflow_coefficients(network, tank)
+    return max(sum(c * flows_m3_s.get(name, 0.0) for name, c in coefficients.items()), 0.0)
 
 
 def wet_volume_m3(run: Run) -> float:

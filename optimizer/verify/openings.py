@@ -14,7 +14,14 @@ import numpy.typing as npt
 
 from optimizer.choices.wants import Want
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import CompiledNetwork, Conditions, Variation, compile_network, solve_flows
+from optimizer.hydraulics import (
+    CompiledNetwork,
+    Conditions,
+    Variation,
+    compile_network,
+    solve_flows,
+    solve_flows_and_rates,
+)
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.network import Network, Part
@@ -24,6 +31,8 @@ Floats = npt.NDArray[np.float64]
 TOLERANCE = 1e-5  # a row missed by this share of its flow is met: the network closes heads to 1e-6 m
 _INSIDE = 2e-6  # windows are aimed at from this far inside
 _MOST_EXPONENT = 14.0
+_COARSE, _FINE = 1e-6, 1e-13  # relative steps at which the search for valve positions ends
+_NEAR = 1e-3
 _STARTS = ((0.0,), (1.0,), (3.0,))
 
 
@@ -153,21 +162,20 @@ class _Work:
             self.guesses[i] = _solved(compiled, variation, self.guesses[i])
         return [guess for guess in self.guesses if guess is not None]
 
+    def rates(self, exponents: Floats) -> list[Floats]:
+        """Return d flow / d exponent [m³/s] of every setting, each of shape (n_runs, n_valves)."""
+        variation = Variation(added_square_s2_m5=self.added(exponents))
+        columns = np.array(self.columns)
+        stretch = self.scale * np.exp(exponents)
+        return [
+            solve_flows_and_rates(compiled, variation, columns, guess)[1] * stretch
+            for compiled, guess in zip(self.compiled, self.guesses, strict=True)
+        ]
+
     def misses(self, flows: list[Floats], inside: float = 0.0) -> Floats:
         """Return by how much each row is missed, as a share of its flow; signed, 0 where it is met."""
-        out = []
-        for q, (matrix, low, high) in zip(flows, self.rows, strict=True):
-            amount = matrix @ q
-            limit = np.where(np.isfinite(low), np.abs(low), 0.0)
-            limit = np.maximum(limit, np.where(np.isfinite(high), np.abs(high), 0.0))
-            scale = np.maximum(np.where(limit > 0.0, limit, np.abs(matrix) @ np.abs(q) / 2.0), 1e-9)
-            narrow = np.isfinite(low) & np.isfinite(high)
-            half = np.where(narrow, 0.5 * (np.where(narrow, high, 0.0) - np.where(narrow, low, 0.0)), np.inf)
-            pad = np.minimum(inside * scale, half)
-            short = np.maximum(low + pad - amount, 0.0)
-            over = np.maximum(amount - (high - pad), 0.0)
-            out.append((over - short) / scale)
-        return np.concatenate(out) if out else np.zeros(0)
+        found = [_missed(q, rows, inside)[0] for q, rows in zip(flows, self.rows, strict=True)]
+        return np.concatenate(found) if found else np.zeros(0)
 
     def at(self, exponents: Floats) -> Settled:
         flows = self.flows(exponents)
@@ -199,11 +207,27 @@ class _Work:
         def residuals(exponents: Floats) -> Floats:
             return self.misses(self.flows(exponents), _INSIDE)
 
-        start = np.clip(start, 1e-6, _MOST_EXPONENT - 1e-6)
-        found = least_squares(
-            residuals, start, bounds=(0.0, _MOST_EXPONENT), xtol=1e-12, ftol=1e-14, gtol=1e-14, max_nfev=60
-        )
-        return self.at(found.x)
+        def slopes(exponents: Floats) -> Floats:
+            flows = self.flows(exponents)
+            each = zip(flows, self.rows, self.rates(exponents), strict=True)
+            return np.concatenate([_missed(q, rows, _INSIDE)[1] @ rate for q, rows, rate in each])
+
+        for tolerance, most in ((_COARSE, 40), (_FINE, 60)):
+            start = np.clip(start, 1e-6, _MOST_EXPONENT - 1e-6)
+            ended = least_squares(
+                residuals,
+                start,
+                slopes,
+                bounds=(0.0, _MOST_EXPONENT),
+                xtol=tolerance,
+                ftol=tolerance,
+                gtol=1e-14,
+                max_nfev=most,
+            )
+            start, found = ended.x, self.at(ended.x)
+            if found.met or found.miss > _NEAR:
+                break  # reached, or so far off that a closer look would not help
+        return found
 
 
 def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | None) -> Floats:
@@ -212,3 +236,21 @@ def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | Non
         return solve_flows(compiled, variation, guess)
     except NetworkError:
         return solve_flows(compiled, variation)
+
+
+def _missed(flows: Floats, rows: tuple[Floats, Floats, Floats], inside: float) -> tuple[Floats, Floats]:
+    """Return by what share of its flow each row is missed, and the slopes of that over the flows, (n_rows, n_runs)."""
+    matrix, low, high = rows
+    amount = matrix @ flows
+    limit = np.where(np.isfinite(low), np.abs(low), 0.0)
+    limit = np.maximum(limit, np.where(np.isfinite(high), np.abs(high), 0.0))
+    scale = np.maximum(np.where(limit > 0.0, limit, np.abs(matrix) @ np.abs(flows) / 2.0), 1e-9)
+    narrow = np.isfinite(low) & np.isfinite(high)
+    half = np.where(narrow, 0.5 * (np.where(narrow, high, 0.0) - np.where(narrow, low, 0.0)), np.inf)
+    pad = np.minimum(inside * scale, half)
+    short = np.maximum(low + pad - amount, 0.0)
+    over = np.maximum(amount - (high - pad), 0.0)
+    missed = (over - short) / scale
+    moves = (limit == 0.0) & (scale > 1e-9)  # of a row without a size of its own, the size moves with the flows
+    of_scale = np.where(moves[:, None], np.abs(matrix) * np.sign(flows) / 2.0, 0.0)
+    return missed, ((missed != 0.0)[:, None] * matrix - missed[:, None] * of_scale) / scale[:, None]

@@ -2,44 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m, solve_network
+from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m
 from optimizer.hydraulics.weirs import weir_head_m
-from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, PointKind, Run
-from optimizer.model.plan import Plan, Verification, planned_network
+from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
 from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
-from optimizer.units import show_flow
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
-from optimizer.verify.drain_back import (
-    DEVICE_VOLUME,
-    drain_back,
-    fed_surfaces,
-    inflow_m3_s,
-    pumped_runs,
-)
+from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, fed_surfaces, inflow_m3_s
 from optimizer.verify.drains import together_m3_s
-
-MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
-_STILL_M3_S = 1e-9
-
-
-@dataclass(frozen=True)
-class Running:
-    """A plumbing with what flows in it [m³/s] and how fast [m/s]."""
-
-    network: Network
-    flows_m3_s: Mapping[str, float]
-    velocities_m_s: Mapping[str, float]
+from optimizer.verify.remarks import opened, warnings_of
+from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 
 
 def safety_today(system: System) -> SafetyReport:
-    """Return what is unsafe, to be minded, or can not be checked in the plumbing as it stands."""
-    now = running(system.network)
-    return _report(system, tuple(_checks(system, now, now)), _warnings(system, now), after=False)
+    """Return what is unsafe, to be minded, or can not be checked in the plumbing as it stands, in every setting."""
+    there = [(name, at, running(at.network)) for name, at in system.ways_to_run]
+    checks = [[*_flow_checks(at, now, now)] for _, at, now in there]
+    whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, system.network)))
+    warnings = [(name, text) for name, at, now in there for text in warnings_of(at, now)]
+    return _report(system, (*_over_settings(system, checks), *whole), warnings, after=False)
 
 
 def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyReport:
@@ -50,13 +37,35 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
     system, plan
         The plumbing as it stands, with its tanks and drains; what becomes of it.
     verification
-        The planned plumbing solved as a network: its flows are those that drains and tanks have to take.
+        The planned plumbing solved as a network in every setting: its flows are those that drains and tanks have to
+        take.
     """
-    planned = planned_network(system.network, plan)
-    after = Running(planned, verification.flows_m3_s, verification.velocities_m_s)
-    checks = tuple(_checks(system, running(system.network), after))
-    wide_open = {check.run: check.all_open_m3_s for check in verification.demands}
-    return _report(system, checks, [*_warnings(system, after), *_opened(system, planned, wide_open)])
+    checks: list[list[SafetyCheck]] = []
+    warnings: list[tuple[str, str]] = []
+    planned = planned_networks(system, plan)
+    for (name, at), network, flows in zip(system.ways_to_run, planned, verification.settings, strict=True):
+        after = Running(network, flows.flows_m3_s, flows.velocities_m_s)
+        checks.append([*_flow_checks(at, running(at.network), after)])
+        said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
+        warnings += [(name, text) for text in said]
+    then = planned_network(system.network, plan)
+    whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, then)))
+    return _report(system, (*_over_settings(system, checks), *whole), warnings)
+
+
+def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> tuple[SafetyCheck, ...]:
+    """Return the checks of all settings, each with its setting's name; one that says the same in all of them once."""
+    found: dict[str, list[tuple[str, SafetyCheck]]] = {}
+    for (name, _), there in zip(system.ways_to_run, checks, strict=True):
+        for check in there:
+            found.setdefault(check.title, []).append((name, check))
+    out: list[SafetyCheck] = []
+    for group in found.values():
+        if all(check == group[0][1] for _, check in group):
+            out.append(group[0][1])
+        else:
+            out += [replace(check, title=f"{check.title}, in setting {name!r}") for name, check in group]
+    return tuple(out)
 
 
 def with_safety(system: System, plan: Plan, verification: Verification) -> Verification:
@@ -71,13 +80,8 @@ def with_safety(system: System, plan: Plan, verification: Verification) -> Verif
     )
 
 
-def running(network: Network) -> Running:
-    """Return a plumbing as it stands with its flows."""
-    solution = solve_network(network)
-    return Running(network, solution.flows_m3_s, solution.velocities_m_s)
-
-
-def _checks(system: System, now: Running, after: Running) -> Iterator[SafetyCheck]:
+def _flow_checks(system: System, now: Running, after: Running) -> Iterator[SafetyCheck]:
+    """Yield what depends on what flows, in one setting."""
     tanks = {tank.name: tank for tank in system.tanks}
     for name in fed_surfaces(after.network):
         tank = tanks.get(name, Tank(name))
@@ -87,7 +91,6 @@ def _checks(system: System, now: Running, after: Running) -> Iterator[SafetyChec
     if fed_surfaces(after.network):
         yield _drain_back_check(system, now, after)
         yield _restart_check(system, now, after)
-    yield from _pressure_checks(now.network, after.network)
     yield from _shut_checks(now, after)
     yield from _speed_check(now, after)
 
@@ -152,17 +155,17 @@ def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
 
 
 def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
-    """The weakest part against the pressure at the lowest point with everything shut, and what has no rating."""
+    """The weakest part against the greatest pressure with everything shut, and what has no rating."""
     today, then = shut_off_pressure_pa(now), shut_off_pressure_pa(after)
     if then is None:
         return
     rated, unrated = _ratings(after)
     rated_today, _ = _ratings(now)
     if rated:
-        (rating, words), why = min(rated), "may burst; ratings are those of cool water, warm plastic bears less"
+        why = "{} may burst; ratings are those of cool water, warm plastic bears less"
         title = "pressure with everything shut against what the weakest part is rated for"
-        limit_now = min(rated_today)[0] if rated_today else None
-        yield SafetyCheck(title, "pressure", today, then, rating, f"{words} {why}", limit_now)
+        (rating, words), (rating_now, words_now) = min(rated), min(rated_today, default=(None, ""))
+        yield SafetyCheck(title, "pressure", today, then, rating, why.format(words), rating_now, why.format(words_now))
     if unrated:
         some = ", ".join(unrated[:3]) + (", ..." if len(unrated) > 3 else "")
         title = "pressure with everything shut against parts without a rating"
@@ -170,47 +173,54 @@ def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
 
 
 def _ratings(network: Network) -> tuple[list[tuple[float, str]], list[str]]:
-    """Return (rating [Pa], words) of the parts that have one, and the words of those that have none."""
-    parts = [(part, run.name) for run in network.runs.values() for part in run.parts if part.item is not None]
-    rated = [(part.item.pressure_rating_pa, f"{part.words} in run {run!r}") for part, run in parts if part.item]
-    found = [(rating, words) for rating, words in rated if rating > 0.0]
-    return found, sorted({part.words for part, _ in parts if part.item and not part.item.pressure_rating_pa > 0.0})
+    """Return (rating [Pa], words) of the parts and tees that have one, and the words of those that have none."""
+    items = [(part.item, part.words, f"run {run.name!r}") for run in network.runs.values() for part in run.parts]
+    items += [(tee.item, tee.item.description if tee.item else "", f"{point!r}") for point, tee in network.tees.items()]
+    stated = [(item.pressure_rating_pa, words, where) for item, words, where in items if item is not None]
+    rated = [(rating, f"{words} in {where}") for rating, words, where in stated if rating > 0.0]
+    return rated, sorted({words for rating, words, _ in stated if not rating > 0.0})
 
 
 def shut_off_pressure_pa(network: Network) -> float | None:
-    """Return the pressure at the lowest point with nothing flowing [Pa]; None without pump or supply.
+    """Return the greatest pressure anywhere with nothing flowing out [Pa]; None without pump or supply.
 
-    Every pump at the highest speed that its dial reaches; heights inside the runs are not known, so the lowest of all
-    points counts.
+    Every pump at the highest speed that its dial reaches, pumps behind one another or behind house water added up;
+    heights inside the runs are not known, so the lowest of all points counts.
     """
-    heads = [
-        point.head_m for point in network.points.values() if point.kind is PointKind.SUPPLY and point.head_m is not None
-    ]
-    for run in network.runs.values():
-        source = network.points[run.start.point].head_m or 0.0
-        pumps = [network.pumps[part.name] for part in run.parts if part.kind is Kind.PUMP]
-        if pumps:
-            heads.append(source + sum(pump_head_m(p, 0.0, max((p.speed, *p.speeds))) for p in pumps))
-    if not heads:
+    fixed = {name: point.head_m for name, point in network.points.items() if point.head_m is not None}
+    lifts = {run.name: _shut_off_head_m(network, run) for run in pump_runs(network)}
+    if not lifts and all(point.kind is not PointKind.SUPPLY for point in network.points.values()):
         return None
+    most = max(fixed.values(), default=0.0) + sum(lifts.values())  # a pump in a ring counts once
+    heads, reached = dict(fixed), max(fixed.values(), default=0.0)
+    for _ in network.runs:  # as many rounds as the longest way has runs
+        for run in network.runs.values():
+            start, end = run.start.point, run.end.point
+            pushed = min(most, heads.get(start, -math.inf) + lifts.get(run.name, 0.0))
+            reached = max(reached, pushed)
+            if end not in fixed:
+                heads[end] = max(heads.get(end, -math.inf), pushed)
+            if start not in fixed and run.name not in lifts:
+                heads[start] = max(heads.get(start, -math.inf), heads.get(end, -math.inf))
     heights = [point.elevation_m for point in network.points.values() if point.elevation_m is not None]
     weight = fluid_of(network.water).density_kg_m3 * GRAVITY_M_S2
-    return weight * (max(heads) - min(heights, default=0.0))
+    return weight * (reached - min(heights, default=0.0))
+
+
+def _shut_off_head_m(network: Network, run: Run) -> float:
+    pumps = [network.pumps[part.name] for part in run.parts if part.kind is Kind.PUMP]
+    return sum(pump_head_m(pump, 0.0, max((pump.speed, *pump.speeds))) for pump in pumps)
 
 
 def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
     """A pump that moves nothing boils what is in it. The numbers count pumps against a shut line, none is the limit."""
     today, then = (
-        float(sum(each.flows_m3_s[run.name] <= _STILL_M3_S for run in _pump_runs(each.network)))
+        float(sum(each.flows_m3_s[run.name] <= STILL_M3_S for run in running_pump_runs(each.network)))
         for each in (now, after)
     )
-    if _pump_runs(after.network):
+    if pump_runs(after.network):
         why = "the pump heats the water in it until it fails"
         yield SafetyCheck("pumps that run against a shut line", "count", today, then, 0.0, why)
-
-
-def _pump_runs(network: Network) -> list[Run]:
-    return [run for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)]
 
 
 def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:
@@ -219,62 +229,16 @@ def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:
     yield SafetyCheck("fastest water in the narrowest place of any run", "speed", today, then, None, "")
 
 
-def _warnings(system: System, after: Running) -> list[str]:
-    return [*_close_to_full(system, after), *_no_emergency(system, after), *_single_valves(after.network)]
-
-
-def _close_to_full(system: System, after: Running) -> Iterator[str]:
-    for name in fed_surfaces(after.network):
-        tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
-        working = [d for d in system.drains if d.tank == name and d.mode is not DrainMode.EMERGENCY]
-        carried = together_m3_s(working, system.network.water) if working else None
-        flow = inflow_m3_s(after.network, after.flows_m3_s, tank)
-        if carried is not None and flow <= carried < MARGIN * flow:
-            yield (
-                f"the working drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
-                f"to 10 to 30 %, and has to carry {show_flow(flow, system.units)}: try it before you rely on it"
-            )
-
-
-def _no_emergency(system: System, after: Running) -> Iterator[str]:
-    for name in fed_surfaces(after.network):
-        own = [drain for drain in system.drains if drain.tank == name]
-        if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
-            yield f"tank {name!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
-
-
-def _single_valves(network: Network) -> Iterator[str]:
-    """Yield the pumps whose whole flow one valve can shut."""
-    for run in _pump_runs(network):
-        branches = [each for each in pumped_runs(network) if network.points[each.end.point].is_fixed]
-        row = [*run.parts, *(branches[0].parts if len(branches) == 1 else ())]
-        behind = row[next(i for i, part in enumerate(row) if part.kind is Kind.PUMP) :]
-        if any(part.kind in THROTTLES for part in behind):
-            yield f"one valve shuts all that the pump in run {run.name!r} moves: never shut it while the pump runs"
-
-
-def _opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:
-    """Yield the tanks whose emergency drain does not carry what comes with every valve fully open."""
-    for name in fed_surfaces(planned):
-        tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
-        emergency = [d for d in system.drains if d.tank == name and d.mode is DrainMode.EMERGENCY]
-        carried = together_m3_s(emergency, system.network.water) if emergency else None
-        flow = inflow_m3_s(planned, wide_open, tank)
-        if carried is not None and flow > carried:
-            yield (
-                f"with all valves fully open {show_flow(flow, system.units)} would run into {name!r}, more than its "
-                f"emergency drain carries ({show_flow(carried, system.units)}): fix the handles at their settings"
-            )
-
-
-def _report(system: System, checks: tuple[SafetyCheck, ...], warnings: list[str], after: bool = True) -> SafetyReport:
+def _report(
+    system: System, checks: tuple[SafetyCheck, ...], warnings: Sequence[tuple[str, str]], after: bool = True
+) -> SafetyReport:
     worsened = [check for check in checks if after and check.worsened]
     lasting = [check for check in checks if check.verdict_now is Verdict.UNSAFE]
     return SafetyReport(
         checks=checks,
-        failures=tuple(unsafe_words(check, check.after, system.units) for check in worsened),
-        today=tuple(unsafe_words(check, check.now, system.units) for check in lasting),
-        warnings=tuple(warnings),
+        failures=tuple(check.unsafe_words(system.units) for check in worsened),
+        today=tuple(check.unsafe_words(system.units, today=True) for check in lasting),
+        warnings=_named(system, warnings),
         unchecked=tuple(
             f"{check.title}: not checked; state {check.why}"
             for check in checks
@@ -283,6 +247,13 @@ def _report(system: System, checks: tuple[SafetyCheck, ...], warnings: list[str]
     )
 
 
-def unsafe_words(check: SafetyCheck, value: float | None, units: str) -> str:
-    """Return one unsafe check as a sentence: `water ... : 30.1 gal, the most is 12.0 gal: the sump runs over`."""
-    return f"{check.title}: {check.shown(value, units)}, the most is {check.shown(check.limit, units)}: {check.why}"
+def _named(system: System, warnings: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Return warnings with the settings that they are about; without one where they are about all."""
+    about: dict[str, list[str]] = {}
+    for name, text in warnings:
+        about.setdefault(text, []).append(name)
+    many = len(system.ways_to_run)
+    return tuple(
+        text if len(names) == many else f"in setting {' and '.join(map(repr, names))}: {text}"
+        for text, names in about.items()
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from functools import cache
+from html import escape
 from pathlib import Path
 
 import openpyxl
@@ -12,9 +13,13 @@ from click.testing import CliRunner
 
 from optimizer import pipeline
 from optimizer.cli import main
-from optimizer.documents.settings_card import card_blocks, card_page, card_workbook, meter_rows, write_card
+from optimizer.documents.report import report_page
+from optimizer.documents.report_facts import report_facts
+from optimizer.documents.settings_card import card_blocks, card_page, card_workbook, meter_rows, note_lines, write_card
 from optimizer.documents.tables import plain_text
+from optimizer.documents.workbook import workbook_bytes
 from optimizer.errors import DocumentError
+from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.verify.card import SettingsCard
 
@@ -22,9 +27,13 @@ FILE = data_directory("examples") / "single-return.yaml"
 
 
 @cache
+def planned() -> PlanReport:
+    return pipeline.plan(*pipeline.read(FILE))
+
+
+@cache
 def card() -> SettingsCard:
-    system, catalog = pipeline.read(FILE)
-    return pipeline.settings_card(system, pipeline.plan(system, catalog))
+    return pipeline.settings_card(planned().system, planned())
 
 
 def test_page_workbook_and_text_have_the_same_numbers() -> None:
@@ -37,6 +46,23 @@ def test_page_workbook_and_text_have_the_same_numbers() -> None:
             assert number in text
             assert number in page
             assert number in cells
+
+
+def test_the_workbook_and_the_report_of_the_plan_hold_the_same_card() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(planned(), card=card())))
+    alone = openpyxl.load_workbook(io.BytesIO(card_workbook(card())))["Settings"]
+    page = report_page(report_facts(planned(), card=card()))
+
+    assert list(book["Settings"].values) == list(alone.values)
+    for mode in card().modes:
+        for row in meter_rows(card(), mode):
+            assert all(number in page for number in row)
+    assert all(escape(line) in page for line in note_lines(card()))
+
+
+def test_without_the_card_the_workbook_and_the_report_say_nothing_of_it() -> None:
+    assert "Settings" not in openpyxl.load_workbook(io.BytesIO(workbook_bytes(planned()))).sheetnames
+    assert 'id="settings"' not in report_page(report_facts(planned()))
 
 
 def test_the_card_gives_the_last_word_to_codes_and_licensed_trades() -> None:

@@ -15,7 +15,8 @@ from optimizer.model.network import Device, Network, Point, PointKind
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.verify.card import SettingsCard, settings_card
-from optimizer.verify.limits import SCATTER, MeterLimits, broken_flows, clogged_flow_m3_s, limits_of, orifice_k
+from optimizer.verify.limits import SCATTER, MeterLimits, broken_flows, clogged_flow_m3_s, limits_of
+from optimizer.verify.trials import orifice_k, trials_of
 
 EXAMPLES = ("cellar-sump", "metric-unions", "single-return", "starter")
 
@@ -118,6 +119,19 @@ def test_a_break_is_simulated_at_every_joint_behind_the_pump() -> None:
     assert len(breaks) == len(network.runs["return line"].parts) - 1
     assert breaks[0][1] > normal
     assert [flow for _, flow in breaks[:3]] == sorted((flow for _, flow in breaks[:3]), reverse=True)
+
+
+def test_trials_compiled_once_find_at_every_speed_what_a_plumbing_of_that_speed_does() -> None:
+    network = aquarium().network
+    trials = trials_of(network, "return line")
+    for speed in (0.9, 0.75):
+        slower = replace(network, pumps={name: replace(pump, speed=speed) for name, pump in network.pumps.items()})
+        speeds, flows = dict.fromkeys(network.pumps, speed), solve_network(slower).flows_m3_s
+
+        again = dict(trials.broken_flows_m3_s(speeds, flows))
+        assert again == pytest.approx(dict(broken_flows(slower, "return line")), abs=1e-9)
+        clogged = trials.clogged_flow_m3_s(speeds, flows)
+        assert clogged == pytest.approx(clogged_flow_m3_s(slower, "return line"), abs=1e-9)
 
 
 def test_where_a_throttled_valve_takes_all_the_head_a_clog_can_not_be_told_and_the_card_says_so() -> None:

@@ -1,0 +1,90 @@
+"""A run's parts and its shelf → what may be bought in place of the part at each position, and the ends of that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from optimizer.choices.candidates import Candidate
+from optimizer.choices.fronts import Front
+from optimizer.choices.joining import Joiner
+from optimizer.model.catalog import PIPES, CatalogItem, Kind
+from optimizer.model.network import Condition, Part
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """New parts that may stand at a position: the end that they turn to the left, and what they leave open."""
+
+    candidate: Candidate
+    entry: Front
+    exit: Front
+    exit_stepped: Front  # where the joint on the left changed the size
+    inner_pipe: tuple[tuple[CatalogItem, float], ...]
+
+
+@dataclass
+class Offers:
+    """Finds and remembers what may be bought at each position of a run; the rules of room and suction are kept here."""
+
+    parts: tuple[Part, ...]
+    joiner: Joiner
+    least_suction_m: float = field(init=False)
+    _memo: dict[int, list[Offer]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.least_suction_m = _least_suction_m(self.parts)
+
+    def at(self, position: int) -> list[Offer]:
+        """Return what may be bought in place of the part at a position (and, where it spans two, of the next one)."""
+        if position not in self._memo:
+            found = self.joiner.shelf.candidates(self.parts, position)
+            self._memo[position] = [self._offer(position, new) for new in found if self._allowed(position, new)]
+        return self._memo[position]
+
+    def _allowed(self, position: int, candidate: Candidate) -> bool:
+        replaced = self.parts[position : position + candidate.span]
+        kept = any(part.condition is Condition.KEEP for part in replaced)
+        return not kept and not self._too_narrow(position, candidate) and self._has_room(position, candidate)
+
+    def _offer(self, position: int, candidate: Candidate) -> Offer:
+        last = self.parts[position + candidate.span - 1]
+        reach, pipe = self.joiner.reach_m(candidate.entry), candidate.pipe
+        long_entry = candidate.entry_take_out_m - take_out_m(self.parts[position], 0) >= reach and pipe is None
+        long_exit = candidate.exit_take_out_m - take_out_m(last, -1) >= reach and pipe is None
+        after = Front(candidate.exit, pipe=pipe, long=long_exit)
+        entry = Front(candidate.entry, pipe=pipe, long=long_entry)
+        return Offer(candidate, entry, after, replace(after, stepped=True), self.joiner.inner_pipe(candidate))
+
+    def _too_narrow(self, position: int, candidate: Candidate) -> bool:
+        """Return whether new parts ahead of a pump would be smaller than the pump's port."""
+        before_pump = any(part.kind is Kind.PUMP for part in self.parts[position:])
+        return before_pump and min(candidate.parts[0].end_bores_m) < self.least_suction_m
+
+    def _has_room(self, position: int, candidate: Candidate) -> bool:
+        """Return whether a bend of another kind finds the length that it needs in the pipes beside it."""
+        part = self.parts[position]
+        kinds = {new.kind for new in candidate.parts}
+        if part.kind not in (Kind.ELBOW, Kind.SWEEP_ELBOW) or kinds == {part.kind}:
+            return True
+        take_out = max(candidate.entry_take_out_m, candidate.exit_take_out_m)
+        if part.room_m is not None:
+            return take_out <= part.room_m
+        longer = take_out - take_out_m(part, 0)
+        beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
+        return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
+
+
+def take_out_m(part: Part, side: int) -> float:
+    """Return a fitting's take-out at its first (side 0) or last (-1) end [m]; 0 for pipe and what states none."""
+    if part.item is None or not part.item.take_outs_m or part.kind in PIPES:
+        return 0.0
+    return part.item.take_outs_m[side if not part.reverse else -1 - side]
+
+
+def _least_suction_m(parts: tuple[Part, ...]) -> float:
+    """Return the bore below which new suction parts may not go: the pump's inlet, or what stands there if smaller."""
+    for index, part in enumerate(parts):
+        if part.kind is Kind.PUMP:
+            before = [min(other.end_bores_m) for other in parts[:index] if other.end_bores_m]
+            return min([part.end_bores_m[0], *before])
+    return 0.0

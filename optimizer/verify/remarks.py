@@ -1,0 +1,65 @@
+"""A plumbing with its drains → what is safe as planned, and yet to be minded, in plain sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.network import Network
+from optimizer.model.safety import DrainMode, Tank
+from optimizer.model.system import System
+from optimizer.units import show_flow
+from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s, pumped_runs
+from optimizer.verify.drains import together_m3_s
+from optimizer.verify.running import Running, pump_runs
+
+MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
+
+
+def warnings_of(system: System, after: Running) -> list[str]:
+    """Return what is to be minded in one setting: drains close to full, none for the emergency, one valve for all."""
+    return [*_close_to_full(system, after), *_no_emergency(system, after), *_single_valves(after.network)]
+
+
+def _close_to_full(system: System, after: Running) -> Iterator[str]:
+    for name in fed_surfaces(after.network):
+        tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
+        working = [d for d in system.drains if d.tank == name and d.mode is not DrainMode.EMERGENCY]
+        carried = together_m3_s(working, system.network.water) if working else None
+        flow = inflow_m3_s(after.network, after.flows_m3_s, tank)
+        if carried is not None and flow <= carried < MARGIN * flow:
+            yield (
+                f"the working drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
+                f"to 10 to 30 %, and has to carry {show_flow(flow, system.units)}: try it before you rely on it"
+            )
+
+
+def _no_emergency(system: System, after: Running) -> Iterator[str]:
+    for name in fed_surfaces(after.network):
+        own = [drain for drain in system.drains if drain.tank == name]
+        if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
+            yield f"tank {name!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
+
+
+def _single_valves(network: Network) -> Iterator[str]:
+    """Yield the pumps whose whole flow one valve can shut."""
+    for run in pump_runs(network):
+        branches = [each for each in pumped_runs(network) if network.points[each.end.point].is_fixed]
+        row = [*run.parts, *(branches[0].parts if len(branches) == 1 else ())]
+        behind = row[next(i for i, part in enumerate(row) if part.kind is Kind.PUMP) :]
+        if any(part.kind in THROTTLES for part in behind):
+            yield f"one valve shuts all that the pump in run {run.name!r} moves: never shut it while the pump runs"
+
+
+def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:
+    """Yield the tanks whose emergency drain does not carry what comes with every valve fully open."""
+    for name in fed_surfaces(planned):
+        tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
+        emergency = [d for d in system.drains if d.tank == name and d.mode is DrainMode.EMERGENCY]
+        carried = together_m3_s(emergency, system.network.water) if emergency else None
+        flow = inflow_m3_s(planned, wide_open, tank)
+        if carried is not None and flow > carried:
+            yield (
+                f"with all valves fully open {show_flow(flow, system.units)} would run into {name!r}, more than its "
+                f"emergency drain carries ({show_flow(carried, system.units)}): fix the handles at their settings"
+            )

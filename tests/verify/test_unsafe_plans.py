@@ -1,0 +1,139 @@
+"""Where flows are not known beforehand: the cheapest plan that floods in any setting is refused, the next one taken."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+from small_aquaria import aquarium, catalog, siphon, upright
+
+from optimizer import pipeline
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.plan import Plan, Status, Verification
+from optimizer.model.safety import SafetyCheck, Tank, Verdict
+from optimizer.model.system import Setting, System, Target
+from optimizer.search.unknown_flows import find_unknown
+from optimizer.verify.check import verify_plan
+from optimizer.verify.drain_back import FREEBOARD
+from optimizer.verify.safety import safety_today
+
+DISPLAY = Tank("display", 0.72, 0.30, rim_m=0.03, opening_depth_m=0.025, start_volume_m3=0.004)
+SUMP = Tank("sump", free_volume_m3=0.060, reserve_m3=0.015)
+DRAINS = (siphon("1-1/2 in"), upright("2 in", 0.03))
+HUNGRY = 4.6e-4  # m3/s: more than the 3/4 in line gives, so pipe has to grow
+NIGHT = Setting("night", {"return": 0.8}, (Target("return line", 1e-4),))
+DAY = Setting("day", {"return": 1.0}, (Target("return line", HUNGRY),))
+
+
+def run_twice(*settings: Setting, free_volume_m3: float = 0.060, valve: bool = False, **changes: object) -> System:
+    """Return an aquarium that is run in these settings, its return without a valve unless asked for."""
+    tanks = (DISPLAY, replace(SUMP, free_volume_m3=free_volume_m3))
+    system = aquarium(HUNGRY, tanks=tanks, drains=DRAINS, sizes=("3/4 in", "1 in", "1-1/4 in"))
+    run = system.network.runs["return line"]
+    parts = tuple(part for part in run.parts if valve or part.kind not in THROTTLES)
+    network = system.network.with_runs({"return line": replace(run, parts=parts)})
+    return replace(system, network=network, targets=(), settings=settings, **changes)  # type: ignore[arg-type]
+
+
+def back(verification: Verification) -> list[SafetyCheck]:
+    assert verification.safety is not None
+    return [check for check in verification.safety.checks if "runs back" in check.title]
+
+
+@cache
+def flooding(valve: bool = False, day_first: bool = True) -> tuple[Plan, System]:
+    """Return the cheapest plan of all, and the system with a sump that is a little too small for it."""
+    order = (DAY, NIGHT) if day_first else (NIGHT, DAY)
+    plan = find_unknown(run_twice(*order, valve=valve), catalog()).plan
+    most = max(check.after or 0.0 for check in back(verify_plan(run_twice(*order, valve=valve), plan)))
+    return plan, run_twice(*order, valve=valve, free_volume_m3=most * FREEBOARD - 0.0001)
+
+
+def refused(plan: Plan) -> list[str]:
+    return [note for note in plan.notes if "refused" in note]
+
+
+def test_with_unknown_flows_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason() -> None:
+    cheapest, tight = flooding()
+    plan = pipeline.search(tight, catalog())
+
+    assert plan.status is Status.OPTIMAL
+    assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
+    assert plan.bound_cents == plan.material_cents
+    (note,) = refused(plan)
+    assert f"parts for {(cheapest.cost_cents or 0) / 100:.2f}" in note
+    assert "sump runs over" in note
+    assert verify_plan(tight, plan).passed
+    assert not verify_plan(tight, cheapest).passed
+
+
+def test_a_plan_that_floods_in_the_second_setting_only_is_refused_and_the_setting_named() -> None:
+    cheapest, tight = flooding(day_first=False)
+    unsafe = verify_plan(tight, cheapest)
+    plan = pipeline.search(tight, catalog())
+
+    assert not unsafe.passed
+    assert [check.verdict for check in back(unsafe)] == [Verdict.SAFE, Verdict.UNSAFE]
+    assert all("setting 'day'" in text for text in unsafe.failures)
+    assert plan.status is Status.OPTIMAL
+    assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
+    assert any("setting 'day'" in note for note in refused(plan))
+    assert verify_plan(tight, plan).passed
+
+
+def test_with_a_valve_the_next_plan_keeps_to_the_sump_as_well() -> None:
+    cheapest, tight = flooding(valve=True)
+    plan = pipeline.search(tight, catalog())
+
+    assert plan.status is Status.OPTIMAL
+    assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
+    assert refused(plan)
+    assert verify_plan(tight, plan).passed
+
+
+def test_where_every_plan_floods_there_is_none_and_the_reason_says_so() -> None:
+    _, tight = flooding()
+    hopeless = run_twice(DAY, NIGHT, free_volume_m3=(tight.tanks[1].free_volume_m3 or 0.0) - 0.005)
+    plan = pipeline.search(hopeless, catalog())
+
+    assert plan.status is Status.INFEASIBLE
+    assert "sump runs over" in plan.reasons[0]
+    assert "more room in the sump" in plan.reasons[1]
+
+
+def test_a_valve_is_set_so_that_the_emergency_drain_takes_the_flow_of_every_setting() -> None:
+    # wide open the line gives more by day than the emergency drain takes; the target has no upper end
+    easy = Setting("day", {"return": 1.0}, (Target("return line", 1e-4),))
+    system = run_twice(NIGHT, easy, valve=True, drains=(siphon("1-1/2 in"), upright("1 in", 0.02)))
+    plan = pipeline.search(system, catalog())
+    checked = verify_plan(system, plan)
+
+    assert plan.material_cents == 0
+    assert checked.passed
+    assert refused(plan) == []
+    assert any(0.0 < valve.opening < 1.0 for valve in checked.valves)
+    drains = [check for check in (checked.safety.checks if checked.safety else ()) if "emergency" in check.title]
+    assert [check.verdict for check in drains] == [Verdict.SAFE, Verdict.SAFE]
+
+
+def test_today_every_setting_is_looked_at_and_the_one_that_is_unsafe_named() -> None:
+    emergency = upright("1-1/4 in", 0.02)  # 0.35 L/s; by night 0.30 L/s flow, by day 0.44 L/s
+    report = safety_today(run_twice(NIGHT, DAY, drains=(siphon("1-1/2 in"), emergency)))
+
+    assert [text for text in report.today if "emergency" in text]
+    assert all("setting 'day'" in text for text in report.today)
+
+
+def test_a_pump_that_is_off_in_a_setting_does_not_run_against_a_shut_line() -> None:
+    off = Setting("holiday", {"return": 0.0}, ())
+    report = safety_today(run_twice(NIGHT, off))
+
+    assert not any("heats the water" in text for text in report.today)
+
+
+def test_what_is_the_same_in_all_settings_is_said_once() -> None:
+    titles = [check.title for check in safety_today(run_twice(NIGHT, DAY)).checks]
+
+    assert sum("pressure" in title for title in titles) == 1
+    assert sum("runs back" in title for title in titles) == 2
+    assert len(set(titles)) == len(titles)
