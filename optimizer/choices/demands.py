@@ -25,7 +25,9 @@ class DemandPath:
 class KnownFlows:
     """A pumped tree with every demand at a stated flow.
 
-    `flows_m3_s` has every run of the tree; `targets` every demand, by run name; `source` is the run with the pump.
+    `flows_m3_s` has every run of the tree; `targets` every demand, by run name; `source` is the run with the pump, or
+    the one that the water of several pumps comes through: then `head_m` is what they give its start (see
+    `choices.stations`).
     """
 
     source: str
@@ -33,6 +35,7 @@ class KnownFlows:
     flows_m3_s: Mapping[str, float]
     targets: Mapping[str, Target]
     paths: tuple[DemandPath, ...]
+    head_m: float | None = None
 
     @property
     def total_m3_s(self) -> float:
@@ -55,17 +58,27 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
         a target, a target inside the tree, on a sum or a split, several settings, a branch that nothing can throttle.
         Every such fault is in the message.
     """
-    network = system.network
     if system.settings:
         raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
-    source = _source(network)
-    paths = _paths(network, source)
+    source = _source(system.network)
+    pump = next(part.name for part in source.parts if part.kind is Kind.PUMP)
+    return flows_behind(system, source, pump, scale)
+
+
+def flows_behind(system: System, source: Run, pump: str, scale: float = 1.0) -> KnownFlows:
+    """Return the flows of the tree that a run feeds, each demand at `scale` times its least flow.
+
+    Raises
+    ------
+    FlowsUnknownError
+        When what lies behind the run is no tree, or its demands leave a flow open.
+    """
+    paths = _paths(system.network, source)
     targets = _targets(system, paths)
     flows = dict.fromkeys((run for path in paths for run in path.runs), 0.0)
     for path in paths:
         for run in path.runs:
             flows[run] += scale * targets[path.demand].low_m3_s
-    pump = next(part.name for part in source.parts if part.kind is Kind.PUMP)
     return KnownFlows(source.name, pump, flows, targets, tuple(paths))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
 from optimizer.choices.demands import KnownFlows
@@ -54,6 +54,7 @@ class PosedProblem:
     problem: SizingProblem
     alternatives: Mapping[str, tuple[Alternative, ...]]
     tees: Mapping[str, list[TeeOption]]
+    states: Mapping[EndState, int] = field(default_factory=dict)  # the number that the program has for each end state
 
 
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
@@ -152,7 +153,7 @@ def pose(
     system = options.system
     network = system.network
     conditions = conditions_of(network)
-    head_m = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
+    head_m = _head_m(network, flows, speed)
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
@@ -176,13 +177,18 @@ def pose(
         packs=tuple(pack.cents for pack in options.packs),
         most_volume=None if most_volume_m3 is None else math.floor(most_volume_m3 * _ML_PER_M3),
     )
-    return PosedProblem(problem, alternatives, options.tees)
+    return PosedProblem(problem, alternatives, options.tees, states.numbers)
 
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
     """Return the same numbers with the pump at another speed, no faster than the one they were posed for."""
-    head_m = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
+    head_m = _head_m(network, flows, speed)
     return replace(posed.problem, paths=_paths(network, flows, head_m))
+
+
+def _head_m(network: Network, flows: KnownFlows, speed: float) -> float:
+    """Return the head [m] that the source has at the sum of all flows."""
+    return pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed) if flows.head_m is None else flows.head_m
 
 
 def _tee_gain_limit(most_m: float) -> float:
@@ -233,10 +239,10 @@ class _StateNumbers:
     """Gives every end state a number."""
 
     def __init__(self) -> None:
-        self._numbers: dict[EndState, int] = {FREE: 0, KEPT: 1}
+        self.numbers: dict[EndState, int] = {FREE: 0, KEPT: 1}
 
     def __call__(self, state: EndState) -> int:
-        return self._numbers.setdefault(state, len(self._numbers))
+        return self.numbers.setdefault(state, len(self.numbers))
 
 
 def _tee_choices(

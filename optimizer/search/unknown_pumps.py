@@ -17,7 +17,8 @@ from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.flow_search import Progress
-from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+from optimizer.search.pumps_plan import find_one
+from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.verify.allowance import Allowance
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
@@ -58,7 +59,7 @@ def find_any(
     has the plan's pump in its network.
     """
     if not system.rules.other_pumps:
-        return find_unknown(
+        return find_one(
             system,
             catalog,
             solver=solver,
@@ -170,7 +171,7 @@ class _Loop:
 
     def _search(self, at: int, time_limit_s: float) -> UnknownSearch:
         variant = self.variants[at]
-        found = find_unknown(
+        found = find_one(
             variant.system,
             self.catalog,
             solver=self.solver,

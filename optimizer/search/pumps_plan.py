@@ -1,0 +1,261 @@
+"""The cheapest plan where several pumps feed a tree of known flows, with its proof, or what blocks it.
+
+What the pumps give together is one more alternative to choose, in front of the tree: so the program of one pump proves
+this plan as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.choices.alternatives import Alternative
+from optimizer.choices.graph import FREE
+from optimizer.choices.stations import Station, station_of
+from optimizer.errors import FlowsUnknownError
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
+from optimizer.program.problem import (
+    LOSS_UNIT_M,
+    Outcome,
+    Path,
+    RunChoice,
+    Selection,
+    SizingProblem,
+    TeeChoice,
+    excess_of,
+)
+from optimizer.program.solve import solve_sizing
+from optimizer.search.assemble import plan_of
+from optimizer.search.duty import Duty
+from optimizer.search.flow_search import Progress
+from optimizer.search.posing import Options, PosedProblem, loss_units, options_of, pose
+from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
+from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+from optimizer.units import show_flow, show_head
+from optimizer.verify.allowance import Allowance
+
+_PUMPS = "all pumps"  # the run that stands for them in the program
+_JOIN = "behind all pumps"
+
+
+def find_pumps_plan(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    most_cents: float = math.inf,
+) -> Plan:
+    """Return the cheapest plan of a system with several pumps that gives every demand its least flow.
+
+    Parameters
+    ----------
+    system, catalog
+        What stands, what is wanted, what may be bought.
+    solver
+        One of `program.solve.SOLVERS`, None for the first that answers.
+    time_limit_s
+        Wall time for the solver [s].
+    most_cents
+        Plans that cost more are of no interest: INFEASIBLE then means that none costs as little.
+
+    Raises
+    ------
+    PlanError
+        When the flows are not known beforehand (see `station_of`).
+    SolverError
+        When no solver answers.
+    """
+    station = station_of(system)
+    options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
+    choices = pumps_choices(station, options)
+    lowest = min(path.lift_m for path in station.flows.paths)
+    choices = [choice for choice in choices if choice.head_m > lowest]
+    if not choices:
+        return _none(Status.INFEASIBLE, catalog, (_too_weak(system, station),))
+    posed = _posed(station, options, choices)
+    if not all(posed.problem.runs.values()):
+        return _none(Status.INFEASIBLE, catalog, _short(system, station, posed, choices))
+    most = None if math.isinf(most_cents) else math.floor(most_cents)
+    chosen = solve_sizing(posed.problem, solver=solver, time_limit_s=time_limit_s, most_cents=most)
+    if chosen.cents is None:
+        infeasible = chosen.outcome is Outcome.INFEASIBLE
+        reasons: tuple[str, ...] = ("the time limit came before any plan; allow more time",)
+        if infeasible:
+            reasons = _short(system, station, posed, choices) if most is None else ()
+        return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, catalog, reasons)
+    return _plan(_Found(station, options, posed, choices, chosen))
+
+
+def find_one(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = 60.0,
+    progress: Progress | None = None,
+    cutoff_cents: int | None = None,
+    any_plan: bool = False,
+    allowances: tuple[Allowance, ...] = (),
+    floor_cents: int = 0,
+) -> UnknownSearch:
+    """Return the cheapest plan with the pumps that stand there: by their flows where those are known, else by any.
+
+    Parameters and errors are those of `find_unknown`. Where drains and sump allow only so much, the flows that valves
+    may be set to are not known.
+    """
+    most = math.inf if cutoff_cents is None else cutoff_cents - 1
+    try:
+        if allowances:
+            raise FlowsUnknownError("drains and sump limit the flows")
+        plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
+    except FlowsUnknownError:
+        return find_unknown(
+            system,
+            catalog,
+            solver=solver,
+            time_limit_s=time_limit_s,
+            progress=progress,
+            cutoff_cents=cutoff_cents,
+            any_plan=any_plan,
+            allowances=allowances,
+            floor_cents=floor_cents,
+        )
+    if plan.status is Status.INFEASIBLE:
+        return UnknownSearch(plan)
+    not_money = system.rules.cents_per_cut * plan.cuts
+    cents = None if plan.material_cents is None else plan.material_cents + not_money
+    return UnknownSearch(plan, bound_cents=(plan.bound_cents or 0) + not_money, cents=cents)
+
+
+def _none(status: Status, catalog: Catalog, reasons: tuple[str, ...]) -> Plan:
+    return Plan(status, None, None, catalog.currency, {}, {}, {}, reasons=reasons)
+
+
+def _posed(station: Station, options: Options, choices: Sequence[PumpsChoice]) -> PosedProblem:
+    """Return the tree's numbers with the pumps as the first run of every path, joined to the tree by a tee."""
+    best_m = max(choice.head_m for choice in choices)
+    flows = replace(station.flows, head_m=best_m)
+    graphs = {name: graph for name, graph in options.graphs.items() if name not in station.lines}
+    tees = {point: found for point, found in options.tees.items() if point != station.join}
+    tree = pose(replace(options, graphs=graphs, tees=tees), flows, 1.0)
+    numbers = dict(tree.states)
+    for choice in choices:
+        numbers.setdefault(choice.state, len(numbers))
+    source = flows.source
+    pumps = tuple(
+        RunChoice(numbers[FREE], numbers[choice.state], choice.cents, loss_units(best_m - choice.head_m), choice.packs)
+        for choice in choices
+    )
+    ends = (_PUMPS, False), (source, True)
+    joins = tuple(
+        TeeChoice(0, dict.fromkeys(ends, numbers[state]), dict.fromkeys(ends, 0))
+        for state in dict.fromkeys(choice.state for choice in choices)
+    )
+    problem = replace(
+        tree.problem,
+        runs={_PUMPS: pumps, **tree.problem.runs},
+        tees={_JOIN: joins, **tree.problem.tees},
+        paths=tuple(
+            Path(path.name, (_PUMPS, *path.runs), (*((_JOIN, *end) for end in ends), *path.tee_ends), path.head)
+            for path in tree.problem.paths
+        ),
+    )
+    return replace(tree, problem=problem)
+
+
+@dataclass(frozen=True)
+class _Found:
+    station: Station
+    options: Options
+    posed: PosedProblem
+    choices: Sequence[PumpsChoice]
+    selection: Selection
+
+    @property
+    def pumps(self) -> PumpsChoice:
+        return self.choices[self.selection.run_choice[_PUMPS]]
+
+
+def _plan(found: _Found) -> Plan:
+    """Return the plan of a selection, made by the same hands as those of one pump."""
+    station, options, posed, selection = found.station, found.options, found.posed, found.selection
+    assert selection.cents is not None
+    assert selection.bound_cents is not None
+    pumps = found.pumps
+    ways = {name: posed.alternatives[name][k] for name, k in selection.run_choice.items() if name in posed.alternatives}
+    ways |= {
+        line: Alternative(way.cents, 0.0, way.packs, way.arcs)
+        for line, way in zip(station.lines, pumps.ways, strict=False)
+    }
+    tees = {point: posed.tees[point][k] for point, k in selection.tee_choice.items() if point != _JOIN}
+    if station.lines:
+        tees[station.join] = options.tees[station.join][pumps.tee]
+    alone = PosedProblem(
+        SizingProblem({}, {}, ()),
+        {name: (way,) for name, way in ways.items()},
+        {point: [option] for point, option in tees.items()},
+    )
+    one = Selection(
+        selection.outcome,
+        dict.fromkeys(ways, 0),
+        dict.fromkeys(tees, 0),
+        selection.cents - pumps.energy_cents,
+        selection.bound_cents - pumps.energy_cents,
+        selection.solver,
+    )
+    first = options.system.network.pumps[station.flows.pump]
+    plan = plan_of(options, alone, one, Duty(first, pumps.speeds[first.name], 0, pumps.energy_cents))
+    return replace(plan, pump_speeds=dict(_preferred(found)))
+
+
+def _preferred(found: _Found) -> dict[str, float]:
+    """Return the present speeds if they serve the same plumbing at no more cost, else the lowest that do."""
+    chosen, network = found.pumps, found.options.system.network
+    spare_m = -excess_of(found.posed.problem, found.selection.run_choice, found.selection.tee_choice) * LOSS_UNIT_M
+    present = {name: network.pumps[name].speed for name in chosen.speeds}
+    alike = [
+        choice
+        for choice in at_other_speeds(found.station, found.options, chosen)
+        if choice.energy_cents <= chosen.energy_cents and choice.head_m >= chosen.head_m - spare_m
+    ]
+    best = min(alike, key=lambda c: (c.speeds != present, sum(c.speeds.values())), default=chosen)
+    return dict(best.speeds)
+
+
+def _too_weak(system: System, station: Station) -> str:
+    total = show_flow(station.flows.total_m3_s, system.units)
+    highest = max(station.flows.paths, key=lambda path: path.lift_m)
+    pumps = " and ".join(repr(name) for name in _names(system, station))
+    return (
+        f"the least flows come to {total}: there the pumps {pumps} are together past their curves, or do not lift as "
+        f"high as {highest.demand!r}; only stronger pumps or less flow help"
+    )
+
+
+def _names(system: System, station: Station) -> list[str]:
+    parts = [part for run in station.runs for part in system.network.runs[run].parts]
+    return [part.name for part in parts if part.name in system.network.pumps]
+
+
+def _short(system: System, station: Station, posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[str, ...]:
+    """Return which ways lack how much head with the least lossy parts that may be used."""
+    if not all(posed.problem.runs.values()):
+        return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)
+    least = solve_sizing(posed.problem, least_excess=True)
+    if least.outcome is not Outcome.OPTIMAL:
+        return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)
+    given = show_head(max(choice.head_m for choice in choices), system.units)
+    out = []
+    for path in posed.problem.paths:
+        one = replace(posed.problem, paths=(path,))
+        short_m = excess_of(one, least.run_choice, least.tee_choice) * LOSS_UNIT_M
+        if short_m > 0:
+            out.append(
+                f"with the least lossy parts that may be used, the way to {path.name!r} still lacks "
+                f"{show_head(short_m, system.units)} of head (the pumps give {given} together at the sum of the flows)"
+            )
+    return tuple(out)
