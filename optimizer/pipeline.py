@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
     from optimizer.model.system import System
+    from optimizer.search.flow_search import Progress
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -142,15 +143,32 @@ def plan(
     return report(system, found, catalog)
 
 
-def search(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = TIME_LIMIT_S) -> Plan:
-    """Return how the search for the cheapest plan that is safe ended, with or without a plan."""
+def search(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+    progress: Progress | None = None,
+) -> Plan:
+    """Return how the search for the cheapest plan that is safe ended, with or without a plan.
+
+    Where the flows are not known beforehand, `progress` is called with the stage, the best cost so far and the proved
+    bound [cents, None where there is none]; the time limit is that of the whole search, and as much again is spent on
+    what would free a plan where there is none.
+    """
     from optimizer.model.plan import Status
     from optimizer.search.safe import find_safe_plan, find_safe_unknown
 
     try:
         found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
     except FlowsUnknownError:
-        return find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s).plan
+        from optimizer.search.unknown_free import with_ways_out
+        from optimizer.search.watch import Watch
+
+        ended = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
+        watch = Watch.of(time_limit_s, progress, solver)
+        return with_ways_out(system, catalog, ended, watch) if ended.status is Status.INFEASIBLE else ended
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 

@@ -14,7 +14,7 @@ import click
 from optimizer import __version__
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
 from optimizer.cli.options import catalogs_option, file_argument, json_option, replace_option, time_limit_option
-from optimizer.cli.waiting import wait_for
+from optimizer.cli.waiting import wait_for, wait_for_search
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
@@ -221,7 +221,7 @@ def plan(
     system, catalog = _read(file, catalogs, as_json)
     name = solver and solver.upper()
     search = partial(pipeline.search, system, catalog, solver=name, time_limit_s=time_limit_s)
-    found = wait_for("Searching for the cheapest plan", search, as_json)
+    found = wait_for_search("Searching for the cheapest plan", lambda tell: search(progress=tell), as_json)
     if not found.found:
         _end_without_plan(system, found, as_json)
     checked = partial(pipeline.report, system, found, catalog, spares=not no_spares)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import threading
 import time
@@ -13,6 +14,7 @@ from typing import Generic, TypeVar
 import click
 
 T = TypeVar("T")
+Tell = Callable[[str, "int | None", "int | None"], None]  # stage, best so far, proved bound [cents]
 PATIENCE_S = 1.0  # what takes less is not worth a line
 
 
@@ -33,6 +35,56 @@ def wait_for(words: str, work: Callable[[], T], quiet: bool = False) -> T:
     if told:
         click.echo(f"{words}: {time.monotonic() - started:.1f} s", err=True)
     return task.outcome()
+
+
+def wait_for_search(words: str, work: Callable[[Tell], T], quiet: bool = False) -> T:
+    """Return what a search returns that says how far it is, and that Ctrl-C ends with the best so far.
+
+    On a terminal one line shows the stage, the best cost and the bound. A second Ctrl-C ends it at once.
+    """
+    started = time.monotonic()
+    news = _News()
+    task = _Task(lambda: work(news.tell))
+    with _output_kept_clean():
+        task.start()
+        task.join(PATIENCE_S)
+        told = task.is_alive() and not quiet
+        if told:
+            click.echo(f"{words} ... (Ctrl-C ends it with the best so far)", err=True)
+        while task.is_alive():
+            try:
+                task.join(PATIENCE_S)
+                if told and sys.stderr.isatty():
+                    click.echo(f"\r\x1b[K{news.words(time.monotonic() - started)}", err=True, nl=False)
+            except KeyboardInterrupt:
+                if news.stop:
+                    raise
+                news.stop = True
+                click.echo("\nEnding with the best so far; Ctrl-C once more ends at once.", err=True)
+    if told:
+        clear = "\r\x1b[K" if sys.stderr.isatty() else ""
+        click.echo(f"{clear}{words}: {time.monotonic() - started:.1f} s", err=True)
+    return task.outcome()
+
+
+class _News:
+    """The last that a search told; told again, it is stopped where someone asked for that."""
+
+    def __init__(self) -> None:
+        self.stop = False
+        self._last: tuple[str, int | None, int | None] = ("", None, None)
+
+    def tell(self, stage: str, best: int | None, bound: int | None) -> None:
+        self._last = (stage, best, bound)
+        if self.stop:
+            raise KeyboardInterrupt
+
+    def words(self, elapsed_s: float) -> str:
+        stage, best, bound = self._last
+        told = [f"{elapsed_s:.0f} s", stage]
+        told += [] if best is None else [f"best so far {best / 100:.2f}"]
+        told += [] if not bound else [f"none below {bound / 100:.2f}"]
+        return "; ".join(part for part in told if part)[: shutil.get_terminal_size().columns - 1]
 
 
 @contextmanager

@@ -25,14 +25,15 @@ class FreeingChange:
 def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ...]:
     """Return every single relaxation of the rules that makes a plan possible, cheapest first."""
     found = []
-    for words, relaxed in _relaxations(system, catalog):
+    for words, relaxed in relaxations(system, catalog):
         plan = find_plan(relaxed, catalog, with_reasons=False).plan
         if plan.found:
             found.append(FreeingChange(words, plan))
     return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
 
 
-def _relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
+def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
+    """Yield in words, and as a system, everything that the rules forbid and an owner could allow."""
     rules, network = system.rules, system.network
     if catalog.pumps and not rules.other_pumps:
         yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))

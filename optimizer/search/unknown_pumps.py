@@ -80,6 +80,8 @@ def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
 
     In settings another pump runs at the same shares of its full speed, so it must be one that can be set to them.
     """
+    if not system.rules.other_pumps:
+        return [PumpVariant(system, {})]
     items = sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
     names = list(system.network.pumps)
     choices = [

@@ -6,17 +6,13 @@ import math
 from dataclasses import replace
 
 import pytest
-from flow_cases import choices_of
-from unknown_systems import branches, catalog, line
+from unknown_systems import branches, catalog, cheapest_of_all, line
 
-from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.catalog import Kind
 from optimizer.model.plan import Status
 from optimizer.model.system import Rules, Setting, System, Target
-from optimizer.search.flow_case import prepare
-from optimizer.search.flow_posing import cents_of, duties_of
 from optimizer.search.unknown_pumps import find_any, pump_variants
 from optimizer.verify.check import verify_plan
-from optimizer.verify.openings import settle
 
 
 def free_to_change(system: System, **rules: object) -> System:
@@ -26,23 +22,6 @@ def free_to_change(system: System, **rules: object) -> System:
 def one_size(system: System, **rules: object) -> System:
     """Return the system with so little to choose from that every combination can be tried."""
     return free_to_change(system, sizes=("3/4 in",), resize=False, **rules)
-
-
-def cheapest_of_all(system: System, shop: Catalog) -> float:
-    """Return the least cost over every pump, way, fitting and speed that stands as a network; infinite when none."""
-    best = math.inf
-    for variant in pump_variants(system, shop):
-        prepared = prepare(variant.system, shop)
-        if prepared is None:
-            continue
-        case = prepared.case
-        for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
-            if cents_of(case, choice) >= best:
-                break
-            settled = settle(duties_of(case, choice), case.conditions)
-            if settled is not None and settled.met:
-                best = cents_of(case, choice)
-    return best
 
 
 PRICED = {"electricity_cents_per_kwh": 40.0, "horizon_h": 26_298.0}  # three years

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+from flow_cases import choices_of
 from small_trees import full_catalog, small_catalog
 
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
+from optimizer.search.flow_case import prepare
+from optimizer.search.flow_posing import cents_of, duties_of
+from optimizer.search.unknown_pumps import pump_variants
+from optimizer.verify.openings import settle
 
 _HEAD = """
 system: A small one
@@ -62,6 +68,23 @@ ADAPTERS = (
     "sch40-adapter-075-spigot-npt",
     "sch40-adapter-100-spigot-npt",
 )
+
+
+def cheapest_of_all(system: System, shop: Catalog) -> float:
+    """Return the least cost over every pump, way, fitting and speed that stands as a network; infinite when none."""
+    best = math.inf
+    for variant in pump_variants(system, shop):
+        prepared = prepare(variant.system, shop)
+        if prepared is None:
+            continue
+        case = prepared.case
+        for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
+            if cents_of(case, choice) >= best:
+                break
+            settled = settle(duties_of(case, choice), case.conditions)
+            if settled is not None and settled.met:
+                best = cents_of(case, choice)
+    return best
 
 
 @cache

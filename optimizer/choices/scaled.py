@@ -1,0 +1,41 @@
+"""Targets raised or lowered together: how much of what is wanted a plumbing gives is told as one multiple of them.
+
+Below 1 every least flow shrinks; upper ends and shares stay, so that what a plumbing reaches it also reaches at every
+lower multiple. Above 1 only the least flows without an upper end grow: in a window more is not wanted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from optimizer.model.system import System, Target
+
+
+def scaled(system: System, scale: float) -> System:
+    """Return the system with `scale` (0 or more) times its least flows, in every setting."""
+    settings = tuple(replace(one, targets=_all(one.targets, scale)) for one in system.settings)
+    return replace(system, targets=_all(system.targets, scale), settings=settings)
+
+
+def _all(targets: tuple[Target, ...], scale: float) -> tuple[Target, ...]:
+    return tuple(replace(target, low_m3_s=least_m3_s(target, scale)) for target in targets)
+
+
+def least_m3_s(target: Target, scale: float) -> float:
+    """Return a target's least flow at a multiple [m³/s]."""
+    return target.low_m3_s * (scale if target.high_m3_s is None else min(scale, 1.0))
+
+
+def can_grow(system: System) -> bool:
+    """Return whether some least flow has no upper end, so that more than what is wanted means something."""
+    return any(target.low_m3_s > 0.0 and target.high_m3_s is None for target in all_targets(system))
+
+
+def has_upper_ends(system: System) -> bool:
+    """Return whether some least flow stays where it is above 1."""
+    return any(target.low_m3_s > 0.0 and target.high_m3_s is not None for target in all_targets(system))
+
+
+def all_targets(system: System) -> tuple[Target, ...]:
+    """Return the targets of every setting; those of the system where it has no settings."""
+    return tuple(target for one in system.settings for target in one.targets) if system.settings else system.targets

@@ -1,0 +1,79 @@
+"""How far the best plan gets where the flows are not known, by searches for any plan at one multiple after another."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from optimizer.choices.scaled import scaled
+from optimizer.model.catalog import Catalog
+from optimizer.model.network import Network
+from optimizer.model.plan import Plan, Status, planned_networks
+from optimizer.model.system import System
+from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.watch import Watch
+from optimizer.verify.reach import MOST, Reach, best_speeds
+
+STEP = 0.01  # how finely the best that can be reached is told
+_FIRST_STEP = 2.0  # upwards, while nothing is known above
+_SHARE = 0.34  # of the time left, for one search
+
+
+@dataclass(frozen=True)
+class PlannedReach:
+    """A plan with the multiple of the targets that it holds, told by the network."""
+
+    found: UnknownSearch
+    plan: Plan
+    reach: Reach
+    networks: tuple[Network, ...]
+
+
+@dataclass(frozen=True)
+class BestReach:
+    """The most that some plan reaches. `beyond`: proved that no plan reaches this (infinite: nothing is proved)."""
+
+    best: PlannedReach | None
+    scale: float
+    beyond: float
+
+
+def planned_reach(system: System, found: UnknownSearch) -> PlannedReach:
+    """Return what a plan reaches, its pumps at the speeds that give the most, which the plan then has."""
+    networks = planned_networks(system, found.plan)
+    reach = best_speeds(system, networks)
+    plan = found.plan if system.settings else replace(found.plan, pump_speeds=dict(reach.speeds))
+    return PlannedReach(found, plan, reach, planned_networks(system, plan))
+
+
+def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high: float, proved: bool) -> BestReach:
+    """Return the largest multiple of the targets that some plan reaches, to `STEP`.
+
+    Parameters
+    ----------
+    low
+        A multiple that is reached surely, 0 where none is known.
+    high
+        The end of what is looked at; with `proved` no plan reaches it.
+    """
+    beyond = high if proved else math.inf
+    best: PlannedReach | None = None
+    while not watch.over and high > max(low * (1 + STEP), STEP):
+        at = _next(low, high, beyond)
+        found = watch.find(scaled(system, at), catalog, f"is {at:.0%} within reach", share=_SHARE, any_plan=True)
+        if found.plan.found:
+            there = planned_reach(system, found)
+            low = max(at, there.reach.scale)
+            best = there
+        elif found.plan.status is Status.INFEASIBLE:
+            high = beyond = at
+        else:
+            high = at
+    return BestReach(best, low, beyond)
+
+
+def _next(low: float, high: float, beyond: float) -> float:
+    """Return the multiple to look at next: the middle, or well above the best where no end is in sight."""
+    if math.isinf(beyond) and low > 0.0:
+        return min(_FIRST_STEP * low, 0.5 * (low + high), MOST)
+    return 0.5 * (low + high)

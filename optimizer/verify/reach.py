@@ -1,0 +1,179 @@
+"""How far a plumbing gets where the flows are not known: the largest multiple of the targets that the network holds."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.choices.scaled import can_grow, scaled
+from optimizer.choices.wants import Want, wants_of
+from optimizer.hydraulics import Conditions, conditions_of
+from optimizer.model.network import Network
+from optimizer.model.system import System, Target
+from optimizer.verify.allowance import Allowance, allowances_of
+from optimizer.verify.furthest import furthest
+from optimizer.verify.openings import Duty, Settled, settle, valved_runs, velocity_wants
+
+MOST = 20.0  # no multiple beyond this is looked at
+_FINE = 1e-3  # relative: how finely a multiple is told
+_ANY = 1e-6  # a multiple at which only upper ends and shares count
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What is reached: `scale` times the least flows, with these flows [m³/s] by setting and run.
+
+    `scale` is 0 where even the upper ends and shares can not be kept. It is what was found: valve positions that no
+    start led to might give more.
+    """
+
+    scale: float
+    flows_m3_s: Mapping[str, Mapping[str, float]]
+    speeds: Mapping[str, float]  # of the pumps, where the system has no settings
+
+
+def present_networks(system: System) -> tuple[Network, ...]:
+    """Return the plumbing as it stands, in every setting."""
+    return tuple(at.network for _, at in system.ways_to_run)
+
+
+def reach_of(system: System, networks: Sequence[Network]) -> Reach:
+    """Return the largest multiple of the targets that a plumbing holds, its valves set for it.
+
+    Parameters
+    ----------
+    system
+        For its targets and its limit of velocity in new pipe.
+    networks
+        The plumbing in every setting, pumps at their speeds.
+    """
+    return _Climb(system, networks).reach()
+
+
+def best_speeds(system: System, networks: Sequence[Network]) -> Reach:
+    """Return the reach at those speeds that the pumps can be set to where it is the largest; settings fix their own."""
+    if system.settings:
+        return reach_of(system, networks)
+    (network,) = networks
+    each = [sorted({pump.speed, *pump.speeds}, reverse=True) for pump in network.pumps.values()]
+    most = most_scale(system)
+    best = Reach(0.0, {}, {name: pump.speed for name, pump in network.pumps.items()})
+    for speeds in itertools.product(*each):
+        if best.scale >= most:
+            break
+        pumps = {
+            name: replace(pump, speed=speed) for (name, pump), speed in zip(network.pumps.items(), speeds, strict=True)
+        }
+        climb = _Climb(system, [replace(network, pumps=pumps)])
+        if best.scale == 0.0 or climb.holds(best.scale * (1 + 2 * _FINE)):
+            found = climb.reach()
+            best = found if found.scale > best.scale else best
+    return best
+
+
+def most_scale(system: System) -> float:
+    """Return the multiple beyond which nothing more is wanted, or looked at."""
+    return MOST if can_grow(system) else 1.0
+
+
+class _Climb:
+    """The multiples tried so far with where the valves stood: the next one starts from there."""
+
+    def __init__(self, system: System, networks: Sequence[Network]) -> None:
+        self.system, self.networks = system, networks
+        self.conditions: Conditions = conditions_of(system.network)
+        self.best: Settled | None = None
+        self.scale = 0.0
+        self.allowances: Sequence[Allowance] = allowances_of(system, today_counts=True)
+
+    def duties(self, scale: float) -> list[Duty]:
+        there = scaled(self.system, scale).ways_to_run
+        limit = self.system.rules.velocity_limit_m_s
+        safe: Sequence[Allowance | None] = self.allowances or [None] * len(there)
+        return [
+            Duty(name, network, (*wants_of(at), *velocity_wants(network, limit), *_rows(allowance, network)))
+            for (name, at), network, allowance in zip(there, self.networks, safe, strict=True)
+        ]
+
+    def holds(self, scale: float, hint: Mapping[str, float] | None = None) -> bool:
+        """Return whether the valves can be set so that a multiple is met."""
+        hints = [] if hint is None else [hint]
+        hints += [] if self.best is None else [self.best.added_s2_m5]
+        found = settle(self.duties(scale), self.conditions, hints)
+        if found is None or not found.met:
+            return False
+        if scale >= self.scale:
+            self.best, self.scale = found, scale
+        return True
+
+    def reach(self) -> Reach:
+        if not self.holds(_ANY):
+            self.allowances = ()  # valves alone do not keep it dry: whether a plan does is for its own check
+            if not self.holds(_ANY):
+                return self._told(0.0)
+        if not valved_runs(self.networks[0]):
+            return self._told(self._without_valves())
+        most = most_scale(self.system)
+        self._leap(0.0, min(1.0, most))
+        if self.scale >= 1.0 and most > 1.0:
+            self._leap(1.0, most)
+        low, high = self.scale, most
+        step = 2 * _FINE
+        while low < most:  # what the leap missed: first a small step further, then larger ones
+            at = min(most, max(low * (1 + step), _FINE))
+            if not self.holds(at):
+                high = at
+                break
+            low, step = at, 2 * step
+        while high - low > 2 * _FINE * high:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.holds(middle) else (low, middle)
+        return self._told(low)
+
+    def _leap(self, low: float, high: float) -> None:
+        """Try where the smooth program says that the most within bounds is."""
+        at_low, at_high = self.duties(max(low, _ANY)), self.duties(high)
+        span = high - max(low, _ANY)
+        slopes = [
+            {
+                i: (b.low_m3_s - a.low_m3_s) / span
+                for i, (a, b) in enumerate(zip(first.wants, last.wants, strict=True))
+                if b.low_m3_s > a.low_m3_s
+            }
+            for first, last in zip(at_low, at_high, strict=True)
+        ]
+        found = furthest(at_low, slopes, self.conditions, (low, high))
+        if found is not None and found[0] > self.scale:
+            scale, added = found
+            for share in (1.0, 1.0 - _FINE / 2):
+                if self.holds(share * scale, added):
+                    return
+
+    def _without_valves(self) -> float:
+        """Return what the flows come to that no setting of a valve can change."""
+        assert self.best is not None
+        reached = math.inf
+        for name, at in self.system.ways_to_run:
+            flows = self.best.flows_m3_s[name]
+            for target in at.targets:
+                if target.low_m3_s > 0.0:
+                    reached = min(reached, _reached(target, sum(flows[run] for run in target.summed)))
+        return min(reached, most_scale(self.system))
+
+    def _told(self, scale: float) -> Reach:
+        flows = {} if self.best is None else self.best.flows_m3_s
+        pumps = self.networks[0].pumps
+        return Reach(max(0.0, scale), flows, {name: pump.speed for name, pump in pumps.items()})
+
+
+def _reached(target: Target, flow_m3_s: float) -> float:
+    """Return what multiple of a target a flow is; a window that is met limits nothing."""
+    share = flow_m3_s / target.low_m3_s
+    return math.inf if target.high_m3_s is not None and share >= 1.0 else share
+
+
+def _rows(allowance: Allowance | None, network: Network) -> tuple[Want, ...]:
+    """Return what drains, rims and sump take, as rows over the flows."""
+    return () if allowance is None else (*allowance.flow_rows(network), *allowance.back_rows(network))

@@ -1,0 +1,138 @@
+"""Where no plan meets the targets and the flows are not known: how far one gets, and what would free it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from unknown_systems import branches, catalog, cheapest_of_all, line
+
+from optimizer.choices.scaled import scaled
+from optimizer.hydraulics import Variation, compile_network, conditions_of, solve_flows, solve_network
+from optimizer.model.plan import Plan, Status, planned_networks
+from optimizer.model.system import Setting, System, Target
+from optimizer.pipeline import search
+from optimizer.search.unknown_free import with_ways_out
+from optimizer.search.unknown_pumps import find_any
+from optimizer.search.unknown_reach import STEP, best_reach
+from optimizer.search.watch import Watch
+from optimizer.verify.openings import all_open
+from optimizer.verify.reach import best_speeds, present_networks, reach_of
+
+
+def one_size(system: System) -> System:
+    return replace(system, rules=replace(system.rules, sizes=("3/4 in",), resize=False))
+
+
+@cache
+def greedy() -> System:
+    return one_size(branches("  left: 900 to 950 L/h\n  right: at least 2600 L/h"))
+
+
+@cache
+def told() -> Plan:
+    return search(greedy(), catalog())
+
+
+def test_without_a_valve_the_reach_is_the_flow_that_the_network_gives_over_the_target() -> None:
+    system = line("  line: at least 2000 L/h")
+    flows = solve_network(system.network).flows_m3_s
+
+    reach = reach_of(system, present_networks(system))
+
+    assert reach.scale == pytest.approx(3.6e6 * flows["line"] / 2000, rel=1e-6)
+
+
+def test_more_than_an_upper_end_reaches_nothing_and_less_than_a_window_its_share() -> None:
+    much, little = line("  line: 1000 to 1100 L/h"), line("  line: 2000 to 2100 L/h")
+    flow = 3.6e6 * solve_network(much.network).flows_m3_s["line"]
+
+    assert reach_of(much, present_networks(much)).scale == 0.0
+    assert reach_of(little, present_networks(little)).scale == pytest.approx(flow / 2000, rel=1e-6)
+
+
+def test_what_is_in_its_window_reaches_all_of_it_and_no_more() -> None:
+    system = line("  line: 1600 to 1800 L/h")
+
+    assert reach_of(system, present_networks(system)).scale == 1.0
+
+
+def test_with_a_valve_the_reach_holds_and_a_little_more_does_not() -> None:
+    system = branches("  left: at least 1000 L/h\n  right: at least 1000 L/h")
+    plan = find_any(system, catalog()).plan
+    networks = planned_networks(system, plan)
+
+    reach = best_speeds(system, networks)
+    again = [reach_of(scaled(system, reach.scale * factor), networks).scale for factor in (1.0, 1.01)]
+
+    assert min(reach.flows_m3_s[""][run] for run in ("left", "right")) * 3.6e6 >= 999.9 * reach.scale
+    assert again[0] >= 0.999
+    assert again[1] < 1.0
+
+
+def test_with_one_valve_no_position_of_it_reaches_more() -> None:
+    system = branches("  left: at least 1000 L/h\n  right: at least 1000 L/h")
+    networks = planned_networks(system, find_any(system, catalog()).plan)
+    conditions = conditions_of(networks[0])
+    compiled = compile_network(all_open(networks[0]), conditions)
+    left, right = (compiled.run_index[name] for name in ("left", "right"))
+    best = 0.0
+    for added in np.geomspace(1e5, 1e9, 300):  # s²/m⁵: from nothing to nearly shut
+        by_run = np.zeros(len(compiled.run_names))
+        by_run[left] = added
+        flows = solve_flows(compiled, Variation(added_square_s2_m5=by_run))
+        best = max(best, 3.6e6 * min(flows[left], flows[right]) / 1000)
+
+    assert reach_of(system, networks).scale == pytest.approx(best, rel=0.004)  # steps of 3 % in the loss, 1.5 % in flow
+
+
+def test_every_setting_counts_for_the_reach() -> None:
+    flow = solve_network(line("  line: any").network).flows_m3_s["line"]
+    day = Setting("day", {"return": 0.8}, (Target("line", flow),))
+    night = Setting("night", {"return": 0.8}, (Target("line", 4 * flow),))
+    both = replace(line("  line: any"), targets=(), settings=(day, night))
+
+    assert reach_of(both, present_networks(both)).scale == pytest.approx(0.25, rel=1e-4)
+
+
+@pytest.mark.parametrize("targets", ["  line: at least 3600 L/h", "  line: 3500 to 3600 L/h"])
+def test_the_best_that_is_reached_is_that_of_all_combinations(targets: str) -> None:
+    system = one_size(line(targets))
+
+    found = best_reach(system, catalog(), Watch.of(60.0), 0.0, 1.0, proved=True)
+
+    assert found.beyond <= found.scale * (1 + 2 * STEP)
+    assert math.isfinite(cheapest_of_all(scaled(system, 0.999 * found.scale), catalog()))
+    assert math.isinf(cheapest_of_all(scaled(system, found.beyond), catalog()))
+
+
+def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
+    reasons = told().reasons
+
+    assert told().status is Status.INFEASIBLE
+    assert any("69 % of every least flow, upper ends and splits as they are" in reason for reason in reasons)
+    assert any("run 'riser' takes the most of it" in reason for reason in reasons)
+
+
+def test_each_way_out_that_is_told_is_one() -> None:
+    freed = [reason for reason in told().reasons if reason.startswith("what would free it: ")]
+    pump = replace(greedy(), rules=replace(greedy().rules, other_pumps=True))
+    alone = replace(greedy(), targets=greedy().targets[:1])
+
+    for words, relaxed in (("a pump of the catalogs", pump), ("no target for 'right'", alone)):
+        (reason,) = (reason for reason in freed if words in reason)
+        plan = find_any(relaxed, catalog()).plan
+        assert reason.endswith(f"the parts would then cost {(plan.cost_cents or 0) / 100:.2f} USD")
+    assert len(freed) == 2
+
+
+def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:
+    found = find_any(greedy(), catalog()).plan
+
+    reasons = with_ways_out(greedy(), catalog(), found, Watch.of(0.0)).reasons
+
+    assert reasons[0] == found.reasons[0]
+    assert "the time limit came: a pump of the catalogs" in reasons[-1]
