@@ -187,10 +187,17 @@ def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
         f"{(change.plan.cost_cents or 0) / 100:.2f} {change.plan.currency}"
         for change in freeing_changes(system, catalog)
     ]
-    nothing = (
-        "no single one of these would free it: another pump of the catalogs, more sizes, faster water, a kept part"
+    return replace(
+        found, reasons=(*found.reasons, *(ways or [f"no single one of these would free it: {_tried(system)}"]))
     )
-    return replace(found, reasons=(*found.reasons, *(ways or [nothing])))
+
+
+def _tried(system: System) -> str:
+    """Return what was allowed in vain, one at a time."""
+    words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
+    words += ["more saw cuts"] if system.rules.most_cuts is not None else []
+    words += ["a larger budget"] if system.rules.budget_cents is not None else []
+    return ", ".join(words)
 
 
 def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:

@@ -1,9 +1,9 @@
 """The efficient alternatives of a run at a known flow, by label-setting dynamic programming on its choice graph.
 
-An alternative is dropped only if another is at least as good in every plan: no more head lost, no more water in it
-where that counts, and no more money whatever the other runs buy. The first can of cement and the first roll of tape
-serve all runs, so "no more money" counts the pack that only the other one would open. Pipe counts by the length used:
-whole lengths are the take-off's business.
+An alternative is dropped only if another is at least as good in every plan: no more head lost, no more used of any side
+resource (saw cuts, water) that counts, and no more money whatever the other runs buy. The first can of cement and the
+first roll of tape serve all runs, so "no more money" counts the pack that only the other one would open. Pipe counts by
+the length used: whole lengths are the take-off's business.
 """
 
 from __future__ import annotations
@@ -13,22 +13,22 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from operator import itemgetter
+from operator import itemgetter, le
 from typing import Any
 
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc, ChoiceGraph, EndState
 from optimizer.choices.joining import SAW_CUT_M
+from optimizer.choices.side_resources import Sides
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Part
 
 LossOfPart = Callable[[Part], float]
 
 
-# loss [m], cents, packs (bits), the label before, the arc that led here, water in it [m³]
-_Label = tuple[float, int, int, Any, Any, float]
+# loss [m], cents, packs (bits), the label before, the arc that led here, side resources used (packed)
+_Label = tuple[float, int, int, Any, Any, int]
 _BY_LOSS = itemgetter(0, 1, 5)
-_SAME_VOLUME_M3 = 1e-9  # sums of the same lengths in another order
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Alternative:
     loss_m: float
     packs: int
     arcs: tuple[Arc, ...]
-    volume_m3: float = 0.0  # of the water in it, where the table was asked for it
+    used: tuple[int, ...] = ()  # whole units of each side resource that the table was asked for
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -55,24 +55,24 @@ class Alternative:
 
 
 class _Stairs:
-    """The least cost at each volume: volumes rise, costs fall."""
+    """The least cost at each use of a side resource: uses rise, costs fall."""
 
     def __init__(self) -> None:
-        self._volumes: list[float] = []
+        self._used: list[int] = []
         self._cents: list[int] = []
 
-    def least_at(self, volume: float) -> float:
-        """Return the least cost of what holds no more than this; endless where nothing does."""
-        at = bisect_right(self._volumes, volume)
+    def least_at(self, used: int) -> float:
+        """Return the least cost of what uses no more than this; endless where nothing does."""
+        at = bisect_right(self._used, used)
         return self._cents[at - 1] if at else math.inf
 
-    def add(self, volume: float, cents: int) -> None:
+    def add(self, used: int, cents: int) -> None:
         """Add a step that `least_at` does not undercut, and drop those that it makes needless."""
-        at = bisect_right(self._volumes, volume)
+        at = bisect_right(self._used, used)
         end = at
         while end < len(self._cents) and self._cents[end] >= cents:
             end += 1
-        self._volumes[at:end] = [volume]
+        self._used[at:end] = [used]
         self._cents[at:end] = [cents]
 
 
@@ -90,8 +90,8 @@ class AlternativeTable:
         Head lost [m] in a part at the run's flow; infinite where a rule forbids the part at that flow.
     entrance_loss, exit_loss
         Head lost [m] where the run's first part draws from, or its last part opens into, a free surface.
-    volume_of_part
-        Water in a part [m³]; None where it does not matter how much a run holds.
+    sides
+        Side resources of which a plan may use only so much: ways that use less are kept for it.
     effort
         What the owner's work is worth; nothing unless stated.
     loss_limit_m
@@ -105,7 +105,7 @@ class AlternativeTable:
     exit_loss: LossOfPart
     loss_limit_m: float = math.inf
     effort: Effort = field(default_factory=Effort)
-    volume_of_part: LossOfPart | None = None
+    sides: Sides = field(default_factory=Sides)
     labels_made: int = 0
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
@@ -121,20 +121,20 @@ class AlternativeTable:
             labels = self._run_from(node)
             for end_state, end_node in self.graph.ends.items():
                 if labels[end_node]:
-                    found[state, end_state] = tuple(_trace(label) for label in labels[end_node])
+                    found[state, end_state] = tuple(self._trace(label) for label in labels[end_node])
         return found
 
     def _run_from(self, start: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [(0.0, 0, 0, None, None, 0.0)]
+        waiting[start] = [(0.0, 0, 0, None, None, 0)]
         most = self.loss_limit_m
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for loss, cents, packs, _, arc, volume in self._arcs[index]:
+            for loss, cents, packs, _, arc, used in self._arcs[index]:
                 waiting[arc.head] += [
-                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc, label[5] + volume)
+                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc, label[5] + used)
                     for label in labels
                     if label[0] + loss <= most
                 ]
@@ -144,8 +144,8 @@ class AlternativeTable:
         """Return the labels that no other makes needless, least loss first."""
         self.labels_made += len(labels)
         labels.sort(key=_BY_LOSS)
-        if self.volume_of_part is not None:
-            return self._efficient_in_volume(labels)
+        if self.sides:
+            return self._efficient_beside(labels)
         opening = self._opening_cents
         cheapest: dict[int, int] = {}  # by packs opened: the least cents so far, at no more loss
         kept: list[_Label] = []
@@ -156,19 +156,21 @@ class AlternativeTable:
                 kept.append(label)
         return kept
 
-    def _efficient_in_volume(self, labels: list[_Label]) -> list[_Label]:
-        """Return the labels, sorted by loss, that none before makes needless in both cost and volume."""
+    def _efficient_beside(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels, sorted by loss, that none before makes needless in cost and all side resources."""
         opening = self._opening_cents
-        stairs: dict[int, _Stairs] = {}  # by packs opened
+        stairs: dict[tuple[int, tuple[int, ...]], _Stairs] = {}  # by packs opened and all resources used but the last
         kept: list[_Label] = []
         for label in labels:
-            cents, packs, volume = label[1], label[2], label[5]
-            if not any(
-                steps.least_at(volume + _SAME_VOLUME_M3) + opening[other & ~packs] <= cents
-                for other, steps in stairs.items()
+            cents, packs, split = label[1], label[2], self.sides.split(label[5])
+            first, last = split[:-1], split[-1]
+            if self.sides.exceeded(split) or any(
+                steps.least_at(last) + opening[other & ~packs] <= cents and all(map(le, less, first))
+                for (other, less), steps in stairs.items()
             ):
-                stairs.setdefault(packs, _Stairs()).add(volume, cents)
-                kept.append(label)
+                continue
+            stairs.setdefault((packs, first), _Stairs()).add(last, cents)
+            kept.append(label)
         return kept
 
     def _priced(self, arcs: Sequence[Arc]) -> list[_Label]:
@@ -178,7 +180,7 @@ class AlternativeTable:
             loss = self._arc_loss(arc)
             if loss < math.inf:
                 cents, packs = self.price(arc)
-                groups[arc.head].append((loss, cents, packs, None, arc, self._arc_volume(arc)))
+                groups[arc.head].append((loss, cents, packs, None, arc, self.sides.packed(arc)))
         return [label for group in groups.values() for label in self._efficient(group)]
 
     def _arc_loss(self, arc: Arc) -> float:
@@ -189,27 +191,37 @@ class AlternativeTable:
             loss += self.exit_loss(arc.parts[-1])
         return loss
 
-    def _arc_volume(self, arc: Arc) -> float:
-        return 0.0 if self.volume_of_part is None else sum(map(self.volume_of_part, arc.parts))
-
     def price(self, arc: Arc) -> tuple[int, int]:
         """Return what a step costs [cents], and the packs that it opens (bits)."""
         return self._arc_cents(arc), self._arc_packs(arc)
 
     def _arc_cents(self, arc: Arc) -> int:
-        pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
-        pipe = sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc))
-        return sum(item.price_cents for item in pieces) + pipe + self.effort.cents(arc)
+        return parts_cents(arc) + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
         methods = {method for method, _ in arc.joints}
         return sum(1 << i for i, pack in enumerate(self.packs) if pack.method in methods)
+
+    def _trace(self, label: _Label) -> Alternative:
+        arcs: list[Arc] = []
+        at: Any = label
+        while at is not None and at[4] is not None:
+            arcs.append(at[4])
+            at = at[3]
+        return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)), self.sides.units(label[5]))
 
     def _loss(self, part: Part) -> float:
         key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
         if key not in self._loss_memo:
             self._loss_memo[key] = self.loss_of_part(part)
         return self._loss_memo[key]
+
+
+def parts_cents(arc: Arc) -> int:
+    """Return what the parts and the pipe of a step cost in whole cents, without the work."""
+    pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
+    pipe = sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc))
+    return sum(item.price_cents for item in pieces) + pipe
 
 
 def pipe_of(arc: Arc) -> list[tuple[CatalogItem, float]]:
@@ -230,12 +242,3 @@ def _pieces(arc: Arc) -> Iterable[tuple[CatalogItem, float]]:
 def pipe_cents(item: CatalogItem, length_m: float) -> int:
     """Return what a length of pipe costs in whole cents, rounded up, as a share of a sale length."""
     return math.ceil(length_m / item.sale_length_m * item.price_cents - 1e-9)
-
-
-def _trace(label: _Label) -> Alternative:
-    arcs: list[Arc] = []
-    at: Any = label
-    while at is not None and at[4] is not None:
-        arcs.append(at[4])
-        at = at[3]
-    return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)), label[5])

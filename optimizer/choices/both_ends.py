@@ -11,13 +11,14 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from operator import itemgetter
+from operator import itemgetter, le
 from typing import Any
 
 from optimizer.choices.alternatives import AlternativeTable, Pack
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc, ChoiceGraph, EndState
 from optimizer.choices.loss_basis import ArcRows, Floats
+from optimizer.choices.side_resources import Sides
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Part
 
@@ -26,8 +27,8 @@ from optimizer.model.network import Part
 class RangedAlternative:
     """One way to plumb a run: cents, packs (bits), its loss as a row over the run's laws, where it may be used.
 
-    `most_m3_s` is the flow at which its narrowest new pipe reaches the velocity limit; `volume_m3` the water in it,
-    where it was weighed.
+    `most_m3_s` is the flow at which its narrowest new pipe reaches the velocity limit; `used` has the whole units of
+    each side resource.
     """
 
     cents: int
@@ -37,7 +38,7 @@ class RangedAlternative:
     most_m3_s: float
     start: EndState
     end: EndState
-    volume_m3: float = 0.0
+    used: tuple[int, ...] = ()
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -45,10 +46,9 @@ class RangedAlternative:
 
 
 # losses at the two ends of the flow range (negative in the pass that wants resistance), cents, packs (bits), the most
-# flow that is allowed, the label before, the arc that led here, the water in it [m³]
-_Label = tuple[float, float, int, int, float, Any, Any, float]
+# flow that is allowed, the label before, the arc that led here, side resources used (packed)
+_Label = tuple[float, float, int, int, float, Any, Any, int]
 _BY_LOSS = itemgetter(0, 1, 2)
-_VOLUME_STEPS = 2.0**40  # in a m³: sums of whole steps come out the same in any order
 
 
 @dataclass
@@ -74,8 +74,7 @@ class _Stairs:
 class Weighing:
     """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
 
-    `loss_limit_m` is what a run may lose at the lower flow, in size. `volume_of_part` gives the water in a part [m³]
-    where ways that hold less are to be kept for it.
+    `loss_limit_m` is what a run may lose at the lower flow, in size; `sides` are what a plan may use only so much of.
     """
 
     packs: tuple[Pack, ...]
@@ -84,7 +83,7 @@ class Weighing:
     high_m3_s: float
     velocity_limit_m_s: float
     loss_limit_m: float = math.inf
-    volume_of_part: Callable[[Part], float] | None = None
+    sides: Sides = field(default_factory=Sides)
 
     @property
     def flows_m3_s(self) -> tuple[float, float]:
@@ -134,7 +133,15 @@ class _Pass:
                 [
                     (
                         arc.head,
-                        (first(arc), second(arc), *pricing.price(arc), self._most(arc), None, arc, self._volume(arc)),
+                        (
+                            first(arc),
+                            second(arc),
+                            *pricing.price(arc),
+                            self._most(arc),
+                            None,
+                            arc,
+                            weighing.sides.packed(arc),
+                        ),
                     )
                     for arc in arcs
                 ]
@@ -151,10 +158,6 @@ class _Pass:
         bore = self.rows.least_bore_m[id(arc)]
         most = self.w.velocity_limit_m_s * area_m2(bore) if math.isfinite(bore) else math.inf
         return math.inf if most >= self.w.largest_m3_s else most
-
-    def _volume(self, arc: Arc) -> float:
-        held_m3 = 0.0 if self.w.volume_of_part is None else sum(map(self.w.volume_of_part, arc.parts))
-        return math.ceil(held_m3 * _VOLUME_STEPS) / _VOLUME_STEPS
 
     def _few(self, steps: list[tuple[int, _Label]]) -> list[tuple[int, _Label]]:
         """Drop what may not carry even the least flow, and what a parallel step makes needless."""
@@ -174,13 +177,13 @@ class _Pass:
 
     def _from(self, start: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [(0.0, 0.0, 0, 0, math.inf, None, None, 0.0)]
+        waiting[start] = [(0.0, 0.0, 0, 0, math.inf, None, None, 0)]
         limit = self.limit
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for head, (first, second, cents, packs, most, _, arc, volume) in self.steps[index]:
+            for head, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
                 waiting[head] += [
                     (
                         label[0] + first,
@@ -190,7 +193,7 @@ class _Pass:
                         label[4] if label[4] < most else most,
                         label,
                         arc,
-                        label[7] + volume,
+                        label[7] + used,
                     )
                     for label in labels
                     if label[0] + first <= limit
@@ -200,16 +203,24 @@ class _Pass:
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless."""
         labels.sort(key=_BY_LOSS)
-        stairs: dict[tuple[int, float, float], _Stairs] = {}
+        stairs: dict[tuple[int, float, tuple[int, ...]], _Stairs] = {}
+        sides = self.w.sides
         kept = []
         opening = self.opening
         for label in labels:
-            _, second, cents, packs, most, _, _, volume = label
-            for (other, reach, held), steps in stairs.items():
-                if reach >= most and held <= volume and steps.least(second) + opening[other & ~packs] <= cents:
+            _, second, cents, packs, most, _, _, used = label
+            split = sides.split(used)
+            if sides.exceeded(split):
+                continue
+            for (other, reach, less), steps in stairs.items():
+                if (
+                    reach >= most
+                    and steps.least(second) + opening[other & ~packs] <= cents
+                    and all(map(le, less, split))
+                ):
                     break
             else:
-                stairs.setdefault((packs, most, volume), _Stairs()).put(second, cents)
+                stairs.setdefault((packs, most, split), _Stairs()).put(second, cents)
                 kept.append(label)
         return kept
 
@@ -220,7 +231,9 @@ class _Pass:
             arcs.append(at[6])
             at = at[5]
         row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
-        return RangedAlternative(label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end, label[7])
+        return RangedAlternative(
+            label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end, self.w.sides.units(label[7])
+        )
 
 
 def _none(_: Part) -> float:

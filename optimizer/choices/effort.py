@@ -13,14 +13,13 @@ REMOVED_MINUTES = 2  # take a part out of the way
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """What one hour and one saw cut are worth to the owner, in whole cents; the cut's worth steers the choice only."""
+    """What one hour of work is worth to the owner, in whole cents."""
 
     cents_per_hour: int = 0
-    cents_per_cut: int = 0
 
     def cents(self, arc: Arc) -> int:
         """Return the effort of a step in whole cents, rounded up."""
-        return -(-minutes_of(arc) * self.cents_per_hour // 60) + arc.cuts * self.cents_per_cut
+        return -(-minutes_of(arc) * self.cents_per_hour // 60)
 
 
 def minutes_of(arc: Arc) -> int:

@@ -69,11 +69,12 @@ class Rules:
     keep_services: bool = True  # a separable joint on each side of every pump and device
     resize: bool = True  # other sizes than a run's own may be bought
     labour_cents_per_hour: int = 0
-    cents_per_cut: int = 0  # steers the choice away from saw cuts; not money spent
     electricity_cents_per_kwh: float = 0.0
     horizon_h: float = 0.0  # hours of running that electricity is counted for
     other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
     pipe_in_sticks: bool = True  # the parts list has whole sticks; else pipe by its sale length, such as the foot
+    most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
+    budget_cents: int | None = None  # what the parts list may come to; None: any
     store: str = ""  # whose stick lengths count; empty: the usual ones
 
 

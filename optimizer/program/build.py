@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.program.problem import SizingProblem, State
+from optimizer.program.problem import RunChoice, SizingProblem, State, TeeChoice
 
 _HUGE = 10**9
 
@@ -25,9 +26,9 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
 
     Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end
     states,
-                p in paths from the source to a demand, k in packs of consumables
+                p in paths from the source to a demand, k in packs of consumables, i in limits
     Parameters  cost[r,a], cost[t,f], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
-                head[p] (0.01 mm, rounded down), volume[r,a] (mL, rounded up), room (mL, rounded down)
+                head[p] (0.01 mm, rounded down), uses[i,r,a], uses[i,t,f], uses[i,k], most[i] (whole units)
     Variables   x[r,a], y[t,f], open[k] in {0, 1}
 
     min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum price[k] open[k]
@@ -35,7 +36,7 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
           sum_f y[t,f] = 1                                            for each tee            (one_fitting)
           sum_{a with end e in q} x[r,a] = sum_{f with e in q} y[t,f] for each e, q           (ends_agree)
           sum_{r in p} loss x + sum_{(t,e) in p} loss y <= head[p]    for each path           (head_limit)
-          sum volume[r,a] x[r,a] <= room                              where it is limited     (volume_limit)
+          sum uses x + sum uses y + sum uses open <= most[i]          for each limit          (side_limit)
           x[r,a] <= open[k], y[t,f] <= open[k]                        where k is used         (open_pack)
 
     With `least_excess` the objective is instead the worst path's excess of loss over head, as a number of loss units
@@ -46,14 +47,14 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     built = SizingModel(mathopt.Model(name="sizing"))
     _add_choices(built, problem)
     _add_ends_agree(built, problem)
-    _add_volume_limit(built, problem)
+    packs = _add_open_pack(built, problem)
+    _add_side_limit(built, problem, packs)
     if least_excess:
         excess = built.model.add_variable(lb=-_HUGE, ub=_HUGE, name="excess")
         _add_head_limit(built, problem, excess)
         built.model.minimize(excess)
         return built
     _add_head_limit(built, problem, 0)
-    packs = _add_open_pack(built, problem)
     terms = [c.cents * v for r, vs in built.run_vars.items() for c, v in zip(problem.runs[r], vs, strict=True)]
     terms += [c.cents * v for t, vs in built.tee_vars.items() for c, v in zip(problem.tees[t], vs, strict=True)]
     terms += [price * v for price, v in zip(problem.packs, packs, strict=True)]
@@ -97,17 +98,21 @@ def _add_head_limit(built: SizingModel, problem: SizingProblem, excess: Any) -> 
         built.model.add_linear_constraint(mathopt.fast_sum(terms) - excess <= path.head)
 
 
-def _add_volume_limit(built: SizingModel, problem: SizingProblem) -> None:
+def _add_side_limit(built: SizingModel, problem: SizingProblem, packs: list[Any]) -> None:
     from ortools.math_opt.python import mathopt
 
-    if problem.most_volume is None:
-        return
-    terms = [
-        choice.volume * x
-        for run, choices in problem.runs.items()
-        for choice, x in zip(choices, built.run_vars[run], strict=True)
-    ]
-    built.model.add_linear_constraint(mathopt.fast_sum(terms) <= problem.most_volume)
+    for i, limit in enumerate(problem.limits):
+        groups: list[tuple[Sequence[RunChoice | TeeChoice], list[Any]]] = []
+        groups += [(problem.runs[run], variables) for run, variables in built.run_vars.items()]
+        groups += [(problem.tees[tee], variables) for tee, variables in built.tee_vars.items()]
+        terms = [
+            choice.uses[i] * variable
+            for choices, variables in groups
+            for choice, variable in zip(choices, variables, strict=True)
+            if choice.uses and choice.uses[i]
+        ]
+        terms += [units * opened for units, opened in zip(limit.packs, packs, strict=False)]
+        built.model.add_linear_constraint(mathopt.fast_sum(terms) <= limit.most)
 
 
 def _add_open_pack(built: SizingModel, problem: SizingProblem) -> list[Any]:

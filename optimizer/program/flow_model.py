@@ -39,6 +39,7 @@ class FlowModel:
     bins: dict[tuple[str, int], Any] = field(default_factory=dict)
     losses: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, stage): expression [m]
     cells: list[tuple[str, Cell, Any, Any, Any]] = field(default_factory=list)  # run, cell, weight, flow, loss
+    opened: list[Any] = field(default_factory=list)  # by pack
     cost: Any = None
 
     def pick(self, kind: str, name: str, k: int) -> Any:
@@ -84,6 +85,7 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
     _add_ends_agree(built)
     _add_rows(built)
     _add_cost(built, cutoff_cents)
+    _add_choice_rows(built)
     return built
 
 
@@ -246,9 +248,15 @@ def _add_rows(built: FlowModel) -> None:
     for row in built.problem.flow_rows:
         total = mathopt.fast_sum([c * built.flows[run] for run, c in row.coefficients.items()])
         _add_between(built, total, row.low_m3_s / unit, row.high_m3_s / unit)
+
+
+def _add_choice_rows(built: FlowModel) -> None:
+    from ortools.math_opt.python import mathopt
+
     for choice in built.problem.choice_rows:
-        total = mathopt.fast_sum([c * built.pick(*pick) for pick, c in choice.coefficients.items()])
-        _add_between(built, total, choice.low, choice.high)
+        terms = [c * built.pick(*pick) for pick, c in choice.coefficients.items()]
+        terms += [c * opened for c, opened in zip(choice.packs, built.opened, strict=False)]
+        _add_between(built, mathopt.fast_sum(terms), choice.low, choice.high)
 
 
 def _add_between(built: FlowModel, total: Any, low: float, high: float) -> None:
@@ -273,6 +281,7 @@ def _add_cost(built: FlowModel, cutoff_cents: int | None) -> None:
     for pack, price in enumerate(problem.packs):
         opened = built.model.add_binary_variable(name=f"open{pack}")
         terms.append(price / unit * opened)
+        built.opened.append(opened)
         for xs in users[pack].values():
             built.model.add_linear_constraint(mathopt.fast_sum(xs) - opened <= 0.0)
     built.cost = mathopt.fast_sum(terms)

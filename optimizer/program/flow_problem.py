@@ -184,13 +184,15 @@ class FlowRow:
 class ChoiceRow:
     """low <= sum of coefficient × (1 where that alternative is chosen) <= high.
 
-    A budget, at most n cuts, a volume, choices that go together, a combination that is out (`no_good`).
+    A budget, at most n cuts, a volume, choices that go together, a combination that is out (`no_good`). `packs` are
+    what each opened pack adds to the sum; empty: nothing.
     """
 
     name: str
     coefficients: Mapping[Pick, float]
     low: float = -math.inf
     high: float = math.inf
+    packs: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

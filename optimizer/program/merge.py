@@ -1,21 +1,24 @@
 """All efficient selections of a tree at once: tables of runs merged from the leaves to the source, without a solver.
 
-For known flows a selection matters by two numbers, its cost and the head that the source must give. The tables of
-runs are added along a path, those of branches side by side take the larger head; what another selection beats in both
-is dropped.
+For known flows a selection matters by its cost, the head that the source must give, and what it uses of limited things
+that are counted in few units (saw cuts). The tables of runs are added along a path, those of branches side by side take
+the larger head; what another selection beats in all of these is dropped. What is limited in many units (water in mL) is
+not carried along: of that only the whole selection is looked at.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.program.problem import Path, RunChoice, SizingProblem, State, TeeChoice
+from optimizer.program.problem import Path, RunChoice, SizingProblem, State, TeeChoice, exceeded
 
 Ints = npt.NDArray[np.int64]
+FEW_UNITS = 64  # a limit of at most so many is carried through the tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,20 +33,28 @@ class EfficientSelection:
 
 @dataclass(frozen=True)
 class _Front:
-    """Selections of a part of the tree, by rising need and falling cost.
+    """Selections of a part of the tree, by rising need, of those that use the same by falling cost.
 
-    `picks` are the run's or tee's choices; `before` lists, for each part of the tree behind it, that part's front and
-    the index of the selection taken there.
+    `used` has a column for every limit that is carried. `picks` are the run's or tee's choices; `before` lists, for
+    each part of the tree behind it, that part's front and the index of the selection taken there.
     """
 
     need: Ints
     cents: Ints
+    used: Ints
     name: str
     picks: Ints
     before: tuple[tuple[_Front, Ints], ...] = ()
 
     def __len__(self) -> int:
         return len(self.need)
+
+    def alike(self) -> list[tuple[Ints, Ints]]:
+        """Return (uses, indices) of the selections that use the same, each group by rising need and falling cost."""
+        if not self.used.shape[1]:
+            return [(np.zeros(0, dtype=np.int64), np.arange(len(self)))]
+        groups, which = np.unique(self.used, axis=0, return_inverse=True)
+        return [(uses, np.flatnonzero(which.ravel() == g)) for g, uses in enumerate(groups)]
 
     def choices(self, index: int) -> Iterator[tuple[str, int]]:
         yield self.name, int(self.picks[index])
@@ -62,8 +73,12 @@ class _Tree:
     tee_memo: dict[str, dict[State, _Front]] = field(default_factory=dict)
     outlet: dict[str, str] = field(default_factory=dict)  # run -> tee at its end
     rise: dict[str, int] = field(default_factory=dict)  # demand -> what its path has less head than the best one
+    carried: list[int] = field(default_factory=list)  # indices of the limits that the tables carry
 
     def __post_init__(self) -> None:
+        self.carried = carried(self.problem)
+        opened = [self.problem.limits[i].with_opened(self.opened) for i in self.carried]
+        self.most_used = np.array([limit.most for limit in opened], dtype=np.int64)
         for tee, fittings in self.problem.tees.items():
             for run, at_start in fittings[0].states:
                 if not at_start:
@@ -84,29 +99,30 @@ class _Tree:
             if choice.start == start and not choice.packs & ~self.opened:
                 by_end.setdefault(choice.end, []).append(k)
         for end, picks in by_end.items():
-            need, cents = _columns([self.problem.runs[run][k] for k in picks])
-            own = _Front(need, cents, run, np.array(picks))
+            need, cents, used = self._columns([self.problem.runs[run][k] for k in picks])
+            own = _Front(need, cents, used, run, np.array(picks))
             if run in self.outlet:
                 behind = self.tee_fronts(self.outlet[run]).get(end)
                 if behind is not None:
                     yield _added(own, behind)
             else:
-                yield _Front(own.need + self.rise[run], own.cents, run, own.picks)
+                yield replace(own, need=own.need + self.rise[run])
 
     def tee_fronts(self, tee: str) -> dict[State, _Front]:
         """Return the efficient selections behind a tee by the state that it gives to the run that feeds it."""
         if tee not in self.tee_memo:
             groups: dict[State, list[_Front]] = {}
             for k, fitting in enumerate(self.problem.tees[tee]):
-                front = None if fitting.packs & ~self.opened else self._fitting_front(tee, k, fitting)
-                if front is not None:
-                    (inlet,) = (end for end in fitting.states if not end[1])
-                    groups.setdefault(fitting.states[inlet], []).append(front)
+                if fitting.packs & ~self.opened:
+                    continue
+                (inlet,) = (end for end in fitting.states if not end[1])
+                groups.setdefault(fitting.states[inlet], []).extend(self._fitting_fronts(tee, k, fitting))
             merged = {state: self._filtered(iter(fronts)) for state, fronts in groups.items()}
             self.tee_memo[tee] = {state: front for state, front in merged.items() if front is not None}
         return self.tee_memo[tee]
 
-    def _fitting_front(self, tee: str, index: int, fitting: TeeChoice) -> _Front | None:
+    def _fitting_fronts(self, tee: str, index: int, fitting: TeeChoice) -> Iterator[_Front]:
+        """Yield the selections behind one fitting, those that use the same together."""
         sides: list[tuple[_Front, Ints]] = []
         entry = 0
         for (run, at_start), state in fitting.states.items():
@@ -115,13 +131,42 @@ class _Tree:
                 continue
             front = self.run_front(run, state)
             if front is None:
-                return None
+                return
             sides.append((front, front.need + fitting.losses[run, at_start]))
-        levels = np.unique(np.concatenate([need for _, need in sides]))
-        levels = levels[levels >= max(need[0] for _, need in sides)]
-        picked = [(front, np.searchsorted(need, levels, side="right") - 1) for front, need in sides]
-        cents = sum((front.cents[at] for front, at in picked), np.full(len(levels), fitting.cents))
-        return _Front(levels + entry, cents, tee, np.full(len(levels), index), tuple(picked))
+        own = self._columns([fitting])[2][0]
+        for groups in product(*(front.alike() for front, _ in sides)):
+            used = sum((uses for uses, _ in groups), own)
+            if (used <= self.most_used).all():
+                yield self._side_by_side(tee, index, fitting.cents, entry, used, sides, [at for _, at in groups])
+
+    def _side_by_side(
+        self,
+        tee: str,
+        index: int,
+        cents: int,
+        entry: int,
+        used: Ints,
+        sides: list[tuple[_Front, Ints]],
+        groups: list[Ints],
+    ) -> _Front:
+        """Return the cheapest selections of branches side by side at every head that one of them needs."""
+        needs = [need[at] for (_, need), at in zip(sides, groups, strict=True)]
+        levels = np.unique(np.concatenate(needs))
+        levels = levels[levels >= max(need[0] for need in needs)]
+        picked = [
+            (front, at[np.searchsorted(need, levels, side="right") - 1])
+            for (front, _), need, at in zip(sides, needs, groups, strict=True)
+        ]
+        total = sum((front.cents[at] for front, at in picked), np.full(len(levels), cents))
+        rows = np.broadcast_to(used, (len(levels), len(used)))
+        return _Front(levels + entry, total, rows, tee, np.full(len(levels), index), tuple(picked))
+
+    def _columns(self, choices: Sequence[RunChoice | TeeChoice]) -> tuple[Ints, Ints, Ints]:
+        """Return loss (0 for fittings, whose losses differ by leg), cents and what is used, a row for each choice."""
+        loss = np.array([choice.loss if isinstance(choice, RunChoice) else 0 for choice in choices])
+        cents = np.array([choice.cents for choice in choices])
+        used = [[choice.uses[i] if choice.uses else 0 for i in self.carried] for choice in choices]
+        return loss, cents, np.array(used, dtype=np.int64).reshape(len(choices), len(self.carried))
 
     def _filtered(self, fronts: Iterable[_Front]) -> _Front | None:
         """Return the efficient selections of several fronts of the same run or tee; None when there is none."""
@@ -130,24 +175,43 @@ class _Tree:
             return None
         need = np.concatenate([front.need for front in found])
         cents = np.concatenate([front.cents for front in found])
-        order = np.lexsort((cents, need))
-        lowest = np.minimum.accumulate(cents[order])
-        keep = np.ones(len(order), dtype=bool)
-        keep[1:] = cents[order][1:] < lowest[:-1]
-        chosen = order[keep & (need[order] <= self.most_need)]
+        used = np.concatenate([front.used for front in found])
+        possible = np.flatnonzero((need <= self.most_need) & (used <= self.most_used).all(axis=1))
+        chosen = possible[_best_of(need[possible], cents[possible], used[possible])]
         return _joined(found, chosen) if len(chosen) else None
 
 
-def _columns(choices: list[RunChoice]) -> tuple[Ints, Ints]:
-    return np.array([choice.loss for choice in choices]), np.array([choice.cents for choice in choices])
+def _best_of(need: Ints, cents: Ints, used: Ints) -> Ints:
+    """Return the indices of what nothing beats in need, cost and all uses, by rising need."""
+    if not used.shape[1]:
+        return _stairs(need, cents)
+    kept = []
+    for uses in np.unique(used, axis=0):
+        rivals = np.flatnonzero((used <= uses).all(axis=1))
+        best = rivals[_stairs(need[rivals], cents[rivals])]
+        kept.append(best[(used[best] == uses).all(axis=1)])
+    found = np.concatenate([np.zeros(0, dtype=np.int64), *kept])
+    return found[np.argsort(need[found], kind="stable")]
+
+
+def _stairs(need: Ints, cents: Ints) -> Ints:
+    """Return the indices of what nothing beats in need and cost, by rising need."""
+    if not len(need):
+        return np.zeros(0, dtype=np.int64)
+    order = np.lexsort((cents, need))
+    lowest = np.minimum.accumulate(cents[order])
+    keep = np.ones(len(order), dtype=bool)
+    keep[1:] = cents[order][1:] < lowest[:-1]
+    return order[keep]
 
 
 def _added(own: _Front, behind: _Front) -> _Front:
     """Return every pair of a run's choice and a selection behind it."""
     need = (own.need[:, None] + behind.need[None, :]).ravel()
     cents = (own.cents[:, None] + behind.cents[None, :]).ravel()
+    used = (own.used[:, None, :] + behind.used[None, :, :]).reshape(len(need), -1)
     index = np.arange(len(need))
-    return _Front(need, cents, own.name, own.picks[index // len(behind)], ((behind, index % len(behind)),))
+    return _Front(need, cents, used, own.name, own.picks[index // len(behind)], ((behind, index % len(behind)),))
 
 
 def _joined(fronts: list[_Front], chosen: Ints) -> _Front:
@@ -157,7 +221,8 @@ def _joined(fronts: list[_Front], chosen: Ints) -> _Front:
     local = chosen - starts[source]
     need = np.array([fronts[s].need[i] for s, i in zip(source, local, strict=True)])
     cents = np.array([fronts[s].cents[i] for s, i in zip(source, local, strict=True)])
-    return _Mixed(need, cents, fronts[0].name, local, (), tuple(fronts), source)
+    used = np.concatenate([front.used for front in fronts])[chosen]
+    return _Mixed(need, cents, used, fronts[0].name, local, (), tuple(fronts), source)
 
 
 @dataclass(frozen=True)
@@ -173,6 +238,9 @@ class _Mixed(_Front):
 
 def efficient_selections(problem: SizingProblem, most_need: int | None = None) -> tuple[EfficientSelection, ...]:
     """Return all efficient selections of a tree, the cheapest first; equal to the program's optimum at any one head.
+
+    They keep within the limits that are carried; of the others a selection that would be cheaper may exceed one, so
+    where there are such limits (`all_carried` is off) the first that keeps within all need not be the cheapest.
 
     Parameters
     ----------
@@ -195,7 +263,17 @@ def efficient_selections(problem: SizingProblem, most_need: int | None = None) -
                 runs = {name: k for name, k in picks.items() if name in problem.runs}
                 tees = {name: k for name, k in picks.items() if name in problem.tees}
                 found.append(EfficientSelection(int(front.cents[i]) + opening, int(front.need[i]), runs, tees))
-    return tuple(_efficient(found))
+    return tuple(_efficient([each for each in found if not exceeded(problem, each.run_choice, each.tee_choice)]))
+
+
+def carried(problem: SizingProblem) -> list[int]:
+    """Return the indices of the limits that the tables carry."""
+    return [i for i, limit in enumerate(problem.limits) if limit.most <= FEW_UNITS]
+
+
+def all_carried(problem: SizingProblem) -> bool:
+    """Return whether the tables know of every limit, so that they hold the optimum at every head."""
+    return len(carried(problem)) == len(problem.limits)
 
 
 def _source(paths: tuple[Path, ...]) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 from optimizer.errors import SolverError
 from optimizer.program.build import build_sizing_model
 from optimizer.program.merge import efficient_selections
-from optimizer.program.problem import Outcome, Selection, SizingProblem, overfull
+from optimizer.program.problem import Outcome, Selection, SizingProblem
 
 FIRST_ALTERNATIVES = (150, 500)  # how many alternatives the first, quick programs of a branch get
 TOLERANCE_CENTS = 0.5  # reduced costs and bounds of the relaxation are good to far better than this
@@ -77,7 +77,7 @@ def _merged(problem: SizingProblem, least: float) -> Selection | None:
     """Return what the merged tables of the tree give below `least` [cents]: a start that the program then proves."""
     head = max(path.head for path in problem.paths)
     for found in efficient_selections(problem, head):
-        if found.need <= head and found.cents < least and overfull(problem, found.run_choice) <= 0:
+        if found.need <= head and found.cents < least:
             return Selection(Outcome.FEASIBLE, found.run_choice, found.tee_choice, found.cents, None, "merged tables")
     return None
 
@@ -94,7 +94,7 @@ def pack_branches(problem: SizingProblem) -> Iterable[_Branch]:
         runs = {run: _within((choice.packs for choice in choices), opened) for run, choices in problem.runs.items()}
         tees = {tee: _within((choice.packs for choice in choices), opened) for tee, choices in problem.tees.items()}
         if all(runs.values()) and all(tees.values()):
-            part = _part_of(problem, runs, tees)
+            part = _part_of(problem, runs, tees, opened)
             relaxed = _relaxation(part)
             if relaxed is not None:
                 yield _Branch(part, runs, tees, cents, relaxed[0] + cents, relaxed[1], relaxed[2])
@@ -104,13 +104,15 @@ def _within(packs: Iterable[int], opened: int) -> list[int]:
     return [i for i, bits in enumerate(packs) if not bits & ~opened]
 
 
-def _part_of(problem: SizingProblem, runs: Mapping[str, list[int]], tees: Mapping[str, list[int]]) -> SizingProblem:
-    """Return the problem with only these choices, and no packs to open."""
+def _part_of(
+    problem: SizingProblem, runs: Mapping[str, list[int]], tees: Mapping[str, list[int]], opened: int = 0
+) -> SizingProblem:
+    """Return the problem with only these choices, these packs (bits) opened and no others to open."""
     return SizingProblem(
         runs={run: tuple(problem.runs[run][i] for i in kept) for run, kept in runs.items()},
         tees={tee: tuple(problem.tees[tee][i] for i in kept) for tee, kept in tees.items()},
         paths=problem.paths,
-        most_volume=problem.most_volume,
+        limits=tuple(limit.with_opened(opened) for limit in problem.limits),
     )
 
 

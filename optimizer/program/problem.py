@@ -19,7 +19,7 @@ class RunChoice:
     cents: int
     loss: int
     packs: int = 0
-    volume: int = 0  # mL of water in it, rounded up, where the problem limits that
+    uses: tuple[int, ...] = ()  # whole units of each thing that the problem limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ class TeeChoice:
     states: Mapping[tuple[str, bool], State]  # (run, at its start)
     losses: Mapping[tuple[str, bool], int]
     packs: int = 0
+    uses: tuple[int, ...] = ()  # as of a run; empty: of nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,19 +43,35 @@ class Path:
     head: int  # rounded down
 
 
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A plan may use at most so many whole units of something besides money and head: saw cuts, mL of water.
+
+    `packs` are the units that each opened pack uses; empty: none.
+    """
+
+    words: str
+    most: int
+    packs: tuple[int, ...] = ()
+
+    def with_opened(self, packs: int) -> Limit:
+        """Return what is left to use once these packs (bits) are opened, with none to open any more."""
+        return Limit(self.words, self.most - sum(units for k, units in enumerate(self.packs) if packs >> k & 1))
+
+
 @dataclass(frozen=True)
 class SizingProblem:
     """Pick one choice per run and tee so that ends agree and every path keeps within its head, at the least cost.
 
-    `packs` are the cents for the first use of each consumable; all runs together hold at most `most_volume` mL, None
-    where it does not matter.
+    `packs` are the cents for the first use of each consumable; `limits` what all choices together may use only so much
+    of, in the order of their `uses`.
     """
 
     runs: Mapping[str, tuple[RunChoice, ...]]
     tees: Mapping[str, tuple[TeeChoice, ...]]
     paths: tuple[Path, ...]
     packs: tuple[int, ...] = ()
-    most_volume: int | None = None
+    limits: tuple[Limit, ...] = ()
 
 
 class Outcome(StrEnum):
@@ -97,8 +114,27 @@ def excess_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice:
     return worst if worst is not None else 0
 
 
-def overfull(problem: SizingProblem, run_choice: Mapping[str, int]) -> int:
-    """Return by how many mL the runs hold more than they may; 0 or less where they do not."""
-    if problem.most_volume is None:
-        return 0
-    return sum(problem.runs[run][k].volume for run, k in run_choice.items()) - problem.most_volume
+def used_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: Mapping[str, int]) -> tuple[int, ...]:
+    """Return how many units of each limited thing a selection uses, packs included, from the data alone."""
+    if not problem.limits:
+        return ()
+    chosen: list[RunChoice | TeeChoice] = [problem.runs[run][k] for run, k in run_choice.items()]
+    chosen += [problem.tees[tee][k] for tee, k in tee_choice.items()]
+    opened = 0
+    for choice in chosen:
+        opened |= choice.packs
+    return tuple(
+        sum(choice.uses[i] for choice in chosen if choice.uses)
+        + sum(units for k, units in enumerate(limit.packs) if opened >> k & 1)
+        for i, limit in enumerate(problem.limits)
+    )
+
+
+def exceeded(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: Mapping[str, int]) -> tuple[str, ...]:
+    """Return in words which limits a selection exceeds, and by how much; nothing where it keeps within all."""
+    used = used_of(problem, run_choice, tee_choice)
+    return tuple(
+        f"{units - limit.most} {limit.words} too many"
+        for units, limit in zip(used, problem.limits, strict=True)
+        if units > limit.most
+    )

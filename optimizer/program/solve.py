@@ -8,7 +8,7 @@ from typing import Any
 from optimizer.errors import SolverError
 from optimizer.program.build import SizingModel, build_sizing_model
 from optimizer.program.narrow import solve_narrowed
-from optimizer.program.problem import Outcome, Selection, SizingProblem, cost_of, excess_of, overfull
+from optimizer.program.problem import Outcome, Selection, SizingProblem, cost_of, exceeded, excess_of
 
 SOLVERS = ("GSCIP", "HIGHS", "CP_SAT")  # in the order in which they are tried
 
@@ -97,8 +97,8 @@ def _extract(name: str, built: SizingModel, problem: SizingProblem, result: Any,
     tees = {tee: max(range(len(ys)), key=lambda k: values[ys[k]]) for tee, ys in built.tee_vars.items()}
     if not least_excess and excess_of(problem, runs, tees) > 0:
         raise SolverError(f"the answer exceeds a head by {excess_of(problem, runs, tees)} loss units")
-    if overfull(problem, runs) > 0:
-        raise SolverError(f"the answer holds {overfull(problem, runs)} mL too much")
+    if over := exceeded(problem, runs, tees):
+        raise SolverError(f"the answer uses {', '.join(over)}")
     cents = cost_of(problem, runs, tees)
     optimal = result.termination.reason == mathopt.TerminationReason.OPTIMAL
     bound = result.dual_bound()

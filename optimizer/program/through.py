@@ -8,7 +8,7 @@ An alternative between the two costs, at least, the cheapest pair of entries tha
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -124,8 +124,10 @@ def through_costs(problem: SizingProblem) -> ReducedCosts | None:
     Parameters
     ----------
     problem
-        A tree (see `is_tree`), its paths named after the runs that end them.
+        A tree (see `is_tree`), its paths named after the runs that end them. Its limits are left out of account: they
+        can only make a plan dearer.
     """
+    problem = replace(problem, limits=())
     runs = {run: [math.inf] * len(choices) for run, choices in problem.runs.items()}
     tees = {tee: [math.inf] * len(options) for tee, options in problem.tees.items()}
     best = math.inf

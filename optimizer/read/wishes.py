@@ -24,7 +24,7 @@ from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
 _KEYS = (
     *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *("labour", "electricity", "count for", "other pumps", "buy pipe", "store"),
+    *("labour", "electricity", "count for", "other pumps", "buy pipe", "store", "saw cuts"),
 )
 
 
@@ -64,7 +64,22 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
         other_pumps=usual.other_pumps if pumps is None else pumps,
         pipe_in_sticks=usual.pipe_in_sticks if sticks is None else sticks,
         store=read_store(reading, found.get("store")),
+        most_cuts=_most_cuts(reading, found.get("saw cuts")),
     )
+
+
+def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
+    """Return how many cuts into standing pipe are allowed; None where the owner does not say."""
+    if entry is None:
+        return None
+    text = text_of(reading, entry.value, "a number, such as: at most 2")
+    if text is None:
+        return None
+    match = re.fullmatch(r"(?:at most )?(\d{1,4})|(none)", " ".join(text.split()))
+    if match is None:
+        reading.fault(entry.value.place, f"'{text}' saw cuts", "a whole number of cuts, such as at most 2; or none")
+        return None
+    return 0 if match[2] else int(match[1])
 
 
 def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> float:

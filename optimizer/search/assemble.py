@@ -52,15 +52,13 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
     arcs = [arc for alternative in chosen.values() for arc in alternative.arcs]
     minutes, cuts = sum(minutes_of(arc) for arc in arcs), sum(arc.cuts for arc in arcs)
     labour = Effort(rules.labour_cents_per_hour)
-    steered = Effort(rules.labour_cents_per_hour, rules.cents_per_cut)
-    not_money = sum(steered.cents(arc) - labour.cents(arc) for arc in arcs)  # what cuts were counted as, to avoid them
     assert selection.cents is not None
     assert selection.bound_cents is not None
     return Plan(
         status=Status.OPTIMAL if selection.outcome is Outcome.OPTIMAL else Status.FEASIBLE,
         cost_cents=cents,
-        material_cents=selection.cents + duty.energy_cents - not_money,
-        bound_cents=max(0, selection.bound_cents + duty.energy_cents - not_money),
+        material_cents=selection.cents + duty.energy_cents,
+        bound_cents=max(0, selection.bound_cents + duty.energy_cents),
         currency=catalog.currency,
         runs=ordered,
         tees=tees,

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.program.merge import efficient_selections
+from optimizer.program.merge import all_carried, efficient_selections
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
@@ -113,35 +113,56 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     """
     network = options.system.network
     posed = pose(options, flows, settings[0].speed, most_volume_m3=call.most_volume_m3)
-    if call.most_volume_m3 is not None:
+    if not all_carried(posed.problem):
         return _best_within(options, posed, flows, settings, call, least)
     duty = _best_duty(posed, network, flows, settings, least) or settings[0]
     chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents)
-    if chosen.cents is None:
-        wanted = math.isinf(least) and call.with_reasons
-        plan = _no_plan(options, flows, chosen, duty.speed) if wanted else _nothing(options, chosen)
-        return Search(plan, flows, options, posed, chosen, duty)
-    return Search(plan_of(options, posed, chosen, duty), flows, options, posed, chosen, duty)
+    return _ended(options, posed, flows, call, chosen, duty, least)
+
+
+def _ended(
+    options: Options,
+    posed: PosedProblem,
+    flows: KnownFlows,
+    call: SolverCall,
+    chosen: Selection,
+    duty: Duty,
+    least: float,
+) -> Search:
+    """Return the search with its plan, or with the reasons why there is none where they are wanted."""
+    if chosen.cents is not None:
+        plan = plan_of(options, posed, chosen, duty)
+    elif math.isinf(least) and call.with_reasons:
+        plan = _no_plan(options, flows, chosen, duty.speed)
+    else:
+        plan = _nothing(options, chosen)
+    return Search(plan, flows, options, posed, chosen, duty)
 
 
 def _best_within(
     options: Options, posed: PosedProblem, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float
 ) -> Search:
-    """Return the best plan over the speeds of one pump where volume counts: the program is solved at each speed."""
+    """Return the best plan over the speeds of one pump where the tables do not tell: a program for each speed."""
     best: tuple[float, Duty, Selection] | None = None
-    last: Selection | None = None
+    unsure: list[float] = []  # what a plan might still cost at speeds where the time ran out
     for duty in settings:
         most = min(least, math.inf if best is None else best[0])
-        last = call.solve(at_speed(posed, options.system.network, flows, duty.speed), most - duty.energy_cents)
-        total = _total(last, duty)
+        found = call.solve(at_speed(posed, options.system.network, flows, duty.speed), most - duty.energy_cents)
+        if found.outcome in (Outcome.FEASIBLE, Outcome.NO_PLAN_FOUND):
+            unsure.append((found.bound_cents or 0) + duty.energy_cents)
+        total = _total(found, duty)
         better = best is None or total < best[0] or (total == best[0] and _preferred(duty, best[1]))
-        if last.cents is not None and total <= most and better:
-            best = (total, duty, last)
-    if best is not None:
-        _, duty, selection = best
-        return Search(plan_of(options, posed, selection, duty), flows, options, posed, selection, duty)
-    assert last is not None
-    return Search(_nothing(options, last), flows, options, posed, last, settings[0])
+        if found.cents is not None and total <= most and better:
+            best = (total, duty, found)
+    if best is None:
+        outcome = Outcome.NO_PLAN_FOUND if unsure else Outcome.INFEASIBLE
+        nothing = Selection(outcome, {}, {}, None, None, "")
+        return _ended(options, posed, flows, call, nothing, settings[0], least)
+    total, duty, found = best
+    bound = min([total, *unsure])
+    outcome = Outcome.OPTIMAL if bound >= total else Outcome.FEASIBLE
+    found = replace(found, outcome=outcome, bound_cents=math.ceil(bound) - duty.energy_cents)
+    return _ended(options, posed, flows, call, found, duty, least)
 
 
 def _best_duty(

@@ -11,10 +11,9 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Run
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
-from optimizer.search.cheapest import find_plan
+from optimizer.search.cheapest import Search, find_plan
+from optimizer.search.few_cuts import fewest_cuts
 from optimizer.verify.settings import PathLosses
-
-CUT_WEIGHT_CENTS = 1_000_000  # so dear that a cut is made only where nothing else serves
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,15 +41,15 @@ def kinds_of_plan(system: System, catalog: Catalog) -> tuple[KindOfPlan, ...]:
 
 def _kinds(system: System, catalog: Catalog) -> Iterator[KindOfPlan]:
     rules = system.rules
-    yield _kind("the cheapest", system, catalog)
-    yield _kind("the fewest saw cuts", replace(system, rules=replace(rules, cents_per_cut=CUT_WEIGHT_CENTS)), catalog)
-    yield _kind("no other pipe size", replace(system, rules=replace(rules, resize=False)), catalog)
-    yield _kind("only the pump set or changed", _pipe_kept(system), catalog)
+    cheapest = find_plan(system, catalog)
+    yield _kind("the cheapest", cheapest)
+    yield _kind("the fewest saw cuts", fewest_cuts(system, catalog, cheapest) if cheapest.plan.found else cheapest)
+    yield _kind("no other pipe size", find_plan(replace(system, rules=replace(rules, resize=False)), catalog))
+    yield _kind("only the pump set or changed", find_plan(_pipe_kept(system), catalog))
     yield KindOfPlan("nothing at all", None, present_reach(system))
 
 
-def _kind(words: str, system: System, catalog: Catalog) -> KindOfPlan:
-    found = find_plan(system, catalog)
+def _kind(words: str, found: Search) -> KindOfPlan:
     if not found.plan.found:
         return KindOfPlan(words, None, 0.0)
     planned = planned_network(found.options.system.network, found.plan)

@@ -18,6 +18,7 @@ from optimizer.program.reduced import ReducedCosts, reduced_costs
 from optimizer.program.through import is_tree, through_costs
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, pump_of
+from optimizer.search.posing import limits_of
 from optimizer.search.run_curves import CurveTable
 
 _MOST_PATHS = 200
@@ -49,6 +50,7 @@ def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: in
                 way.alternative.cents,
                 math.floor(float(loss) / LOSS_UNIT_M),
                 way.alternative.packs,
+                way.alternative.used,
             )
             for way, loss in zip(ways, losses, strict=True)
         )
@@ -63,13 +65,14 @@ def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: in
                     )
                     for run, _, start in case.network.runs_at(point)
                 },
+                uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
             )
             for k, option in enumerate(options)
         )
         for point, options in case.tees.items()
     }
     paths = tuple(_path(case, way, low, mode) for way in _ways(case.network, low))
-    return SizingProblem(runs, tees, paths, case.packs)
+    return SizingProblem(runs, tees, paths, case.packs, limits_of(case.sides))
 
 
 def _balanced(network: Network, low: Mapping[str, float]) -> bool:

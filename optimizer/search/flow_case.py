@@ -13,6 +13,7 @@ from optimizer.choices.both_ends import Weighing, ranged_alternatives
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import ChoiceGraph, build_choice_graph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
+from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.valve_slots import with_valve_slots
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
@@ -23,7 +24,7 @@ from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.posing import Options, joiners_of, options_of, tee_end_of
+from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drains import part_volume_m3
@@ -158,15 +159,17 @@ def _case(
     allowances: tuple[Allowance, ...],
 ) -> FlowCase:
     network, rules = system.network, system.rules
-    effort = Effort(rules.labour_cents_per_hour, rules.cents_per_cut)
+    effort = Effort(rules.labour_cents_per_hour)
     head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in modes)
-    volume = part_volume_m3 if any(each.most_back_m3 is not None for each in allowances) else None
+    sides = sides_of(options)
+    if any(each.most_back_m3 is not None for each in allowances):
+        sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1)))
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
     for name, found in sources.items():
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
-        weighing = Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, volume)
+        weighing = Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, sides)
         made = [
             Way(alternative, source.run)
             for source, arcs in zip(found, rows[name], strict=True)
@@ -196,4 +199,5 @@ def _case(
         rules.velocity_limit_m_s,
         energy,
         allowances,
+        sides,
     )

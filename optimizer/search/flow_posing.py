@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.choices.both_ends import RangedAlternative
 from optimizer.choices.graph import FREE, KEPT, EndState
+from optimizer.choices.side_resources import Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import Conditions
@@ -16,6 +17,7 @@ from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Run
 from optimizer.program.flow_problem import (
     RUN,
+    TEE,
     ChoiceRow,
     FlowAlternative,
     FlowNode,
@@ -35,7 +37,8 @@ from optimizer.verify.drain_back import pumped_runs as wet_runs
 from optimizer.verify.openings import Duty, velocity_wants
 
 _LITRES = 1000.0  # in a m³
-_VOLUME_SLACK = 1e-4  # [L]: a bound may only be too free
+_MICROLITRES = 1e6  # in a litre
+_VOLUME_SLACK = 1e-3  # [L], for steps rounded up: a bound may only be too free
 
 
 @dataclass(frozen=True)
@@ -81,6 +84,7 @@ class FlowCase:
     velocity_limit_m_s: float = math.inf
     energy_cents: Mapping[tuple[str, float], int] = field(default_factory=dict)  # by pump and speed
     allowances: tuple[Allowance, ...] = ()
+    sides: Sides = field(default_factory=Sides)
     _tee_memo: dict[tuple[str, int, int], TeeCurves] = field(default_factory=dict, compare=False)
     _gain_memo: dict[tuple[tuple[str, float], ...], PumpGain] = field(default_factory=dict, compare=False)
 
@@ -192,6 +196,45 @@ def cents_of(case: FlowCase, choice: Choice) -> int:
     return cents + sum(price for i, price in enumerate(case.packs) if opened >> i & 1)
 
 
+def keeps_within(case: FlowCase, choice: Choice) -> bool:
+    """Return whether a combination uses no more of any side resource than a plan may."""
+    ways = [case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)]
+    fittings = [case.tees[point][k].cents for point, k in zip(case.tees, choice.tees, strict=True)]
+    opened = 0
+    for way in ways:
+        opened |= way.packs
+    return all(
+        sum(way.used[i] for way in ways)
+        + sum(map(resource.used_by_fitting, fittings))
+        + sum(units for k, units in enumerate(resource.packs) if opened >> k & 1)
+        <= resource.most
+        for i, resource in enumerate(case.sides.resources)
+        if resource.most is not None
+    )
+
+
+def side_rows(case: FlowCase) -> list[ChoiceRow]:
+    """Return one row for every side resource: what all choices together may use of it."""
+    return [_side_row(case, i, each.most) for i, each in enumerate(case.sides.resources) if each.most is not None]
+
+
+def _side_row(case: FlowCase, i: int, most: int) -> ChoiceRow:
+    resource = case.sides.resources[i]
+    uses = {(RUN, name, k): way.alternative.used[i] for name, ways in case.ways.items() for k, way in enumerate(ways)}
+    uses |= {
+        (TEE, point, k): resource.used_by_fitting(option.cents)
+        for point, options in case.tees.items()
+        for k, option in enumerate(options)
+    }
+    return ChoiceRow(
+        resource.words,
+        {pick: float(units) for pick, units in uses.items() if units},
+        -math.inf,
+        most,
+        resource.packs,
+    )
+
+
 def flow_problem(
     case: FlowCase, ranges: Mapping[tuple[str, int], Range], choice_rows: Sequence[ChoiceRow] = ()
 ) -> FlowProblem:
@@ -222,7 +265,7 @@ def _volume_rows(case: FlowCase, ranges: Mapping[tuple[str, int], Range]) -> lis
         most = allowance.most_pipe_m3({name: ranges[name, mode] for name in case.network.runs})
         if most is not None:
             held = {
-                (RUN, run.name, k): _LITRES * way.alternative.volume_m3
+                (RUN, run.name, k): way.alternative.used[-1] / _MICROLITRES  # the water is weighed last
                 for run in wet_runs(case.network)
                 for k, way in enumerate(case.ways[run.name])
             }

@@ -26,6 +26,8 @@ from optimizer.search.flow_posing import (
     flow_problem,
     gaps_of,
     is_safe,
+    keeps_within,
+    side_rows,
     single,
     valve_hints,
 )
@@ -87,7 +89,7 @@ class FlowSearch:
         self.progress = progress
         self.state = SearchState()
         self.cutoff_cents = cutoff_cents  # only plans below are of interest
-        self.rows: list[ChoiceRow] = []
+        self.rows: list[ChoiceRow] = side_rows(case)
         self.alone = alone  # a search of one combination
         self.any_plan = any_plan  # the first that stands is enough
         self.seen: dict[Choice, int] = {}
@@ -105,6 +107,8 @@ class FlowSearch:
 
     def offer(self, choice: Choice, hints: tuple[Mapping[str, float], ...] = ()) -> bool:
         """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
+        if not keeps_within(self.case, choice):
+            return False
         found = self.tried.get(choice)
         if choice not in self.tried or (hints and found is not None and not found.met):
             found = settle(duties_of(self.case, choice), self.case.conditions, hints)
@@ -184,6 +188,9 @@ class FlowSearch:
     def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:
         bound = max(node.bound, found.bound_cents or 0)
         choice = choice_of(self.case, found)
+        if not keeps_within(self.case, choice):  # by less than a solver can tell
+            self._forbid(found)
+            return [self._node(bound, node.box)]
         worst = max((gap.gap_m for gap in gaps_of(self.case, found, choice)), default=0.0)
         # valve settings are read off the relaxation only once it is near the network
         modes = range(len(self.case.modes))

@@ -12,6 +12,9 @@ from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
+from optimizer.search.few_cuts import fewest_cuts, with_cuts
+
+MORE_CUTS = "more saw cuts (`saw cuts`)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +29,19 @@ def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ..
     """Return every single relaxation of the rules that makes a plan possible, cheapest first."""
     found = []
     for words, relaxed in relaxations(system, catalog):
-        plan = find_plan(relaxed, catalog, with_reasons=False).plan
-        if plan.found:
-            found.append(FreeingChange(words, plan))
+        search = find_plan(relaxed, catalog, with_reasons=False)
+        if search.plan.found and words == MORE_CUTS:
+            plan = fewest_cuts(relaxed, catalog, search, (system.rules.most_cuts or 0) + 1).plan
+            found.append(FreeingChange(more_cuts_in_words(system, plan), plan))
+        elif search.plan.found:
+            found.append(FreeingChange(words, search.plan))
     return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
+
+
+def more_cuts_in_words(system: System, plan: Plan) -> str:
+    """Return how many saw cuts a plan makes beyond the rule, with the rule that would allow it."""
+    more = plan.cuts - (system.rules.most_cuts or 0)
+    return f"{more} more saw cut{'s' if more > 1 else ''} (`saw cuts: at most {plan.cuts}`)"
 
 
 def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
@@ -37,6 +49,8 @@ def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]
     rules, network = system.rules, system.network
     if catalog.pumps and not rules.other_pumps:
         yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))
+    if rules.most_cuts is not None:
+        yield MORE_CUTS, with_cuts(system, None)
     if not rules.resize:
         yield "other pipe sizes (`other sizes: yes`)", replace(system, rules=replace(rules, resize=True))
     if math.isfinite(rules.velocity_limit_m_s):

@@ -6,11 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack
+from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.joining import Joiners
+from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
 from optimizer.hydraulics import (
     Conditions,
@@ -29,7 +30,7 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
-from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.problem import LOSS_UNIT_M, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.running import fastest
 from optimizer.verify.safety import shut_off_pressure_pa
@@ -147,8 +148,8 @@ def pose(
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. With `most_volume_m3` the
-    runs together may hold no more water than that, and alternatives that hold less are kept for it.
+    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. The runs together may hold no
+    more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
     """
     system = options.system
     network = system.network
@@ -157,27 +158,47 @@ def pose(
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
+    sides = sides_of(options, most_volume_m3)
     for name, graph in options.graphs.items():
         most = max(head_m - path.lift_m for path in flows.paths if name in path.runs)
         limit = _tee_gain_limit(most) if bounded else math.inf
-        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, most_volume_m3 is not None)
+        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, sides)
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
-            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, _millilitres(a.volume_m3))
-            for q, a in pairs
+            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
         )
     problem = SizingProblem(
         runs=runs,
         tees={
-            point: _tee_choices(network, point, found, flows, conditions, states)
+            point: _tee_choices(network, point, found, flows, conditions, states, sides)
             for point, found in options.tees.items()
         },
         paths=_paths(network, flows, head_m),
         packs=tuple(pack.cents for pack in options.packs),
-        most_volume=None if most_volume_m3 is None else math.floor(most_volume_m3 * _ML_PER_M3),
+        limits=limits_of(sides),
     )
     return PosedProblem(problem, alternatives, options.tees, states.numbers)
+
+
+def sides_of(options: Options, most_volume_m3: float | None = None) -> Sides:
+    """Return what the rules limit besides money and head, and the water in the runs where that is limited [m³]."""
+    rules = options.system.rules
+    found: list[SideResource] = []
+    if rules.most_cuts is not None:
+        found.append(saw_cuts(rules.most_cuts))
+    if rules.budget_cents is not None:
+        packs = tuple(pack.cents for pack in options.packs)
+        found.append(parts_money(rules.budget_cents, parts_cents, packs))
+    if most_volume_m3 is not None:
+        found.append(water(most_volume_m3, part_volume_m3))
+    return Sides(tuple(found))
+
+
+def limits_of(sides: Sides) -> tuple[Limit, ...]:
+    """Return side resources as limits of a program."""
+    limited = [(each, each.most) for each in sides.resources if each.most is not None]
+    return tuple(Limit(each.words, most, each.packs) for each, most in limited)
 
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
@@ -202,7 +223,7 @@ def _table(
     flow_m3_s: float,
     conditions: Conditions,
     limit_m: float,
-    with_volume: bool = False,
+    sides: Sides,
 ) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
     limit_m_s = options.system.rules.velocity_limit_m_s
 
@@ -218,16 +239,9 @@ def _table(
         lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
         lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
         limit_m,
-        Effort(options.system.rules.labour_cents_per_hour, options.system.rules.cents_per_cut),
-        part_volume_m3 if with_volume else None,
+        Effort(options.system.rules.labour_cents_per_hour),
+        sides,
     ).table()
-
-
-_ML_PER_M3 = 1_000_000
-
-
-def _millilitres(volume_m3: float) -> int:
-    return math.ceil(volume_m3 * _ML_PER_M3 - 1e-6)
 
 
 def loss_units(loss_m: float) -> int:
@@ -252,6 +266,7 @@ def _tee_choices(
     flows: KnownFlows,
     conditions: Conditions,
     states: _StateNumbers,
+    sides: Sides,
 ) -> tuple[TeeChoice, ...]:
     legs = flows.legs_in(network, point)
     ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
@@ -263,6 +278,7 @@ def _tee_choices(
                 cents=option.cents,
                 states={(run, at_start): states(option.states[leg]) for run, at_start, leg in ends},
                 losses={(run, at_start): loss_units(losses.get(leg, 0.0)) for run, at_start, leg in ends},
+                uses=tuple(resource.used_by_fitting(option.cents) for resource in sides.resources),
             )
         )
     return tuple(choices)

@@ -31,7 +31,7 @@ from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
 from optimizer.search.flow_search import Progress
-from optimizer.search.posing import Options, PosedProblem, loss_units, options_of, pose
+from optimizer.search.posing import Options, PosedProblem, loss_units, options_of, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
 from optimizer.units import show_flow, show_head
@@ -71,6 +71,8 @@ def find_pumps_plan(
     """
     station = station_of(system)
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
+    if station.lines and sides_of(options):
+        raise FlowsUnknownError("the rules limit what both lines together may use, which their pairing does not weigh")
     choices = pumps_choices(station, options)
     lowest = min(path.lift_m for path in station.flows.paths)
     choices = [choice for choice in choices if choice.head_m > lowest]
@@ -126,9 +128,7 @@ def find_one(
         )
     if plan.status is Status.INFEASIBLE:
         return UnknownSearch(plan)
-    not_money = system.rules.cents_per_cut * plan.cuts
-    cents = None if plan.material_cents is None else plan.material_cents + not_money
-    return UnknownSearch(plan, bound_cents=(plan.bound_cents or 0) + not_money, cents=cents)
+    return UnknownSearch(plan, bound_cents=plan.bound_cents or 0, cents=plan.material_cents)
 
 
 def _none(status: Status, catalog: Catalog, reasons: tuple[str, ...]) -> Plan:

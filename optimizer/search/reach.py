@@ -8,7 +8,8 @@ from dataclasses import replace
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
 from optimizer.model.plan import planned_network
-from optimizer.program.merge import efficient_selections
+from optimizer.model.system import System
+from optimizer.program.merge import all_carried, efficient_selections
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
@@ -51,8 +52,12 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) 
     posed = pose(options, flows, speed, bounded=False)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
-        return ["the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep"]
+        return [
+            "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep"
+            + "".join(f", {words}" for words in limits_in_words(options.system))
+        ]
     out = []
+    within = "".join(f", {words}" for words in limits_in_words(options.system))
     for path, short_m in _excesses(posed, least.run_choice, least.tee_choice):
         if short_m > 0:
             worst = max(
@@ -61,10 +66,22 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) 
             )
             lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
             out.append(
-                f"with the least lossy parts that may be used, the way to {path!r} still lacks "
+                f"with the least lossy parts that may be used{within}, the way to {path!r} still lacks "
                 f"{show_head(short_m, units)} of head (the pump gives {given} there); "
                 f"run {worst!r} takes the most, {show_head(lost_m, units)}"
             )
+    return out
+
+
+def limits_in_words(system: System) -> list[str]:
+    """Return what the rules limit besides money and head, as the owner wrote it."""
+    rules = system.rules
+    out: list[str] = []
+    if rules.most_cuts is not None:
+        cuts = "1 saw cut" if rules.most_cuts == 1 else f"{rules.most_cuts} saw cuts"
+        out.append(f"at most {cuts}" if rules.most_cuts else "no saw cut")
+    if rules.budget_cents is not None:
+        out.append(f"parts for at most {rules.budget_cents / 100:.2f} {system.currency}")
     return out
 
 
@@ -107,5 +124,7 @@ def _least_lossy_reach(options: Options, flows: KnownFlows, speed: float) -> flo
 def _exists(options: Options, scale: float, speed: float) -> bool:
     """Return whether some plan gives this fraction of every least flow."""
     problem = pose(options, known_flows(options.system, scale), speed).problem
+    if not all_carried(problem):
+        return solve_sizing(problem).cents is not None
     head = max(path.head for path in problem.paths)
     return all(problem.runs.values()) and any(found.need <= head for found in efficient_selections(problem, head))

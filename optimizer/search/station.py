@@ -146,7 +146,7 @@ def _lines(
     ranges = [(max(least, total - most[1 - i]), min(total - least, most[i])) for i in (0, 1)]
     if any(low >= high for low, high in ranges):
         return None
-    effort = Effort(rules.labour_cents_per_hour, rules.cents_per_cut)
+    effort = Effort(rules.labour_cents_per_hour)
     found = []
     for name, own, (low, high) in zip(station.lines, pumps, ranges, strict=True):
         run = network.runs[name]

@@ -28,6 +28,7 @@ from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch, Progress, SearchState
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
+from optimizer.search.reach import limits_in_words
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.openings import settle
 
@@ -47,7 +48,7 @@ class UnknownSearch:
     rounds: int = 0
     bound_cents: int | None = None  # no plan costs less; None: there is none at all
     by_hand: bool = False  # Ctrl-C ended it
-    cents: int | None = None  # what was made least, with what saw cuts were counted as
+    cents: int | None = None  # what was made least
 
 
 def find_unknown(
@@ -261,7 +262,11 @@ class _Finder:
                 why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                why = ("no combination of these parts meets all targets at once, with valves cut in where that helps",)
+                within = "".join(f", with {words}" for words in limits_in_words(self.system))
+                why = (
+                    f"no combination of these parts meets all targets at once{within}, with valves cut in where that "
+                    "helps",
+                )
                 return self._none((*why, *notes))
             plan = Plan(
                 Status.NO_PLAN_FOUND,

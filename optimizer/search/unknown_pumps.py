@@ -209,14 +209,12 @@ class _Loop:
             return self._none(least)
         best, cents = self.best, self.best.cents
         assert cents is not None
-        assert best.plan.material_cents is not None
         bound = int(min(least, cents))
-        not_money = cents - best.plan.material_cents
         notes = tuple(self._notes())
         plan = replace(
             best.plan,
             status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE,
-            bound_cents=max(0, bound - not_money),
+            bound_cents=max(0, bound),
             notes=(*best.plan.notes, *notes),
         )
         return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)

@@ -32,8 +32,8 @@ def all_paths(graph: ChoiceGraph, node: int, goal: int) -> Iterator[tuple[Arc, .
             yield (arc, *rest)
 
 
-def weigh(arc: Arc, flow: float, conditions: Conditions) -> tuple[int, float, bool]:
-    """Return cents, head loss and whether cement is opened for one step."""
+def weigh(arc: Arc, flow: float, conditions: Conditions) -> tuple[int, float, bool, int]:
+    """Return cents, head loss, whether cement is opened, and saw cuts for one step."""
     cents, loss = 0, 0.0
     pipe: dict[str, float] = {}
     price = {}
@@ -54,11 +54,11 @@ def weigh(arc: Arc, flow: float, conditions: Conditions) -> tuple[int, float, bo
         loss += entrance_head_loss_m(arc.parts[0], flow, conditions)
     if arc.last:
         loss += exit_head_loss_m(arc.parts[-1], flow, conditions)
-    return cents, loss, any(method == "cement" for method, _ in arc.joints)
+    return cents, loss, any(method == "cement" for method, _ in arc.joints), arc.cuts
 
 
 def tables(options: Options, flows: KnownFlows) -> dict[str, dict[tuple[EndState, EndState], np.ndarray]]:
-    """Return for every run and pair of end states the array of (cents, loss, cement) of all its paths."""
+    """Return for every run and pair of end states the array of (cents, loss, cement, cuts) of all its paths."""
     conditions = conditions_of(options.system.network)
     out: dict[str, dict[tuple[EndState, EndState], np.ndarray]] = {}
     for name, graph in options.graphs.items():
@@ -75,7 +75,9 @@ def tables(options: Options, flows: KnownFlows) -> dict[str, dict[tuple[EndState
     return out
 
 
-def cheapest_of_all(options: Options, flows: KnownFlows, heads_less_m: tuple[float, ...]) -> list[int | None]:
+def cheapest_of_all(
+    options: Options, flows: KnownFlows, heads_less_m: tuple[float, ...], most_cuts: float = math.inf
+) -> list[int | None]:
     """Return the least cost over every combination for a tree with one tee (two branches), None when none serves.
 
     One answer for each head in `heads_less_m`, which is taken off what the pump gives: to see how close the answer is
@@ -104,6 +106,8 @@ def cheapest_of_all(options: Options, flows: KnownFlows, heads_less_m: tuple[flo
         needed = riser[:, 1][:, None, None] + np.maximum(need[0][:, None], need[1][None, :])
         cost = riser[:, 0][:, None, None] + (sides[0][:, 0][:, None] + sides[1][:, 0][None, :]) + option.cents
         cement = (riser[:, 2][:, None, None] + (sides[0][:, 2][:, None] + sides[1][:, 2][None, :])) > 0
+        cuts = riser[:, 3][:, None, None] + (sides[0][:, 3][:, None] + sides[1][:, 3][None, :])
+        needed = np.where(cuts <= most_cuts, needed, math.inf)
         total = cost + (cement | (option.cents > 0)) * options.packs[0].cents
         for i, less in enumerate(heads_less_m):
             best[i] = min(best[i], total[needed <= head - less].min(initial=math.inf))

@@ -20,6 +20,7 @@ from networks import check_valve, fixed_k, pipe, pump_part, surface, tee_item, t
 from optimizer.choices.both_ends import RangedAlternative
 from optimizer.choices.graph import FREE, Arc
 from optimizer.choices.loss_basis import LossBasis, end_terms
+from optimizer.choices.side_resources import Sides, saw_cuts
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of, solve_network
@@ -156,6 +157,18 @@ def _fittings(rng: random.Random, network: Network, point: str) -> tuple[TeeOpti
 def _speeds(rng: random.Random, network: Network) -> list[tuple[float, ...]]:
     each = [rng.choice([(1.0,), (1.0, 0.8), (0.9, 0.75, 1.0)]) for _ in network.pumps]
     return list(itertools.product(*each))
+
+
+def with_cuts(case: FlowCase, seed: int, most: int) -> FlowCase:
+    """Return the case with saw cuts made up for every way, and at most so many of them allowed."""
+    rng = random.Random(seed)
+    ways = {
+        name: tuple(
+            replace(way, alternative=replace(way.alternative, used=(rng.choice([0, 0, 1, 2]),))) for way in found
+        )
+        for name, found in case.ways.items()
+    }
+    return replace(case, ways=ways, sides=Sides((saw_cuts(most),)))
 
 
 def choices_of(case: FlowCase) -> list[Choice]:

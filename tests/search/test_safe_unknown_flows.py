@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 from flow_cases import choices_of, random_case
 
+from optimizer.choices.side_resources import Sides, water
 from optimizer.model.safety import Tank
 from optimizer.model.system import Rules, System
-from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of
+from optimizer.search.flow_posing import Choice, FlowCase, Way, built_network, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
 from optimizer.verify.allowance import allowance_of
 from optimizer.verify.drain_back import FREEBOARD
@@ -58,17 +60,12 @@ def with_sump(case: FlowCase, free_litres: float) -> FlowCase:
 
 
 def with_volumes(case: FlowCase) -> FlowCase:
-    ways = {
-        name: tuple(
-            replace(
-                way,
-                alternative=replace(way.alternative, volume_m3=sum(part_volume_m3(part) for part in way.built.parts)),
-            )
-            for way in found
-        )
-        for name, found in case.ways.items()
-    }
-    return replace(case, ways=ways)
+    def with_water(way: Way) -> Way:
+        held_ul = math.ceil(1e9 * sum(part_volume_m3(part) for part in way.built.parts))
+        return replace(way, alternative=replace(way.alternative, used=(held_ul,)))
+
+    ways = {name: tuple(map(with_water, found)) for name, found in case.ways.items()}
+    return replace(case, ways=ways, sides=Sides((water(None, part_volume_m3, grains=1),)))
 
 
 def refusing_the_cheapest(seed: int) -> tuple[FlowCase, int] | None:

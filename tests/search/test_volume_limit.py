@@ -11,8 +11,9 @@ from small_trees import random_tree, small_catalog
 
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.demands import known_flows
+from optimizer.choices.side_resources import Sides, water
 from optimizer.hydraulics import conditions_of, part_head_loss_m
-from optimizer.program.problem import Outcome, SizingProblem, cost_of, excess_of, overfull
+from optimizer.program.problem import Outcome, SizingProblem, cost_of, exceeded, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.posing import options_of, pose
 from optimizer.verify.drains import part_volume_m3
@@ -33,7 +34,8 @@ def test_every_way_to_plumb_a_run_is_matched_in_loss_cost_and_volume(seed: int) 
         return 0.0
 
     graph = options.graphs[name]
-    table = AlternativeTable(graph, options.packs, loss, nothing, nothing, volume_of_part=part_volume_m3)
+    sides = Sides((water(1.0, part_volume_m3),))
+    table = AlternativeTable(graph, options.packs, loss, nothing, nothing, sides=sides)
     found = table.table()
     seen = 0
     for (start, end), alternatives in found.items():
@@ -47,7 +49,7 @@ def test_every_way_to_plumb_a_run_is_matched_in_loss_cost_and_volume(seed: int) 
             seen += 1
             assert any(
                 other.loss_m <= lost + 1e-9
-                and other.volume_m3 <= held + 2e-9 * len(parts)
+                and other.used[0] <= 1e6 * held + 1 + 1e-3 * len(way)  # mL rounded up; each step to the µL
                 and other.cents + opening(options.packs, other.packs & ~packs) <= cents
                 for other in alternatives
             )
@@ -78,7 +80,7 @@ def best_by_enumeration(problem: SizingProblem) -> int | None:
             pytest.skip("too many combinations to enumerate")
         for picks in product(*fits):
             choice = dict(zip(runs, picks, strict=True))
-            if overfull(problem, choice) <= 0 and excess_of(problem, choice, chosen) <= 0:
+            if not exceeded(problem, choice, chosen) and excess_of(problem, choice, chosen) <= 0:
                 cents = cost_of(problem, choice, chosen)
                 best = cents if best is None else min(best, cents)
     return best
@@ -91,7 +93,7 @@ def test_the_optimum_within_a_volume_is_that_of_enumeration(seed: int) -> None:
     options = options_of(system, small_catalog(), flows.flows_m3_s)
     free = solve_sizing(pose(options, flows, 1.0).problem)
     wide = pose(options, flows, 1.0, most_volume_m3=1.0).problem
-    held = [[choice.volume for choice in choices] for choices in wide.runs.values()]
+    held = [[choice.uses[0] for choice in choices] for choices in wide.runs.values()]
     least, greatest = sum(map(min, held)), sum(map(max, held))
     for share in (0.1, 0.25, 0.5, 1.0):
         most_ml = least + share * (greatest - least)

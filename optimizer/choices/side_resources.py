@@ -1,0 +1,109 @@
+"""What a plan may use only so much of besides money and head: saw cuts, the water in the pipe, money for parts alone.
+
+Every step along a run uses whole grains of each. Labels carry all of a way's uses packed into one whole number, so that
+adding a step is one addition however many side resources there are.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from optimizer.choices.graph import Arc
+from optimizer.model.network import Part
+
+_BITS = 40  # for one resource: 10¹² grains, more than any plumbing holds
+_MASK = (1 << _BITS) - 1
+
+
+def _none(_: int) -> int:
+    return 0
+
+
+@dataclass(frozen=True, slots=True)
+class SideResource:
+    """Something that all runs, fittings and packs together may use only so much of.
+
+    Attributes
+    ----------
+    words
+        What is counted, as it is told to the owner.
+    most
+        The most units that a plan may use; None: it is weighed here and limited elsewhere, by what flows.
+    used_by
+        Whole grains that a step along a run uses.
+    grains
+        How many grains make a unit: fine where steps are rounded up, so that a run's sum is not.
+    used_by_fitting
+        Whole units that a fitting at a tee of this price [cents] uses: none, unless it is money that is counted.
+    packs
+        Whole units that the first pack of each shared consumable uses, in their order; empty: none.
+    """
+
+    words: str
+    most: int | None
+    used_by: Callable[[Arc], int]
+    grains: int = 1
+    used_by_fitting: Callable[[int], int] = _none
+    packs: tuple[int, ...] = ()
+
+    def units(self, grains: int) -> int:
+        """Return grains in whole units, rounded up."""
+        return -(-grains // self.grains)
+
+
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """The side resources of a search: those counted in few units first, for labels are grouped by them; without a limit
+    last.
+    """
+
+    resources: tuple[SideResource, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.resources)
+
+    def packed(self, arc: Arc) -> int:
+        """Return what a step uses of all of them, as one number."""
+        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.resources))
+
+    def split(self, packed: int) -> tuple[int, ...]:
+        """Return the grains used of each."""
+        return tuple(packed >> _BITS * i & _MASK for i in range(len(self.resources)))
+
+    def units(self, packed: int) -> tuple[int, ...]:
+        """Return the whole units used of each, rounded up."""
+        return tuple(
+            resource.units(grains) for resource, grains in zip(self.resources, self.split(packed), strict=True)
+        )
+
+    def exceeded(self, used: tuple[int, ...]) -> bool:
+        """Return whether these grains are already more than a whole plan may use."""
+        return any(
+            resource.most is not None and resource.units(grains) > resource.most
+            for resource, grains in zip(self.resources, used, strict=True)
+        )
+
+
+def saw_cuts(most: int) -> SideResource:
+    """Return the saw cuts into pipe that stands."""
+    return SideResource("saw cuts", most, lambda arc: arc.cuts)
+
+
+def water(most_m3: float | None, volume_of_part: Callable[[Part], float], grains: int = 1000) -> SideResource:
+    """Return the water that the runs hold, in units of so many µL: mL unless said otherwise; `volume_of_part` in m³."""
+
+    def microlitres(arc: Arc) -> int:
+        return math.ceil(sum(map(volume_of_part, arc.parts)) * 1e9 - 1e-6)
+
+    most = None if most_m3 is None else math.floor(most_m3 * 1e9 / grains)
+    unit = "mL" if grains == 1000 else "µL"
+    return SideResource(f"{unit} of water in the runs", most, microlitres, grains)
+
+
+def parts_money(most_cents: int, cents_of_parts: Callable[[Arc], int], pack_cents: tuple[int, ...]) -> SideResource:
+    """Return the money for parts alone, in cents: no labour, no electricity."""
+    return SideResource(
+        "cents for parts", most_cents, cents_of_parts, used_by_fitting=lambda cents: cents, packs=pack_cents
+    )

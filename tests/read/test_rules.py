@@ -1,0 +1,54 @@
+"""What a plan may do, as the rules of a system file say it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from optimizer.errors import InputError
+from optimizer.model.system import Rules
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
+
+CATALOG = load_catalog()
+PLAIN = (data_directory("examples") / "single-return.yaml").read_text(encoding="utf-8")
+
+
+def rules(tmp_path: Path, words: str) -> Rules:
+    path = tmp_path / "system.yaml"
+    path.write_text(f"{PLAIN}\nrules: {{{words}}}\n", encoding="utf-8")
+    return load_system(path, CATALOG).rules
+
+
+@pytest.mark.parametrize(
+    ("words", "name", "value"),
+    [
+        ("sizes: [1 in, 3/4 in]", "sizes", ("3/4 in", "1 in")),
+        ("other sizes: no", "resize", False),
+        ("velocity limit: 2 m/s", "velocity_limit_m_s", pytest.approx(2.0)),
+        ("brass allowed: yes", "allow_unsafe_metals", True),
+        ("keep unions: no", "keep_services", False),
+        ("other pumps: yes", "other_pumps", True),
+        ("labour: 30 USD/h", "labour_cents_per_hour", 3000),
+        ("electricity: 0.30 USD/kWh", "electricity_cents_per_kwh", pytest.approx(30.0)),
+        ("count for: 10 h", "horizon_h", pytest.approx(10.0)),
+        ("saw cuts: at most 2", "most_cuts", 2),
+        ("saw cuts: 2", "most_cuts", 2),
+        ("saw cuts: none", "most_cuts", 0),
+    ],
+)
+def test_each_rule_is_read_and_leaves_the_others_as_they_are(
+    tmp_path: Path, words: str, name: str, value: object
+) -> None:
+    read = rules(tmp_path, words)
+
+    assert getattr(read, name) == value
+    assert all(getattr(read, other) == getattr(Rules(), other) for other in Rules.__dataclass_fields__ if other != name)
+
+
+@pytest.mark.parametrize("words", ["saw cuts: few", "saw cuts: -1", "saw cuts: 1.5", "saw cuts: at least 2"])
+def test_cuts_that_are_no_whole_number_are_refused_with_an_example(tmp_path: Path, words: str) -> None:
+    with pytest.raises(InputError, match="a whole number of cuts, such as at most 2; or none"):
+        rules(tmp_path, words)
