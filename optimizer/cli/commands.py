@@ -278,11 +278,10 @@ def _write_plan(
     from optimizer import pipeline
 
     if output is not None:
-        from optimizer.documents.workbook import write_workbook
+        from optimizer.documents.workbook import write_whole_workbook
 
         taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-        card = pipeline.settings_card(report.system, report)
-        write = partial(write_workbook, output, report, overwrite=replace, taken=taken, card=card)
+        write = partial(write_whole_workbook, output, report, taken, replace)
         wait_for(f"Writing {output}", write, quiet)
     if store_csv is not None:
         from optimizer.documents.parts_sheet import import_csv
@@ -300,8 +299,8 @@ def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, 
     _print(text.plan_blocks(report))
     if output is not None:
         click.echo(
-            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, settings card, take-out list, "
-            "flow check, assumptions and cautions, plain rows for import."
+            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, plumbing, settings card, "
+            "take-out list, flow check, assumptions and cautions, plain rows for import."
         )
     if store_csv is not None:
         click.echo(f"Wrote {store_csv}: the parts list as plain rows.")

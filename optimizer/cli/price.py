@@ -47,9 +47,9 @@ def price(
     prices = pipeline.read_quote(quote, listed, catalog)
     requoted = wait_for("Searching at the store's prices", partial(pipeline.requote, listed, prices, catalog), as_json)
     if output is not None:
-        from optimizer.documents.workbook import write_workbook
+        from optimizer.documents.workbook import write_whole_workbook
 
-        write_workbook(output, requoted.other, overwrite=replace, taken=requoted.taken)
+        write_whole_workbook(output, requoted.other, requoted.taken, replace)
     from optimizer.documents import quote_text
 
     told = (listed.bill, requoted.bill, prices, requoted.other)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import frontier_chart
 from optimizer.documents.drawing.head_line import head_line_chart
+from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.loss_bars import loss_bars
 from optimizer.documents.drawing.schematic import schematic
 from optimizer.documents.report_facts import (
@@ -60,10 +61,17 @@ def plan_pictures(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, 
 def schematic_after(facts: ReportFacts, *, alone: bool = False) -> Picture:
     shown = shown_after(facts)
     title = f"{facts.report.system.name}: the plumbing after the work"
-    caption = "The plumbing after the work: each run with its flow now → after. New parts have a thick line and an N."
-    if not shown.new and not shown.new_tees:
-        caption = "The plumbing after the work: each run with its flow now → after. No part is new: settings do it."
-    return Picture("schematic-after", caption, schematic(shown, title=title, key="schematic-after", alone=alone))
+    return Picture(
+        "schematic-after", after_words(shown), schematic(shown, title=title, key="schematic-after", alone=alone)
+    )
+
+
+def after_words(shown: Shown) -> str:
+    """Return the caption of the plumbing after the work."""
+    marks = (
+        "New parts have a thick line and an N." if shown.new or shown.new_tees else "No part is new: settings do it."
+    )
+    return f"The plumbing after the work: each run with its flow now → after. {marks}"
 
 
 def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None, *, alone: bool = False) -> Picture:

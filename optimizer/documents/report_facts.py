@@ -69,13 +69,19 @@ def report_facts(
     frontier: Sequence[FrontierPoint] = (),
     chosen: FrontierPoint | None = None,
     card: SettingsCard | None = None,
+    *,
+    with_gains: bool = True,
 ) -> ReportFacts:
-    """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting."""
+    """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting.
+
+    `with_gains` also works out what each run would carry without each of its losses, which takes as long again.
+    """
     from optimizer.verify.settings import with_openings
 
     planned = planned_network(report.system.network, report.plan)
     after = with_openings(planned, report.verification.valves)
-    return ReportFacts(report, solved(report.system.network), solved(after), tuple(frontier), chosen, card)
+    both = solved(report.system.network, with_gains), solved(after, with_gains)
+    return ReportFacts(report, *both, tuple(frontier), chosen, card)
 
 
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:

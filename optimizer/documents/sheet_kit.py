@@ -19,13 +19,27 @@ from optimizer.errors import DocumentError
 
 LETTER, A4 = 1, 9  # paper numbers of the file format
 PAPER_IN = {LETTER: (8.5, 11.0), A4: (8.27, 11.69)}  # upright
-_SIDE_IN, _TOP_IN, _FOOT_IN = 0.5, 0.8, 0.75  # margins that suit both
 _GAP_POINTS = 11.25  # of an empty row
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
 _LONGEST_IN_MARGIN = 60  # print headers hold 255 signs with their codes
 # Column widths count the digits of this type, so that they mean the same in every viewer.
 TYPE = {"font_name": "Arial", "font_size": 10}
 _FRAME = {"border": 1, "border_color": "#9AA5B1"}
+
+
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """What stays free on every side [in], and how far from the edge head and foot begin."""
+
+    side: float
+    top: float
+    foot: float
+    head_at: float
+    foot_at: float
+
+
+PLAIN_MARGINS = Margins(0.5, 0.8, 0.75, 0.35, 0.35)  # they suit letter and A4
+TIGHT_MARGINS = Margins(0.3, 0.5, 0.42, 0.28, 0.22)  # for a picture that fills the sheet
 
 _STYLES: dict[str, dict[str, Any]] = {
     "title": {"bold": True, "font_size": 15, "text_wrap": True},
@@ -98,13 +112,13 @@ class Book:
             name: self.workbook.add_format({**TYPE, "valign": "top", **style}) for name, style in styles.items()
         }
 
-    def sheet(self, name: str, widths: Sequence[float], *, landscape: bool) -> Sheet:
+    def sheet(self, name: str, widths: Sequence[float], *, landscape: bool, margins: Margins = PLAIN_MARGINS) -> Sheet:
         """Return a new sheet with these column widths (in digits), set up to be printed one page wide."""
         worksheet = self.workbook.add_worksheet(name)
         for column, width in enumerate(widths):
             worksheet.set_column(column, column, width)
-        _print_setup(worksheet, self, name, landscape=landscape)
-        self.sheets.append(Sheet(self, worksheet, tuple(widths), landscape))
+        _print_setup(worksheet, self, name, margins, landscape=landscape)
+        self.sheets.append(Sheet(self, worksheet, tuple(widths), landscape, margins))
         return self.sheets[-1]
 
     def finish(self) -> None:
@@ -138,6 +152,7 @@ class Sheet:
     worksheet: Any
     widths: tuple[float, ...]
     landscape: bool = False
+    margins: Margins = PLAIN_MARGINS
     row: int = 0
     heights: list[float] = field(default_factory=list)
     headings: set[int] = field(default_factory=set)
@@ -168,7 +183,8 @@ class Sheet:
         """Begin a page before each heading that would otherwise stand alone at the foot of one."""
         paper = PAPER_IN[self.book.paper]
         turned = paper[::-1] if self.landscape else paper
-        room = page_rows_points(turned, (2 * _SIDE_IN, _TOP_IN + _FOOT_IN), columns_points(self.widths))
+        free_in = 2 * self.margins.side, self.margins.top + self.margins.foot
+        room = page_rows_points(turned, free_in, columns_points(self.widths))
         breaks = page_starts(self.heights, self.headings, room)
         if breaks:
             self.worksheet.set_h_pagebreaks(breaks)
@@ -224,20 +240,20 @@ def _put_value(worksheet: Any, row: int, column: int, value: Any, style: Any) ->
     return int(worksheet.write_number(row, column, value, style))
 
 
-def _print_setup(worksheet: Any, book: Book, name: str, *, landscape: bool) -> None:
-    """Set margins that suit letter and A4, one page wide, with the system's name and page numbers at the foot."""
+def _print_setup(worksheet: Any, book: Book, name: str, margins: Margins, *, landscape: bool) -> None:
+    """Set the margins, one page wide, with the system's name and page numbers at the foot."""
     worksheet.set_paper(book.paper)
     if landscape:
         worksheet.set_landscape()
     else:
         worksheet.set_portrait()
     worksheet.fit_to_pages(1, 0)
-    worksheet.set_margins(left=_SIDE_IN, right=_SIDE_IN, top=_TOP_IN, bottom=_FOOT_IN)
+    worksheet.set_margins(left=margins.side, right=margins.side, top=margins.top, bottom=margins.foot)
     worksheet.center_horizontally()
     head = f'&L&"Arial,Bold"{name}&R&"Arial,Regular"{_in_margin(book.system_name)}'
     foot = '&L&"Arial,Regular"Prices and flows are estimates&R&"Arial,Regular"Page &P of &N'
-    worksheet.set_header(head, {"margin": 0.35})
-    worksheet.set_footer(foot, {"margin": 0.35})
+    worksheet.set_header(head, {"margin": margins.head_at})
+    worksheet.set_footer(foot, {"margin": margins.foot_at})
 
 
 def _in_margin(text: str) -> str:

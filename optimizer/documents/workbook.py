@@ -9,6 +9,8 @@ from pathlib import Path
 from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
 from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
 from optimizer.documents.parts_sheet import import_sheet, parts_sheet
+from optimizer.documents.picture_sheets import PLUMBING_SHEET, picture_sheets, plumbing_pictures
+from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.safety_text import safety_sheet
 from optimizer.documents.settings_card import card_sheet
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
@@ -39,6 +41,7 @@ def write_workbook(
     *,
     taken: TakeOff | None = None,
     card: SettingsCard | None = None,
+    facts: ReportFacts | None = None,
     paper: str | None = None,
     created: datetime.datetime | None = None,
 ) -> None:
@@ -56,6 +59,8 @@ def write_workbook(
         The take-off of the plan; without it the sheets for the workbench are left out: cuts, adapters, work order.
     card
         How everything is set after the work; without it there is no sheet of it.
+    facts
+        Both plumbings solved, as `report_facts` returns them; without them there are no pictures.
     paper
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     created
@@ -68,7 +73,16 @@ def write_workbook(
         check. Nothing is left half-written.
     """
     target = free_target(Path(path), overwrite, ".xlsx")
-    put_whole(target, workbook_bytes(report, taken=taken, card=card, paper=paper, created=created))
+    put_whole(target, workbook_bytes(report, taken=taken, card=card, facts=facts, paper=paper, created=created))
+
+
+def write_whole_workbook(path: Path, report: PlanReport, taken: TakeOff, overwrite: bool = False) -> None:
+    """Write the workbook with all its sheets: the settings card and the pictures are worked out here."""
+    from optimizer import pipeline
+    from optimizer.documents.report_facts import report_facts
+
+    card, facts = pipeline.settings_card(report.system, report), report_facts(report, with_gains=False)
+    write_workbook(path, report, overwrite, taken=taken, card=card, facts=facts)
 
 
 def workbook_bytes(
@@ -76,6 +90,7 @@ def workbook_bytes(
     *,
     taken: TakeOff | None = None,
     card: SettingsCard | None = None,
+    facts: ReportFacts | None = None,
     paper: str | None = None,
     created: datetime.datetime | None = None,
 ) -> bytes:
@@ -90,17 +105,21 @@ def workbook_bytes(
         workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report)})
         sheet_size = _PAPERS[paper] if paper else LETTER if report.system.units == US else A4
         book = Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name)
-        _fill(book, report, taken, card)
+        _fill(book, report, taken, card, facts)
     return memory.getvalue()
 
 
-def _fill(book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None) -> None:
+def _fill(
+    book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None, facts: ReportFacts | None
+) -> None:
     summary = start_summary(book)
     total = parts_sheet(book, report.bill)
     if taken is not None:
         cut_sheet(book, taken.cuts)
         adapters_sheet(book, taken.ports)
         work_sheet(book, taken.work)
+    if facts is not None:
+        picture_sheets(book, PLUMBING_SHEET, plumbing_pictures(facts, book.paper))
     if card is not None:
         card_sheet(book, card)
     take_out_sheet(book, report.bill)

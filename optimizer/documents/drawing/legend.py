@@ -26,7 +26,7 @@ class _Entry:
 
 def legend_height(shown: Shown, width: float) -> float:
     """Return the pixels that the legend takes under a picture of this width."""
-    rows = -(-len(_entries(shown)) // _per_row(shown, width))
+    rows = -(-len(_entries(shown)) // len(_columns(shown, width)))
     return 16 + 15.0 * len(_note_lines(width)) + rows * _ROW + 8
 
 
@@ -36,10 +36,10 @@ def draw_legend(canvas: Canvas, shown: Shown, top: float) -> None:
     for line in _note_lines(canvas.width):
         canvas.text(_LEFT, y, line, "aside", size=_SIZE)
         y += 15
-    per_row, cell = _per_row(shown, canvas.width), _cell(shown)
+    columns = _columns(shown, canvas.width)
     for place, entry in enumerate(_entries(shown)):
-        row, column = divmod(place, per_row)
-        _draw_entry(canvas, entry, _LEFT + column * cell + 10, y + row * _ROW + 10)
+        row, column = divmod(place, len(columns))
+        _draw_entry(canvas, entry, columns[column] + 10, y + row * _ROW + 10)
 
 
 def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
@@ -53,9 +53,8 @@ def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
         new = entry.mark == "new"
         canvas.line([(x + 9, y - 14), (x + 9, y + 14)], "new-pipe" if new else "old-pipe")
         canvas.rectangle(x - 9, y - 6.5, 13, 13, "new-badge" if new else "old-badge", MARKS)
-        canvas.text(
-            x - 2.5, y + 4, "N" if new else "X", "on-new bold" if new else "old-words bold", size=11, anchor="middle"
-        )
+        letter, role = ("N", "on-new bold") if new else ("X", "old-words bold")
+        canvas.text(x - 2.5, y + 4.5, letter, role, size=_SIZE, anchor="middle")
     canvas.text(x + 18, y + 4, entry.words, "aside", size=_SIZE)
 
 
@@ -72,12 +71,14 @@ def _entries(shown: Shown) -> list[_Entry]:
     return entries
 
 
-def _cell(shown: Shown) -> float:
-    return 44 + max(text_width(entry.words, _SIZE) for entry in _entries(shown))
-
-
-def _per_row(shown: Shown, width: float) -> int:
-    return max(1, int((width - _LEFT) // _cell(shown)))
+def _columns(shown: Shown, width: float) -> list[float]:
+    """Return where the columns of the legend begin: as many as fit, each as wide as its longest words."""
+    rooms = [44 + text_width(entry.words, _SIZE) for entry in _entries(shown)]
+    for count in range(len(rooms), 0, -1):
+        columns = [max(rooms[place::count]) for place in range(count)]
+        if _LEFT + sum(columns) <= width or count == 1:
+            break
+    return [_LEFT + sum(columns[:place]) for place in range(count)]
 
 
 def _note_lines(width: float) -> list[str]:

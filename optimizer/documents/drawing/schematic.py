@@ -30,7 +30,7 @@ from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.legend import draw_legend, legend_height
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.drawing.measure import text_width
-from optimizer.documents.drawing.svg import BACK, MARKS, Canvas
+from optimizer.documents.drawing.svg import BACK, MARKS, Box, Canvas, Column, Upright
 from optimizer.documents.drawing.symbols import Spot, draw_symbol
 from optimizer.documents.words import flow_words
 from optimizer.model.catalog import Kind
@@ -44,7 +44,7 @@ _WIDENS = (Kind.REDUCING_COUPLING, Kind.BUSHING)
 def schematic(shown: Shown, *, title: str, key: str = "schematic", alone: bool = False) -> str:
     """Return the schematic as SVG; `key` and `alone` as in `Canvas.svg`."""
     canvas = schematic_canvas(shown)
-    return canvas.svg(title, _description(shown), key, alone=alone)
+    return canvas.svg(title, describe(shown), key, alone=alone)
 
 
 def schematic_canvas(shown: Shown) -> Canvas:
@@ -52,6 +52,8 @@ def schematic_canvas(shown: Shown) -> Canvas:
     plan = arrange(shown, _LEFT, _TOP)
     width = max(plan.width, 360.0)
     canvas = Canvas(width, plan.height + legend_height(shown, width))
+    canvas.end_y = plan.height
+    canvas.columns = [Column(0.0, _LEFT), *(Column(left, right) for left, right in plan.column_edges)]
     _heights(canvas, shown, plan)
     for point in shown.network.points.values():
         _draw_point(canvas, shown, plan, point)
@@ -75,7 +77,7 @@ def _heights(canvas: Canvas, shown: Shown, plan: Arrangement) -> None:
         y = plan.zero_y - tick * per_unit
         canvas.line([(_LEFT - 19, y), (_LEFT - 14, y)], "axis", BACK)
         words = f"{tick_words(tick, round_ticks(low, high))} {length_unit(shown.units)}"
-        canvas.text(_LEFT - 22, y + 4, words, "aside", size=11, anchor="end")
+        canvas.text(_LEFT - 22, y + 4, words, "aside", size=PART_SIZE, anchor="end")
 
 
 def _draw_point(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
@@ -135,6 +137,7 @@ def _in_column(network: Network, plan: Arrangement, point: Point, column: int, m
 
 def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, basin: _Basin) -> None:
     y, left, right = plan.y[point.name], basin.left, basin.right
+    canvas.bands.append(Box(left, y - 12, right, y + TANK_DEPTH, point.name))
     canvas.rectangle(left, y, right - left, TANK_DEPTH, "water", BACK)
     canvas.line([(left, y - 12), (left, y + TANK_DEPTH), (right, y + TANK_DEPTH), (right, y - 12)], "tank", BACK)
     canvas.line([(left, y), (right, y)], "surface", BACK)
@@ -180,6 +183,7 @@ def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> 
     if not places:
         return
     canvas.line([(min(places), y), (max(places), y)], "pipe", BACK)
+    canvas.bands.append(Box(min(places), y - 6, max(places), y + 6, point.name))
     kind = Kind.CROSS if point.kind is PointKind.CROSS else Kind.TEE
     draw_symbol(canvas, kind, Spot(x, y, down=True))
     canvas.text(x + TEXT_LEFT - 8, y - 6, point.name, "aside halo", size=PART_SIZE)
@@ -190,6 +194,7 @@ def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> 
 def _draw_run(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
     run, lane = shown.network.runs[name], plan.lanes[name]
     top, bottom = _ends(shown.network, plan, name)
+    canvas.uprights.append(Upright(lane.x, top, bottom, name))
     _draw_way_out(canvas, shown, plan, name)
     for y in lane.crossed_at:
         canvas.line([(lane.x, y - 6), (lane.x, y + 6)], "gap", BACK)
@@ -240,6 +245,7 @@ def _draw_way_out(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) ->
     wet = shown.network.points[run.start.point].kind is PointKind.SURFACE
     y, x = plan.y[run.start.point] + (DIP if wet else 0.0), lane.x_at(start=True)
     canvas.line([(x, y), (x, lane.turn_y), (lane.x, lane.turn_y)], "pipe")
+    canvas.bands.append(Box(x, lane.turn_y - 4, lane.x, lane.turn_y + 4, name))
 
 
 def _draw_heading(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str) -> None:
@@ -278,10 +284,11 @@ def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, 
 def draw_badge(canvas: Canvas, x: float, y: float, *, new: bool) -> None:
     """Draw the letter of what is put in (N, on a dark square) or comes out (X, on a pale one), centred at (x, y)."""
     canvas.rectangle(x - 6.5, y - 6.5, 13, 13, "new-badge" if new else "old-badge", MARKS)
-    canvas.text(x, y + 4, "N" if new else "X", "on-new bold" if new else "old-words bold", size=11, anchor="middle")
+    letter, role = ("N", "on-new bold") if new else ("X", "old-words bold")
+    canvas.text(x, y + 4.5, letter, role, size=PART_SIZE, anchor="middle")
 
 
-def _description(shown: Shown) -> str:
+def describe(shown: Shown) -> str:
     """Return the picture in words: every run with its ends and its flow."""
     runs = [
         f"{run.name} from {run.start.point} to {run.end.point}"
