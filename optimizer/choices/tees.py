@@ -58,7 +58,7 @@ def _new_fittings(tee: Tee, point: str, catalog: Catalog, sizes: Mapping[Leg, tu
     seen: set[tuple[End, ...]] = set()
     rows = sorted(catalog.of_kind(Kind.TEE if len(legs) == 3 else Kind.CROSS), key=lambda item: item.price_cents)
     for item in rows:
-        for ends in {item.ends, (*item.ends[:2][::-1], *item.ends[2:])}:
+        for ends in dict.fromkeys((item.ends, (*item.ends[:2][::-1], *item.ends[2:]))):
             fits = len(ends) == len(legs) and all(end in sizes[leg] for leg, end in zip(legs, ends, strict=False))
             if fits and item.reef_safe and ends not in seen:
                 seen.add(ends)

@@ -249,7 +249,7 @@ class RelaxedSelection:
 
 def no_good(picks: Iterable[Pick], name: str = "no good") -> ChoiceRow:
     """Return the row that forbids choosing all of these together (and nothing else)."""
-    chosen = dict.fromkeys(picks, 1.0)
+    chosen = dict.fromkeys(sorted(picks), 1.0)
     return ChoiceRow(name, chosen, high=len(chosen) - 1.0)
 
 

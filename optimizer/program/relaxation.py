@@ -17,6 +17,7 @@ from optimizer.program.solve import SOLVERS
 # CP_SAT has no continuous variables; the quickest on published networks comes first
 FLOW_SOLVERS = tuple(sorted(set(SOLVERS) - {"CP_SAT"}, key=("HIGHS", "GSCIP").index))
 _RELATIVE = 1e-6  # how far a solver's bound is trusted
+_OFF = 1e-5  # so far its cost may be off, for choices that are not quite whole
 
 
 def solve_relaxation(
@@ -93,7 +94,10 @@ def _extract(name: str, built: FlowModel, result: Any) -> RelaxedSelection:
     problem, unit = built.problem, built.flow_unit_m3_s
 
     def best(kind: str, key: str, count: int) -> int:
-        return max(range(count), key=lambda k: values[built.pick(kind, key, k)])
+        k = max(range(count), key=lambda k: values[built.pick(kind, key, k)])
+        if not values[built.pick(kind, key, k)] > 0.5:  # not a number included
+            raise SolverError(f"the answer chooses nothing for {kind} {key!r}")
+        return k
 
     runs = {run.name: best(RUN, run.name, len(run.alternatives)) for run in problem.runs.values()}
     settings = {r.name: best(SETTING, r.name, len(r.settings)) for r in problem.runs.values() if r.settings}
@@ -104,6 +108,9 @@ def _extract(name: str, built: FlowModel, result: Any) -> RelaxedSelection:
     outcome = Outcome.OPTIMAL if optimal else Outcome.FEASIBLE
     found = RelaxedSelection(outcome, runs, settings, tees, flows, heads, None, None, name)
     cents = chosen_cents(problem, found.picks())
+    told = float(result.objective_value()) * built.money_unit_cents
+    if not abs(cents - told) <= 0.5 + _OFF * abs(cents):
+        raise SolverError(f"the answer costs {cents} cents, the solver said {told:g}")
     bound = cents if optimal else min(cents, _bound_cents(built, result) or 0)
     return RelaxedSelection(outcome, runs, settings, tees, flows, heads, cents, bound, name)
 

@@ -184,7 +184,7 @@ def _case(
     energy = {
         (name, speed): energy_cents(network.pumps[name], speed, rules)
         for name in network.pumps
-        for speed in {speeds[name] for mode in modes for speeds in mode.speeds}
+        for speed in dict.fromkeys(speeds[name] for mode in modes for speeds in mode.speeds)
         if len(modes) == 1
     }
     return FlowCase(

@@ -14,12 +14,14 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.valve_slots import cheapest_valve_cents
+from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
+from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, translated
@@ -95,6 +97,12 @@ def find_unknown(
     SolverError
         When no solver answers.
     """
+    if solver is not None and solver not in FLOW_SOLVERS:
+        usable = " or ".join(name.lower() for name in FLOW_SOLVERS)
+        raise PlanError(
+            f"the solver {solver.lower()} works in whole numbers alone, and here the flows are not known beforehand; "
+            f"take {usable}, or leave the choice open"
+        )
     finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
     finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
     finder.allowances, finder.floor = allowances, floor_cents

@@ -90,7 +90,8 @@ def _rules_for(
     system: System, plan: Plan, catalog: Catalog, store: Store
 ) -> tuple[tuple[StickRule, ...], tuple[str, ...]]:
     """Return the rules, with a length cut to order where a piece is longer than every stick, and notes that say so."""
-    wide = tuple(StickRule("", system_of, _ANY_M, default=True) for system_of in {r.system for r in store.sticks})
+    systems = dict.fromkeys(rule.system for rule in store.sticks)
+    wide = tuple(StickRule("", system_of, _ANY_M, default=True) for system_of in systems)
     lengths: dict[str, float] = {}
     items: dict[str, CatalogItem] = {}
     for pipes in cut_list(system.network, plan, catalog, wide or _wide_for(plan)).pipes:
