@@ -253,8 +253,9 @@ def settings_card(
     """
     from optimizer.verify.card import settings_card as card_of
 
-    told = (None, None) if planned is None else (planned.plan, planned.verification)
-    return card_of(system, *told, clog=clog, scatter=scatter)
+    if planned is None:
+        return card_of(system, clog=clog, scatter=scatter)
+    return card_of(system, planned.plan, planned.verification, clog=clog, scatter=scatter, known_band=planned.band)
 
 
 def read_quote(path: Path | str, listed: PlanReport, catalog: Catalog) -> Quote:

@@ -32,7 +32,7 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
     default=5.0,
     show_default=True,
     metavar="PERCENT",
-    help="How far normal readings lie from the set flow.",
+    help="How far readings of one meter lie from the true flow.",
 )
 @replace_option
 @catalogs_option
@@ -47,8 +47,8 @@ def settings(
 ) -> None:
     """Print the settings card: pump speeds, valves, and what every meter should show.
 
-    For each way in which the plumbing is run, every meter has a normal flow, a low limit (clogged) and a high limit (a
-    hose off or a pipe apart), each from a simulation.
+    For each way in which the plumbing is run, every meter has the flow that it should show with its band, a low limit
+    (clogged) and a high limit (a hose off or a pipe apart), each from a simulation.
     """
     from optimizer import pipeline
 

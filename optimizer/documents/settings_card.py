@@ -17,7 +17,7 @@ from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
 
 CARD_SHEET = "Settings"
-METER_TITLES = ("meter in", "should show", "normal", "too low below", "too high above")
+METER_TITLES = ("meter in", "should show", "first reading", "too low below", "too high above")
 _OF_A_CARD = ("Water and electricity", "Flood test", "Pump suction", "House water", "Last word")
 _NO_DAY = datetime.datetime(2000, 1, 1)  # the same card gives the same file
 
@@ -25,13 +25,31 @@ _NO_DAY = datetime.datetime(2000, 1, 1)  # the same card gives the same file
 def card_blocks(card: SettingsCard) -> list[Block]:
     """Return the card as headings, tables and sentences."""
     blocks: list[Block] = [Heading(title_of(card)), table(("run", "valve", "set to"), valve_rows(card))]
-    for mode in card.modes:
-        blocks += [Heading(mode_words(mode)), *([mode.note] if mode.note else [])]
+    blocks += list(avoid_lines(card))
+    for mode in modes_of(card):
+        blocks += [Heading(mode_words(mode)), *mode_notes(mode)]
         blocks.append(table(METER_TITLES, meter_rows(card, mode), right=(1, 2, 3, 4)))
         if mode.drains:
             blocks.append(table(("drain", "its valve, to begin with"), mode.drains))
     notes = list(note_lines(card))
     return [*blocks, Lines(tuple(notes)), Lines(tuple(f"{title}: {text}" for title, text in card_cautions()))]
+
+
+def modes_of(card: SettingsCard) -> list[Mode]:
+    """Return the ways to run it that have their meters on the card; speeds to be avoided are told in a line."""
+    return [mode for mode in card.modes if not mode.is_to_avoid]
+
+
+def avoid_lines(card: SettingsCard) -> Iterator[str]:
+    """Yield the speeds of the dial that are to be avoided, and why: `Do not set pump return to 40 %, 45 %: ...`."""
+    found: dict[str, list[tuple[Mode, str]]] = {}
+    for mode in card.modes:
+        for text in mode.unsafe if mode.is_to_avoid else ():
+            found.setdefault(text.split(":")[0], []).append((mode, text))
+    for group in found.values():
+        pumps = [pump for mode, _ in group for pump in mode.network.pumps.values()]
+        speeds = ", ".join(pump_setting(pump) for pump in pumps)
+        yield f"Do not set pump {pumps[0].name} to {speeds}: {group[-1][1]}."
 
 
 def title_of(card: SettingsCard) -> str:
@@ -52,42 +70,82 @@ def mode_words(mode: Mode) -> str:
 
 
 def meter_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
-    """Return (run, should show, normal, low, high) of every meter; a dash where no limit can tell."""
+    """Return (run, should show, first reading, low, high) of every meter; a dash where no limit can tell."""
     units = card.system.units
     return [
         (
             meter.run,
             flow_words(meter.flow_m3_s, units),
-            flow_span(*meter.normal_m3_s, units) if meter.flow_m3_s > 0.0 else "–",
-            _limit(meter.low_m3_s, units),
-            _limit(meter.high_m3_s, units),
+            flow_span(*meter.band_m3_s, units),
+            _limit(meter.low_m3_s, meter, units, meter.low_is_need),
+            _limit(meter.high_m3_s, meter, units),
         )
         for meter in mode.meters
     ]
 
 
-def _limit(flow_m3_s: float | None, units: str) -> str:
-    return "–" if flow_m3_s is None else show_flow(flow_m3_s, units)
+def _limit(flow_m3_s: float | None, meter: MeterLimits, units: str, needed: bool = False) -> str:
+    """Return a limit as a flow and as a share of one's own reading, or that it is needed whatever that reads."""
+    if flow_m3_s is None:
+        return "–"
+    beside = "needed" if needed else percent(flow_m3_s / meter.flow_m3_s)
+    return f"{show_flow(flow_m3_s, units)} ({beside})"
+
+
+def mode_notes(mode: Mode) -> tuple[str, ...]:
+    """Return what is to be said of a mode before its meters: why there are none, or what speaks against it."""
+    return (*([mode.note] if mode.note else []), *(f"Do not run it so: {text}." for text in mode.unsafe))
 
 
 def note_lines(card: SettingsCard) -> Iterator[str]:
     """Yield how the card is to be read, what its limits can not tell, and when filters are due."""
+    scatter = percent(card.scatter)
     yield (
-        f"After cleaning: set pump and valves, then trim each valve until its meter, near the start of its run, shows "
-        f"the flow above. Normal is {percent(card.scatter)} either way of that."
+        "After the work, and after cleaning: set pump and valves and read every meter, near the start of its run. What "
+        "is calculated is good to the band under 'first reading', 8 times of 10; far outside it something is built or "
+        "set otherwise than it stands here."
+    )
+    yield (
+        "Then trim each valve until its meter shows the flow above, and write down what every meter shows: from then "
+        f"on it repeats itself to within {scatter}, so the limits count from your own reading. Where that is another "
+        "one, take the percentages of it; 'needed' stays as it is."
     )
     yield (
         f"Too low: a clog that leaves {percent(1 - card.clog)} of the section open, or less than is needed, reads "
         "below that limit. Too high: a hose off or a pipe apart reads above it."
     )
     for mode in card.modes[:1]:
+        yield from _first_readings(mode)
+        yield from _needs(mode)
         for meter in mode.meters:
             yield from _notes_of(meter, card.system.units)
 
 
+def _first_readings(mode: Mode) -> Iterator[str]:
+    """Yield which meters' bands reach over a limit: of those the first reading says nothing yet."""
+    names = [meter.run for meter in mode.meters if not meter.first_tells and meter.flow_m3_s > 0.0]
+    if names:
+        yield (
+            f"The first reading alone can not tell a clog or a break from what the calculation may be off: "
+            f"{', '.join(names)}. Look along the run before you take it for normal."
+        )
+
+
+def _needs(mode: Mode) -> Iterator[str]:
+    """Yield which runs carry hardly more than they need: a normal day may read less."""
+    names = [meter.run for meter in mode.meters if meter.need_in_scatter and not meter.low_is_need]
+    if names:
+        yield (
+            f"What is needed lies within the normal scatter of the flow: {', '.join(names)}. Short of it is not yet "
+            "clogged; where it matters, ask for more than that in the targets."
+        )
+
+
 def _notes_of(meter: MeterLimits, units: str) -> Iterator[str]:
     if meter.filter_line and meter.low_m3_s is not None:
-        yield f"{meter.run}: the filter is due when less than {show_flow(meter.low_m3_s, units)} flows."
+        due = show_flow(meter.low_m3_s, units)
+        share = percent(meter.low_m3_s / meter.flow_m3_s)
+        yield f"{meter.run}: the filter is due when less than {due} flows, {share} of what a new one lets through."
     for note in meter.notes:
         yield f"{meter.run}: {note}."
 
@@ -114,10 +172,10 @@ def meter_tables(card: SettingsCard) -> str:
     """Return, for a page, what every meter should show at each speed."""
     from optimizer.documents.report_html import heading, paragraph
 
-    told = ""
-    for mode in card.modes:
+    told = "".join(map(paragraph, avoid_lines(card)))
+    for mode in modes_of(card):
         titles = tuple(title.capitalize() for title in METER_TITLES)
-        told += heading(mode_words(mode)) + (paragraph(mode.note) if mode.note else "")
+        told += heading(mode_words(mode)) + "".join(map(paragraph, mode_notes(mode)))
         told += _page_table(mode_words(mode), titles, meter_rows(card, mode), (1, 2, 3, 4))
         told += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
     return told
@@ -137,10 +195,12 @@ def card_sheet(book: Book, card: SettingsCard) -> None:
     sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 1, 3))
     for run, valve, words in valve_rows(card):
         sheet.write([Cell(run), Cell(valve), Cell(words, span=3)])
-    for mode in card.modes:
+    for text in avoid_lines(card):
+        sheet.paragraph(text, "strong")
+    for mode in modes_of(card):
         sheet.heading(mode_words(mode))
-        if mode.note:
-            sheet.paragraph(mode.note)
+        for text in mode_notes(mode):
+            sheet.paragraph(text)
         titles = tuple(title.capitalize() for title in METER_TITLES)
         sheet.column_titles(titles, numbers=titles[1:])
         for row in meter_rows(card, mode):

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from functools import cache, partial
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import solve_network, valve_words
+from optimizer.hydraulics import valve_words
+from optimizer.hydraulics.uncertainty import SAMPLES, uncertainty
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network
@@ -15,23 +16,35 @@ from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System, Target
 from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
-from optimizer.verify.limits import SCATTER, MeterLimits, limits_of
+from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of
+from optimizer.verify.running import Running, running
+from optimizer.verify.safety import unsafe_when
 from optimizer.verify.settings import with_openings
 from optimizer.verify.trials import CLOG, Trials, trials_of
+
+_FEWER_SAMPLES = 96  # at speeds that nobody asked for
+LEAST_OPENING = 0.03  # nobody sets a valve finer than that; common practice, no source
 
 
 @dataclass(frozen=True)
 class Mode:
     """One way in which the plumbing is run: pumps at these fractions of full rpm, and what the meters then show.
 
-    `drains` are (drain, words) of the valve of each full siphon that has one, set for the flow of this mode.
+    `drains` are (drain, words) of the valve of each full siphon that has one, set for the flow of this mode. `unsafe`
+    says what speaks against running it so.
     """
 
-    name: str
+    name: str  # of the owner's setting; "set" as it is set, "" at another speed of the dial
     network: Network
     meters: tuple[MeterLimits, ...]
     drains: tuple[tuple[str, str], ...]
     note: str = ""  # why there are no meters
+    unsafe: tuple[str, ...] = ()
+
+    @property
+    def is_to_avoid(self) -> bool:
+        """Return whether it is a speed of the dial that nobody asked for and that something speaks against."""
+        return self.name == "" and bool(self.unsafe)
 
 
 @dataclass(frozen=True)
@@ -54,6 +67,7 @@ def settings_card(
     *,
     clog: float = CLOG,
     scatter: float = SCATTER,
+    known_band: Mapping[str, tuple[float, float]] | None = None,
 ) -> SettingsCard:
     """Return the card of a plan that was checked, or of the plumbing as it stands.
 
@@ -65,6 +79,12 @@ def settings_card(
         Both, or neither for the plumbing as it stands with its valves where the file has them.
     clog, scatter
         See `limits_of`.
+    known_band
+        The band of every run's flow [m³/s] as it is set, or in the first setting, where it is known already.
+
+    Notes
+    -----
+    Where the file has the factors of a calibration, its readings narrow the bands.
     """
     network = system.network
     if plan is not None and verification is not None:
@@ -77,8 +97,8 @@ def settings_card(
     )
     trials = cache(partial(trials_of, network, clog=clog))  # once for all speeds
     modes = tuple(
-        _mode(system, name, there, targets, (clog, scatter), trials)
-        for name, there, targets in _ways_to_run(system, network)
+        _mode(system, name, there, targets, Simulated(clog, scatter, trials, known_band if number == 0 else None))
+        for number, (name, there, targets) in enumerate(_ways_to_run(system, network))
     )
     return SettingsCard(system, plan is not None, network, valves, modes, clog, scatter)
 
@@ -102,34 +122,66 @@ def _at_speeds(network: Network, speeds: Mapping[str, float]) -> Network:
     return replace(network, pumps=pumps)
 
 
-def _mode(
-    system: System,
-    name: str,
-    network: Network,
-    targets: tuple[Target, ...],
-    shares: tuple[float, float],
-    trials: Callable[[str], Trials],
-) -> Mode:
-    """Return one mode; `shares` are what a clog takes and how far normal readings scatter."""
-    clog, scatter = shares
+@dataclass(frozen=True)
+class Simulated:
+    """What meters are judged by: the share of a section that a clog takes, how far readings scatter, breaks, bands."""
+
+    clog: float
+    scatter: float
+    trials: Callable[[str], Trials]
+    band_m3_s: Mapping[str, tuple[float, float]] | None
+
+
+def _mode(system: System, name: str, network: Network, targets: tuple[Target, ...], simulated: Simulated) -> Mode:
     try:
-        flows = solve_network(network).flows_m3_s
-        lows = {target.run: target.low_m3_s for target in targets if target.is_plain}
-        meters = tuple(
-            limits_of(
-                network,
-                run,
-                window_low_m3_s=lows.get(run, 0.0),
-                clog=clog,
-                scatter=scatter,
-                trials=trials(run) if flows[run] > 0.0 else None,
-                flows_m3_s=flows,
-            )
-            for run in metered_runs(network, targets)
-        )
+        there = running(network)
+        unsafe = (*_emptied(network, there.flows_m3_s), *unsafe_when(system, there))
+        mode = Mode(name, network, (), (), unsafe=unsafe)
+        if mode.is_to_avoid:
+            return mode  # nobody reads a meter then
+        draws = SAMPLES if name else _FEWER_SAMPLES
+        bands = simulated.band_m3_s or _band(system, network, draws)
+        meters = tuple(_meters(there, targets, simulated, bands))
+        return replace(mode, meters=meters, drains=tuple(_drains(system, network, there.flows_m3_s)))
     except NetworkError as error:
         return Mode(name, network, (), (), str(error))
-    return Mode(name, network, meters, tuple(_drains(system, network, flows)))
+
+
+def _meters(
+    there: Running,
+    targets: tuple[Target, ...],
+    simulated: Simulated,
+    bands_m3_s: Mapping[str, tuple[float, float]],
+) -> Iterator[MeterLimits]:
+    lows = {target.run: target.low_m3_s for target in targets if target.is_plain}
+    for run in metered_runs(there.network, targets):
+        yield limits_of(
+            there.network,
+            run,
+            window_low_m3_s=lows.get(run, 0.0),
+            clog=simulated.clog,
+            scatter=simulated.scatter,
+            band_m3_s=bands_m3_s[run],
+            trials=simulated.trials(run) if there.flows_m3_s[run] > NOTHING_M3_S else None,
+            flows_m3_s=there.flows_m3_s,
+        )
+
+
+def _band(system: System, network: Network, samples: int) -> dict[str, tuple[float, float]]:
+    measured = system.measured if system.calibration is not None else ()  # the network has the factors that they gave
+    return uncertainty(network, measured=measured, measured_on=system.network, samples=samples).band_m3_s
+
+
+def _emptied(network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[str]:
+    """Yield the tanks that water runs out of through what should feed them."""
+    for name in fed_surfaces(network):
+        runs = [run.name for run in network.runs.values() if run.end.point == name]
+        back = [run for run in runs if flows_m3_s[run] < -NOTHING_M3_S]
+        if back:
+            yield (
+                f"the pump is too weak here to lift water into {name!r}: it runs out of it through {', '.join(back)}, "
+                "down to the opening of the return"
+            )
 
 
 def metered_runs(network: Network, targets: tuple[Target, ...]) -> tuple[str, ...]:
@@ -149,5 +201,7 @@ def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -
         for drain in system.drains:
             if drain.tank == name and drain.mode is DrainMode.SIPHON:
                 found = trimmed_opening(drain, flow, network.water)
-                if found is not None:
+                if found is not None and found[1] < LEAST_OPENING:
+                    yield drain.name, "too little water to run full: leave it, it gurgles"
+                elif found is not None:
                     yield drain.name, valve_words(drain.parts[found[0]].kind, found[1])

@@ -1,7 +1,11 @@
 """A run with a flow meter → between which flows it is in order: below something is clogged, above it has come apart.
 
 Both limits are simulated, not guessed: the clog as a loss of section somewhere in the run, the break at every joint of
-the run behind the pump. The meter sits near the start of its run, and normal readings scatter about the set flow.
+the run behind the pump. The meter sits near the start of its run.
+
+Two doubts are kept apart. How far the calculated flow may be off is a band, wide, and matters once: for the first
+reading after the work. How far a meter's readings lie from one another is the scatter, small, and matters ever after:
+clogged, whole and broken are told apart by what one meter reads of them, each a little off.
 """
 
 from __future__ import annotations
@@ -15,27 +19,48 @@ from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, PointKind, Run
 from optimizer.verify.trials import CLOG, Trials, trials_of
 
-SCATTER = 0.05  # of the set flow: meters and days once the valves are trimmed; common practice, no source
+SCATTER = 0.05  # of a flow: how far readings of one meter lie from it, day by day; common practice, no source
+NOTHING_M3_S = 1e-7  # less than this and a meter stands still
 
 
 @dataclass(frozen=True, slots=True)
 class MeterLimits:
     """Flows of one metered run [m³/s].
 
-    `low_m3_s` and `high_m3_s` are None where no limit can tell a clog or a break from normal scatter; `notes` then say
-    why. `breaks` are (place, flow) of each simulated break; those in `unseen` look like normal running.
+    `band_m3_s` is where the first reading lies in 8 of 10 cases, `normal_m3_s` where later ones do if the first was
+    `flow_m3_s`. `low_m3_s` and `high_m3_s` are None where no limit can tell a clog or a break from normal scatter;
+    `notes` then say why. As shares of `flow_m3_s` they hold for any first reading, but for a low limit that is what the
+    run has to carry (`need_m3_s`). `breaks` are (place, flow) of each simulated break; those in `unseen` look like
+    normal running.
     """
 
     run: str
     flow_m3_s: float
+    band_m3_s: tuple[float, float]
     normal_m3_s: tuple[float, float]
     clogged_m3_s: float
     low_m3_s: float | None
     high_m3_s: float | None
     breaks: tuple[tuple[str, float], ...]
     unseen: tuple[str, ...]
+    need_m3_s: float = 0.0  # the least that what the run feeds has to get
     filter_line: bool = False  # from house water through a device: below the low limit the filter is due
     notes: tuple[str, ...] = ()
+
+    @property
+    def low_is_need(self) -> bool:
+        return self.low_m3_s is not None and self.low_m3_s == self.need_m3_s
+
+    @property
+    def need_in_scatter(self) -> bool:
+        """Return whether a normal reading may be less than what is needed here."""
+        return self.need_m3_s > self.normal_m3_s[0]
+
+    @property
+    def first_tells(self) -> bool:
+        """Return whether a first reading beyond a limit is more than the calculation may be off."""
+        low_ok = self.low_m3_s is None or self.band_m3_s[0] >= self.low_m3_s
+        return low_ok and (self.high_m3_s is None or self.band_m3_s[1] <= self.high_m3_s)
 
 
 def limits_of(
@@ -45,14 +70,15 @@ def limits_of(
     window_low_m3_s: float = 0.0,
     clog: float = CLOG,
     scatter: float = SCATTER,
+    band_m3_s: tuple[float, float] | None = None,
     trials: Trials | None = None,
     flows_m3_s: Mapping[str, float] | None = None,
 ) -> MeterLimits:
     """Return the limits of one run of a plumbing whose pumps and valves are set.
 
-    The low limit lies halfway between what a clog leaves and the least normal reading; where the window of what the run
-    feeds begins in between, it is that. The high limit lies halfway between the greatest normal reading and the least
-    flow of all breaks that can be told from it.
+    The low limit lies halfway between the greatest reading that a clog leaves and the least normal one; where the
+    window of what the run feeds begins in between, it is that. The high limit lies halfway between the greatest normal
+    reading and the least reading of all breaks that can be told from it.
 
     Parameters
     ----------
@@ -61,7 +87,9 @@ def limits_of(
     clog
         Share of the section that is lost, above 0 and below 1.
     scatter
-        Share of the set flow by which normal readings differ from it.
+        Share of the true flow by which readings differ from it.
+    band_m3_s
+        Where the flow may lie, as the uncertainty of the calculation has it; None: it is known.
     trials, flows_m3_s
         What `trials_of` returns for this run, clog and plumbing, its pumps at whatever speed, and the flows of the
         plumbing, where they are known already.
@@ -75,28 +103,32 @@ def limits_of(
         raise NetworkError(f"clog {clog:g} and scatter {scatter:g} must both lie between 0 and 1")
     flows = flows_m3_s or solve_network(network).flows_m3_s
     flow = flows[run]
-    if flow <= 0.0:
+    band = band_m3_s or (flow, flow)
+    if flow <= NOTHING_M3_S:
         note = ("nothing flows forwards here, so a meter tells nothing",)
-        return MeterLimits(run, flow, (flow, flow), flow, None, None, (), (), notes=note)
+        return MeterLimits(run, flow, band, (flow, flow), flow, None, None, (), (), notes=note)
     normal = (flow * (1.0 - scatter), flow * (1.0 + scatter))
     trials = trials or trials_of(network, run, clog)
     speeds = {pump.name: pump.speed for pump in network.pumps.values()}
     clogged = trials.clogged_flow_m3_s(speeds, flows)
-    low, low_note = _low(normal[0], clogged, window_low_m3_s, clog)
+    low, low_note = _low(normal[0], clogged * (1.0 + scatter), window_low_m3_s, clog)
     breaks = tuple(trials.broken_flows_m3_s(speeds, flows))
-    unseen = tuple(place for place, broken in breaks if broken <= normal[1])
-    seen = [broken for _, broken in breaks if broken > normal[1]]
+    seen = [broken * (1.0 - scatter) for _, broken in breaks if broken * (1.0 - scatter) > normal[1]]
+    unseen = tuple(place for place, broken in breaks if broken * (1.0 - scatter) <= normal[1])
     high = (normal[1] + min(seen)) / 2.0 if seen else None
     filters = _is_filter_line(network, network.runs[run])
     notes = (*low_note, *_break_notes(breaks, unseen))
-    return MeterLimits(run, flow, normal, clogged, low, high, breaks, unseen, filters, notes)
+    need = window_low_m3_s
+    return MeterLimits(run, flow, band, normal, clogged, low, high, breaks, unseen, need, filters, notes)
 
 
 def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> tuple[float | None, tuple[str, ...]]:
+    """Return the low limit from the least normal reading and the greatest of a clogged run."""
     if clogged < normal_low:
         middle = (clogged + normal_low) / 2.0
         return (window_low if clogged < window_low < normal_low else middle), ()
-    note = f"a clog of {clog:.0%} of the section hardly changes the flow, for the valve takes most of the head"
+    size = f"{100 * clog:.0f} % of the section"
+    note = f"a clog of {size} hardly changes the flow, for most of the head is lost elsewhere"
     if 0.0 < window_low < normal_low:
         return window_low, (f"{note}: the low limit is the least flow that is needed here",)
     return None, (f"{note}: no low limit can tell it from normal readings",)
@@ -104,7 +136,7 @@ def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> t
 
 def _break_notes(breaks: tuple[tuple[str, float], ...], unseen: tuple[str, ...]) -> tuple[str, ...]:
     if not breaks:
-        return ("a break could not be simulated: the run is part of a loop, or has no joint behind a pump",)
+        return ("a break could not be simulated: there is no joint behind the pump",)
     if len(unseen) == len(breaks):
         return ("a break anywhere looks like normal running: no high limit can tell it; look for water instead",)
     if unseen:

@@ -26,7 +26,7 @@ def safety_today(system: System) -> SafetyReport:
     checks = [[*_flow_checks(at, now, now)] for _, at, now in there]
     whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, system.network)))
     warnings = [(name, text) for name, at, now in there for text in warnings_of(at, now)]
-    return _report(system, (*_over_settings(system, checks), *whole), warnings, after=False)
+    return _report(system, _in_order(_over_settings(system, checks), whole), warnings, after=False)
 
 
 def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyReport:
@@ -50,7 +50,19 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
         warnings += [(name, text) for text in said]
     then = planned_network(system.network, plan)
     whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, then)))
-    return _report(system, (*_over_settings(system, checks), *whole), warnings)
+    return _report(system, _in_order(_over_settings(system, checks), whole), warnings)
+
+
+def _in_order(checks: tuple[SafetyCheck, ...], whole: tuple[SafetyCheck, ...]) -> tuple[SafetyCheck, ...]:
+    """Return the checks of water first, then those of pressure, then pumps and speeds."""
+    last = tuple(check for check in checks if check.quantity in ("count", "speed"))
+    return (*(check for check in checks if check not in last), *whole, *last)
+
+
+def unsafe_when(system: System, there: Running) -> tuple[str, ...]:
+    """Return what is unsafe while a plumbing runs as it does, whatever was before; nothing where it is safe."""
+    checks = _flow_checks(system, there, there)
+    return tuple(check.unsafe_words(system.units) for check in checks if check.verdict is Verdict.UNSAFE)
 
 
 def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> tuple[SafetyCheck, ...]:
@@ -220,7 +232,7 @@ def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
     )
     if pump_runs(after.network):
         why = "the pump heats the water in it until it fails"
-        yield SafetyCheck("pumps that run against a shut line", "count", today, then, 0.0, why)
+        yield SafetyCheck("pumps that run and move no water", "count", today, then, 0.0, why)
 
 
 def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:

@@ -16,6 +16,7 @@ from optimizer.model.network import Network, Point, PointKind, Run, RunEnd
 
 CLOG = 0.5  # share of the section that a clog takes, where nothing else is stated
 _CUT = "where it came apart"
+_OTHER_HALF = "what is left behind the break"
 _BEHIND = "behind the last part"
 
 Floats = npt.NDArray[np.float64]
@@ -54,7 +55,7 @@ class Trials:
 
 
 def _guess(compiled: CompiledNetwork, flows_m3_s: Mapping[str, float] | None) -> Floats | None:
-    return None if flows_m3_s is None else np.array([flows_m3_s[name] for name in compiled.run_names])
+    return None if flows_m3_s is None else np.array([flows_m3_s.get(name, 0.0) for name in compiled.run_names])
 
 
 def trials_of(network: Network, run: str, clog: float = CLOG) -> Trials:
@@ -64,9 +65,10 @@ def trials_of(network: Network, run: str, clog: float = CLOG) -> Trials:
     1/(1 - clog), so its loss is 1/(1 - clog)² times the clean one. In a pipe the clog is a thin orifice of area ratio
     s = 1 - clog: K = (1/(s Cc) - 1)², Cc = 0.62 + 0.38 s³, on the velocity in the pipe.
 
-    Breaks are at every joint behind the pump, all that lies behind them gone. Heights inside a run are not known, so
-    the water is taken to leave at the highest point that the run can lead to: any lower and more of it runs. A break
-    before the pump or of a run in a loop is not simulated.
+    Breaks are at every joint behind the pump. What lies behind is gone; in a loop, or where another pump feeds it too,
+    water runs out of it through the break as well. Heights inside a run are not known, so the water is taken to leave
+    at the highest point that the run can lead to: any lower and more of it runs. A break before the pump is not
+    simulated: it draws air.
 
     References
     ----------
@@ -93,14 +95,13 @@ def _clogged(network: Network, run: str, open_share: float) -> tuple[CompiledNet
 
 def _broken(network: Network, run: Run) -> Iterator[tuple[str, CompiledNetwork]]:
     gone = _behind(network, run)
-    if gone is None:
-        return
     height_m = _highest_m(network, run, gone)
     after = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), 0)
     for joint in range(after + 1, len(run.parts) + 1):
-        if joint == len(run.parts) and network.points[run.end.point].is_fixed:
-            continue  # its own end
-        place = f"after {run.parts[joint - 1].words}" if joint < len(run.parts) else _BEHIND
+        last = joint == len(run.parts)
+        if last and (gone is None or network.points[run.end.point].is_fixed):
+            continue  # its own end; in a loop the tee behind
+        place = _BEHIND if last else f"after {run.parts[joint - 1].words}"
         yield place, compile_network(_cut(network, run, joint, gone, height_m))
 
 
@@ -138,17 +139,20 @@ def _behind(network: Network, run: Run) -> set[str] | None:
     return found
 
 
-def _highest_m(network: Network, run: Run, behind: set[str]) -> float:
-    runs = [network.runs[name] for name in behind]
+def _highest_m(network: Network, run: Run, behind: set[str] | None) -> float:
+    """Return the highest point that a run can lead to; in a loop that is any."""
+    runs = network.runs.values() if behind is None else [network.runs[name] for name in behind]
     ends = [run.end.point, *(end.point for each in runs for end in (each.start, each.end))]
-    heads = [network.points[name].head_m for name in ends]
+    heads = [network.points[name].elevation_m for name in ends if network.points[name].is_fixed]
     return max((head for head in heads if head is not None), default=0.0)
 
 
-def _cut(network: Network, run: Run, joint: int, gone: set[str], height_m: float) -> Network:
-    """Return the plumbing with a run that ends in the open after so many of its parts."""
-    shorter = replace(run, parts=run.parts[:joint], end=RunEnd(_CUT))
-    runs = {name: shorter if name == run.name else each for name, each in network.runs.items() if name not in gone}
+def _cut(network: Network, run: Run, joint: int, gone: set[str] | None, height_m: float) -> Network:
+    """Return the plumbing with a run that ends in the open after so many parts, what is behind it gone or cut off."""
+    runs = {name: each for name, each in network.runs.items() if name not in (gone or ())}
+    runs[run.name] = replace(run, parts=run.parts[:joint], end=RunEnd(_CUT))
+    if gone is None:
+        runs[_OTHER_HALF] = replace(run, name=_OTHER_HALF, parts=run.parts[joint:], start=RunEnd(_CUT))
     used = {end.point for each in runs.values() for end in (each.start, each.end)}
     points = {name: point for name, point in network.points.items() if name in used}
     points[_CUT] = Point(_CUT, PointKind.SURFACE, height_m, height_m)
