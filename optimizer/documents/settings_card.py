@@ -18,6 +18,7 @@ from optimizer.verify.limits import MeterLimits
 
 CARD_SHEET = "Settings"
 METER_TITLES = ("meter in", "should show", "first reading", "too low below", "too high above")
+PRINTED_TITLES = ("Meter in", "Should show", "First reading", "Your reading", "Too low below", "Too high above")
 _OF_A_CARD = ("Water and electricity", "Flood test", "Pump suction", "House water", "Last word")
 _NO_DAY = datetime.datetime(2000, 1, 1)  # the same card gives the same file
 
@@ -82,6 +83,11 @@ def meter_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
         )
         for meter in mode.meters
     ]
+
+
+def printed_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
+    """Return the rows of the meters with room to write one's own reading in."""
+    return [(*row[:3], "", *row[3:]) for row in meter_rows(card, mode)]
 
 
 def _limit(flow_m3_s: float | None, meter: MeterLimits, units: str, needed: bool = False) -> str:
@@ -174,9 +180,8 @@ def meter_tables(card: SettingsCard) -> str:
 
     told = "".join(map(paragraph, avoid_lines(card)))
     for mode in modes_of(card):
-        titles = tuple(title.capitalize() for title in METER_TITLES)
         told += heading(mode_words(mode)) + "".join(map(paragraph, mode_notes(mode)))
-        told += _page_table(mode_words(mode), titles, meter_rows(card, mode), (1, 2, 3, 4))
+        told += _page_table(mode_words(mode), PRINTED_TITLES, printed_rows(card, mode), (1, 2, 3, 4, 5))
         told += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
     return told
 
@@ -189,24 +194,24 @@ def _page_table(caption: str, titles: Sequence[str], rows: Sequence[Sequence[str
 
 def card_sheet(book: Book, card: SettingsCard) -> None:
     """Write the card as a sheet of a workbook."""
-    sheet = book.sheet(CARD_SHEET, (26.0, 20.0, 24.0, 15.0, 15.0), landscape=False)
+    sheet = book.sheet(CARD_SHEET, (17.0, 15.0, 20.0, 14.0, 19.0, 19.0), landscape=False)
     sheet.paragraph(title_of(card), "title")
     sheet.skip()
-    sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 1, 3))
+    sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 2, 3))
     for run, valve, words in valve_rows(card):
-        sheet.write([Cell(run), Cell(valve), Cell(words, span=3)])
+        sheet.write([Cell(run), Cell(valve, span=2), Cell(words, span=3)])
+    sheet.skip()
     for text in avoid_lines(card):
         sheet.paragraph(text, "strong")
     for mode in modes_of(card):
         sheet.heading(mode_words(mode))
         for text in mode_notes(mode):
             sheet.paragraph(text)
-        titles = tuple(title.capitalize() for title in METER_TITLES)
-        sheet.column_titles(titles, numbers=titles[1:])
-        for row in meter_rows(card, mode):
+        sheet.column_titles(PRINTED_TITLES, numbers=PRINTED_TITLES[1:])
+        for row in printed_rows(card, mode):
             sheet.write([Cell(row[0]), *(Cell(text, "text right") for text in row[1:])])
         for drain, words in mode.drains:
-            sheet.write([Cell(drain), Cell(f"its valve, to begin with: {words}", span=4)])
+            sheet.write([Cell(drain), Cell(f"its valve, to begin with: {words}", span=5)])
     sheet.skip()
     for line in note_lines(card):
         sheet.paragraph(line)
