@@ -109,31 +109,51 @@ class AlternativeTable:
     labels_made: int = 0
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
+    _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
+    _packs_memo: dict[tuple[tuple[str, str], ...], int] = field(init=False, default_factory=dict)
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
         masks = range(1 << len(self.packs))
         self._opening_cents = [sum(p.cents for i, p in enumerate(self.packs) if mask >> i & 1) for mask in masks]
+        self._opening_beyond = [[self._opening_cents[packs & ~mask] for mask in masks] for packs in masks]
         self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
+        starts, ends = self.graph.starts, self.graph.ends
+        backwards = len(ends) < len(starts)  # one pass for each state of the end that has fewer
+        steps = self._steps(backwards)
+        passes = {node: self._run_from(node, steps, backwards) for node in (ends if backwards else starts).values()}
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
-        for state, node in self.graph.starts.items():
-            labels = self._run_from(node)
-            for end_state, end_node in self.graph.ends.items():
-                if labels[end_node]:
-                    found[state, end_state] = tuple(self._trace(label) for label in labels[end_node])
+        for state, node in starts.items():
+            for end_state, end_node in ends.items():
+                labels = passes[end_node][node] if backwards else passes[node][end_node]
+                if labels:
+                    found[state, end_state] = tuple(self._trace(label, backwards) for label in labels)
         return found
 
-    def _run_from(self, start: int) -> list[list[_Label]]:
+    def _steps(self, backwards: bool) -> list[list[tuple[int, _Label]]]:
+        """Return for each node where its priced arcs lead, or, backwards, where those that end in it come from."""
+        steps: list[list[tuple[int, _Label]]] = [[] for _ in self._arcs]
+        for tail, arcs in enumerate(self._arcs):
+            for label in arcs:
+                if backwards:
+                    steps[label[4].head].append((tail, label))
+                else:
+                    steps[tail].append((label[4].head, label))
+        return steps
+
+    def _run_from(
+        self, root: int, steps: Sequence[Sequence[tuple[int, _Label]]], backwards: bool
+    ) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [(0.0, 0, 0, None, None, 0)]
+        waiting[root] = [(0.0, 0, 0, None, None, 0)]
         most = self.loss_limit_m
-        for index in range(start, len(waiting)):
+        for index in range(root, -1, -1) if backwards else range(root, len(waiting)):
             if not waiting[index]:
                 continue
             labels = waiting[index] = self._efficient(waiting[index])
-            for loss, cents, packs, _, arc, used in self._arcs[index]:
-                waiting[arc.head] += [
+            for there, (loss, cents, packs, _, arc, used) in steps[index]:
+                waiting[there] += [
                     (label[0] + loss, label[1] + cents, label[2] | packs, label, arc, label[5] + used)
                     for label in labels
                     if label[0] + loss <= most
@@ -146,14 +166,16 @@ class AlternativeTable:
         labels.sort(key=_BY_LOSS)
         if self.sides:
             return self._efficient_beside(labels)
-        opening = self._opening_cents
-        cheapest: dict[int, int] = {}  # by packs opened: the least cents so far, at no more loss
+        least = [math.inf] * len(self._opening_cents)  # by packs opened: what a label must cost less than, to be kept
         kept: list[_Label] = []
         for label in labels:
             cents, packs = label[1], label[2]
-            if not any(best + opening[other & ~packs] <= cents for other, best in cheapest.items()):
-                cheapest[packs] = cents
+            if cents < least[packs]:
                 kept.append(label)
+                least = [
+                    cents + more if cents + more < other else other
+                    for more, other in zip(self._opening_beyond[packs], least, strict=True)
+                ]
         return kept
 
     def _efficient_beside(self, labels: list[_Label]) -> list[_Label]:
@@ -199,16 +221,19 @@ class AlternativeTable:
         return parts_cents(arc) + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
-        methods = {method for method, _ in arc.joints}
-        return sum(1 << i for i, pack in enumerate(self.packs) if pack.method in methods)
+        if arc.joints not in self._packs_memo:
+            methods = {method for method, _ in arc.joints}
+            self._packs_memo[arc.joints] = sum(1 << i for i, pack in enumerate(self.packs) if pack.method in methods)
+        return self._packs_memo[arc.joints]
 
-    def _trace(self, label: _Label) -> Alternative:
+    def _trace(self, label: _Label, backwards: bool) -> Alternative:
         arcs: list[Arc] = []
         at: Any = label
         while at is not None and at[4] is not None:
             arcs.append(at[4])
             at = at[3]
-        return Alternative(label[1], label[0], label[2], tuple(reversed(arcs)), self.sides.units(label[5]))
+        along = tuple(arcs if backwards else reversed(arcs))
+        return Alternative(label[1], label[0], label[2], along, self.sides.units(label[5]))
 
     def _loss(self, part: Part) -> float:
         key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)

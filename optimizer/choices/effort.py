@@ -19,7 +19,7 @@ class Effort:
 
     def cents(self, arc: Arc) -> int:
         """Return the effort of a step in whole cents, rounded up."""
-        return -(-minutes_of(arc) * self.cents_per_hour // 60)
+        return -(-minutes_of(arc) * self.cents_per_hour // 60) if self.cents_per_hour else 0
 
 
 def minutes_of(arc: Arc) -> int:
