@@ -33,6 +33,11 @@ class ReducedCosts:
         groups = (self.runs, self.tees)
         return sum(math.isfinite(cost) for group in groups for costs in group.values() for cost in costs)
 
+    def within(self, most_cents: float) -> int:
+        """Return how many alternatives can be in a plan of at most this cost."""
+        groups = (self.runs, self.tees)
+        return sum(cost <= most_cents + TOLERANCE_CENTS for group in groups for each in group.values() for cost in each)
+
     def cheapest(self, count: int) -> float:
         """Return the cost up to which about so many alternatives are useful."""
         costs = sorted(cost for group in (self.runs, self.tees) for each in group.values() for cost in each)

@@ -70,7 +70,10 @@ def _solve_with(name: str, built: FlowModel, time_limit_s: float) -> RelaxedSele
     from ortools.math_opt.python import mathopt
 
     parameters = mathopt.SolveParameters(
-        time_limit=datetime.timedelta(seconds=time_limit_s), relative_gap_tolerance=0.0, absolute_gap_tolerance=0.0
+        time_limit=datetime.timedelta(seconds=time_limit_s),
+        relative_gap_tolerance=0.0,
+        absolute_gap_tolerance=0.0,
+        cuts=mathopt.Emphasis.OFF if name == "GSCIP" else None,  # three to ten times as quick on these without
     )
     try:
         result = mathopt.solve(built.model, getattr(mathopt.SolverType, name), params=parameters)

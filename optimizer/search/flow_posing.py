@@ -40,6 +40,8 @@ _LITRES = 1000.0  # in a m³
 _MICROLITRES = 1e6  # in a litre
 _VOLUME_SLACK = 1e-3  # [L], for steps rounded up: a bound may only be too free
 
+_NEVER: Range = (math.inf, -math.inf)  # a range of flow for what may not be chosen
+
 
 @dataclass(frozen=True)
 class Way:
@@ -236,9 +238,15 @@ def _side_row(case: FlowCase, i: int, most: int) -> ChoiceRow:
 
 
 def flow_problem(
-    case: FlowCase, ranges: Mapping[tuple[str, int], Range], choice_rows: Sequence[ChoiceRow] = ()
+    case: FlowCase,
+    ranges: Mapping[tuple[str, int], Range],
+    choice_rows: Sequence[ChoiceRow] = (),
+    useful: tuple[Mapping[str, Sequence[int]], Mapping[str, Sequence[int]]] | None = None,
 ) -> FlowProblem:
-    """Return the relaxation's problem within ranges of flow; every mode is a copy of the plumbing."""
+    """Return the relaxation's problem within ranges of flow; every mode is a copy of the plumbing.
+
+    `useful` names the ways of every run and the fittings of every tee that may be chosen (None: all).
+    """
     states = _StateNumbers()
     nodes: dict[str, FlowNode] = {}
     runs: dict[str, FlowRun] = {}
@@ -249,13 +257,26 @@ def flow_problem(
             name = case.key(point.name, mode)
             nodes[name] = FlowNode(name, (point.head_m or 0.0) if point.is_fixed else None)
         for run in case.network.runs.values():
-            runs[case.key(run.name, mode)] = _flow_run(case, run, mode, ranges[run.name, mode], states)
+            kept = None if useful is None else useful[0][run.name]
+            runs[case.key(run.name, mode)] = _flow_run(case, run, mode, ranges[run.name, mode], states, kept)
         for point_name in case.tees:
             tees[case.key(point_name, mode)] = _flow_tee(case, point_name, mode, states)
         for i, want in enumerate(at.wants):
             coefficients = {case.key(run, mode): c for run, c in want.coefficients.items()}
             rows.append(FlowRow(f"{want.name} {mode}.{i}", coefficients, want.low_m3_s, want.high_m3_s))
-    return FlowProblem(nodes, runs, tees, tuple(rows), (*choice_rows, *_volume_rows(case, ranges)), case.packs)
+    left_out = () if useful is None else _left_out(case, useful[1])
+    return FlowProblem(
+        nodes, runs, tees, tuple(rows), (*choice_rows, *_volume_rows(case, ranges), *left_out), case.packs
+    )
+
+
+def _left_out(case: FlowCase, kept: Mapping[str, Sequence[int]]) -> list[ChoiceRow]:
+    """Return the rows that leave out all fittings but those kept."""
+    return [
+        ChoiceRow(f"{point}#{k} is left out", {(TEE, point, k): 1.0}, high=0.0)
+        for point, options in case.tees.items()
+        for k in sorted(set(range(len(options))) - set(kept[point]))
+    ]
 
 
 def _volume_rows(case: FlowCase, ranges: Mapping[tuple[str, int], Range]) -> list[ChoiceRow]:
@@ -273,9 +294,12 @@ def _volume_rows(case: FlowCase, ranges: Mapping[tuple[str, int], Range]) -> lis
     return rows
 
 
-def _flow_run(case: FlowCase, run: Run, mode: int, flow_range: Range, states: _StateNumbers) -> FlowRun:
+def _flow_run(
+    case: FlowCase, run: Run, mode: int, flow_range: Range, states: _StateNumbers, kept: Sequence[int] | None
+) -> FlowRun:
     table = case.tables[run.name]
     ways = case.ways[run.name]
+    out = set() if kept is None else set(range(len(ways))) - set(kept)
     alternatives = tuple(
         FlowAlternative(
             way.alternative.cents,
@@ -283,7 +307,7 @@ def _flow_run(case: FlowCase, run: Run, mode: int, flow_range: Range, states: _S
             states(way.alternative.start),
             states(way.alternative.end),
             way.alternative.packs,
-            (-way.alternative.most_m3_s, way.alternative.most_m3_s),
+            _NEVER if k in out else (-way.alternative.most_m3_s, way.alternative.most_m3_s),
         )
         for k, way in enumerate(ways)
     )

@@ -9,14 +9,16 @@ plan found is done. Boxes wait in the order of their bounds, so the first one's 
 from __future__ import annotations
 
 import heapq
+import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from optimizer.errors import SolverError
-from optimizer.program.flow_problem import ChoiceRow, Range, RelaxedSelection, no_good
+from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, RelaxedSelection, no_good
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import FLOW_SOLVERS, solve_relaxation
+from optimizer.search.flow_bound import least_energy_cents, reduced
 from optimizer.search.flow_posing import (
     Choice,
     FlowCase,
@@ -36,13 +38,15 @@ from optimizer.verify.openings import Settled, settle
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
-SOLVER_ORDER = sorted(FLOW_SOLVERS, key=lambda name: name != "HIGHS")  # the quickest on these first
+SOLVER_ORDER = sorted(FLOW_SOLVERS, key=lambda name: name != "GSCIP")  # the quickest on these first
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
 _PROBE_S = 10.0  # ... for so long
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
 _ROOT_ROUNDS = 12
+_FEW_WAYS, _MORE_WAYS = 20, 1.25  # a relaxation sees so many ways more than can be in a plan at the bound
+_NO_SELECTION = RelaxedSelection(Outcome.INFEASIBLE, {}, {}, {}, {}, {}, None, None, "none needed")
 _NARROW = 1e-7  # of the largest flow: ranges are not cut finer
 
 
@@ -157,26 +161,43 @@ class FlowSearch:
         self._update_bound()
         if self.progress is not None:
             self.progress("search", self.state.best_cents, self.state.bound_cents)
-        found = self._relaxed(node)
+        found, confined = self._relaxed(node)
         # the node leaves the queue only when what replaces it is ready: an interrupt must not lose its bound
         replacing: list[_Node] = []
         if found.outcome is Outcome.NO_PLAN_FOUND:
             replacing = self._halves(node, max(node.bound, found.bound_cents or 0), None)
         elif found.outcome is not Outcome.INFEASIBLE:
             replacing = self._examined(node, found)
+        elif confined is not None and (self._most() is None or confined < (self._most() or 0)):
+            replacing = [self._node(max(node.bound, confined + 1), node.box)]  # none so cheap: look further up
         waiting = [other for other in self.waiting if other is not node] + replacing
         heapq.heapify(waiting)
         self.waiting = waiting
 
-    def _relaxed(self, node: _Node) -> RelaxedSelection:
-        problem = flow_problem(self.case, node.box, self.rows)
+    def _relaxed(self, node: _Node) -> tuple[RelaxedSelection, int | None]:
+        """Relax a box for plans up to a cost, first little above its bound: few ways can be in a plan so cheap.
+
+        Returns the relaxation and the cost that it was confined to (None: any).
+        """
+        costs = reduced(self.case, node.box)
+        if costs is None:
+            return _NO_SELECTION, None
+        energy, most = least_energy_cents(self.case), self._most()
+        count = round(_MORE_WAYS * costs.within(node.bound - energy)) + _FEW_WAYS
+        if count < costs.count and not self.alone:
+            near = math.floor(costs.cheapest(count) + energy)
+            most = near if most is None else min(most, near)
+        useful = None if most is None else costs.useful(most - energy)
+        return self._solved(flow_problem(self.case, node.box, self.rows, useful), most), most
+
+    def _solved(self, problem: FlowProblem, most: int | None) -> RelaxedSelection:
         failures: list[str] = []
         for name in (self.solver,) if self.solver else SOLVER_ORDER:
             try:
                 return solve_relaxation(
                     problem,
                     {},
-                    cutoff_cents=self._most(),
+                    cutoff_cents=most,
                     time_limit_s=max(0.5, self.until - time.monotonic()),
                     solver=name,
                     duality=False,

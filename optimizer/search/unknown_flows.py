@@ -172,7 +172,8 @@ class _Finder:
         """
         count, most = _FIRST_WAYS, costs.cheapest(_FIRST_WAYS)
         while True:
-            state = self._search(self._useful(case, costs, most))
+            below = math.inf if self.any_plan else most + least_energy_cents(case) + 1.0
+            state = self._search(self._useful(case, costs, most), below=below)
             if self.best_cents is not None:
                 seen = self.best_cents - 1 <= most + least_energy_cents(
                     case
@@ -189,19 +190,20 @@ class _Finder:
         runs, tees = costs.useful(most_cents)
         return narrowed(case, runs, tees)
 
-    def _search(self, case: FlowCase, share: float = 1.0) -> SearchState:
-        """Search a case, from the best plan so far as far as its ways are in it; keep what is better."""
+    def _search(self, case: FlowCase, share: float = 1.0, below: float = math.inf) -> SearchState:
+        """Search a case below a cost, from the best plan so far as far as its ways are in it; keep what is better."""
         left = max(0.0, self.until - time.monotonic())
         start = None if self.best is None else translated(self.best[1], self.best[0], case)
         if not all(case.ways.values()) or not all(case.tees.values()):
             return SearchState(complete=True, bound_cents=self.known_cents or 0)
+        limits = [cents for cents in (self.known_cents, below) if cents is not None and math.isfinite(cents)]
         search = FlowSearch(
             case,
             solver=self.solver,
             time_limit_s=share * left,
             progress=self.progress,
             start=start,
-            cutoff_cents=self.known_cents,
+            cutoff_cents=math.floor(min(limits)) if limits else None,
             any_plan=self.any_plan,
         )
         state = search.run()
