@@ -75,6 +75,8 @@ class Weighing:
     """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
 
     `loss_limit_m` is what a run may lose at the lower flow, in size; `sides` are what a plan may use only so much of.
+    Only ways matter whose cents, with what the rest of a plan costs at least (`rest_cents`, of what the run loses at
+    the lower flow [m]), come to no more than `most_cents`.
     """
 
     packs: tuple[Pack, ...]
@@ -84,6 +86,8 @@ class Weighing:
     velocity_limit_m_s: float
     loss_limit_m: float = math.inf
     sides: Sides = field(default_factory=Sides)
+    most_cents: float = math.inf
+    rest_cents: Callable[[float], float] | None = None
 
     @property
     def flows_m3_s(self) -> tuple[float, float]:
@@ -122,7 +126,7 @@ class _Pass:
     """One label setting: with `sign` +1 less loss is better, with -1 more."""
 
     def __init__(self, graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, sign: float) -> None:
-        self.graph, self.rows, self.w = graph, rows, weighing
+        self.graph, self.rows, self.w, self.sign = graph, rows, weighing, sign
         masks = range(1 << len(weighing.packs))
         self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
         self.limit = weighing.loss_limit_m if sign > 0.0 else math.inf
@@ -182,7 +186,7 @@ class _Pass:
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
-            labels = waiting[index] = self._efficient(waiting[index])
+            labels = waiting[index] = self._efficient(self._affordable(waiting[index]))
             for head, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
                 waiting[head] += [
                     (
@@ -199,6 +203,13 @@ class _Pass:
                     if label[0] + first <= limit
                 ]
         return waiting
+
+    def _affordable(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels that a plan within the limit can have; what follows costs and loses nothing at least."""
+        rest, most, sign = self.w.rest_cents, self.w.most_cents, self.sign
+        if rest is None:
+            return labels
+        return [label for label in labels if label[2] + rest(sign * label[0]) <= most]
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless."""

@@ -8,6 +8,8 @@ An alternative between the two costs, at least, the cheapest pair of entries tha
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -29,6 +31,22 @@ class _Outside:
     cents: Ints
 
 
+@dataclass(frozen=True)
+class Rest:
+    """What all of a plan but one run costs at least, by what that run may lose: rising both.
+
+    A run that loses up to `losses[k]` loss units, and more than the entry before, leaves the rest to cost `cents[k]` at
+    least; `cents` has one entry more, endless, for what loses more than all.
+    """
+
+    losses: tuple[int, ...]
+    cents: tuple[float, ...]
+
+    def least(self, loss: float) -> float:
+        """Return the least cost of the rest [cents] when the run loses this [loss units]."""
+        return self.cents[bisect_left(self.losses, loss)]
+
+
 @dataclass
 class _Through:
     tree: _Tree
@@ -36,6 +54,7 @@ class _Through:
     head: int
     run_costs: dict[str, Ints] = field(default_factory=dict)
     tee_costs: dict[str, Ints] = field(default_factory=dict)
+    rests: dict[str, list[tuple[Ints, Ints]]] = field(default_factory=dict)  # run: what it may lose, the rest's cost
 
     def __post_init__(self) -> None:
         problem = self.tree.problem
@@ -53,6 +72,8 @@ class _Through:
     def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
         """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
         choices = self.tree.problem.runs[run]
+        for there in outside.values():
+            self._note_rest(run, there)
         found: dict[State, list[tuple[Ints, Ints]]] = {}
         groups: dict[tuple[State, State], list[int]] = {}
         for k, choice in enumerate(choices):
@@ -72,6 +93,17 @@ class _Through:
                 rest = np.where(left >= self.tree.rise[run], 0, _NEVER)
             np.minimum.at(self.run_costs[run], picks, (spent + rest).min(axis=1))
         return {end: _efficient(parts) for end, parts in found.items()}
+
+    def _note_rest(self, run: str, there: _Outside) -> None:
+        """Note what is left for the run to lose between what is outside of it and what lies behind it."""
+        if run not in self.tree.outlet:
+            self.rests.setdefault(run, []).append((there.head - self.tree.rise[run], there.cents))
+            return
+        for inner in self.tree.tee_fronts(self.tree.outlet[run]).values():
+            spare = (there.head[:, None] - inner.need[None, :]).ravel()
+            spent = (there.cents[:, None] + inner.cents[None, :]).ravel()
+            found = _efficient([(spare, spent)])
+            self.rests.setdefault(run, []).append((found.head, found.cents))
 
     def _through_tee(self, tee: str, outside: dict[State, _Outside]) -> dict[str, dict[State, list[tuple[Ints, Ints]]]]:
         """Note what each fitting costs, and return what is outside of the runs that leave the tee, by their state."""
@@ -130,12 +162,7 @@ def through_costs(problem: SizingProblem) -> ReducedCosts | None:
     problem = replace(problem, limits=())
     runs = {run: [math.inf] * len(choices) for run, choices in problem.runs.items()}
     tees = {tee: [math.inf] * len(options) for tee, options in problem.tees.items()}
-    best = math.inf
-    (source,) = {path.runs[0] for path in problem.paths}
-    head = max(path.head for path in problem.paths)
-    for opened in range(1 << len(problem.packs)):
-        opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        found = _Through(_Tree(problem, opened, head), source, head)
+    for opening, found in _all_through(problem):
         for into, group in ((runs, found.run_costs), (tees, found.tee_costs)):
             for name, costs in group.items():
                 for k, cents in enumerate(costs.tolist()):
@@ -143,6 +170,36 @@ def through_costs(problem: SizingProblem) -> ReducedCosts | None:
                         into[name][k] = min(into[name][k], cents + opening)
     best = min(min(costs) for costs in runs.values())
     return ReducedCosts(best, runs, tees) if math.isfinite(best) else None
+
+
+def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
+    """Return for every run of a tree what all the rest of a plan costs at least, packs and all.
+
+    Alternatives that the problem does not have yet are judged by it: one whose own cents and this exceed a limit can
+    not be in a plan below that limit.
+    """
+    parts: dict[str, list[tuple[Ints, Ints]]] = {run: [] for run in problem.runs}
+    for opening, found in _all_through(replace(problem, limits=())):
+        for run, rests in found.rests.items():
+            parts[run] += [(losses, cents + opening) for losses, cents in rests]
+    return {run: _rest(found) for run, found in parts.items()}
+
+
+def _rest(parts: list[tuple[Ints, Ints]]) -> Rest:
+    if not parts:
+        return Rest((), (math.inf,))
+    best = _efficient(parts)
+    usable = best.cents < _NEVER
+    return Rest(tuple(best.head[usable].tolist()), (*best.cents[usable].tolist(), math.inf))
+
+
+def _all_through(problem: SizingProblem) -> Iterator[tuple[int, _Through]]:
+    """Yield what opening a set of packs costs, and the tables of all plans that open no others, for every set."""
+    (source,) = {path.runs[0] for path in problem.paths}
+    head = max(path.head for path in problem.paths)
+    for opened in range(1 << len(problem.packs)):
+        opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
+        yield opening, _Through(_Tree(problem, opened, head), source, head)
 
 
 def is_tree(problem: SizingProblem) -> bool:

@@ -15,7 +15,7 @@ from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.model.network import Network
 from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.program.reduced import ReducedCosts, reduced_costs
-from optimizer.program.through import is_tree, through_costs
+from optimizer.program.through import Rest, is_tree, rest_costs, through_costs
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, pump_of
 from optimizer.search.posing import limits_of
@@ -155,9 +155,23 @@ def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Pat
 
 def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:
     """Return what every way and fitting costs at least in a plan; None when nothing serves. Of the busiest setting."""
-    busiest = max(range(len(case.modes)), key=lambda m: sum(max(0.0, box[name, m][0]) for name in case.network.runs))
-    problem = bound_problem(case, box, busiest)
+    problem = bound_problem(case, box, _busiest(case, box))
     return through_costs(problem) if is_tree(problem) else reduced_costs(problem)
+
+
+def rests(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> tuple[dict[str, Rest], dict[str, float]]:
+    """Return what the rest of a plan costs at least by what a run loses, and the flow at which that loss counts.
+
+    Empty where the busiest setting is no tree of known ways of the water.
+    """
+    busiest = _busiest(case, box)
+    problem = bound_problem(case, box, busiest)
+    low = {name: box[name, busiest][0] for name in case.network.runs}
+    return (rest_costs(problem), low) if is_tree(problem) else ({}, low)
+
+
+def _busiest(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> int:
+    return max(range(len(case.modes)), key=lambda m: sum(max(0.0, box[name, m][0]) for name in case.network.runs))
 
 
 def least_energy_cents(case: FlowCase) -> int:

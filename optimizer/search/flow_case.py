@@ -21,6 +21,8 @@ from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
+from optimizer.program.problem import LOSS_UNIT_M
+from optimizer.program.through import Rest
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
@@ -28,15 +30,6 @@ from optimizer.search.posing import Options, joiners_of, options_of, sides_of, t
 from optimizer.search.run_curves import CurveTable
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drains import part_volume_m3
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """A case with the options it was made from; `lossy` names the runs whose more lossy ways are among their ways."""
-
-    case: FlowCase
-    options: Options
-    lossy: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -51,6 +44,47 @@ class _Source:
         return any(part.kind in THROTTLES for part in self.run.parts)
 
 
+@dataclass(frozen=True)
+class Material:
+    """What cases are made from: choice graphs of every run and what their arcs lose, fittings, settings.
+
+    `lossy` names the runs whose more lossy ways count too.
+    """
+
+    system: System
+    options: Options
+    modes: tuple[Mode, ...]
+    sources: Mapping[str, list[_Source]]
+    rows: Mapping[str, list[ArcRows]]
+    lossy: tuple[str, ...]
+    allowances: tuple[Allowance, ...]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Only ways matter that a plan of at most `most_cents` can have, given what the rest of it costs at least."""
+
+    most_cents: float
+    rests: Mapping[str, Rest]
+    low_m3_s: Mapping[str, float]  # at what flow of each run its loss counts
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A case with the material it was made from; `lossy` names the runs whose more lossy ways are among their ways."""
+
+    case: FlowCase
+    material: Material
+
+    @property
+    def options(self) -> Options:
+        return self.material.options
+
+    @property
+    def lossy(self) -> tuple[str, ...]:
+        return self.material.lossy
+
+
 def prepare(
     system: System,
     catalog: Catalog,
@@ -61,6 +95,33 @@ def prepare(
     allowances: tuple[Allowance, ...] = (),
 ) -> Prepared | None:
     """Return all there is to choose from; None when mass and targets alone leave no flow possible.
+
+    Parameters and errors are those of `material_of`.
+    """
+    material = material_of(system, catalog, options, lossy=lossy, slots=slots, allowances=allowances)
+    ranges: dict[tuple[str, int], Range] = {}
+    for i, mode in enumerate(material.modes):
+        losses = {
+            name: list(zip([s.graph for s in found], material.rows[name], strict=True))
+            for name, found in material.sources.items()
+        }
+        bounds = first_bounds(system.network, mode.wants, _fastest(system.network, mode), losses)
+        if bounds.empty:
+            return None
+        ranges |= {(name, i): found for name, found in bounds.ranges.items()}
+    return Prepared(case_of(material, ranges), material)
+
+
+def material_of(
+    system: System,
+    catalog: Catalog,
+    options: Options | None = None,
+    *,
+    lossy: bool = True,
+    slots: bool = True,
+    allowances: tuple[Allowance, ...] = (),
+) -> Material:
+    """Return what the cases of a system are made from.
 
     Without `lossy` the ways that only lose more for more money are left out, without `slots` the valves to cut in. With
     `allowances`, one for each setting, drains, rims and sumps have to take what flows; ways that hold less are kept.
@@ -84,17 +145,8 @@ def prepare(
         name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions)
         for name, found in sources.items()
     }
-    ranges: dict[tuple[str, int], Range] = {}
-    for i, mode in enumerate(modes):
-        fastest = _fastest(network, mode)
-        losses = {name: list(zip([s.graph for s in sources[name]], rows[name], strict=True)) for name in sources}
-        bounds = first_bounds(network, mode.wants, fastest, losses)
-        if bounds.empty:
-            return None
-        ranges |= {(name, i): found for name, found in bounds.ranges.items()}
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
-    case = _case(system, options, modes, sources, rows, ranges, free, allowances)
-    return Prepared(case, options, free)
+    return Material(system, options, modes, sources, rows, free, allowances)
 
 
 def modes_of(system: System) -> tuple[Mode, ...]:
@@ -148,37 +200,28 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
     return limited or not carries_all
 
 
-def _case(
-    system: System,
-    options: Options,
-    modes: tuple[Mode, ...],
-    sources: Mapping[str, list[_Source]],
-    rows: Mapping[str, list[ArcRows]],
-    ranges: Mapping[tuple[str, int], Range],
-    lossy: tuple[str, ...],
-    allowances: tuple[Allowance, ...],
-) -> FlowCase:
+def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: Limit | None = None) -> FlowCase:
+    """Return the ways and fittings over ranges of flow: all that are efficient there, or those within a limit."""
+    system, options, modes = material.system, material.options, material.modes
     network, rules = system.network, system.rules
-    effort = Effort(rules.labour_cents_per_hour)
-    head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in modes)
     sides = sides_of(options)
-    if any(each.most_back_m3 is not None for each in allowances):
+    if any(each.most_back_m3 is not None for each in material.allowances):
         sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1)))
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
-    for name, found in sources.items():
+    for name, found in material.sources.items():
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
-        weighing = Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, sides)
+        weighing = _weighing(material, sides, name, low, high, limit)
         made = [
             Way(alternative, source.run)
-            for source, arcs in zip(found, rows[name], strict=True)
+            for source, arcs in zip(found, material.rows[name], strict=True)
             for alternative in ranged_alternatives(
-                source.graph, arcs, weighing, both_ends=name in lossy and not source.valved
+                source.graph, arcs, weighing, both_ends=name in material.lossy and not source.valved
             )
         ]
         ways[name] = tuple(made)
-        basis = rows[name][0].basis
+        basis = material.rows[name][0].basis
         matrix = np.stack([way.alternative.row for way in made]) if made else np.zeros((0, basis.width))
         tables[name] = CurveTable(matrix, basis)
     energy = {
@@ -198,6 +241,23 @@ def _case(
         ranges,
         rules.velocity_limit_m_s,
         energy,
-        allowances,
+        material.allowances,
         sides,
     )
+
+
+def _weighing(material: Material, sides: Sides, name: str, low: float, high: float, limit: Limit | None) -> Weighing:
+    network, rules = material.system.network, material.system.rules
+    effort = Effort(rules.labour_cents_per_hour)
+    head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in material.modes)
+    plain = Weighing(material.options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, sides)
+    if limit is None or name not in limit.rests:
+        return plain
+    rest = limit.rests[name]
+    # a loss at a larger flow than the one that the rest was told at says nothing
+    counts = 0.0 <= plain.flows_m3_s[0] <= limit.low_m3_s[name]
+
+    def rest_cents(loss_m: float) -> float:
+        return rest.least(math.floor(loss_m / LOSS_UNIT_M) if counts else 0)
+
+    return replace(plain, most_cents=limit.most_cents, rest_cents=rest_cents)

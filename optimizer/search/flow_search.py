@@ -212,6 +212,9 @@ class FlowSearch:
         if not keeps_within(self.case, choice):  # by less than a solver can tell
             self._forbid(found)
             return [self._node(bound, node.box)]
+        if not self.alone and choice not in self.tried and surely_fails(self.case, choice):
+            self._forbid(found)
+            return self._halves(node, bound, found)
         worst = max((gap.gap_m for gap in gaps_of(self.case, found, choice)), default=0.0)
         # valve settings are read off the relaxation only once it is near the network
         modes = range(len(self.case.modes))
@@ -309,6 +312,15 @@ class FlowSearch:
         ends = {network.runs[run].start.point, network.runs[run].end.point} & set(self.case.tees)
         near = [other.name for point in ends for other, _, _ in network.runs_at(point)]
         return [(name, mode) for name in dict.fromkeys([run, *sorted(near)])]
+
+
+def surely_fails(case: FlowCase, choice: Choice) -> bool:
+    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand."""
+    own = single(case, choice)
+    box: Box | None = dict(own.ranges)
+    for mode in range(len(own.modes)):
+        box = None if box is None else tightened(own, box, mode, _ROOT_ROUNDS)
+    return box is None
 
 
 def _width(flow_range: Range) -> float:

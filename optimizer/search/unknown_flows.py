@@ -24,10 +24,10 @@ from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
-from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, translated
-from optimizer.search.flow_case import Prepared, prepare
+from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
+from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.flow_search import FlowSearch, Progress, SearchState
+from optimizer.search.flow_search import FlowSearch, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.search.reach import limits_in_words
@@ -36,6 +36,7 @@ from optimizer.verify.openings import settle
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
+_PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
 _MORE_WAYS = 2  # so many times as many in each further search
 _ROUNDS = 12
 
@@ -142,7 +143,7 @@ class _Finder:
                 return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
-            bound, notes = self._prove(basic)
+            bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
             bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
         return self._ended(basic, max(bound, self.floor), notes)
@@ -163,28 +164,6 @@ class _Finder:
     def _costs(self, case: FlowCase, box: Box) -> ReducedCosts | None:
         self._say("bound")
         return reduced(case, box)
-
-    def _deepened(self, case: FlowCase, costs: ReducedCosts) -> SearchState | None:
-        """Look at all ways of plans up to a cost, then up to a higher one, until a plan is among them.
-
-        Where none is, no plan costs as little: the floor rises. Returns the last search if there is nothing to add to
-        it: it has the proof, it left something open, or it saw all ways there are. None: a plan, and no proof yet.
-        """
-        count, most = _FIRST_WAYS, costs.cheapest(_FIRST_WAYS)
-        while True:
-            below = math.inf if self.any_plan else most + least_energy_cents(case) + 1.0
-            state = self._search(self._useful(case, costs, most), below=below)
-            if self.best_cents is not None:
-                seen = self.best_cents - 1 <= most + least_energy_cents(
-                    case
-                )  # every way that a cheaper plan could have
-                return state if seen and state.complete else None
-            if not state.complete or math.isinf(most):
-                return state
-            if state.unproved == 0:
-                self.floor = max(self.floor, math.floor(most + 0.5) + 1 + least_energy_cents(case))
-            count *= _MORE_WAYS
-            most = costs.cheapest(count) if count < costs.count else math.inf
 
     def _useful(self, case: FlowCase, costs: ReducedCosts, most_cents: float) -> FlowCase:
         runs, tees = costs.useful(most_cents)
@@ -215,34 +194,46 @@ class _Finder:
             self.stopped, self.by_hand = state.stopped, True
         return state
 
-    def _prove(self, basic: Prepared) -> tuple[int, list[str]]:
-        """Go on with all ways that can be in a plan cheaper than the best; return the bound and what to say of it."""
+    def _prove(self, basic: Prepared, free: Box, costs: ReducedCosts) -> tuple[int, list[str]]:
+        """Go on with all ways that a plan cheaper than the best can have; return the bound and what to say of it.
+
+        Without a plan yet: all ways of plans up to a cost, then up to a higher one, until a plan is among them.
+        """
         known = self.known_cents
         if self.stopped or self._enough or (known is not None and known <= self.floor):
             return self.floor, []
-        valve = cheapest_valve_cents(self.catalog)
-        slots = known is None or known > self.floor + valve
-        whole = prepare(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
-        if whole is None:
+        slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
+        material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
+        energy = least_energy_cents(basic.case)
+        least, low = rests(basic.case, free)
+        count, proved = _PROOF_WAYS, self.floor
+        while True:
+            known = self.known_cents
+            most = costs.cheapest(count) if least and count < costs.count and not self.any_plan else math.inf
+            most = most if known is None else min(most, known - 1 - energy)
+            state = self._look(case_of(material, free, Limit(most, least, low) if least else None), most)
+            if self._enough or self.best_cents is not None or math.isinf(most) or not state.complete:
+                break
+            if self.cutoff_cents is not None and most + energy >= self.cutoff_cents - 1:
+                break
+            proved = max(proved, math.floor(most + 0.5) + 1 + energy) if state.unproved == 0 else proved
+            count *= _MORE_WAYS
+        if self._enough:
             return self.floor, []
-        costs = self._costs(whole.case, free_box(whole.case) or whole.case.ranges)
-        if costs is None:
-            return self.floor, []
-        if known is None:
-            left = self._deepened(whole.case, costs)
-            if self._enough:
-                return self.floor, []
-            if left is not None:
-                self.stopped = self.stopped or left.stopped
-                return max(self.floor, left.bound_cents), self._notes(left, whole, slots)
-        known = self.known_cents
-        most = math.inf if known is None else known - 1 - least_energy_cents(whole.case)
-        state = self._search(self._useful(whole.case, costs, most))
-        if self.stopped == "" and not state.complete:
-            self.stopped = state.stopped
-        return state.bound_cents, self._notes(state, whole, slots)
+        self.stopped = self.stopped or ("" if state.complete else state.stopped)
+        return max(proved, state.bound_cents), self._notes(state, material, slots)
 
-    def _notes(self, state: SearchState, whole: Prepared, slots: bool) -> list[str]:
+    def _look(self, case: FlowCase, most_cents: float) -> SearchState:
+        """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
+        nothing = SearchState(complete=True, bound_cents=self.known_cents or 0)
+        if not all(case.ways.values()):
+            return nothing
+        costs = self._costs(case, case.ranges)
+        if costs is None:
+            return nothing
+        return self._search(self._useful(case, costs, most_cents), below=most_cents + least_energy_cents(case) + 1.0)
+
+    def _notes(self, state: SearchState, whole: Material, slots: bool) -> list[str]:
         """Say what the proof leaves out; nothing where the bound on all plans whatsoever is as high."""
         notes = []
         if state.unproved:
@@ -350,7 +341,7 @@ def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:
         other = replace(choice, speeds=(k,))
         if k == choice.speeds[0]:
             return choice
-        if cents_of(case, other) <= cents_of(case, choice):
+        if cents_of(case, other) <= cents_of(case, choice) and not surely_fails(case, other):
             found = settle(duties_of(case, other), case.conditions)
             if found is not None and found.met:
                 return other
