@@ -299,8 +299,8 @@ def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, 
     _print(text.plan_blocks(report))
     if output is not None:
         click.echo(
-            f"\nWrote {output}: summary, parts list, cut list, adapters, work order, plumbing, settings card, "
-            "take-out list, flow check, assumptions and cautions, plain rows for import."
+            f"\nWrote {output}: summary, parts list, cut list, adapters, work order with sketch, plumbing, "
+            "settings card, take-out list, flow check, assumptions and cautions, plain rows for import."
         )
     if store_csv is not None:
         click.echo(f"Wrote {store_csv}: the parts list as plain rows.")

@@ -9,7 +9,13 @@ from pathlib import Path
 from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
 from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
 from optimizer.documents.parts_sheet import import_sheet, parts_sheet
-from optimizer.documents.picture_sheets import PLUMBING_SHEET, picture_sheets, plumbing_pictures
+from optimizer.documents.picture_sheets import (
+    PLUMBING_SHEET,
+    SKETCH_SHEET,
+    picture_sheets,
+    plumbing_pictures,
+    sketch_pictures,
+)
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.safety_text import safety_sheet
 from optimizer.documents.settings_card import card_sheet
@@ -118,6 +124,8 @@ def _fill(
         cut_sheet(book, taken.cuts)
         adapters_sheet(book, taken.ports)
         work_sheet(book, taken.work)
+    if facts is not None and taken is not None:
+        picture_sheets(book, SKETCH_SHEET, sketch_pictures(facts, taken.cuts, book.paper))
     if facts is not None:
         picture_sheets(book, PLUMBING_SHEET, plumbing_pictures(facts, book.paper))
     if card is not None:

@@ -219,11 +219,12 @@ def _pieces(shown: Shown, name: str, lane: Lane, top: float, bottom: float) -> I
     parts = [slot for slot in lane.slots if slot.block.index is not None]
     edges = [top, *(slot.top for slot in parts[1:]), bottom] if parts else [top, bottom]
     for place, (start, end) in enumerate(pairwise(edges)):
-        role = _role(shown, name, parts[place].block.index if parts else None)
+        role = part_role(shown, name, parts[place].block.index if parts else None)
         yield _Piece(start, end, role)
 
 
-def _role(shown: Shown, name: str, index: int | None) -> str:
+def part_role(shown: Shown, name: str, index: int | None) -> str:
+    """Return how the pipe is drawn at a part: plain, new or coming out."""
     if index is not None and (name, index) in shown.new:
         return "new-pipe"
     return "old-pipe" if index is not None and (name, index) in shown.gone else "pipe"
@@ -269,8 +270,7 @@ def _draw_arrow(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str)
 def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, part: Part) -> None:
     index = slot.block.index
     place = (name, index if index is not None else -1)
-    widens = part.kind in _WIDENS and len(part.end_bores_m) > 1 and part.end_bores_m[1] > part.end_bores_m[0]
-    spot = Spot(lane.x, slot.middle, lane.down != widens, _role(shown, name, index))
+    spot = Spot(lane.x, slot.middle, lane.down != widens(part), part_role(shown, name, index))
     draw_symbol(canvas, part.kind, spot)
     if place in shown.new or place in shown.gone:
         draw_badge(canvas, lane.x - LANE_LEFT + 9, slot.middle, new=place in shown.new)
@@ -279,6 +279,11 @@ def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, 
     for line in lines:
         canvas.text(lane.x + TEXT_LEFT, y, line, "words halo", size=PART_SIZE)
         y += PART_STEP
+
+
+def widens(part: Part) -> bool:
+    """Return whether a part leads from a narrow pipe to a wider one, as its run is written."""
+    return part.kind in _WIDENS and len(part.end_bores_m) > 1 and part.end_bores_m[1] > part.end_bores_m[0]
 
 
 def draw_badge(canvas: Canvas, x: float, y: float, *, new: bool) -> None:

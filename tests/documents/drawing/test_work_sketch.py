@@ -1,0 +1,99 @@
+"""The sketch for the workbench: every piece to cut with its mark and length, every part that comes out or goes in."""
+
+import itertools
+from collections.abc import Iterator
+from functools import cache
+
+import pytest
+from example_plans import EXAMPLES
+
+from optimizer import pipeline
+from optimizer.documents.drawing.svg import Canvas
+from optimizer.documents.drawing.work_sketch import PAGE_PX, sketch_pages
+from optimizer.documents.picture_sheets import room_on, sketch_pictures
+from optimizer.documents.report_facts import ReportFacts, report_facts
+from optimizer.documents.sheet_kit import A4, LETTER
+from optimizer.documents.work_pictures import sketches
+from optimizer.takeoff.cut_list import CutList
+from optimizer.units import show_length
+
+NAMES = ("cellar-sump", "metric-unions", "single-return")
+HIGH = 950.0
+every_example = pytest.mark.parametrize("name", NAMES)
+
+
+@cache
+def planned(name: str) -> tuple[ReportFacts, CutList]:
+    system, catalog = pipeline.read(EXAMPLES / f"{name}.yaml")
+    report = pipeline.plan(system, catalog)
+    return report_facts(report, with_gains=False), pipeline.take_off(report, catalog).cuts
+
+
+def pages(name: str) -> list[Canvas]:
+    return sketch_pages(sketches(*planned(name)), HIGH)
+
+
+def words(name: str) -> Iterator[str]:
+    yield from (box.words for page in pages(name) for box in page.texts)
+
+
+@every_example
+def test_every_piece_to_cut_has_its_mark_and_its_length(name: str) -> None:
+    facts, cuts = planned(name)
+    told = list(words(name))
+
+    assert cuts.pieces
+    for piece in cuts.pieces:
+        assert sum(one.startswith(f"mark {piece.mark}:") for one in told) == 1
+        assert f"cut {show_length(piece.cut_m, facts.units)}" in told
+
+
+@every_example
+def test_every_part_that_comes_out_or_goes_in_has_its_letter(name: str) -> None:
+    plan = planned(name)[0].report.plan
+    told = list(words(name))
+
+    assert told.count("X") == sum(len(run.removed) for run in plan.runs.values())
+    assert told.count("N") == sum(not part.existing for run in plan.runs.values() for part in run.parts)
+
+
+@every_example
+def test_only_runs_that_change_are_drawn(name: str) -> None:
+    plan = planned(name)[0].report.plan
+    drawn = {one.run for one in sketches(*planned(name))}
+
+    assert drawn == {run.run for run in plan.runs.values() if run.removed or run.purchases}
+
+
+@every_example
+def test_no_words_meet_and_none_are_cut(name: str) -> None:
+    for page in pages(name):
+        boxes = [*page.texts, *page.symbols]
+        met = [(a.words, b.words) for a, b in itertools.combinations(boxes, 2) if a.overlaps(b)]
+        assert met == []
+        for box in boxes:
+            assert 0 <= box.left < box.right <= page.width, box.words
+            assert 0 <= box.top < box.bottom <= page.height, box.words
+
+
+def test_a_run_that_leads_up_has_its_first_part_at_the_bottom() -> None:
+    (page,) = pages("cellar-sump")
+    heights = {box.words: box.top for box in page.texts if box.left > PAGE_PX / 4 and box.right < PAGE_PX / 2}
+
+    assert heights["mark 1: 1-1/2 in pipe"] > heights["mark 3: 1-1/2 in pipe"]
+
+
+def test_more_runs_than_fit_a_page_go_on_another() -> None:
+    two = sketches(*planned("cellar-sump"))
+
+    assert [page.height <= HIGH for page in sketch_pages(two * 3, HIGH)] == [True, True, True]
+
+
+@pytest.mark.parametrize("paper", [LETTER, A4])
+@every_example
+def test_its_words_are_8_points_or_more_in_print(name: str, paper: int) -> None:
+    (picture,) = sketch_pictures(*planned(name), paper)
+
+    assert 12 * picture.wide_mm / picture.wide_px / (25.4 / 72) >= 8.0
+    assert picture.wide_mm <= room_on(paper).upright_mm[0]
+    assert "come out" in picture.told
