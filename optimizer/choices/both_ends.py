@@ -74,9 +74,9 @@ class _Stairs:
 class Weighing:
     """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
 
-    `loss_limit_m` is what a run may lose at the lower flow, in size; `sides` are what a plan may use only so much of.
-    Only ways matter whose cents, with what the rest of a plan costs at least (`rest_cents`, of what the run loses at
-    the lower flow [m]), come to no more than `most_cents`.
+    `loss_limit_m` is what a run may lose at its least flow; a run that may stand still has no such limit. `sides` are
+    what a plan may use only so much of. Only ways matter whose cents, with what the rest of a plan costs at least
+    (`rest_cents`, of what the run loses at the lower flow [m]), come to no more than `most_cents`.
     """
 
     packs: tuple[Pack, ...]
@@ -96,6 +96,11 @@ class Weighing:
         if 0.0 <= low < 0.05 * high:
             return 0.05 * high, high
         return low, high if high > 0.0 or high < 0.05 * low else 0.05 * low
+
+    @property
+    def surely_flows(self) -> bool:
+        """Return whether the first of the two flows is the least there is: what a way loses there it surely loses."""
+        return 0.0 < self.low_m3_s == self.flows_m3_s[0]
 
     @property
     def largest_m3_s(self) -> float:
@@ -129,7 +134,7 @@ class _Pass:
         self.graph, self.rows, self.w, self.sign = graph, rows, weighing, sign
         masks = range(1 << len(weighing.packs))
         self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
-        self.limit = weighing.loss_limit_m if sign > 0.0 else math.inf
+        self.limit = weighing.loss_limit_m if sign > 0.0 and weighing.surely_flows else math.inf
         first, second = (self._sized(flow, sign) for flow in weighing.flows_m3_s)
         pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
         self.steps = [

@@ -54,6 +54,23 @@ rules: {sizes: [3/4 in, 1 in]}
 """
 
 
+_RING = """
+surfaces: {sump: 0 m, left tank: 1.0 m, right tank: 1.1 m}
+runs:
+  riser:
+    from: sump
+    to: ring in
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft]
+  one side: {from: ring in, to: ring left, size: 3/4 in sch 40 PVC, parts: [pipe 3 ft, elbow, pipe 4 ft]}
+  other side: {from: ring in branch, to: ring right, size: 3/4 in sch 40 PVC, parts: [pipe 3 ft, elbow, pipe 4 ft]}
+  link: {from: ring left, to: ring right, size: 3/4 in sch 40 PVC, parts: [pipe 3 ft]}
+  left: {from: ring left branch, to: left tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow, pipe 6 in]}
+  right: {from: ring right branch, to: right tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow, pipe 6 in]}
+rules: {sizes: [3/4 in, 1 in]}
+"""
+
+
 @cache
 def catalog() -> Catalog:
     """Return plain schedule 40 in two sizes, with what joins it to a pump, and the pumps."""
@@ -103,3 +120,8 @@ def line(targets: str) -> System:
 def branches(targets: str) -> System:
     """Return a riser and two branches, none of them with a valve."""
     return _read(f"{_HEAD}{_BRANCHES}targets:\n{targets}")
+
+
+def ring(targets: str) -> System:
+    """Return a ring main with two drops, none of its runs with a valve."""
+    return _read(f"{_HEAD}{_RING}targets:\n{targets}")
