@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from html import escape
 
 from optimizer.documents.drawing.palette import FAINT, INK, MUTED, NEW, OLD, PAPER, WATER, picture_style
 from optimizer.documents.words import clean
 
 _PAPERS = ("A4", "letter")
+SHEET_MARGIN_MM, SHEET_CAPTION_MM = 8.0, 10.0  # of a picture that fills a sheet of paper
 _NOTHING_FROM_OUTSIDE = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+
+@dataclass(frozen=True, slots=True)
+class PrintSheet:
+    """What one sheet of paper shows of a picture, how wide it prints, and whether the paper lies on its long side."""
+
+    svg: str
+    caption: str
+    wide_mm: float
+    turned: bool
 
 
 def text(words: str) -> str:
@@ -67,11 +79,20 @@ def _class(kind: str) -> str:
     return f' class="{kind}"' if kind else ""
 
 
-def figure(svg: str, caption: str, kind: str = "chart") -> str:
-    """Return a picture with its caption; kind "chart" fits the column, "plan" keeps its size and scrolls."""
-    if kind == "plan":
-        svg = f'<div class="scroll" role="group" tabindex="0" aria-label="{text(caption)}">\n{svg}</div>\n'
-    return f'<figure class="{kind}">\n{svg}<figcaption>{text(caption)}</figcaption>\n</figure>\n'
+def figure(svg: str, caption: str) -> str:
+    """Return a picture that fits the column, with its caption."""
+    return f'<figure class="chart">\n{svg}<figcaption>{text(caption)}</figcaption>\n</figure>\n'
+
+
+def plan_figure(svg: str, caption: str, printed: Iterable[PrintSheet]) -> str:
+    """Return a large picture: on the screen it keeps its size and scrolls, on paper it has sheets of its own."""
+    scrolling = f'<div class="scroll" role="group" tabindex="0" aria-label="{text(caption)}">\n{svg}</div>\n'
+    sheets = "".join(
+        f'<div class="sheet {"wide" if one.turned else "tall"}">\n<p>{text(one.caption)}</p>\n'
+        f'<div style="width:{one.wide_mm:.1f}mm">\n{one.svg}</div>\n</div>\n'
+        for one in printed
+    )
+    return f'<figure class="plan">\n{scrolling}<figcaption>{text(caption)}</figcaption>\n{sheets}</figure>\n'
 
 
 def charts(figures: Iterable[str]) -> str:
@@ -144,6 +165,7 @@ figure{margin:1rem 0}
 figcaption{color:var(--muted);font-size:.94rem;max-width:46rem}
 .chart svg{display:block;width:100%;max-width:36rem;height:auto}
 .plan svg{display:block;max-width:none}
+.plan .sheet{display:none}
 .charts{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,26rem),1fr));gap:0 2rem}
 dt{font-weight:bold}
 dd{margin:0 0 .5rem;max-width:46rem}
@@ -155,22 +177,28 @@ tbody th,td:not(.right):not(.short){min-width:0}
 body{max-width:none;padding:0}
 nav{display:none}
 .scroll{overflow:visible}
-h2,h3,caption{break-after:avoid}
+h2,h3,h3 + p,caption{break-after:avoid}
 tr,li,figure,dd{break-inside:avoid}
-section:has(> .plan),.plan + .plan{break-before:page}
-.plan svg{max-width:100%;height:auto;width:auto;max-height:PLAN_HEIGHT}
+section:has(> .plan) > h2{height:0;overflow:hidden;margin:0;padding:0;border:0}
+.plan .scroll,.plan figcaption{display:none}
+.plan .sheet{display:block;break-before:page;break-inside:avoid}
+.plan .sheet p{margin:0 0 2mm;max-width:none}
+.plan .sheet svg{width:100%;height:auto}
+.wide{page:wide}
+.tall{page:tall}
 .charts{grid-template-columns:1fr 1fr;gap:0 1rem}
 a{color:inherit;text-decoration:none}
 """
 
 
 def _style(paper: str) -> str:
-    plan_height = "235mm" if paper == "A4" else "218mm"  # a page less its margins, the caption and a line of heading
+    margin = f"margin:{SHEET_MARGIN_MM:g}mm"
+    pages = f"@page wide{{size:{paper} landscape;{margin}}}@page tall{{size:{paper} portrait;{margin}}}\n"
     return (
         f":root{{{_variables('light')}}}\n"
         f"@media (prefers-color-scheme:dark){{:root{{{_variables('dark')}}}}}\n"
-        f"{_RULES}@page{{size:{paper};margin:14mm}}\n"
-        f"@media print{{\n:root{{{_variables('ink')}}}\n{_PRINT.replace('PLAN_HEIGHT', plan_height)}}}\n"
+        f"{_RULES}@page{{size:{paper};margin:14mm}}\n{pages}"
+        f"@media print{{\n:root{{{_variables('ink')}}}\n{_PRINT}}}\n"
     )
 
 

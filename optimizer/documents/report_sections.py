@@ -6,10 +6,13 @@ To add one, write such a function and put a `Section` into `SECTIONS`, or hand i
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
+from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.schematic import schematic_canvas
+from optimizer.documents.drawing.sheets import Room, sheets_for, tile_canvas
 from optimizer.documents.pictures import (
     Picture,
     curves,
@@ -19,8 +22,20 @@ from optimizer.documents.pictures import (
     schematic_after,
     schematic_now,
 )
-from optimizer.documents.report_facts import ReportFacts
-from optimizer.documents.report_html import charts, figure, heading, items, paragraph, table, text
+from optimizer.documents.report_facts import ReportFacts, shown_after, shown_now
+from optimizer.documents.report_html import (
+    SHEET_CAPTION_MM,
+    SHEET_MARGIN_MM,
+    PrintSheet,
+    charts,
+    figure,
+    heading,
+    items,
+    paragraph,
+    plan_figure,
+    table,
+    text,
+)
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_tables, note_lines
 from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
@@ -107,7 +122,30 @@ def shopping(facts: ReportFacts) -> str:
 def plumbing(facts: ReportFacts) -> str:
     """Return the schematic after the work, and as it stands."""
     pictures = (schematic_after(facts), schematic_now(facts.report.system, facts.now, facts))
-    return "".join(figure(picture.svg, picture.caption, "plan") for picture in pictures)
+    shown = (shown_after(facts), shown_now(facts.report.system, facts.now, facts.report))
+    return "".join(
+        plan_figure(picture.svg, picture.caption, _on_paper(picture, one))
+        for picture, one in zip(pictures, shown, strict=True)
+    )
+
+
+def _on_paper(picture: Picture, shown: Shown) -> Iterator[PrintSheet]:
+    """Yield the sheets that a schematic takes; they take its shapes from the picture on the screen."""
+    canvas = schematic_canvas(shown)
+    sheets = sheets_for(canvas, shown, _PAPER_ROOM)
+    for number, tile in enumerate(sheets.tiles, 1):
+        drawn = tile_canvas(canvas, shown, tile, f"{picture.name}-body")
+        which = f" Sheet {number} of {len(sheets.tiles)}." if len(sheets.tiles) > 1 else ""
+        caption = f"{picture.caption}{which}"
+        svg = drawn.svg(caption, "A part of the picture, for print.", f"{picture.name}-{number}")
+        yield PrintSheet(svg, caption, drawn.width * sheets.mm_per_px, sheets.turned)
+
+
+# What both A4 and letter paper leave.
+_PAPER_ROOM = Room(
+    (210.0 - 2 * SHEET_MARGIN_MM, 279.4 - 2 * SHEET_MARGIN_MM - SHEET_CAPTION_MM),
+    (279.4 - 2 * SHEET_MARGIN_MM, 210.0 - 2 * SHEET_MARGIN_MM - SHEET_CAPTION_MM),
+)
 
 
 def head(facts: ReportFacts) -> str:

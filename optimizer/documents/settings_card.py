@@ -180,7 +180,8 @@ def meter_tables(card: SettingsCard) -> str:
 
     told = "".join(map(paragraph, avoid_lines(card)))
     for mode in modes_of(card):
-        told += heading(mode_words(mode)) + "".join(map(paragraph, mode_notes(mode)))
+        notes = "".join(map(paragraph, mode_notes(mode)))
+        told += heading(mode_words(mode)) + notes if notes else ""  # the table's own title does elsewhere
         told += _page_table(mode_words(mode), PRINTED_TITLES, printed_rows(card, mode), (1, 2, 3, 4, 5))
         told += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
     return told

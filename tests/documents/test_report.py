@@ -101,7 +101,7 @@ def test_headings_skip_no_level(outline: Outline) -> None:
 
 def test_ids_are_used_once_and_every_reference_has_its_target(outline: Outline) -> None:
     assert len(outline.ids) == len(set(outline.ids))
-    wanted = [kept["href"].removeprefix("#") for tag, kept in outline.attributes if tag == "a"]
+    wanted = [kept["href"].removeprefix("#") for tag, kept in outline.attributes if tag in ("a", "use")]
     wanted += [one for _, kept in outline.attributes for one in kept.get("aria-labelledby", "").split()]
     assert wanted
     assert set(wanted) <= set(outline.ids)
@@ -125,6 +125,21 @@ def test_what_scrolls_can_be_reached_with_the_keyboard_and_has_a_name(outline: O
 
     assert scrolling
     assert all(kept["tabindex"] == "0" and kept["aria-label"] for kept in scrolling)
+
+
+def test_on_paper_a_large_schematic_has_sheets_of_its_own(page: str) -> None:
+    sheets = [kept for tag, kept in Outline(page).attributes if kept.get("class", "").startswith("sheet ")]
+    uses = [kept["href"] for tag, kept in Outline(page).attributes if tag == "use"]
+
+    assert uses == [f"#schematic-{when}-body" for when in ("after", "after", "now", "now")]
+    assert [kept["class"] for kept in sheets] == ["sheet wide"] * 4
+    assert ".plan .sheet{display:none}" in page.partition("@media print")[0]
+    assert "@page wide{size:letter landscape;" in page
+
+
+def test_shapes_that_a_sheet_takes_from_the_screen_keep_their_looks(page: str) -> None:
+    # A browser matches rules inside what is taken over alone, so the group itself must bear the class of pictures.
+    assert '<g id="schematic-after-body" class="pic">' in page
 
 
 def test_a_page_asks_for_nothing_from_outside(page: str) -> None:

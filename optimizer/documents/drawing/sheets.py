@@ -178,7 +178,7 @@ def tile_canvas(canvas: Canvas, shown: Shown, tile: Tile, reference: str = "") -
 
 def _covers(tile: Tile, height: float) -> Iterator[list[tuple[float, float]]]:
     """Yield the corners of what covers the rest of the picture: above, below, and beside the columns."""
-    above, below = min(tile.tops) - _STRIP, max(height, max(tile.bottoms)) + _STRIP
+    above, below = min(tile.tops) - 2 * _STRIP, max(height, max(tile.bottoms)) + 2 * _STRIP
     for ends, edge, cut in ((tile.tops, above, not tile.is_first), (tile.bottoms, below, not tile.is_last)):
         if cut or edge == below:
             steps = [(x, y) for one, y in zip(tile.columns, ends, strict=True) for x in (one.left, one.right)]

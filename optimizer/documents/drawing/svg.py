@@ -141,14 +141,8 @@ class Canvas:
         told = f'<desc id="{key}-text">{escape(clean(description))}</desc>'
         style = f"<style>\n{picture_style()}</style>" if alone else ""
         paper = f'<rect class="paper" width="{width}" height="{height}"/>' if alone else ""
-        return (
-            "\n".join(
-                part
-                for part in (head, names, told, style, paper, f'<g id="{key}-body">', self.body(), "</g>\n</svg>")
-                if part
-            )
-            + "\n"
-        )
+        body = f'<g id="{key}-body" class="pic">\n{self.body()}\n</g>'
+        return "\n".join(part for part in (head, names, told, style, paper, body, "</svg>") if part) + "\n"
 
 
 def number(value: float) -> str:
