@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.quote import Quote
     from optimizer.model.system import System
     from optimizer.search.flow_search import Progress
+    from optimizer.search.frontier import FrontierPlan
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -170,6 +171,39 @@ def search(
         watch = Watch.of(time_limit_s, progress, solver)
         return with_ways_out(system, catalog, ended, watch) if ended.status is Status.INFEASIBLE else ended
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
+
+
+def frontier(
+    system: System,
+    catalog: Catalog,
+    *,
+    least_gain: float = 0.01,
+    budget_cents: int | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+    progress: Progress | None = None,
+) -> tuple[tuple[FrontierPlan, ...], tuple[str, ...] | None]:
+    """Return every efficient plan by rising cost, and what is to be said of them; None where the flows are known.
+
+    Parameters
+    ----------
+    least_gain
+        Plans that reach less than this share more than the one before are left out.
+    budget_cents
+        What the parts list may come to [cents]: where time is short, the plans around it are looked for first.
+    time_limit_s, progress
+        As in `search`, where the flows are not known beforehand; all searches together take no longer.
+    """
+    from optimizer.search.frontier import frontier as known_frontier
+
+    try:
+        return known_frontier(system, catalog, least_gain), None
+    except FlowsUnknownError:
+        from optimizer.search.unknown_frontier import unknown_frontier
+        from optimizer.search.watch import Watch
+
+        watch = Watch.of(time_limit_s, progress)
+        found = unknown_frontier(system, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
+        return found.plans, found.notes
 
 
 def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:

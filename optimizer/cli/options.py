@@ -37,3 +37,13 @@ time_limit_option = click.option(
     metavar="SECONDS",
     help="Wall time in seconds for each call of the solver.",
 )
+whole_time_option = click.option(
+    "--time-limit",
+    "time_limit_s",
+    type=float,
+    callback=_seconds,
+    default=300,
+    show_default=True,
+    metavar="SECONDS",
+    help="Wall time in seconds for all searches together, where the flows are not known beforehand.",
+)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
-from optimizer.cli.options import catalogs_option, file_argument, json_option
-from optimizer.cli.waiting import wait_for
+from optimizer.cli.endings import NO_ANSWER
+from optimizer.cli.options import catalogs_option, file_argument, json_option, whole_time_option
+from optimizer.cli.waiting import wait_for, wait_for_search
 
 if TYPE_CHECKING:
     from optimizer.search.cheapest import Search
@@ -33,23 +34,39 @@ if TYPE_CHECKING:
     help="Leave out plans that reach less than this much more, in percent, than the one before; 0 shows all.",
 )
 @catalogs_option
+@whole_time_option
 @json_option
-def frontier(file: Path, budget: float | None, step: float, catalogs: tuple[Path, ...], as_json: bool) -> None:
+def frontier(
+    file: Path,
+    budget: float | None,
+    step: float,
+    catalogs: tuple[Path, ...],
+    time_limit_s: float,
+    as_json: bool,
+) -> None:
     """Show what more money buys, plan by plan.
 
-    From what is least to what this catalog can do at most; every plan shown was checked as a network.
+    From what is least to what this catalog can do at most; every plan shown was checked as a network. Where the flows
+    are not known beforehand every plan is a search of its own; what the time was too short for is said.
     """
     system, catalog = _read(file, catalogs, as_json)
-    from optimizer.search import frontier as search
+    from optimizer import pipeline
+    from optimizer.search.frontier import best_for_budget
 
-    plans = wait_for("Looking for every efficient plan", partial(search.frontier, system, catalog, step / 100), as_json)
-    best = None if budget is None else search.best_for_budget(plans, round(100 * budget))
+    cents = None if budget is None else round(100 * budget)
+    work = partial(
+        pipeline.frontier, system, catalog, least_gain=step / 100, budget_cents=cents, time_limit_s=time_limit_s
+    )
+    plans, notes = wait_for_search("Looking for every efficient plan", lambda tell: work(progress=tell), as_json)
+    best = None if cents is None else best_for_budget(plans, cents)
     from optimizer.documents import search_text
 
     if as_json:
-        _print_json(search_text.frontier_json(system, plans, best))
+        _print_json(search_text.frontier_json(system, plans, best, notes or ()))
     else:
-        _print(search_text.frontier_blocks(system, plans, best))
+        _print(search_text.frontier_blocks(system, plans, best, notes))
+    if not plans:
+        click.get_current_context().exit(NO_ANSWER)
 
 
 @click.command()

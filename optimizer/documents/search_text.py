@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.tables import Block, Heading, table
 from optimizer.documents.words import money, percent
 from optimizer.model.system import System
@@ -17,15 +18,29 @@ if TYPE_CHECKING:
     from optimizer.search.frontier import FrontierPlan
 
 _LINE = 70  # signs of a change on one line
+_GOOD_TO = (
+    "Published losses are good to 10 to 30 %, flows to about 8 to 10 %: steps of a few percent are smaller than that."
+)
+_ANY_REACH = (
+    "Reached is the share of every least flow together, in every setting, that the plumbing holds with its valves set "
+    "for it and its pumps at the best of their speeds."
+)
 _REACH = (
     "Reached is the share of every least flow together that the plumbing holds with its valves set; "
-    "what is above 100 % is to spare. "
-    "Published losses are good to 10 to 30 %, flows to about 8 to 10 %: steps of a few percent are smaller than that."
+    "what is above 100 % is to spare. " + _GOOD_TO
 )
 
 
-def frontier_blocks(system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None = None) -> list[Block]:
-    """Return cost against flow, one line a plan, the cheapest that meets the targets marked."""
+def frontier_blocks(
+    system: System,
+    plans: Sequence[FrontierPlan],
+    budget: FrontierPlan | None = None,
+    notes: Sequence[str] | None = None,
+) -> list[Block]:
+    """Return cost against flow, one line a plan, the cheapest that meets the targets marked.
+
+    `notes` are what the search says of plans whose flows are not known beforehand: what is proved and what is not.
+    """
     first = next((plan for plan in plans if plan.meets_targets), None)
     rows = [
         (
@@ -38,7 +53,18 @@ def frontier_blocks(system: System, plans: Sequence[FrontierPlan], budget: Front
         for plan in plans
     ]
     titles = ("parts cost", "reached", "the pump gives", "saw cuts", "")
-    return [Heading(f"Cost against flow: {system.name}"), table(titles, rows, right=(0, 1, 2, 3)), _REACH]
+    said = [_REACH] if notes is None else [_ANY_REACH + _windows(system), *notes, _GOOD_TO]
+    shown = [table(titles, rows, right=(0, 1, 2, 3))] if rows else []
+    return [Heading(f"Cost against flow: {system.name}"), *shown, *said]
+
+
+def _windows(system: System) -> str:
+    """Return what reached means where least flows have upper ends."""
+    if not has_upper_ends(system):
+        return " What is above 100 % is to spare."
+    if not can_grow(system):
+        return " Upper ends and splits are kept in every plan, so 100 % is all there is."
+    return " Upper ends and splits are kept in every plan; above 100 % only the flows without an upper end grow."
 
 
 def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan | None) -> str:
@@ -47,6 +73,8 @@ def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan |
         marks.append("the cheapest here that meets every target")
     if plan is budget:
         marks.append("the most for the budget")
+    if plan.plan.gap_cents:
+        marks.append(f"one for up to {money(plan.plan.gap_cents, plan.plan.currency)} less is not ruled out")
     return "; ".join(marks)
 
 
@@ -54,16 +82,21 @@ def _cost(plan: FrontierPlan) -> str:
     return money(plan.plan.cost_cents or 0, plan.plan.currency)
 
 
-def frontier_json(system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None) -> dict[str, Any]:
+def frontier_json(
+    system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None, notes: Sequence[str] = ()
+) -> dict[str, Any]:
     """Return cost against flow as data: whole cents, flows in m³/s."""
     return {
         "system": system.name,
+        "notes": list(notes),
         "plans": [
             {
                 "cost_cents": plan.plan.cost_cents,
                 "material_cents": plan.plan.material_cents,
                 "currency": plan.plan.currency,
                 "reach": plan.reach,
+                "status": plan.plan.status.value,
+                "may_cost_less_cents": plan.plan.gap_cents,
                 "pump_flow_m3_s": plan.total_m3_s,
                 "cuts": plan.plan.cuts,
                 "minutes": plan.plan.minutes,

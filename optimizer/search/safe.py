@@ -51,6 +51,7 @@ def find_safe_unknown(
     progress: Progress | None = None,
     cutoff_cents: int | None = None,
     any_plan: bool = False,
+    floor_cents: int = 0,
 ) -> UnknownSearch:
     """Return the cheapest plan of those that are safe in every setting, for flows that are not known beforehand.
 
@@ -61,7 +62,7 @@ def find_safe_unknown(
     find = partial(
         find_any, system, catalog, solver=solver, progress=progress, cutoff_cents=cutoff_cents, any_plan=any_plan
     )
-    first = find(time_limit_s=time_limit_s)
+    first = find(time_limit_s=time_limit_s, floor_cents=floor_cents)
     unsafe = unsafe_words(system, first.plan) if first.plan.found else ()
     if not unsafe:
         return first

@@ -12,6 +12,7 @@ from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import System
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.search.watch import Watch
+from optimizer.verify.check import verify_plan
 from optimizer.verify.reach import MOST, Reach, best_speeds
 
 STEP = 0.01  # how finely the best that can be reached is told
@@ -38,10 +39,17 @@ class BestReach:
     beyond: float
 
 
-def planned_reach(system: System, found: UnknownSearch) -> PlannedReach:
-    """Return what a plan reaches, its pumps at the speeds that give the most, which the plan then has."""
+def planned_reach(system: System, found: UnknownSearch, at: float) -> PlannedReach:
+    """Return what a plan that was found at a multiple reaches, its pumps at the speeds that give the most.
+
+    The plan then has these speeds. It keeps its own where they are the best there are.
+    """
     networks = planned_networks(system, found.plan)
     reach = best_speeds(system, networks)
+    if reach.scale < at:  # valves or speeds that no start led to again: it reaches what it was found and checked for
+        checked = verify_plan(scaled(system, at), found.plan)
+        flows = {one.name: one.flows_m3_s for one in checked.settings} or {"": checked.flows_m3_s}
+        return PlannedReach(found, found.plan, Reach(at, flows, found.plan.pump_speeds), networks)
     plan = found.plan if system.settings else replace(found.plan, pump_speeds=dict(reach.speeds))
     return PlannedReach(found, plan, reach, planned_networks(system, plan))
 
@@ -62,7 +70,7 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
         at = _next(low, high, beyond)
         found = watch.find(scaled(system, at), catalog, f"is {at:.0%} within reach", share=_SHARE, any_plan=True)
         if found.plan.found:
-            there = planned_reach(system, found)
+            there = planned_reach(system, found, at)
             low = max(at, there.reach.scale)
             best = there
         elif found.plan.status is Status.INFEASIBLE:

@@ -59,6 +59,7 @@ class Watch:
         share: float = 1.0,
         cutoff_cents: int | None = None,
         any_plan: bool = False,
+        floor_cents: int = 0,
     ) -> UnknownSearch:
         """Return the cheapest safe plan found in a share of the time that is left; `words` say what for."""
         found = find_safe_unknown(
@@ -69,6 +70,7 @@ class Watch:
             progress=None if self.progress is None else self._told(words, self.progress),
             cutoff_cents=cutoff_cents,
             any_plan=any_plan,
+            floor_cents=floor_cents,
         )
         self.by_hand = self.by_hand or found.by_hand
         return found

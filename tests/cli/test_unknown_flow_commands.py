@@ -1,0 +1,59 @@
+"""The commands around the plan where the flows are not known: one run for day and night, as an owner writes it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from running import Retrofit
+
+TEXT = """
+system: Day and night
+units: metric
+surfaces: {sump: 0 m, tank: 1.2 m}
+pumps:
+  return:
+    curve: [0 L/h at 3.5 m, 1500 L/h at 3.0 m, 3000 L/h at 1.8 m, 4500 L/h at 0 m]
+    ports: 3/4 in NPT male
+runs:
+  line:
+    from: sump
+    to: tank
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft, elbow, pipe 1 ft]
+settings:
+  day: {return: 100 %, targets: {line: at least 2800 L/h}}
+  night: {return: 80 %, targets: {line: at least 1900 L/h}}
+rules: {sizes: [3/4 in, 1 in], velocity limit: 3 m/s}
+"""
+
+
+@pytest.fixture
+def system(tmp_path: Path) -> Path:
+    path = tmp_path / "day-and-night.yaml"
+    path.write_text(TEXT)
+    return path
+
+
+def test_the_frontier_says_what_is_proved(retrofit: Retrofit, system: Path) -> None:
+    result = retrofit("frontier", str(system), "--step", "3", "--budget", "20")
+
+    assert result.exit_code == 0
+    assert "the cheapest here that meets every target" in result.stdout
+    assert "Each plan is proved the cheapest for what it reaches." in result.stdout
+    assert "is proved.\n" in result.stdout
+
+
+def test_the_frontier_as_data_has_status_and_notes(retrofit: Retrofit, system: Path) -> None:
+    data = json.loads(retrofit("frontier", str(system), "--step", "10", "--json").stdout)
+
+    assert {plan["status"] for plan in data["plans"]} == {"optimal"}
+    assert data["notes"]
+
+
+def test_a_frontier_without_time_is_no_answer(retrofit: Retrofit, system: Path) -> None:
+    result = retrofit("frontier", str(system), "--time-limit", "0.01")
+
+    assert result.exit_code == 3
+    assert "the time limit came" in result.stdout
