@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from running import ROOT, Retrofit
 
-from optimizer.cli import main
+from optimizer.cli import main, waiting
 
 
 @pytest.fixture
@@ -21,8 +21,9 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.fixture
-def retrofit(here: Path) -> Retrofit:
+def retrofit(here: Path, monkeypatch: pytest.MonkeyPatch) -> Retrofit:
     """Return a function that runs `retrofit` with these words, in this process."""
+    monkeypatch.setattr(waiting, "PATIENCE_S", 60.0)  # a busy machine tells of its waits; these tests are not of that
 
     def run(*words: str) -> Result:
         return CliRunner().invoke(main, words, prog_name="retrofit", catch_exceptions=False)
