@@ -35,6 +35,8 @@ HOMES = {
     "openpyxl": {"read", "documents"},
     "xlsxwriter": {"read", "documents"},
     "pint": {"units"},
+    "resvg_py": {"documents"},
+    "weasyprint": {"documents"},
     "ruamel": {"read"},
     "pydantic": {"read", "web"},
     "rich": {"documents", "cli"},

@@ -29,6 +29,12 @@ if TYPE_CHECKING:
     required=True,
     help="Where to write the page; the name ends in .html.",
 )
+@click.option(
+    "--pdf",
+    type=click.Path(path_type=Path),
+    metavar="PDF",
+    help="Write the page as a PDF as well; needs the optional library: pip install 'retrofit-optimizer[pdf]'.",
+)
 @replace_option
 @click.option(
     "--paper",
@@ -38,7 +44,13 @@ if TYPE_CHECKING:
 @catalogs_option
 @time_limit_option
 def report(
-    file: Path, output: Path, replace: bool, paper: str | None, catalogs: tuple[Path, ...], time_limit_s: float
+    file: Path,
+    output: Path,
+    pdf: Path | None,
+    replace: bool,
+    paper: str | None,
+    catalogs: tuple[Path, ...],
+    time_limit_s: float,
 ) -> None:
     """Write the cheapest plan as one page to open or print.
 
@@ -50,13 +62,20 @@ def report(
     from optimizer.documents.whole_file import free_target
 
     free_target(output, replace, ".html")
+    if pdf is not None:
+        from optimizer.documents.pdf import require_pdf
+
+        free_target(pdf, replace, ".pdf")
+        require_pdf()
     system, catalog = _read(file, catalogs)
     found = _plan(system, catalog, time_limit_s)
     points, chosen = _frontier(system, catalog, found)
     card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
-    write = partial(write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen, card=card)
+    write = partial(
+        write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen, card=card, pdf=pdf
+    )
     wait_for(f"Writing {output}", write)
-    click.echo(f"Wrote {output}.")
+    click.echo(f"Wrote {output}{f' and {pdf}' if pdf is not None else ''}.")
 
 
 @click.command()

@@ -10,8 +10,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
+from optimizer.documents.pdf import pdf_of
 from optimizer.documents.report_facts import ReportFacts, report_facts
-from optimizer.documents.report_html import page, paragraph, section
+from optimizer.documents.report_html import page as whole_page
+from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
 from optimizer.documents.whole_file import free_target, put_whole
@@ -34,6 +36,7 @@ def write_report(
     card: SettingsCard | None = None,
     paper: str | None = None,
     sections: Sequence[Section] = SECTIONS,
+    pdf: Path | None = None,
 ) -> None:
     """Write a report as an .html file; the same report gives the same file, byte for byte.
 
@@ -53,19 +56,25 @@ def write_report(
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     sections
         What the page holds, in this order.
+    pdf
+        Where to write the same page as a PDF as well; the name ends in .pdf.
 
     Raises
     ------
     DocumentError
-        When the file is there and `overwrite` is off, when it can not be written, or when the plan did not stand its
-        check. Nothing is left half-written.
+        When the file is there and `overwrite` is off, when it can not be written, when the plan did not stand its
+        check, or when a PDF is asked for and can not be made. Nothing is left half-written.
     NetworkError
         When the plumbing, now or after, can not be solved.
     """
     target = free_target(Path(path), overwrite, ".html")
+    printed = None if pdf is None else free_target(Path(pdf), overwrite, ".pdf")
     require_passed(report)
     facts = report_facts(report, frontier, chosen, card)
-    put_whole(target, report_page(facts, paper=paper, sections=sections).encode())
+    page = report_page(facts, paper=paper, sections=sections)
+    if printed is not None:
+        put_whole(printed, pdf_of(page))
+    put_whole(target, page.encode())
 
 
 def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Sequence[Section] = SECTIONS) -> str:
@@ -75,7 +84,7 @@ def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Seque
         raise DocumentError(f"paper {paper!r}: allowed are {', '.join(PAPERS)}")
     bodies = [(one, one.body(facts)) for one in sections]
     kept = [(one, body) for one, body in bodies if body]
-    return page(
+    return whole_page(
         facts.report.system.name,
         _answer(facts.report),
         [(one.key, one.title) for one, _ in kept],

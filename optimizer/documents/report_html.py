@@ -177,7 +177,7 @@ tbody th,td:not(.right):not(.short){min-width:0}
 body{max-width:none;padding:0}
 nav{display:none}
 .scroll{overflow:visible}
-h2,h3,h3 + p,caption{break-after:avoid}
+h2,h3,h3 + p,dt,caption{break-after:avoid}
 tr,li,figure,dd{break-inside:avoid}
 section:has(> .plan) > h2{height:0;overflow:hidden;margin:0;padding:0;border:0}
 .plan .scroll,.plan figcaption{display:none}

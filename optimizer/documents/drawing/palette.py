@@ -96,6 +96,11 @@ def picture_style() -> str:
     return f"{screens}@media print{{\n{ink}}}\n"
 
 
+def print_style() -> str:
+    """Return the style rules of all pictures in black-and-white print alone."""
+    return f"{_SHAPES}{_rules('ink')}"
+
+
 def _rules(surroundings: str) -> str:
     lines = [f".pic .halo{{stroke:{getattr(PAPER, surroundings)}}}\n"]
     for role, pairs in _ROLES.items():
