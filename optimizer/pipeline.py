@@ -160,16 +160,20 @@ def search(
     """
     from optimizer.model.plan import Status
     from optimizer.search.safe import find_safe_plan, find_safe_unknown
+    from optimizer.search.second_pump import with_second_pump
 
     try:
-        found = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
+        ended, known = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s), True
     except FlowsUnknownError:
+        ended = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
+        known = False
+    found = with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s)
+    if not known:
         from optimizer.search.unknown_free import with_ways_out
         from optimizer.search.watch import Watch
 
-        ended = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
         watch = Watch.of(time_limit_s, progress, solver)
-        return with_ways_out(system, catalog, ended, watch) if ended.status is Status.INFEASIBLE else ended
+        return with_ways_out(system, catalog, found, watch) if found.status is Status.INFEASIBLE else found
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 
@@ -244,6 +248,8 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
+    if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
+        system = replace(system, network=found.stands)
     before = solve_network(system.network).flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:

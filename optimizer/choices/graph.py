@@ -10,7 +10,7 @@ from optimizer.choices.candidates import REMOVABLE
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, take_out_m
-from optimizer.model.catalog import PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
+from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
@@ -230,7 +230,7 @@ class _Builder:
             separable = False
         separable = separable or any(part.kind in SEPARABLE for part in parts)
         replaced = not parts[-1].existing and parts[-1] is not self.parts[position]
-        removed = tuple(range(position, position + span)) if replaced else ()
+        removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
             head=self._node(Node(position + span, kept, front, separable)),
@@ -303,8 +303,8 @@ class _Builder:
 
 
 def _is_cut_in(part: Part) -> bool:
-    """Return whether a part of the run is a valve for which a pipe is sawn through."""
-    return part.kind in THROTTLES and not part.existing
+    """Return whether a part is a valve, or a joint towards a second pump, for which a pipe is sawn through."""
+    return not part.existing and (part.kind in THROTTLES or part.kind in CHECKS or part.kind is Kind.OPEN_JOINT)
 
 
 def _laying_mm(part: Part) -> int:

@@ -14,7 +14,13 @@ from optimizer.cli.options import catalogs_option, file_argument, json_option, w
 from optimizer.cli.waiting import wait_for, wait_for_search
 
 if TYPE_CHECKING:
+    from optimizer.model.system import System
     from optimizer.search.cheapest import Search
+
+
+def _note_second_pump(system: System) -> None:
+    if system.second_pump is not None:
+        click.echo("With one pump only: a second one is weighed by `retrofit plan`.", err=True)
 
 
 @click.command()
@@ -50,6 +56,7 @@ def frontier(
     are not known beforehand every plan is a search of its own; what the time was too short for is said.
     """
     system, catalog = _read(file, catalogs, as_json)
+    _note_second_pump(system)
     from optimizer import pipeline
     from optimizer.search.frontier import best_for_budget
 
@@ -79,6 +86,7 @@ def compare(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     The fewest saw cuts, no other pipe size, only the pump, and nothing at all.
     """
     system, catalog = _read(file, catalogs, as_json)
+    _note_second_pump(system)
     from optimizer.search.compare import kinds_of_plan
 
     kinds = wait_for("Looking for other ways", partial(kinds_of_plan, system, catalog), as_json)
@@ -100,6 +108,7 @@ def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     What is left if it alone is not made, and at what price of a part another plan would be cheaper.
     """
     system, catalog = _read(file, catalogs, as_json)
+    _note_second_pump(system)
     from optimizer.search.cheapest import find_plan
 
     found: Search = wait_for("Searching for the cheapest plan", partial(find_plan, system, catalog), as_json)

@@ -98,8 +98,8 @@ def plan_json(report: PlanReport) -> Json:
         "demands": [_demand(report, place) for place in range(len(report.verification.demands))],
         "flows": _flows(report),
         "pumps": [
-            {"pump": name, "speed_before_share_of_full_rpm": before, "speed_after_share_of_full_rpm": after}
-            for name, before, after in pump_changes(report)
+            {"pump": pump.name, "speed_before_share_of_full_rpm": before, "speed_after_share_of_full_rpm": after}
+            for pump, before, after in pump_changes(report)
         ],
         "valves": _valves(report),
         "changes": [

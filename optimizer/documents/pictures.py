@@ -19,7 +19,7 @@ from optimizer.documents.report_facts import (
     shown_now,
     wanted_paths,
 )
-from optimizer.model.network import Network, Pump
+from optimizer.model.network import Network
 from optimizer.model.system import System
 
 _BARS = 12
@@ -138,10 +138,10 @@ def _target_of(system: System, path: tuple[str, ...]) -> str:
 
 
 def _curves(units: str, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
-    for number, (name, pump) in enumerate(now.network.pumps.items(), 1):
-        pictures = _picture(now, pump), _picture(after, after.network.pumps[name]) if after else None
+    for number, name in enumerate(dict.fromkeys((*now.network.pumps, *(after.network.pumps if after else ()))), 1):
+        pictures = _picture(now, name), _picture(after, name) if after else None
         title, key = f"Pump {name} and its plumbing", f"pump-{number}"
-        if pictures[0] is None:
+        if pictures == (None, None):
             continue
         svg = curves_chart(*pictures, units, title=title, key=key, alone=alone)
         caption = (
@@ -151,10 +151,13 @@ def _curves(units: str, now: Solved, after: Solved | None, alone: bool) -> Itera
         yield Picture(key, caption, svg)
 
 
-def _picture(state: Solved, pump: Pump) -> PumpPicture | None:
+def _picture(state: Solved, name: str) -> PumpPicture | None:
     """Return a pump's curves, or nothing for a pump that stands in no run."""
-    return pump_picture(state.network, state.solution, pump) if _stands(state.network, pump) else None
+    pump = state.network.pumps.get(name)
+    if pump is None or not _stands(state.network, name):
+        return None
+    return pump_picture(state.network, state.solution, pump)
 
 
-def _stands(network: Network, pump: Pump) -> bool:
-    return any(part.name == pump.name for run in network.runs.values() for part in run.parts)
+def _stands(network: Network, name: str) -> bool:
+    return any(part.name == name for run in network.runs.values() for part in run.parts)

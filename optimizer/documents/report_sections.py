@@ -38,7 +38,7 @@ from optimizer.documents.report_html import (
 )
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_tables, note_lines
-from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
+from optimizer.documents.text import changes, pump_changes, pump_run_after, speed_before, valve_name
 from optimizer.documents.words import flow_span, flow_words, money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
 
@@ -82,11 +82,10 @@ def work(facts: ReportFacts) -> str:
 def _settings(facts: ReportFacts) -> str:
     report, units = facts.report, facts.units
     pumps = []
-    for name, before, after in pump_changes(report):
-        run = pump_run(report.system.network, name)
+    for pump, before, after in pump_changes(report):
+        run = pump_run_after(report, pump.name)
         flows = [_flow(source, run, units) for source in (report.before_flows_m3_s, report.verification.flows_m3_s)]
-        pump = report.system.network.pumps[name]
-        pumps.append((name, pump_setting(pump, before), pump_setting(pump, after), *flows))
+        pumps.append((pump.name, speed_before(report, pump, before), pump_setting(pump, after), *flows))
     valves = [
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
         for setting in report.verification.valves

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from optimizer.documents.list_sheets import CAUTIONS_SHEET
 from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
-from optimizer.documents.text import changes, pump_changes, pump_run, valve_name
+from optimizer.documents.text import changes, pump_changes, pump_run_after, valve_name
 from optimizer.documents.words import pump_setting, status_words, steps_of, till_words, verdict_words
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Pump
@@ -68,11 +68,12 @@ def _pumps(sheet: Sheet, report: PlanReport) -> None:
     sheet.heading("Pumps")
     titles = ("Pump", "Speed now", "Speed after", f"Flow now ({unit})", f"Flow after ({unit})")
     sheet.column_titles(titles, numbers=titles[1:])
-    for name, before, after in pumps:
-        run = pump_run(report.system.network, name)
+    for pump, before, after in pumps:
+        run = pump_run_after(report, pump.name)
         flows = (_flow(source, run, report.system.units) for source in (report.before_flows_m3_s, flows_after))
-        pump = report.system.network.pumps[name]
-        sheet.write([Cell(name), _speed(pump, before), _speed(pump, after), *flows])
+        stood = report.system.network.pumps.get(pump.name, pump)
+        now = Cell("–", "centre") if before is None else _speed(stood, before)
+        sheet.write([Cell(pump.name), now, _speed(pump, after), *flows])
 
 
 def _speed(pump: Pump, speed: float) -> Cell:

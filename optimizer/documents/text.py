@@ -136,15 +136,34 @@ def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
     return found
 
 
-def pump_changes(report: PlanReport) -> list[tuple[str, float, float]]:
-    """Return (pump, fraction of full speed before, after), in file order."""
-    pumps = report.system.network.pumps.values()
-    return [(pump.name, pump.speed, report.plan.pump_speeds.get(pump.name, pump.speed)) for pump in pumps]
+def pump_changes(report: PlanReport) -> list[tuple[Pump, float | None, float]]:
+    """Return (pump after the work, fraction of full speed before, after), in file order.
+
+    A pump that takes no other one's place had no speed before.
+    """
+    stood, plan = report.system.network.pumps, report.plan
+    pumps = {**stood, **plan.new_pumps}.values()
+    return [
+        (pump, stood[pump.name].speed if pump.name in stood else None, plan.pump_speeds.get(pump.name, pump.speed))
+        for pump in pumps
+    ]
+
+
+def speed_before(report: PlanReport, pump: Pump, speed: float | None) -> str:
+    """Return what the dial of a pump's place showed before the work; a dash where none stood."""
+    stood = report.system.network.pumps.get(pump.name)
+    return "–" if stood is None else pump_setting(stood, speed)
 
 
 def pump_run(network: Network, pump: str) -> str:
     """Return the name of the run that a pump stands in, or nothing."""
     return next((run.name for run in network.runs.values() for part in run.parts if part.name == pump), "")
+
+
+def pump_run_after(report: PlanReport, pump: str) -> str:
+    """Return the name of the run that a pump stands in after the work, or nothing."""
+    planned = (run.run for run in report.plan.runs.values() for part in run.parts if part.name == pump)
+    return next(planned, pump_run(report.system.network, pump))
 
 
 def _flow_table(system: System, solution: NetworkSolution, band: Mapping[str, tuple[float, float]] | None) -> Block:
@@ -209,10 +228,9 @@ def _change_table(report: PlanReport) -> Block:
 
 
 def _settings(report: PlanReport) -> list[Block]:
-    pumps = report.system.network.pumps
     speeds = [
-        (name, pump_setting(pumps[name], before), pump_setting(pumps[name], after))
-        for name, before, after in pump_changes(report)
+        (pump.name, speed_before(report, pump, before), pump_setting(pump, after))
+        for pump, before, after in pump_changes(report)
     ]
     valves = [
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)

@@ -145,7 +145,11 @@ def compile_network(network: Network, conditions: Conditions | None = None) -> C
         ),
         direction=np.array([0 if d is None else d for d in directions], dtype=np.int64),
         shut=np.array(
-            [d is None or any(e.shut for e in parts) for d, parts in zip(directions, elements, strict=True)], dtype=bool
+            [
+                d is None or not run.is_plumbed or any(e.shut for e in parts)
+                for run, d, parts in zip(runs, directions, elements, strict=True)
+            ],
+            dtype=bool,
         ),
         narrowest_area_m2=np.array([_narrowest_area_m2(run, parts) for run, parts in zip(runs, elements, strict=True)]),
         junctions=build_junctions(network, index, conditions),

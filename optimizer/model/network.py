@@ -106,13 +106,26 @@ class Run:
     parts: tuple[Part, ...]
     place: str = ""
 
+    @property
+    def is_plumbed(self) -> bool:
+        """Return whether anything stands there yet: a run of open joints alone carries no water."""
+        return any(part.kind is not Kind.OPEN_JOINT for part in self.parts)
+
+
+class Mounting(StrEnum):
+    """Where a pump's maker lets it stand."""
+
+    IN_WATER = "in water"  # only submerged in the sump
+    DRY = "dry"  # only outside, in a line
+    EITHER = "either"
+
 
 @dataclass(frozen=True, slots=True)
 class Pump:
     """A pump curve at full speed: head [m] falls as flow [m³/s] rises. `speed` is the fraction of full rpm now.
 
     `dial` says what the percent on its dial mean, None where nobody said (then they count as rpm); `head_factor` is
-    what wear has left of the curve's head.
+    what wear has left of the curve's head. What does not say where it may stand counts as made for the sump's water.
     """
 
     name: str
@@ -124,6 +137,7 @@ class Pump:
     place: str = ""
     dial: Dial | None = None
     head_factor: float = 1.0
+    mounting: Mounting = Mounting.IN_WATER
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,8 @@ class Plan:
     material_cents: int | None = None
     effort_cents: int = 0  # labour at the owner's rate
     energy_cents: int = 0  # electricity over the owner's horizon
-    new_pumps: Mapping[str, Pump] = field(default_factory=dict)  # bought in place of their namesakes
+    new_pumps: Mapping[str, Pump] = field(default_factory=dict)  # bought, in place of their namesakes if there are any
+    stands: Network | None = None  # the plumbing as it stands, its runs cut apart where new ones join; None: as it is
     cuts: int = 0
     minutes: int = 0
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
@@ -118,6 +119,7 @@ class Plan:
 
 def planned_network(network: Network, plan: Plan) -> Network:
     """Return the plumbing as it will be: every run and tee of the plan in place, pumps at their planned speed."""
+    network = plan.stands or network
     runs: dict[str, Run] = {
         name: replace(network.runs[name], parts=run_plan.parts) for name, run_plan in plan.runs.items()
     }

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
-from optimizer.model.network import Network
+from optimizer.model.network import Network, Part
 from optimizer.model.safety import Drain, Tank
 
 
@@ -60,6 +60,25 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
+class SecondPump:
+    """Where a second pump may be put beside the owner's one.
+
+    In series it stands in the pipe of the owner's run at the place `pipe`; side by side it has a line of its own from
+    the same water, and the tee where the two join stands in that pipe. `line` is what the second line is built of, all
+    of it new: `suction` before the pump (none: it stands in the water), `line` from there to the tee.
+    """
+
+    in_series: bool
+    beside: bool
+    run: str
+    pump: str
+    pipe: int
+    suction: tuple[Part, ...] = ()
+    line: tuple[Part, ...] = ()
+    another_cents: int | None = None  # what another pump like the owner's costs; None: only pumps of the catalogs
+
+
+@dataclass(frozen=True, slots=True)
 class Rules:
     """What the plan may do. Sizes are nominal names, as the catalog writes them."""
 
@@ -99,6 +118,7 @@ class System:
     owned_m: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     tanks: tuple[Tank, ...] = ()
     drains: tuple[Drain, ...] = ()
+    second_pump: SecondPump | None = None  # None: none may be put in
 
     @property
     def ways_to_run(self) -> tuple[tuple[str, System], ...]:

@@ -140,7 +140,7 @@ def _reader(table: Table) -> rows.Reader:
 
 
 def _check_header(table: Table, columns: Sequence[str]) -> None:
-    missing = [name for name in columns if name not in table.header]
+    missing = [name for name in columns if name not in table.header and name not in pump_rows.OPTIONAL]
     unknown = [name for name in table.header if name not in columns]
     faults = _missing(table, missing, columns)
     allowed = "the columns " + ", ".join(columns)

@@ -10,9 +10,9 @@ from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.dial import RPM
 from optimizer.model.ends import End
-from optimizer.model.network import Device, Point, PointKind, Pump, Water
+from optimizer.model.network import Device, Mounting, Point, PointKind, Pump, Water
 from optimizer.read.dials import read_dial
-from optimizer.read.nodes import Entry, Node, Reading, attempt, entries, items_of
+from optimizer.read.nodes import Entry, Node, Reading, attempt, choice, entries, items_of
 from optimizer.read.words import parse_end
 from optimizer.water import GRAVITY_M_S2, density_kg_m3
 
@@ -20,6 +20,7 @@ SPEED_STEP = 0.05  # `40 % to 100 %` means these steps: what a dial can be set t
 _AT = re.compile(r"(?P<first>.+?)[ ]+at[ ]+(?P<second>.+)", re.IGNORECASE)
 _TO = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _Point = tuple[float, float]
+_MOUNTINGS = {str(mounting): mounting for mounting in Mounting}
 
 
 def read_points(reading: Reading, found: dict[str, Entry], unit_system: str, water: Water) -> dict[str, Point]:
@@ -72,7 +73,7 @@ def read_pumps(reading: Reading, entry: Entry | None, unit_system: str) -> dict[
 
 
 def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
-    keys = ["curve", "speed", "speeds", "ports", "power", "dial"]
+    keys = ["curve", "speed", "speeds", "ports", "power", "dial", "mounting"]
     found = entries(reading, entry.value, f"pump '{entry.key}'", keys)
     _note_missing(reading, entry, found, ["curve", "ports"])
     curve = _pump_curve(reading, found["curve"].value, unit_system) if "curve" in found else None
@@ -82,6 +83,7 @@ def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
     power_w = None
     if "power" in found:
         power_w = attempt(reading, found["power"].value, "a power, such as 85 W", units.parse_power)
+    mounting = choice(reading, found["mounting"].value, _MOUNTINGS) if "mounting" in found else None
     if curve is None or ports is None or speed is None:
         return None
     dial = read_dial(reading, found["dial"].value) if "dial" in found else None
@@ -95,6 +97,7 @@ def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
         power_w,
         reading.where(entry.place),
         dial,
+        mounting=mounting or Mounting.IN_WATER,
     )
 
 

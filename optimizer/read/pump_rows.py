@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 
 from optimizer.model.catalog import Kind, LossData, LossMethod
-from optimizer.model.network import Pump
+from optimizer.model.network import Mounting, Pump
 from optimizer.read.catalog_rows import Seen, Shelf, item_of, shelve
 from optimizer.read.columns import Row
 from optimizer.units import M3_PER_LITRE, SECONDS_PER_HOUR
 
 PUMP_COLUMNS = (
     *("item_id", "trade_name", "material", "inlet", "inlet_bore_mm", "outlet", "outlet_bore_mm"),
-    *("curve_l_h_m", "speeds_percent", "power_w", "pressure_rating_bar", "standard"),
+    *("curve_l_h_m", "speeds_percent", "power_w", "mounting", "pressure_rating_bar", "standard"),
 )
+
+OPTIONAL = ("mounting",)
 
 
 def read_pump(row: Row, shelf: Shelf, seen: Seen) -> None:
@@ -21,11 +23,11 @@ def read_pump(row: Row, shelf: Shelf, seen: Seen) -> None:
     ends = (row.end("inlet"), row.end("outlet"))
     bores = (row.metres("inlet_bore_mm", above=True), row.metres("outlet_bore_mm", above=True))
     name, curve, speeds = row.required("trade_name"), _curve(row), _speeds(row)
-    power = row.number_in("power_w", above=True)
+    power, mounting = row.number_in("power_w", above=True), _mounting(row)
     item = item_of(row, Kind.PUMP, name, "pump", ends, bores, (0.0, 0.0), LossData(LossMethod.NONE))
     shelve(item, row, shelf, seen)
     if row.sound:
-        shelf.pumps[item.item_id] = Pump(item.item_id, curve, speeds[-1], ends, speeds, power)
+        shelf.pumps[item.item_id] = Pump(item.item_id, curve, speeds[-1], ends, speeds, power, mounting=mounting)
 
 
 def _curve(row: Row) -> tuple[tuple[float, float], ...]:
@@ -41,6 +43,14 @@ def _curve(row: Row) -> tuple[tuple[float, float], ...]:
         row.fault("curve_l_h_m", "points 'flow head; flow head', flow in L/h rising, head in m falling")
         return ((0.0, 1.0), (1.0, 0.0))
     return tuple(points)
+
+
+def _mounting(row: Row) -> Mounting:
+    text = row.text("mounting", Mounting.IN_WATER)
+    if text not in list(Mounting):
+        row.fault("mounting", "one of " + ", ".join(Mounting) + "; empty: in water")
+        return Mounting.IN_WATER
+    return Mounting(text)
 
 
 def _speeds(row: Row) -> tuple[float, ...]:

@@ -42,6 +42,7 @@ from optimizer.read.machines import read_devices, read_points, read_pumps, read_
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
 from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
 from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.second_pump import read_second_pump
 from optimizer.read.stores import read_owned
 from optimizer.read.targets import Named, devices_in, read_settings, read_targets
 from optimizer.read.tees import fit_tees, read_tees
@@ -119,6 +120,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     targets = read_targets(reading, found.get("targets"), named, unit_system)
     settings = read_settings(reading, found.get("settings"), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
+    second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
@@ -132,7 +134,17 @@ def load_system(path: Path, catalog: Catalog) -> System:
         network = with_calibration(network, calibration)
     told = (str(path), note, measured, calibration, settings)
     return System(
-        name or "", unit_system, currency, network, targets, rules, *told, owned_m=owned, tanks=tanks, drains=drains
+        name or "",
+        unit_system,
+        currency,
+        network,
+        targets,
+        rules,
+        *told,
+        owned_m=owned,
+        tanks=tanks,
+        drains=drains,
+        second_pump=second,
     )
 
 

@@ -24,7 +24,7 @@ from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
 _KEYS = (
     *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *("labour", "electricity", "count for", "other pumps", "buy pipe", "store", "saw cuts"),
+    *("labour", "electricity", "count for", "other pumps", "second pump", "buy pipe", "store", "saw cuts"),
 )
 
 

@@ -32,6 +32,7 @@ Ints = npt.NDArray[np.int64]
 _GRID = 257  # places along the range of a line's flow
 _CLOSE_M = 2e-4  # heads that the grid does not tell apart
 _CELL_STEPS = 24
+_HAIR = 2e-6  # relative, of a flow: less than the check of a plan tells
 _EXACT_M = 1e-7
 _LEAST_SHARE = 1e-3  # of the sum: with less, a pump does not take part
 _STEPS = 60
@@ -213,7 +214,7 @@ class _Pair:
         flows = (first, self.tee.total_m3_s - first)
         ways = tuple(line.ways[pick] for line, pick in zip(self.lines, self.picks, strict=True))
         for line, way, flow in zip(self.lines, ways, flows, strict=True):
-            if flow > way.most_m3_s or flow > line.reach_m3_s(self.speeds) * (1.0 + 1e-9):
+            if flow > min(way.most_m3_s, line.reach_m3_s(self.speeds)) * (1.0 + 2.0 * _HAIR):
                 return None
         head_m = min(self.heads_m(first))
         number = self.tee.number
@@ -257,7 +258,7 @@ def _pairs(
     if not all(map(len, fitting)):
         return []
     grid = np.linspace(*lines[0].range_m3_s, _GRID)
-    flows = (grid, tee.total_m3_s - grid)
+    flows, step = (grid, tee.total_m3_s - grid), grid[1] - grid[0]
     taken = np.array([tee.losses_m(float(q)) for q in grid]).T
     lost = [
         np.stack([line.rows[own] @ line.basis.laws(float(q)) for q in at], axis=1) + off
@@ -274,7 +275,8 @@ def _pairs(
         gains = [np.array([line.gain_m(speeds, float(q)) for q in at]) for line, at in zip(lines, flows, strict=True)]
         pumps = [pump for line in lines for pump in line.pumps]
         energy = sum(energy_cents(pump, speeds[pump.name], options.system.rules) for pump in pumps)
-        at, about = _met(*(gain - loss for gain, loss in zip(gains, lost, strict=True)))
+        at, place, about = _met(*(gain - loss for gain, loss in zip(gains, lost, strict=True)))
+        about = np.where(_allowed(lines, fitting, speeds, grid[0] + place * step, tee.total_m3_s), about, -math.inf)
         for i, j in _worth_a_look(about, cents, opened):
             picks = int(fitting[0][i]), int(fitting[1][j])
             cell = float(grid[at[i, j]]), float(grid[at[i, j] + 1])
@@ -283,8 +285,24 @@ def _pairs(
     return found
 
 
-def _met(first: Floats, second: Floats) -> tuple[Ints, Floats]:
-    """Return, for every pair of ways, the grid cell where both heads are the same and about which head that is.
+def _allowed(
+    lines: tuple[_Line, _Line],
+    fitting: Sequence[Ints],
+    speeds: Mapping[str, float],
+    first_m3_s: Floats,
+    total_m3_s: float,
+) -> npt.NDArray[np.bool_]:
+    """Return which pairs keep to the velocity limit of their new pipe and to the curves of their pumps."""
+    most = [
+        np.minimum(np.array([line.ways[i].most_m3_s for i in own]), line.reach_m3_s(speeds)) * (1.0 + _HAIR)
+        for line, own in zip(lines, fitting, strict=True)
+    ]
+    found: npt.NDArray[np.bool_] = (first_m3_s <= most[0][:, None]) & (total_m3_s - first_m3_s <= most[1][None, :])
+    return found
+
+
+def _met(first: Floats, second: Floats) -> tuple[Ints, Floats, Floats]:
+    """Return, for every pair of ways, the grid cell where both heads are the same, the place in steps, and the head.
 
     `first` falls along the grid and `second` rises; where they do not meet the head is minus endless. Inside the cell
     both are taken as the cubics through the four places around it.
@@ -305,7 +323,7 @@ def _met(first: Floats, second: Floats) -> tuple[Ints, Floats]:
         middle = (left + right) / 2.0
         above = _cubic(gap, middle) >= 0.0
         left, right = np.where(above, middle, left), np.where(above, right, middle)
-    return low, np.where(meets, _cubic(one, left), -math.inf)
+    return low, start + left, np.where(meets, _cubic(one, left), -math.inf)
 
 
 def _cubic(values: Sequence[Floats], at: Floats) -> Floats:

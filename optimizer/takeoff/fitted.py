@@ -64,9 +64,14 @@ def fit_run(old: Run, new: Sequence[Part], old_ends: RunEnds, new_ends: RunEnds,
     depths_m
         How deep a pipe goes into each kind of end [m].
     """
+    if not old.is_plumbed:
+        return Fit(notes=(f"run {old.name}: it is new; measure its pieces in place before you cut them",))
     before = _straights(_line(old.parts, old, old_ends, depths_m, None))
     after = _straights(_line(new, old, new_ends, depths_m, old.parts))
     if len(before) != len(after):
+        if any(part.kind is Kind.PUMP and not part.existing for part in new):
+            words = "a pump was put in; shorten the sawn pipe by what it and its joints take, measured in place"
+            return Fit(notes=(f"run {old.name}: {words}",))
         return Fit(notes=(f"run {old.name}: bends were added or left out; measure its new pieces in place",))
     added: dict[int, float] = {}
     notes: list[str] = []

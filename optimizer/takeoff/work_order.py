@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from optimizer.choices.fronts import Front, opened
 from optimizer.joints.mating import mating
-from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
+from optimizer.model.catalog import CHECKS, PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.cure import CureTime
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Network, Part, Run
@@ -21,6 +21,10 @@ from optimizer.units import show_length
 
 DRAIN, CUT, OPEN, TAKE_OUT, DRY_FIT = "drain", "cut here", "open", "take out", "dry-fit"
 CEMENT, THREAD, CURE, TEST, MIND = "cement", "join", "cure", "test", "mind"
+_CHECK_WORDS = (
+    "the check valve's arrow points with the water; a swing check lies level or has the water rise through it "
+    "(common practice, no source)"
+)
 _SEALS = {
     "tape": "PTFE tape on the male taper thread, wound the way it turns in; hand tight plus 1 to 1-1/2 turns",
     "washer": "a new flat washer in the female half, no tape; hand tight plus a quarter turn",
@@ -94,7 +98,8 @@ class _Place:
     new: tuple[int, ...]  # places in the planned run
     left_words: str
     right_words: str
-    sawn: str = ""  # the pipe that is sawn through here for a valve
+    sawn: str = ""  # the pipe that is sawn through here for a valve, a pump or a tee
+    for_what: str = "valve"
 
 
 @dataclass(frozen=True)
@@ -114,8 +119,10 @@ class _Work:
     def steps(self, name: str) -> Iterator[WorkStep]:
         run, run_plan = self.network.runs[name], self.plan.runs[name]
         places = _places(run, run_plan, self._tee(run, 0), self._tee(run, 1), self.units)
-        yield WorkStep(DRAIN, _drain_words(run))
+        if run.is_plumbed:
+            yield WorkStep(DRAIN, _drain_words(run))
         yield from self._openings(places)
+        yield from self._sawn_for_tee(run, run_plan)
         for note in self.cuts.notes:
             if note.startswith(f"run {name}: "):
                 yield WorkStep(MIND, note.removeprefix(f"run {name}: "))
@@ -125,6 +132,8 @@ class _Work:
                 yield WorkStep(DRY_FIT, self._fit_words(name, run_plan, place))
         yield WorkStep(DRY_FIT, "mark the turns across every joint, then take it apart again")
         yield from self._joining(run_plan)
+        if any(part.kind in CHECKS and not part.existing for part in run_plan.parts):
+            yield WorkStep(MIND, _CHECK_WORDS)
         yield WorkStep(TEST, self._test_words(name))
 
     # tees
@@ -149,12 +158,23 @@ class _Work:
                 found += [f"{item.description} at {point}" for item in tee_plan.removed]
         return found
 
+    def _sawn_for_tee(self, run: Run, run_plan: RunPlan) -> Iterator[WorkStep]:
+        """Yield the cut for a tee that a new run joins at: told with the run that ends there, which keeps its half."""
+        joins = {other.end.point for other in self.network.runs.values() if not other.is_plumbed}
+        half = run.parts[-1]
+        if run.is_plumbed and run.end.point in joins and half.kind in PIPES and half in run_plan.parts:
+            whole = _the(replace(half, length_m=2.0 * half.length_m), self.units)
+            words = f"saw {whole} through square, where the tee goes, and shorten its two pieces by what is new there"
+            yield WorkStep(CUT, words)
+
     # words
 
     def _openings(self, places: Sequence[_Place]) -> Iterator[WorkStep]:
         for place in places:
             if place.sawn:
-                yield WorkStep(CUT, f"saw {place.sawn} through square, where the valve goes; both pieces stay")
+                yield WorkStep(
+                    CUT, f"saw {place.sawn} through square, where the {place.for_what} goes; both pieces stay"
+                )
                 continue
             for side in (place.left, place.right):
                 step = None if side is None else self._opening_step(side)
@@ -164,6 +184,9 @@ class _Work:
     def _opening_step(self, side: _Side) -> WorkStep | None:
         if side.end is None or side.neighbour_end is None:
             return None
+        if side.part is not None and side.neighbour is not None and {side.part.kind, side.neighbour.kind} <= PIPES:
+            whole = _the(replace(side.part, length_m=side.part.length_m + side.neighbour.length_m), self.units)
+            return WorkStep(CUT, f"saw {whole} through square; {side.words} stays, the other piece goes")
         front = opened(side.end, side.part, side.neighbour_end, side.neighbour)
         if front is None:
             return None
@@ -256,7 +279,11 @@ def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units:
             right = _side(old, old_right, -1, first, last, units)
             words = _border_words(old, old_left, old_right, first, last)
             sawn = _the(old[old_left], units) if 0 <= old_left == old_right else ""
-            found.append(_Place(left, right, fresh, *words, sawn))
+            halves = old[old_left : old_right + 1] if old_left >= 0 else ()
+            if len(halves) == 2 and {part.kind for part in halves} <= PIPES:  # one pipe, told as its two halves
+                sawn = _the(replace(halves[0], length_m=sum(half.length_m for half in halves)), units)
+            what = "pump" if any(new[i].kind is Kind.PUMP for i in fresh) else "valve"
+            found.append(_Place(left, right, fresh, *words, sawn, what))
     return found
 
 

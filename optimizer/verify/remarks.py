@@ -11,14 +11,16 @@ from optimizer.model.system import System
 from optimizer.units import show_flow
 from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
+from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import Running, pump_runs
 
 MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
 
 
 def warnings_of(system: System, after: Running) -> list[str]:
-    """Return what is to be minded in one setting: drains close to full, none for the emergency, one valve for all."""
-    return [*_close_to_full(system, after), *_no_emergency(system, after), *_single_valves(after.network)]
+    """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
+    drains = (*_close_to_full(system, after), *_no_emergency(system, after))
+    return [*drains, *_single_valves(after.network), *pump_stops(system, after)]
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
@@ -484,6 +484,7 @@ PART_WORDS = st.sampled_from(
 )
 
 
+@settings(deadline=None)  # the first reading warms up the catalog's tables; a busy machine takes longer still
 @given(words=st.lists(PART_WORDS, min_size=1, max_size=6))
 def test_any_line_of_parts_is_read_or_is_a_fault(
     words: list[str], catalog: Catalog, tmp_path_factory: pytest.TempPathFactory

@@ -1,0 +1,208 @@
+"""A second pump as a choice: against every combination solved as a network, and what a plan with one says and buys."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from flow_cases import choices_of
+from second_pump_systems import BESIDE, EITHER, SERIES, TWO_SIZES, one_pump, shop
+
+from optimizer.choices.second_pump import two_pumps
+from optimizer.hydraulics import solve_network
+from optimizer.model.catalog import CHECKS, Catalog, Kind
+from optimizer.model.network import Network
+from optimizer.model.plan import Plan, Status, planned_network
+from optimizer.model.system import System
+from optimizer.pipeline import report, search, take_off
+from optimizer.search.cheapest import find_plan
+from optimizer.search.flow_case import prepare
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
+from optimizer.verify.openings import settle
+from optimizer.verify.pump_stops import pump_stops
+from optimizer.verify.running import running
+from optimizer.verify.safety import shut_off_pressure_pa
+
+SHOP = shop(TWO_SIZES)
+
+
+def fits(case: FlowCase, choice: Choice) -> bool:
+    """Return whether every run ends in what the tee there offers."""
+    ways = {name: case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)}
+    return all(
+        (ways[run.name].start if at_start else ways[run.name].end) == case.tees[point][k].states[leg]
+        for point, k in zip(case.tees, choice.tees, strict=True)
+        for run, leg, at_start in case.network.runs_at(point)
+    )
+
+
+def cheapest_pair(system: System, catalog: Catalog) -> float:
+    """Return the least cost over every pair of pumps, way, fitting and speed that stands as a network."""
+    best = math.inf
+    for pair in two_pumps(system, catalog):
+        prepared = prepare(pair.system, catalog, slots=False)
+        if prepared is None:  # mass and curves alone leave no flow possible
+            continue
+        case = prepared.case
+        fitting = [choice for choice in choices_of(case) if fits(case, choice)]
+        for choice in sorted(fitting, key=lambda each: cents_of(case, each)):
+            if cents_of(case, choice) >= best:
+                break
+            settled = settle(duties_of(case, choice), case.conditions)
+            if settled is not None and settled.met:
+                best = cents_of(case, choice)
+    return best
+
+
+@pytest.mark.parametrize(
+    ("rule", "least", "display"),
+    [
+        (SERIES, "at least 2300 L/h", "1.2 m"),
+        (SERIES, "at least 1900 L/h", "1.2 m"),  # one larger size is cheaper than a pump
+        (SERIES, "at least 2600 L/h", "0.3 m"),
+        (SERIES, "at least 9000 L/h", "1.2 m"),  # out of reach
+        (BESIDE, "at least 2300 L/h", "1.2 m"),
+        (EITHER, "at least 2600 L/h", "1.2 m"),
+        (BESIDE, "at least 2600 L/h", "1.2 m"),
+    ],
+)
+def test_the_plan_costs_what_the_best_of_one_pump_and_of_every_pair_costs(rule: str, least: str, display: str) -> None:
+    system = one_pump(rule, least, display)
+
+    plan = search(system, SHOP)
+
+    alone = find_plan(replace(system, second_pump=None), SHOP).plan
+    best = min(cheapest_pair(system, SHOP), math.inf if alone.material_cents is None else alone.material_cents)
+    assert (plan.material_cents if plan.found else math.inf) == best
+    assert plan.status is (Status.OPTIMAL if plan.found else Status.INFEASIBLE)
+    assert bool(plan.new_pumps) == (plan.found and not alone.found)
+
+
+@pytest.mark.slow
+def test_both_pumps_may_be_new_ones_where_other_pumps_are_allowed() -> None:
+    catalog = shop(TWO_SIZES, ("pump-medium-6000", "pump-small-3000"))
+    system = one_pump(EITHER, "at least 3000 L/h", "2.6 m", more=", other pumps: yes, keep unions: no")
+
+    plan = search(system, catalog)
+
+    alone = find_plan(replace(system, second_pump=None), catalog).plan
+    best = min(cheapest_pair(system, catalog), math.inf if alone.material_cents is None else alone.material_cents)
+    assert plan.status is Status.OPTIMAL
+    assert plan.material_cents == best
+
+
+def planned(plan: Plan, system: System) -> Network:
+    return planned_network(system.network, plan)
+
+
+@pytest.mark.parametrize("rule", [SERIES, BESIDE])
+def test_what_stands_is_cut_apart_without_changing_what_flows_in_it(rule: str) -> None:
+    system = one_pump(rule)
+
+    plan = search(system, SHOP)
+
+    assert plan.stands is not None
+    before, cut = solve_network(system.network).flows_m3_s, solve_network(plan.stands).flows_m3_s
+    assert cut["line"] == pytest.approx(before["line"], rel=1e-6)
+    assert all(flow in (0.0, pytest.approx(before["line"], rel=1e-6)) for flow in cut.values())
+
+
+def test_pumps_side_by_side_have_a_check_valve_each_and_join_at_a_tee() -> None:
+    system = one_pump(BESIDE)
+
+    plan = search(system, SHOP)
+
+    network = planned(plan, system)
+    lines = [run for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)]
+    assert len(lines) == 2
+    assert all(sum(part.kind in CHECKS for part in run.parts) == 1 for run in lines)
+    assert {run.end.point for run in lines} == {"pump tee"}
+    assert network.tees["pump tee"].item is not None
+
+
+@pytest.mark.parametrize("rule", [SERIES, BESIDE])
+def test_the_second_pump_can_be_unbolted_on_its_outlet(rule: str) -> None:
+    system = one_pump(rule)
+
+    network = planned(search(system, SHOP), system)
+
+    run = next(run for run in network.runs.values() if any(part.name == "return 2" for part in run.parts))
+    at = next(i for i, part in enumerate(run.parts) if part.name == "return 2")
+    assert any(part.kind is Kind.UNION for part in run.parts[at + 1 :])
+    assert rule == BESIDE or any(part.kind is Kind.UNION for part in run.parts[:at])
+
+
+def test_the_shut_off_head_of_pumps_in_series_adds_up() -> None:
+    # 2.2 m each, fresh from the curves; a metre of sea water of 35 g/kg at 25 °C is 10.03 kPa (design values)
+    system = one_pump(SERIES)
+
+    pressure = shut_off_pressure_pa(planned(search(system, SHOP), system))
+
+    assert pressure == pytest.approx(4.4 * 10.03e3, rel=0.01)
+
+
+def test_a_pump_that_must_stand_in_water_is_not_put_into_a_line() -> None:
+    assert not two_pumps(one_pump(SERIES, mounting="in water"), SHOP)
+    assert two_pumps(one_pump(BESIDE, mounting="in water"), SHOP)
+    assert not two_pumps(one_pump(BESIDE, mounting="dry"), SHOP)
+
+
+def test_a_line_with_a_suction_of_its_own_takes_a_pump_that_stands_dry() -> None:
+    rule = "{how: side by side, line: [pipe 4 in, pump second, pipe 10 in], another like it: 55 USD}"
+
+    assert two_pumps(one_pump(rule, mounting="dry"), SHOP)
+    assert not two_pumps(one_pump(rule, mounting="in water"), SHOP)
+
+
+def test_a_plan_with_two_pumps_says_what_happens_when_one_stops() -> None:
+    system = one_pump(BESIDE)
+
+    told = report(system, search(system, SHOP), SHOP).verification.warnings
+
+    assert any("when pump 'return' stops, 'display' still gets" in words for words in told)
+    assert any("should the check valve of pump 'return 2' stick open" in words for words in told)
+    assert not any("give its line a check valve" in words for words in told)
+
+
+def test_two_pumps_without_check_valves_are_told_to_get_them() -> None:
+    system = one_pump(BESIDE)
+    network = planned(search(system, SHOP), system)
+    bare = {
+        name: replace(run, parts=tuple(part for part in run.parts if part.kind not in CHECKS))
+        for name, run in network.runs.items()
+    }
+
+    told = list(pump_stops(system, running(network.with_runs(bare))))
+
+    assert all("run back through it: give its line a check valve" in words for words in told)
+    assert len(told) == 2
+
+
+@pytest.mark.parametrize(("rule", "what"), [(SERIES, "where the pump goes"), (BESIDE, "where the tee goes")])
+def test_the_work_order_says_where_the_pipe_is_sawn_and_the_bill_has_the_pump(rule: str, what: str) -> None:
+    system = one_pump(rule)
+    plan_report = report(system, search(system, SHOP), SHOP)
+
+    taken = take_off(plan_report, SHOP)
+
+    cuts = [step.text for run in taken.work for step in run.steps if step.kind == "cut here"]
+    assert any("of 305 mm through square" in text and what in text for text in cuts)
+    assert sum(line.quantity for line in plan_report.bill.lines if line.item_id == "another-return") == 1
+    assert plan_report.bill.total_cents == sum(line.extended_cents for line in plan_report.bill.lines)
+
+
+def test_electricity_of_both_pumps_counts() -> None:
+    price = ", electricity: 0.40 USD/kWh, count for: 3 years"
+    free, priced = (search(one_pump(SERIES, more=more), SHOP) for more in ("", price))
+
+    # two pumps of 30 W for three years of 8766 h
+    assert priced.energy_cents == pytest.approx(2 * 0.030 * 3 * 8766 * 40, abs=2)
+    assert priced.material_cents == (free.material_cents or 0) + priced.energy_cents
+
+
+def test_a_plan_without_a_second_pump_says_that_one_was_weighed() -> None:
+    plan = search(one_pump(SERIES, "at least 1900 L/h"), SHOP)
+
+    assert "a second pump was weighed too: no plan with one costs less" in plan.notes
+    assert plan.stands is None
