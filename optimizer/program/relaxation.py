@@ -14,8 +14,8 @@ from optimizer.program.flow_problem import RUN, SETTING, TEE, FlowProblem, Relax
 from optimizer.program.problem import Outcome
 from optimizer.program.solve import SOLVERS
 
-# CP_SAT has no continuous variables; the quickest on published networks comes first
-FLOW_SOLVERS = tuple(sorted(set(SOLVERS) - {"CP_SAT"}, key=("HIGHS", "GSCIP").index))
+# CP_SAT has no continuous variables; the quickest comes first
+FLOW_SOLVERS = tuple(sorted(set(SOLVERS) - {"CP_SAT"}, key=("GSCIP", "HIGHS").index))
 _RELATIVE = 1e-6  # how far a solver's bound is trusted
 _OFF = 1e-5  # so far its cost may be off, for choices that are not quite whole
 

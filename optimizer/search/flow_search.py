@@ -14,10 +14,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from optimizer.errors import SolverError
 from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, RelaxedSelection, no_good
 from optimizer.program.problem import Outcome
-from optimizer.program.relaxation import FLOW_SOLVERS, solve_relaxation
+from optimizer.program.relaxation import solve_relaxation
 from optimizer.search.flow_bound import least_energy_cents, reduced
 from optimizer.search.flow_posing import (
     Choice,
@@ -38,7 +37,6 @@ from optimizer.verify.openings import Settled, settle
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
-SOLVER_ORDER = sorted(FLOW_SOLVERS, key=lambda name: name != "GSCIP")  # the quickest on these first
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
@@ -191,20 +189,14 @@ class FlowSearch:
         return self._solved(flow_problem(self.case, node.box, self.rows, useful), most), most
 
     def _solved(self, problem: FlowProblem, most: int | None) -> RelaxedSelection:
-        failures: list[str] = []
-        for name in (self.solver,) if self.solver else SOLVER_ORDER:
-            try:
-                return solve_relaxation(
-                    problem,
-                    {},
-                    cutoff_cents=most,
-                    time_limit_s=max(0.5, self.until - time.monotonic()),
-                    solver=name,
-                    duality=False,
-                )
-            except SolverError as error:
-                failures.append(str(error))
-        raise SolverError("; ".join(failures))
+        return solve_relaxation(
+            problem,
+            {},
+            cutoff_cents=most,
+            time_limit_s=max(0.5, self.until - time.monotonic()),
+            solver=self.solver,
+            duality=False,
+        )
 
     def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:
         bound = max(node.bound, found.bound_cents or 0)

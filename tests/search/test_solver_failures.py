@@ -100,5 +100,5 @@ def test_a_relaxation_that_makes_no_sense_is_refused(monkeypatch: pytest.MonkeyP
 def test_a_solver_of_whole_numbers_is_refused_where_flows_are_unknown_with_those_that_can() -> None:
     system = random_tree(1, small_catalog())
 
-    with pytest.raises(PlanError, match=r"cp_sat works in whole numbers alone, .*; take highs or gscip"):
+    with pytest.raises(PlanError, match=r"cp_sat works in whole numbers alone, .*; take gscip or highs"):
         find_unknown(system, small_catalog(), solver="CP_SAT")
