@@ -130,6 +130,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "targets": _targets(system),
         "reasons": list(plan.reasons),
         "notes": list(plan.notes),
+        "left_out_of_the_proof": plan.left_out,
     }
 
 

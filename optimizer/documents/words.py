@@ -29,10 +29,14 @@ def money_number_format(currency: str) -> str:
 
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
+    if plan.status is Status.OPTIMAL and plan.left_out:
+        return f"Proved cheapest of all plans that were weighed.{_used(plan)} Not weighed: {plan.left_out}."
     if plan.status is Status.OPTIMAL:
         return f"Proved cheapest: with the parts in this catalog and its rules, nothing less does the job.{_used(plan)}"
     if plan.status is Status.FEASIBLE:
         return f"This plan does the job, but it is not proved to be the cheapest. {_gap_words(plan)}{_used(plan)}"
+    if plan.status is Status.INFEASIBLE and plan.left_out:
+        return f"Proved: none of the plans that were weighed gives every flow asked for. Not weighed: {plan.left_out}."
     if plan.status is Status.INFEASIBLE:
         return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
     return "No plan was found in the time allowed, and none was ruled out: allow more time."

@@ -15,7 +15,7 @@ from optimizer.model.system import System
 class Status(StrEnum):
     """How a search ended. Never blurred."""
 
-    OPTIMAL = "optimal"  # proved: no cheaper plan exists in this catalog under these rules
+    OPTIMAL = "optimal"  # proved: no cheaper plan in this catalog under these rules, but for what `Plan.left_out` names
     FEASIBLE = "feasible"  # a limit was hit; the gap says how much cheaper a plan might still be
     INFEASIBLE = "infeasible"  # proved: no plan reaches the targets
     NO_PLAN_FOUND = "none found"  # a limit was hit before any plan came
@@ -84,7 +84,8 @@ class Plan:
 
     `material_cents` is what the search made least: parts, pipe by the length used, the first pack of cement and tape;
     labour and electricity where the owner gave them a price; `bound_cents` is what no plan can use less than.
-    `cost_cents` is the parts list: pipe by whole lengths, all packs.
+    `cost_cents` is the parts list: pipe by whole lengths, all packs. `left_out` names what the proof did not weigh,
+    where that is anything: the status holds for all the rest.
     """
 
     status: Status
@@ -104,6 +105,7 @@ class Plan:
     minutes: int = 0
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
     notes: tuple[str, ...] = ()
+    left_out: str = ""
 
     @property
     def found(self) -> bool:

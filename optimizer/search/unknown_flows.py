@@ -126,6 +126,7 @@ class _Finder:
         self.rounds = 0
         self.stopped = ""
         self.unproved = 0
+        self.left_out = ""
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
@@ -241,10 +242,10 @@ class _Finder:
                 f"{state.unproved} combinations with valves could not be set by any of the starts tried, and are not "
                 "proved impossible; the bound leaves them open"
             )
-        if whole.lossy and self.best_cents is not None and self.floor < self.best_cents:
-            notes.append(
-                f"of the runs without a valve ({', '.join(whole.lossy)}) the least and the most lossy ways at each "
-                "cost were weighed, not those between them; no plan at all costs less than "
+        if whole.lossy and (self.best_cents is None or self.floor < self.best_cents):
+            self.left_out = (
+                "ways that lose more than the least and less than the most lossy one at their cost, of the runs "
+                f"without a valve ({', '.join(whole.lossy)}); no plan at all costs less than "
                 f"{self.floor / 100:.2f} {self.catalog.currency}"
             )
         if slots:
@@ -252,7 +253,17 @@ class _Finder:
         return notes
 
     def _none(self, reasons: tuple[str, ...]) -> UnknownSearch:
-        plan = Plan(Status.INFEASIBLE, None, None, self.catalog.currency, {}, {}, {}, reasons=reasons)
+        plan = Plan(
+            Status.INFEASIBLE,
+            None,
+            None,
+            self.catalog.currency,
+            {},
+            {},
+            {},
+            reasons=reasons,
+            left_out=self.left_out,
+        )
         return UnknownSearch(plan)
 
     def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[str]) -> UnknownSearch:
@@ -284,7 +295,7 @@ class _Finder:
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
         said = (f"{self.stopped}: this is the best plan so far",) if self.stopped else ()
-        noted = replace(plan, notes=(*said, *notes))
+        noted = replace(plan, notes=(*said, *notes), left_out=self.left_out)
         cents = cents_of(case, choice)
         return UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
 

@@ -2,7 +2,8 @@
 
 import pytest
 
-from optimizer.documents.words import flow_span, flow_words
+from optimizer.documents.words import flow_span, flow_words, status_words
+from optimizer.model.plan import Plan, Status
 
 GAL_H = 231 * 0.0254**3 / 3600  # the US gallon is 231 cubic inches
 
@@ -31,3 +32,13 @@ def test_a_flow_against_its_run_is_told_in_words(gal_h: float, words: str) -> No
 )
 def test_a_span_says_which_of_its_ends_runs_backwards(low: float, high: float, words: str) -> None:
     assert flow_span(low * GAL_H, high * GAL_H, "US") == words
+
+
+@pytest.mark.parametrize("status", [Status.OPTIMAL, Status.INFEASIBLE])
+def test_a_proof_that_leaves_something_out_does_not_claim_all(status: Status) -> None:
+    whole = Plan(status, None, None, "USD", {}, {}, {})
+    part = Plan(status, None, None, "USD", {}, {}, {}, left_out="ways between the least and the most lossy one")
+
+    assert "in this catalog" in status_words(whole)
+    assert "in this catalog" not in status_words(part)
+    assert "Not weighed: ways between the least and the most lossy one." in status_words(part)
