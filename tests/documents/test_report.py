@@ -17,6 +17,7 @@ import pytest
 
 from optimizer import pipeline
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
+from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report import report_page, write_report
 from optimizer.documents.report_facts import ReportFacts, report_facts, shown_now
 from optimizer.documents.report_html import paragraph
@@ -286,3 +287,12 @@ def test_a_browser_prints_the_page(tmp_path: Path) -> None:
     assert content.startswith(b"%PDF")
     a4_points = re.search(rb"/MediaBox\s*\[\s*0 0 59[45]\S* 84[12]\S*\s*\]", content)
     assert a4_points
+
+
+@pytest.mark.parametrize("name", ["schematic-after", "frontier"])
+def test_the_pictures_in_the_readme_have_todays_looks(name: str) -> None:
+    # Which of the plans that cost the same is drawn may differ from machine to machine; the looks may not.
+    svg = (Path(__file__).parents[2] / "examples" / "pictures" / f"{name}.svg").read_text(encoding="utf-8")
+
+    assert picture_style() in svg
+    assert f'<g id="{name}-body" class="pic">' in svg
