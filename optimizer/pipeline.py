@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
     from optimizer.model.system import System
+    from optimizer.search.compare import KindOfPlan
     from optimizer.search.flow_search import Progress
     from optimizer.search.frontier import FrontierPlan
     from optimizer.takeoff.requote import Requoted
@@ -208,6 +209,24 @@ def frontier(
         watch = Watch.of(time_limit_s, progress)
         found = unknown_frontier(system, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
         return found.plans, found.notes
+
+
+def kinds_of_plan(
+    system: System, catalog: Catalog, *, time_limit_s: float = TIME_LIMIT_S, progress: Progress | None = None
+) -> tuple[tuple[KindOfPlan, ...], bool]:
+    """Return plans of different kinds, and whether their flows were not known beforehand.
+
+    `time_limit_s` and `progress` are for those, as in `search`; all searches together take no longer.
+    """
+    from optimizer.search import compare
+
+    try:
+        return compare.kinds_of_plan(system, catalog), False
+    except FlowsUnknownError:
+        from optimizer.search.unknown_kinds import unknown_kinds
+        from optimizer.search.watch import Watch
+
+        return unknown_kinds(system, catalog, Watch.of(time_limit_s, progress)), True
 
 
 def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:

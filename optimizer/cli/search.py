@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,11 +12,14 @@ import click
 from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
 from optimizer.cli.endings import NO_ANSWER
 from optimizer.cli.options import catalogs_option, file_argument, json_option, whole_time_option
-from optimizer.cli.waiting import wait_for, wait_for_search
+from optimizer.cli.waiting import Tell, wait_for, wait_for_search
+from optimizer.errors import FlowsUnknownError
 
 if TYPE_CHECKING:
+    from optimizer.model.catalog import Catalog
     from optimizer.model.system import System
     from optimizer.search.cheapest import Search
+    from optimizer.search.unknown_flows import UnknownSearch
 
 
 def _note_second_pump(system: System) -> None:
@@ -79,30 +83,33 @@ def frontier(
 @click.command()
 @file_argument
 @catalogs_option
+@whole_time_option
 @json_option
-def compare(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
     """Set the cheapest plan beside others in kind.
 
     The fewest saw cuts, no other pipe size, only the pump, and nothing at all.
     """
     system, catalog = _read(file, catalogs, as_json)
     _note_second_pump(system)
-    from optimizer.search.compare import kinds_of_plan
+    from optimizer import pipeline
 
-    kinds = wait_for("Looking for other ways", partial(kinds_of_plan, system, catalog), as_json)
+    work = partial(pipeline.kinds_of_plan, system, catalog, time_limit_s=time_limit_s)
+    kinds, any_flows = wait_for_search("Looking for other ways", lambda tell: work(progress=tell), as_json)
     from optimizer.documents import search_text
 
     if as_json:
         _print_json(search_text.kinds_json(system, kinds))
     else:
-        _print(search_text.kinds_blocks(system, kinds))
+        _print(search_text.kinds_blocks(system, kinds, any_flows))
 
 
 @click.command()
 @file_argument
 @catalogs_option
+@whole_time_option
 @json_option
-def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
+def explain(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
     """Say what each change of the cheapest plan buys.
 
     What is left if it alone is not made, and at what price of a part another plan would be cheaper.
@@ -111,7 +118,11 @@ def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     _note_second_pump(system)
     from optimizer.search.cheapest import find_plan
 
-    found: Search = wait_for("Searching for the cheapest plan", partial(find_plan, system, catalog), as_json)
+    try:
+        found: Search = wait_for("Searching for the cheapest plan", partial(find_plan, system, catalog), as_json)
+    except FlowsUnknownError:
+        _explain_any(system, catalog, time_limit_s, as_json)
+        return
     if not found.plan.found:
         _end_without_plan(system, found.plan, as_json)
     from optimizer.search import explain as search
@@ -125,3 +136,33 @@ def explain(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
         _print_json(search_text.worth_json(system, reach, worths, limits))
     else:
         _print(search_text.worth_blocks(system, reach, worths, limits, catalog.currency))
+
+
+def _explain_any(system: System, catalog: Catalog, time_limit_s: float, as_json: bool) -> None:
+    """Explain a plan whose flows are not known beforehand."""
+    from optimizer.documents import search_text
+    from optimizer.search import unknown_explain as search
+    from optimizer.search.watch import Watch
+
+    def plan(tell: Tell) -> UnknownSearch:
+        with Watch.of(time_limit_s, tell).part(0.5) as watch:
+            return watch.find(system, catalog, "cheapest plan")
+
+    began = time.monotonic()
+    found = wait_for_search("Searching for the cheapest plan", plan, as_json)
+    if not found.plan.found:
+        _end_without_plan(system, found.plan, as_json)
+    leave_out = partial(search.unknown_worths, system, found.plan)
+    worths = wait_for("Leaving out one change after the other", leave_out, as_json)
+    left_s = max(0.0, time_limit_s - (time.monotonic() - began))
+    prices = partial(search.unknown_price_limits, system, catalog, found)
+    limits = wait_for_search(
+        "Looking for plans without each part", lambda tell: prices(Watch.of(left_s, tell)), as_json
+    )
+    reach = search.unknown_reach(system, found.plan)
+    if as_json:
+        _print_json(search_text.worth_json(system, reach, worths, limits))
+    else:
+        _print(
+            search_text.worth_blocks(system, reach, worths, limits, catalog.currency, search_text.status_of(found.plan))
+        )

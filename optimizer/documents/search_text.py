@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import money, percent
+from optimizer.documents.words import money, percent, status_words
 from optimizer.model.system import System
 from optimizer.units import show_flow
 
 if TYPE_CHECKING:
+    from optimizer.model.plan import Plan
     from optimizer.search.compare import KindOfPlan
     from optimizer.search.explain import ChangeWorth, PriceLimit
     from optimizer.search.frontier import FrontierPlan
@@ -24,6 +25,14 @@ _GOOD_TO = (
 _ANY_REACH = (
     "Reached is the share of every least flow together, in every setting, that the plumbing holds with its valves set "
     "for it and its pumps at the best of their speeds."
+)
+_PRICES = (
+    "A price is that of one piece, all other prices as they are. Above it a plan with fewer of that part, or none, "
+    "costs less; that up to it this plan stays the cheapest is proved, unless it says at the latest."
+)
+_AS_SET = (
+    "Reached is the share of every least flow together, in every setting, that the plumbing holds at these speeds of "
+    "its pumps, its valves set for it."
 )
 _REACH = (
     "Reached is the share of every least flow together that the plumbing holds with its valves set; "
@@ -109,21 +118,35 @@ def frontier_json(
     }
 
 
-def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
-    """Return plans of different kinds side by side."""
+def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = False) -> list[Block]:
+    """Return plans of different kinds side by side; `any_flows` where the flows are not known beforehand."""
     rows = []
     for kind in kinds:
         if kind.plan is None:
             reached = percent(kind.reach) if kind.reach > 0 else ""
-            rows.append((kind.words, "" if kind.reach > 0 else "no such plan", "", "", reached, ""))
+            none = "no such plan" if kind.settled else "none found yet"
+            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", reached, "", ""))
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
         speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
-        rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds))
-    titles = ("way to go about it", "parts cost", "saw cuts", "work", "reached", "pump")
-    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4)), _REACH]
+        rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds, _proof(kind)))
+    titles = ("way to go about it", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
+    shown = len(titles) if any_flows else len(titles) - 1
+    said = f"{_AS_SET}{_windows(system)}" if any_flows else _REACH
+    cut = [row[:shown] for row in rows]
+    return [Heading(f"Other ways: {system.name}"), table(titles[:shown], cut, right=(1, 2, 3, 4)), said]
+
+
+def _proof(kind: KindOfPlan) -> str:
+    """Return what is proved of a way."""
+    if kind.settled:
+        return "cheapest of its kind"
+    gap = None if kind.plan is None else kind.plan.gap_cents
+    if kind.plan is None or not gap:
+        return "not settled"
+    return f"up to {money(gap, kind.plan.currency)} less is not ruled out"
 
 
 def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
@@ -134,6 +157,7 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
             {
                 "way": kind.words,
                 "reach": kind.reach,
+                "settled": kind.settled,
                 "cost_cents": None if kind.plan is None else kind.plan.cost_cents,
                 "cuts": None if kind.plan is None else kind.plan.cuts,
                 "minutes": None if kind.plan is None else kind.plan.minutes,
@@ -144,11 +168,22 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
 
 
 def worth_blocks(
-    system: System, reach: float, worths: Sequence[ChangeWorth], limits: Sequence[PriceLimit], currency: str
+    system: System,
+    reach: float,
+    worths: Sequence[ChangeWorth],
+    limits: Sequence[PriceLimit],
+    currency: str,
+    notes: Sequence[str] | None = None,
 ) -> list[Block]:
-    """Return what each change buys, and at what price of a part the plan would be another."""
+    """Return what each change buys, and at what price of a part the plan would be another.
+
+    `notes` are what is to be said of the plan where the flows are not known beforehand.
+    """
+    known = notes is None
+    columns = 3 if known else 4
+    titles = ("where", "change", "reached without it", "missed most, valves left as set")
     rows = [
-        (worth.run if i == 0 else "", line, _without(worth) if i == 0 else "")
+        (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))[:columns]
         for worth in worths
         for i, line in enumerate(textwrap.wrap(worth.words, _LINE, subsequent_indent="    "))
     ]
@@ -156,18 +191,29 @@ def worth_blocks(
         (
             limit.item.description,
             money(limit.price_cents, currency),
-            "at no price" if limit.turns_at_cents is None else f"above {money(limit.turns_at_cents, currency)}",
+            _turn(limit, currency),
         )
         for limit in limits
     ]
     return [
         Heading(f"What each change buys: {system.name}"),
-        f"With all of them {percent(reach)} of every least flow is reached.",
-        table(("where", "change", "reached without it"), rows, right=(2,)),
-        Heading("When another plan would be cheaper"),
-        table(("part", "price now", "another plan wins"), prices, right=(1, 2)),
-        _REACH,
+        *(notes or ()),
+        f"With all of them {percent(reach)} of every least flow is reached."
+        if worths
+        else "Nothing is changed, so there is nothing to leave out.",
+        *([table(titles[:columns], rows, right=(2,))] if rows else []),
+        *([Heading("When another plan would be cheaper")] if prices else []),
+        *([table(("part", "price now", "another plan wins"), prices, right=(1, 2))] if prices else []),
+        _REACH if known else f"{_AS_SET}{_windows(system)}",
+        *([] if known else [_PRICES]),
     ]
+
+
+def _turn(limit: PriceLimit, currency: str) -> str:
+    if limit.turns_at_cents is None:
+        return "at no price" if limit.settled else "not settled"
+    above = f"above {money(limit.turns_at_cents, currency)}"
+    return above if limit.settled else f"at the latest {above}"
 
 
 def _without(worth: ChangeWorth) -> str:
@@ -181,13 +227,23 @@ def worth_json(
     return {
         "system": system.name,
         "reach": reach,
-        "changes": [{"run": w.run, "change": w.words, "reach_without": w.reach_without} for w in worths],
+        "changes": [
+            {"run": w.run, "change": w.words, "reach_without": w.reach_without, "with_valves_as_set": w.as_set}
+            for w in worths
+        ],
         "prices": [
             {
                 "item_id": limit.item.item_id,
                 "cents": limit.price_cents,
                 "another_plan_above_cents": limit.turns_at_cents,
+                "settled": limit.settled,
             }
             for limit in limits
         ],
     }
+
+
+def status_of(plan: Plan) -> tuple[str, ...]:
+    """Return what a plan costs and what is proved of it."""
+    cost = money(plan.cost_cents or 0, plan.currency)
+    return (f"The plan's parts cost {cost}. {status_words(plan)}",)

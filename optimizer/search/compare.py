@@ -20,12 +20,14 @@ from optimizer.verify.settings import PathLosses
 class KindOfPlan:
     """One way to go about it.
 
-    `plan` is None where no plan of this kind reaches the targets; `reach` as in the frontier.
+    `plan` is None where no plan of this kind reaches the targets; `reach` as in the frontier. Not `settled`: the time
+    was too short for the proof that there is none cheaper, or none at all.
     """
 
     words: str
     plan: Plan | None
     reach: float
+    settled: bool = True
 
 
 def kinds_of_plan(system: System, catalog: Catalog) -> tuple[KindOfPlan, ...]:
@@ -45,7 +47,7 @@ def _kinds(system: System, catalog: Catalog) -> Iterator[KindOfPlan]:
     yield _kind("the cheapest", cheapest)
     yield _kind("the fewest saw cuts", fewest_cuts(system, catalog, cheapest) if cheapest.plan.found else cheapest)
     yield _kind("no other pipe size", find_plan(replace(system, rules=replace(rules, resize=False)), catalog))
-    yield _kind("only the pump set or changed", find_plan(_pipe_kept(system), catalog))
+    yield _kind("only the pump set or changed", find_plan(pipe_kept(system), catalog))
     yield KindOfPlan("nothing at all", None, present_reach(system))
 
 
@@ -57,7 +59,7 @@ def _kind(words: str, found: Search) -> KindOfPlan:
     return KindOfPlan(words, found.plan, reach)
 
 
-def _pipe_kept(system: System) -> System:
+def pipe_kept(system: System) -> System:
     """Return the system with all parts kept but what must go or is not plumbed yet."""
 
     def kept(run: Run) -> Run:

@@ -23,20 +23,28 @@ _STEPS = 12  # plans that are looked at for one price; in practice two or three
 
 @dataclass(frozen=True, slots=True)
 class ChangeWorth:
-    """One change along a run, and what is reached if it alone is left out (None: it can not be left out alone)."""
+    """One change along a run, and what is reached if it alone is left out (None: it can not be left out alone).
+
+    `as_set` says which flow is missed then if the valves are left where the plan puts them, where that was looked at.
+    """
 
     run: str
     words: str
     reach_without: float | None
+    as_set: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PriceLimit:
-    """Up to what price [cents] of a bought part the plan stays the cheapest; None when no plan takes fewer of it."""
+    """Up to what price [cents] of a bought part the plan stays the cheapest; None when no plan takes fewer of it.
+
+    Not `settled`: another plan wins at that price at the latest (None: whether one does was not found out).
+    """
 
     item: CatalogItem
     price_cents: int
     turns_at_cents: int | None
+    settled: bool = True
 
 
 def reach_of(found: Search) -> float:
@@ -92,12 +100,13 @@ def _reverted(arcs: tuple[Arc, ...], first: int, last: int, old: list[Part]) -> 
 
 def price_limits(found: Search) -> tuple[PriceLimit, ...]:
     """Return for every part bought at what price another plan becomes the cheapest, by looking for that plan."""
-    counts = _counts(found.plan)
+    counts = bought_counts(found.plan)
     items = found.options.catalog.items
     return tuple(_limit(found, items[key], count) for key, count in counts.items() if key in items)
 
 
-def _counts(plan: Plan) -> Counter[str]:
+def bought_counts(plan: Plan) -> Counter[str]:
+    """Return how many of each part a plan buys, by catalog id; pipe goes by the length and is left out."""
     purchases = [purchase for run in plan.runs.values() for purchase in run.purchases]
     purchases += [purchase for tee in plan.tees.values() for purchase in tee.purchases]
     return Counter(key for p in purchases if p.item.kind not in PIPES for key in [p.item.item_id] * p.quantity)

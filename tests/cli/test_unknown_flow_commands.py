@@ -57,3 +57,33 @@ def test_a_frontier_without_time_is_no_answer(retrofit: Retrofit, system: Path) 
 
     assert result.exit_code == 3
     assert "the time limit came" in result.stdout
+
+
+def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path) -> None:
+    result = retrofit("compare", str(system))
+
+    assert result.exit_code == 0
+    assert "the cheapest " in result.stdout
+    assert "cheapest of its kind" in result.stdout
+    assert "nothing at all" in result.stdout
+
+
+def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_plan_wins(
+    retrofit: Retrofit, system: Path
+) -> None:
+    result = retrofit("explain", str(system))
+
+    assert result.exit_code == 0
+    assert "Proved cheapest" in result.stdout
+    assert "missed most, valves left as set" in result.stdout
+    assert "line, night: " in result.stdout
+    assert "another plan wins" in result.stdout
+
+
+def test_explaining_what_is_out_of_reach_says_why(retrofit: Retrofit, system: Path) -> None:
+    system.write_text(TEXT.replace("2800", "4400"))
+
+    result = retrofit("explain", str(system), "--time-limit", "20")
+
+    assert result.exit_code == 1
+    assert "No plan" in result.stdout

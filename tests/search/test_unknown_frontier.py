@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import cache
 
-from unknown_systems import catalog, cheapest_of_all, line
+from unknown_systems import catalog, cheapest_of_all, day_and_night, line
 
 from optimizer.choices.scaled import scaled
 from optimizer.model.plan import Status
-from optimizer.model.system import Setting, System, Target
 from optimizer.search.frontier import best_for_budget
 from optimizer.search.unknown_frontier import UnknownFrontier, unknown_frontier
 from optimizer.search.unknown_pumps import find_any
@@ -18,13 +16,6 @@ from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 
 GAIN = 0.02
-
-
-def day_and_night() -> System:
-    """Return one run that is to carry much by day and less by night."""
-    day = Setting("day", {"return": 1.0}, (Target("line", 7.8e-4),))
-    night = Setting("night", {"return": 0.8}, (Target("line", 5.2e-4),))
-    return replace(line("  line: any"), targets=(), settings=(day, night))
 
 
 @cache

@@ -12,7 +12,7 @@ from flow_cases import choices_of
 from small_trees import full_catalog, small_catalog
 
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.system import System
+from optimizer.model.system import Setting, System, Target
 from optimizer.read.systems import load_system
 from optimizer.search.flow_case import prepare
 from optimizer.search.flow_posing import cents_of, duties_of
@@ -125,3 +125,10 @@ def branches(targets: str) -> System:
 def ring(targets: str) -> System:
     """Return a ring main with two drops, none of its runs with a valve."""
     return _read(f"{_HEAD}{_RING}targets:\n{targets}")
+
+
+def day_and_night() -> System:
+    """Return one run that is to carry much by day and less by night."""
+    day = Setting("day", {"return": 1.0}, (Target("line", 7.8e-4),))
+    night = Setting("night", {"return": 0.8}, (Target("line", 5.2e-4),))
+    return replace(line("  line: any"), targets=(), settings=(day, night))
