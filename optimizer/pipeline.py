@@ -267,14 +267,16 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
+    as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
-        system = replace(system, network=found.stands)
+        as_written, system = system, replace(system, network=found.stands, second_pump=None)
     before = solve_network(system.network).flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
-    plain = PlanReport(system, found, verification, bill_of(system, found), before, band)
+    bill = bill_of(system, found)
+    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written)
     if catalog is None:
         return plain
     taken = take_off(plain, catalog, spares=spares, ports=False)
@@ -336,13 +338,13 @@ def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
         When the search at the store's prices finds no plan in its time.
     """
     from optimizer.model.plan import Status
-    from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_sticks
+    from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_sticks, quoted_system
 
-    dearer = quoted_catalog(catalog, quote)
-    found = search(listed.system, dearer)
+    dearer, system = quoted_catalog(catalog, quote), quoted_system(listed, quote)
+    found = search(system, dearer)
     if not found.found:
         raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
-    plain = report(listed.system, found)
+    plain = report(system, found)
     spares = bool(listed.bill.spares)
     taken = take_off(plain, dearer, spares=spares, quoted_cents=quoted_sticks(quote))
     other = replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))

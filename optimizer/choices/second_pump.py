@@ -21,7 +21,7 @@ from optimizer.model.network import (
     RunEnd,
     Tee,
 )
-from optimizer.model.system import SecondPump, System
+from optimizer.model.system import SecondPump, System, another_id
 
 OUT_OF_WATER = frozenset({Mounting.DRY, Mounting.EITHER})
 IN_WATER = frozenset({Mounting.IN_WATER, Mounting.EITHER})
@@ -87,7 +87,7 @@ def _another(system: System, told: SecondPump, catalog: Catalog) -> Iterator[Pum
     part = next(part for part in system.network.runs[told.run].parts if part.kind is Kind.PUMP)
     date = max(item.price_date for item in catalog.items.values())
     item = CatalogItem(
-        item_id=f"another-{told.pump}",
+        item_id=another_id(told.pump),
         kind=Kind.PUMP,
         description=f"another pump like {told.pump!r}",
         family="pump",

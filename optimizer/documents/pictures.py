@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import frontier_chart
@@ -76,6 +76,8 @@ def after_words(shown: Shown) -> str:
 
 def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None, *, alone: bool = False) -> Picture:
     shown = shown_now(system, now, facts.report if facts else None)
+    standing = {name: run for name, run in shown.network.runs.items() if run.is_plumbed}
+    shown = replace(shown, network=replace(shown.network, runs=standing))
     caption = "The plumbing as it stands, each run with its flow and what it loses."
     if shown.gone or shown.gone_tees:
         caption += " What comes out has a broken line and an X."

@@ -87,14 +87,13 @@ def report_facts(
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:
     """Return the plumbing as it stands for the schematic; with a report, what comes out is marked."""
     flows, losses = now.solution.flows_m3_s, now.losses_m()
-    standing = {name: run for name, run in now.network.runs.items() if run.is_plumbed}
-    shown = Shown(replace(now.network, runs=standing), system.units, flows, losses)
+    shown = Shown(now.network, system.units, flows, losses)
     if report is None:
         return shown
     gone = {
         (name, index)
         for name, plan in report.plan.runs.items()
-        if name in standing
+        if system.network.runs[name].is_plumbed
         for index in _places(system.network.runs[name].parts, plan.removed)
     }
     tees = frozenset(name for name, tee in report.plan.tees.items() if tee.removed)

@@ -16,6 +16,7 @@ class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
 
     `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    Where a plan has new runs, `system` is cut apart for them; `as_written` is then the system as its file has it.
     """
 
     system: System
@@ -25,6 +26,7 @@ class PlanReport:
     before_flows_m3_s: Mapping[str, float]
     band: Mapping[str, tuple[float, float]] | None = None
     notes: tuple[str, ...] = ()
+    as_written: System | None = None
 
     def __post_init__(self) -> None:
         if not self.plan.found:

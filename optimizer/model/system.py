@@ -78,6 +78,11 @@ class SecondPump:
     another_cents: int | None = None  # what another pump like the owner's costs; None: only pumps of the catalogs
 
 
+def another_id(pump: str) -> str:
+    """Return the item number of another pump like one of the owner's."""
+    return f"another-{pump}"
+
+
 @dataclass(frozen=True, slots=True)
 class Rules:
     """What the plan may do. Sizes are nominal names, as the catalog writes them."""

@@ -8,6 +8,7 @@ from optimizer.model.bill import Bill, BillLine
 from optimizer.model.catalog import Catalog
 from optimizer.model.outcome import PlanReport
 from optimizer.model.quote import Quote
+from optimizer.model.system import System, another_id
 from optimizer.takeoff.take_off import TakeOff
 
 
@@ -45,6 +46,16 @@ def quoted_catalog(catalog: Catalog, quote: Quote) -> Catalog:
     for item_id, cents in _pipe_cents(catalog, quote).items():
         items[item_id] = replace(items[item_id], price_cents=cents)
     return replace(catalog, items=items)
+
+
+def quoted_system(listed: PlanReport, quote: Quote) -> System:
+    """Return the system as its file has it, with what the store asks for another pump like the owner's."""
+    system = listed.as_written or listed.system
+    second = system.second_pump
+    price = quote.prices.get(another_id(second.pump)) if second is not None else None
+    if second is None or price is None:
+        return system
+    return replace(system, second_pump=replace(second, another_cents=price.cents))
 
 
 def _pipe_cents(catalog: Catalog, quote: Quote) -> dict[str, int]:

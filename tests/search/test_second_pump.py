@@ -10,12 +10,17 @@ from flow_cases import choices_of
 from second_pump_systems import BESIDE, EITHER, SERIES, TWO_SIZES, one_pump, shop
 
 from optimizer.choices.second_pump import two_pumps
+from optimizer.documents.payload import plan_json
+from optimizer.documents.report import report_page
+from optimizer.documents.report_facts import report_facts
+from optimizer.documents.workbook import workbook_bytes
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import CHECKS, Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status, planned_network
+from optimizer.model.quote import Quote, QuotedPrice
 from optimizer.model.system import System
-from optimizer.pipeline import report, search, take_off
+from optimizer.pipeline import report, requote, search, settings_card, take_off
 from optimizer.search.cheapest import find_plan
 from optimizer.search.flow_case import prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
@@ -206,3 +211,29 @@ def test_a_plan_without_a_second_pump_says_that_one_was_weighed() -> None:
 
     assert "a second pump was weighed too: no plan with one costs less" in plan.notes
     assert plan.stands is None
+
+
+@pytest.mark.parametrize("rule", [SERIES, BESIDE])
+def test_every_document_of_a_plan_with_a_second_pump_can_be_written(rule: str) -> None:
+    system = one_pump(rule)
+    plan_report = report(system, search(system, SHOP), SHOP)
+    taken, card = take_off(plan_report, SHOP), settings_card(plan_report.system, plan_report)
+    facts = report_facts(plan_report, card=card)
+
+    page = report_page(facts)
+    book = workbook_bytes(plan_report, taken=taken, card=card, facts=facts)
+
+    assert "return 2" in page
+    assert book.startswith(b"PK")
+    assert [pump["pump"] for pump in plan_json(plan_report)["pumps"]] == ["return", "return 2"]
+
+
+def test_a_store_s_price_of_another_pump_is_counted_when_the_plan_is_sought_anew() -> None:
+    system = one_pump(BESIDE)
+    listed = report(system, search(system, SHOP), SHOP)
+    dearer = {"another-return": QuotedPrice(7000, "I11")}
+
+    found = requote(listed, Quote("USD", dearer), SHOP)
+
+    assert found.bill.total_cents == listed.bill.total_cents + 1500
+    assert found.other.bill.total_cents == found.bill.total_cents
