@@ -164,17 +164,19 @@ def search(
     from optimizer.search.second_pump import with_second_pump
 
     try:
-        ended, known = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s), True
+        ended = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
+        known, unsafe = True, False
     except FlowsUnknownError:
-        ended = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
-        known = False
+        searched = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
+        ended, known, unsafe = searched.plan, False, searched.unsafe
     found = with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s)
     if not known:
         from optimizer.search.unknown_free import with_ways_out
         from optimizer.search.watch import Watch
 
-        watch = Watch.of(time_limit_s, progress, solver)
-        return with_ways_out(system, catalog, found, watch) if found.status is Status.INFEASIBLE else found
+        if unsafe or found.status is not Status.INFEASIBLE:
+            return found  # where safety alone refuses a plan, its reasons say what would help
+        return with_ways_out(system, catalog, found, Watch.of(time_limit_s, progress, solver))
     return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
 
 

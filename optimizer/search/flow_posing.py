@@ -177,14 +177,6 @@ def duties_of(case: FlowCase, choice: Choice) -> list[Duty]:
     return out
 
 
-def is_safe(case: FlowCase, choice: Choice, flows_m3_s: Mapping[str, Mapping[str, float]]) -> bool:
-    """Return whether the sumps take what runs back out of a combination's flows, by mode and run [m³/s]."""
-    return all(
-        allowance.takes_back(built_network(case, choice, mode), flows_m3_s[case.modes[mode].name])
-        for mode, allowance in enumerate(case.allowances)
-    )
-
-
 def cents_of(case: FlowCase, choice: Choice) -> int:
     """Return what a combination costs in whole cents, packs and electricity included."""
     chosen = [case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)]

@@ -26,14 +26,14 @@ from optimizer.search.flow_posing import (
     duties_of,
     flow_problem,
     gaps_of,
-    is_safe,
     keeps_within,
     side_rows,
     single,
     valve_hints,
 )
 from optimizer.search.flow_tightening import Box, tightened
-from optimizer.verify.openings import Settled, settle
+from optimizer.verify.held import settle_held
+from optimizer.verify.openings import Settled
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
@@ -113,9 +113,9 @@ class FlowSearch:
             return False
         found = self.tried.get(choice)
         if choice not in self.tried or (hints and found is not None and not found.met):
-            found = settle(duties_of(self.case, choice), self.case.conditions, hints)
+            found = settle_held(duties_of(self.case, choice), self.case.allowances, self.case.conditions, hints)
             self.tried[choice] = found
-        if found is None or not found.met or not is_safe(self.case, choice, found.flows_m3_s):
+        if found is None or not found.met:
             return False
         cents = cents_of(self.case, choice)
         if self.state.best_cents is None or cents < self.state.best_cents:

@@ -9,12 +9,14 @@ rows over the flows, and the search for the next plan keeps to them in every set
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
 from optimizer.choices.demands import KnownFlows
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status, Verification
+from optimizer.model.safety import Verdict
 from optimizer.model.system import System
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.flow_search import Progress
@@ -23,6 +25,8 @@ from optimizer.search.unknown_pumps import find_any
 from optimizer.verify.allowance import allowances_of, flow_limits_m3_s, most_pipe_volume_m3
 from optimizer.verify.check import verify_plan
 from optimizer.verify.drain_back import inflow_m3_s
+
+_MENDING_SHARE = 0.1  # of the time limit, for a plan that costs no more and mends what is unsafe today
 
 
 def find_safe_plan(system: System, catalog: Catalog, *, solver: str | None = None, time_limit_s: float = 60.0) -> Plan:
@@ -59,28 +63,55 @@ def find_safe_unknown(
     half of the time limit again.
     """
     began = time.monotonic()
-    find = partial(
-        find_any, system, catalog, solver=solver, progress=progress, cutoff_cents=cutoff_cents, any_plan=any_plan
-    )
+    mend = partial(find_any, system, catalog, solver=solver, progress=progress)
+    find = partial(mend, cutoff_cents=cutoff_cents, any_plan=any_plan)
     first = find(time_limit_s=time_limit_s, floor_cents=floor_cents)
     unsafe = unsafe_words(system, first.plan) if first.plan.found else ()
-    if not unsafe:
-        return first
-    if first.by_hand:
-        return replace(first, plan=_none(first.plan, unsafe, False, ("the search was stopped by hand",)))
-    left = max(time_limit_s / 2.0, time_limit_s - (time.monotonic() - began))
-    held = allowances_of(system, today_counts=True)
-    # what floods may be cheaper than the next plan, nothing else is
-    found = find(time_limit_s=left, allowances=held, floor_cents=first.bound_cents or 0)
-    if not found.plan.found:
-        proved = found.plan.status is Status.INFEASIBLE
-        return replace(found, plan=_none(first.plan, unsafe, proved, () if proved else found.plan.reasons))
-    still = unsafe_words(system, found.plan)
-    if still:
-        return replace(found, plan=_none(first.plan, (*unsafe, *still), False))
-    if (found.cents or 0) <= (first.cents or 0):
-        return found  # the same parts, set so that nothing floods
+    found = first
+    if unsafe and first.by_hand:
+        return _refusing(first, first, unsafe, "the search was stopped by hand")
+    if unsafe:
+        left_s = max(time_limit_s / 2.0, time_limit_s - (time.monotonic() - began))
+        held = allowances_of(system, today_counts=True)
+        # what floods may be cheaper than the next plan, nothing else is
+        found = find(time_limit_s=left_s, allowances=held, floor_cents=first.bound_cents or 0)
+        if not found.plan.found:
+            return _refusing(first, found, unsafe)
+        still = unsafe_words(system, found.plan)
+        if still:
+            return _refusing(first, found, (*unsafe, *still), "the next plan found is unsafe as well")
+    if found.plan.found and not any_plan:
+        found = _mending(system, found, partial(mend, time_limit_s=_MENDING_SHARE * time_limit_s))
+    if not unsafe or (found.cents or 0) <= (first.cents or 0):
+        return found  # no other parts, set so that nothing floods
     return replace(found, plan=replace(found.plan, notes=(*found.plan.notes, _refused(first.plan, unsafe))))
+
+
+def _refusing(first: UnknownSearch, found: UnknownSearch, unsafe: tuple[str, ...], why: str = "") -> UnknownSearch:
+    """Return a search that ended without a plan, because what it found is unsafe."""
+    proved = not why and found.plan.status is Status.INFEASIBLE
+    more = () if proved else (why,) if why else found.plan.reasons
+    return replace(found, plan=_none(first.plan, unsafe, proved, more), unsafe=True)
+
+
+def _mending(system: System, found: UnknownSearch, find: Callable[..., UnknownSearch]) -> UnknownSearch:
+    """Return a plan of the same cost that takes away what is unsafe today as well, where there is one: it is free."""
+    if found.cents is None or not _lasting(system, found.plan):
+        return found
+    held = allowances_of(system, today_counts=False)
+    other = find(allowances=held, floor_cents=found.cents, cutoff_cents=found.cents + 1, any_plan=True)
+    if not other.plan.found or _lasting(system, other.plan) >= _lasting(system, found.plan):
+        return found
+    return replace(
+        found,
+        plan=replace(other.plan, status=found.plan.status, bound_cents=found.plan.bound_cents, notes=found.plan.notes),
+    )
+
+
+def _lasting(system: System, plan: Plan) -> int:
+    """Return how much is unsafe with a plan, whether it was before or not."""
+    safety = verify_plan(system, plan).safety
+    return 0 if safety is None else sum(check.verdict is Verdict.UNSAFE for check in safety.checks)
 
 
 def unsafe_words(system: System, plan: Plan) -> tuple[str, ...]:

@@ -32,7 +32,7 @@ from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.search.reach import limits_in_words
 from optimizer.verify.allowance import Allowance
-from optimizer.verify.openings import settle
+from optimizer.verify.held import settle_held
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
@@ -52,6 +52,7 @@ class UnknownSearch:
     bound_cents: int | None = None  # no plan costs less; None: there is none at all
     by_hand: bool = False  # Ctrl-C ended it
     cents: int | None = None  # what was made least
+    unsafe: bool = False  # plans were found, and each of them was refused because it floods
 
 
 def find_unknown(
@@ -353,7 +354,7 @@ def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:
         if k == choice.speeds[0]:
             return choice
         if cents_of(case, other) <= cents_of(case, choice) and not surely_fails(case, other):
-            found = settle(duties_of(case, other), case.conditions)
+            found = settle_held(duties_of(case, other), case.allowances, case.conditions)
             if found is not None and found.met:
                 return other
     return choice

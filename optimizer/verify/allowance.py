@@ -25,6 +25,7 @@ from optimizer.verify.drain_back import (
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
 
+_LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest
 _NOT_WORSE = 1.0 + WORSE / 2.0  # what is unsafe today may stay so, but for rounding
 
 
@@ -56,7 +57,7 @@ class Allowance:
         """Return the rows that keep what runs back within the sump, for a plumbing as built.
 
         The head over an edge rises with the flow, so for one tank this is a limit of its flow. Of several tanks each
-        gets what the sump leaves with nothing over the edges of the others; `takes_back` has the last word then.
+        gets what the sump leaves with nothing over the edges of the others; `held.settle_held` sees to their sum.
         """
         if self.most_back_m3 is None:
             return ()
@@ -82,9 +83,27 @@ class Allowance:
             for name in inflow_coefficients(network, tank)
         }
 
-    def takes_back(self, network: Network, flows_m3_s: Mapping[str, float]) -> bool:
-        """Return whether the sumps take what runs back out of these flows."""
-        return self.excess_back_m3(network, flows_m3_s) <= 1e-4 * WORSE + 2e-5 * (self.most_back_m3 or 0.0)
+    def tangent_rows(self, network: Network, flows_m3_s: Mapping[str, float]) -> tuple[Want, ...]:
+        """Return a row that keeps what runs back of all tanks together within the sumps, by tangents at flows [m³/s].
+
+        Of volume by flow a tangent lies above the curve, so what keeps to the row is safe, if a little early.
+        """
+        if self.most_back_m3 is None:
+            return ()
+        spare_m3 = self.most_back_m3 - self._back(network, {}).total_m3
+        slopes_s: dict[str, float] = {}
+        for tank in self._over_edges(network):
+            inflow = max(inflow_m3_s(network, flows_m3_s, tank), _LEAST_M3_S)
+            held_m3 = (tank.area_m2 or 0.0) * weir_head_m(tank.overflow_edge_m or 0.0, inflow)
+            slope_s = held_m3 / inflow * 2.0 / 3.0  # of h ~ Q^(2/3)
+            spare_m3 -= held_m3 - slope_s * inflow
+            for run, count in inflow_coefficients(network, tank).items():
+                slopes_s[run] = slopes_s.get(run, 0.0) + count * slope_s
+        steepest = max(map(abs, slopes_s.values()), default=0.0)
+        if steepest == 0.0:
+            return ()
+        row = {run: slope / steepest for run, slope in slopes_s.items()}
+        return (Want("back from all tanks", row, high_m3_s=spare_m3 / steepest),)
 
     def most_pipe_m3(self, ranges_m3_s: Mapping[str, tuple[float, float]]) -> float | None:
         """Return the most that the pumped runs may hold [m³] whatever flows within these ranges; None: any."""

@@ -17,6 +17,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
 from optimizer.verify.allowance import allowances_of
+from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, all_open, pump_wants, settle, velocity_wants
 
 _SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
@@ -87,7 +88,7 @@ def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> 
             )
             for duty, allowance in zip(duties, allowances, strict=True)
         ]
-        found = settle(held, conditions)
+        found = settle_held(held, allowances, conditions)
         if found is not None and found.met:
             return found
     return settle(duties, conditions)

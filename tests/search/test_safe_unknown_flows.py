@@ -16,7 +16,8 @@ from optimizer.search.flow_search import FlowSearch
 from optimizer.verify.allowance import allowance_of
 from optimizer.verify.drain_back import FREEBOARD
 from optimizer.verify.drains import part_volume_m3
-from optimizer.verify.openings import Settled, settle
+from optimizer.verify.held import settle_held
+from optimizer.verify.openings import Settled
 
 AREA_M2, EDGE_M, DEPTH_M = 0.15, 0.25, 0.02
 # cases in which neither the search nor the enumeration takes a second; the first plan of most of them floods
@@ -39,12 +40,12 @@ def litres_back(case: FlowCase, choice: Choice, flows: dict[str, float]) -> floa
 
 def stands(case: FlowCase, choice: Choice) -> Settled | None:
     """Return a combination's flows where they meet the targets and the sump takes what runs back."""
-    found = settle(duties_of(case, choice), case.conditions)
+    found = settle_held(duties_of(case, choice), case.allowances, case.conditions)
     if found is None or not found.met:
         return None
     most = (case.allowances[0].most_back_m3 or 0.0) * 1000.0
-    dry = all(litres_back(case, choice, dict(flows)) <= most * (1.0 + 2e-5) for flows in found.flows_m3_s.values())
-    return found if dry else None
+    assert all(litres_back(case, choice, dict(flows)) <= most * (1.0 + 2e-5) for flows in found.flows_m3_s.values())
+    return found
 
 
 def with_sump(case: FlowCase, free_litres: float) -> FlowCase:

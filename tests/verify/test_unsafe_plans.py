@@ -9,6 +9,7 @@ from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
 from optimizer.model.catalog import THROTTLES
+from optimizer.model.network import Leg, Point, PointKind, RunEnd, Tee
 from optimizer.model.plan import Plan, Status, Verification
 from optimizer.model.safety import SafetyCheck, Tank, Verdict
 from optimizer.model.system import Setting, System, Target
@@ -137,3 +138,62 @@ def test_what_is_the_same_in_all_settings_is_said_once() -> None:
     assert sum("pressure" in title for title in titles) == 1
     assert sum("runs back" in title for title in titles) == 2
     assert len(set(titles)) == len(titles)
+
+
+def two_tanks(free_volume_m3: float, most_m3_s: float = 4.0e-4) -> System:
+    """Return an aquarium that feeds a second tank too, through a valve, over one sump."""
+    system = aquarium(sizes=("3/4 in", "1 in"))
+    line = system.network.runs["return line"]
+    bare = tuple(part for part in line.parts if part.kind not in THROTTLES)
+    valve = tuple(part for part in line.parts if part.kind in THROTTLES)
+    points = {
+        **system.network.points,
+        "second": Point("second", PointKind.SURFACE, 1.0, 1.0),
+        "split": Point("split", PointKind.TEE),
+    }
+    runs = {
+        "riser": replace(line, name="riser", parts=bare[:2], end=RunEnd("split", Leg.RUN_1)),
+        "first line": replace(line, name="first line", parts=bare[2:], start=RunEnd("split", Leg.RUN_2)),
+        "second line": replace(
+            line,
+            name="second line",
+            parts=(bare[1], *valve, bare[1]),
+            start=RunEnd("split", Leg.BRANCH),
+            end=RunEnd("second"),
+        ),
+    }
+    network = replace(system.network, points=points, runs=runs, tees={"split": Tee("split", None)})
+    tanks = (DISPLAY, replace(DISPLAY, name="second"), replace(SUMP, free_volume_m3=free_volume_m3))
+    wanted = (Target("first line", 1.5e-4), Target("second line", 1e-5, most_m3_s))
+    return replace(system, network=network, targets=wanted, tanks=tanks)
+
+
+def test_of_two_tanks_the_sum_of_what_runs_back_is_kept_to_by_the_valve() -> None:
+    easy = two_tanks(1.0)
+    free = find_unknown(easy, catalog()).plan
+    wide = back(verify_plan(easy, free))[0].after or 0.0
+    tight = two_tanks(0.985 * wide * FREEBOARD)
+    plan = pipeline.search(tight, catalog())
+    checked = verify_plan(tight, plan)
+
+    assert plan.status is Status.OPTIMAL
+    assert plan.material_cents == free.material_cents
+    assert checked.passed
+    assert (back(checked)[0].after or 0.0) <= 0.985 * wide * (1 + 2e-5)
+    assert any(0.0 < valve.opening < 1.0 for valve in checked.valves)
+
+
+def test_what_is_unsafe_today_is_mended_where_that_costs_nothing() -> None:
+    today = back_today(two_tanks(1.0))
+    tight = two_tanks(0.99 * today * FREEBOARD)
+    plan = pipeline.search(tight, catalog())
+    report = verify_plan(tight, plan).safety
+
+    assert report is not None
+    assert any("sump runs over" in text for text in report.today)
+    assert plan.material_cents == find_unknown(two_tanks(1.0), catalog()).plan.material_cents
+    assert [check.verdict for check in report.checks if "runs back" in check.title] == [Verdict.SAFE]
+
+
+def back_today(system: System) -> float:
+    return next(check.now or 0.0 for check in safety_today(system).checks if "runs back" in check.title)
