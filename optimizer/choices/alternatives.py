@@ -244,9 +244,15 @@ class AlternativeTable:
 
 def parts_cents(arc: Arc) -> int:
     """Return what the parts and the pipe of a step cost in whole cents, without the work."""
-    pieces = [part.item for part in arc.parts if not part.existing and part.item and part.kind not in PIPES]
-    pipe = sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc))
-    return sum(item.price_cents for item in pieces) + pipe
+    cents, pipe = 0, bool(arc.extra_pipe)
+    for part in arc.parts:
+        if part.existing or part.item is None:
+            continue
+        if part.kind in PIPES:
+            pipe = True
+        else:
+            cents += part.item.price_cents
+    return cents + sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc)) if pipe else cents
 
 
 def pipe_of(arc: Arc) -> list[tuple[CatalogItem, float]]:

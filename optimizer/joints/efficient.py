@@ -74,6 +74,7 @@ class EfficientChains:
     _outwards: dict[tuple[End, bool, frozenset[SizeSystem]], dict[_State, list[_Label]]] = field(default_factory=dict)
     _between: dict[tuple[End, End, bool], tuple[Chain, ...]] = field(default_factory=dict)
     _onto: dict[tuple[End, str, bool], tuple[_Step, ...]] = field(default_factory=dict)
+    _measures: dict[tuple[str, bool, bool], tuple[float, float]] = field(default_factory=dict)
     _seal_bits: dict[str, int] = field(default_factory=dict)
 
     def between(self, start: End, goal: End, direct: bool = True) -> tuple[Chain, ...]:
@@ -147,10 +148,17 @@ class EfficientChains:
     def _make_steps(self, end: End, material: str, backwards: bool) -> Iterator[_Step]:
         for joint, part in self.end_graph.pieces_onto(end, material):
             assert part.item is not None
-            linear, square = self.measure(_reversed(part) if backwards else part)
+            linear, square = self._measured(part, backwards)
             state = (part.ends[1], material_of(part) in METALS)
             union = part.kind is Kind.UNION
             yield _Step(part, joint, state, union, part.item.price_cents, linear, square, self._seal(joint))
+
+    def _measured(self, part: Part, backwards: bool) -> tuple[float, float]:
+        assert part.item is not None
+        key = (part.item.item_id, part.reverse, backwards)
+        if key not in self._measures:
+            self._measures[key] = self.measure(_reversed(part) if backwards else part)
+        return self._measures[key]
 
     def _seal(self, joint: Mating) -> int:
         return self._seal_bits.setdefault(joint.method, 1 << len(self._seal_bits))

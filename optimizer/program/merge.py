@@ -15,24 +15,34 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.program.problem import Path, RunChoice, SizingProblem, State, TeeChoice, exceeded
+from optimizer.program.problem import RunChoice, SizingProblem, State, TeeChoice, exceeded
 
 Ints = npt.NDArray[np.int64]
+_ANY_NEED = np.iinfo(np.int64).max // 4
 FEW_UNITS = 64  # a limit of at most so many is carried through the tables
 
 
 @dataclass(frozen=True, slots=True)
 class EfficientSelection:
-    """One efficient selection: cost in whole cents, head needed at the source in loss units, and the choices."""
+    """One efficient selection: cost in whole cents, head needed at the source in loss units; its choices when asked."""
 
     cents: int
     need: int
-    run_choice: Mapping[str, int]
-    tee_choice: Mapping[str, int]
+    problem: SizingProblem
+    front: Front
+    index: int
+
+    @property
+    def run_choice(self) -> Mapping[str, int]:
+        return {name: k for name, k in self.front.choices(self.index) if name in self.problem.runs}
+
+    @property
+    def tee_choice(self) -> Mapping[str, int]:
+        return {name: k for name, k in self.front.choices(self.index) if name in self.problem.tees}
 
 
 @dataclass(frozen=True)
-class _Front:
+class Front:
     """Selections of a part of the tree, by rising need, of those that use the same by falling cost.
 
     `used` has a column for every limit that is carried. `picks` are the run's or tee's choices; `before` lists, for
@@ -44,7 +54,7 @@ class _Front:
     used: Ints
     name: str
     picks: Ints
-    before: tuple[tuple[_Front, Ints], ...] = ()
+    before: tuple[tuple[Front, Ints], ...] = ()
 
     def __len__(self) -> int:
         return len(self.need)
@@ -62,18 +72,39 @@ class _Front:
             yield from front.choices(int(indices[index]))
 
 
+@dataclass(frozen=True)
+class Columns:
+    """The choices of a run as columns of numbers, a row for each; `used` has a column for every limit carried."""
+
+    start: Ints
+    end: Ints
+    loss: Ints
+    cents: Ints
+    packs: Ints
+    used: Ints
+
+    @classmethod
+    def of(cls, choices: Sequence[RunChoice], carried: Sequence[int]) -> Columns:
+        rows = [(each.start, each.end, each.loss, each.cents, each.packs) for each in choices]
+        numbers = np.array(rows, dtype=np.int64).reshape(len(rows), 5).T
+        used = np.array([[each.uses[i] for i in carried] for each in choices], dtype=np.int64)
+        start, end, loss, cents, packs = numbers
+        return cls(start, end, loss, cents, packs, used.reshape(len(rows), len(carried)))
+
+
 @dataclass
-class _Tree:
+class Tree:
     """The problem's tree with one set of packs opened."""
 
     problem: SizingProblem
     opened: int
     most_need: int
-    memo: dict[tuple[str, State], _Front | None] = field(default_factory=dict)
-    tee_memo: dict[str, dict[State, _Front]] = field(default_factory=dict)
+    memo: dict[tuple[str, State], Front | None] = field(default_factory=dict)
+    tee_memo: dict[str, dict[State, Front]] = field(default_factory=dict)
     outlet: dict[str, str] = field(default_factory=dict)  # run -> tee at its end
     rise: dict[str, int] = field(default_factory=dict)  # demand -> what its path has less head than the best one
     carried: list[int] = field(default_factory=list)  # indices of the limits that the tables carry
+    columns: dict[str, Columns] = field(default_factory=dict)  # of runs and tees; the same for every set of packs
 
     def __post_init__(self) -> None:
         self.carried = carried(self.problem)
@@ -86,21 +117,19 @@ class _Tree:
         best = max(path.head for path in self.problem.paths)
         self.rise = {path.name: best - path.head for path in self.problem.paths}
 
-    def run_front(self, run: str, start: State) -> _Front | None:
+    def run_front(self, run: str, start: State) -> Front | None:
         """Return the efficient selections of a run from one start state with all that lies behind it."""
         key = (run, start)
         if key not in self.memo:
             self.memo[key] = self._filtered(self._run_parts(run, start))
         return self.memo[key]
 
-    def _run_parts(self, run: str, start: State) -> Iterator[_Front]:
-        by_end: dict[State, list[int]] = {}
-        for k, choice in enumerate(self.problem.runs[run]):
-            if choice.start == start and not choice.packs & ~self.opened:
-                by_end.setdefault(choice.end, []).append(k)
-        for end, picks in by_end.items():
-            need, cents, used = self._columns([self.problem.runs[run][k] for k in picks])
-            own = _Front(need, cents, used, run, np.array(picks))
+    def _run_parts(self, run: str, start: State) -> Iterator[Front]:
+        columns = self.columns_of(run)
+        usable = (columns.start == start) & (columns.packs & ~self.opened == 0)
+        for end in dict.fromkeys(columns.end[usable].tolist()):
+            picks = np.flatnonzero(usable & (columns.end == end))
+            own = Front(columns.loss[picks], columns.cents[picks], columns.used[picks], run, picks)
             if run in self.outlet:
                 behind = self.tee_fronts(self.outlet[run]).get(end)
                 if behind is not None:
@@ -108,10 +137,16 @@ class _Tree:
             else:
                 yield replace(own, need=own.need + self.rise[run])
 
-    def tee_fronts(self, tee: str) -> dict[State, _Front]:
+    def columns_of(self, run: str) -> Columns:
+        """Return the numbers of a run's choices as columns."""
+        if run not in self.columns:
+            self.columns[run] = Columns.of(self.problem.runs[run], self.carried)
+        return self.columns[run]
+
+    def tee_fronts(self, tee: str) -> dict[State, Front]:
         """Return the efficient selections behind a tee by the state that it gives to the run that feeds it."""
         if tee not in self.tee_memo:
-            groups: dict[State, list[_Front]] = {}
+            groups: dict[State, list[Front]] = {}
             for k, fitting in enumerate(self.problem.tees[tee]):
                 if fitting.packs & ~self.opened:
                     continue
@@ -121,9 +156,9 @@ class _Tree:
             self.tee_memo[tee] = {state: front for state, front in merged.items() if front is not None}
         return self.tee_memo[tee]
 
-    def _fitting_fronts(self, tee: str, index: int, fitting: TeeChoice) -> Iterator[_Front]:
+    def _fitting_fronts(self, tee: str, index: int, fitting: TeeChoice) -> Iterator[Front]:
         """Yield the selections behind one fitting, those that use the same together."""
-        sides: list[tuple[_Front, Ints]] = []
+        sides: list[tuple[Front, Ints]] = []
         entry = 0
         for (run, at_start), state in fitting.states.items():
             if not at_start:
@@ -133,7 +168,7 @@ class _Tree:
             if front is None:
                 return
             sides.append((front, front.need + fitting.losses[run, at_start]))
-        own = self._columns([fitting])[2][0]
+        own = np.array([fitting.uses[i] if fitting.uses else 0 for i in self.carried], dtype=np.int64)
         for groups in product(*(front.alike() for front, _ in sides)):
             used = sum((uses for uses, _ in groups), own)
             if (used <= self.most_used).all():
@@ -146,9 +181,9 @@ class _Tree:
         cents: int,
         entry: int,
         used: Ints,
-        sides: list[tuple[_Front, Ints]],
+        sides: list[tuple[Front, Ints]],
         groups: list[Ints],
-    ) -> _Front:
+    ) -> Front:
         """Return the cheapest selections of branches side by side at every head that one of them needs."""
         needs = [need[at] for (_, need), at in zip(sides, groups, strict=True)]
         levels = np.unique(np.concatenate(needs))
@@ -159,16 +194,9 @@ class _Tree:
         ]
         total = sum((front.cents[at] for front, at in picked), np.full(len(levels), cents))
         rows = np.broadcast_to(used, (len(levels), len(used)))
-        return _Front(levels + entry, total, rows, tee, np.full(len(levels), index), tuple(picked))
+        return Front(levels + entry, total, rows, tee, np.full(len(levels), index), tuple(picked))
 
-    def _columns(self, choices: Sequence[RunChoice | TeeChoice]) -> tuple[Ints, Ints, Ints]:
-        """Return loss (0 for fittings, whose losses differ by leg), cents and what is used, a row for each choice."""
-        loss = np.array([choice.loss if isinstance(choice, RunChoice) else 0 for choice in choices])
-        cents = np.array([choice.cents for choice in choices])
-        used = [[choice.uses[i] if choice.uses else 0 for i in self.carried] for choice in choices]
-        return loss, cents, np.array(used, dtype=np.int64).reshape(len(choices), len(self.carried))
-
-    def _filtered(self, fronts: Iterable[_Front]) -> _Front | None:
+    def _filtered(self, fronts: Iterable[Front]) -> Front | None:
         """Return the efficient selections of several fronts of the same run or tee; None when there is none."""
         found = [front for front in fronts if len(front)]
         if not found:
@@ -205,42 +233,40 @@ def _stairs(need: Ints, cents: Ints) -> Ints:
     return order[keep]
 
 
-def _added(own: _Front, behind: _Front) -> _Front:
+def _added(own: Front, behind: Front) -> Front:
     """Return every pair of a run's choice and a selection behind it."""
     need = (own.need[:, None] + behind.need[None, :]).ravel()
     cents = (own.cents[:, None] + behind.cents[None, :]).ravel()
     used = (own.used[:, None, :] + behind.used[None, :, :]).reshape(len(need), -1)
     index = np.arange(len(need))
-    return _Front(need, cents, used, own.name, own.picks[index // len(behind)], ((behind, index % len(behind)),))
+    return Front(need, cents, used, own.name, own.picks[index // len(behind)], ((behind, index % len(behind)),))
 
 
-def _joined(fronts: list[_Front], chosen: Ints) -> _Front:
+def _joined(fronts: list[Front], chosen: Ints) -> Front:
     """Return the chosen selections out of several fronts laid end to end, each with its own parts behind it."""
     starts = np.cumsum([0, *(len(front) for front in fronts)])
     source = np.searchsorted(starts, chosen, side="right") - 1
     local = chosen - starts[source]
-    need = np.array([fronts[s].need[i] for s, i in zip(source, local, strict=True)])
-    cents = np.array([fronts[s].cents[i] for s, i in zip(source, local, strict=True)])
+    need = np.concatenate([front.need for front in fronts])[chosen]
+    cents = np.concatenate([front.cents for front in fronts])[chosen]
     used = np.concatenate([front.used for front in fronts])[chosen]
     return _Mixed(need, cents, used, fronts[0].name, local, (), tuple(fronts), source)
 
 
 @dataclass(frozen=True)
-class _Mixed(_Front):
+class _Mixed(Front):
     """A front whose selections come from several others."""
 
-    fronts: tuple[_Front, ...] = ()
+    fronts: tuple[Front, ...] = ()
     source: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     def choices(self, index: int) -> Iterator[tuple[str, int]]:
         yield from self.fronts[int(self.source[index])].choices(int(self.picks[index]))
 
 
-def efficient_selections(problem: SizingProblem, most_need: int | None = None) -> tuple[EfficientSelection, ...]:
-    """Return all efficient selections of a tree, the cheapest first; equal to the program's optimum at any one head.
-
-    They keep within the limits that are carried; of the others a selection that would be cheaper may exceed one, so
-    where there are such limits (`all_carried` is off) the first that keeps within all need not be the cheapest.
+@dataclass
+class MergedTables:
+    """The merged tables of a tree for every set of packs that may be opened, each made when first asked for.
 
     Parameters
     ----------
@@ -249,21 +275,62 @@ def efficient_selections(problem: SizingProblem, most_need: int | None = None) -
     most_need
         Selections that need more head at the source (in loss units) than this are of no interest.
     """
-    limit = np.iinfo(np.int64).max // 4 if most_need is None else most_need
-    found: list[EfficientSelection] = []
-    for opened in range(1 << len(problem.packs)):
-        opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        tree = _Tree(problem, opened, limit)
-        source = _source(problem.paths)
-        for start in {choice.start for choice in problem.runs[source]}:
-            front = tree.run_front(source, start)
-            for i in range(0 if front is None else len(front)):
-                assert front is not None
-                picks = dict(front.choices(i))
-                runs = {name: k for name, k in picks.items() if name in problem.runs}
-                tees = {name: k for name, k in picks.items() if name in problem.tees}
-                found.append(EfficientSelection(int(front.cents[i]) + opening, int(front.need[i]), runs, tees))
-    return tuple(_efficient([each for each in found if not exceeded(problem, each.run_choice, each.tee_choice)]))
+
+    problem: SizingProblem
+    most_need: int = _ANY_NEED
+    _trees: dict[int, Tree] = field(default_factory=dict)
+    _columns: dict[str, Columns] = field(default_factory=dict)
+    _selections: tuple[EfficientSelection, ...] | None = None
+
+    def tree(self, opened: int) -> Tree:
+        """Return the tables with these packs (bits) opened."""
+        if opened not in self._trees:
+            self._trees[opened] = Tree(self.problem, opened, self.most_need, columns=self._columns)
+        return self._trees[opened]
+
+    def selections(self) -> tuple[EfficientSelection, ...]:
+        """Return all efficient selections, the cheapest first; equal to the program's optimum at any one head.
+
+        They keep within the limits that are carried; of the others a selection that would be cheaper may exceed one, so
+        where there are such limits (`all_carried` is off) the first that keeps within all need not be the cheapest.
+        """
+        if self._selections is None:
+            found = self._all()
+            if not all_carried(self.problem):
+                found = [each for each in found if not exceeded(self.problem, each.run_choice, each.tee_choice)]
+            self._selections = tuple(_efficient(found))
+        return self._selections
+
+    def _all(self) -> list[EfficientSelection]:
+        """Return what is efficient with some set of packs opened."""
+        source = self.problem.paths[0].runs[0]
+        found: list[EfficientSelection] = []
+        for opened in range(1 << len(self.problem.packs)):
+            opening = sum(price for i, price in enumerate(self.problem.packs) if opened >> i & 1)
+            for start in sorted({choice.start for choice in self.problem.runs[source]}):
+                front = self.tree(opened).run_front(source, start)
+                if front is not None:
+                    pairs = enumerate(zip((front.cents + opening).tolist(), front.need.tolist(), strict=True))
+                    found += [EfficientSelection(*pair, self.problem, front, i) for i, pair in pairs]
+        return found
+
+    def at(self, problem: SizingProblem) -> MergedTables:
+        """Return the tables of the same choices at other heads: these, where all paths' heads move by the same."""
+        if problem.runs is not self.problem.runs or problem.tees is not self.problem.tees:
+            return MergedTables(problem, greatest_head(problem))
+        moved = {new.head - old.head for new, old in zip(problem.paths, self.problem.paths, strict=True)}
+        fits = len(moved) == 1 and greatest_head(problem) <= self.most_need
+        return self if fits else MergedTables(problem, greatest_head(problem), _columns=self._columns)
+
+
+def greatest_head(problem: SizingProblem) -> int:
+    """Return the head of the path that has the most, in loss units: what a selection's need is held against."""
+    return max(path.head for path in problem.paths)
+
+
+def efficient_selections(problem: SizingProblem, most_need: int = _ANY_NEED) -> tuple[EfficientSelection, ...]:
+    """Return all efficient selections of a tree, the cheapest first, as `MergedTables` has them."""
+    return MergedTables(problem, most_need).selections()
 
 
 def carried(problem: SizingProblem) -> list[int]:
@@ -274,10 +341,6 @@ def carried(problem: SizingProblem) -> list[int]:
 def all_carried(problem: SizingProblem) -> bool:
     """Return whether the tables know of every limit, so that they hold the optimum at every head."""
     return len(carried(problem)) == len(problem.limits)
-
-
-def _source(paths: tuple[Path, ...]) -> str:
-    return paths[0].runs[0]
 
 
 def _efficient(found: list[EfficientSelection]) -> Iterator[EfficientSelection]:

@@ -1,6 +1,9 @@
 """Solve a sizing problem on the few alternatives that can be in an optimum, with the same proof as on all of them.
 
-Branch on which packs are opened. In a branch the linear relaxation gives a bound and reduced costs; a plan that is
+In a tree where head alone is limited, merged tables tell what a plan costs at least with any alternative, to the cent.
+The program gets those that can be in a plan about as cheap as the cheapest, and must agree with the tables.
+
+Elsewhere branch on which packs are opened. In a branch the linear relaxation gives a bound and reduced costs; a plan
 cheaper than one already known can not use an alternative whose reduced cost exceeds the difference (reduced-cost
 fixing; e.g. Nemhauser and Wolsey, Integer and Combinatorial Optimization, 1988, section II.5.2, from memory).
 """
@@ -9,52 +12,89 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable
+from dataclasses import replace
 
 from optimizer.errors import SolverError
-from optimizer.program.build import build_sizing_model
-from optimizer.program.merge import efficient_selections
+from optimizer.program.branches import TOLERANCE_CENTS, Branch, pack_branches, part_of
+from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem
+from optimizer.program.through import is_tree, through_costs
 
-FIRST_ALTERNATIVES = (150, 500)  # how many alternatives the first, quick programs of a branch get
-TOLERANCE_CENTS = 0.5  # reduced costs and bounds of the relaxation are good to far better than this
+FEW_ALTERNATIVES = 200  # about how many alternatives the program gets where the tables tell what can be in an optimum
+_NEARLY = 1.1  # ... of those in plans that cost at most so many times what the cheapest does
+FIRST_ALTERNATIVES = (150, 500)  # how many the first, quick programs of a branch get elsewhere
 Solve = Callable[[SizingProblem, float], Selection]
 
 
-@dataclass(frozen=True)
-class _Branch:
-    """The problem with one set of packs opened, its relaxation's bound, and reduced costs by run and tee."""
-
-    problem: SizingProblem
-    runs: Mapping[str, list[int]]  # original index of each choice
-    tees: Mapping[str, list[int]]
-    opening_cents: int
-    bound: float
-    run_costs: Mapping[str, list[float]]
-    tee_costs: Mapping[str, list[float]]
-
-
 def solve_narrowed(
-    problem: SizingProblem, solve: Solve, time_limit_s: float, most_cents: int | None = None
+    problem: SizingProblem,
+    solve: Solve,
+    time_limit_s: float,
+    most_cents: int | None = None,
+    tables: MergedTables | None = None,
 ) -> Selection:
     """Return the least-cost selection, proved over all alternatives but solved on few.
 
     Parameters
     ----------
     problem
-        Whole numbers only.
+        Whole numbers only; a tree.
     solve
-        Solves a (smaller) problem without packs to optimality within a time [s].
+        Solves a (smaller) problem to optimality within a time [s].
     time_limit_s
-        Wall time for all branches together [s]; when it runs out the bound is that of what is left open.
+        Wall time for all programs together [s]; when it runs out the bound is that of what is left open.
     most_cents
         Plans that cost more are of no interest: INFEASIBLE then means that none costs as little.
+    tables
+        Merged tables of the same choices, where they are known already.
     """
+    tables = MergedTables(problem, greatest_head(problem)) if tables is None else tables.at(problem)
+    if is_tree(problem) and not problem.limits:
+        return _solve_tree(problem, solve, time_limit_s, most_cents, tables)
+    return _solve_branches(problem, solve, time_limit_s, most_cents, tables)
+
+
+def _solve_tree(
+    problem: SizingProblem, solve: Solve, time_limit_s: float, most_cents: int | None, tables: MergedTables
+) -> Selection:
+    """Return the cheapest selection of the tables once a program on what can be in one as cheap has confirmed it."""
+    best = _merged(problem, tables, math.inf if most_cents is None else most_cents + 1.0)
+    costs = None if best is None else through_costs(problem, tables, math.floor(_NEARLY * _cents(best)))
+    if costs is None or best is None:
+        return Selection(Outcome.INFEASIBLE, {}, {}, None, None, "merged tables")
+    runs, tees = costs.useful(max(costs.bound, costs.cheapest(FEW_ALTERNATIVES)))
+    few = replace(
+        problem,
+        runs={run: tuple(problem.runs[run][k] for k in kept) for run, kept in runs.items()},
+        tees={tee: tuple(problem.tees[tee][k] for k in kept) for tee, kept in tees.items()},
+    )
+    return _confirmed(best, costs.bound, solve(few, time_limit_s))
+
+
+def _confirmed(best: Selection, bound: float, found: Selection) -> Selection:
+    """Return the selection of the tables with what the program proves of it; SolverError where the two disagree."""
+    cents = _cents(best)
+    if cents != bound or (found.outcome is Outcome.OPTIMAL and found.cents != cents) or _cheaper(found, cents):
+        raise SolverError(f"{found.solver} has {found.cents} cents for the least, the tables {cents} and {bound}")
+    if found.outcome is Outcome.INFEASIBLE:
+        raise SolverError(f"{found.solver} finds no plan where the tables have one for {cents} cents")
+    bound_cents = cents if found.outcome is Outcome.OPTIMAL else min(cents, found.bound_cents or 0)
+    outcome = Outcome.OPTIMAL if bound_cents == cents else Outcome.FEASIBLE
+    return replace(best, outcome=outcome, bound_cents=bound_cents, solver=found.solver)
+
+
+def _cheaper(found: Selection, cents: int) -> bool:
+    return found.cents is not None and found.cents < cents
+
+
+def _solve_branches(
+    problem: SizingProblem, solve: Solve, time_limit_s: float, most_cents: int | None, tables: MergedTables
+) -> Selection:
+    """Return the least-cost selection, sought in one branch for every set of packs, the most promising first."""
     until = time.monotonic() + time_limit_s
     least = math.inf if most_cents is None else most_cents + 1.0
-    best = _merged(problem, least)
+    best = _merged(problem, tables, least)
     least = least if best is None else _cents(best)
     open_bounds: list[float] = []
     for branch in sorted(pack_branches(problem), key=lambda branch: branch.bound):
@@ -73,10 +113,10 @@ def solve_narrowed(
     return replace(best, outcome=outcome, bound_cents=bound_cents)
 
 
-def _merged(problem: SizingProblem, least: float) -> Selection | None:
+def _merged(problem: SizingProblem, tables: MergedTables, least: float) -> Selection | None:
     """Return what the merged tables of the tree give below `least` [cents]: a start that the program then proves."""
-    head = max(path.head for path in problem.paths)
-    for found in efficient_selections(problem, head):
+    head = greatest_head(problem)
+    for found in tables.selections():
         if found.need <= head and found.cents < least:
             return Selection(Outcome.FEASIBLE, found.run_choice, found.tee_choice, found.cents, None, "merged tables")
     return None
@@ -87,60 +127,7 @@ def _cents(selection: Selection) -> int:
     return selection.cents
 
 
-def pack_branches(problem: SizingProblem) -> Iterable[_Branch]:
-    """Yield one branch for every set of packs whose relaxation has a solution."""
-    for opened in range(1 << len(problem.packs)):
-        cents = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        runs = {run: _within((choice.packs for choice in choices), opened) for run, choices in problem.runs.items()}
-        tees = {tee: _within((choice.packs for choice in choices), opened) for tee, choices in problem.tees.items()}
-        if all(runs.values()) and all(tees.values()):
-            part = _part_of(problem, runs, tees, opened)
-            relaxed = _relaxation(part)
-            if relaxed is not None:
-                yield _Branch(part, runs, tees, cents, relaxed[0] + cents, relaxed[1], relaxed[2])
-
-
-def _within(packs: Iterable[int], opened: int) -> list[int]:
-    return [i for i, bits in enumerate(packs) if not bits & ~opened]
-
-
-def _part_of(
-    problem: SizingProblem, runs: Mapping[str, list[int]], tees: Mapping[str, list[int]], opened: int = 0
-) -> SizingProblem:
-    """Return the problem with only these choices, these packs (bits) opened and no others to open."""
-    return SizingProblem(
-        runs={run: tuple(problem.runs[run][i] for i in kept) for run, kept in runs.items()},
-        tees={tee: tuple(problem.tees[tee][i] for i in kept) for tee, kept in tees.items()},
-        paths=problem.paths,
-        limits=tuple(limit.with_opened(opened) for limit in problem.limits),
-    )
-
-
-def _relaxation(problem: SizingProblem) -> tuple[float, dict[str, list[float]], dict[str, list[float]]] | None:
-    """Return bound and reduced costs of the linear relaxation, None when it has no solution."""
-    from ortools.math_opt.python import mathopt
-
-    built = build_sizing_model(problem)
-    for variable in built.model.variables():
-        variable.integer = False
-    try:
-        result = mathopt.solve(built.model, mathopt.SolverType.GLOP)
-    except Exception as error:  # the binding raises whatever the solver's wrapper raises
-        raise SolverError(f"the relaxation: {error}") from error
-    reason = mathopt.TerminationReason
-    if result.termination.reason in (reason.INFEASIBLE, reason.INFEASIBLE_OR_UNBOUNDED):
-        return None
-    if result.termination.reason != reason.OPTIMAL:
-        raise SolverError(f"the relaxation ended with {result.termination.reason.value}: {result.termination.detail}")
-    costs = result.reduced_costs()
-
-    def of(variables: Mapping[str, list[Any]]) -> dict[str, list[float]]:
-        return {name: [costs[variable] for variable in group] for name, group in variables.items()}
-
-    return result.objective_value(), of(built.run_vars), of(built.tee_vars)
-
-
-def _solve_branch(branch: _Branch, least: float, solve: Solve, until: float) -> tuple[Selection | None, float | None]:
+def _solve_branch(branch: Branch, least: float, solve: Solve, until: float) -> tuple[Selection | None, float | None]:
     """Return a selection of a branch that costs less than `least`, if any, and the bound left open, if any."""
     best: Selection | None = None
     steps = [_few(branch, count) for count in FIRST_ALTERNATIVES] if math.isinf(least) else []
@@ -153,19 +140,19 @@ def _solve_branch(branch: _Branch, least: float, solve: Solve, until: float) -> 
     return best, None if proved else branch.bound
 
 
-def _few(branch: _Branch, count: int) -> float:
+def _few(branch: Branch, count: int) -> float:
     """Return the reduced cost up to which a quick program takes its alternatives."""
     costs = sorted(cost for group in [*branch.run_costs.values(), *branch.tee_costs.values()] for cost in group)
     return costs[min(len(costs), count) - 1]
 
 
-def _solve_within(branch: _Branch, most: float, solve: Solve, until: float) -> Selection | None:
+def _solve_within(branch: Branch, most: float, solve: Solve, until: float) -> Selection | None:
     """Solve a branch on the alternatives of at most this reduced cost; None when no plan is made of them."""
     runs = {run: [i for i, cost in enumerate(costs) if cost <= most] for run, costs in branch.run_costs.items()}
     tees = {tee: [i for i, cost in enumerate(costs) if cost <= most] for tee, costs in branch.tee_costs.items()}
     if not all(runs.values()) or not all(tees.values()):
         return None
-    small = solve(_part_of(branch.problem, runs, tees), max(0.1, until - time.monotonic()))
+    small = solve(part_of(branch.problem, runs, tees), max(0.1, until - time.monotonic()))
     if small.cents is None:
         return None if small.outcome is Outcome.INFEASIBLE else small
     run_choice = {run: branch.runs[run][runs[run][k]] for run, k in small.run_choice.items()}

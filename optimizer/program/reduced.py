@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from optimizer.program.narrow import TOLERANCE_CENTS, pack_branches
+from optimizer.program.branches import TOLERANCE_CENTS, pack_branches
 from optimizer.program.problem import SizingProblem
 
 

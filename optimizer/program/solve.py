@@ -7,6 +7,7 @@ from typing import Any
 
 from optimizer.errors import SolverError
 from optimizer.program.build import SizingModel, build_sizing_model
+from optimizer.program.merge import MergedTables
 from optimizer.program.narrow import solve_narrowed
 from optimizer.program.problem import Outcome, Selection, SizingProblem, cost_of, exceeded, excess_of
 
@@ -21,6 +22,7 @@ def solve_sizing(
     least_excess: bool = False,
     narrow: bool = True,
     most_cents: int | None = None,
+    tables: MergedTables | None = None,
 ) -> Selection:
     """Solve a sizing problem and return the selection with what is proved about it.
 
@@ -39,6 +41,8 @@ def solve_sizing(
         Plans that cost more are of no interest; INFEASIBLE then means that none costs as little (needs `narrow`).
     narrow
         Solve on the few alternatives that can be in an optimum (the same answer, sooner); off, on all of them at once.
+    tables
+        Merged tables of the same choices, where they are known already.
 
     Raises
     ------
@@ -52,7 +56,7 @@ def solve_sizing(
         def solve(part: SizingProblem, seconds: float) -> Selection:
             return _solve_whole(part, solver, seconds, least_excess=False)
 
-        return solve_narrowed(problem, solve, time_limit_s, most_cents)
+        return solve_narrowed(problem, solve, time_limit_s, most_cents, tables)
     return _solve_whole(problem, solver, time_limit_s, least_excess)
 
 

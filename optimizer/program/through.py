@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.program.merge import _Front, _Tree
+from optimizer.program.merge import Front, MergedTables, Tree, greatest_head
 from optimizer.program.problem import SizingProblem, State
 from optimizer.program.reduced import ReducedCosts
 
@@ -49,9 +49,11 @@ class Rest:
 
 @dataclass
 class _Through:
-    tree: _Tree
+    tree: Tree
     source: str
     head: int
+    most_cents: float  # what costs more, packs aside, is of no interest
+    with_rests: bool
     run_costs: dict[str, Ints] = field(default_factory=dict)
     tee_costs: dict[str, Ints] = field(default_factory=dict)
     rests: dict[str, list[tuple[Ints, Ints]]] = field(default_factory=dict)  # run: what it may lose, the rest's cost
@@ -67,22 +69,21 @@ class _Through:
             behind = self._through_run(run, outside)
             if run in self.tree.outlet:
                 for other, states in self._through_tee(self.tree.outlet[run], behind).items():
-                    waiting[other] = {state: _efficient(found) for state, found in states.items()}
+                    waiting[other] = {state: _efficient(found, self.most_cents) for state, found in states.items()}
 
     def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
         """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
-        choices = self.tree.problem.runs[run]
-        for there in outside.values():
-            self._note_rest(run, there)
+        if self.with_rests:
+            for there in outside.values():
+                self._note_rest(run, there)
+        columns = self.tree.columns_of(run)
+        usable = columns.packs & ~self.tree.opened == 0
         found: dict[State, list[tuple[Ints, Ints]]] = {}
-        groups: dict[tuple[State, State], list[int]] = {}
-        for k, choice in enumerate(choices):
-            if not choice.packs & ~self.tree.opened and choice.start in outside:
-                groups.setdefault((choice.start, choice.end), []).append(k)
-        for (start, end), picks in groups.items():
-            there = outside[start]
-            loss = np.array([choices[k].loss for k in picks])
-            cents = np.array([choices[k].cents for k in picks])
+        for start, end in dict.fromkeys(zip(columns.start[usable].tolist(), columns.end[usable].tolist(), strict=True)):
+            if start not in outside:
+                continue
+            picks = np.flatnonzero(usable & (columns.start == start) & (columns.end == end))
+            there, loss, cents = outside[start], columns.loss[picks], columns.cents[picks]
             left = there.head[None, :] - loss[:, None]
             spent = there.cents[None, :] + cents[:, None]
             if run in self.tree.outlet:
@@ -92,7 +93,7 @@ class _Through:
             else:
                 rest = np.where(left >= self.tree.rise[run], 0, _NEVER)
             np.minimum.at(self.run_costs[run], picks, (spent + rest).min(axis=1))
-        return {end: _efficient(parts) for end, parts in found.items()}
+        return {end: _efficient(parts, self.most_cents) for end, parts in found.items()}
 
     def _note_rest(self, run: str, there: _Outside) -> None:
         """Note what is left for the run to lose between what is outside of it and what lies behind it."""
@@ -128,17 +129,17 @@ class _Through:
         return out
 
 
-def _cheapest(front: _Front, head: Ints) -> Ints:
+def _cheapest(front: Front, head: Ints) -> Ints:
     """Return the least cost of a front's selections that need no more than each head; never where none does."""
     at = np.searchsorted(front.need, head, side="right") - 1
     return np.where(at >= 0, front.cents[np.maximum(at, 0)], _NEVER)
 
 
-def _efficient(parts: list[tuple[Ints, Ints]]) -> _Outside:
-    """Return the entries that no other beats: more head for more cost only."""
+def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = _NEVER - 1) -> _Outside:
+    """Return the entries up to a cost that no other beats: more head for more cost only."""
     head = np.concatenate([part[0] for part in parts])
     cents = np.concatenate([part[1] for part in parts])
-    usable = cents < _NEVER
+    usable = cents <= most_cents
     head, cents = head[usable], cents[usable]
     if not len(head):
         return _Outside(np.array([-_NEVER]), np.array([_NEVER]))
@@ -150,7 +151,9 @@ def _efficient(parts: list[tuple[Ints, Ints]]) -> _Outside:
     return _Outside(head[chosen], cents[chosen])
 
 
-def through_costs(problem: SizingProblem) -> ReducedCosts | None:
+def through_costs(
+    problem: SizingProblem, tables: MergedTables | None = None, most_cents: int = _NEVER - 1
+) -> ReducedCosts | None:
     """Return the least cost of a plan through every alternative of a tree; None when no plan serves.
 
     Parameters
@@ -158,18 +161,25 @@ def through_costs(problem: SizingProblem) -> ReducedCosts | None:
     problem
         A tree (see `is_tree`), its paths named after the runs that end them. Its limits are left out of account: they
         can only make a plan dearer.
+    tables
+        The merged tables of the problem, where they are known already and it has no limits.
+    most_cents
+        Plans that cost more are of no interest: an alternative that only they use may be told as used by none.
     """
-    problem = replace(problem, limits=())
-    runs = {run: [math.inf] * len(choices) for run, choices in problem.runs.items()}
-    tees = {tee: [math.inf] * len(options) for tee, options in problem.tees.items()}
-    for opening, found in _all_through(problem):
+    if tables is None or problem.limits:
+        tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
+    runs = {run: np.full(len(choices), _NEVER) for run, choices in problem.runs.items()}
+    tees = {tee: np.full(len(options), _NEVER) for tee, options in problem.tees.items()}
+    for opening, found in _all_through(problem, tables, most_cents):
         for into, group in ((runs, found.run_costs), (tees, found.tee_costs)):
             for name, costs in group.items():
-                for k, cents in enumerate(costs.tolist()):
-                    if cents < _NEVER:
-                        into[name][k] = min(into[name][k], cents + opening)
-    best = min(min(costs) for costs in runs.values())
-    return ReducedCosts(best, runs, tees) if math.isfinite(best) else None
+                np.minimum(into[name], costs + opening, out=into[name])
+    best = min(int(costs.min()) for costs in runs.values())
+    return None if best >= _NEVER else ReducedCosts(best, _listed(runs), _listed(tees))
+
+
+def _listed(costs: dict[str, Ints]) -> dict[str, list[float]]:
+    return {name: [cents if cents < _NEVER else math.inf for cents in each.tolist()] for name, each in costs.items()}
 
 
 def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
@@ -179,7 +189,8 @@ def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
     not be in a plan below that limit.
     """
     parts: dict[str, list[tuple[Ints, Ints]]] = {run: [] for run in problem.runs}
-    for opening, found in _all_through(replace(problem, limits=())):
+    tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
+    for opening, found in _all_through(problem, tables, _NEVER - 1, with_rests=True):
         for run, rests in found.rests.items():
             parts[run] += [(losses, cents + opening) for losses, cents in rests]
     return {run: _rest(found) for run, found in parts.items()}
@@ -193,13 +204,14 @@ def _rest(parts: list[tuple[Ints, Ints]]) -> Rest:
     return Rest(tuple(best.head[usable].tolist()), (*best.cents[usable].tolist(), math.inf))
 
 
-def _all_through(problem: SizingProblem) -> Iterator[tuple[int, _Through]]:
+def _all_through(
+    problem: SizingProblem, tables: MergedTables, most_cents: int, with_rests: bool = False
+) -> Iterator[tuple[int, _Through]]:
     """Yield what opening a set of packs costs, and the tables of all plans that open no others, for every set."""
     (source,) = {path.runs[0] for path in problem.paths}
-    head = max(path.head for path in problem.paths)
     for opened in range(1 << len(problem.packs)):
         opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        yield opening, _Through(_Tree(problem, opened, head), source, head)
+        yield opening, _Through(tables.tree(opened), source, greatest_head(problem), most_cents - opening, with_rests)
 
 
 def is_tree(problem: SizingProblem) -> bool:

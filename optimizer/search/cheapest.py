@@ -10,7 +10,7 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.program.merge import all_carried, efficient_selections
+from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
@@ -43,9 +43,12 @@ class SolverCall:
     with_reasons: bool = True
     most_volume_m3: float | None = None  # of the water in all runs together
 
-    def solve(self, problem: SizingProblem, most_cents: float = math.inf) -> Selection:
+    def solve(
+        self, problem: SizingProblem, most_cents: float = math.inf, tables: MergedTables | None = None
+    ) -> Selection:
         most = None if math.isinf(most_cents) else math.floor(most_cents)
-        return solve_sizing(problem, solver=self.solver, time_limit_s=self.time_limit_s, most_cents=most)
+        limit_s = self.time_limit_s
+        return solve_sizing(problem, solver=self.solver, time_limit_s=limit_s, most_cents=most, tables=tables)
 
 
 def find_plan(
@@ -115,8 +118,9 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     posed = pose(options, flows, settings[0].speed, most_volume_m3=call.most_volume_m3)
     if not all_carried(posed.problem):
         return _best_within(options, posed, flows, settings, call, least)
-    duty = _best_duty(posed, network, flows, settings, least) or settings[0]
-    chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents)
+    tables = MergedTables(posed.problem, greatest_head(posed.problem))
+    duty = _best_duty(posed, tables, network, flows, settings, least) or settings[0]
+    chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents, tables)
     return _ended(options, posed, flows, call, chosen, duty, least)
 
 
@@ -166,16 +170,20 @@ def _best_within(
 
 
 def _best_duty(
-    posed: PosedProblem, network: Network, flows: KnownFlows, settings: list[Duty], least: float
+    posed: PosedProblem,
+    tables: MergedTables,
+    network: Network,
+    flows: KnownFlows,
+    settings: list[Duty],
+    least: float,
 ) -> Duty | None:
     """Return the duty with the cheapest selection, None when none is below `least` [cents]."""
     if any(not choices for choices in posed.problem.runs.values()):
         return None
-    selections = efficient_selections(posed.problem, max(path.head for path in posed.problem.paths))
     best: tuple[float, Duty] | None = None
     for duty in settings:
-        head = max(path.head for path in at_speed(posed, network, flows, duty.speed).paths)
-        cents = next((found.cents for found in selections if found.need <= head), None)
+        head = greatest_head(at_speed(posed, network, flows, duty.speed))
+        cents = next((found.cents for found in tables.selections() if found.need <= head), None)
         if cents is None or cents + duty.energy_cents >= least:
             continue
         total = cents + duty.energy_cents

@@ -23,6 +23,7 @@ from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
+from optimizer.search.collection import without_collection
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
@@ -112,6 +113,7 @@ def prepare(
     return Prepared(case_of(material, ranges), material)
 
 
+@without_collection
 def material_of(
     system: System,
     catalog: Catalog,
@@ -200,6 +202,7 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
     return limited or not carries_all
 
 
+@without_collection
 def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: Limit | None = None) -> FlowCase:
     """Return the ways and fittings over ranges of flow: all that are efficient there, or those within a limit."""
     system, options, modes = material.system, material.options, material.modes

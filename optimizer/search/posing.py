@@ -31,6 +31,7 @@ from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Limit, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.search.collection import without_collection
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.running import fastest
 from optimizer.verify.safety import shut_off_pressure_pa
@@ -58,6 +59,7 @@ class PosedProblem:
     states: Mapping[EndState, int] = field(default_factory=dict)  # the number that the program has for each end state
 
 
+@without_collection
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
@@ -138,6 +140,7 @@ def first_packs(catalog: Catalog) -> tuple[Pack, ...]:
     return Pack("cement", smallest["cement"] + smallest["primer"]), Pack("tape", smallest["tape"])
 
 
+@without_collection
 def pose(
     options: Options,
     flows: KnownFlows,

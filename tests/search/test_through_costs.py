@@ -36,7 +36,7 @@ def tight_problem(seed: int) -> SizingProblem:
 
 
 def cheapest_with(problem: SizingProblem, run: str, k: int) -> float:
-    solved = solve_sizing(replace(problem, runs={**problem.runs, run: (problem.runs[run][k],)}))
+    solved = solve_sizing(replace(problem, runs={**problem.runs, run: (problem.runs[run][k],)}), narrow=False)
     return math.inf if solved.cents is None else solved.cents
 
 
@@ -49,7 +49,7 @@ def test_the_cost_through_an_alternative_is_the_programs_optimum_with_it(seed: i
     dice = random.Random(seed)
 
     for run, choices in problem.runs.items():
-        for k in dice.sample(range(len(choices)), min(4, len(choices))):
+        for k in dice.sample(range(len(choices)), min(2, len(choices))):
             cheapest = cheapest_with(problem, run, k)
             assert costs.runs[run][k] == pytest.approx(cheapest, abs=_CENTS)
             assert choices[k].cents + left[run].least(choices[k].loss) <= cheapest + _CENTS
