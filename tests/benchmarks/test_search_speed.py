@@ -1,7 +1,11 @@
-"""How fast plans are found: python -m pytest tests/benchmarks/test_search_speed.py -m slow -s. Times are printed."""
+"""How fast plans are found: python -m pytest tests/benchmarks/test_search_speed.py -m slow -s. Times are printed.
+
+Times are of the processor, not of the clock, so that they are the same on a machine that does other things as well.
+"""
 
 from __future__ import annotations
 
+import math
 import sys
 import time
 from collections.abc import Callable
@@ -11,9 +15,12 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "search"))
+from arc_program import arc_program, solve_arcs
+from brute_force import cheapest_of_all
 from small_trees import random_tree, small_catalog
 
 from optimizer.choices.demands import known_flows
+from optimizer.choices.graph import ChoiceGraph
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.plan import Status
 from optimizer.model.system import System
@@ -22,11 +29,14 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of, pose
+from optimizer.search.frontier import frontier
+from optimizer.search.posing import Options, options_of, pose
+from optimizer.search.safe import find_safe_plan
 from optimizer.search.unknown_flows import find_unknown
 
 pytestmark = pytest.mark.slow
 SIZES = ("3/4 in", "1 in", "1-1/4 in")
+ROUNDING_M = 2e-5  # a run's loss and that of the fitting behind it are each rounded up to 0.01 mm
 
 
 def cellar() -> System:
@@ -45,12 +55,12 @@ def unthrottled(system: System, *names: str) -> System:
 
 
 def seconds(work: Callable[[], object], times: int = 3) -> float:
-    """Return the least of a few wall times."""
+    """Return the least processor time of a few [s]."""
     taken = []
     for _ in range(times):
-        start = time.perf_counter()
+        start = time.process_time()
         work()
-        taken.append(time.perf_counter() - start)
+        taken.append(time.process_time() - start)
     return min(taken)
 
 
@@ -58,12 +68,16 @@ def parts_of(system: System) -> int:
     return sum(len(run.parts) for run in system.network.runs.values())
 
 
-def test_the_example_is_planned_in_seconds_and_proved() -> None:
+def test_the_example_is_planned_and_proved_in_half_a_second_and_its_frontier_in_two() -> None:
     system, catalog = cellar(), load_catalog()
-    assert find_plan(system, catalog).plan.status is Status.OPTIMAL
-    taken = seconds(lambda: find_plan(system, catalog))
-    print(f"\nexample of {parts_of(system)} parts, known flows: {taken:.2f} s")
-    assert taken < 3.0
+    assert find_safe_plan(system, catalog).status is Status.OPTIMAL
+    search = seconds(lambda: find_safe_plan(system, catalog), 7)
+    whole = seconds(lambda: frontier(system, catalog))
+    print(
+        f"\nexample of {parts_of(system)} parts: search {search:.2f} s, frontier {whole:.2f} s ({whole / search:.1f} x)"
+    )
+    assert search < 0.5
+    assert whole < 2.0
 
 
 def test_three_branches_without_a_valve_are_planned_to_a_proof() -> None:
@@ -76,17 +90,70 @@ def test_three_branches_without_a_valve_are_planned_to_a_proof() -> None:
     assert taken < 30.0
 
 
-@pytest.mark.parametrize(("branches", "bends"), [(2, 1), (3, 2), (5, 3), (8, 4), (14, 5), (26, 6)])
-def test_time_grows_with_the_number_of_parts(branches: int, bends: int) -> None:
-    catalog = small_catalog(SIZES)
-    system = random_tree(1, catalog, branches=branches, bends=(bends, bends), sizes=SIZES)
+def tree(branches: int, bends: int, sizes: tuple[str, ...] = SIZES) -> System:
+    """Return a tree without a velocity limit, a rule that neither the plain program nor the enumeration knows."""
+    system = random_tree(1, small_catalog(sizes), branches=branches, bends=(bends, bends), sizes=sizes)
+    return replace(system, rules=replace(system.rules, velocity_limit_m_s=math.inf))
+
+
+def combinations(options: Options) -> float:
+    """Return the decimal logarithm of the number of ways to plumb all runs."""
+    return sum(math.log10(_ways(graph)) for graph in options.graphs.values())
+
+
+def _ways(graph: ChoiceGraph) -> int:
+    """Return the number of paths through a choice graph, whatever the end states."""
+    ways = [0] * len(graph.nodes)
+    for node in graph.starts.values():
+        ways[node] = 1
+    for node, arcs in enumerate(graph.arcs):
+        for arc in arcs:
+            ways[arc.head] += ways[node]
+    return sum(ways[node] for node in graph.ends.values())
+
+
+def test_enumeration_takes_long_where_the_search_takes_none() -> None:
+    sizes = ("3/4 in", "1 in")
+    system, catalog = tree(2, 0, sizes), small_catalog(sizes)
     flows = known_flows(system)
-    posed = pose(options_of(system, catalog, flows.flows_m3_s), flows, 1.0)
-    ours = solve_sizing(posed.problem)
-    whole = seconds(lambda: find_plan(system, catalog), 1)
+    options = options_of(system, catalog, flows.flows_m3_s)
+    assert cheapest_of_all(options, flows, (0.0,)) == [find_plan(system, catalog).plan.material_cents]
+    ours = seconds(lambda: find_plan(system, catalog), 5)
+    every = seconds(lambda: cheapest_of_all(options, flows, (0.0,)))
+    larger = options_of(tree(2, 1, sizes), catalog, flows.flows_m3_s)
+    times = 10 ** (combinations(larger) - combinations(options))
+    print(
+        f"\n{parts_of(system)} parts: search {ours:.3f} s, enumeration of 10^{combinations(options):.1f} ways "
+        f"{every:.3f} s ({every / ours:.1f} x); at {parts_of(larger.system)} parts there are {times:.0f} times as many"
+    )
+
+
+# the bars are for 2 cores of today and leave room: each is at least three times what was measured
+@pytest.mark.parametrize(
+    ("branches", "bends", "bar_s"), [(2, 1, 0.5), (3, 2, 0.5), (5, 3, 1.0), (8, 5, 1.5), (16, 5, 3.0), (29, 6, 6.0)]
+)
+def test_time_grows_with_the_number_of_parts(branches: int, bends: int, bar_s: float) -> None:
+    system, catalog = tree(branches, bends), small_catalog(SIZES)
+    flows = known_flows(system)
+    options = options_of(system, catalog, flows.flows_m3_s)
+    posed = pose(options, flows, 1.0)
+    ours = find_plan(system, catalog)
+    search = seconds(lambda: find_plan(system, catalog), 2)
     narrow = seconds(lambda: solve_sizing(posed.problem), 1)
-    start = time.perf_counter()
-    plain = solve_sizing(posed.problem, narrow=False)
-    taken = time.perf_counter() - start
-    print(f"\n{parts_of(system)} parts: whole search {whole:.2f} s; program {narrow:.2f} s, plain {taken:.2f} s")
-    assert (ours.outcome, ours.cents) == (plain.outcome, plain.cents)
+    plain = seconds(lambda: solve_sizing(posed.problem, narrow=False), 1)
+    graphs = seconds(lambda: options_of(system, catalog, flows.flows_m3_s), 1)
+    start = time.process_time()
+    cents, proved = solve_arcs(arc_program(options, flows), 120.0)
+    arcs = graphs + time.process_time() - start
+    print(
+        f"\n{parts_of(system)} parts, 10^{combinations(options):.0f} ways: search {search:.2f} s; arcs {arcs:.2f} s "
+        f"({arcs / search:.1f} x){'' if proved else ', not proved'}; of the search the program {narrow:.3f} s, on all "
+        f"alternatives {plain:.2f} s ({plain / narrow:.0f} x)"
+    )
+    assert ours.selection.cents == solve_sizing(posed.problem, narrow=False).cents
+    if proved:  # the plain program rounds nothing: with a hair less head it costs no less than ours
+        less = solve_arcs(arc_program(options, flows, ROUNDING_M * len(flows.flows_m3_s)), 120.0)[0]
+        assert cents is not None
+        assert less is not None
+        assert cents <= (ours.selection.cents or 0) <= less
+    assert search < bar_s
