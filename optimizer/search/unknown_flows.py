@@ -37,6 +37,7 @@ from optimizer.verify.held import settle_held
 _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
 _PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
+SO_FAR = "this is the best plan so far"
 _MORE_WAYS = 2  # so many times as many in each further search
 _ROUNDS = 12
 
@@ -295,7 +296,7 @@ class _Finder:
         case, choice = self.best
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
-        said = (f"{self.stopped}: this is the best plan so far",) if self.stopped else ()
+        said = (f"{self.stopped}: {SO_FAR}",) if self.stopped else ()
         noted = replace(plan, notes=(*said, *notes), left_out=self.left_out)
         cents = cents_of(case, choice)
         return UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)

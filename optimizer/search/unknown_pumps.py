@@ -1,7 +1,8 @@
 """The cheapest plan for unknown flows over every pump that may stand there: the owner's, and those of the catalogs.
 
-Each pump has a search of its own, with the cost of the best plan so far as what it must stay below: a pump that costs
-more by itself is never searched. So the result is proved over all pumps, or says how much cheaper one could be.
+Each pump has a search of its own, and where electricity has a price each of its speeds: with the cost of the best plan
+so far as what it must stay below. One that costs more by itself, or by what it draws, is never searched. So the result
+is proved over all pumps and speeds, or says how much cheaper one could be.
 """
 
 from __future__ import annotations
@@ -10,35 +11,46 @@ import itertools
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
+from optimizer.search.duty import energy_cents
 from optimizer.search.flow_search import Progress
 from optimizer.search.pumps_plan import find_one
-from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.unknown_flows import SO_FAR, UnknownSearch
 from optimizer.verify.allowance import Allowance
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
 _SAME_SPEED = 1e-6
+_MOST_SPEEDS = 40  # of all pumps together: more of them are not searched one by one
+_LEAST_SHARE = 0.15  # of the time left, for one search
 
 
 @dataclass(frozen=True)
 class PumpVariant:
-    """The system with catalog pumps in place of some of the owner's; `items` by the name of the pump they replace."""
+    """The system with catalog pumps in place of some of the owner's; `items` by the name of the pump they replace.
+
+    `speeds` are those at which the pumps are looked at alone, `energy_cents` what they draw there; empty: at all.
+    """
 
     system: System
     items: Mapping[str, CatalogItem]
+    speeds: Mapping[str, float] = field(default_factory=dict)
+    energy_cents: int = 0
 
     @property
     def cents(self) -> int:
-        return sum(item.price_cents for item in self.items.values())
+        """Return what any plan with these pumps costs at least."""
+        return sum(item.price_cents for item in self.items.values()) + self.energy_cents
 
     @property
     def words(self) -> str:
-        return ", ".join(item.description for item in self.items.values()) or "your own pump"
+        pumps = ", ".join(item.description for item in self.items.values()) or "your own pump"
+        speeds = ", ".join(f"{100 * speed:.0f} %" for speed in self.speeds.values())
+        return f"{pumps} at {speeds}" if speeds else pumps
 
 
 def find_any(
@@ -58,7 +70,7 @@ def find_any(
     Parameters and errors are those of `find_unknown`; the time is that of all pumps together. The case of the result
     has the plan's pump in its network.
     """
-    if not system.rules.other_pumps:
+    if not system.rules.other_pumps and not counts_electricity(system):
         return find_one(
             system,
             catalog,
@@ -81,14 +93,47 @@ def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
     In settings another pump runs at the same shares of its full speed, so it must be one that can be set to them.
     """
     if not system.rules.other_pumps:
-        return [PumpVariant(system, {})]
+        return _by_speed(PumpVariant(system, {}))
     items = sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
     names = list(system.network.pumps)
     choices = [
         [None, *(item for item in items if _can_run(system, name, catalog.pumps[item.item_id]))] for name in names
     ]
     found = [_variant(system, catalog, dict(zip(names, chosen, strict=True))) for chosen in itertools.product(*choices)]
-    return sorted(found, key=lambda variant: variant.cents)
+    own, *others = (each for variant in found for each in _by_speed(variant))
+    return [own, *sorted(others, key=lambda variant: variant.cents)]
+
+
+def counts_electricity(system: System) -> bool:
+    """Return whether what the pumps draw depends on a choice of their speeds."""
+    rules = system.rules
+    free = not system.settings and any(set(pump.speeds) - {pump.speed} for pump in system.network.pumps.values())
+    return free and rules.electricity_cents_per_kwh * rules.horizon_h > 0.0
+
+
+def _by_speed(variant: PumpVariant) -> list[PumpVariant]:
+    """Return a variant at each of its speeds, the fastest first, where electricity is counted; else as it is."""
+    system = variant.system
+    pumps = system.network.pumps
+    each = [
+        sorted({pump.speed, *pump.speeds}, reverse=True) if pump.power_w is not None else [None]
+        for pump in pumps.values()
+    ]
+    combos = list(itertools.product(*each))
+    if not counts_electricity(system) or not 1 < len(combos) <= _MOST_SPEEDS:
+        return [variant]
+    return [_at_speeds(variant, dict(zip(pumps, combo, strict=True))) for combo in combos]
+
+
+def _at_speeds(variant: PumpVariant, chosen: Mapping[str, float | None]) -> PumpVariant:
+    speeds = {name: speed for name, speed in chosen.items() if speed is not None}
+    system = variant.system
+    pumps = dict(system.network.pumps)
+    energy = sum(energy_cents(pumps[name], speed, system.rules) for name, speed in speeds.items())
+    for name, speed in speeds.items():
+        pumps[name] = replace(pumps[name], speed=speed, speeds=())
+    held = replace(system, network=replace(system.network, pumps=pumps))
+    return PumpVariant(held, variant.items, speeds, energy)
 
 
 def _can_run(system: System, name: str, pump: Pump) -> bool:
@@ -167,7 +212,7 @@ class _Loop:
             if self.by_hand or left_s <= 0.0 or (self.any_plan and self.best is not None):
                 yield at
                 continue
-            found = self._search(at, left_s / (len(waiting) - i))
+            found = self._search(at, left_s * max(1.0 / (len(waiting) - i), _LEAST_SHARE))
             if found.plan.status not in (Status.OPTIMAL, Status.INFEASIBLE):
                 yield at
 
@@ -188,7 +233,7 @@ class _Loop:
         self.bounds[at] = math.inf if found.bound_cents is None else max(self.bounds[at], found.bound_cents)
         self.first += [found] if at == 0 and not self.first else []
         if found.plan.found and (found.cents or 0) < self.known:
-            self.best = replace(found, plan=_bought(found.plan, self.system, variant))
+            self.best = replace(found, plan=_bought(found.plan, self.system, self.catalog, variant))
         return found
 
     def _told(self, at: int) -> Progress:
@@ -215,7 +260,7 @@ class _Loop:
             best.plan,
             status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE,
             bound_cents=max(0, bound),
-            notes=(*best.plan.notes, *notes),
+            notes=(*(note for note in best.plan.notes if bound < cents or SO_FAR not in note), *notes),
         )
         return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)
 
@@ -231,24 +276,28 @@ class _Loop:
 
     def _none(self, least: float) -> UnknownSearch:
         own = self.first[0].plan if self.first else Plan(Status.NO_PLAN_FOUND, None, None, "", {}, {}, {})
-        count = len(self.variants) - 1
+        pumps = len({tuple(item.item_id for item in variant.items.values()) for variant in self.variants})
         if math.isinf(least) or (self.cutoff_cents is not None and least >= self.cutoff_cents):
-            said = f"the same holds with each of the {count} other choices of pumps from the catalogs"
-            plan = replace(own, status=Status.INFEASIBLE, bound_cents=None, reasons=(*own.reasons, said))
+            said = [f"the same holds with each of the {pumps - 1} other choices of pumps from the catalogs"]
+            reasons = (*own.reasons, *(said if pumps > 1 else []))
+            plan = replace(own, status=Status.INFEASIBLE, bound_cents=None, reasons=reasons)
             return UnknownSearch(plan, bound_cents=None if math.isinf(least) else self.cutoff_cents)
         open_ = "; ".join(self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known)
         why = "the search was stopped by hand" if self.by_hand else "the time limit came"
-        reasons = (f"{why} before any plan; still open is: {open_}",)
-        plan = Plan(Status.NO_PLAN_FOUND, None, int(least), self.catalog.currency, {}, {}, {}, reasons=reasons)
+        left = (f"{why} before any plan; still open is: {open_}",)
+        plan = Plan(Status.NO_PLAN_FOUND, None, int(least), self.catalog.currency, {}, {}, {}, reasons=left)
         return UnknownSearch(plan, bound_cents=int(least), by_hand=self.by_hand)
 
 
-def _bought(plan: Plan, system: System, variant: PumpVariant) -> Plan:
+def _bought(plan: Plan, system: System, catalog: Catalog, variant: PumpVariant) -> Plan:
     """Return the plan with its new pumps named, and the old ones among what is taken out."""
     runs = dict(plan.runs)
     for run in system.network.runs.values():
         gone = tuple(part for part in run.parts if part.kind is Kind.PUMP and part.name in variant.items)
         if gone:
             runs[run.name] = replace(runs[run.name], removed=(*gone, *runs[run.name].removed))
-    new = {name: variant.system.network.pumps[name] for name in variant.items}
+    new = {
+        name: replace(catalog.pumps[item.item_id], name=name, speed=variant.system.network.pumps[name].speed)
+        for name, item in variant.items.items()
+    }
     return replace(plan, runs=runs, new_pumps=new)

@@ -57,6 +57,20 @@ def test_a_pump_is_bought_where_the_old_one_can_not_do_it_and_the_old_one_comes_
     assert verify_plan(system, found.plan).passed
 
 
+def test_with_electricity_at_a_price_each_speed_is_looked_at_below_the_cost_so_far() -> None:
+    system = replace(line("  line: 1200 to 1500 L/h"), rules=replace(line("  line: any").rules, **PRICED))
+
+    speeds = [variant.speeds for variant in pump_variants(system, catalog())]
+    found = find_any(system, catalog())
+
+    assert speeds == [{"return": 1.0}, {"return": 0.8}]
+    assert found.plan.status is Status.OPTIMAL
+    assert found.cents == cheapest_of_all(system, catalog())
+    assert found.plan.pump_speeds == {"return": 0.8}
+    assert found.plan.energy_cents == 24237  # 45 W × 0.8³ × 26,298 h × 0.40 USD/kWh, rounded up, by hand
+    assert verify_plan(system, found.plan).passed
+
+
 def test_without_the_rule_only_the_own_pump_counts() -> None:
     system = branches("  left: at least 2100 L/h\n  right: at least 1900 L/h")
 

@@ -90,8 +90,9 @@ ADAPTERS = (
 def cheapest_of_all(system: System, shop: Catalog) -> float:
     """Return the least cost over every pump, way, fitting and speed that stands as a network; infinite when none."""
     best = math.inf
-    for variant in pump_variants(system, shop):
-        prepared = prepare(variant.system, shop)
+    free = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
+    for variant in pump_variants(free, shop):  # each pump with all its speeds to choose from
+        prepared = prepare(replace(variant.system, rules=system.rules), shop)
         if prepared is None:
             continue
         case = prepared.case
