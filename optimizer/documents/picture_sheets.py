@@ -90,15 +90,27 @@ def picture_sheets(book: Book, name: str, pictures: list[PrintPicture]) -> None:
 
 def _picture_sheet(book: Book, name: str, picture: PrintPicture) -> None:
     shown_px = picture.wide_mm / _MM_PER_IN * _SCREEN_DPI
+    room = room_on(book.paper)
+    room_px = (room.turned_mm if picture.turned else room.upright_mm)[0] / _MM_PER_IN * _SCREEN_DPI
     # Viewers differ by some percent in how wide a column is. Under many narrow ones each prints as far as the picture.
-    widths = ((shown_px / _COLUMNS - 5.0) / 7.0,) * _COLUMNS
+    widths = ((room_px / _COLUMNS - 5.0) / 7.0,) * _COLUMNS
     sheet = book.sheet(name, widths, landscape=picture.turned, margins=TIGHT_MARGINS)
-    sheet.write([Cell(picture.caption, "plain", span=_COLUMNS * 3 // 4)])
+    sheet.write([Cell(picture.caption, "plain", span=_COLUMNS * 9 // 10)])
     pixels_per_px = round(picture.wide_mm / _MM_PER_IN * _DPI / picture.wide_px, 2)
     png = png_of(picture.svg, pixels_per_px)
     scale = shown_px / (picture.wide_px * pixels_per_px)
     told = picture.told if len(picture.told) <= _LONGEST_ALT else f"{picture.told[:_LONGEST_ALT]}…"
-    options = {"image_data": io.BytesIO(png), "x_scale": scale, "y_scale": scale, "description": told}
-    sheet.worksheet.insert_image(sheet.row, 0, f"{name}.png", options)
+    sheet.worksheet.insert_image(
+        sheet.row,
+        0,
+        f"{name}.png",
+        {
+            "image_data": io.BytesIO(png),
+            "x_scale": scale,
+            "y_scale": scale,
+            "x_offset": (room_px - shown_px) / 2,
+            "description": told,
+        },
+    )
     sheet.worksheet.fit_to_pages(1, 1)
     sheet.worksheet.hide_gridlines(2)
