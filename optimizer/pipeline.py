@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.errors import CheckError, FlowsUnknownError, NoPlanError
+from optimizer.errors import CheckError, FlowsUnknownError, NoPlanError, PlanError
 
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
@@ -21,8 +22,9 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.search.compare import KindOfPlan
     from optimizer.search.flow_search import Progress
     from optimizer.search.frontier import FrontierPlan
+    from optimizer.takeoff.budget import BestForBudget
     from optimizer.takeoff.requote import Requoted
-    from optimizer.takeoff.take_off import TakeOff
+    from optimizer.takeoff.take_off import Store, TakeOff
     from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
@@ -160,6 +162,29 @@ def search(
     what would free a plan where there is none.
     """
     from optimizer.model.plan import Status
+
+    found, known, unsafe = _sought(system, catalog, solver, time_limit_s, progress)
+    if found.status is not Status.INFEASIBLE:
+        from optimizer.takeoff.budget import within_budget
+
+        return within_budget(system, catalog, found, _store(), solver=solver, time_limit_s=time_limit_s)
+    price = partial(_till_cents, system, catalog)
+    if known:
+        from optimizer.search.free import with_ways_out
+
+        return with_ways_out(system, catalog, found, price)
+    if unsafe:
+        return found  # its reasons say what would help
+    from optimizer.search.unknown_free import with_ways_out as with_unknown_ways_out
+    from optimizer.search.watch import Watch
+
+    return with_unknown_ways_out(system, catalog, found, Watch.of(time_limit_s, progress, solver), price)
+
+
+def _sought(
+    system: System, catalog: Catalog, solver: str | None, time_limit_s: float, progress: Progress | None
+) -> tuple[Plan, bool, bool]:
+    """Return how the search ended, whether the flows are known beforehand, whether, if not, safety alone says no."""
     from optimizer.search.safe import find_safe_plan, find_safe_unknown
     from optimizer.search.second_pump import with_second_pump
 
@@ -169,15 +194,51 @@ def search(
     except FlowsUnknownError:
         searched = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
         ended, known, unsafe = searched.plan, False, searched.unsafe
-    found = with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s)
-    if not known:
-        from optimizer.search.unknown_free import with_ways_out
-        from optimizer.search.watch import Watch
+    return with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s), known, unsafe
 
-        if unsafe or found.status is not Status.INFEASIBLE:
-            return found  # where safety alone refuses a plan, its reasons say what would help
-        return with_ways_out(system, catalog, found, Watch.of(time_limit_s, progress, solver))
-    return _with_ways_out(system, catalog, found) if found.status is Status.INFEASIBLE else found
+
+def _till_cents(system: System, catalog: Catalog, found: Plan) -> int:
+    from optimizer.takeoff.budget import till_cents
+
+    return till_cents(system, found, catalog, _store())
+
+
+def _store(quoted_cents: Mapping[str, int] | None = None) -> Store:
+    from optimizer.read.cure_times import load_cure_times
+    from optimizer.read.stock_lengths import load_stick_rules
+    from optimizer.takeoff.take_off import Store
+
+    return Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
+
+
+def most_flow(
+    system: System,
+    catalog: Catalog,
+    *,
+    solver: str | None = None,
+    time_limit_s: float = TIME_LIMIT_S,
+    progress: Progress | None = None,
+) -> BestForBudget:
+    """Return the plan that gives the most flow, as one multiple of all least flows, within the budget of the rules.
+
+    Parameters, errors and time limit are those of `search`, for each multiple that is looked at.
+
+    Raises
+    ------
+    PlanError
+        When the rules have no budget.
+    """
+    from optimizer.search.most_flow import any_plan_of
+    from optimizer.takeoff.budget import most_for_budget, within_budget
+
+    if system.rules.budget_cents is None:
+        raise PlanError("the most flow for how much? Write a `budget` under `rules`, or give --budget")
+
+    def bought(wanted: System) -> Plan:
+        found = _sought(wanted, catalog, solver, time_limit_s, progress)[0]
+        return within_budget(wanted, catalog, found, _store(), solver=solver, time_limit_s=time_limit_s)
+
+    return most_for_budget(system, bought, *any_plan_of(system, catalog, solver, time_limit_s, progress))
 
 
 def frontier(
@@ -202,6 +263,7 @@ def frontier(
     """
     from optimizer.search.frontier import frontier as known_frontier
 
+    system = system.with_budget(None)  # what more money buys is shown too
     try:
         return known_frontier(system, catalog, least_gain), None
     except FlowsUnknownError:
@@ -229,34 +291,6 @@ def kinds_of_plan(
         from optimizer.search.watch import Watch
 
         return unknown_kinds(system, catalog, Watch.of(time_limit_s, progress)), True
-
-
-def _with_ways_out(system: System, catalog: Catalog, found: Plan) -> Plan:
-    """Return a plan that is none with the single changes that would free one among its reasons.
-
-    Where plans exist and safety alone refuses them, the reasons say so already.
-    """
-    from optimizer.search.cheapest import find_plan
-    from optimizer.search.free import freeing_changes
-
-    if find_plan(system, catalog, with_reasons=False).plan.found:
-        return found
-    ways = [
-        f"what would free it: {change.words}; the parts would then cost "
-        f"{(change.plan.cost_cents or 0) / 100:.2f} {change.plan.currency}"
-        for change in freeing_changes(system, catalog)
-    ]
-    return replace(
-        found, reasons=(*found.reasons, *(ways or [f"no single one of these would free it: {_tried(system)}"]))
-    )
-
-
-def _tried(system: System) -> str:
-    """Return what was allowed in vain, one at a time."""
-    words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
-    words += ["more saw cuts"] if system.rules.most_cuts is not None else []
-    words += ["a larger budget"] if system.rules.budget_cents is not None else []
-    return ", ".join(words)
 
 
 def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:
@@ -297,12 +331,9 @@ def take_off(
 
     `quoted_cents` is what a store asks for a stick, by the item number that the parts list gives it.
     """
-    from optimizer.read.cure_times import load_cure_times
-    from optimizer.read.stock_lengths import load_stick_rules
-    from optimizer.takeoff.take_off import Store
     from optimizer.takeoff.take_off import take_off as measured_out
 
-    store = Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
+    store = _store(quoted_cents)
     told = (plan_report.system, plan_report.plan, plan_report.verification)
     return measured_out(*told, catalog, store, plan_report.before_flows_m3_s, spares=spares, ports=ports)
 

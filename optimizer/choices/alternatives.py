@@ -164,7 +164,7 @@ class AlternativeTable:
         """Return the labels that no other makes needless, least loss first."""
         self.labels_made += len(labels)
         labels.sort(key=_BY_LOSS)
-        if self.sides:
+        if self.sides.labelled:
             return self._efficient_beside(labels)
         least = [math.inf] * len(self._opening_cents)  # by packs opened: what a label must cost less than, to be kept
         kept: list[_Label] = []
@@ -233,7 +233,7 @@ class AlternativeTable:
             arcs.append(at[4])
             at = at[3]
         along = tuple(arcs if backwards else reversed(arcs))
-        return Alternative(label[1], label[0], label[2], along, self.sides.units(label[5]))
+        return Alternative(label[1], label[0], label[2], along, self.sides.units(label[5], label[1]))
 
     def _loss(self, part: Part) -> float:
         key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)

@@ -248,7 +248,7 @@ class _Pass:
             at = at[5]
         row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
         return RangedAlternative(
-            label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end, self.w.sides.units(label[7])
+            label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end, self.w.sides.units(label[7], label[2])
         )
 
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
+from operator import gt
 
 from optimizer.choices.graph import Arc
 from optimizer.model.network import Part
@@ -39,6 +41,8 @@ class SideResource:
         Whole units that a fitting at a tee of this price [cents] uses: none, unless it is money that is counted.
     packs
         Whole units that the first pack of each shared consumable uses, in their order; empty: none.
+    is_cost
+        Whether it is what a way costs, which is made least anyhow.
     """
 
     words: str
@@ -47,13 +51,14 @@ class SideResource:
     grains: int = 1
     used_by_fitting: Callable[[int], int] = _none
     packs: tuple[int, ...] = ()
+    is_cost: bool = False
 
     def units(self, grains: int) -> int:
         """Return grains in whole units, rounded up."""
         return -(-grains // self.grains)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Sides:
     """The side resources of a search: those counted in few units first, for labels are grouped by them; without a limit
     last.
@@ -61,29 +66,31 @@ class Sides:
 
     resources: tuple[SideResource, ...] = ()
 
-    def __bool__(self) -> bool:
-        return bool(self.resources)
+    @cached_property
+    def labelled(self) -> tuple[SideResource, ...]:
+        """Those that a label has to keep apart: all but what is made least anyhow."""
+        return tuple(resource for resource in self.resources if not resource.is_cost)
+
+    @cached_property
+    def _most_grains(self) -> tuple[float, ...]:
+        return tuple(math.inf if each.most is None else each.most * each.grains for each in self.labelled)
 
     def packed(self, arc: Arc) -> int:
-        """Return what a step uses of all of them, as one number."""
-        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.resources))
+        """Return what a step uses of all that labels keep, as one number."""
+        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.labelled))
 
     def split(self, packed: int) -> tuple[int, ...]:
-        """Return the grains used of each."""
-        return tuple(packed >> _BITS * i & _MASK for i in range(len(self.resources)))
-
-    def units(self, packed: int) -> tuple[int, ...]:
-        """Return the whole units used of each, rounded up."""
-        return tuple(
-            resource.units(grains) for resource, grains in zip(self.resources, self.split(packed), strict=True)
-        )
+        """Return the grains used of each that labels keep."""
+        return tuple(packed >> _BITS * i & _MASK for i in range(len(self.labelled)))
 
     def exceeded(self, used: tuple[int, ...]) -> bool:
         """Return whether these grains are already more than a whole plan may use."""
-        return any(
-            resource.most is not None and resource.units(grains) > resource.most
-            for resource, grains in zip(self.resources, used, strict=True)
-        )
+        return any(map(gt, used, self._most_grains))
+
+    def units(self, packed: int, cents: int) -> tuple[int, ...]:
+        """Return the whole units used of every side resource, rounded up, by a way of this cost [cents]."""
+        kept = iter(self.split(packed))
+        return tuple(cents if each.is_cost else each.units(next(kept)) for each in self.resources)
 
 
 def saw_cuts(most: int) -> SideResource:
@@ -102,8 +109,18 @@ def water(most_m3: float | None, volume_of_part: Callable[[Part], float], grains
     return SideResource(f"{unit} of water in the runs", most, microlitres, grains)
 
 
-def parts_money(most_cents: int, cents_of_parts: Callable[[Arc], int], pack_cents: tuple[int, ...]) -> SideResource:
-    """Return the money for parts alone, in cents: no labour, no electricity."""
+def parts_money(
+    most_cents: int, cents_of_parts: Callable[[Arc], int], pack_cents: tuple[int, ...], is_cost: bool
+) -> SideResource:
+    """Return the money for parts alone, in cents: no labour, no electricity.
+
+    `is_cost` says that labour has no price, so that a way costs what its parts cost.
+    """
     return SideResource(
-        "cents for parts", most_cents, cents_of_parts, used_by_fitting=lambda cents: cents, packs=pack_cents
+        "cents for parts",
+        most_cents,
+        cents_of_parts,
+        used_by_fitting=lambda cents: cents,
+        packs=pack_cents,
+        is_cost=is_cost,
     )

@@ -13,7 +13,14 @@ import click
 
 from optimizer import __version__
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
-from optimizer.cli.options import catalogs_option, file_argument, json_option, replace_option, time_limit_option
+from optimizer.cli.options import (
+    budget_option,
+    catalogs_option,
+    file_argument,
+    json_option,
+    replace_option,
+    time_limit_option,
+)
 from optimizer.cli.waiting import wait_for, wait_for_search
 from optimizer.errors import InputError
 
@@ -196,6 +203,8 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     metavar="CSV",
     help="Write the parts list as plain rows too, for a store's own program.",
 )
+@budget_option("Hold the parts list to this much, in the catalog's currency, whatever the file says.")
+@click.option("--most-flow", is_flag=True, help="Find the most flow for the budget, in place of the targets.")
 @json_option
 def plan(
     file: Path,
@@ -206,6 +215,8 @@ def plan(
     catalogs: tuple[Path, ...],
     time_limit_s: float,
     solver: str | None,
+    budget_cents: int | None,
+    most_flow: bool,
     as_json: bool,
 ) -> None:
     """Find the cheapest changes that meet every target.
@@ -219,9 +230,16 @@ def plan(
     from optimizer import pipeline
 
     system, catalog = _read(file, catalogs, as_json)
+    if budget_cents is not None:
+        system = system.with_budget(budget_cents)
     name = solver and solver.upper()
-    search = partial(pipeline.search, system, catalog, solver=name, time_limit_s=time_limit_s)
-    found = wait_for_search("Searching for the cheapest plan", lambda tell: search(progress=tell), as_json)
+    if most_flow:
+        most = partial(pipeline.most_flow, system, catalog, solver=name, time_limit_s=time_limit_s)
+        best = wait_for_search("Searching for the most flow", lambda tell: most(progress=tell), as_json)
+        system, found = best.system, best.plan
+    else:
+        search = partial(pipeline.search, system, catalog, solver=name, time_limit_s=time_limit_s)
+        found = wait_for_search("Searching for the cheapest plan", lambda tell: search(progress=tell), as_json)
     if not found.found:
         _end_without_plan(system, found, as_json)
     checked = partial(pipeline.report, system, found, catalog, spares=not no_spares)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeVar
 
 import click
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 def _seconds(ctx: click.Context, param: click.Parameter, value: float) -> float:
@@ -12,6 +16,15 @@ def _seconds(ctx: click.Context, param: click.Parameter, value: float) -> float:
     if not 0 < value <= 86_400:
         raise click.BadParameter(f"{value:g} is not a number of seconds above 0 and up to 86400.", ctx, param)
     return value
+
+
+def _cents(ctx: click.Context, param: click.Parameter, value: float | None) -> int | None:
+    """Return money in whole cents; not-a-number is refused, which a comparison alone lets pass."""
+    if value is None:
+        return None
+    if not 0 <= value <= 10_000_000:
+        raise click.BadParameter(f"{value:g} is not an amount from 0 to 10000000.", ctx, param)
+    return round(100 * value)
 
 
 file_argument = click.argument("file", type=click.Path(path_type=Path))
@@ -47,3 +60,8 @@ whole_time_option = click.option(
     metavar="SECONDS",
     help="Wall time in seconds for all searches together, where the flows are not known beforehand.",
 )
+
+
+def budget_option(words: str) -> Callable[[F], F]:
+    """Return the option of an amount of money, which comes as whole cents; `words` are its line of help."""
+    return click.option("--budget", "budget_cents", type=float, callback=_cents, metavar="MONEY", help=words)

@@ -11,7 +11,7 @@ import click
 
 from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
 from optimizer.cli.endings import NO_ANSWER
-from optimizer.cli.options import catalogs_option, file_argument, json_option, whole_time_option
+from optimizer.cli.options import budget_option, catalogs_option, file_argument, json_option, whole_time_option
 from optimizer.cli.waiting import Tell, wait_for, wait_for_search
 from optimizer.errors import FlowsUnknownError
 
@@ -29,12 +29,7 @@ def _note_second_pump(system: System) -> None:
 
 @click.command()
 @file_argument
-@click.option(
-    "--budget",
-    type=click.FloatRange(min=0),
-    metavar="MONEY",
-    help="Mark the most flow for this much, in the catalog's currency.",
-)
+@budget_option("Mark the most flow for this much, in the catalog's currency; that of the file if left out.")
 @click.option(
     "--step",
     type=click.FloatRange(min=0, max=50),
@@ -48,7 +43,7 @@ def _note_second_pump(system: System) -> None:
 @json_option
 def frontier(
     file: Path,
-    budget: float | None,
+    budget_cents: int | None,
     step: float,
     catalogs: tuple[Path, ...],
     time_limit_s: float,
@@ -64,12 +59,12 @@ def frontier(
     from optimizer import pipeline
     from optimizer.search.frontier import best_for_budget
 
-    cents = None if budget is None else round(100 * budget)
+    budget = system.rules.budget_cents if budget_cents is None else budget_cents
     work = partial(
-        pipeline.frontier, system, catalog, least_gain=step / 100, budget_cents=cents, time_limit_s=time_limit_s
+        pipeline.frontier, system, catalog, least_gain=step / 100, budget_cents=budget, time_limit_s=time_limit_s
     )
     plans, notes = wait_for_search("Looking for every efficient plan", lambda tell: work(progress=tell), as_json)
-    best = None if cents is None else best_for_budget(plans, cents)
+    best = None if budget is None else best_for_budget(plans, budget)
     from optimizer.documents import search_text
 
     if as_json:

@@ -39,7 +39,7 @@ def status_words(plan: Plan) -> str:
         return f"Proved: none of the plans that were weighed gives every flow asked for. Not weighed: {plan.left_out}."
     if plan.status is Status.INFEASIBLE:
         return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
-    return "No plan was found in the time allowed, and none was ruled out: allow more time."
+    return "No plan was found, and none was ruled out: it may help to allow more time."
 
 
 def _gap_words(plan: Plan) -> str:

@@ -130,6 +130,10 @@ class System:
         """Return (name, system as it is run then) of every setting; itself, without a name, where there are none."""
         return tuple((setting.name, self.at(setting)) for setting in self.settings) or (("", self),)
 
+    def with_budget(self, cents: int | None) -> System:
+        """Return the system with a budget for the parts list [cents] in its rules, or without one."""
+        return replace(self, rules=replace(self.rules, budget_cents=cents))
+
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""
         pumps = {

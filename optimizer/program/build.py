@@ -19,6 +19,7 @@ class SizingModel:
     model: Any
     run_vars: dict[str, list[Any]] = field(default_factory=dict)
     tee_vars: dict[str, list[Any]] = field(default_factory=dict)
+    cost: Any = None  # as an expression [cents]; None where it is not the objective
 
 
 def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> SizingModel:
@@ -58,7 +59,8 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     terms = [c.cents * v for r, vs in built.run_vars.items() for c, v in zip(problem.runs[r], vs, strict=True)]
     terms += [c.cents * v for t, vs in built.tee_vars.items() for c, v in zip(problem.tees[t], vs, strict=True)]
     terms += [price * v for price, v in zip(problem.packs, packs, strict=True)]
-    built.model.minimize(mathopt.fast_sum(terms))
+    built.cost = mathopt.fast_sum(terms)
+    built.model.minimize(built.cost)
     return built
 
 
@@ -106,10 +108,10 @@ def _add_side_limit(built: SizingModel, problem: SizingProblem, packs: list[Any]
         groups += [(problem.runs[run], variables) for run, variables in built.run_vars.items()]
         groups += [(problem.tees[tee], variables) for tee, variables in built.tee_vars.items()]
         terms = [
-            choice.uses[i] * variable
+            choice.use(i) * variable
             for choices, variables in groups
             for choice, variable in zip(choices, variables, strict=True)
-            if choice.uses and choice.uses[i]
+            if choice.use(i)
         ]
         terms += [units * opened for units, opened in zip(limit.packs, packs, strict=False)]
         built.model.add_linear_constraint(mathopt.fast_sum(terms) <= limit.most)

@@ -87,7 +87,7 @@ class Columns:
     def of(cls, choices: Sequence[RunChoice], carried: Sequence[int]) -> Columns:
         rows = [(each.start, each.end, each.loss, each.cents, each.packs) for each in choices]
         numbers = np.array(rows, dtype=np.int64).reshape(len(rows), 5).T
-        used = np.array([[each.uses[i] for i in carried] for each in choices], dtype=np.int64)
+        used = np.array([[each.use(i) for i in carried] for each in choices], dtype=np.int64)
         start, end, loss, cents, packs = numbers
         return cls(start, end, loss, cents, packs, used.reshape(len(rows), len(carried)))
 
@@ -168,7 +168,7 @@ class Tree:
             if front is None:
                 return
             sides.append((front, front.need + fitting.losses[run, at_start]))
-        own = np.array([fitting.uses[i] if fitting.uses else 0 for i in self.carried], dtype=np.int64)
+        own = np.array([fitting.use(i) for i in self.carried], dtype=np.int64)
         for groups in product(*(front.alike() for front, _ in sides)):
             used = sum((uses for uses, _ in groups), own)
             if (used <= self.most_used).all():
@@ -296,7 +296,7 @@ class MergedTables:
         """
         if self._selections is None:
             found = self._all()
-            if not all_carried(self.problem):
+            if len(carried(self.problem)) < len(self.problem.limits):
                 found = [each for each in found if not exceeded(self.problem, each.run_choice, each.tee_choice)]
             self._selections = tuple(_efficient(found))
         return self._selections
@@ -335,12 +335,15 @@ def efficient_selections(problem: SizingProblem, most_need: int = _ANY_NEED) -> 
 
 def carried(problem: SizingProblem) -> list[int]:
     """Return the indices of the limits that the tables carry."""
-    return [i for i, limit in enumerate(problem.limits) if limit.most <= FEW_UNITS]
+    return [i for i, limit in enumerate(problem.limits) if limit.most <= FEW_UNITS and not limit.is_cost]
 
 
 def all_carried(problem: SizingProblem) -> bool:
-    """Return whether the tables know of every limit, so that they hold the optimum at every head."""
-    return len(carried(problem)) == len(problem.limits)
+    """Return whether the tables know of every limit, so that they hold the optimum at every head.
+
+    Of a limit on the cost itself they need to know nothing: what costs least keeps to it if anything does.
+    """
+    return all(limit.is_cost or limit.most <= FEW_UNITS for limit in problem.limits)
 
 
 def _efficient(found: list[EfficientSelection]) -> Iterator[EfficientSelection]:

@@ -19,7 +19,11 @@ class RunChoice:
     cents: int
     loss: int
     packs: int = 0
-    uses: tuple[int, ...] = ()  # whole units of each thing that the problem limits
+    uses: tuple[int, ...] = ()  # whole units of each thing that the problem limits; what is left out: none
+
+    def use(self, i: int) -> int:
+        """Return how many units of the i-th limited thing it uses."""
+        return self.uses[i] if i < len(self.uses) else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,11 @@ class TeeChoice:
     states: Mapping[tuple[str, bool], State]  # (run, at its start)
     losses: Mapping[tuple[str, bool], int]
     packs: int = 0
-    uses: tuple[int, ...] = ()  # as of a run; empty: of nothing
+    uses: tuple[int, ...] = ()  # as of a run
+
+    def use(self, i: int) -> int:
+        """Return how many units of the i-th limited thing it uses."""
+        return self.uses[i] if i < len(self.uses) else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +55,18 @@ class Path:
 class Limit:
     """A plan may use at most so many whole units of something besides money and head: saw cuts, mL of water.
 
-    `packs` are the units that each opened pack uses; empty: none.
+    `packs` are the units that each opened pack uses; empty: none. `is_cost` says that it is the cost itself.
     """
 
     words: str
     most: int
     packs: tuple[int, ...] = ()
+    is_cost: bool = False
 
     def with_opened(self, packs: int) -> Limit:
         """Return what is left to use once these packs (bits) are opened, with none to open any more."""
-        return Limit(self.words, self.most - sum(units for k, units in enumerate(self.packs) if packs >> k & 1))
+        used = sum(units for k, units in enumerate(self.packs) if packs >> k & 1)
+        return Limit(self.words, self.most - used, (), self.is_cost)
 
 
 @dataclass(frozen=True)
@@ -124,8 +134,7 @@ def used_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: M
     for choice in chosen:
         opened |= choice.packs
     return tuple(
-        sum(choice.uses[i] for choice in chosen if choice.uses)
-        + sum(units for k, units in enumerate(limit.packs) if opened >> k & 1)
+        sum(choice.use(i) for choice in chosen) + sum(units for k, units in enumerate(limit.packs) if opened >> k & 1)
         for i, limit in enumerate(problem.limits)
     )
 

@@ -62,17 +62,33 @@ def solve_sizing(
 
 def _solve_whole(problem: SizingProblem, solver: str | None, time_limit_s: float, least_excess: bool) -> Selection:
     built = build_sizing_model(problem, least_excess)
+    return solve_model(built, problem, solver, time_limit_s, by_cost=not least_excess, any_head=least_excess)
+
+
+def solve_model(
+    built: SizingModel,
+    problem: SizingProblem,
+    solver: str | None,
+    time_limit_s: float,
+    *,
+    by_cost: bool = True,
+    any_head: bool = False,
+) -> Selection:
+    """Return what the first solver that answers chooses; SolverError when none does.
+
+    Without `by_cost` the objective is something else than the problem's cost; with `any_head` paths may lose too much.
+    """
     failures: list[str] = []
     for name in (solver,) if solver else SOLVERS:
         try:
-            return _solve_with(name, built, problem, time_limit_s, least_excess)
+            return _solve_with(name, built, problem, time_limit_s, by_cost, any_head)
         except SolverError as error:
             failures.append(f"{name}: {error}")
     raise SolverError("no solver gave an answer: " + "; ".join(failures))
 
 
 def _solve_with(
-    name: str, built: SizingModel, problem: SizingProblem, time_limit_s: float, least_excess: bool
+    name: str, built: SizingModel, problem: SizingProblem, time_limit_s: float, by_cost: bool, any_head: bool
 ) -> Selection:
     from ortools.math_opt.python import mathopt
 
@@ -90,23 +106,25 @@ def _solve_with(
         if result.termination.reason == reason.NO_SOLUTION_FOUND:
             return Selection(Outcome.NO_PLAN_FOUND, {}, {}, None, None, name)
         raise SolverError(f"ended with {result.termination.reason.value}: {result.termination.detail}")
-    return _extract(name, built, problem, result, least_excess)
+    return _extract(name, built, problem, result, by_cost, any_head)
 
 
-def _extract(name: str, built: SizingModel, problem: SizingProblem, result: Any, least_excess: bool) -> Selection:
+def _extract(
+    name: str, built: SizingModel, problem: SizingProblem, result: Any, by_cost: bool, any_head: bool
+) -> Selection:
     from ortools.math_opt.python import mathopt
 
     values = result.variable_values()
     runs = {run: max(range(len(xs)), key=lambda k: values[xs[k]]) for run, xs in built.run_vars.items()}
     tees = {tee: max(range(len(ys)), key=lambda k: values[ys[k]]) for tee, ys in built.tee_vars.items()}
-    if not least_excess and excess_of(problem, runs, tees) > 0:
+    if not any_head and excess_of(problem, runs, tees) > 0:
         raise SolverError(f"the answer exceeds a head by {excess_of(problem, runs, tees)} loss units")
     if over := exceeded(problem, runs, tees):
         raise SolverError(f"the answer uses {', '.join(over)}")
     cents = cost_of(problem, runs, tees)
     optimal = result.termination.reason == mathopt.TerminationReason.OPTIMAL
     bound = result.dual_bound()
-    if not least_excess and cents > result.objective_value() + 0.5:
+    if by_cost and cents > result.objective_value() + 0.5:
         raise SolverError(f"the answer costs {cents} cents, the solver said {result.objective_value()}")
-    bound_cents = None if least_excess else (cents if optimal else max(0, int(-(-(bound - 1e-6) // 1))))
+    bound_cents = None if not by_cost else (cents if optimal else max(0, int(-(-(bound - 1e-6) // 1))))
     return Selection(Outcome.OPTIMAL if optimal else Outcome.FEASIBLE, runs, tees, cents, bound_cents, name)

@@ -24,7 +24,7 @@ from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
 _KEYS = (
     *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *("labour", "electricity", "count for", "other pumps", "second pump", "buy pipe", "store", "saw cuts"),
+    *("labour", "electricity", "count for", "other pumps", "second pump", "buy pipe", "store", "saw cuts", "budget"),
 )
 
 
@@ -65,6 +65,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
         pipe_in_sticks=usual.pipe_in_sticks if sticks is None else sticks,
         store=read_store(reading, found.get("store")),
         most_cuts=_most_cuts(reading, found.get("saw cuts")),
+        budget_cents=_budget(reading, found.get("budget"), catalog),
     )
 
 
@@ -80,6 +81,21 @@ def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
         reading.fault(entry.value.place, f"'{text}' saw cuts", "a whole number of cuts, such as at most 2; or none")
         return None
     return 0 if match[2] else int(match[1])
+
+
+def _budget(reading: Reading, entry: Entry | None, catalog: Catalog) -> int | None:
+    """Return what the parts list may come to [cents], in the currency of the catalogs; None where it is not said."""
+    if entry is None:
+        return None
+    example = f"60 {catalog.currency}"
+    text = text_of(reading, entry.value, f"an amount, such as {example}")
+    if text is None:
+        return None
+    match = re.fullmatch(rf"(\d{{1,9}}(?:\.\d\d?)?) *{catalog.currency}", text.strip())
+    if match is None:
+        reading.fault(entry.value.place, f"the budget '{text}'", f"an amount in {catalog.currency}", example)
+        return None
+    return round(100 * float(match[1]))
 
 
 def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> float:

@@ -135,8 +135,9 @@ def _limit(found: Search, item: CatalogItem, count: int) -> PriceLimit:
 def _cheapest_at(found: Search, item: CatalogItem, price_cents: int) -> tuple[int, int]:
     """Return what the cheapest plan costs with a part at another price, and how many of it that plan takes."""
     catalog = found.options.catalog
+    system = replace(found.options.system, rules=replace(found.options.system.rules, budget_cents=None))
     dearer = replace(catalog, items={**catalog.items, item.item_id: replace(item, price_cents=price_cents)})
-    options = options_of(found.options.system, dearer, found.flows.flows_m3_s)
+    options = options_of(system, dearer, found.flows.flows_m3_s)
     posed = pose(options, found.flows, found.duty.speed)
     head = max(path.head for path in posed.problem.paths)
     best = next(selection for selection in efficient_selections(posed.problem, head) if selection.need <= head)

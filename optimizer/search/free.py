@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from optimizer.choices.candidates import LARGER_SIZES
@@ -49,6 +49,8 @@ def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]
     rules, network = system.rules, system.network
     if catalog.pumps and not rules.other_pumps:
         yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))
+    if rules.budget_cents is not None:
+        yield "a larger budget (`budget`)", replace(system, rules=replace(rules, budget_cents=None))
     if rules.most_cuts is not None:
         yield MORE_CUTS, with_cuts(system, None)
     if not rules.resize:
@@ -78,3 +80,30 @@ def _may_be_released(condition: Condition) -> bool:
 
 def _every_size(catalog: Catalog) -> tuple[str, ...]:
     return tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES)))
+
+
+def with_ways_out(system: System, catalog: Catalog, found: Plan, price: Callable[[Plan], int]) -> Plan:
+    """Return a plan that is none with the single changes that would free one among its reasons.
+
+    Where plans exist and safety alone refuses them, the reasons say so already. `price` says what the parts list of a
+    plan comes to [cents].
+    """
+    if find_plan(system, catalog, with_reasons=False).plan.found:
+        return found
+    ways = [
+        f"what would free it: {change.words}; the parts would then cost "
+        f"{price(change.plan) / 100:.2f} {change.plan.currency}"
+        for change in freeing_changes(system, catalog)
+    ]
+    ways = ways or [f"no single one of these would free it: {_tried(system)}"]
+    if system.rules.budget_cents is not None:
+        ways.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
+    return replace(found, reasons=(*found.reasons, *ways))
+
+
+def _tried(system: System) -> str:
+    """Return what was allowed in vain, one at a time."""
+    words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
+    words += ["more saw cuts"] if system.rules.most_cuts is not None else []
+    words += ["a larger budget"] if system.rules.budget_cents is not None else []
+    return ", ".join(words)

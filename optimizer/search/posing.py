@@ -192,7 +192,7 @@ def sides_of(options: Options, most_volume_m3: float | None = None) -> Sides:
         found.append(saw_cuts(rules.most_cuts))
     if rules.budget_cents is not None:
         packs = tuple(pack.cents for pack in options.packs)
-        found.append(parts_money(rules.budget_cents, parts_cents, packs))
+        found.append(parts_money(rules.budget_cents, parts_cents, packs, not rules.labour_cents_per_hour))
     if most_volume_m3 is not None:
         found.append(water(most_volume_m3, part_volume_m3))
     return Sides(tuple(found))
@@ -201,7 +201,7 @@ def sides_of(options: Options, most_volume_m3: float | None = None) -> Sides:
 def limits_of(sides: Sides) -> tuple[Limit, ...]:
     """Return side resources as limits of a program."""
     limited = [(each, each.most) for each in sides.resources if each.most is not None]
-    return tuple(Limit(each.words, most, each.packs) for each, most in limited)
+    return tuple(Limit(each.words, most, each.packs, each.is_cost) for each, most in limited)
 
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:

@@ -71,7 +71,7 @@ def find_pumps_plan(
     """
     station = station_of(system)
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
-    if station.lines and sides_of(options):
+    if station.lines and sides_of(options).resources:
         raise FlowsUnknownError("the rules limit what both lines together may use, which their pairing does not weigh")
     choices = pumps_choices(station, options)
     lowest = min(path.lift_m for path in station.flows.paths)

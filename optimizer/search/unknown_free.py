@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.choices.scaled import all_targets, has_upper_ends
@@ -20,23 +20,27 @@ from optimizer.units import show_flow, show_head
 from optimizer.verify.openings import all_open
 from optimizer.verify.reach import best_speeds, present_networks
 
+Price = Callable[[Plan], int]
 _REACH_SHARE = 0.4  # of the time, for how far one gets
 
 
-def with_ways_out(system: System, catalog: Catalog, found: Plan, watch: Watch) -> Plan:
-    """Return a plan that is proved to be none with what can be said beyond the no among its reasons."""
+def with_ways_out(system: System, catalog: Catalog, found: Plan, watch: Watch, price: Price) -> Plan:
+    """Return a plan that is proved to be none with what can be said beyond the no among its reasons.
+
+    `price` says what the parts list of a plan comes to [cents].
+    """
     reasons = list(found.reasons)
     try:
         with watch.part(_REACH_SHARE) as part:
-            reached = best_reach(system, catalog, part, _present(system), 1.0, proved=True)
+            reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=True)
         reasons += _reach_words(system, reached)
-        reasons += _ways_out(system, catalog, watch)
+        reasons += _ways_out(system, catalog, watch, price)
     except KeyboardInterrupt:
         reasons.append("what would free it was not looked for: it was stopped by hand")
     return replace(found, reasons=tuple(reasons))
 
 
-def _present(system: System) -> float:
+def present_share(system: System) -> float:
     """Return the multiple of the targets that the plumbing reaches as it stands; 0 where it has no steady flow."""
     try:
         return min(1.0, best_speeds(system, present_networks(system)).scale)
@@ -94,7 +98,7 @@ def _run_losses_m(network: Network, flows: Mapping[str, float]) -> dict[str, flo
     }
 
 
-def _ways_out(system: System, catalog: Catalog, watch: Watch) -> Iterator[str]:
+def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> Iterator[str]:
     """Yield what each single thing that the owner could allow, or not ask for, would cost."""
     waiting = [*relaxations(system, catalog), *_wishes(system)]
     ways: list[tuple[int, str]] = []
@@ -106,9 +110,10 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch) -> Iterator[str]:
         found = watch.find(relaxed, catalog, f"with {words}", share=1 / (len(waiting) - i)).plan
         if found.found:
             words = more_cuts_in_words(system, found) if words == MORE_CUTS else words
-            cost = f"{(found.cost_cents or 0) / 100:.2f} {found.currency}"
+            cents = price(found)
+            cost = f"{cents / 100:.2f} {found.currency}"
             less = "" if found.status is Status.OPTIMAL else ", or less"
-            ways.append((found.cost_cents or 0, f"what would free it: {words}; the parts would then cost {cost}{less}"))
+            ways.append((cents, f"what would free it: {words}; the parts would then cost {cost}{less}"))
         elif found.status is not Status.INFEASIBLE:
             unsettled.append(words)
     yield from (words for _, words in sorted(ways))

@@ -68,6 +68,18 @@ def take_off(
     ports
         Whether the ways at threaded ports are looked for.
     """
+    cuts, bill, too_long = priced(system, plan, catalog, store, spares=spares)
+    work = work_order(system.network, plan, verification, catalog, cuts, store.cure, system.units)
+    ways = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
+    unused = ("owned pipe is left out of account where pipe is bought by length",)
+    notes = (*too_long, *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()))
+    return TakeOff(bill, cuts, ways, work, notes)
+
+
+def priced(
+    system: System, plan: Plan, catalog: Catalog, store: Store, *, spares: bool = False
+) -> tuple[CutList, Bill, tuple[str, ...]]:
+    """Return the cut list and the parts list of a plan, and notes on pipe that no stick is long enough for."""
     rules, too_long = _rules_for(system, plan, catalog, store)
     owned_m = system.owned_m if system.rules.pipe_in_sticks else {}
     name = system.rules.store
@@ -79,11 +91,7 @@ def take_off(
         cuts=cuts if system.rules.pipe_in_sticks else None,
         spares=spares_for(plan, catalog) if spares else (),
     )
-    work = work_order(system.network, plan, verification, catalog, cuts, store.cure, system.units)
-    ways = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
-    unused = ("owned pipe is left out of account where pipe is bought by length",)
-    notes = (*too_long, *(unused if system.owned_m and not owned_m else ()))
-    return TakeOff(bill, cuts, ways, work, notes)
+    return cuts, bill, too_long
 
 
 def _rules_for(

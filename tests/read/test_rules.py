@@ -37,6 +37,8 @@ def rules(tmp_path: Path, words: str) -> Rules:
         ("saw cuts: at most 2", "most_cuts", 2),
         ("saw cuts: 2", "most_cuts", 2),
         ("saw cuts: none", "most_cuts", 0),
+        ("budget: 60 USD", "budget_cents", 6000),
+        ("budget: 59.90 USD", "budget_cents", 5990),
     ],
 )
 def test_each_rule_is_read_and_leaves_the_others_as_they_are(
@@ -51,4 +53,10 @@ def test_each_rule_is_read_and_leaves_the_others_as_they_are(
 @pytest.mark.parametrize("words", ["saw cuts: few", "saw cuts: -1", "saw cuts: 1.5", "saw cuts: at least 2"])
 def test_cuts_that_are_no_whole_number_are_refused_with_an_example(tmp_path: Path, words: str) -> None:
     with pytest.raises(InputError, match="a whole number of cuts, such as at most 2; or none"):
+        rules(tmp_path, words)
+
+
+@pytest.mark.parametrize("words", ["budget: 60 EUR", "budget: sixty", "budget: -5 USD", "budget: 60"])
+def test_a_budget_that_is_no_amount_in_the_currency_is_refused_with_an_example(tmp_path: Path, words: str) -> None:
+    with pytest.raises(InputError, match="an amount in USD"):
         rules(tmp_path, words)

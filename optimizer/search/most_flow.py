@@ -1,0 +1,89 @@
+"""The most flow that the rules allow, a budget among them: the largest multiple of all least flows of any plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from optimizer.choices.demands import known_flows
+from optimizer.choices.scaled import scaled
+from optimizer.errors import FlowsUnknownError
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
+from optimizer.search.cheapest import find_plan
+from optimizer.search.compare import present_reach
+from optimizer.search.flow_search import Progress
+from optimizer.search.safe import find_safe_unknown
+from optimizer.search.unknown_free import present_share
+from optimizer.verify.reach import most_scale
+
+STEP = 0.01  # how finely the most is told
+_GROWTH = 1.25
+_SURELY = 0.999  # of what is reached today: losses are rounded up
+
+Look = Callable[[System], Plan]
+
+
+@dataclass(frozen=True, slots=True)
+class MostFlow:
+    """A plan gives `scale` times the least flows; that none gives `beyond` times is proved (infinite: nothing is)."""
+
+    scale: float
+    beyond: float
+
+
+def most_flow(system: System, look: Look, low: float, step: float = STEP, high: float = math.inf) -> MostFlow:
+    """Return the largest multiple of the least flows at which a plan is found, to `step`.
+
+    Parameters
+    ----------
+    system
+        Least flows without an upper end may grow beyond 1, the others only shrink below it.
+    look
+        Searches for a plan of a system, any plan.
+    low
+        A multiple that is surely reached; 0 where none is known.
+    high
+        A multiple at which no plan was found; infinite where there is none.
+    """
+    top = most_scale(system)
+    low, beyond = min(low, top), math.inf
+    while min(high, top) > max(low * (1 + step), step):
+        at = _next(low, high, top)
+        found = look(scaled(system, at))
+        if found.found:
+            low = at
+        else:
+            high = at
+            beyond = at if found.status is Status.INFEASIBLE else beyond
+    return MostFlow(low, beyond)
+
+
+def _next(low: float, high: float, top: float) -> float:
+    """Return the multiple to look at next: first the targets themselves, then ever more, then between the two."""
+    if math.isfinite(high):
+        return 0.5 * (low + high)
+    return 1.0 if low < 1.0 else min(top, low * _GROWTH)
+
+
+def any_plan_of(
+    system: System, catalog: Catalog, solver: str | None, time_limit_s: float, progress: Progress | None
+) -> tuple[float, Look]:
+    """Return a multiple that the plumbing reaches as it stands, and how to look for any plan of the system."""
+
+    def known(wanted: System) -> Plan:
+        return find_plan(wanted, catalog, solver=solver, time_limit_s=time_limit_s, with_reasons=False).plan
+
+    def unknown(wanted: System) -> Plan:
+        found = find_safe_unknown(
+            wanted, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress, any_plan=True
+        )
+        return found.plan
+
+    try:
+        known_flows(system)
+        return _SURELY * min(1.0, present_reach(system)), known
+    except FlowsUnknownError:
+        return _SURELY * present_share(system), unknown

@@ -1,0 +1,157 @@
+"""What a budget buys: plans held to it with proof by what they use, at the till by whole sticks, and the most flow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import pytest
+from small_trees import random_tree, small_catalog
+from test_unknown_flow_plans import bare
+from test_volume_limit import best_by_enumeration
+
+from optimizer import pipeline
+from optimizer.choices.demands import known_flows
+from optimizer.choices.scaled import scaled
+from optimizer.errors import PlanError
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Status
+from optimizer.model.system import System
+from optimizer.program.problem import Outcome, Path, RunChoice, SizingProblem
+from optimizer.program.solve import solve_sizing
+from optimizer.program.till import PipeSold, solve_at_till
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
+from optimizer.search.cheapest import find_plan
+from optimizer.search.posing import options_of, pose
+from optimizer.search.unknown_flows import find_unknown
+
+
+@cache
+def catalog() -> Catalog:
+    return load_catalog()
+
+
+@cache
+def single_return() -> System:
+    return load_system(data_directory("examples") / "single-return.yaml", catalog())
+
+
+def within(system: System, cents: int, labour: int = 0) -> System:
+    return replace(system, rules=replace(system.rules, budget_cents=cents, labour_cents_per_hour=labour))
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_a_budget_of_what_the_cheapest_plan_uses_buys_it_and_a_cent_less_is_proved_too_little(seed: int) -> None:
+    system = random_tree(seed, small_catalog())
+    free = find_plan(system, small_catalog()).plan
+    assert free.material_cents
+
+    assert find_plan(within(system, free.material_cents), small_catalog()).plan.material_cents == free.material_cents
+    assert find_plan(within(system, free.material_cents - 1), small_catalog()).plan.status is Status.INFEASIBLE
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_with_unknown_flows_too(seed: int) -> None:
+    free = find_unknown(bare(seed), small_catalog()).plan
+    assert free.material_cents
+
+    same = find_unknown(within(bare(seed), free.material_cents), small_catalog()).plan
+    less = find_unknown(within(bare(seed), free.material_cents - 1), small_catalog()).plan
+
+    assert same.material_cents == free.material_cents
+    assert less.status is Status.INFEASIBLE
+    assert any("parts for at most" in reason for reason in less.reasons)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_where_labour_counts_the_budget_holds_parts_alone_and_the_optimum_is_that_of_enumeration(seed: int) -> None:
+    system = within(random_tree(seed, small_catalog(), bends=(0, 0)), 10**6, labour=6000)
+    flows = known_flows(system)
+    rich = pose(options_of(system, small_catalog(), flows.flows_m3_s), flows, 1.0).problem
+    best = solve_sizing(rich)
+    if best.cents is None:
+        pytest.skip("no plan at all")
+    spent = sum(rich.runs[run][k].uses[0] for run, k in best.run_choice.items())
+    for budget in (spent // 2, max(0, spent - 1), spent):
+        poor = within(system, budget, labour=6000)
+        problem = pose(options_of(poor, small_catalog(), flows.flows_m3_s), flows, 1.0).problem
+
+        assert solve_sizing(problem).cents == best_by_enumeration(problem)
+
+
+def test_at_the_till_whole_sticks_are_paid_for() -> None:
+    # by length the first way is cheaper, 110 against 120; it needs two sticks of a metre at 100, the other but one
+    ways = RunChoice(0, 0, 110, 0), RunChoice(0, 0, 120, 0)
+    problem = SizingProblem({"line": ways}, {}, (Path("line", ("line",), (), 0),))
+    pipe = PipeSold({"line": ({"p": 1100}, {"p": 900})}, {"line": (110, 90)}, {"p": ((1000, 100), (3000, 310))}, {})
+
+    assert solve_sizing(problem).run_choice == {"line": 0}
+    bought = solve_at_till(problem, pipe)
+    owning = solve_at_till(problem, replace(pipe, owned={"p": 200}))
+
+    assert (bought.outcome, bought.run_choice) == (Outcome.OPTIMAL, {"line": 1})  # 30 + 100, the other 200
+    assert owning.run_choice == {"line": 0}  # 100, the other 130
+
+
+def test_a_plan_over_the_budget_at_the_till_gives_way_to_one_within_it() -> None:
+    system, budget = scaled(single_return(), 1.039), 3000
+    free = pipeline.search(system, catalog())
+    dear = pipeline.report(system, free, catalog()).bill.total_cents
+    assert (free.material_cents or 0) < budget < dear
+
+    found = pipeline.search(within(system, budget), catalog())
+
+    assert found.found
+    assert pipeline.report(system, found, catalog()).bill.total_cents <= budget
+    assert (found.material_cents or 0) >= (free.material_cents or 0)
+    assert any("over the budget" in note for note in found.notes)
+
+
+def test_without_any_such_plan_the_reasons_say_what_the_list_comes_to_and_claim_no_proof() -> None:
+    free = pipeline.search(single_return(), catalog())
+    assert free.material_cents
+
+    told = pipeline.search(within(single_return(), free.material_cents), catalog())
+
+    assert told.status is Status.NO_PLAN_FOUND
+    assert "whole sticks and packs come to" in told.reasons[0]
+    assert "not proved" in told.reasons[-1]
+
+
+def test_too_small_a_budget_is_told_with_what_would_be_enough() -> None:
+    system = random_tree(1, small_catalog())
+    free = find_plan(system, small_catalog()).plan
+    total = pipeline.report(system, free, small_catalog()).bill.total_cents
+
+    told = pipeline.search(within(system, (free.material_cents or 0) - 1), small_catalog())
+
+    assert told.status is Status.INFEASIBLE
+    assert f"a larger budget (`budget`); the parts would then cost {total / 100:.2f} USD" in " ".join(told.reasons)
+    assert "--most-flow" in " ".join(told.reasons)
+
+
+def test_the_most_flow_for_a_budget_keeps_within_it_and_more_is_proved_out_of_reach() -> None:
+    best = pipeline.most_flow(within(single_return(), 3000), catalog())
+    report = pipeline.report(best.system, best.plan, catalog())
+
+    assert report.bill.total_cents <= 3000
+    assert best.most.scale > 1.0
+    assert best.most.scale < best.most.beyond < math.inf
+    beyond = scaled(within(single_return(), 3000), best.most.beyond)
+    assert find_plan(beyond, catalog(), with_reasons=False).plan.status is Status.INFEASIBLE
+
+
+def test_the_most_flow_for_nothing_is_what_the_plumbing_gives_as_it_stands() -> None:
+    best = pipeline.most_flow(within(single_return(), 0), catalog())
+    flows = pipeline.flows(single_return()).flows_m3_s
+
+    assert best.plan.cost_cents == 0
+    assert best.system.targets[0].low_m3_s == pytest.approx(flows["return line"], rel=0.011)
+
+
+def test_most_flow_without_a_budget_asks_for_one() -> None:
+    with pytest.raises(PlanError, match="--budget"):
+        pipeline.most_flow(single_return(), catalog())
