@@ -71,12 +71,14 @@ def test_every_file_that_a_page_points_at_is_there(name: str) -> None:
 
 def test_the_run_that_the_readme_writes_down_can_be_read(here: Path) -> None:
     starter = (here / "examples" / "starter.yaml").read_text(encoding="utf-8")
-    (runs_and_targets,) = yaml_blocks()
-    (here / "mine.yaml").write_text(starter.split("\nruns:")[0] + "\n" + runs_and_targets, encoding="utf-8")
+    runs_and_targets, rules = yaml_blocks()
+    mine = "\n".join((starter.split("\nruns:")[0], runs_and_targets, rules))
+    (here / "mine.yaml").write_text(mine, encoding="utf-8")
 
     system, _catalog = optimizer.read_system(here / "mine.yaml")
 
     assert len(system.network.runs["return line"].parts) == 9
+    assert system.second_pump is not None
 
 
 def test_the_readme_names_every_command() -> None:
