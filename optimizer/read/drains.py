@@ -139,6 +139,11 @@ def _tank_name(reading: Reading, entry: Entry, network: Network) -> str | None:
     if name is not None and name not in surfaces:
         reading.fault(entry.value.place, f"the unknown surface '{name}'", ", ".join(surfaces), nearest(name, surfaces))
         return None
+    drawn = {run.start.point for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)}
+    if name in drawn:
+        fed = ", ".join(surface for surface in surfaces if surface not in drawn) or "a tank that is fed"
+        reading.fault(entry.value.place, f"a drain from '{name}', which a pump draws from", fed)
+        return None
     return name
 
 

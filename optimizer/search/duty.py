@@ -11,6 +11,7 @@ from optimizer.hydraulics import past_curve, pump_head_m, pump_power_w
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Part, Pump
 from optimizer.model.system import Rules, System
+from optimizer.search.pressure import with_pump_borne
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def duties(pump: Pump, rules: Rules, pump_cents: int = 0, replaces: Part | None 
 def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable[tuple[System, list[Duty]]]:
     """Yield the system with each catalog pump in the owner's place, and its duties, cheapest pump first.
 
-    Left out are pumps that can not lift the least flows at all.
+    Left out are pumps that can not lift the least flows at all, or that could burst what has to stay.
     """
     least_lift = max(path.lift_m for path in flows.paths)
     for item in sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id)):
@@ -65,4 +66,6 @@ def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable
         network = system.network.with_runs({run.name: replace(run, parts=parts)})
         old = next(part for part in run.parts if part.kind is Kind.PUMP)
         variant = replace(system, network=replace(network, pumps={**network.pumps, pump.name: pump}))
-        yield variant, duties(pump, system.rules, item.price_cents, old)
+        borne = with_pump_borne(system, variant)
+        if borne is not None:
+            yield borne, duties(pump, system.rules, item.price_cents, old)

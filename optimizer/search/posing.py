@@ -32,9 +32,8 @@ from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
+from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drains import part_volume_m3
-from optimizer.verify.running import fastest
-from optimizer.verify.safety import shut_off_pressure_pa
 from optimizer.verify.settings import opened
 
 
@@ -63,7 +62,7 @@ class PosedProblem:
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
-    catalog = rated(catalog, shut_off_pressure_pa(fastest(system, network)) or 0.0)
+    catalog = rated(catalog, most_pressure_pa(system))
     joiners = joiners_of(system, catalog)
     shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
@@ -85,14 +84,6 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
         for name in runs
     }
     return Options(system, catalog, graphs, tees, first_packs(catalog))
-
-
-def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
-    """Return a catalog without what the pump or house water could burst with everything shut; unrated parts stay."""
-    weak = {key for key, item in catalog.items.items() if 0.0 < item.pressure_rating_pa < pressure_pa}
-    if not weak:
-        return catalog
-    return replace(catalog, items={key: item for key, item in catalog.items.items() if key not in weak})
 
 
 def joiners_of(system: System, catalog: Catalog) -> Joiners:

@@ -40,9 +40,10 @@ def find_safe_plan(system: System, catalog: Catalog, *, solver: str | None = Non
     unsafe = unsafe_words(system, first.plan)
     if not unsafe:
         return first.plan
-    most = None if _too_much_flow(system, first.flows) else most_pipe_volume_m3(system, _at_least(system, first.flows))
+    too_much = _too_much_flow(system, first.flows)
+    most = None if too_much else most_pipe_volume_m3(system, _at_least(system, first.flows))
     if most is None or most <= 0.0:
-        return _none(first.plan, unsafe, True)
+        return _none(first.plan, unsafe, too_much or most is not None)
     return _next(system, catalog, first, unsafe, most, solver, time_limit_s)
 
 

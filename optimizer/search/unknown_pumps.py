@@ -19,6 +19,7 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_search import Progress
+from optimizer.search.pressure import with_pump_borne
 from optimizer.search.pumps_plan import find_one
 from optimizer.search.unknown_flows import SO_FAR, UnknownSearch
 from optimizer.verify.allowance import Allowance
@@ -90,7 +91,8 @@ def find_any(
 def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
     """Return every way to take catalog pumps for the owner's, the cheapest first; the first is to take none.
 
-    In settings another pump runs at the same shares of its full speed, so it must be one that can be set to them.
+    In settings another pump runs at the same shares of its full speed, so it must be one that can be set to them. A
+    pump that could burst what has to stay is left out.
     """
     if not system.rules.other_pumps:
         return _by_speed(PumpVariant(system, {}))
@@ -99,7 +101,9 @@ def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
     choices = [
         [None, *(item for item in items if _can_run(system, name, catalog.pumps[item.item_id]))] for name in names
     ]
-    found = [_variant(system, catalog, dict(zip(names, chosen, strict=True))) for chosen in itertools.product(*choices)]
+    made = [_variant(system, catalog, dict(zip(names, chosen, strict=True))) for chosen in itertools.product(*choices)]
+    borne = [(with_pump_borne(system, variant.system), variant) for variant in made]
+    found = [replace(variant, system=there) for there, variant in borne if there is not None]
     own, *others = (each for variant in found for each in _by_speed(variant))
     return [own, *sorted(others, key=lambda variant: variant.cents)]
 

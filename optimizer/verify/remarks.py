@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from optimizer.model.catalog import THROTTLES, Kind
-from optimizer.model.network import Network
+from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
 from optimizer.units import show_flow
@@ -20,7 +20,7 @@ MARGIN = 1.25  # of drains: with less to spare than this they are close to what 
 def warnings_of(system: System, after: Running) -> list[str]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
     drains = (*_close_to_full(system, after), *_no_emergency(system, after))
-    return [*drains, *_single_valves(after.network), *pump_stops(system, after)]
+    return [*drains, *_single_valves(after.network), *pump_stops(system, after), *_endless(after)]
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[str]:
@@ -51,6 +51,25 @@ def _single_valves(network: Network) -> Iterator[str]:
         behind = row[next(i for i, part in enumerate(row) if part.kind is Kind.PUMP) :]
         if any(part.kind in THROTTLES for part in behind):
             yield f"one valve shuts all that the pump in run {run.name!r} moves: never shut it while the pump runs"
+
+
+def _endless(after: Running) -> Iterator[str]:
+    """Yield where house water runs into the open: it does not stop by itself."""
+    network = after.network
+    reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
+    ends: dict[str, None] = {}
+    for name in reached:  # grows as it goes
+        for run in network.runs.values():
+            if run.start.point == name and after.flows_m3_s[run.name] > 0.0:
+                if network.points[run.end.point].is_fixed:
+                    ends[run.end.point] = None
+                elif run.end.point not in reached:
+                    reached.append(run.end.point)
+    for name in ends:
+        yield (
+            f"house water runs into {name!r} until somebody shuts it: fill while you watch, or behind a float valve "
+            "with a second one that shuts if the first sticks"
+        )
 
 
 def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:

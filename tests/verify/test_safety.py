@@ -12,6 +12,7 @@ from optimizer import pipeline
 from optimizer.errors import NoPlanError
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
+from optimizer.model.network import Condition, Leg, Point, PointKind, RunEnd
 from optimizer.model.plan import Status
 from optimizer.model.safety import SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
@@ -153,6 +154,59 @@ def test_a_part_that_the_pump_could_burst_is_named() -> None:
     report = safety_today(replace(system, network=system.network.with_runs({"return line": weak})))
 
     assert any("may burst" in text for text in report.today)
+
+
+def test_a_pump_behind_house_water_adds_its_head_to_it() -> None:
+    # 30 m from the main and 4 m from the pump, at the lowest point, of fresh water: 998.2 x 9.80665 x 34 = 332.8 kPa.
+    network = aquarium().network
+    main = Point("main", PointKind.SUPPLY, 30.0, 0.0)
+    middle = Point("middle", PointKind.TEE)
+    line = network.runs["return line"]
+    runs = {
+        "feed": replace(
+            line, name="feed", parts=line.parts[1:2], start=RunEnd("main"), end=RunEnd("middle", Leg.RUN_1)
+        ),
+        "return line": replace(line, start=RunEnd("middle", Leg.RUN_2)),
+    }
+    points = {"main": main, "middle": middle, "display": network.points["display"]}
+
+    found = shut_off_pressure_pa(replace(network, points=points, runs=runs))
+
+    assert found == pytest.approx(332_800, rel=1e-3)
+
+
+def test_a_pump_that_could_burst_what_must_stay_is_none_for_this_plumbing_and_what_may_go_goes() -> None:
+    from optimizer.search.pressure import with_pump_borne
+
+    system = aquarium()
+    line = system.network.runs["return line"]
+    item = replace(line.parts[1].item, pressure_rating_pa=50_000.0)  # type: ignore[type-var]
+    tall = replace(system.network.pumps["return"], curve=((0.0, 11.0), (3e-4, 8.0), (6e-4, 0.0)))
+
+    def with_part(condition: Condition) -> tuple[System, System]:
+        weak = replace(line.parts[1], item=item, condition=condition)
+        network = system.network.with_runs({"return line": replace(line, parts=(line.parts[0], weak, *line.parts[2:]))})
+        today = replace(system, network=network)
+        return today, replace(today, network=replace(network, pumps={"return": tall}))
+
+    assert with_pump_borne(*with_part(Condition.KEEP)) is None
+    borne = with_pump_borne(*with_part(Condition.MAY_CHANGE))
+    assert borne is not None
+    assert borne.network.runs["return line"].parts[1].condition is Condition.MUST_GO
+    today, _ = with_part(Condition.KEEP)
+    assert with_pump_borne(today, today) is today
+
+
+def test_house_water_that_runs_into_the_open_is_remarked_on() -> None:
+    system = aquarium()
+    points = {**system.network.points, "sump": Point("sump", PointKind.SUPPLY, 30.0, 0.0)}
+    line = system.network.runs["return line"]
+    house = replace(
+        system.network.with_runs({"return line": replace(line, parts=line.parts[1:])}), points=points, pumps={}
+    )
+
+    assert any("until somebody shuts it" in text for text in safety_today(replace(system, network=house)).warnings)
+    assert not any("until somebody shuts it" in text for text in safety_today(system).warnings)
 
 
 def test_a_pump_against_a_shut_line_is_unsafe() -> None:
