@@ -141,6 +141,8 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = 
 
 def _proof(kind: KindOfPlan) -> str:
     """Return what is proved of a way."""
+    if kind.settled and kind.plan is not None and kind.plan.left_out:
+        return "cheapest of its kind, of those weighed"
     if kind.settled:
         return "cheapest of its kind"
     gap = None if kind.plan is None else kind.plan.gap_cents
@@ -245,5 +247,4 @@ def worth_json(
 
 def status_of(plan: Plan) -> tuple[str, ...]:
     """Return what a plan costs and what is proved of it."""
-    cost = money(plan.cost_cents or 0, plan.currency)
-    return (f"The plan's parts cost {cost}. {status_words(plan)}",)
+    return (status_words(plan),)

@@ -53,6 +53,15 @@ def _used(plan: Plan) -> str:
     if plan.material_cents is None or plan.material_cents == plan.cost_cents:
         return ""
     used = money(plan.material_cents, plan.currency)
+    beside = [
+        f"{money(cents, plan.currency)} for {what}"
+        for cents, what in ((plan.energy_cents, "electricity"), (plan.effort_cents, "your work"))
+        if cents
+    ]
+    if beside:
+        parts = money(plan.material_cents - plan.energy_cents - plan.effort_cents, plan.currency)
+        counted = f"{parts} for the parts (pipe by its length, one can of each kind), {' and '.join(beside)}"
+        return f" The proof counts {used}: {counted}."
     return (
         f" The proof counts what is used, {used} (pipe by its length, one can of each kind); the list buys whole ones."
     )

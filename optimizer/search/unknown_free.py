@@ -58,7 +58,7 @@ def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
         )
         return
     beyond = math.ceil(100 * reached.beyond)
-    proved = f"that none reaches {beyond} % is proved"
+    proved = f"that none {'of those weighed ' if reached.left_out else ''}reaches {beyond} % is proved"
     yield (
         f"the best plan that was found reaches {math.floor(100 * reached.scale)} % of every least flow{kept}; {proved}"
     )
@@ -103,6 +103,7 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
     waiting = [*relaxations(system, catalog), *_wishes(system)]
     ways: list[tuple[int, str]] = []
     unsettled = []
+    left_out = ""
     for i, (words, relaxed) in enumerate(waiting):
         if watch.over:
             unsettled += [words for words, _ in waiting[i:]]
@@ -116,9 +117,12 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
             ways.append((cents, f"what would free it: {words}; the parts would then cost {cost}{less}"))
         elif found.status is not Status.INFEASIBLE:
             unsettled.append(words)
+        else:
+            left_out = left_out or found.left_out
     yield from (words for _, words in sorted(ways))
     if not ways and not unsettled:
-        yield f"no single one of these would free it: {'; '.join(words for words, _ in waiting)}"
+        plans = ", among the plans that were weighed" if left_out else ""
+        yield f"no single one of these would free it{plans}: {'; '.join(words for words, _ in waiting)}"
     if unsettled:
         why = watch.why_over if watch.over else "each had too little time"
         yield f"whether these would free it was not settled, {why}: {'; '.join(unsettled)}"

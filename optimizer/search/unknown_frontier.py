@@ -85,6 +85,7 @@ class _Frontier:
         self.beyond: float | None = None  # proved: no plan reaches this
         self.unsettled: list[tuple[float, float]] = []
         self.nothing = ""
+        self.left_out = ""  # plans of which it is not proved that they reach no more
 
     def run(self) -> UnknownFrontier:
         try:
@@ -112,6 +113,7 @@ class _Frontier:
         with self.watch.part(_TOP_SHARE) as part:
             top = best_reach(self.system, self.catalog, part, low, high, proved=self.beyond is not None)
         self.beyond = top.beyond if top.beyond < most or most > 1.0 else None
+        self.left_out = top.left_out or self.left_out
         if top.best is not None and top.scale > low and not self.watch.over:
             self._at(top.scale, top.best)
 
@@ -122,6 +124,7 @@ class _Frontier:
             return self._keep(scale, found)
         if found.plan.status is Status.INFEASIBLE and known is None:
             self.beyond = scale if self.beyond is None else min(self.beyond, scale)
+            self.left_out = self.left_out or found.plan.left_out
             self.nothing = self.nothing or "; ".join(found.plan.reasons)
         elif known is not None:
             return self._keep(scale, known.found)
@@ -192,23 +195,28 @@ class _Frontier:
 
     def _notes(self) -> Iterator[str]:
         if not self.steps:
-            yield f"No plan was found for even {_LEAST:.0%} of the least flows: {self.nothing or self.watch.why_over}."
+            why = self.nothing or self.watch.why_over
+            yield f"No plan was found for even {100 * _LEAST:.0f} % of the least flows: {why}."
             return
         yield from self._open_words()
         most = max(step.reach for step in self.steps)
         if self.beyond is None or self.beyond > most * (1 + 3 * STEP):
             yield "Whether some plan reaches more than the last one here was not settled."
         elif most < most_scale(self.system):
-            yield f"That no plan reaches {self.beyond:.0%} is proved."
+            weighed = " of those weighed" if self.left_out else ""
+            yield f"That no plan{weighed} reaches {100 * self.beyond:.0f} % is proved."
 
     def _open_words(self) -> Iterator[str]:
         loose = [step for step in self.steps if step.bound_cents < step.cents]
         if loose:
             yield "Each plan is the cheapest that was found for what it reaches; the last column says what is open."
         else:
-            yield "Each plan is proved the cheapest for what it reaches."
+            weighed = " of those weighed" if any(step.planned.plan.left_out for step in self.steps) else ""
+            yield f"Each plan is proved the cheapest{weighed} for what it reaches."
+            left_out = (step.planned.plan.left_out.split("; no plan at all")[0] for step in self.steps)
+            yield from dict.fromkeys(f"Not weighed: {words}." for words in left_out if words)
         left = [
-            f"{below.reach:.0%} and {above.start:.0%}"
+            f"{100 * below.reach:.0f} and {100 * above.start:.0f} %"
             for below, above in zip(self.steps, self.steps[1:], strict=False)
             if above.cents > below.cents and above.start > below.reach * (1 + self.least_gain)
         ]

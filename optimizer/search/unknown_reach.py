@@ -32,11 +32,15 @@ class PlannedReach:
 
 @dataclass(frozen=True)
 class BestReach:
-    """The most that some plan reaches. `beyond`: proved that no plan reaches this (infinite: nothing is proved)."""
+    """The most that some plan reaches. `beyond`: proved that no plan reaches this (infinite: nothing is proved).
+
+    `left_out` are the plans of which that is not proved, as `Plan` has it.
+    """
 
     best: PlannedReach | None
     scale: float
     beyond: float
+    left_out: str = ""
 
 
 def planned_reach(system: System, found: UnknownSearch, at: float) -> PlannedReach:
@@ -66,6 +70,7 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
     """
     beyond = high if proved else math.inf
     best: PlannedReach | None = None
+    left_out = ""
     while not watch.over and high > max(low * (1 + STEP), STEP):
         at = _next(low, high, beyond)
         found = watch.find(scaled(system, at), catalog, f"is {at:.0%} within reach", share=_SHARE, any_plan=True)
@@ -75,9 +80,10 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
             best = there
         elif found.plan.status is Status.INFEASIBLE:
             high = beyond = at
+            left_out = found.plan.left_out
         else:
             high = at
-    return BestReach(best, low, beyond)
+    return BestReach(best, low, beyond, left_out)
 
 
 def _next(low: float, high: float, beyond: float) -> float:

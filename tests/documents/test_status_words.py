@@ -1,0 +1,23 @@
+"""What is said of a plan's proof: what it counts, electricity and work apart from the parts."""
+
+from __future__ import annotations
+
+from optimizer.documents.words import status_words
+from optimizer.model.plan import Plan, Status
+
+
+def test_electricity_and_work_are_told_apart_from_the_parts() -> None:
+    plan = Plan(
+        Status.OPTIMAL, 1577, 21755, "USD", {}, {}, {}, material_cents=21755, energy_cents=18178, effort_cents=2000
+    )
+
+    words = status_words(plan)
+
+    assert "The proof counts $217.55: $15.77 for the parts" in words
+    assert words.endswith("$181.78 for electricity and $20.00 for your work.")
+
+
+def test_without_them_what_is_used_stands_alone() -> None:
+    plan = Plan(Status.OPTIMAL, 1577, 1500, "USD", {}, {}, {}, material_cents=1500)
+
+    assert "The proof counts what is used, $15.00 (pipe by its length" in status_words(plan)
