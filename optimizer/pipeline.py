@@ -194,7 +194,11 @@ def _sought(
     except FlowsUnknownError:
         searched = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
         ended, known, unsafe = searched.plan, False, searched.unsafe
-    return with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s), known, unsafe
+    return (
+        with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s, progress=progress),
+        known,
+        unsafe,
+    )
 
 
 def _till_cents(system: System, catalog: Catalog, found: Plan) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from optimizer.choices.second_pump import TwoPumps, two_pumps
@@ -18,6 +19,7 @@ from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.model.safety import Tank
 from optimizer.model.system import System
 from optimizer.search.assemble import sentence_of
+from optimizer.search.flow_search import Progress
 from optimizer.search.pumps_plan import find_one
 from optimizer.search.safe import unsafe_words
 from optimizer.search.unknown_flows import UnknownSearch
@@ -32,6 +34,7 @@ def with_second_pump(
     *,
     solver: str | None = None,
     time_limit_s: float = 60.0,
+    progress: Progress | None = None,
 ) -> Plan:
     """Return a plan with a second pump where that is cheaper than the best one without, else that one.
 
@@ -41,13 +44,13 @@ def with_second_pump(
         What stands, where a second pump may be put, what may be bought.
     first
         How the search with one pump ended, with or without a plan.
-    solver, time_limit_s
-        As for `find_unknown`; the time is that of all pairs together [s].
+    solver, time_limit_s, progress
+        As for `find_unknown`; the time is that of all pairs together [s]. Ctrl-C ends it with the best plan so far.
     """
     pairs = two_pumps(system, catalog)
     if not pairs or _too_much(system):
         return first
-    return _Pairs(system, catalog, first, pairs, solver, time.monotonic() + time_limit_s).best()
+    return _Pairs(system, catalog, first, pairs, solver, time.monotonic() + time_limit_s, progress).best()
 
 
 @dataclass
@@ -58,6 +61,7 @@ class _Pairs:
     pairs: list[TwoPumps]
     solver: str | None
     until: float
+    progress: Progress | None = None
 
     def __post_init__(self) -> None:
         self.plan: Plan | None = None
@@ -72,13 +76,19 @@ class _Pairs:
         return min((float(cents) for cents in costs if cents is not None), default=math.inf)
 
     def best(self) -> Plan:
-        for i, pair in enumerate(self.pairs):
-            if self.bounds[i] >= self.known:
-                continue
-            left_s = self.until - time.monotonic()
-            if left_s > 0.0:
-                self._search(i, pair, left_s / (len(self.pairs) - i))
+        with suppress(KeyboardInterrupt):  # what was not looked at stays open
+            for i, pair in enumerate(self.pairs):
+                left_s = self.until - time.monotonic()
+                if self.bounds[i] < self.known and left_s > 0.0:
+                    self._say(i)
+                    self._search(i, pair, left_s / (len(self.pairs) - i))
         return self._ended()
+
+    def _say(self, i: int) -> None:
+        if self.progress is not None:
+            known, bound = self.known, min(self.bounds[i:])
+            words = f"a second pump, pair {i + 1} of {len(self.pairs)}"
+            self.progress(words, None if math.isinf(known) else int(known), int(min(known, bound)))
 
     def _search(self, i: int, pair: TwoPumps, time_limit_s: float) -> None:
         found = self._find(pair, time_limit_s)
@@ -110,6 +120,7 @@ class _Pairs:
             self.catalog,
             solver=self.solver,
             time_limit_s=time_limit_s,
+            progress=self.progress,
             cutoff_cents=None if math.isinf(self.known) else int(self.known),
             allowances=held,
             floor_cents=floor,

@@ -24,6 +24,7 @@ from optimizer.pipeline import report, requote, search, settings_card, take_off
 from optimizer.search.cheapest import find_plan
 from optimizer.search.flow_case import prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
+from optimizer.search.second_pump import with_second_pump
 from optimizer.verify.openings import settle
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import running
@@ -237,3 +238,16 @@ def test_a_store_s_price_of_another_pump_is_counted_when_the_plan_is_sought_anew
 
     assert found.bill.total_cents == listed.bill.total_cents + 1500
     assert found.other.bill.total_cents == found.bill.total_cents
+
+
+def test_ctrl_c_among_the_pairs_leaves_them_open_and_says_so() -> None:
+    system = one_pump(SERIES)
+
+    def stop(stage: str, best: int | None, bound: int | None) -> None:
+        raise KeyboardInterrupt
+
+    alone = find_plan(replace(system, second_pump=None), SHOP).plan
+    plan = with_second_pump(system, SHOP, alone, progress=stop)
+
+    assert alone.status is Status.INFEASIBLE
+    assert plan.status is Status.NO_PLAN_FOUND
