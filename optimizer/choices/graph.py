@@ -233,11 +233,11 @@ class _Builder:
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
-            head=self._node(Node(position + span, kept, front, separable)),
-            parts=joined + parts,
-            removed=removed,
-            joints=(joint.methods if joint else ()) + inner_joints(parts),
-            extra_pipe=(joint.extra_pipe if joint else ()) + extra,
+            self._node(Node(position + span, kept, front, separable)),
+            joined + parts,
+            removed,
+            (joint.methods if joint else ()) + inner_joints(parts),
+            (joint.extra_pipe if joint else ()) + extra,
             first=node.kept is None and node.front is None,
             last=self.end is None and position + span == len(self.parts),
             cuts=joint.cuts if joint else 0,

