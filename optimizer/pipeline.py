@@ -163,7 +163,12 @@ def search(
     """
     from optimizer.model.plan import Status
 
-    found, known, unsafe = _sought(system, catalog, solver, time_limit_s, progress)
+    found, known, told = _sought(system, catalog, solver, time_limit_s, progress)
+    if found.status is Status.NO_PLAN_FOUND and not known and not told:
+        from optimizer.search.unknown_free import with_how_far
+        from optimizer.search.watch import Watch
+
+        return with_how_far(system, catalog, found, Watch.of(time_limit_s, progress, solver))
     if found.status is not Status.INFEASIBLE:
         from optimizer.takeoff.budget import within_budget
 
@@ -173,8 +178,8 @@ def search(
         from optimizer.search.free import with_ways_out
 
         return with_ways_out(system, catalog, found, price)
-    if unsafe:
-        return found  # its reasons say what would help
+    if told:
+        return found
     from optimizer.search.unknown_free import with_ways_out as with_unknown_ways_out
     from optimizer.search.watch import Watch
 
@@ -184,20 +189,23 @@ def search(
 def _sought(
     system: System, catalog: Catalog, solver: str | None, time_limit_s: float, progress: Progress | None
 ) -> tuple[Plan, bool, bool]:
-    """Return how the search ended, whether the flows are known beforehand, whether, if not, safety alone says no."""
+    """Return how the search ended, whether the flows are known beforehand, whether all is told, if they are not.
+
+    Where safety alone says no the reasons say what would help; who stopped it by hand does not wait for more.
+    """
     from optimizer.search.safe import find_safe_plan, find_safe_unknown
     from optimizer.search.second_pump import with_second_pump
 
     try:
         ended = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
-        known, unsafe = True, False
+        known, told = True, False
     except FlowsUnknownError:
         searched = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
-        ended, known, unsafe = searched.plan, False, searched.unsafe
+        ended, known, told = searched.plan, False, searched.unsafe or searched.by_hand
     return (
         with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s, progress=progress),
         known,
-        unsafe,
+        told,
     )
 
 

@@ -247,9 +247,10 @@ class _Finder:
         if whole.lossy and (self.best_cents is None or self.floor < self.best_cents):
             self.left_out = (
                 "ways that lose more than the least and less than the most lossy one at their cost, of the runs "
-                f"without a valve ({', '.join(whole.lossy)}); no plan at all costs less than "
-                f"{self.floor / 100:.2f} {self.catalog.currency}"
+                f"without a valve ({', '.join(whole.lossy)})"
             )
+            if self.floor > 0:
+                self.left_out += f"; no plan at all costs less than {self.floor / 100:.2f} {self.catalog.currency}"
         if slots:
             notes.append("a valve to be cut in was tried in the longest pipe of each run without one")
         return notes

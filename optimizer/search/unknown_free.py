@@ -40,6 +40,12 @@ def with_ways_out(system: System, catalog: Catalog, found: Plan, watch: Watch, p
     return replace(found, reasons=tuple(reasons))
 
 
+def with_how_far(system: System, catalog: Catalog, found: Plan, watch: Watch) -> Plan:
+    """Return what ended without a plan and without a proof, with how far a plan gets that is found in more time."""
+    reached = best_reach(system, catalog, watch, present_share(system), 1.0, proved=False)
+    return replace(found, reasons=(*found.reasons, *_reach_words(system, reached)))
+
+
 def present_share(system: System) -> float:
     """Return the multiple of the targets that the plumbing reaches as it stands; 0 where it has no steady flow."""
     try:
@@ -57,8 +63,12 @@ def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
             else f"not even {STEP:.0%} of the least flows is within reach{kept}: it is the upper ends or the splits"
         )
         return
-    beyond = math.ceil(100 * reached.beyond)
-    proved = f"that none {'of those weighed ' if reached.left_out else ''}reaches {beyond} % is proved"
+    beyond = 0 if math.isinf(reached.beyond) else math.ceil(100 * reached.beyond)
+    proved = (
+        f"that none {'of those weighed ' if reached.left_out else ''}reaches {beyond} % is proved"
+        if beyond
+        else "whether one reaches more is open"
+    )
     yield (
         f"the best plan that was found reaches {math.floor(100 * reached.scale)} % of every least flow{kept}; {proved}"
     )

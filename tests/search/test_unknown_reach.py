@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -15,7 +16,7 @@ from optimizer.hydraulics import Variation, compile_network, conditions_of, solv
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
 from optimizer.pipeline import search
-from optimizer.search.unknown_free import with_ways_out
+from optimizer.search.unknown_free import with_how_far, with_ways_out
 from optimizer.search.unknown_pumps import find_any
 from optimizer.search.unknown_reach import STEP, best_reach
 from optimizer.search.watch import Watch
@@ -136,3 +137,15 @@ def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:
 
     assert reasons[0] == found.reasons[0]
     assert "the time limit came: a pump of the catalogs" in reasons[-1]
+
+
+def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
+    none = Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=("the time limit came",))
+    easy = line("  line: 2000 to 2600 L/h")
+
+    reasons = with_how_far(easy, catalog(), none, Watch.of(60.0)).reasons
+    without_time = with_how_far(greedy(), catalog(), none, Watch.of(0.0)).reasons
+
+    assert reasons[0] == "the time limit came"
+    assert re.search(r"reaches (99|100) % of every least flow, upper ends and splits as they are", reasons[1])
+    assert "no plan was found for as little as" in without_time[1]
