@@ -47,13 +47,12 @@ def wait_for_search(words: str, work: Callable[[Tell], T], quiet: bool = False) 
     task = _Task(lambda: work(news.tell))
     with _output_kept_clean():
         task.start()
-        task.join(PATIENCE_S)
-        told = task.is_alive() and not quiet
-        if told:
-            click.echo(f"{words} ... (Ctrl-C ends it with the best so far)", err=True)
-        while task.is_alive():
+        told = False
+        while not task.ended_within(0.0):
             try:
-                task.join(PATIENCE_S)
+                if not task.ended_within(PATIENCE_S) and not told and not quiet:
+                    told = True
+                    click.echo(f"{words} ... (Ctrl-C ends it with the best so far)", err=True)
                 if told and sys.stderr.isatty():
                     click.echo(f"\r\x1b[K{news.words(time.monotonic() - started)}", err=True, nl=False)
             except KeyboardInterrupt:
@@ -120,12 +119,22 @@ class _Task(threading.Thread, Generic[T]):
         self._work = work
         self._results: list[T] = []
         self._error: BaseException | None = None
+        self._ended = threading.Event()
+
+    def ended_within(self, seconds: float) -> bool:
+        """Wait so long at most; return whether the work is over.
+
+        After a Ctrl-C `is_alive` can not be asked: a join that was interrupted takes the thread for ended.
+        """
+        return self._ended.wait(seconds)
 
     def run(self) -> None:
         try:
             self._results.append(self._work())
         except BaseException as error:  # all are raised again in the main thread
             self._error = error
+        finally:
+            self._ended.set()
 
     def outcome(self) -> T:
         if self._error is not None:

@@ -58,9 +58,9 @@ def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
     kept = ", upper ends and splits as they are" if has_upper_ends(system) or _has_splits(system) else ""
     if reached.scale <= 0.0:
         yield (
-            f"no plan was found for as little as {STEP:.0%} of the least flows{kept}"
+            f"nor was one found in the time for any smaller share of the least flows{kept}"
             if reached.beyond > 2 * STEP
-            else f"not even {STEP:.0%} of the least flows is within reach{kept}: it is the upper ends or the splits"
+            else f"not even {100 * STEP:.0f} % of the least flows is within reach{kept}: these are what can not be kept"
         )
         return
     beyond = 0 if math.isinf(reached.beyond) else math.ceil(100 * reached.beyond)
