@@ -10,7 +10,7 @@ from optimizer.documents.drawing.palette import FAINT, INK, MUTED, NEW, OLD, PAP
 from optimizer.documents.words import clean
 
 _PAPERS = ("A4", "letter")
-SHEET_MARGIN_MM, SHEET_CAPTION_MM = 8.0, 10.0  # of a picture that fills a sheet of paper
+SHEET_MARGIN_MM, SHEET_CAPTION_MM = 8.0, 12.0  # of a picture that fills a sheet of paper
 _NOTHING_FROM_OUTSIDE = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 
 
@@ -179,7 +179,9 @@ nav{display:none}
 .scroll{overflow:visible}
 h2,h3,h3 + p,dt,caption{break-after:avoid}
 tr,li,figure,dd{break-inside:avoid}
+tbody tr:first-child{break-before:avoid}
 section:has(> .plan) > h2{height:0;overflow:hidden;margin:0;padding:0;border:0}
+.plan{margin:0}
 .plan .scroll,.plan figcaption{display:none}
 .plan .sheet{display:block;break-before:page;break-inside:avoid}
 .plan .sheet p{margin:0 0 2mm;max-width:none}
