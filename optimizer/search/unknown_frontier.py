@@ -99,11 +99,13 @@ class _Frontier:
     # the ends: what is least, the targets themselves, the most there is
 
     def _ends(self) -> None:
-        first = self._at(_LEAST)
-        if first is None:
+        target = self._at(1.0)
+        if target is None:
+            self._at(_LEAST)
+        elif not self.watch.over:
+            self._look_below(target)
+        if not self.steps:
             return
-        if first.reach < 1.0 and not self.watch.over:
-            self._at(1.0)
         low = max(step.reach for step in self.steps)
         most = most_scale(self.system)
         if self.watch.over or low >= most:
@@ -116,6 +118,16 @@ class _Frontier:
         self.left_out = top.left_out or self.left_out
         if top.best is not None and top.scale > low and not self.watch.over:
             self._at(top.scale, top.best)
+
+    def _look_below(self, target: _Step) -> None:
+        """Find what is least: cheaper than the plan for the targets, if anything is."""
+        found = self._find(_LEAST, _SHARE, target.cents)
+        if found.plan.found:
+            self._keep(_LEAST, found)
+        elif found.plan.status is Status.INFEASIBLE:
+            target.start = _LEAST
+        else:
+            self.unsettled.append((0.0, target.start))
 
     def _at(self, scale: float, known: PlannedReach | None = None) -> _Step | None:
         """Find the cheapest plan at a multiple; `known` is one that reaches it."""
@@ -220,6 +232,8 @@ class _Frontier:
             for below, above in zip(self.steps, self.steps[1:], strict=False)
             if above.cents > below.cents and above.start > below.reach * (1 + self.least_gain)
         ]
+        if any(low == 0.0 for low, _ in self.unsettled):
+            yield "Whether less money gives a part of what is wanted was not settled."
         if left:
             why = f", {self.watch.why_over}" if self.watch.over else ""
             yield f"There may be more plans with a reach between {'; '.join(left)}: that was not settled{why}."
