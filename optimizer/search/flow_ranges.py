@@ -97,14 +97,20 @@ def least_loss_m(graph: ChoiceGraph, rows: ArcRows, flow_m3_s: float) -> float:
 
 
 def by_mass(network: Network, wants: Sequence[Want], ranges: Mapping[str, Range]) -> Bounds:
-    """Return the ranges as far as mass at the tees and the rows of targets narrow them."""
+    """Return the ranges as far as mass at the tees and the rows of targets narrow them.
+
+    The tees of a loop one by one leave the loop's own flow open; all of them together say what goes in and out.
+    """
     rows = [(want.coefficients, want.low_m3_s, want.high_m3_s) for want in wants]
+    whole = dict.fromkeys(network.runs, 0.0)
     for point in network.points.values():
         if not point.is_fixed:
             balance: dict[str, float] = {}
             for run, _, at_start in network.runs_at(point.name):
                 balance[run.name] = balance.get(run.name, 0.0) + (-1.0 if at_start else 1.0)
             rows.append((balance, 0.0, 0.0))
+            whole |= {run: whole[run] + sign for run, sign in balance.items()}
+    rows.append(({run: sign for run, sign in whole.items() if sign}, 0.0, 0.0))
     now = dict(ranges)
     for _ in range(_ROUNDS):
         changed = False

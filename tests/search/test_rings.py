@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from unknown_systems import catalog, ring
 
 from optimizer.hydraulics import solve_network
@@ -26,3 +27,11 @@ def test_every_run_of_a_ring_may_stay_as_it_is() -> None:
 
     assert prepared is not None
     assert all(min(way.alternative.cents for way in ways) == 0 for ways in prepared.case.ways.values())
+
+
+def test_what_goes_into_a_ring_is_at_least_what_must_come_out() -> None:
+    prepared = prepare(ring("  left: at least 1000 L/h\n  right: at least 1100 L/h"), catalog())
+
+    assert prepared is not None
+    low, _ = prepared.case.ranges["riser", 0]
+    assert 3.6e6 * low == pytest.approx(2100, rel=1e-6)
