@@ -24,11 +24,15 @@ from optimizer.program.flow_problem import (
 
 _NOTHING = Envelope((Line(0.0, 0.0),), (Line(0.0, 0.0),))
 _SPARE_M = 1e-6
+ENDLESS_M = 1e3  # what a valve may take: more than any pump of this trade gives
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """An alternative in a bin: its flows there, lines around its loss, its curve (None: a tee)."""
+    """An alternative in a bin: its flows there, lines around its loss, its curve (None: a tee).
+
+    With a valve in it, `open` has the lines around the loss with the valve open.
+    """
 
     alternative: int
     bin: int
@@ -36,6 +40,7 @@ class Cell:
     high_m3_s: float
     envelope: Envelope
     curve: LossCurve | None
+    open: Envelope | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,14 +137,24 @@ def _stage(
     cells = []
     for k, alternative in enumerate(group):
         reach = alternative.flow_range_m3_s
-        if drop_m is not None and reach[0] <= reach[1]:
+        if drop_m is not None and reach[0] <= reach[1] and not alternative.throttled:
             reach = _overlap(reach, flow_range_at(alternative.curve, drop_m, run.flow_range_m3_s))
         for b, (bin_low, bin_high, _) in enumerate(bins):
             low, high = _overlap((bin_low, bin_high), reach)
             if low <= high:
                 envelope = alternative.curve.envelope(low, high)
-                cells.append(Cell(k, b, low, high, envelope, alternative.curve))
+                with_valve = _throttled(envelope, low, high) if alternative.throttled else envelope
+                cells.append(
+                    Cell(k, b, low, high, with_valve, alternative.curve, envelope if alternative.throttled else None)
+                )
     return Stage(kind, run.name, len(group), tuple(cells))
+
+
+def _throttled(envelope: Envelope, low: float, high: float) -> Envelope:
+    """Return the lines around what a run loses when a valve may take any head in the direction of the flow."""
+    below = (Line(0.0, -ENDLESS_M),) if low < 0.0 or low == high == 0.0 else envelope.below
+    above = (Line(0.0, ENDLESS_M),) if high >= 0.0 else envelope.above
+    return Envelope(below, above)
 
 
 def _tee_stage(problem: FlowProblem, tee: FlowTee, key: RunEndKey, bins: list[tuple[float, float, bool]]) -> Stage:

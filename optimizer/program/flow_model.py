@@ -24,6 +24,8 @@ from optimizer.program.problem import State
 
 PAD_M = 1e-7  # the lines stand this far off, so that rounding never cuts a true plan off
 
+_LEAST_SHARE = 0.01  # of a flow unit: below, what a valve takes at a greatest flow tells nothing of its position
+
 
 @dataclass
 class FlowModel:
@@ -39,6 +41,8 @@ class FlowModel:
     bins: dict[tuple[str, int], Any] = field(default_factory=dict)
     losses: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, stage): expression [m]
     cells: list[tuple[str, Cell, Any, Any, Any]] = field(default_factory=list)  # run, cell, weight, flow, loss
+    throttles: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, alternative): k of k Q² in flow units
+    most_throttle: dict[str, float] = field(default_factory=dict)  # run with copies: a k that no valve there exceeds
     opened: list[Any] = field(default_factory=list)  # by pack
     cost: Any = None
 
@@ -69,6 +73,9 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
           sum of flows in - out = demand[n] at free points                               (mass)
           ends agree at tees, packs opened, rows over flows and over choices
 
+    An alternative with a valve, chosen for several copies of a run, has one k >= 0 for all of them: in every cell what
+    the valve takes lies between k low² and k high² (see `_add_throttle`).
+
     f and h split by alternative and bin are the perspective form: the tightest linear one for such an "either or".
     The loss in metres is the variable, so a solver's tolerance is one in metres.
     """
@@ -77,6 +84,7 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
     limit = max((abs(q) for run in problem.runs.values() for q in run.flow_range_m3_s), default=1.0) or 1.0
     built = FlowModel(problem, mathopt.Model(name="flows"), limit / 10.0, _money_unit(problem))
     head_ranges = heads_of(problem)
+    built.most_throttle = _most_throttles(problem, head_ranges, built.flow_unit_m3_s)
     _add_heads(built, head_ranges)
     _add_choices(built)
     for run in problem.runs.values():
@@ -87,6 +95,20 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
     _add_cost(built, cutoff_cents)
     _add_choice_rows(built)
     return built
+
+
+def _most_throttles(problem: FlowProblem, heads: Mapping[str, Range], unit_m3_s: float) -> dict[str, float]:
+    """Return by run a k at which a valve takes all the head there is even at the smallest greatest flow of a copy.
+
+    Runs without copies, and those that may carry next to nothing in one of them, are left out.
+    """
+    span = 2.0 * (max(high for _, high in heads.values()) - min(low for low, _ in heads.values())) + 1.0
+    greatest: dict[str, list[float]] = defaultdict(list)
+    for run in problem.runs.values():
+        greatest[run.same_as or run.name].append(max(map(abs, run.flow_range_m3_s)) / unit_m3_s)
+    return {
+        name: span / min(flows) ** 2 for name, flows in greatest.items() if len(flows) > 1 and min(flows) > _LEAST_SHARE
+    }
 
 
 def _money_unit(problem: FlowProblem) -> float:
@@ -154,6 +176,8 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
     by_bin: dict[int, list[Any]] = defaultdict(list)
     flows: dict[int, list[Any]] = defaultdict(list)
     lost: list[Any] = []
+    throttles: dict[int, list[Any]] = defaultdict(list)
+    root = run.same_as or run.name
     for cell in stage.cells:
         low, width = cell.low_m3_s / unit, (cell.high_m3_s - cell.low_m3_s) / unit
         weight = model.add_variable(lb=0.0, ub=1.0)
@@ -171,12 +195,44 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
         flows[cell.bin].append(flow)
         lost.append(loss)
         built.cells.append((run.name, cell, weight, flow, loss))
+        if stage.kind == RUN and cell.open is not None and root in built.most_throttle:
+            most = built.most_throttle[root]
+            throttles[cell.alternative].append(_add_throttle(built, cell, weight, share, loss, most))
     for k in range(stage.count):
         model.add_linear_constraint(mathopt.fast_sum(by_pick[k]) - built.pick(stage.kind, stage.name, k) == 0.0)
     for b, z in enumerate(zs):
         model.add_linear_constraint(mathopt.fast_sum(by_bin[b]) - z == 0.0)
+    for k, each in throttles.items():
+        if (root, k) not in built.throttles:
+            built.throttles[root, k] = model.add_variable(lb=0.0)
+        own = built.throttles[root, k]
+        model.add_linear_constraint(mathopt.fast_sum(each) - own == 0.0)
     built.losses[run.name, index] = mathopt.fast_sum(lost)
     return flows
+
+
+def _add_throttle(built: FlowModel, cell: Cell, weight: Any, share: Any, loss: Any, most: float) -> Any:
+    """Keep what a valve takes in a cell between k low² and k high², and return that k; 0 where the cell is not taken.
+
+    k is in metres per flow unit squared. Across rest nothing can be said: there k is free.
+    """
+    model, unit = built.model, built.flow_unit_m3_s
+    k = model.add_variable(lb=0.0)
+    model.add_linear_constraint(k - most * weight <= 0.0)
+    low, high = cell.low_m3_s / unit, cell.high_m3_s / unit
+    if low < 0.0 < high or low == high == 0.0 or cell.open is None:
+        return k
+    forward = low >= 0.0
+    near, far = (low, high) if forward else (high, low)
+    sides = ((cell.open.below, near if forward else far), (cell.open.above, far if forward else near))
+    for above, (lines, flow) in enumerate(sides):
+        taken = math.copysign(flow * flow, 1.0 if forward else -1.0)
+        for line in lines:
+            pad = PAD_M if above else -PAD_M
+            steep = line.slope_s_m2 * (cell.high_m3_s - cell.low_m3_s)
+            row = loss - (line.at(cell.low_m3_s) + pad) * weight - steep * share - taken * k
+            model.add_linear_constraint(row <= 0.0 if above else row >= 0.0)
+    return k
 
 
 def _add_valve(
@@ -206,9 +262,9 @@ def _most_loss_m(stage: Stage) -> float:
     """Return the greatest size that the loss of a stage can have [m]."""
     sizes = [0.0]
     for cell in stage.cells:
-        ends = (cell.low_m3_s, cell.high_m3_s)
+        ends, lines = (cell.low_m3_s, cell.high_m3_s), cell.open or cell.envelope
         # the loss lies between any line below and any above, and a line is at its greatest at an end
-        sizes.append(max(abs(line.at(q)) for line in (*cell.envelope.below, *cell.envelope.above) for q in ends))
+        sizes.append(max(abs(line.at(q)) for line in (*lines.below, *lines.above) for q in ends))
     return max(sizes)
 
 

@@ -89,7 +89,8 @@ class FlowNode:
 class FlowAlternative:
     """One way to build a stage of a run: cents, loss, end states at the tees, packs opened (bits).
 
-    `flow_range_m3_s` is where it may be used (a velocity limit, the last point of a pump's curve).
+    `flow_range_m3_s` is where it may be used (a velocity limit, the last point of a pump's curve). `throttled` says
+    that a valve in it may add any loss in the direction of the flow: the same k of k Q² in every copy of the run.
     """
 
     cents: int
@@ -98,6 +99,7 @@ class FlowAlternative:
     end: State = 0
     packs: int = 0
     flow_range_m3_s: Range = (-math.inf, math.inf)
+    throttled: bool = False
 
 
 @dataclass(frozen=True, slots=True)

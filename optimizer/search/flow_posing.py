@@ -295,11 +295,12 @@ def _flow_run(
     alternatives = tuple(
         FlowAlternative(
             way.alternative.cents,
-            RunCurve(table, k, way.valved),
+            RunCurve(table, k),
             states(way.alternative.start),
             states(way.alternative.end),
             way.alternative.packs,
             _NEVER if k in out else (-way.alternative.most_m3_s, way.alternative.most_m3_s),
+            way.valved,
         )
         for k, way in enumerate(ways)
     )
@@ -354,17 +355,22 @@ class _StateNumbers:
 
 @dataclass(frozen=True)
 class Gap:
-    """By how much the relaxation's flows and heads leave a run's own law [m]; where to cut its flow."""
+    """By how much the relaxation's flows and heads leave a run's own law [m]; where to cut its flow.
+
+    With `shared` they leave the law that a valve stands alike in all modes: a cut in any of them may mend it.
+    """
 
     run: str
     mode: int
     gap_m: float
     flow_m3_s: float
+    shared: bool = False
 
 
 def gaps_of(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> list[Gap]:
     """Return where the relaxation is off, the worst first. A valve may take head in the direction of the flow."""
     out = []
+    taken: dict[str, list[tuple[int, float, float]]] = {}  # by run with a valve: mode, k of k Q², flow
     ways = dict(zip(case.ways, choice.ways, strict=True))
     tees = dict(zip(case.tees, choice.tees, strict=True))
     for mode, at in enumerate(case.modes):
@@ -381,12 +387,21 @@ def gaps_of(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> list[Ga
                     if curves.geometry is not None:
                         lost += curves.loss_m(end, {e: chosen.flows_m3_s[e[0]] for e in curves.legs})
             off = there - lost
+            if case.ways[name][ways[name]].valved and abs(flow) > 1e-9:
+                taken.setdefault(name, []).append((mode, max(0.0, off / (flow * abs(flow))), flow))
             if case.ways[name][ways[name]].valved and (off * flow > 0.0 or abs(flow) < 1e-9):
                 off = 0.0
             if is_one_way(run, case.network) and abs(flow) < 1e-9 and off < 0.0:
                 off = 0.0
             out.append(Gap(name, mode, abs(off), flow))
-    return sorted([*out, *_too_much_back(case, chosen, choice)], key=lambda gap: -gap.gap_m)
+    apart = [gap for name, each in taken.items() for gap in _apart(name, each)]
+    return sorted([*out, *apart, *_too_much_back(case, chosen, choice)], key=lambda gap: -gap.gap_m)
+
+
+def _apart(run: str, taken: list[tuple[int, float, float]]) -> list[Gap]:
+    """Return how far a valve's takings in several settings are from those of one position between them [m]."""
+    middle = 0.5 * (min(k for _, k, _ in taken) + max(k for _, k, _ in taken))
+    return [Gap(run, mode, abs(k - middle) * flow**2, flow, shared=True) for mode, k, flow in taken]
 
 
 def _too_much_back(case: FlowCase, chosen: RelaxedSelection, choice: Choice) -> Iterator[Gap]:

@@ -215,10 +215,6 @@ class FlowSearch:
             return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
         if not self._has_valves(choice):
             self._forbid(found)
-        elif len(modes) > 1 and worst < _NEAR_M:
-            # each setting by itself may be served by a position of its own, however fine the boxes; one for all was
-            # sought from every one of these and not found
-            self._give_up(found, choice)
         elif self._impossible(choice):
             self._forbid(found)
             return [self._node(bound, node.box)]
@@ -287,7 +283,8 @@ class FlowSearch:
         for gap in gaps_of(self.case, found, choice):
             if gap.gap_m <= CLOSE_M:
                 return None
-            key = max(self._near(gap.run, gap.mode), key=lambda key: _width(box[key]))
+            modes = range(len(self.case.modes)) if gap.shared else (gap.mode,)
+            key = max((key for mode in modes for key in self._near(gap.run, mode)), key=lambda key: _width(box[key]))
             low, high = box[key]
             if _width(box[key]) <= self.narrow_m3_s:
                 continue

@@ -18,7 +18,6 @@ _TANGENTS = (0.0, 0.4, 0.75, 1.0)  # places in a range, as shares
 _STEP = 1e-6  # of the range: half the step of a numeric slope
 _HAIR_M3_S = 1e-12
 _MOST_LINES = 4
-ENDLESS_M = 1e3  # what a valve may take: more than any pump of this trade gives
 
 
 class _Lines(NamedTuple):
@@ -125,11 +124,10 @@ def _padded(lines: Sequence[list[tuple[float, float]]]) -> _Lines:
 
 @dataclass(frozen=True)
 class RunCurve:
-    """One alternative of a table. With `valved` a valve in it may add any loss in the direction of the flow."""
+    """One alternative of a table."""
 
     table: CurveTable
     index: int
-    valved: bool = False
 
     def loss_m(self, flow_m3_s: float) -> float:
         return float(self.table.losses_m(flow_m3_s)[self.index])
@@ -142,10 +140,7 @@ class RunCurve:
 
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
         under, over = self.table.lines(low_m3_s, high_m3_s)
-        free = (Line(0.0, -ENDLESS_M),), (Line(0.0, ENDLESS_M),)
-        below = free[0] if self.valved and low_m3_s <= 0.0 and (low_m3_s < 0.0 or high_m3_s == 0.0) else None
-        above = free[1] if self.valved and high_m3_s >= 0.0 else None
-        return Envelope(below or under.of(self.index), above or over.of(self.index))
+        return Envelope(under.of(self.index), over.of(self.index))
 
 
 @dataclass
