@@ -18,6 +18,7 @@ from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, Relaxe
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import solve_relaxation
 from optimizer.search.flow_bound import least_energy_cents, reduced
+from optimizer.search.flow_gaps import gaps_of, valve_hints
 from optimizer.search.flow_posing import (
     Choice,
     FlowCase,
@@ -25,11 +26,9 @@ from optimizer.search.flow_posing import (
     choice_of,
     duties_of,
     flow_problem,
-    gaps_of,
     keeps_within,
     side_rows,
     single,
-    valve_hints,
 )
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.verify.held import settle_held

@@ -199,3 +199,36 @@ def test_a_problem_that_contradicts_itself_is_refused_in_words() -> None:
         FlowRun("r", "a", "b", THREE, (0.0, float("inf")))
     with pytest.raises(PlanError, match="fixed head"):
         FlowNode("n", head_m=1.0, demand_m3_s=0.1)
+
+
+def with_valve(alternative: FlowAlternative) -> FlowAlternative:
+    return replace(alternative, throttled=True)
+
+
+def test_a_valve_in_one_alternative_holds_its_flow_under_what_the_head_would_give() -> None:
+    # open, c = 10 gives 1.0 m³/s; only the alternative with a valve can be held to less
+    group = (square(10.0, 0), with_valve(square(10.0, 200)))
+
+    selection = solve_relaxation(line(group, (0.6, 0.9)), {"line": [0.7, 0.8]})
+    assert selection.runs == {"line": 1}
+
+
+def two_settings(low: Range, high: Range) -> FlowProblem:
+    """The same line with a valve between 10 m and 0 m, and between 2.5 m and 0 m: any k gives flows of 2 to 1."""
+    once = line((with_valve(square(10.0, 0)),), high)
+    nodes = {**once.nodes, "mid": FlowNode("mid", head_m=2.5)}
+    again = FlowRun("turned down", "mid", "low", once.runs["line"].alternatives, low, same_as="line")
+    return FlowProblem(nodes, {**once.runs, "turned down": again})
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [
+        ((0.24, 0.26), (0.48, 0.52), Outcome.OPTIMAL),  # k = 30 with c = 10: 0.25 and 0.5
+        ((0.30, 0.32), (0.48, 0.52), Outcome.INFEASIBLE),  # each by itself with a k of its own, both with none
+    ],
+)
+def test_a_valve_stands_alike_in_every_setting(low: Range, high: Range, outcome: Outcome) -> None:
+    assert solve_relaxation(two_settings(low, high), {}).outcome is outcome
+    alone = [line((with_valve(square(10.0, 0)),), high), two_settings(low, (0.01, 2.0))]
+    assert all(solve_relaxation(problem, {}).outcome is Outcome.OPTIMAL for problem in alone)
