@@ -24,7 +24,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.search.frontier import FrontierPlan
     from optimizer.takeoff.budget import BestForBudget
     from optimizer.takeoff.requote import Requoted
-    from optimizer.takeoff.take_off import Store, TakeOff
+    from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
@@ -162,65 +162,30 @@ def search(
     what would free a plan where there is none.
     """
     from optimizer.model.plan import Status
+    from optimizer.search.sought import sought
+    from optimizer.takeoff.budget import till_cents, within_budget
+    from optimizer.takeoff.take_off import Store
 
-    found, known, told = _sought(system, catalog, solver, time_limit_s, progress)
-    if found.status is Status.NO_PLAN_FOUND and not known and not told:
+    ended = sought(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
+    found, store = ended.plan, Store.shipped()
+    if found.status is Status.NO_PLAN_FOUND and not ended.known and not ended.told:
         from optimizer.search.unknown_free import with_how_far
         from optimizer.search.watch import Watch
 
         return with_how_far(system, catalog, found, Watch.of(time_limit_s, progress, solver))
     if found.status is not Status.INFEASIBLE:
-        from optimizer.takeoff.budget import within_budget
-
-        return within_budget(system, catalog, found, _store(), solver=solver, time_limit_s=time_limit_s)
-    price = partial(_till_cents, system, catalog)
-    if known:
+        return within_budget(system, catalog, found, store, solver=solver, time_limit_s=time_limit_s)
+    price = partial(till_cents, system, catalog=catalog, store=store)
+    if ended.known:
         from optimizer.search.free import with_ways_out
 
         return with_ways_out(system, catalog, found, price)
-    if told:
+    if ended.told:
         return found
     from optimizer.search.unknown_free import with_ways_out as with_unknown_ways_out
     from optimizer.search.watch import Watch
 
     return with_unknown_ways_out(system, catalog, found, Watch.of(time_limit_s, progress, solver), price)
-
-
-def _sought(
-    system: System, catalog: Catalog, solver: str | None, time_limit_s: float, progress: Progress | None
-) -> tuple[Plan, bool, bool]:
-    """Return how the search ended, whether the flows are known beforehand, whether all is told, if they are not.
-
-    Where safety alone says no the reasons say what would help; who stopped it by hand does not wait for more.
-    """
-    from optimizer.search.safe import find_safe_plan, find_safe_unknown
-    from optimizer.search.second_pump import with_second_pump
-
-    try:
-        ended = find_safe_plan(system, catalog, solver=solver, time_limit_s=time_limit_s)
-        known, told = True, False
-    except FlowsUnknownError:
-        searched = find_safe_unknown(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
-        ended, known, told = searched.plan, False, searched.unsafe or searched.by_hand
-    return (
-        with_second_pump(system, catalog, ended, solver=solver, time_limit_s=time_limit_s, progress=progress),
-        known,
-        told,
-    )
-
-
-def _till_cents(system: System, catalog: Catalog, found: Plan) -> int:
-    from optimizer.takeoff.budget import till_cents
-
-    return till_cents(system, found, catalog, _store())
-
-
-def _store(quoted_cents: Mapping[str, int] | None = None) -> Store:
-    from optimizer.read.cure_times import load_cure_times
-    from optimizer.read.stock_lengths import load_stick_rules
-    from optimizer.takeoff.take_off import Store
-
-    return Store(load_stick_rules(), load_cure_times(), quoted_cents or {})
 
 
 def most_flow(
@@ -241,14 +206,16 @@ def most_flow(
         When the rules have no budget.
     """
     from optimizer.search.most_flow import any_plan_of
+    from optimizer.search.sought import sought
     from optimizer.takeoff.budget import most_for_budget, within_budget
+    from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:
         raise PlanError("the most flow for how much? Write a `budget` under `rules`, or give --budget")
 
     def bought(wanted: System) -> Plan:
-        found = _sought(wanted, catalog, solver, time_limit_s, progress)[0]
-        return within_budget(wanted, catalog, found, _store(), solver=solver, time_limit_s=time_limit_s)
+        found = sought(wanted, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
+        return within_budget(wanted, catalog, found, Store.shipped(), solver=solver, time_limit_s=time_limit_s)
 
     return most_for_budget(system, bought, *any_plan_of(system, catalog, solver, time_limit_s, progress))
 
@@ -343,9 +310,10 @@ def take_off(
 
     `quoted_cents` is what a store asks for a stick, by the item number that the parts list gives it.
     """
+    from optimizer.takeoff.take_off import Store
     from optimizer.takeoff.take_off import take_off as measured_out
 
-    store = _store(quoted_cents)
+    store = Store.shipped(quoted_cents)
     told = (plan_report.system, plan_report.plan, plan_report.verification)
     return measured_out(*told, catalog, store, plan_report.before_flows_m3_s, spares=spares, ports=ports)
 

@@ -12,6 +12,8 @@ from optimizer.model.cure import CureTime
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.stock import StickRule, sticks_of
 from optimizer.model.system import System
+from optimizer.read.cure_times import load_cure_times
+from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.bill import bill_of
 from optimizer.takeoff.cut_list import CutList, cut_list
 from optimizer.takeoff.ports import PortWays, ways_at_ports
@@ -29,6 +31,11 @@ class Store:
     sticks: tuple[StickRule, ...]
     cure: Mapping[str, CureTime]
     quoted_cents: Mapping[str, int] = field(default_factory=dict)  # what it asks for a stick, by its `stick_id`
+
+    @classmethod
+    def shipped(cls, quoted_cents: Mapping[str, int] | None = None) -> Store:
+        """Return what the shipped tables say of sticks and cement, with the prices that a store asked."""
+        return cls(load_stick_rules(), load_cure_times(), quoted_cents or {})
 
 
 @dataclass(frozen=True, slots=True)

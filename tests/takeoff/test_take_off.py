@@ -26,7 +26,6 @@ from optimizer.model.system import Rules, System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.cure_times import load_cure_times
 from optimizer.read.places import data_directory
-from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.take_off import Store, TakeOff, take_off
 from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, TEST, RunWork
@@ -43,7 +42,7 @@ def catalog() -> Catalog:
 
 
 def store(**quoted: int) -> Store:
-    return Store(load_stick_rules(), load_cure_times(), quoted)
+    return Store.shipped(quoted)
 
 
 def row(kind: Kind, size: str) -> CatalogItem:
@@ -323,7 +322,7 @@ def test_another_store_sells_other_sticks() -> None:
 def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
     report, _ = planned("single-return")
     number = stick_id("sch40-pipe-100", 5 * SALE_M)
-    asked = Store(load_stick_rules(), load_cure_times(), {number: 777})
+    asked = Store.shipped({number: 777})
 
     bill = take_off(report.system, report.plan, CHECKED, catalog(), asked, {}).bill
     pipe = {line.item_id: line.unit_price_cents for line in bill.lines if line.group == "Pipe"}
