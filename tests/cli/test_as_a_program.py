@@ -89,7 +89,7 @@ def test_what_takes_more_than_a_second_is_told_on_stderr(here: Path) -> None:
     out, err = start("plan", SHORT, code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
 
     first, second = err.splitlines()
-    assert first == "Searching for the cheapest plan ..."
+    assert first == "Searching for the cheapest plan ... (Ctrl-C ends it with the best so far)"
     assert second.startswith("Searching for the cheapest plan: ")
     assert "Searching" not in out
 
@@ -102,10 +102,13 @@ def test_data_comes_without_progress(here: Path) -> None:
 
 
 @posix_only
-def test_ctrl_c_ends_with_one_line_and_code_130(here: Path) -> None:
+def test_the_second_ctrl_c_in_a_search_ends_it_at_once_with_code_130(here: Path) -> None:
     child = start("plan", SHORT, "-o", "parts.xlsx", code=SLOW_SEARCH, DELAY_S="60")
     assert child.stderr is not None
-    assert child.stderr.readline() == "Searching for the cheapest plan ...\n"
+    assert child.stderr.readline().startswith("Searching for the cheapest plan ... (Ctrl-C ends it")
+    child.send_signal(signal.SIGINT)
+    assert child.stderr.readline() == "\n"  # after the terminal's own ^C
+    assert child.stderr.readline() == "Ending with the best so far; Ctrl-C once more ends at once.\n"
     child.send_signal(signal.SIGINT)
     out, err = child.communicate(timeout=20)
 
@@ -121,7 +124,7 @@ def test_signs_that_an_encoding_lacks_do_no_harm(here: Path) -> None:
 
     assert child.returncode == 0
     assert "socket ? socket" in out
-    assert err == ""
+    assert all(line.startswith("Searching for the cheapest plan") for line in err.splitlines())  # on a busy machine
 
 
 @posix_only
