@@ -37,6 +37,7 @@ from optimizer.search.unknown_flows import UnknownSearch, find_unknown
 from optimizer.units import show_flow, show_head
 from optimizer.verify.allowance import Allowance
 
+NO_ELECTRICITY = "electricity is not counted: with several settings the file does not say how long each one lasts"
 _PUMPS = "all pumps"  # the run that stands for them in the program
 _JOIN = "behind all pumps"
 
@@ -115,7 +116,7 @@ def find_one(
             raise FlowsUnknownError("drains and sump limit the flows")
         plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
     except FlowsUnknownError:
-        return find_unknown(
+        found = find_unknown(
             system,
             catalog,
             solver=solver,
@@ -126,9 +127,18 @@ def find_one(
             allowances=allowances,
             floor_cents=floor_cents,
         )
+        if not (found.plan.found and _leaves_electricity_out(system)):
+            return found
+        return replace(found, plan=replace(found.plan, notes=(*found.plan.notes, NO_ELECTRICITY)))
     if plan.status is Status.INFEASIBLE:
         return UnknownSearch(plan)
     return UnknownSearch(plan, bound_cents=plan.bound_cents or 0, cents=plan.material_cents)
+
+
+def _leaves_electricity_out(system: System) -> bool:
+    """Return whether electricity has a price that no plan counts, as nothing says how long each setting lasts."""
+    rules = system.rules
+    return len(system.settings) > 1 and rules.electricity_cents_per_kwh * rules.horizon_h > 0.0
 
 
 def _none(status: Status, catalog: Catalog, reasons: tuple[str, ...]) -> Plan:

@@ -23,6 +23,7 @@ from optimizer.verify.reach import most_scale
 _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that gives this
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
+_NO_ELECTRICITY = "What the pumps draw is not counted here."
 
 
 @dataclass(frozen=True)
@@ -71,15 +72,16 @@ def unknown_frontier(
     PlanError, SolverError
         As `find_unknown`.
     """
-    free = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
-    return _Frontier(free, catalog, watch, max(least_gain, 1e-3), budget_cents).run()
+    return _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents).run()
 
 
 class _Frontier:
     def __init__(
         self, system: System, catalog: Catalog, watch: Watch, least_gain: float, budget_cents: int | None
     ) -> None:
-        self.system, self.catalog, self.watch = system, catalog, watch
+        self.system = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
+        self.priced = system.rules.electricity_cents_per_kwh * system.rules.horizon_h > 0.0
+        self.catalog, self.watch = catalog, watch
         self.least_gain, self.budget_cents = least_gain, budget_cents
         self.steps: list[_Step] = []
         self.beyond: float | None = None  # proved: no plan reaches this
@@ -94,7 +96,8 @@ class _Frontier:
                 self._look_between(*gap)
         except KeyboardInterrupt:
             self.watch.by_hand = True
-        return UnknownFrontier(self._plans(), tuple(self._notes()), self._complete())
+        notes = (*self._notes(), *([_NO_ELECTRICITY] if self.steps and self.priced else []))
+        return UnknownFrontier(self._plans(), notes, self._complete())
 
     # the ends: what is least, the targets themselves, the most there is
 

@@ -269,12 +269,9 @@ class _Loop:
         return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)
 
     def _notes(self) -> Iterator[str]:
-        rules = self.system.rules
         open_ = [self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known]
         if open_:
             yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
-        if self.system.settings and rules.electricity_cents_per_kwh * rules.horizon_h:
-            yield "electricity is not counted: the file does not say how long each setting lasts"
         if self.system.settings:
             yield "another pump was taken at the same shares of its full speed as the settings say for your own"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 from unknown_systems import catalog, cheapest_of_all, day_and_night, line
@@ -75,6 +76,15 @@ def test_without_time_nothing_is_claimed() -> None:
     assert frontier.plans == ()
     assert not frontier.complete
     assert "the time limit came" in frontier.notes[0]
+
+
+def test_a_price_of_electricity_that_is_not_counted_is_told() -> None:
+    rules = replace(day_and_night().rules, electricity_cents_per_kwh=40.0, horizon_h=8766.0)
+
+    priced = unknown_frontier(replace(day_and_night(), rules=rules), catalog(), Watch.of(100.0), least_gain=0.5)
+
+    assert "What the pumps draw is not counted here." in priced.notes
+    assert not any("draw" in note for note in found().notes)
 
 
 def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:

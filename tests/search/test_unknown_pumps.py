@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from unknown_systems import branches, catalog, cheapest_of_all, line
+from unknown_systems import branches, catalog, cheapest_of_all, day_and_night, line
 
 from optimizer.model.catalog import Kind
 from optimizer.model.plan import Status
@@ -69,6 +69,17 @@ def test_with_electricity_at_a_price_each_speed_is_looked_at_below_the_cost_so_f
     assert found.plan.pump_speeds == {"return": 0.8}
     assert found.plan.energy_cents == 24237  # 45 W × 0.8³ × 26,298 h × 0.40 USD/kWh, rounded up, by hand
     assert verify_plan(system, found.plan).passed
+
+
+@pytest.mark.parametrize("other_pumps", [False, True])
+def test_with_several_settings_a_plan_says_once_that_electricity_is_not_counted(other_pumps: bool) -> None:
+    rules = replace(day_and_night().rules, other_pumps=other_pumps, **PRICED)
+    priced, free = replace(day_and_night(), rules=rules), day_and_night()
+
+    notes = find_any(priced, catalog()).plan.notes
+
+    assert sum("electricity is not counted" in note for note in notes) == 1
+    assert not any("electricity" in note for note in find_any(free, catalog()).plan.notes)
 
 
 def test_without_the_rule_only_the_own_pump_counts() -> None:
