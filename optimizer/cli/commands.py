@@ -18,6 +18,7 @@ from optimizer.cli.options import (
     catalogs_option,
     file_argument,
     json_option,
+    output_option,
     replace_option,
     time_limit_option,
 )
@@ -180,13 +181,7 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
 
 @main.command()
 @file_argument
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="XLSX",
-    help="Write the parts list and all that goes with it as a workbook.",
-)
+@output_option("XLSX", "Write the parts list and all that goes with it as a workbook.")
 @replace_option
 @catalogs_option
 @time_limit_option

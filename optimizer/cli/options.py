@@ -65,3 +65,9 @@ whole_time_option = click.option(
 def budget_option(words: str) -> Callable[[F], F]:
     """Return the option of an amount of money, which comes as whole cents; `words` are its line of help."""
     return click.option("--budget", "budget_cents", type=float, callback=_cents, metavar="MONEY", help=words)
+
+
+def output_option(metavar: str, words: str, *, required: bool = False) -> Callable[[F], F]:
+    """Return the option of where to write; `words` are its line of help."""
+    place = click.Path(path_type=Path)
+    return click.option("-o", "--output", type=place, metavar=metavar, required=required, help=words)

@@ -8,20 +8,14 @@ from pathlib import Path
 import click
 
 from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
-from optimizer.cli.options import catalogs_option, file_argument, json_option, replace_option
+from optimizer.cli.options import catalogs_option, file_argument, json_option, output_option, replace_option
 from optimizer.cli.waiting import wait_for
 
 
 @click.command()
 @file_argument
 @click.argument("quote", type=click.Path(path_type=Path), metavar="QUOTE.xlsx")
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="XLSX",
-    help="Write the workbook of the cheapest plan at the store's prices.",
-)
+@output_option("XLSX", "Write the workbook of the cheapest plan at the store's prices.")
 @replace_option
 @catalogs_option
 @json_option

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.cli.options import catalogs_option, file_argument, replace_option, time_limit_option
+from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option, time_limit_option
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -21,14 +21,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @file_argument
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="HTML",
-    required=True,
-    help="Where to write the page; the name ends in .html.",
-)
+@output_option("HTML", "Where to write the page; the name ends in .html.", required=True)
 @click.option(
     "--pdf",
     type=click.Path(path_type=Path),
@@ -80,14 +73,7 @@ def report(
 
 @click.command()
 @file_argument
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    required=True,
-    help="Where to put the SVG files; the folder is made when it is not there.",
-)
+@output_option("FOLDER", "Where to put the SVG files; the folder is made when it is not there.", required=True)
 @click.option(
     "--plan", "with_plan", is_flag=True, help="Find the cheapest plan and draw the plumbing after it as well."
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from optimizer.cli.options import catalogs_option, file_argument, replace_option
+from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option
 from optimizer.cli.waiting import wait_for
 
 _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
@@ -15,13 +15,7 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
 
 @click.command()
 @file_argument
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write the card as a page to print (.html) or a workbook (.xlsx).",
-)
+@output_option("FILE", "Write the card as a page to print (.html) or a workbook (.xlsx).")
 @click.option("--now", is_flag=True, help="The plumbing as it stands; without it the plumbing after the cheapest plan.")
 @click.option(
     "--clog", type=_SHARES, default=50.0, show_default=True, metavar="PERCENT", help="Section lost to a clog."

@@ -6,12 +6,12 @@ to sticks takes its place. Whole numbers only; the answer is counted again witho
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.errors import SolverError
+from optimizer.program.answers import answer_of, first_answer, is_optimal
 
 MOST_PATTERNS = 50_000  # above this many the patterns are not listed
 _TIDY_PATTERNS = 600  # above this many, equally cheap answers are not weighed against each other: it can take minutes
@@ -170,7 +170,7 @@ def _pick(problem: CuttingProblem, patterns: Sequence[_Pattern], time_limit_s: f
     result = _solve(first, time_limit_s)
     used = _read(first, result)
     cents = _cents(problem, patterns, used)
-    bound = cents if _is_optimal(result) else max(0, -int(-(result.dual_bound() - 1e-6) // 1))
+    bound = cents if is_optimal(result) else max(0, -int(-(result.dual_bound() - 1e-6) // 1))
     if len(patterns) <= _TIDY_PATTERNS:
         used = _tidied(problem, patterns, cents, used, time_limit_s)
     return CuttingAnswer(_trimmed(problem, [patterns[p] for p, n in enumerate(used) for _ in range(n)]), cents, bound)
@@ -186,27 +186,13 @@ def _tidied(
 
 
 def _solve(built: _PatternModel, time_limit_s: float) -> Any:
-    from ortools.math_opt.python import mathopt
+    def ask(name: str) -> Any:
+        answer = answer_of(built.model, name, time_limit_s)
+        if answer.ended is not None:
+            raise SolverError(f"ended with {answer.ended}")
+        return answer.result
 
-    limit = datetime.timedelta(seconds=time_limit_s)
-    parameters = mathopt.SolveParameters(time_limit=limit, relative_gap_tolerance=0.0, absolute_gap_tolerance=0.0)
-    failures = []
-    for name in _SOLVERS:
-        try:
-            result = mathopt.solve(built.model, getattr(mathopt.SolverType, name), params=parameters)
-        except Exception as error:  # the binding raises whatever the solver's wrapper raises
-            failures.append(f"{name}: {error}")
-            continue
-        if result.has_primal_feasible_solution():
-            return result
-        failures.append(f"{name}: ended with {result.termination.reason.value}")
-    raise SolverError("no solver cut the pieces: " + "; ".join(failures))
-
-
-def _is_optimal(result: Any) -> bool:
-    from ortools.math_opt.python import mathopt
-
-    return bool(result.termination.reason == mathopt.TerminationReason.OPTIMAL)
+    return first_answer(_SOLVERS, ask, "no solver cut the pieces")
 
 
 def _read(built: _PatternModel, result: Any) -> list[int]:

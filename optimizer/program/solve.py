@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import datetime
 from typing import Any
 
 from optimizer.errors import SolverError
+from optimizer.program.answers import answer_of, first_answer, is_optimal
 from optimizer.program.build import SizingModel, build_sizing_model
 from optimizer.program.merge import MergedTables
 from optimizer.program.narrow import solve_narrowed
@@ -78,42 +78,24 @@ def solve_model(
 
     Without `by_cost` the objective is something else than the problem's cost; with `any_head` paths may lose too much.
     """
-    failures: list[str] = []
-    for name in (solver,) if solver else SOLVERS:
-        try:
-            return _solve_with(name, built, problem, time_limit_s, by_cost, any_head)
-        except SolverError as error:
-            failures.append(f"{name}: {error}")
-    raise SolverError("no solver gave an answer: " + "; ".join(failures))
+    return first_answer(
+        (solver,) if solver else SOLVERS,
+        lambda name: _solve_with(name, built, problem, time_limit_s, by_cost, any_head),
+    )
 
 
 def _solve_with(
     name: str, built: SizingModel, problem: SizingProblem, time_limit_s: float, by_cost: bool, any_head: bool
 ) -> Selection:
-    from ortools.math_opt.python import mathopt
-
-    parameters = mathopt.SolveParameters(
-        time_limit=datetime.timedelta(seconds=time_limit_s), relative_gap_tolerance=0.0, absolute_gap_tolerance=0.0
-    )
-    try:
-        result = mathopt.solve(built.model, getattr(mathopt.SolverType, name), params=parameters)
-    except Exception as error:  # the binding raises whatever the solver's wrapper raises
-        raise SolverError(str(error)) from error
-    reason = mathopt.TerminationReason
-    if result.termination.reason in (reason.INFEASIBLE, reason.INFEASIBLE_OR_UNBOUNDED):
-        return Selection(Outcome.INFEASIBLE, {}, {}, None, None, name)
-    if not result.has_primal_feasible_solution():
-        if result.termination.reason == reason.NO_SOLUTION_FOUND:
-            return Selection(Outcome.NO_PLAN_FOUND, {}, {}, None, None, name)
-        raise SolverError(f"ended with {result.termination.reason.value}: {result.termination.detail}")
-    return _extract(name, built, problem, result, by_cost, any_head)
+    answer = answer_of(built.model, name, time_limit_s)
+    if answer.ended is not None:
+        return Selection(answer.ended, {}, {}, None, None, name)
+    return _extract(name, built, problem, answer.result, by_cost, any_head)
 
 
 def _extract(
     name: str, built: SizingModel, problem: SizingProblem, result: Any, by_cost: bool, any_head: bool
 ) -> Selection:
-    from ortools.math_opt.python import mathopt
-
     values = result.variable_values()
     runs = {run: max(range(len(xs)), key=lambda k: values[xs[k]]) for run, xs in built.run_vars.items()}
     tees = {tee: max(range(len(ys)), key=lambda k: values[ys[k]]) for tee, ys in built.tee_vars.items()}
@@ -122,7 +104,7 @@ def _extract(
     if over := exceeded(problem, runs, tees):
         raise SolverError(f"the answer uses {', '.join(over)}")
     cents = cost_of(problem, runs, tees)
-    optimal = result.termination.reason == mathopt.TerminationReason.OPTIMAL
+    optimal = is_optimal(result)
     bound = result.dual_bound()
     if by_cost and cents > result.objective_value() + 0.5:
         raise SolverError(f"the answer costs {cents} cents, the solver said {result.objective_value()}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Unpack
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.graph import FREE
@@ -30,12 +31,11 @@ from optimizer.program.problem import (
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
-from optimizer.search.flow_search import Progress
 from optimizer.search.posing import Options, PosedProblem, loss_units, options_of, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
+from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
 from optimizer.units import show_flow, show_head
-from optimizer.verify.allowance import Allowance
 
 NO_ELECTRICITY = "electricity is not counted: with several settings the file does not say how long each one lasts"
 _PUMPS = "all pumps"  # the run that stands for them in the program
@@ -47,7 +47,7 @@ def find_pumps_plan(
     catalog: Catalog,
     *,
     solver: str | None = None,
-    time_limit_s: float = 60.0,
+    time_limit_s: float = TIME_LIMIT_S,
     most_cents: float = math.inf,
 ) -> Plan:
     """Return the cheapest plan of a system with several pumps that gives every demand its least flow.
@@ -93,40 +93,21 @@ def find_pumps_plan(
     return _plan(_Found(station, options, posed, choices, chosen))
 
 
-def find_one(
-    system: System,
-    catalog: Catalog,
-    *,
-    solver: str | None = None,
-    time_limit_s: float = 60.0,
-    progress: Progress | None = None,
-    cutoff_cents: int | None = None,
-    any_plan: bool = False,
-    allowances: tuple[Allowance, ...] = (),
-    floor_cents: int = 0,
-) -> UnknownSearch:
+def find_one(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> UnknownSearch:
     """Return the cheapest plan with the pumps that stand there: by their flows where those are known, else by any.
 
     Parameters and errors are those of `find_unknown`. Where drains and sump allow only so much, the flows that valves
     may be set to are not known.
     """
+    cutoff_cents = terms.get("cutoff_cents")
     most = math.inf if cutoff_cents is None else cutoff_cents - 1
+    solver, time_limit_s = terms.get("solver"), terms.get("time_limit_s", TIME_LIMIT_S)
     try:
-        if allowances:
+        if terms.get("allowances"):
             raise FlowsUnknownError("drains and sump limit the flows")
         plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
     except FlowsUnknownError:
-        found = find_unknown(
-            system,
-            catalog,
-            solver=solver,
-            time_limit_s=time_limit_s,
-            progress=progress,
-            cutoff_cents=cutoff_cents,
-            any_plan=any_plan,
-            allowances=allowances,
-            floor_cents=floor_cents,
-        )
+        found = find_unknown(system, catalog, **terms)
         if not (found.plan.found and _leaves_electricity_out(system)):
             return found
         return replace(found, plan=replace(found.plan, notes=(*found.plan.notes, NO_ELECTRICITY)))

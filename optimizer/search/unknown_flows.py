@@ -31,6 +31,7 @@ from optimizer.search.flow_search import FlowSearch, Progress, SearchState, sure
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.search.reach import limits_in_words
+from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.held import settle_held
 
@@ -61,7 +62,7 @@ def find_unknown(
     catalog: Catalog,
     *,
     solver: str | None = None,
-    time_limit_s: float = 60.0,
+    time_limit_s: float = TIME_LIMIT_S,
     progress: Progress | None = None,
     cutoff_cents: int | None = None,
     any_plan: bool = False,

@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Unpack
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Part, Pump
@@ -21,8 +22,8 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_search import Progress
 from optimizer.search.pressure import with_pump_borne
 from optimizer.search.pumps_plan import find_one
+from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import SO_FAR, UnknownSearch
-from optimizer.verify.allowance import Allowance
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
 _SAME_SPEED = 1e-6
@@ -54,38 +55,15 @@ class PumpVariant:
         return f"{pumps} at {speeds}" if speeds else pumps
 
 
-def find_any(
-    system: System,
-    catalog: Catalog,
-    *,
-    solver: str | None = None,
-    time_limit_s: float = 60.0,
-    progress: Progress | None = None,
-    cutoff_cents: int | None = None,
-    any_plan: bool = False,
-    allowances: tuple[Allowance, ...] = (),
-    floor_cents: int = 0,
-) -> UnknownSearch:
+def find_any(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> UnknownSearch:
     """Return the cheapest plan with any pump that the rules allow; without `other pumps: yes` that is the owner's.
 
     Parameters and errors are those of `find_unknown`; the time is that of all pumps together. The case of the result
     has the plan's pump in its network.
     """
     if not system.rules.other_pumps and not counts_electricity(system):
-        return find_one(
-            system,
-            catalog,
-            solver=solver,
-            time_limit_s=time_limit_s,
-            progress=progress,
-            cutoff_cents=cutoff_cents,
-            any_plan=any_plan,
-            allowances=allowances,
-            floor_cents=floor_cents,
-        )
-    loop = _Loop(system, catalog, solver, time.monotonic() + time_limit_s, progress, cutoff_cents, any_plan)
-    loop.hold(allowances, floor_cents)
-    return loop.run()
+        return find_one(system, catalog, **terms)
+    return _Loop(system, catalog, terms).run()
 
 
 def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
@@ -170,30 +148,18 @@ def _taken(part: Part, items: Mapping[str, CatalogItem]) -> Part:
 
 
 class _Loop:
-    def __init__(
-        self,
-        system: System,
-        catalog: Catalog,
-        solver: str | None,
-        until: float,
-        progress: Progress | None,
-        cutoff_cents: int | None,
-        any_plan: bool,
-    ) -> None:
-        self.system, self.catalog, self.solver, self.until = system, catalog, solver, until
-        self.progress, self.cutoff_cents, self.any_plan = progress, cutoff_cents, any_plan
+    """One search for each pump; no plan with a pump costs less than its bound [cents]."""
+
+    def __init__(self, system: System, catalog: Catalog, terms: Terms) -> None:
+        self.until = time.monotonic() + terms.get("time_limit_s", TIME_LIMIT_S)
+        self.system, self.catalog, self.terms = system, catalog, terms
+        self.progress, self.cutoff_cents = terms.get("progress"), terms.get("cutoff_cents")
         self.variants = pump_variants(system, catalog)
-        self.bounds = [float(variant.cents) for variant in self.variants]  # no plan with that pump costs less
+        floor = terms.get("floor_cents", 0)
+        self.bounds = [float(max(variant.cents, floor)) for variant in self.variants]
         self.first: list[UnknownSearch] = []
         self.best: UnknownSearch | None = None
         self.by_hand = False
-        self.allowances: tuple[Allowance, ...] = ()
-        self.floor_cents = 0
-
-    def hold(self, allowances: tuple[Allowance, ...], floor_cents: int) -> None:
-        """Look only for plans that drains and sumps take; none of any pump costs less than the floor [cents]."""
-        self.allowances, self.floor_cents = allowances, floor_cents
-        self.bounds = [max(bound, float(floor_cents)) for bound in self.bounds]
 
     @property
     def known(self) -> float:
@@ -213,7 +179,7 @@ class _Loop:
             if self.bounds[at] >= self.known:
                 continue
             left_s = self.until - time.monotonic()
-            if self.by_hand or left_s <= 0.0 or (self.any_plan and self.best is not None):
+            if self.by_hand or left_s <= 0.0 or (self.terms.get("any_plan") and self.best is not None):
                 yield at
                 continue
             found = self._search(at, left_s * max(1.0 / (len(waiting) - i), _LEAST_SHARE))
@@ -222,17 +188,13 @@ class _Loop:
 
     def _search(self, at: int, time_limit_s: float) -> UnknownSearch:
         variant = self.variants[at]
-        found = find_one(
-            variant.system,
-            self.catalog,
-            solver=self.solver,
-            time_limit_s=time_limit_s,
-            progress=self._told(at) if self.progress is not None else None,
-            cutoff_cents=None if math.isinf(self.known) else int(self.known),
-            any_plan=self.any_plan,
-            allowances=self.allowances,
-            floor_cents=self.floor_cents,
-        )
+        left: Terms = {
+            **self.terms,
+            "time_limit_s": time_limit_s,
+            "progress": self._told(at) if self.progress is not None else None,
+            "cutoff_cents": None if math.isinf(self.known) else int(self.known),
+        }
+        found = find_one(variant.system, self.catalog, **left)
         self.by_hand = self.by_hand or found.by_hand
         self.bounds[at] = math.inf if found.bound_cents is None else max(self.bounds[at], found.bound_cents)
         self.first += [found] if at == 0 and not self.first else []
