@@ -1,4 +1,4 @@
-"""The whole chain once, for the command line, the page and the library."""
+"""The whole chain once, for the command line and the library."""
 
 from __future__ import annotations
 

@@ -26,20 +26,21 @@ ARROWS = (
     ("takeoff",),
     ("pipeline",),
     ("documents",),
-    ("cli", "web"),
+    ("cli",),
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}
 HOMES = {
     "fluids": {"hydraulics"},
     "ortools": {"program"},
-    "openpyxl": {"read", "documents"},
-    "xlsxwriter": {"read", "documents"},
+    "scipy": {"hydraulics", "verify"},
+    "networkx": {"model", "joints"},
+    "openpyxl": {"read"},
+    "xlsxwriter": {"documents"},
     "pint": {"units"},
     "resvg_py": {"documents"},
     "weasyprint": {"documents"},
     "ruamel": {"read"},
-    "pydantic": {"read", "web"},
-    "rich": {"documents", "cli"},
+    "rich": {"documents"},
     "click": {"cli"},
 }
 MODULES = sorted(path.relative_to(ROOT) for path in PACKAGE.rglob("*.py") if "data" not in path.parts)
