@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -131,28 +131,43 @@ def compile_network(network: Network, conditions: Conditions | None = None) -> C
         pieces=pieces,
         piece_run=piece_run,
         pumps=tuple(pump for i, run in enumerate(runs) for pump in _pumps(i, run, network)),
-        devices=tuple(
-            (i, device_curve(conditions.devices[element.device]))
-            for i, parts in enumerate(elements)
-            for element in parts
-            if element.device
-        ),
-        lifts=tuple(
-            Lift(i, element.square_s2_m5, element.least_flow_m3_s)
-            for i, parts in enumerate(elements)
-            for element in parts
-            if element.least_flow_m3_s > 0.0
-        ),
+        devices=_devices(elements, conditions),
+        lifts=_lifts(elements),
         direction=np.array([0 if d is None else d for d in directions], dtype=np.int64),
-        shut=np.array(
-            [
-                d is None or not run.is_plumbed or any(e.shut for e in parts)
-                for run, d, parts in zip(runs, directions, elements, strict=True)
-            ],
-            dtype=bool,
-        ),
+        shut=_shut(runs, directions, elements),
         narrowest_area_m2=np.array([_narrowest_area_m2(run, parts) for run, parts in zip(runs, elements, strict=True)]),
         junctions=build_junctions(network, index, conditions),
+    )
+
+
+def _devices(elements: Sequence[Sequence[LossElement]], conditions: Conditions) -> tuple[tuple[int, DeviceCurve], ...]:
+    return tuple(
+        (i, device_curve(conditions.devices[element.device]))
+        for i, parts in enumerate(elements)
+        for element in parts
+        if element.device
+    )
+
+
+def _lifts(elements: Sequence[Sequence[LossElement]]) -> tuple[Lift, ...]:
+    return tuple(
+        Lift(i, element.square_s2_m5, element.least_flow_m3_s)
+        for i, parts in enumerate(elements)
+        for element in parts
+        if element.least_flow_m3_s > 0.0
+    )
+
+
+def _shut(
+    runs: Sequence[Run], directions: Sequence[int | None], elements: Sequence[Sequence[LossElement]]
+) -> npt.NDArray[np.bool_]:
+    """Return which runs carry no water: not plumbed, with a part that is shut, or open in no direction."""
+    return np.array(
+        [
+            direction is None or not run.is_plumbed or any(element.shut for element in parts)
+            for run, direction, parts in zip(runs, directions, elements, strict=True)
+        ],
+        dtype=bool,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -206,33 +206,19 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
 def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: Limit | None = None) -> FlowCase:
     """Return the ways and fittings over ranges of flow: all that are efficient there, or those within a limit."""
     system, options, modes = material.system, material.options, material.modes
-    network, rules = system.network, system.rules
-    sides = sides_of(options)
+    network, sides = system.network, sides_of(options)
     if any(each.most_back_m3 is not None for each in material.allowances):
         sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1)))
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
-    for name, found in material.sources.items():
+    for name in material.sources:
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
         weighing = _weighing(material, sides, name, low, high, limit)
-        made = [
-            Way(alternative, source.run)
-            for source, arcs in zip(found, material.rows[name], strict=True)
-            for alternative in ranged_alternatives(
-                source.graph, arcs, weighing, both_ends=name in material.lossy and not source.valved
-            )
-        ]
-        ways[name] = tuple(made)
+        ways[name] = tuple(_ways(material, name, weighing))
         basis = material.rows[name][0].basis
-        matrix = np.stack([way.alternative.row for way in made]) if made else np.zeros((0, basis.width))
-        tables[name] = CurveTable(matrix, basis)
-    energy = {
-        (name, speed): energy_cents(network.pumps[name], speed, rules)
-        for name in network.pumps
-        for speed in dict.fromkeys(speeds[name] for mode in modes for speeds in mode.speeds)
-        if len(modes) == 1
-    }
+        rows = [way.alternative.row for way in ways[name]]
+        tables[name] = CurveTable(np.stack(rows) if rows else np.zeros((0, basis.width)), basis)
     return FlowCase(
         network,
         conditions_of(network),
@@ -242,11 +228,31 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
         {point: tuple(found) for point, found in options.tees.items()},
         tuple(pack.cents for pack in options.packs),
         ranges,
-        rules.velocity_limit_m_s,
-        energy,
+        system.rules.velocity_limit_m_s,
+        _energy_cents(system, modes),
         material.allowances,
         sides,
     )
+
+
+def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:
+    """Yield the efficient ways to plumb a run, as it stands and with a slot for a valve."""
+    for source, arcs in zip(material.sources[name], material.rows[name], strict=True):
+        both_ends = name in material.lossy and not source.valved
+        for alternative in ranged_alternatives(source.graph, arcs, weighing, both_ends=both_ends):
+            yield Way(alternative, source.run)
+
+
+def _energy_cents(system: System, modes: Sequence[Mode]) -> dict[tuple[str, float], int]:
+    """Return what each pump draws at each of its speeds; nothing where how long each setting lasts is not known."""
+    if len(modes) != 1:
+        return {}
+    pumps = system.network.pumps
+    return {
+        (name, speed): energy_cents(pumps[name], speed, system.rules)
+        for name in pumps
+        for speed in dict.fromkeys(speeds[name] for speeds in modes[0].speeds)
+    }
 
 
 def _weighing(material: Material, sides: Sides, name: str, low: float, high: float, limit: Limit | None) -> Weighing:

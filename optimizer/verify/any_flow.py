@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
@@ -21,6 +21,18 @@ from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, all_open, pump_wants, settle, velocity_wants
 
 _SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """One setting: the flows as it stands, with the planned valves set, and with them wide open."""
+
+    name: str
+    targets: tuple[Target, ...]
+    duty: Duty
+    before: NetworkSolution
+    after: NetworkSolution
+    wide: NetworkSolution
 
 
 def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verification:
@@ -43,33 +55,37 @@ def verify_any(system: System, plan: Plan, conditions: Conditions) -> Verificati
         return Verification(False, (), (), {}, {}, (), ("the planned plumbing has no steady flow",))
     valves = settings_of(planned[0], there[0][0], settled)
     try:
-        after = [solve_network(_set(network, valves), conditions) for network in planned]
-        wide = [solve_network(all_open(network), conditions) for network in planned]
-        before = [solve_network(at.network, conditions) for _, at in there]
+        solved = [_solved(name, at, duty, valves, conditions) for (name, at), duty in zip(there, duties, strict=True)]
     except NetworkError as error:
         return Verification(False, (), (), {}, {}, (), (str(error),))
-    demands = [
-        _check(target, name, *solutions)
-        for (name, at), *solutions in zip(there, before, after, wide, strict=True)
-        for target in at.targets
-    ]
+    return _told(solved, valves, limit)
+
+
+def _solved(name: str, at: System, duty: Duty, valves: tuple[ValveSetting, ...], conditions: Conditions) -> _Solved:
+    """Return one setting solved as it stands, with the valves where they go, and with all of them open."""
+    after = solve_network(_set(duty.network, valves), conditions)
+    wide = solve_network(all_open(duty.network), conditions)
+    return _Solved(name, at.targets, duty, solve_network(at.network, conditions), after, wide)
+
+
+def _told(solved: Sequence[_Solved], valves: tuple[ValveSetting, ...], limit: float) -> Verification:
+    """Return what the solutions say of the plan: targets met or missed, limits kept, what the owner should know."""
+    demands = tuple(_check(target, s.name, s.before, s.after, s.wide) for s in solved for target in s.targets)
     failures = [f"{check.run!r} misses its target" for check in demands if not check.met]
-    for duty, solution in zip(duties, after, strict=True):
-        failures += _over_limits(duty, solution, limit)
+    failures += [words for s in solved for words in _over_limits(s.duty, s.after, limit)]
     shut = [
         f"the valve of run {valve.run!r} is shut: no flow was asked for there" for valve in valves if valve.opening <= 0
     ]
     return Verification(
         passed=not failures,
-        demands=tuple(demands),
+        demands=demands,
         valves=valves,
-        flows_m3_s=after[0].flows_m3_s,
-        velocities_m_s=after[0].velocities_m_s,
-        warnings=tuple(dict.fromkeys([*(w for s in after for w in s.warnings), *shut])),
+        flows_m3_s=solved[0].after.flows_m3_s,
+        velocities_m_s=solved[0].after.velocities_m_s,
+        warnings=tuple(dict.fromkeys([*(words for s in solved for words in s.after.warnings), *shut])),
         failures=tuple(failures),
         settings=tuple(
-            SettingFlows(name, s.flows_m3_s, s.velocities_m_s, w.flows_m3_s)
-            for (name, _), s, w in zip(there, after, wide, strict=True)
+            SettingFlows(s.name, s.after.flows_m3_s, s.after.velocities_m_s, s.wide.flows_m3_s) for s in solved
         ),
     )
 
