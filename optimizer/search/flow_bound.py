@@ -8,7 +8,7 @@ any plan below a cost, so that the relaxation over flows needs to see few.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.choices.graph import FREE, KEPT, EndState
@@ -40,39 +40,53 @@ def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: in
     def number(state: EndState) -> int:
         return numbers.setdefault(state, len(numbers))
 
-    runs = {}
-    for name, ways in case.ways.items():
-        losses = case.tables[name].losses_m(low[name]) if low[name] > 0.0 else [0.0] * len(ways)
-        runs[name] = tuple(
-            RunChoice(
-                number(way.alternative.start),
-                number(way.alternative.end),
-                way.alternative.cents,
-                math.floor(float(loss) / LOSS_UNIT_M),
-                way.alternative.packs,
-                way.alternative.used,
-            )
-            for way, loss in zip(ways, losses, strict=True)
-        )
+    runs = {name: _run_choices(case, name, low[name], number) for name in case.ways}
     tees = {
-        point: tuple(
-            TeeChoice(
-                option.cents,
-                {(run.name, start): number(option.states[leg]) for run, leg, start in case.network.runs_at(point)},
-                {
-                    (run.name, start): math.floor(
-                        _least_tee_loss(case, point, k, run.name, start, box, mode) / LOSS_UNIT_M
-                    )
-                    for run, _, start in case.network.runs_at(point)
-                },
-                uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
-            )
-            for k, option in enumerate(options)
-        )
+        point: tuple(_tee_choice(case, point, k, box, mode, number) for k in range(len(options)))
         for point, options in case.tees.items()
     }
     paths = tuple(_path(case, way, low, mode) for way in _ways(case.network, low))
     return SizingProblem(runs, tees, paths, case.packs, limits_of(case.sides))
+
+
+def _run_choices(
+    case: FlowCase, name: str, low_m3_s: float, number: Callable[[EndState], int]
+) -> tuple[RunChoice, ...]:
+    """Return the ways of a run with what each loses at its least flow."""
+    ways = case.ways[name]
+    losses = case.tables[name].losses_m(low_m3_s) if low_m3_s > 0.0 else [0.0] * len(ways)
+    return tuple(
+        RunChoice(
+            number(way.alternative.start),
+            number(way.alternative.end),
+            way.alternative.cents,
+            math.floor(float(loss) / LOSS_UNIT_M),
+            way.alternative.packs,
+            way.alternative.used,
+        )
+        for way, loss in zip(ways, losses, strict=True)
+    )
+
+
+def _tee_choice(
+    case: FlowCase,
+    point: str,
+    k: int,
+    box: Mapping[tuple[str, int], Range],
+    mode: int,
+    number: Callable[[EndState], int],
+) -> TeeChoice:
+    """Return a fitting with what it takes from each of its runs at least."""
+    option, ends = case.tees[point][k], list(case.network.runs_at(point))
+    return TeeChoice(
+        option.cents,
+        {(run.name, start): number(option.states[leg]) for run, leg, start in ends},
+        {
+            (run.name, start): math.floor(_least_tee_loss(case, point, k, run.name, start, box, mode) / LOSS_UNIT_M)
+            for run, _, start in ends
+        },
+        uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
+    )
 
 
 def _balanced(network: Network, low: Mapping[str, float]) -> bool:

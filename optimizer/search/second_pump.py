@@ -91,8 +91,7 @@ class _Pairs:
             self.progress(words, None if math.isinf(known) else int(known), int(min(known, bound)))
 
     def _search(self, i: int, pair: TwoPumps, time_limit_s: float) -> None:
-        found = self._find(pair, time_limit_s)
-        self.bounds[i] = math.inf if found.plan.status is Status.INFEASIBLE else max(self.bounds[i], _bound(found))
+        found = self._find(i, pair, time_limit_s)
         if not found.plan.found:
             self.reasons += found.plan.reasons[:1] if found.plan.status is Status.INFEASIBLE else ()
             return
@@ -106,16 +105,16 @@ class _Pairs:
         held = allowances_of(there, today_counts=True)
         left_s = self.until - time.monotonic()
         if held and left_s > 0.0:
-            again = self._find(pair, min(left_s, time_limit_s), held, found.bound_cents or 0)
-            self.bounds[i] = math.inf if again.plan.status is Status.INFEASIBLE else max(self.bounds[i], _bound(again))
+            again = self._find(i, pair, min(left_s, time_limit_s), held, found.bound_cents or 0)
             plan = finished(pair, again.plan) if again.plan.found else plan
             if again.plan.found and not unsafe_words(there, plan):
                 self._keep(plan)
 
     def _find(
-        self, pair: TwoPumps, time_limit_s: float, held: tuple[Allowance, ...] = (), floor: int = 0
+        self, i: int, pair: TwoPumps, time_limit_s: float, held: tuple[Allowance, ...] = (), floor: int = 0
     ) -> UnknownSearch:
-        return find_one(
+        """Return how the search with a pair ended, and keep what it says of the least that the pair costs."""
+        found = find_one(
             pair.system,
             self.catalog,
             solver=self.solver,
@@ -125,6 +124,8 @@ class _Pairs:
             allowances=held,
             floor_cents=floor,
         )
+        self.bounds[i] = math.inf if found.plan.status is Status.INFEASIBLE else max(self.bounds[i], _bound(found))
+        return found
 
     def _keep(self, plan: Plan) -> None:
         if plan.material_cents is not None and plan.material_cents < self.known:
