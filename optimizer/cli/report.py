@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option, time_limit_option
-from optimizer.cli.waiting import wait_for
+from optimizer.cli.waiting import Tell, wait_for, wait_for_search
 
 if TYPE_CHECKING:
     from optimizer.documents.drawing.frontier_chart import FrontierPoint
@@ -17,6 +17,12 @@ if TYPE_CHECKING:
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
+    from optimizer.search.unknown_frontier import UnknownFrontier
+
+    _Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
+
+_UNKNOWN_STEP = 0.03  # of the reach; each step is a search of its own, and a chart shows no smaller ones
+_ONE_PUMP = "With one pump only: a second one is weighed by `retrofit plan`."
 
 
 @click.command()
@@ -48,7 +54,8 @@ def report(
     """Write the cheapest plan as one page to open or print.
 
     The answer comes first, then pictures, then details. The page holds everything in itself and asks for nothing
-    from outside.
+    from outside. Where flows are not known beforehand, what more money would buy takes as long again as the time limit
+    says, and the page says what was left open.
     """
     from optimizer import pipeline
     from optimizer.documents.report import write_report
@@ -62,11 +69,10 @@ def report(
         require_pdf()
     system, catalog = _read(file, catalogs)
     found = _plan(system, catalog, time_limit_s)
-    points, chosen = _frontier(system, catalog, found)
+    points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
     card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
-    write = partial(
-        write_report, output, found, replace, paper=paper, frontier=points, chosen=chosen, card=card, pdf=pdf
-    )
+    shown = partial(write_report, frontier=points, chosen=chosen, frontier_notes=notes, card=card)
+    write = partial(shown, output, found, replace, paper=paper, pdf=pdf)
     wait_for(f"Writing {output}", write)
     click.echo(f"Wrote {output}{f' and {pdf}' if pdf is not None else ''}.")
 
@@ -86,20 +92,24 @@ def draw(
     """Draw the plumbing in FILE as SVG pictures.
 
     Schematic, head along each path, pump and system curves, and the largest losses: as it stands, or with --plan now
-    and after the work, and cost against flow.
+    and after the work, and cost against flow. Where flows are not known beforehand that last one takes as long again as
+    the time limit says.
     """
     from optimizer.documents import pictures
     from optimizer.documents.report_facts import report_facts, solved
 
     system, catalog = _read(file, catalogs)
+    notes: tuple[str, ...] = ()
     if with_plan:
         found = _plan(system, catalog, time_limit_s)
-        points, chosen = _frontier(system, catalog, found)
+        points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
         drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found, points, chosen), alone=True))
     else:
         drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
     _write_pictures(output, drawn, replace)
     click.echo(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
+    for note in notes:
+        click.echo(note)
 
 
 def _read(file: Path, catalogs: tuple[Path, ...]) -> tuple[System, Catalog]:
@@ -116,19 +126,43 @@ def _plan(system: System, catalog: Catalog, time_limit_s: float) -> PlanReport:
     )
 
 
-def _frontier(
-    system: System, catalog: Catalog, found: PlanReport
-) -> tuple[tuple[FrontierPoint, ...], FrontierPoint | None]:
-    """Return cost against flow with the plan's own point in it; nothing where the flows are not known beforehand."""
+def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> _Curve:
+    """Return cost against flow with the plan's own point in it; against reach where flows are not known beforehand."""
     from optimizer.documents.frontier_points import frontier_points
-    from optimizer.errors import PlanError
+    from optimizer.errors import FlowsUnknownError, PlanError
     from optimizer.search.frontier import frontier
 
+    alone = () if system.second_pump is None else (_ONE_PUMP,)
     try:
         plans = wait_for("Looking for every efficient plan", partial(frontier, system, catalog))
-    except PlanError:
-        return (), None
-    return frontier_points(plans, found.plan)
+    except FlowsUnknownError:
+        points, own, notes = _unknown_frontier(system, catalog, found, time_limit_s)
+        return points, own, (*notes, *alone)
+    except PlanError as error:
+        return (), None, (f"Cost against flow was not worked out: {error}.", *alone)
+    return *frontier_points(plans, found.plan), alone
+
+
+def _unknown_frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> _Curve:
+    from optimizer.documents.frontier_points import reach_points
+    from optimizer.model.plan import planned_networks
+    from optimizer.search.unknown_frontier import unknown_frontier
+    from optimizer.search.watch import Watch
+    from optimizer.verify.reach import best_speeds
+
+    free = system.with_budget(None)  # what more money buys is shown too
+
+    def look(tell: Tell) -> UnknownFrontier:
+        return unknown_frontier(free, catalog, Watch.of(time_limit_s, tell), least_gain=_UNKNOWN_STEP)
+
+    curve = wait_for_search("Looking for what more money would buy", look)
+    longer = f"`retrofit frontier {system.path} --time-limit {max(600.0, 4 * time_limit_s):g}` looks longer."
+    notes = curve.notes if curve.complete else (*curve.notes, longer)
+    if not curve.plans:
+        return (), None, notes
+    as_planned = found.system if found.plan.stands is not None else system
+    reach = max(1.0, best_speeds(as_planned, planned_networks(as_planned, found.plan)).scale)
+    return *reach_points(curve.plans, found.plan, reach), notes
 
 
 def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool) -> None:

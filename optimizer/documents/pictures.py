@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
-from optimizer.documents.drawing.frontier_chart import frontier_chart
+from optimizer.documents.drawing.frontier_chart import frontier_chart, has_reach
 from optimizer.documents.drawing.head_line import head_line_chart
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.loss_bars import loss_bars
@@ -100,17 +100,19 @@ def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
     if not facts.frontier:
         return ()
     currency = facts.report.bill.currency
+    by_reach = has_reach(facts.frontier)
     svg = frontier_chart(
         facts.frontier,
         facts.chosen,
         facts.units,
         currency,
-        title="Cost against flow",
+        title="Cost against reach" if by_reach else "Cost against flow",
         key="frontier",
         flow_words="pump flow",
         alone=alone,
     )
-    return (Picture("frontier", "What each plan costs and what it gives; the full mark is the chosen one.", svg),)
+    gives = "what share of every least flow together it reaches" if by_reach else "what it gives"
+    return (Picture("frontier", f"What each plan costs and {gives}; the full mark is the chosen one.", svg),)
 
 
 def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:

@@ -33,6 +33,7 @@ def write_report(
     *,
     frontier: Sequence[FrontierPoint] = (),
     chosen: FrontierPoint | None = None,
+    frontier_notes: Sequence[str] = (),
     card: SettingsCard | None = None,
     paper: str | None = None,
     sections: Sequence[Section] = SECTIONS,
@@ -50,6 +51,8 @@ def write_report(
         Replace a file that is there. Its old content stays until the new one is whole.
     frontier, chosen
         Plans for the chart of cost against flow, and which of them the report is about; without them it is left out.
+    frontier_notes
+        What is said below that chart or in place of it: what is proved, what was left open, why there is none.
     card
         How everything is set after the work, and what every meter should show; without it that part is left out.
     paper
@@ -70,7 +73,7 @@ def write_report(
     target = free_target(Path(path), overwrite, ".html")
     printed = None if pdf is None else free_target(Path(pdf), overwrite, ".pdf")
     require_passed(report)
-    facts = report_facts(report, frontier, chosen, card)
+    facts = report_facts(report, frontier, chosen, card, frontier_notes=frontier_notes)
     page = report_page(facts, paper=paper, sections=sections)
     if printed is not None:
         put_whole(printed, pdf_of(page))

@@ -41,7 +41,8 @@ class Solved:
 class ReportFacts:
     """A report with both plumbings solved.
 
-    `frontier` and the settings `card` where they were worked out; `chosen` is the report's plan in the frontier.
+    `frontier` and the settings `card` where they were worked out; `chosen` is the report's plan in the frontier or
+    beside it, and `frontier_notes` say what is proved of it and what was left open, or why there is none.
     """
 
     report: PlanReport
@@ -50,6 +51,7 @@ class ReportFacts:
     frontier: tuple[FrontierPoint, ...] = ()
     chosen: FrontierPoint | None = None
     card: SettingsCard | None = None
+    frontier_notes: tuple[str, ...] = ()
 
     @property
     def units(self) -> str:
@@ -70,6 +72,7 @@ def report_facts(
     chosen: FrontierPoint | None = None,
     card: SettingsCard | None = None,
     *,
+    frontier_notes: Sequence[str] = (),
     with_gains: bool = True,
 ) -> ReportFacts:
     """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting.
@@ -81,7 +84,7 @@ def report_facts(
     planned = planned_network(report.system.network, report.plan)
     after = with_openings(planned, report.verification.valves)
     both = solved(report.system.network, with_gains), solved(after, with_gains)
-    return ReportFacts(report, *both, tuple(frontier), chosen, card)
+    return ReportFacts(report, *both, tuple(frontier), chosen, card, tuple(frontier_notes))
 
 
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:

@@ -160,8 +160,9 @@ def head(facts: ReportFacts) -> str:
 
 
 def cost_against_flow(facts: ReportFacts) -> str:
-    """Return cost against flow, where it was worked out."""
-    return charts(map(_chart, frontier(facts)))
+    """Return cost against flow where it was worked out, and what is to be said of it, or why it is not there."""
+    shown = charts(map(_chart, frontier(facts))) if facts.frontier else ""
+    return shown + (items(facts.frontier_notes) if facts.frontier_notes else "")
 
 
 def _chart(picture: Picture) -> str:

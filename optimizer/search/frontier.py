@@ -30,12 +30,14 @@ class FrontierPlan:
     """One efficient plan and what it reaches.
 
     `reach` is the largest multiple of all least flows at once that the planned plumbing holds with its valves set,
-    worked out and then found again by the network; `total_m3_s` is the pump's flow there.
+    worked out and then found again by the network; `total_m3_s` is the pump's flow there. `starts` is the reach from
+    which on nothing cheaper is left open; None where that is from the plan before.
     """
 
     plan: Plan
     reach: float
     total_m3_s: float
+    starts: float | None = None
 
     @property
     def meets_targets(self) -> bool:

@@ -191,7 +191,10 @@ class _Frontier:
     # the result
 
     def _plans(self) -> tuple[FrontierPlan, ...]:
-        found = [FrontierPlan(step.planned.plan, step.reach, self._pumped_m3_s(step.planned)) for step in self.steps]
+        found = [
+            FrontierPlan(step.planned.plan, step.reach, self._pumped_m3_s(step.planned), step.start)
+            for step in self.steps
+        ]
         found.sort(key=lambda plan: (plan.plan.cost_cents or 0, -plan.reach))
         best, kept = 0.0, []
         for plan in found:
@@ -206,7 +209,12 @@ class _Frontier:
         return sum(flows[run.name] for run in runs if any(part.kind is Kind.PUMP for part in run.parts))
 
     def _complete(self) -> bool:
-        return bool(self.steps) and not self.watch.over and not self.unsettled and self.beyond is not None
+        return bool(self.steps) and not self.watch.over and not self.unsettled and not self._top_is_open()
+
+    def _top_is_open(self) -> bool:
+        """Return whether some plan may reach more than the last one here."""
+        most = max(step.reach for step in self.steps)
+        return self.beyond is None or self.beyond > most * (1 + 3 * STEP)
 
     def _notes(self) -> Iterator[str]:
         if not self.steps:
@@ -215,9 +223,9 @@ class _Frontier:
             return
         yield from self._open_words()
         most = max(step.reach for step in self.steps)
-        if self.beyond is None or self.beyond > most * (1 + 3 * STEP):
+        if self._top_is_open():
             yield "Whether some plan reaches more than the last one here was not settled."
-        elif most < most_scale(self.system):
+        elif self.beyond is not None and most < most_scale(self.system):
             weighed = " of those weighed" if self.left_out else ""
             yield f"That no plan{weighed} reaches {100 * self.beyond:.0f} % is proved."
 

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from running import Retrofit
 
+from optimizer.search.watch import Watch
+
 TEXT = """
 system: Day and night
 units: metric
@@ -57,6 +59,33 @@ def test_a_frontier_without_time_is_no_answer(retrofit: Retrofit, system: Path) 
 
     assert result.exit_code == 3
     assert "the time limit came" in result.stdout
+
+
+def test_the_pictures_have_cost_against_reach_and_what_is_proved_of_it(
+    retrofit: Retrofit, system: Path, tmp_path: Path
+) -> None:
+    result = retrofit("draw", str(system), "-o", str(tmp_path / "pictures"), "--plan")
+    chart = (tmp_path / "pictures" / "frontier.svg").read_text(encoding="utf-8")
+
+    assert result.exit_code == 0
+    assert "Each plan is proved the cheapest for what it reaches." in result.stdout
+    assert "looks longer" not in result.stdout  # all was settled
+    assert "reached, % of least flows" in chart
+    assert "this plan: " in chart
+
+
+def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
+    retrofit: Retrofit, system: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of = Watch.of
+    monkeypatch.setattr(Watch, "of", lambda limit_s, tell: of(0.0, tell))
+
+    result = retrofit("report", str(system), "-o", str(tmp_path / "plan.html"))
+    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
+
+    assert result.exit_code == 0
+    assert "No plan was found for even 1 % of the least flows: the time limit came." in page
+    assert f"`retrofit frontier {system} --time-limit 600` looks longer." in page
 
 
 def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path) -> None:

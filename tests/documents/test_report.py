@@ -221,6 +221,14 @@ def test_cost_against_flow_is_there_when_it_was_worked_out(facts: ReportFacts, p
     assert 'id="frontier"' not in page
 
 
+def test_what_is_to_be_said_of_cost_against_flow_stands_there_even_without_the_chart(facts: ReportFacts) -> None:
+    page = report_page(replace(facts, frontier_notes=("No plan was found: the time limit came.",)))
+
+    assert 'id="frontier"' in page
+    assert "<li>No plan was found: the time limit came.</li>" in page
+    assert 'id="frontier-title"' not in page
+
+
 @pytest.mark.parametrize(
     ("units", "paper", "wanted"), [("US", None, "letter"), ("metric", None, "A4"), ("US", "A4", "A4")]
 )

@@ -174,6 +174,68 @@ def test_a_frontier_of_any_size_is_readable(count: int) -> None:
     assert_readable(frontier_canvas(points, points[-1], "metric", "USD"))
 
 
+REACHED = [
+    FrontierPoint(0, 0.0, "", 0.6, 0.01, 0),
+    FrontierPoint(1500, 0.0, "this plan", 1.04, 0.8, 1500),  # that nothing cheaper reaches 60 to 80 % was not proved
+    FrontierPoint(3000, 0.0, "", 1.1, 1.04, 2000),  # one for 20 may do as well
+]
+
+
+def test_what_was_not_proved_of_a_plan_is_drawn_and_told() -> None:
+    canvas = frontier_canvas(REACHED, REACHED[1], "metric", "USD")
+    svg = frontier_chart(REACHED, REACHED[1], "metric", "USD", title="t", key="k")
+
+    assert_readable(canvas)
+    assert "this plan: $15.00, 104 %" in svg
+    assert "reached, % of least flows" in svg
+    assert "not settled: more may lie below" in svg
+    assert "a cheaper one is not ruled out" in svg
+    assert "Whether other plans reach between 60 % and 80 % was not settled." in svg
+    assert "That 110 % costs less, down to $20.00, is not ruled out." in svg
+    assert "between 104 %" not in svg
+
+
+def test_a_bar_ends_where_a_cheaper_plan_is_ruled_out_and_a_broken_line_at_what_is_proved() -> None:
+    svg = frontier_chart(REACHED, None, "metric", "USD", title="t", key="k")
+    circles = re.findall(r'class="after-hollow" cx="([\d.]+)" cy="([\d.]+)"', svg)
+    (x0, y0), (x1, y1), (x2, y2) = [(float(x), float(y)) for x, y in circles]
+    bar, level = (
+        [tuple(map(float, pair.split(","))) for pair in re.findall(r"[\d.]+,[\d.]+", line)]
+        for role in ("tank", "level")
+        for line in re.findall(rf'<polyline class="{role}"[^>]*points="([^"]+)"', svg)
+        if len(line.split()) > 2 or abs(float(line.split()[0].split(",")[1]) - y2) < 1.0
+    )
+
+    assert bar[0] == pytest.approx((x0 + (x2 - x0) * 20 / 30, y2), abs=0.2)
+    assert level == [
+        pytest.approx((x0, y0), abs=0.2),
+        pytest.approx((x0, y0 + (y1 - y0) * 20 / 44), abs=0.2),
+        pytest.approx((x1, y0 + (y1 - y0) * 20 / 44), abs=0.2),
+    ]
+
+
+def test_where_all_is_proved_nothing_open_is_drawn() -> None:
+    proved = [FrontierPoint(0, 0.0, "", 0.6, 0.01, 0), FrontierPoint(1500, 0.0, "", 1.04, 0.6, 1500)]
+
+    svg = frontier_chart(proved, None, "metric", "USD", title="t", key="k")
+
+    assert "not settled" not in svg
+    assert "ruled out" not in svg
+
+
+def test_a_chosen_plan_beside_the_frontier_is_drawn_too() -> None:
+    beside = FrontierPoint(2500, 0.0, "this plan", 1.05)
+
+    canvas, svg = (
+        frontier_canvas(REACHED, beside, "metric", "USD"),
+        frontier_chart(REACHED, beside, "metric", "USD", title="t", key="k"),
+    )
+
+    assert_readable(canvas)
+    assert svg.count('class="after-bar"') == 1
+    assert svg.count('class="after-hollow"') == 3
+
+
 def test_a_frontier_without_plans_is_refused() -> None:
     with pytest.raises(ValueError, match="a plan at least"):
         frontier_canvas([], None, "US", "USD")
