@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -38,6 +39,11 @@ pipeline.search = chatty
 """
 
 
+def without_patience(err: str) -> list[str]:
+    """Return the lines but those that tell of work of more than a second: on a busy machine any work may be that."""
+    return [line for line in err.splitlines() if not re.fullmatch(r"[A-Z].*( \.\.\.( \(.*\))?|: \d+\.\d s)", line)]
+
+
 @posix_only
 def test_what_a_compiled_library_prints_by_itself_never_mixes_with_data(here: Path) -> None:
     words = [sys.executable, "-c", CHATTY_SEARCH, "plan", SHORT, "--json"]
@@ -52,7 +58,7 @@ def test_a_pipe_gets_plain_text_and_nothing_else(here: Path) -> None:
 
     assert out.startswith("Flows as they are: Single return line\n=====")
     assert "\x1b" not in out
-    assert err == ""
+    assert without_patience(err) == []
 
 
 @posix_only
@@ -88,7 +94,7 @@ def _everything(leader: int) -> str:
 def test_what_takes_more_than_a_second_is_told_on_stderr(here: Path) -> None:
     out, err = start("plan", SHORT, code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
 
-    first, second = err.splitlines()
+    first, second = (line for line in err.splitlines() if line.startswith("Searching"))
     assert first == "Searching for the cheapest plan ... (Ctrl-C ends it with the best so far)"
     assert second.startswith("Searching for the cheapest plan: ")
     assert "Searching" not in out
@@ -105,9 +111,10 @@ def test_data_comes_without_progress(here: Path) -> None:
 def test_the_second_ctrl_c_in_a_search_ends_it_at_once_with_code_130(here: Path) -> None:
     child = start("plan", SHORT, "-o", "parts.xlsx", code=SLOW_SEARCH, DELAY_S="60")
     assert child.stderr is not None
-    assert child.stderr.readline().startswith("Searching for the cheapest plan ... (Ctrl-C ends it")
+    err_lines = iter(child.stderr.readline, "")  # on a busy machine lines of progress come in between
+    assert any(line.startswith("Searching for the cheapest plan ... (Ctrl-C ends it") for line in err_lines)
     child.send_signal(signal.SIGINT)
-    assert child.stderr.readline() == "\n"  # after the terminal's own ^C
+    assert "\n" in err_lines  # after the terminal's own ^C
     assert child.stderr.readline() == "Ending with the best so far; Ctrl-C once more ends at once.\n"
     child.send_signal(signal.SIGINT)
     out, err = child.communicate(timeout=20)
@@ -124,7 +131,7 @@ def test_signs_that_an_encoding_lacks_do_no_harm(here: Path) -> None:
 
     assert child.returncode == 0
     assert "socket ? socket" in out
-    assert all(line.startswith("Searching for the cheapest plan") for line in err.splitlines())  # on a busy machine
+    assert without_patience(err) == []
 
 
 @posix_only
