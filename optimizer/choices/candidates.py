@@ -65,15 +65,15 @@ class Shelf:
     _socketed: dict[tuple[Kind, str], list[CatalogItem]] = field(init=False)
 
     def __post_init__(self) -> None:
-        pipes = self._family_pipes()
-        names = [item.ends[0].size for item in pipes]
+        pipes = self.catalog.pipes_known(self.run.family)
+        names = list(dict.fromkeys(item.ends[0].size for item in pipes))
         if self.run.size not in names:
             raise CatalogError(f"run {self.run.name!r}: the catalogs hold no {self.run.family} pipe of {self.run.size}")
         own = names.index(self.run.size)
         more = LARGER_SIZES if self.rules.resize else 0
         allowed = (self.rules.resize and self.rules.sizes) or tuple(names[own : own + 1 + more])
         self.sizes = tuple(name for name in names if name in allowed or name == self.run.size)
-        self.system = pipes[own].ends[0].system
+        self.system = self.catalog.pipe(self.run.family, self.run.size).ends[0].system
         self._socketed = defaultdict(list)
         families = self.catalog.families_for(self.run.family)
         for item in self.catalog.items.values():
@@ -82,10 +82,6 @@ class Shelf:
         for rows in self._socketed.values():  # another class only where the run's own is not made
             first = min(_rank(item, families) for item in rows)
             rows[:] = [item for item in rows if _rank(item, families) == first]
-
-    def _family_pipes(self) -> list[CatalogItem]:
-        rows = [item for item in self.catalog.of_kind(*PIPES) if item.family == self.run.family]
-        return sorted(rows, key=lambda item: item.bore_m)
 
     def _fits(self, item: CatalogItem, families: tuple[str, ...]) -> bool:
         if item.kind in PIPES:
@@ -99,7 +95,7 @@ class Shelf:
         return self._socketed.get((kind, size), [])
 
     def pipe(self, size: str) -> CatalogItem | None:
-        """Return the run's own kind of pipe in a size, None when it is not made."""
+        """Return the run's own kind of pipe in a size, None when it is not for sale."""
         rows = [item for kind in PIPES for item in self.items(kind, size)]
         return rows[0] if rows else None
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from optimizer.choices.for_sale import for_sale
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import CHECKS, Catalog, CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.ends import End, Form
@@ -72,7 +73,7 @@ def two_pumps(system: System, catalog: Catalog) -> list[TwoPumps]:
     told = system.second_pump
     if told is None:
         return []
-    rows = sorted(catalog.of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
+    rows = sorted(for_sale(system, catalog).of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
     offers = [PumpOffer(item, catalog.pumps[item.item_id]) for item in rows]
     seconds = [*offers, *_another(system, told, catalog)]
     firsts: list[PumpOffer | None] = [None, *(offers if system.rules.other_pumps else [])]
@@ -221,7 +222,10 @@ def _open_joint(pipe: Part) -> Part:
 
 
 def _check_valve(run: Run, catalog: Catalog) -> Part | None:
-    """Return a check valve of the run's size, to be bought in whatever size and kind serves best."""
+    """Return a check valve of the run's size, to be bought in whatever size and kind serves best.
+
+    It only says what is to be bought: it need not be for sale itself.
+    """
     rows = [item for item in catalog.of_kind(*CHECKS) if item.family in catalog.families_for(run.family)]
     fits = [item for item in rows if all(_is_socket(end, run.size) for end in item.ends)]
     if not fits:

@@ -39,7 +39,7 @@ def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
         "system": system.name,
         "units": system.units,
         "counts": counts(system),
-        "catalog": {"rows": len(catalog.items), "currency": catalog.currency},
+        "catalog": {"rows": len(catalog.items), "own": len(catalog.own), "currency": catalog.currency},
         "points": [
             {"point": point.name, "kind": point.kind.value, "elevation_m": point.elevation_m, "head_m": point.head_m}
             for point in system.network.points.values()
@@ -68,7 +68,8 @@ def counts(system: System) -> dict[str, int]:
 
 
 def _catalog_words(catalog: Catalog) -> str:
-    return f"The catalog holds {len(catalog.items)} rows, priced in {catalog.currency}."
+    own = f", {len(catalog.own)} of them from your own lists" if catalog.own else ""
+    return f"The catalog holds {len(catalog.items)} rows{own}, priced in {catalog.currency}."
 
 
 def _fixed(system: System) -> list[Point]:

@@ -139,7 +139,11 @@ class Source:
 
 @dataclass(frozen=True)
 class Catalog:
-    """All rows that may be bought or met, by id, with the sources that their keys stand for."""
+    """All rows that may be bought or met, by id, with the sources that their keys stand for.
+
+    Where only the owner's lists count (see `choices.for_sale`), `items` are the rows that they price and `elsewhere` is
+    all the rest: met in the plumbing, never bought.
+    """
 
     items: Mapping[str, CatalogItem]
     sources: Mapping[str, Source]
@@ -149,6 +153,8 @@ class Catalog:
     fitting_families: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # pipe family -> fittings, best first
     joints_per_pack: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # consumable id -> size -> joints
     pumps: Mapping[str, Pump] = field(default_factory=dict)  # curves of the rows of kind pump, by id
+    own: frozenset[str] = frozenset()  # ids that the owner's files added or priced
+    elsewhere: Mapping[str, CatalogItem] = field(default_factory=dict)  # rows that are not for sale, by id
 
     @cached_property
     def _by_kind(self) -> Mapping[Kind, tuple[CatalogItem, ...]]:
@@ -168,13 +174,18 @@ class Catalog:
         """Return the families of fittings that go onto pipe of a family, the first choice first."""
         return self.fitting_families.get(family, (family,))
 
+    def pipes_known(self, family: str) -> tuple[CatalogItem, ...]:
+        """Return the pipe, hose or tube of a family, for sale or not, narrow to wide."""
+        rows = (*self.of_kind(*PIPES), *(item for item in self.elsewhere.values() if item.kind in PIPES))
+        return tuple(sorted((item for item in rows if item.family == family), key=lambda item: item.bore_m))
+
     def pipe(self, family: str, size: str) -> CatalogItem:
         """Return the pipe, hose or tube of a family and nominal size; CatalogError names the sizes that there are."""
-        rows = [item for item in self.of_kind(*PIPES) if item.family == family]
+        rows = self.pipes_known(family)
         for item in rows:
             if item.ends[0].size == size:
                 return item
-        sizes = ", ".join(item.ends[0].size for item in sorted(rows, key=lambda item: item.bore_m))
+        sizes = ", ".join(item.ends[0].size for item in rows)
         raise CatalogError(
             f"no {family} in size {size}; sizes in the catalogs: {sizes or 'none, the family is unknown'}"
         )

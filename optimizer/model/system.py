@@ -99,6 +99,7 @@ class Rules:
     pipe_in_sticks: bool = True  # the parts list has whole sticks; else pipe by its sale length, such as the foot
     most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
     budget_cents: int | None = None  # what the parts list may come to; None: any
+    own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
     store: str = ""  # whose stick lengths count; empty: the usual ones
 
 

@@ -47,6 +47,7 @@ class Shelf:
     families: dict[str, tuple[str, ...]] = field(default_factory=dict)
     packs: dict[str, dict[str, int]] = field(default_factory=dict)
     pumps: dict[str, Pump] = field(default_factory=dict)
+    own: set[str] = field(default_factory=set)  # ids that the owner's files added or priced
     faults: list[Fault] = field(default_factory=list)
 
 
@@ -179,6 +180,7 @@ def read_price(row: Row, shelf: Shelf, seen: Seen) -> None:
         item = shelf.items[item_id]
         shelf.items[item_id] = replace(item, price_cents=price_cents, currency=currency, price_date=date)
         shelf.places[item_id] = row.place("currency")
+        shelf.own.add(item_id)
 
 
 def item_of(  # stand-ins of cells that could not be read go in as well: a row with faults is never shelved
@@ -225,6 +227,7 @@ def shelve(item: CatalogItem, row: Row, shelf: Shelf, seen: Seen) -> None:
     if row.sound:
         shelf.items[item.item_id] = item
         shelf.places[item.item_id] = row.place("currency")
+        shelf.own.add(item.item_id)
 
 
 def _source(row: Row, shelf: Shelf, column: str) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from optimizer.errors import Fault, InputError
@@ -58,7 +59,8 @@ def load_catalog(extra: Sequence[Path] = ()) -> Catalog:
     Returns
     -------
     Catalog
-        All rows; SI units; money in whole cents of one currency.
+        All rows, `own` naming those that the user's files added or priced; SI units; money in whole cents of one
+        currency.
 
     Raises
     ------
@@ -77,6 +79,7 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
     seen: rows.Seen = {}
     for path in base:
         _read_file(path, shelf, seen)
+    shelf.own.clear()  # what has been read so far is not the owner's
     for path in extra:
         _read_file(path, shelf, {})  # may repeat what the others have: that is how it overrides them
     if not shelf.faults:
@@ -84,7 +87,8 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
     if shelf.faults:
         raise InputError(shelf.faults)
     currency = next((item.currency for item in shelf.items.values()), "")
-    return Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
+    found = Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
+    return replace(found, own=frozenset(shelf.own))
 
 
 def _read_sources(path: Path, shelf: rows.Shelf) -> None:

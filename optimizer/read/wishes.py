@@ -24,8 +24,20 @@ from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
 _KEYS = (
     *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *("labour", "electricity", "count for", "other pumps", "second pump", "buy pipe", "store", "saw cuts", "budget"),
+    *(
+        "labour",
+        "electricity",
+        "count for",
+        "other pumps",
+        "second pump",
+        "buy pipe",
+        "store",
+        "saw cuts",
+        "budget",
+        "buy only from",
+    ),
 )
+_SELLERS = {"own lists": True, "every catalog": False}
 
 
 def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_system: str) -> Rules:
@@ -49,6 +61,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
     pumps = yes_or_no(reading, found["other pumps"].value) if "other pumps" in found else None
     resize = yes_or_no(reading, found["other sizes"].value) if "other sizes" in found else None
     sticks = choice(reading, found["buy pipe"].value, PIPE_WORDS) if "buy pipe" in found else None
+    own_lists = choice(reading, found["buy only from"].value, _SELLERS) if "buy only from" in found else None
     horizon = None
     if "count for" in found:
         horizon = attempt(reading, found["count for"].value, "a time, such as 3 years", units.parse_duration)
@@ -63,6 +76,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
         horizon_h=horizon or usual.horizon_h,
         other_pumps=usual.other_pumps if pumps is None else pumps,
         pipe_in_sticks=usual.pipe_in_sticks if sticks is None else sticks,
+        own_lists_only=usual.own_lists_only if own_lists is None else own_lists,
         store=read_store(reading, found.get("store")),
         most_cuts=_most_cuts(reading, found.get("saw cuts")),
         budget_cents=_budget(reading, found.get("budget"), catalog),

@@ -15,6 +15,7 @@ from optimizer.search.cheapest import find_plan
 from optimizer.search.few_cuts import fewest_cuts, with_cuts
 
 MORE_CUTS = "more saw cuts (`saw cuts`)"
+EVERY_CATALOG = "what your own lists lack (`buy only from: every catalog`)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,15 +31,30 @@ def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ..
     found = []
     for words, relaxed in relaxations(system, catalog):
         search = find_plan(relaxed, catalog, with_reasons=False)
-        if search.plan.found and words == MORE_CUTS:
-            plan = fewest_cuts(relaxed, catalog, search, (system.rules.most_cuts or 0) + 1).plan
-            found.append(FreeingChange(more_cuts_in_words(system, plan), plan))
-        elif search.plan.found:
-            found.append(FreeingChange(words, search.plan))
+        if search.plan.found:
+            fewest = words == MORE_CUTS
+            least = (system.rules.most_cuts or 0) + 1
+            plan = fewest_cuts(relaxed, catalog, search, least).plan if fewest else search.plan
+            found.append(FreeingChange(change_in_words(words, system, catalog, plan), plan))
     return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
 
 
-def more_cuts_in_words(system: System, plan: Plan) -> str:
+def change_in_words(words: str, system: System, catalog: Catalog, plan: Plan) -> str:
+    """Return what the owner would have to allow for a plan, by the words of the relaxation that it was found under."""
+    if words == MORE_CUTS:
+        return _more_cuts_in_words(system, plan)
+    return f"{words}: {_beyond_lists_in_words(catalog, plan)}" if words == EVERY_CATALOG else words
+
+
+def _beyond_lists_in_words(catalog: Catalog, plan: Plan) -> str:
+    """Return what a plan buys that the owner's lists have no price for, in the order of the plan."""
+    bought = [purchase for run in plan.runs.values() for purchase in run.purchases]
+    bought += [purchase for tee in plan.tees.values() for purchase in tee.purchases]
+    items = [purchase.item for purchase in (*bought, *plan.consumables)]
+    return ", ".join(dict.fromkeys(item.description for item in items if item.item_id not in catalog.own))
+
+
+def _more_cuts_in_words(system: System, plan: Plan) -> str:
     """Return how many saw cuts a plan makes beyond the rule, with the rule that would allow it."""
     more = plan.cuts - (system.rules.most_cuts or 0)
     return f"{more} more saw cut{'s' if more > 1 else ''} (`saw cuts: at most {plan.cuts}`)"
@@ -47,6 +63,8 @@ def more_cuts_in_words(system: System, plan: Plan) -> str:
 def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
     """Yield in words, and as a system, everything that the rules forbid and an owner could allow."""
     rules, network = system.rules, system.network
+    if rules.own_lists_only:
+        yield EVERY_CATALOG, replace(system, rules=replace(rules, own_lists_only=False))
     if catalog.pumps and not rules.other_pumps:
         yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))
     if rules.budget_cents is not None:
@@ -104,6 +122,7 @@ def with_ways_out(system: System, catalog: Catalog, found: Plan, price: Callable
 def _tried(system: System) -> str:
     """Return what was allowed in vain, one at a time."""
     words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
+    words += ["what your own lists lack"] if system.rules.own_lists_only else []
     words += ["more saw cuts"] if system.rules.most_cuts is not None else []
     words += ["a larger budget"] if system.rules.budget_cents is not None else []
     return ", ".join(words)

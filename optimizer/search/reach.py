@@ -82,6 +82,8 @@ def limits_in_words(system: System) -> list[str]:
         out.append(f"at most {cuts}" if rules.most_cuts else "no saw cut")
     if rules.budget_cents is not None:
         out.append(f"parts for at most {rules.budget_cents / 100:.2f} {system.currency}")
+    if rules.own_lists_only:
+        out.append("nothing but what your own lists price")
     return out
 
 

@@ -13,7 +13,7 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System, Target
-from optimizer.search.free import MORE_CUTS, more_cuts_in_words, relaxations
+from optimizer.search.free import change_in_words, relaxations
 from optimizer.search.unknown_reach import STEP, BestReach, PlannedReach, best_reach
 from optimizer.search.watch import Watch
 from optimizer.units import show_flow, show_head
@@ -120,7 +120,7 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
             break
         found = watch.find(relaxed, catalog, f"with {words}", share=1 / (len(waiting) - i)).plan
         if found.found:
-            words = more_cuts_in_words(system, found) if words == MORE_CUTS else words
+            words = change_in_words(words, system, catalog, found)
             cents = price(found)
             cost = f"{cents / 100:.2f} {found.currency}"
             less = "" if found.status is Status.OPTIMAL else ", or less"

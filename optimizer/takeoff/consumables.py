@@ -1,15 +1,22 @@
-"""The joints of a plan → how many of each size are made, and in words what a pack does."""
+"""The joints of a plan → how many of each size are made, what a pack does, and what the owner's lists do not have."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-from optimizer.model.catalog import Catalog, CatalogItem
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.plan import Plan
 
 # what a consumable seals: primer goes under every cemented joint
 _METHOD_OF_USE = {"cement": "cement", "primer": "cement", "tape": "tape", "washer": "washer", "clamp": "clamp"}
+_TRADE_NAMES = {
+    "cement": "solvent cement",
+    "primer": "primer",
+    "tape": "thread tape",
+    "washer": "flat washer",
+    "clamp": "hose clamp",
+}
 
 
 def joints_made(plan: Plan) -> dict[str, Counter[str]]:
@@ -35,3 +42,27 @@ def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Cat
     sizes = ", ".join(f"{number} at {size}" for size, number in counted.items())
     does = " or ".join(str(rates[size]) for size in counted)
     return f"{count} joint{'s' * (count > 1)}: {sizes}; a pack does {does} ({item.basis})"
+
+
+def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[str, ...]:
+    """Return in words what the joints need and the owner's lists do not have: it must be bought elsewhere.
+
+    `catalog` is what is for sale, with the rows that are not in its `elsewhere`.
+    """
+    made = joints_made(plan)
+    return tuple(
+        f"your lists have no {_TRADE_NAMES[use]} for {', '.join(sizes)}: buy it elsewhere; its price is not counted "
+        "in here"
+        for use, method in _METHOD_OF_USE.items()
+        if (sizes := list(_lacking(plan, catalog, use, made.get(method, Counter()))))
+    )
+
+
+def _lacking(plan: Plan, catalog: Catalog, use: str, joints: Counter[str]) -> Iterator[str]:
+    """Yield the sizes of joints for which nothing is bought that the shipped catalogs would have."""
+    bought = [one.item.item_id for one in plan.consumables if one.item.family == use]
+    others = [key for key, item in catalog.elsewhere.items() if item.kind is Kind.CONSUMABLE and item.family == use]
+    for size in joints:
+        served, known = (any(size in catalog.joints_per_pack.get(key, {}) for key in keys) for keys in (bought, others))
+        if known and not served:
+            yield size

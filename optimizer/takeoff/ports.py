@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from optimizer.choices.for_sale import for_sale
 from optimizer.hydraulics import Conditions, part_head_loss_m
 from optimizer.hydraulics.water import fluid_of
 from optimizer.joints.chains import EndGraph
@@ -77,6 +78,7 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
     flows_m3_s
         What flows in each run now [m³/s]; where a target asks for a least flow, that one is the design flow.
     """
+    catalog = for_sale(system, catalog)
     end_graph = EndGraph(catalog, system.rules.allow_unsafe_metals, hoses=True, refused=True)
     found = []
     for port in threaded_ports(system.network, catalog):

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from optimizer.choices.for_sale import for_sale
 from optimizer.model.bill import Bill
 from optimizer.model.catalog import Catalog, CatalogItem
 from optimizer.model.cure import CureTime
@@ -15,6 +16,7 @@ from optimizer.model.system import System
 from optimizer.read.cure_times import load_cure_times
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.bill import bill_of
+from optimizer.takeoff.consumables import not_on_the_lists
 from optimizer.takeoff.cut_list import CutList, cut_list
 from optimizer.takeoff.ports import PortWays, ways_at_ports
 from optimizer.takeoff.spares import spares_for
@@ -75,11 +77,16 @@ def take_off(
     ports
         Whether the ways at threaded ports are looked for.
     """
+    catalog = for_sale(system, catalog)
     cuts, bill, too_long = priced(system, plan, catalog, store, spares=spares)
     work = work_order(system.network, plan, verification, catalog, cuts, store.cure, system.units)
     ways = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
     unused = ("owned pipe is left out of account where pipe is bought by length",)
-    notes = (*too_long, *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()))
+    notes = (
+        *not_on_the_lists(plan, catalog),
+        *too_long,
+        *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()),
+    )
     return TakeOff(bill, cuts, ways, work, notes)
 
 

@@ -67,3 +67,17 @@ def test_a_users_catalog_adds_rows_with_sources_of_its_own(tmp_path: Path) -> No
     assert catalog.items["own-pipe-050"].bore_m == pytest.approx(0.01531)
     assert catalog.sources["bench"].title == "Measured on the bench"
     assert "sch40-pipe-050" in catalog.items
+
+
+def test_the_rows_of_ones_own_are_those_that_ones_files_add_or_price(tmp_path: Path, catalog: Catalog) -> None:
+    prices = tmp_path / "prices.csv"
+    prices.write_text(
+        PRICE_HEADER + "sch40-elbow-100,1.05,USD,2026-12-24\nsch40-elbow-150,,USD,2026-12-24\n", encoding="utf-8"
+    )
+    lines = (data_directory("catalogs") / "pipes.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "sources.toml").write_bytes((data_directory("catalogs") / "sources.toml").read_bytes())
+    own = lines[1].replace("sch40-pipe-050", "own-pipe-050")
+    (tmp_path / "own.csv").write_text(f"{lines[0]}\n{own}\n", encoding="utf-8")
+
+    assert load_catalog([prices, tmp_path / "own.csv"]).own == {"sch40-elbow-100", "own-pipe-050"}
+    assert not catalog.own

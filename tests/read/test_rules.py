@@ -37,6 +37,8 @@ def rules(tmp_path: Path, words: str) -> Rules:
         ("saw cuts: at most 2", "most_cuts", 2),
         ("saw cuts: 2", "most_cuts", 2),
         ("saw cuts: none", "most_cuts", 0),
+        ("buy only from: own lists", "own_lists_only", True),
+        ("buy only from: every catalog", "own_lists_only", False),
         ("budget: 60 USD", "budget_cents", 6000),
         ("budget: 59.90 USD", "budget_cents", 5990),
     ],
@@ -60,3 +62,8 @@ def test_cuts_that_are_no_whole_number_are_refused_with_an_example(tmp_path: Pat
 def test_a_budget_that_is_no_amount_in_the_currency_is_refused_with_an_example(tmp_path: Path, words: str) -> None:
     with pytest.raises(InputError, match="an amount in USD"):
         rules(tmp_path, words)
+
+
+def test_a_seller_that_is_none_is_refused_with_those_that_are(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="allowed: own lists or every catalog"):
+        rules(tmp_path, "buy only from: the corner shop")

@@ -1,0 +1,31 @@
+"""All rows that are known → those that may be bought under the rule of whose lists count."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import PurePath
+
+from optimizer.errors import Fault, InputError
+from optimizer.model.catalog import Catalog
+from optimizer.model.system import System
+
+
+def for_sale(system: System, catalog: Catalog) -> Catalog:
+    """Return the catalog of what may be bought for a system; what is known besides goes into its `elsewhere`.
+
+    Raises
+    ------
+    InputError
+        When only the owner's lists count and none of them has a price.
+    """
+    if not system.rules.own_lists_only:
+        return catalog
+    if not catalog.own:
+        place = f"{PurePath(system.path).name or system.name}, rules, buy only from"
+        allowed = "'own lists' together with a list of yours that has prices: --catalog prices.csv"
+        raise InputError([Fault(place, "'own lists', and no list of yours with a price in it", allowed)])
+    sold = {key: item for key, item in catalog.items.items() if key in catalog.own}
+    if len(sold) == len(catalog.items):
+        return catalog
+    others = {key: item for key, item in catalog.items.items() if key not in sold}
+    return replace(catalog, items=sold, elsewhere={**catalog.elsewhere, **others})
