@@ -198,7 +198,7 @@ class _Frontier:
         found.sort(key=lambda plan: (plan.plan.cost_cents or 0, -plan.reach))
         best, kept = 0.0, []
         for plan in found:
-            if plan.reach > best * (1 + 0.5 * self.least_gain):
+            if plan.reach > best * (1 + 0.5 * self.least_gain) or best < 1.0 <= plan.reach:
                 kept.append(plan)
                 best = plan.reach
         return tuple(kept)
@@ -232,7 +232,7 @@ class _Frontier:
     def _open_words(self) -> Iterator[str]:
         loose = [step for step in self.steps if step.bound_cents < step.cents]
         if loose:
-            yield "Each plan is the cheapest that was found for what it reaches; the last column says what is open."
+            yield "Each plan is the cheapest that was found for what it reaches; what is open is marked."
         else:
             weighed = " of those weighed" if any(step.planned.plan.left_out for step in self.steps) else ""
             yield f"Each plan is proved the cheapest{weighed} for what it reaches."

@@ -17,6 +17,7 @@ from optimizer.units import flow_unit, flow_value, show_flow
 
 _WIDTH, _HEIGHT = 440.0, 320.0
 _LEAST_GAP = 0.01  # of a reach; narrower ones can not be seen
+_LEAST_SPAN = 5.0  # percent of a reach; published losses do not tell smaller steps apart
 _OPEN = ("level", "", "not settled: more may lie below")
 _CHEAPER = ("tank", "", "a cheaper one is not ruled out")
 
@@ -84,7 +85,8 @@ def frontier_canvas(
         raise ValueError("a frontier needs a plan at least")
     marked = ordered if chosen is None or chosen in ordered else _sorted([*ordered, chosen])
     values, costs = [_value(point, units) for point in marked], [_cost(point) for point in marked]
-    margin = 0.08 * (max(values) - min(values)) or 1.0
+    span = max(values) - min(values)
+    margin = max(0.08 * span, _LEAST_SPAN - span) if has_reach(ordered) else 0.08 * span or 1.0
     entries = [_CHEAPER] * any(_least(point) < point.cost_cents for point in marked) + [_OPEN] * any(
         _open_gaps(ordered)
     )

@@ -223,6 +223,15 @@ def test_where_all_is_proved_nothing_open_is_drawn() -> None:
     assert "ruled out" not in svg
 
 
+def test_a_reach_of_one_value_has_an_axis_that_does_not_magnify_it() -> None:
+    points = [FrontierPoint(0, 0.0, "", 0.999, 0.01, 0), FrontierPoint(1166, 0.0, "this plan", 1.002, 0.999, 1166)]
+
+    words = [text.words for text in frontier_canvas(points, points[1], "US", "USD").texts]
+
+    assert "100" in words
+    assert not any(word.startswith("100.") for word in words)
+
+
 def test_a_chosen_plan_beside_the_frontier_is_drawn_too() -> None:
     beside = FrontierPoint(2500, 0.0, "this plan", 1.05)
 
