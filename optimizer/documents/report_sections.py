@@ -38,7 +38,15 @@ from optimizer.documents.report_html import (
 )
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_tables, note_lines
-from optimizer.documents.text import changes, pump_changes, pump_run_after, speed_before, valve_name
+from optimizer.documents.text import (
+    changes,
+    first_setting_words,
+    pump_changes,
+    pump_run_after,
+    speed_before,
+    speeds_words,
+    valve_name,
+)
 from optimizer.documents.words import flow_span, flow_words, money, pump_setting, steps_of, target_words, wanted_words
 from optimizer.units import flow_value, show_flow, show_velocity
 
@@ -90,9 +98,11 @@ def _settings(facts: ReportFacts) -> str:
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
         for setting in report.verification.valves
     ]
-    return table(
+    speeds = table(
         "Set pumps to", ("Pump", "Set to now", "Set to after", "Flow now", "Flow after"), pumps, (1, 2, 3, 4)
-    ) + table("Set valves to", ("Run", "Valve", "Setting"), valves)
+    )
+    words = speeds_words(report)
+    return speeds + (paragraph(words) if words else "") + table("Set valves to", ("Run", "Valve", "Setting"), valves)
 
 
 def shopping(facts: ReportFacts) -> str:
@@ -122,7 +132,7 @@ def plumbing(facts: ReportFacts) -> str:
     """Return the schematic after the work, and as it stands."""
     pictures = (schematic_after(facts), schematic_now(facts.report.system, facts.now, facts))
     shown = (shown_after(facts), shown_now(facts.report.system, facts.now, facts.report))
-    return "".join(
+    return _one_setting(facts) + "".join(
         plan_figure(picture.svg, picture.caption, _on_paper(picture, one))
         for picture, one in zip(pictures, shown, strict=True)
     )
@@ -151,7 +161,8 @@ def head(facts: ReportFacts) -> str:
     """Return pump curves, losses and head lines."""
     losses = (losses_picture(facts.units, facts.now, "now"), losses_picture(facts.units, facts.after, "after"))
     return (
-        charts(map(_chart, curves(facts)))
+        _one_setting(facts)
+        + charts(map(_chart, curves(facts)))
         + charts(map(_chart, losses))
         + heading("Head along each path")
         + paragraph("A steep fall is where head is lost; the line ends at the height that the water is lifted to.")
@@ -193,7 +204,12 @@ def every_run(facts: ReportFacts) -> str:
         rows.append(row)
     if band:
         titles.append("After, likely range")
-    return table("Every run", titles, rows, tuple(range(4, len(titles))))
+    return _one_setting(facts) + table("Every run", titles, rows, tuple(range(4, len(titles))))
+
+
+def _one_setting(facts: ReportFacts) -> str:
+    words = first_setting_words(facts.report.system)
+    return paragraph(words) if words else ""
 
 
 def details_of_parts(facts: ReportFacts) -> str:

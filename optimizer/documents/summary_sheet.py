@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from optimizer.documents.list_sheets import CAUTIONS_SHEET
 from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
-from optimizer.documents.text import changes, pump_changes, pump_run_after, valve_name
+from optimizer.documents.text import changes, pump_changes, pump_run_after, speeds_words, valve_name
 from optimizer.documents.words import pump_setting, status_words, steps_of, till_words, verdict_words
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Pump
@@ -74,6 +74,8 @@ def _pumps(sheet: Sheet, report: PlanReport) -> None:
         stood = report.system.network.pumps.get(pump.name, pump)
         now = Cell("–", "centre") if before is None else _speed(stood, before)
         sheet.write([Cell(pump.name), now, _speed(pump, after), *flows])
+    if words := speeds_words(report):
+        sheet.paragraph(words)
 
 
 def _speed(pump: Pump, speed: float) -> Cell:

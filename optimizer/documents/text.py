@@ -149,6 +149,27 @@ def pump_changes(report: PlanReport) -> list[tuple[Pump, float | None, float]]:
     ]
 
 
+def speeds_words(report: PlanReport) -> str:
+    """Return the speeds in each of several settings, and which of them single numbers are for; else nothing."""
+    settings = report.system.settings
+    if len(settings) < 2:
+        return ""
+    pumps = [pump for pump, _, _ in pump_changes(report)]
+    told = (
+        f"{setting.name}: "
+        + ", ".join(f"{pump.name} {pump_setting(pump, setting.speeds.get(pump.name, pump.speed))}" for pump in pumps)
+        for setting in settings
+    )
+    return f"Speeds in the settings: {'; '.join(told)}. {first_setting_words(report.system)}"
+
+
+def first_setting_words(system: System) -> str:
+    """Return which setting is meant where one only is shown; nothing where there are not several."""
+    if len(system.settings) < 2:
+        return ""
+    return f"Where one setting only is shown, after the work it is '{system.settings[0].name}', the first in the file."
+
+
 def speed_before(report: PlanReport, pump: Pump, speed: float | None) -> str:
     """Return what the dial of a pump's place showed before the work; a dash where none stood."""
     stood = report.system.network.pumps.get(pump.name)
@@ -241,6 +262,7 @@ def _settings(report: PlanReport) -> list[Block]:
     return [
         Heading("Set to"),
         table(("pump", "speed now", "speed after"), speeds, right=(1, 2)),
+        *([words] if (words := speeds_words(report)) else []),
         table(("run", "valve", "setting"), valves),
     ]
 

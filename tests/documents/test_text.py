@@ -18,11 +18,25 @@ from optimizer.errors import DocumentError
 from optimizer.hydraulics import NetworkSolution, PartLoss, pump_head_m
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
+from optimizer.model.system import Setting
 
 
 class Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True
+
+
+def test_a_plan_for_several_settings_says_the_speeds_in_each_and_which_one_single_numbers_are_for() -> None:
+    report = demo_report()
+    pump = next(iter(report.system.network.pumps))
+    settings = (Setting("day", {pump: 1.0}, ()), Setting("night", {pump: 0.6}, ()))
+    several = replace(report, system=replace(report.system, settings=settings))
+
+    words = plain_text(plan_blocks(several))
+
+    assert f"Speeds in the settings: day: {pump} 100 %; night: {pump} 60 %." in " ".join(words.split())
+    assert "Where one setting only is shown, after the work it is 'day'" in " ".join(words.split())
+    assert "Speeds in the settings" not in plain_text(plan_blocks(report))
 
 
 def solution() -> NetworkSolution:
