@@ -39,7 +39,7 @@ Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents],
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
-_PROBE_S = 10.0  # ... for so long
+_PROBE_ROUNDS = 60  # ... of so many rounds
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
 _ROOT_ROUNDS = 12
 _FEW_WAYS, _MORE_WAYS = 20, 1.25  # a relaxation sees so many ways more than can be in a plan at the bound
@@ -128,6 +128,9 @@ class FlowSearch:
                 if time.monotonic() > self.until:
                     self.state.stopped = "the time limit came"
                     break
+                if self.alone and self.state.rounds >= _PROBE_ROUNDS:
+                    self.state.stopped = "a look at one combination takes too long"
+                    break
                 self._round()
         except KeyboardInterrupt:
             self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
@@ -214,25 +217,34 @@ class FlowSearch:
             return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
         if not self._has_valves(choice):
             self._forbid(found)
-        elif self._impossible(choice):
-            self._forbid(found)
+        elif self._settled_alone(found, choice):
             return [self._node(bound, node.box)]
         return self._halves(node, bound, found)
 
-    def _impossible(self, choice: Choice) -> bool:
-        """Return whether a combination that keeps coming back is proved to have no valve setting: a search of its own.
+    def _settled_alone(self, found: RelaxedSelection, choice: Choice) -> bool:
+        """Look at a combination that keeps coming back in a search of its own; return whether that told anything.
 
-        Cutting boxes for one combination's sake would cut them for all others too.
+        Cutting boxes for one combination's sake would cut them for all others too. It stands, or it is impossible, or
+        no numbers tell which: then the bound remembers it.
         """
         self.seen[choice] = self.seen.get(choice, 0) + 1
         if self.alone or self.seen[choice] != _OFTEN:
             return False
-        left = min(_PROBE_S, max(0.0, self.until - time.monotonic()))
+        left = max(0.0, self.until - time.monotonic())
         own = FlowSearch(single(self.case, choice), solver=self.solver, time_limit_s=left, alone=True)
         state = own.run()
         if state.by_hand:
             raise KeyboardInterrupt
-        return state.complete and state.best is None and state.unproved == 0
+        if not state.complete:
+            return False
+        if state.best is not None:
+            self.tried[choice] = state.settled
+            return self.offer(choice)
+        if state.unproved:
+            self._give_up(found, choice)
+        else:
+            self._forbid(found)
+        return True
 
     def _forbid(self, found: RelaxedSelection) -> None:
         self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
