@@ -19,11 +19,15 @@ def most_pressure_pa(system: System) -> float:
 
 
 def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
-    """Return a catalog without what the pump or house water could burst with everything shut; unrated parts stay."""
-    weak = {key for key, item in catalog.items.items() if _too_weak(item, pressure_pa)}
+    """Return a catalog that sells nothing that the pump or house water could burst with everything shut.
+
+    What is too weak is still known, for plumbing that stands is made of it; unrated parts are sold.
+    """
+    weak = {key: item for key, item in catalog.items.items() if _too_weak(item, pressure_pa)}
     if not weak:
         return catalog
-    return replace(catalog, items={key: item for key, item in catalog.items.items() if key not in weak})
+    kept = {key: item for key, item in catalog.items.items() if key not in weak}
+    return replace(catalog, items=kept, elsewhere={**catalog.elsewhere, **weak})
 
 
 def with_pump_borne(today: System, variant: System) -> System | None:
