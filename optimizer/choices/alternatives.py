@@ -106,7 +106,6 @@ class AlternativeTable:
     loss_limit_m: float = math.inf
     effort: Effort = field(default_factory=Effort)
     sides: Sides = field(default_factory=Sides)
-    labels_made: int = 0
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
@@ -162,7 +161,6 @@ class AlternativeTable:
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless, least loss first."""
-        self.labels_made += len(labels)
         labels.sort(key=_BY_LOSS)
         if self.sides.labelled:
             return self._efficient_beside(labels)

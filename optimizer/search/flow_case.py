@@ -72,7 +72,7 @@ class Limit:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A case with the material it was made from; `lossy` names the runs whose more lossy ways are among their ways."""
+    """A case with the material it was made from."""
 
     case: FlowCase
     material: Material
@@ -80,10 +80,6 @@ class Prepared:
     @property
     def options(self) -> Options:
         return self.material.options
-
-    @property
-    def lossy(self) -> tuple[str, ...]:
-        return self.material.lossy
 
 
 def prepare(
