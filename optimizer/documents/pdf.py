@@ -7,7 +7,10 @@ gets the rules of black-and-white print, what it takes from another picture of t
 from __future__ import annotations
 
 import importlib.util
+import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from optimizer.documents.drawing.palette import print_style
@@ -52,7 +55,24 @@ def pdf_of(page: str) -> bytes:
     fonts = FontConfiguration()
     sheet = CSS(string=_faces(LETTERS), font_config=fonts)
     document = HTML(string=with_own_style(page), url_fetcher=_only_letters)
-    return bytes(document.write_pdf(stylesheets=[sheet], font_config=fonts, pdf_tags=True))
+    with _letters_of_no_date():
+        return bytes(document.write_pdf(stylesheets=[sheet], font_config=fonts, pdf_tags=True))
+
+
+@contextmanager
+def _letters_of_no_date() -> Iterator[None]:
+    """Hold the date that is written into the letters of a PDF; by the clock no two files would be the same bytes.
+
+    The variable is that of the reproducible-builds specification SOURCE_DATE_EPOCH; one that is set already stays.
+    """
+    held = "SOURCE_DATE_EPOCH" not in os.environ
+    if held:
+        os.environ["SOURCE_DATE_EPOCH"] = "0"
+    try:
+        yield
+    finally:
+        if held:
+            os.environ.pop("SOURCE_DATE_EPOCH", None)
 
 
 def _faces(folder: Path) -> str:

@@ -293,7 +293,8 @@ def test_two_check_valves_in_rivalry_find_the_only_consistent_state() -> None:
         run("third", "top", "b", pipe(1.0, BORE)),
     ]
     solution = solve_network(network(points, runs))
-    assert list(solution.flows_m3_s.values()) == [0.0, 0.0, 0.0, 0.0]
+    # Nothing flows; 1e-15 m3/s, a drop in two years, is what the arithmetic of one sparse solver or another leaves.
+    assert list(solution.flows_m3_s.values()) == pytest.approx([0.0, 0.0, 0.0, 0.0], abs=1e-15)
 
 
 def test_no_water_comes_in_through_an_outlet() -> None:
