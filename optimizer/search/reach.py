@@ -100,15 +100,24 @@ def _excesses(posed: PosedProblem, runs: Mapping[str, int], tees: Mapping[str, i
 
 
 def best_scale(options: Options, flows: KnownFlows, speed: float) -> float:
-    """Return the largest fraction of all least flows at once that some plan reaches, to `STEP`.
+    """Return the largest fraction of all least flows at once that some plan reaches, to `STEP`; 0: none does.
 
-    What the least lossy plan at the least flows reaches is a start; it is raised as long as a plan for a little more
-    exists.
+    What the least lossy plan at the least flows reaches is a start; from there it is halved between what a plan
+    exists for and what none does, for less flow is never harder.
     """
-    scale = _least_lossy_reach(options, flows, speed)
-    while scale < 1 and _exists(options, min(1.0, scale * (1 + STEP)), speed):
-        scale = min(1.0, scale * (1 + STEP))
-    return scale
+    least = min(1.0, _least_lossy_reach(options, flows, speed))
+    if least >= 1.0 or _exists(options, 1.0, speed):
+        return 1.0
+    most = 1.0
+    while most - least > STEP * most:
+        middle = 0.5 * (least + most)
+        if _exists(options, middle, speed):
+            least = middle
+        elif middle <= STEP:
+            break
+        else:
+            most = middle
+    return least
 
 
 def _least_lossy_reach(options: Options, flows: KnownFlows, speed: float) -> float:
