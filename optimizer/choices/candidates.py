@@ -8,27 +8,13 @@ from dataclasses import dataclass, field
 
 from optimizer.errors import CatalogError
 from optimizer.joints.chains import new_part
-from optimizer.model.catalog import JOINERS, PIPES, THROTTLES, Catalog, CatalogItem, Kind
+from optimizer.model.catalog import PIPES, THROTTLES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.kinds import KINDS
 from optimizer.model.network import Part, Run
 from optimizer.model.system import Rules
 
 LARGER_SIZES = 3  # how many sizes above its own a run may take when the owner names none
-# What may stand in for what; the first is like for like.
-SUBSTITUTES: dict[Kind, tuple[Kind, ...]] = {
-    Kind.ELBOW: (Kind.ELBOW, Kind.SWEEP_ELBOW),
-    Kind.SWEEP_ELBOW: (Kind.SWEEP_ELBOW, Kind.ELBOW),
-    Kind.ELBOW_45: (Kind.ELBOW_45,),
-    Kind.UNION: (Kind.UNION,),
-    Kind.BULKHEAD: (Kind.BULKHEAD,),
-    Kind.BALL_VALVE: (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE),
-    Kind.TRUE_UNION_BALL_VALVE: (Kind.TRUE_UNION_BALL_VALVE, Kind.BALL_VALVE, Kind.GATE_VALVE),
-    Kind.GATE_VALVE: (Kind.GATE_VALVE, Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE),
-    Kind.GLOBE_VALVE: (Kind.GLOBE_VALVE, Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE),
-    Kind.SWING_CHECK_VALVE: (Kind.SWING_CHECK_VALVE, Kind.SPRING_CHECK_VALVE),
-    Kind.SPRING_CHECK_VALVE: (Kind.SPRING_CHECK_VALVE, Kind.SWING_CHECK_VALVE),
-}
-REMOVABLE = JOINERS | {Kind.UNION, Kind.OPEN_JOINT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,21 +97,14 @@ class Shelf:
     def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:
         """Yield all that may be bought in place of the part at an index (and, where it spans two, of the next one)."""
         part = parts[index]
-        if part.kind in PIPES:
-            yield from self._pipes(part)
-        for kind in SUBSTITUTES.get(part.kind, ()):
+        for kind in KINDS[part.kind].substitutes:
             for size in self.sizes:
                 for item in self.items(kind, size):
-                    yield _single(item)
+                    yield Candidate((new_part(item, length_m=part.length_m),)) if kind in PIPES else _single(item)
         if part.kind in (Kind.ELBOW, Kind.SWEEP_ELBOW):
             yield from self._pairs_of_45()
         if index + 1 < len(parts):
             yield from self._spans(part, parts[index + 1])
-
-    def _pipes(self, part: Part) -> Iterable[Candidate]:
-        for size in self.sizes:
-            for item in self.items(part.kind, size):
-                yield Candidate((new_part(item, length_m=part.length_m),))
 
     def _pairs_of_45(self) -> Iterable[Candidate]:
         for size in self.sizes:

@@ -6,12 +6,12 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from optimizer.choices.candidates import REMOVABLE
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, take_out_m
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End
+from optimizer.model.kinds import REMOVABLE
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
 

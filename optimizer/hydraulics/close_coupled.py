@@ -6,12 +6,11 @@ A published K assumes long straight pipe on both sides. For two bends 0 to 4 bor
 
 from __future__ import annotations
 
-from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Kind
+from optimizer.model.kinds import BENDS, CHECKS, MACHINES, PIPES, THROTTLES
 from optimizer.model.network import Leg, Network, Part, Run
 
 CLOSE_BORES = 5.0
 BAND_LOW, BAND_HIGH = 0.7, 1.3
-_BENDS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45})
 
 
 def close_coupled(run: Run, network: Network) -> frozenset[int]:
@@ -27,7 +26,7 @@ def close_coupled(run: Run, network: Network) -> frozenset[int]:
     for index, part in enumerate(run.parts):
         if part.kind in PIPES:
             straight_m += part.length_m
-        elif part.kind in (Kind.PUMP, Kind.DEVICE):
+        elif part.kind in MACHINES:
             before, straight_m = None, 0.0
         elif disturbs(part):
             if before is not None and straight_m < CLOSE_BORES * _bore_m(part):
@@ -43,7 +42,7 @@ def disturbs(part: Part) -> bool:
     """Say whether a part turns or throttles the water, or changes its bore."""
     bores = [bore for bore in part.end_bores_m if bore > 0.0]
     steps = bool(bores) and max(bores) > 1.1 * min(bores)
-    return part.kind in _BENDS or part.kind in THROTTLES or part.kind in CHECKS or steps
+    return part.kind in BENDS or part.kind in THROTTLES or part.kind in CHECKS or steps
 
 
 def _bore_m(part: Part) -> float:

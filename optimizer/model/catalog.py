@@ -11,47 +11,15 @@ from typing import TYPE_CHECKING
 
 from optimizer.errors import CatalogError
 from optimizer.model.ends import End
+from optimizer.model.kinds import CHECKS as CHECKS
+from optimizer.model.kinds import JOINERS as JOINERS
+from optimizer.model.kinds import PIPES as PIPES
+from optimizer.model.kinds import SEPARABLE as SEPARABLE
+from optimizer.model.kinds import THROTTLES as THROTTLES
+from optimizer.model.kinds import Kind as Kind
 
 if TYPE_CHECKING:
     from optimizer.model.network import Pump
-
-
-class Kind(StrEnum):
-    """What a part is. The value is the word that the system file and the parts list use."""
-
-    PIPE = "pipe"
-    HOSE = "hose"
-    TUBE = "tube"
-    ELBOW = "elbow"
-    SWEEP_ELBOW = "sweep elbow"
-    ELBOW_45 = "45 elbow"
-    TEE = "tee"
-    CROSS = "cross"
-    COUPLING = "coupling"
-    REDUCING_COUPLING = "reducing coupling"
-    BUSHING = "bushing"
-    UNION = "union"
-    BULKHEAD = "bulkhead"
-    CAP = "cap"
-    BALL_VALVE = "ball valve"
-    TRUE_UNION_BALL_VALVE = "true-union ball valve"
-    GATE_VALVE = "gate valve"
-    GLOBE_VALVE = "globe valve"
-    SWING_CHECK_VALVE = "swing check valve"
-    SPRING_CHECK_VALVE = "spring check valve"
-    ADAPTER = "adapter"  # any two-ended piece that marries two forms: thread x socket, barb x thread, ...
-    NIPPLE = "nipple"
-    PUMP = "pump"
-    DEVICE = "device"
-    OPEN_JOINT = "open joint"  # not plumbed yet: the plan buys what marries the two neighbours
-    CONSUMABLE = "consumable"
-
-
-PIPES = frozenset({Kind.PIPE, Kind.HOSE, Kind.TUBE})
-THROTTLES = frozenset({Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE, Kind.GATE_VALVE, Kind.GLOBE_VALVE})
-CHECKS = frozenset({Kind.SWING_CHECK_VALVE, Kind.SPRING_CHECK_VALVE})
-SEPARABLE = frozenset({Kind.UNION, Kind.TRUE_UNION_BALL_VALVE, Kind.HOSE})  # can be unbolted without a saw
-JOINERS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING, Kind.ADAPTER, Kind.NIPPLE})
 
 
 class LossMethod(StrEnum):

@@ -9,6 +9,7 @@ from typing import TypeVar
 from optimizer.errors import Fault
 from optimizer.model.catalog import BASES, PIPES, CatalogItem, Kind, LossData, LossMethod, Source
 from optimizer.model.ends import End
+from optimizer.model.kinds import KINDS, MACHINES
 from optimizer.model.network import Pump
 from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
@@ -27,9 +28,8 @@ LOSS_COLUMNS: Mapping[LossMethod, tuple[str, ...]] = {
 }
 COEFFICIENTS = ("k1", "ki", "kd", "nominal_in", "kinf", "l_over_d", "kv_m3_h", "k")
 END_COLUMNS = tuple((f"end_{n}", f"bore_{n}_mm", f"take_out_{n}_mm") for n in (1, 2, 3, 4))
-_END_COUNTS = {Kind.CAP: 1, Kind.TEE: 3, Kind.CROSS: 4}  # all others have two
 _PIPE_KINDS = tuple(str(kind) for kind in Kind if kind in PIPES)
-_NOT_PIECES = PIPES | {Kind.PUMP, Kind.DEVICE, Kind.OPEN_JOINT, Kind.CONSUMABLE}
+_NOT_PIECES = PIPES | MACHINES | {Kind.OPEN_JOINT, Kind.CONSUMABLE}
 _PIECE_KINDS = tuple(str(kind) for kind in Kind if kind not in _NOT_PIECES)
 _LOSS_LEFT_EMPTY = {
     method: tuple(name for name in COEFFICIENTS if name not in taken) for method, taken in LOSS_COLUMNS.items()
@@ -95,7 +95,7 @@ def _kind(row: Row, allowed: tuple[str, ...], otherwise: _Otherwise) -> Kind | _
 
 
 def _read_ends(row: Row, kind: Kind | None) -> tuple[tuple[End, ...], tuple[float, ...], tuple[float, ...]]:
-    count = _END_COUNTS.get(kind, 2) if kind else sum(bool(row.text(columns[0])) for columns in END_COLUMNS)
+    count = KINDS[kind].ends if kind else sum(bool(row.text(columns[0])) for columns in END_COLUMNS)
     for columns in END_COLUMNS[count:]:
         for name in columns:
             if row.text(name):

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.model.catalog import Kind
 from optimizer.model.ends import End
-
-_ITEM_WORDS = {Kind.ELBOW: "90° elbow", Kind.SWEEP_ELBOW: "90° sweep elbow", Kind.ELBOW_45: "45° elbow"}
+from optimizer.model.kinds import KINDS, Kind
 
 
 def size_words(sizes: Sequence[str]) -> str:
@@ -36,7 +34,7 @@ def piece_words(kind: Kind, trade_name: str, family: str, material: str, ends: S
     The family stands for the material where it names it; the trade name stands for the kind where there is one.
     """
     made_of = family if material in family else material
-    item = trade_name or _ITEM_WORDS.get(kind, str(kind))
+    item = trade_name or KINDS[kind].words
     forms = " × ".join(str(end.form) for end in ends)
     return f"{size_words([end.size for end in ends])} {made_of} {item}, {forms}"
 

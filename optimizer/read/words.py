@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.kinds import spoken
 from optimizer.read.columns import system_of
 from optimizer.read.nodes import nearest
 
@@ -32,28 +33,7 @@ FORM_WORDS: dict[str, Form] = {
     **dict.fromkeys(["push fit", "pushfit"], Form.PUSH_FIT),
 }
 
-KIND_WORDS: dict[str, Kind] = {
-    **{str(kind): kind for kind in Kind if kind not in (Kind.CONSUMABLE, Kind.TEE, Kind.CROSS, Kind.CAP)},
-    **dict.fromkeys(["pipes"], Kind.PIPE),
-    **dict.fromkeys(["flexible hose", "vinyl hose", "hoses"], Kind.HOSE),
-    **dict.fromkeys(["tubing"], Kind.TUBE),
-    **dict.fromkeys(["elbows", "90", "90 elbow", "90 elbows", "90° elbow", "standard elbow"], Kind.ELBOW),
-    **dict.fromkeys(["sweep elbows", "sweep 90", "long sweep elbow", "long radius elbow", "sweep"], Kind.SWEEP_ELBOW),
-    **dict.fromkeys(["45", "45 elbows", "45° elbow", "45s"], Kind.ELBOW_45),
-    **dict.fromkeys(["couplings", "coupler"], Kind.COUPLING),
-    **dict.fromkeys(["reducer", "reducing coupler"], Kind.REDUCING_COUPLING),
-    **dict.fromkeys(["reducer bushing", "reducing bushing", "bushings"], Kind.BUSHING),
-    **dict.fromkeys(["unions"], Kind.UNION),
-    **dict.fromkeys(["bulkheads", "bulkhead fitting"], Kind.BULKHEAD),
-    **dict.fromkeys(["ball valves"], Kind.BALL_VALVE),
-    **dict.fromkeys(["true union ball valve", "true-union valve", "true union valve"], Kind.TRUE_UNION_BALL_VALVE),
-    **dict.fromkeys(["gate valves"], Kind.GATE_VALVE),
-    **dict.fromkeys(["globe valves"], Kind.GLOBE_VALVE),
-    **dict.fromkeys(["swing check", "flap check valve"], Kind.SWING_CHECK_VALVE),
-    **dict.fromkeys(["spring check"], Kind.SPRING_CHECK_VALVE),
-    **dict.fromkeys(["adapters", "adaptor"], Kind.ADAPTER),
-    **dict.fromkeys(["nipples"], Kind.NIPPLE),
-}
+KIND_WORDS = spoken()
 _LONGEST_FIRST = sorted(KIND_WORDS, key=len, reverse=True)
 
 DEFAULT_FAMILY = {

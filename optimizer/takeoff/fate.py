@@ -8,17 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End, Form
+from optimizer.model.kinds import KINDS, PIPES, Kind, Reuse
 
 REUSABLE, SCRAP = "reusable", "scrap"
 _CEMENTED = frozenset({Form.SOCKET, Form.SPIGOT})
+_WORTH = {
+    Reuse.OFFCUT: (SCRAP, "sawn off at its cemented joints; a clean straight piece can still serve as a stub"),
+    Reuse.BODY: (REUSABLE, "the valve body unscrews from its cemented end pieces; it needs new ones of the same make"),
+    Reuse.NUT: (SCRAP, "its halves are cemented to the old pipe; keep the nut and the O-ring as spares"),
+}
 
 
 def fate_of(kind: Kind, ends: Sequence[End]) -> tuple[str, str]:
     """Return ("reusable" or "scrap", why) of a part by its kind and the joints that its ends were made with."""
     cemented = sum(end.form in _CEMENTED for end in ends)
-    if kind in (Kind.PUMP, Kind.DEVICE):
+    if KINDS[kind].reuse is Reuse.WHOLE:
         return REUSABLE, "unbolts or unscrews at its ports"
     if cemented:
         return _cemented_fate(kind, all_ends=cemented == len(ends))
@@ -28,13 +33,8 @@ def fate_of(kind: Kind, ends: Sequence[End]) -> tuple[str, str]:
 
 
 def _cemented_fate(kind: Kind, *, all_ends: bool) -> tuple[str, str]:
-    if kind in PIPES:
-        return SCRAP, "sawn off at its cemented joints; a clean straight piece can still serve as a stub"
-    if kind is Kind.TRUE_UNION_BALL_VALVE:
-        return REUSABLE, "the valve body unscrews from its cemented end pieces; it needs new ones of the same make"
-    if kind is Kind.UNION:
-        return SCRAP, "its halves are cemented to the old pipe; keep the nut and the O-ring as spares"
-    return SCRAP, "its joints are cemented" if all_ends else "one of its joints is cemented; only the other opens"
+    scrap = SCRAP, "its joints are cemented" if all_ends else "one of its joints is cemented; only the other opens"
+    return _WORTH.get(KINDS[kind].reuse, scrap)
 
 
 def _separable_words(ends: Sequence[End]) -> str:

@@ -10,9 +10,8 @@ from collections.abc import Iterable
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
+from optimizer.model.kinds import BENDS
 from optimizer.model.plan import Plan
-
-_ELBOWS = (Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45)
 
 
 def spares_for(plan: Plan, catalog: Catalog) -> tuple[CatalogItem, ...]:
@@ -30,5 +29,5 @@ def _spares_of(item: CatalogItem, catalog: Catalog) -> Iterable[CatalogItem]:
     if item.kind is Kind.PIPE and item.ends[0].form is Form.SPIGOT:
         socket = End(Form.SOCKET, item.ends[0].size, item.ends[0].system)
         yield from catalog.by_ends(Kind.COUPLING, (socket, socket), item.family)[:1]
-    elif item.kind in _ELBOWS and all(end.form is Form.SOCKET for end in item.ends):
+    elif item.kind in BENDS and all(end.form is Form.SOCKET for end in item.ends):
         yield item

@@ -10,12 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.documents.drawing.svg import MARKS, Box, Canvas, number
-from optimizer.model.catalog import Kind
+from optimizer.model.kinds import KINDS, MACHINES, PIPES, Kind
 
 HALF_WIDTH = 10.0  # no symbol reaches further from its pipe
 
 _DOTS = {Kind.TEE, Kind.CROSS}
-_PIPES = {Kind.PIPE, Kind.TUBE, Kind.HOSE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,21 +33,21 @@ class Spot:
 
 def symbol_height(kind: Kind) -> float:
     """Return how much of the pipe a symbol takes, in pixels."""
-    return 26.0 if kind in (Kind.PUMP, Kind.DEVICE) else 16.0
+    return 26.0 if kind in MACHINES else 16.0
 
 
 def draw_symbol(canvas: Canvas, kind: Kind, spot: Spot) -> None:
     """Draw the symbol of a kind of part; the run's line is there already and shows through where it should."""
     half = 5.0 if kind in _DOTS else symbol_height(kind) / 2
     reach = 5.0 if kind in _DOTS else HALF_WIDTH
-    if kind not in _PIPES:
+    if kind not in PIPES:
         canvas.symbols.append(Box(spot.x - reach, spot.y - half, spot.x + reach, spot.y + half, kind.value))
-    _DRAW[kind](canvas, spot)
+    DRAWN[KINDS[kind].symbol](canvas, spot)
 
 
 def symbol_words(kind: Kind) -> str:
     """Return what the legend says of a symbol."""
-    return {Kind.ADAPTER: "thread or hose adapter", Kind.OPEN_JOINT: "not joined yet"}.get(kind, kind.value)
+    return KINDS[kind].legend
 
 
 def _pipe(canvas: Canvas, spot: Spot) -> None:
@@ -190,31 +189,28 @@ def _blank(canvas: Canvas, spot: Spot, along: float) -> None:
     canvas.line([spot.at(0, -along), spot.at(0, along)], "gap")
 
 
-_DRAW: dict[Kind, Callable[[Canvas, Spot], None]] = {
-    Kind.PIPE: _pipe,
-    Kind.TUBE: _pipe,
-    Kind.HOSE: _hose,
-    Kind.ELBOW: _bend(sharp=True),
-    Kind.SWEEP_ELBOW: _bend(sharp=False),
-    Kind.ELBOW_45: _bend_45,
-    Kind.TEE: _tee,
-    Kind.CROSS: _tee,
-    Kind.COUPLING: _box(6, 5),
-    Kind.REDUCING_COUPLING: _reducer,
-    Kind.BUSHING: _bushing,
-    Kind.UNION: _bars(-2.5, 2.5),
-    Kind.BULKHEAD: _bulkhead,
-    Kind.CAP: _cap,
-    Kind.BALL_VALVE: _ball_valve,
-    Kind.TRUE_UNION_BALL_VALVE: _union_valve,
-    Kind.GATE_VALVE: _bow_tie,
-    Kind.GLOBE_VALVE: _globe_valve,
-    Kind.SWING_CHECK_VALVE: _check(spring=False),
-    Kind.SPRING_CHECK_VALVE: _check(spring=True),
-    Kind.ADAPTER: _adapter,
-    Kind.NIPPLE: _box(3.5, 7),
-    Kind.PUMP: _pump,
-    Kind.DEVICE: _device,
-    Kind.OPEN_JOINT: _open_joint,
-    Kind.CONSUMABLE: _pipe,
+DRAWN: dict[str, Callable[[Canvas, Spot], None]] = {
+    "pipe": _pipe,
+    "hose": _hose,
+    "square bend": _bend(sharp=True),
+    "round bend": _bend(sharp=False),
+    "slight bend": _bend_45,
+    "branching": _tee,
+    "box": _box(6, 5),
+    "reducer": _reducer,
+    "bushing": _bushing,
+    "two bars": _bars(-2.5, 2.5),
+    "wall": _bulkhead,
+    "cap": _cap,
+    "ball valve": _ball_valve,
+    "valve between bars": _union_valve,
+    "two triangles": _bow_tie,
+    "globe valve": _globe_valve,
+    "check": _check(spring=False),
+    "check with spring": _check(spring=True),
+    "half box": _adapter,
+    "narrow box": _box(3.5, 7),
+    "pump": _pump,
+    "device": _device,
+    "gap": _open_joint,
 }
