@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.errors import FlowsUnknownError, PlanError
 from optimizer.model.catalog import THROTTLES, Kind
-from optimizer.model.network import Leg, Network, Run
+from optimizer.model.network import Condition, Leg, Network, Run
 from optimizer.model.system import System, Target
 
 
@@ -79,7 +79,23 @@ def flows_behind(system: System, source: Run, pump: str, scale: float = 1.0) -> 
     for path in paths:
         for run in path.runs:
             flows[run] += scale * targets[path.demand].low_m3_s
+    _refuse_elsewhere(system, set(flows))
     return KnownFlows(source.name, pump, flows, targets, tuple(paths))
+
+
+def _refuse_elsewhere(system: System, tree: set[str]) -> None:
+    """Raise where something is asked of a run that the tree does not reach, or is still to be plumbed there."""
+    aimed = [target.run for target in system.targets if not set(target.summed) <= tree]
+    if aimed:
+        raise FlowsUnknownError(f"the target {aimed[0]!r} is on a run that gets its water from elsewhere")
+    waiting = [name for name, run in system.network.runs.items() if name not in tree and has_work(run)]
+    if waiting:
+        raise FlowsUnknownError(f"run {waiting[0]!r}, which gets its water from elsewhere, is still to be plumbed")
+
+
+def has_work(run: Run) -> bool:
+    """Return whether something has to be done in a run whatever flows there: an open joint, a part that must go."""
+    return any(part.kind is Kind.OPEN_JOINT or part.condition is Condition.MUST_GO for part in run.parts)
 
 
 def _source(network: Network) -> Run:
