@@ -22,7 +22,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.search.compare import KindOfPlan
     from optimizer.search.flow_search import Progress
     from optimizer.search.frontier import FrontierPlan
-    from optimizer.takeoff.budget import BestForBudget
+    from optimizer.search.budget import BestForBudget
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -163,7 +163,7 @@ def search(
     """
     from optimizer.model.plan import Status
     from optimizer.search.sought import sought
-    from optimizer.takeoff.budget import till_cents, within_budget
+    from optimizer.search.budget import till_cents, within_budget
     from optimizer.takeoff.take_off import Store
 
     ended = sought(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
@@ -207,7 +207,7 @@ def most_flow(
     """
     from optimizer.search.most_flow import any_plan_of
     from optimizer.search.sought import sought
-    from optimizer.takeoff.budget import most_for_budget, within_budget
+    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:
