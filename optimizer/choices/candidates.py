@@ -70,12 +70,17 @@ class Shelf:
             rows[:] = [item for item in rows if _rank(item, families) == first]
 
     def _fits(self, item: CatalogItem, families: tuple[str, ...]) -> bool:
+        if not self._may_be_wet(item):
+            return False
         if item.kind in PIPES:
             return item.family == self.run.family
-        if item.family not in families or not (item.reef_safe or self.rules.allow_unsafe_metals):
+        if item.family not in families:
             return False
         same_ends = len(item.ends) == 2 and item.ends[0] == item.ends[1] and item.ends[0].form is Form.SOCKET
         return same_ends and item.ends[0].system == self.system
+
+    def _may_be_wet(self, item: CatalogItem) -> bool:
+        return item.reef_safe or self.rules.allow_unsafe_metals
 
     def items(self, kind: Kind, size: str) -> list[CatalogItem]:
         return self._socketed.get((kind, size), [])
@@ -91,7 +96,7 @@ class Shelf:
         if own is not None and own.ends[0].form is Form.SPIGOT:
             return own
         spigot = End(Form.SPIGOT, end.size, end.system)
-        rows = [item for item in self.catalog.of_kind(Kind.PIPE) if item.ends[0] == spigot]
+        rows = [item for item in self.catalog.of_kind(Kind.PIPE) if item.ends[0] == spigot and self._may_be_wet(item)]
         return min(rows, key=lambda item: (item.price_cents, item.item_id), default=None)
 
     def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:

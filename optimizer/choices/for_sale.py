@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from optimizer.errors import Fault, InputError
-from optimizer.model.catalog import Catalog
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.system import System
 
 
@@ -29,3 +29,10 @@ def for_sale(system: System, catalog: Catalog) -> Catalog:
         return catalog
     others = {key: item for key, item in catalog.items.items() if key not in sold}
     return replace(catalog, items=sold, elsewhere={**catalog.elsewhere, **others})
+
+
+def pumps_for_sale(system: System, catalog: Catalog) -> list[CatalogItem]:
+    """Return the pumps that may be bought and may stand in this water, the cheapest first."""
+    pumps = for_sale(system, catalog).of_kind(Kind.PUMP)
+    fit = [item for item in pumps if item.reef_safe or system.rules.allow_unsafe_metals]
+    return sorted(fit, key=lambda item: (item.price_cents, item.item_id))

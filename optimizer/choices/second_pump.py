@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from optimizer.choices.for_sale import for_sale
+from optimizer.choices.for_sale import pumps_for_sale
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import CHECKS, Catalog, CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.ends import End, Form
@@ -73,7 +73,7 @@ def two_pumps(system: System, catalog: Catalog) -> list[TwoPumps]:
     told = system.second_pump
     if told is None:
         return []
-    rows = sorted(for_sale(system, catalog).of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
+    rows = pumps_for_sale(system, catalog)
     offers = [PumpOffer(item, catalog.pumps[item.item_id]) for item in rows]
     seconds = [*offers, *_another(system, told, catalog)]
     firsts: list[PumpOffer | None] = [None, *(offers if system.rules.other_pumps else [])]

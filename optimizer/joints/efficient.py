@@ -11,9 +11,10 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from optimizer.joints.chains import Chain, EndGraph, material_of
-from optimizer.joints.mating import METALS, Mating, material_refusal, mating
+from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, SizeSystem
+from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 _State = tuple[End, bool]  # an open end, and whether metal offers it
@@ -149,7 +150,7 @@ class EfficientChains:
         for joint, part in self.end_graph.pieces_onto(end, material):
             assert part.item is not None
             linear, square = self._measured(part, backwards)
-            state = (part.ends[1], material_of(part) in METALS)
+            state = (part.ends[1], is_metal(material_of(part)))
             union = part.kind is Kind.UNION
             yield _Step(part, joint, state, union, part.item.price_cents, linear, square, self._seal(joint))
 

@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, EndGraph, material_of
-from optimizer.joints.mating import METALS, Mating, material_refusal, mating
+from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End
+from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 LossAtFlow = Callable[[Part], float]  # head that a piece takes [m], for water in the order of its ends
@@ -161,4 +162,4 @@ def last_material(chain: Chain) -> str:
 
 def _state(label: Label) -> State:
     last = label.chain.pieces[-1]
-    return last.ends[1], material_of(last) in METALS
+    return last.ends[1], is_metal(material_of(last))

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.joints.threads import BSP_FLANKS_DEG, NPT_FLANKS_DEG, thread_of
-from optimizer.model.catalog import UNSAFE_IN_SALT_WATER, CatalogItem
+from optimizer.model.catalog import CatalogItem
 from optimizer.model.ends import End, Form
+from optimizer.model.materials import is_metal
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,6 @@ _MATES: dict[frozenset[Form], Mating] = {
 }
 _TAPER_MALES = frozenset({Form.NPT_MALE, Form.R_MALE})
 TAPER_REASON = "a taper male of"  # how the refusal of a metal thread begins
-METALS = UNSAFE_IN_SALT_WATER | {"stainless steel", "titanium"}
 
 
 def mating(first: End, second: End) -> Mating | None:
@@ -129,7 +129,7 @@ def material_refusal(first: End, first_material: str, second: End, second_materi
         (first, first_material, second_material),
         (second, second_material, first_material),
     ):
-        if male.form in _TAPER_MALES and male_of in METALS and female_of not in METALS:
+        if male.form in _TAPER_MALES and is_metal(male_of) and not is_metal(female_of):
             return (
                 f"a taper male of {male_of} splits a plastic female thread; use a plastic male, or metal on both sides"
             )

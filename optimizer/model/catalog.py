@@ -17,6 +17,7 @@ from optimizer.model.kinds import PIPES as PIPES
 from optimizer.model.kinds import SEPARABLE as SEPARABLE
 from optimizer.model.kinds import THROTTLES as THROTTLES
 from optimizer.model.kinds import Kind as Kind
+from optimizer.model.materials import stands_salt_water
 
 if TYPE_CHECKING:
     from optimizer.model.network import Pump
@@ -87,11 +88,10 @@ class CatalogItem:
 
     @property
     def reef_safe(self) -> bool:
-        return self.material not in UNSAFE_IN_SALT_WATER
+        return stands_salt_water(self.material)
 
 
 BASES = ("published", "common practice, no source", "from memory", "estimate")
-UNSAFE_IN_SALT_WATER = frozenset({"brass", "bronze", "copper", "steel", "galvanised steel", "zinc"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from optimizer.errors import Fault
 from optimizer.model.catalog import BASES, PIPES, CatalogItem, Kind, LossData, LossMethod, Source
 from optimizer.model.ends import End
 from optimizer.model.kinds import KINDS, MACHINES
+from optimizer.model.materials import MATERIALS, WORDS, material_named
 from optimizer.model.network import Pump
 from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
@@ -80,7 +81,7 @@ def read_pipe(row: Row, shelf: Shelf, seen: Seen) -> None:
 
 def read_piece(row: Row, shelf: Shelf, seen: Seen) -> None:
     """Shelve a row of a fitting, a valve or an adapter."""
-    family, material = row.required("family"), row.required("material")
+    family, material = row.required("family"), material_of(row)
     kind = _kind(row, _PIECE_KINDS, None)
     ends, bores_m, take_outs_m = _read_ends(row, kind)
     loss = _read_loss(row, shelf)
@@ -198,7 +199,7 @@ def item_of(  # stand-ins of cells that could not be read go in as well: a row w
         kind=kind,
         description=description,
         family=family,
-        material=row.required("material"),
+        material=material_of(row),
         ends=ends,
         end_bores_m=bores_m,
         take_outs_m=take_outs_m,
@@ -212,6 +213,15 @@ def item_of(  # stand-ins of cells that could not be read go in as well: a row w
         basis=row.one_of("basis", BASES),
         note=row.text("note"),
     )
+
+
+def material_of(row: Row) -> str:
+    """Return the name of a row's material. Which may stand in salt water is known of those on the list alone."""
+    text = row.text("material")
+    name = material_named(text)
+    if name is None:
+        row.fault("material", "a material on the list: " + ", ".join(MATERIALS), nearest(text, WORDS))
+    return name or text
 
 
 def _pressure_pa(row: Row) -> float:

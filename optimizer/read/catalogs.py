@@ -128,7 +128,7 @@ def _read_file(path: Path, shelf: rows.Shelf, seen: rows.Seen) -> None:
         read_row(row, shelf, seen)
         if row.faults:
             in_order = {row.place(name): index for index, name in enumerate(table.header)}
-            shelf.faults.extend(sorted(row.faults, key=lambda fault: in_order[fault.place]))
+            shelf.faults.extend(sorted(dict.fromkeys(row.faults), key=lambda fault: in_order[fault.place]))
 
 
 def _reader(table: Table) -> rows.Reader:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import KnownFlows
-from optimizer.choices.for_sale import for_sale
+from optimizer.choices.for_sale import pumps_for_sale
 from optimizer.hydraulics import past_curve, pump_head_m, pump_power_w
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Part, Pump
@@ -53,7 +53,7 @@ def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable
     Left out are pumps that can not lift the least flows at all, or that could burst what has to stay.
     """
     least_lift = max(path.lift_m for path in flows.paths)
-    for item in sorted(for_sale(system, catalog).of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id)):
+    for item in pumps_for_sale(system, catalog):
         pump = replace(catalog.pumps[item.item_id], name=flows.pump)
         fastest = max({pump.speed, *pump.speeds})
         flow = flows.total_m3_s

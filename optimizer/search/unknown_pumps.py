@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Unpack
 
-from optimizer.choices.for_sale import for_sale
+from optimizer.choices.for_sale import pumps_for_sale
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Plan, Status
@@ -75,7 +75,7 @@ def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:
     """
     if not system.rules.other_pumps:
         return _by_speed(PumpVariant(system, {}))
-    items = sorted(for_sale(system, catalog).of_kind(Kind.PUMP), key=lambda item: (item.price_cents, item.item_id))
+    items = pumps_for_sale(system, catalog)
     names = list(system.network.pumps)
     choices = [
         [None, *(item for item in items if _can_run(system, name, catalog.pumps[item.item_id]))] for name in names
