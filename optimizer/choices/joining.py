@@ -10,7 +10,7 @@ from optimizer.choices.candidates import Candidate, Shelf
 from optimizer.choices.fronts import Front, is_step, spigot_of
 from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, new_part
 from optimizer.joints.efficient import EfficientChains
-from optimizer.joints.mating import mating
+from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Part, Run
@@ -133,7 +133,7 @@ class Joiner:
                 into = self._depth(socket) if socket.form is Form.SOCKET else 0.0
                 extra.append((front.pipe, into + gap_m))
                 gap_m = 0.0
-        separable = any(piece.kind is Kind.UNION for piece in pieces)
+        separable = any(piece.kind is Kind.UNION for piece in pieces) or bool(UNBOLTING & set(methods))
         cuts = left.cut + right.cut + left.sawn + right.sawn
         return Joint(tuple(parts), tuple(made), separable, tuple(extra), cuts)
 

@@ -105,7 +105,9 @@ class EfficientChains:
                 if (not direct and label.step is None) or material_refusal(far, label.material, other, ""):
                     continue
                 ended = label._replace(
-                    stubs=label.stubs + (joint.method == "stub"), seals=label.seals | self._seal(joint)
+                    stubs=label.stubs + (joint.method == "stub"),
+                    seals=label.seals | self._seal(joint),
+                    separable=label.separable or joint.unbolts,
                 )
                 if _insert(kept, ended):
                     found.append((ended, joint))
@@ -172,7 +174,7 @@ def _longer(label: _Label, step: _Step) -> _Label:
         label.square + step.square,
         label.stubs + (step.joint.method == "stub"),
         label.seals | step.seal,
-        label.separable or step.union,
+        label.separable or step.union or step.joint.unbolts,
         step,
         label,
     )

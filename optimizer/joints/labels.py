@@ -17,7 +17,6 @@ from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 LossAtFlow = Callable[[Part], float]  # head that a piece takes [m], for water in the order of its ends
-UNBOLTING = frozenset({"clamp", "push"})  # joints that come off while both neighbours stay where they are
 _SAME = 1e-12
 
 
@@ -107,7 +106,7 @@ class Labels:
                 label.loss_m + self._loss(part),
                 label.joints + joint.joints + (part.kind is Kind.UNION),
                 label.length_m + joint_length_m(joint) + piece_length_m(part),
-                label.unbolts or part.kind is Kind.UNION or joint.method in UNBOLTING,
+                label.unbolts or part.kind is Kind.UNION or joint.unbolts,
                 label.faults | set(self.end_graph.why_refused(part.item)) | ({why} if why else set()),
             )
 
@@ -122,7 +121,7 @@ class Labels:
             label.loss_m,
             label.joints + joint.joints,
             label.length_m + joint_length_m(joint),
-            label.unbolts or joint.method in UNBOLTING,
+            label.unbolts or joint.unbolts,
             label.faults | ({why} if why else set()),
         )
 

@@ -9,6 +9,8 @@ from optimizer.model.catalog import CatalogItem
 from optimizer.model.ends import End, Form
 from optimizer.model.materials import is_metal
 
+UNBOLTING = frozenset({"clamp", "push"})  # joints that come off while both neighbours stay where they are
+
 
 @dataclass(frozen=True, slots=True)
 class Mating:
@@ -25,6 +27,11 @@ class Mating:
     def joints(self) -> int:
         """How many joints that can leak this is."""
         return 2 if self.method == "stub" else 1
+
+    @property
+    def unbolts(self) -> bool:
+        """Whether it comes off while both neighbours stay where they are."""
+        return self.method in UNBOLTING
 
 
 _CEMENT = Mating("cement", separable=False)

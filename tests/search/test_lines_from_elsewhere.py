@@ -1,0 +1,90 @@
+"""Lines that get their water from elsewhere than the pump: house water, a tank above. Invented systems.
+
+Whatever a plan says of them is held against a plain solution of the network, with the valves where the plan puts them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer import pipeline
+from optimizer.hydraulics import solve_network
+from optimizer.model.catalog import Kind
+from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import planned_network
+from optimizer.verify.settings import with_openings
+
+L_H = 1e-3 / 3600.0
+POINTS = """\
+system: lines from elsewhere
+units: metric
+water: {salinity: 35 g/kg, temperature: 25 degC}
+surfaces: {sump: 0 m, display: 1.2 m}
+pumps:
+  p: {curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 1 in NPT male}
+"""
+HOUSE = "supplies: {house: {pressure: 3 bar, elevation: 0.5 m}}\n"
+METER = "devices: {meter: {loss: 60 cm at 12 L/h, ports: 1/4 in NPT female}}\n"
+PUMPED = (
+    "line: {from: sump, to: display, size: 1 in sch 40 PVC, "
+    "parts: [pump p, adapter 1 in NPT female x 1 in socket, ball valve, pipe 2 m, elbow, pipe 50 mm]}"
+)
+
+
+def planned(tmp_path: Path, runs: str, targets: str, more: str = "") -> PlanReport:
+    """Return the plan of the pumped line and the runs given, checked."""
+    lines = "\n".join(f"  {line}" for line in [PUMPED, *runs.splitlines()])
+    file = tmp_path / "system.yaml"
+    house = HOUSE if "house" in runs else ""
+    file.write_text(f"{POINTS}{house}runs:\n{lines}\ntargets: {{{targets}}}\n{more}")
+    system, catalog = pipeline.read(file)
+    return pipeline.plan(system, catalog)
+
+
+def flow_l_h(found: PlanReport, run: str) -> float:
+    """Return what a run carries after the work, solved anew [L/h]."""
+    network = planned_network(found.system.network, found.plan)
+    told = {(valve.run, valve.part_index) for valve in found.verification.valves}
+    for name, each in network.runs.items():
+        stands = [i for i, part in enumerate(each.parts) if part.opening < 1.0]
+        assert all((name, i) in told for i in stands), "a valve that is not told of stays where it is"
+    return solve_network(with_openings(network, found.verification.valves)).flows_m3_s[run] / L_H
+
+
+def test_the_valve_of_a_line_from_house_water_is_set_so_that_its_upper_limit_holds(tmp_path: Path) -> None:
+    top_off = "top off: {from: house, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, gate valve, pipe 700 mm]}"
+    found = planned(tmp_path, top_off, "line: at least 2500 L/h, top off: at most 300 L/h")
+    # orifice law by hand: 1/2 in. pipe and an open valve under 30 m of head carry more than 10 times as much
+    assert found.before_flows_m3_s["top off"] > 3000.0 * L_H
+    assert 0.0 <= flow_l_h(found, "top off") <= 300.0
+    assert flow_l_h(found, "line") >= 2500.0
+    assert found.plan.cost_cents == 0
+
+
+def test_the_valve_of_a_line_that_feeds_by_gravity_is_set_into_its_window(tmp_path: Path) -> None:
+    feed = "feed: {from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, ball valve, pipe 700 mm]}"
+    found = planned(tmp_path, feed, "line: at least 2500 L/h, feed: 400 to 700 L/h")
+    assert found.before_flows_m3_s["feed"] > 1500.0 * L_H
+    assert 400.0 * (1 - 1e-4) <= flow_l_h(found, "feed") <= 700.0 * (1 + 1e-4)
+    assert found.plan.cost_cents == 0
+
+
+def test_open_joints_of_a_line_without_a_target_are_plumbed(tmp_path: Path) -> None:
+    line = (
+        "meter line: {from: house, to: sump, size: 1/4 in PE tube, "
+        "parts: [tube 1 m, open joint, device meter, open joint, tube 1.5 m]}"
+    )
+    found = planned(tmp_path, line, "line: at least 2500 L/h", METER)
+    parts = found.plan.runs["meter line"].parts
+    assert all(part.kind is not Kind.OPEN_JOINT for part in parts)
+    # catalogs/adapters.csv: compression x NPT male at 1.99 on each side of the meter; a roll of tape at 1.49
+    assert found.plan.cost_cents == 2 * 199 + 149
+
+
+def test_a_line_too_narrow_for_gravity_is_made_wider(tmp_path: Path) -> None:
+    feed = "feed: {from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, ball valve, pipe 700 mm]}"
+    found = planned(
+        tmp_path, feed, "line: at least 2500 L/h, feed: at least 4000 L/h", "rules: {velocity limit: 9 m/s}\n"
+    )
+    assert flow_l_h(found, "feed") >= 4000.0 * (1 - 1e-4)
+    assert (found.plan.cost_cents or 0) > 0
