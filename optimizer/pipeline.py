@@ -19,10 +19,10 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
     from optimizer.model.system import System
+    from optimizer.search.budget import BestForBudget
     from optimizer.search.compare import KindOfPlan
     from optimizer.search.flow_search import Progress
     from optimizer.search.frontier import FrontierPlan
-    from optimizer.search.budget import BestForBudget
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -162,8 +162,8 @@ def search(
     what would free a plan where there is none.
     """
     from optimizer.model.plan import Status
-    from optimizer.search.sought import sought
     from optimizer.search.budget import till_cents, within_budget
+    from optimizer.search.sought import sought
     from optimizer.takeoff.take_off import Store
 
     ended = sought(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
@@ -205,9 +205,9 @@ def most_flow(
     PlanError
         When the rules have no budget.
     """
+    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.search.most_flow import any_plan_of
     from optimizer.search.sought import sought
-    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:
@@ -278,24 +278,20 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     With the catalog, pipe is bought in sticks where the rules say so and spares are listed, as `take_off` has them.
     """
     from optimizer.hydraulics import solve_network
-    from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
-    from optimizer.model.plan import planned_network
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
     as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
         as_written, system = system, replace(system, network=found.stands, second_pump=None)
-    now = solve_network(system.network)
-    before = now.flows_m3_s
+    before = solve_network(system.network).flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
     bill = bill_of(system, found)
-    doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
-    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written, doubts=doubts)
+    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written)
     if catalog is None:
         return plain
     taken = take_off(plain, catalog, spares=spares, ports=False)

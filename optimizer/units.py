@@ -375,7 +375,7 @@ def flow_value(flow_m3_s: float, units: str) -> float:
 
 
 def flow_unit(units: str) -> str:
-    return "gal/h" if units == US else "L/h"
+    return "gph" if units == US else "L/h"
 
 
 def head_value(head_m: float, units: str) -> float:
@@ -418,7 +418,7 @@ def pressure_unit(units: str) -> str:
 
 
 def show_flow(flow_m3_s: float, units: str) -> str:
-    """Return `1,100 gal/h` or `4,160 L/h`; below 10 with one decimal."""
+    """Return `1,100 gph` or `4,160 L/h`; below 10 with one decimal."""
     value = flow_value(flow_m3_s, units)
     return f"{_fixed(value, 0 if abs(value) >= 9.95 else 1)} {flow_unit(units)}"
 

@@ -229,7 +229,7 @@ def test_flow_value_is_undone_by_reading_it(flow_m3_s: float, system: str) -> No
 
 
 def test_results_are_shown_in_trade_units() -> None:
-    assert units.show_flow(1100 * GALLON_M3 / 3600, "US") == "1,100 gal/h"
+    assert units.show_flow(1100 * GALLON_M3 / 3600, "US") == "1,100 gph"
     assert units.show_flow(0.9 / 3600, "metric") == "900 L/h"
     assert units.show_flow(2.5 / 3600 / 1000, "metric") == "2.5 L/h"
     assert units.show_head(7 * FOOT_M, "US") == "7.00 ft"

@@ -148,13 +148,13 @@ def losses(
     if by is not None:
         _tell_groups(system, by, as_json)
         return
-    solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
+    _, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
     from optimizer.documents import payload, text
 
     if as_json:
         _print_json(payload.losses_json(system, rows[:limit]))
     else:
-        _print(text.loss_blocks(system, rows, limit, solution.warnings if solution.doubt.pumps else ()))
+        _print(text.loss_blocks(system, rows, limit))
 
 
 def _tell_head_line(system: System, run: str, as_json: bool) -> None:
@@ -266,7 +266,7 @@ def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, 
 
 
 def _refuse_early(output: Path, replace: bool, ending: str) -> None:
-    """Refuse a place that can not be written before anyone waits for a plan."""
+    """Refuse a place that cannot be written before anyone waits for a plan."""
     from optimizer.documents.whole_file import free_target
 
     free_target(output, replace, ending)

@@ -42,7 +42,7 @@ def _tell(error: OptimizerError) -> None:
     for fault in error.faults:
         click.echo(str(fault), err=True)
     number = len(error.faults)
-    click.echo(f"{number} fault{'s' if number != 1 else ''}; nothing was worked out.", err=True)
+    click.echo(f"{number} error{'s' if number != 1 else ''}; nothing was calculated.", err=True)
 
 
 def _never_choke_on_a_sign(*streams: IO[str]) -> None:

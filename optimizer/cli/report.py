@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     _Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
 
 _UNKNOWN_STEP = 0.03  # of the reach; each step is a search of its own, and a chart shows no smaller ones
-_ONE_PUMP = "With one pump only: a second one is weighed by `retrofit plan`."
+_ONE_PUMP = "With one pump only: a second one is considered by `retrofit plan`."
 
 
 @click.command()
@@ -139,7 +139,7 @@ def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s:
         points, own, notes = _unknown_frontier(system, catalog, found, time_limit_s)
         return points, own, (*notes, *alone)
     except PlanError as error:
-        return (), None, (f"Cost against flow was not worked out: {error}.", *alone)
+        return (), None, (f"Cost against flow was not calculated: {error}.", *alone)
     return *frontier_points(plans, found.plan), alone
 
 
@@ -166,14 +166,14 @@ def _unknown_frontier(system: System, catalog: Catalog, found: PlanReport, time_
 
 
 def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool) -> None:
-    """Write all pictures, or none when one of the names is taken or the folder can not be made."""
+    """Write all pictures, or none when one of the names is taken or the folder cannot be made."""
     from optimizer.documents.whole_file import free_target, put_whole
     from optimizer.errors import DocumentError
 
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
-        raise DocumentError(f"{folder}: this folder can not be made, {error.strerror or error}") from error
+        raise DocumentError(f"{folder}: this folder cannot be made, {error.strerror or error}") from error
     targets = [free_target(folder / f"{one.name}.svg", replace, ".svg") for one in drawn]
     for target, one in zip(targets, drawn, strict=True):
         put_whole(target, one.svg.encode())

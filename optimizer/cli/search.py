@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 def _note_second_pump(system: System) -> None:
     if system.second_pump is not None:
-        click.echo("With one pump only: a second one is weighed by `retrofit plan`.", err=True)
+        click.echo("With one pump only: a second one is considered by `retrofit plan`.", err=True)
 
 
 @click.command()

@@ -42,7 +42,7 @@ def settings(
     """Print the settings card: pump speeds, valves, and what every meter should show.
 
     For each way in which the plumbing is run, every meter has the flow that it should show with its band, a low limit
-    (clogged) and a high limit (a hose off or a pipe apart), each from a simulation.
+    (clogged) and a high limit (a disconnected hose or pipe), each from a simulation.
     """
     from optimizer import pipeline
 

@@ -124,7 +124,7 @@ class _Task(threading.Thread, Generic[T]):
     def ended_within(self, seconds: float) -> bool:
         """Wait so long at most; return whether the work is over.
 
-        After a Ctrl-C `is_alive` can not be asked: a join that was interrupted takes the thread for ended.
+        After a Ctrl-C `is_alive` cannot be asked: a join that was interrupted takes the thread for ended.
         """
         return self._ended.wait(seconds)
 

@@ -1,4 +1,4 @@
-"""What measured flows say: explanations side by side, what they can not tell apart, and what to measure next."""
+"""What measured flows say: explanations side by side, what they cannot tell apart, and what to measure next."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def _opening(share: float) -> str:
 
 def _factors(system: System, report: CalibrationReport) -> Block:
     dials = list(dict.fromkeys(name for _, one in _lettered(report) for name in one.calibration.dials))
-    titles = ("", *(f"dial of {name}" for name in dials), "factors", "fits", "believable")
+    titles = ("", *(f"dial of {name}" for name in dials), "factors", "fits", "plausible")
     rows = [
         (
             letter,
@@ -151,7 +151,7 @@ def _near_shut_off(report: CalibrationReport) -> list[Block]:
         for explanation in report.explanations
         for expected, one in zip(explanation.expected_m3_s, report.measured, strict=True)
     )
-    why = "Near shut-off a centimetre (3/8 in) of water level moves the flow by more than a reading's accuracy."
+    why = "Near shut-off, 1 cm (3/8 in) of water level changes the flow by more than the measuring error."
     return [why] if missed else []
 
 
@@ -163,18 +163,18 @@ def _verdict(system: System, report: CalibrationReport) -> list[Block]:
     count = len(report.measured)
     readings = "One reading" if count == 1 else f"{_number(count).capitalize()} readings"
     if report.best is None:
-        why = "nothing that can be believed explains them" if report.explanations else "nothing explains them"
+        why = "nothing plausible explains them" if report.explanations else "nothing explains them"
         return [f"{readings}, and {why}: look at the pump's curve, the heights and the parts in the file."]
     sentences: list[Block] = [f"A explains them best. {_meaning(system, report.best)}".rstrip()]
     rivals = [letter for letter, one in _lettered(report)[1:] if one.believable]
     if rivals:
-        sentences.append(f"{readings} can not tell A from {_listed(rivals, 'or')}.")
+        sentences.append(f"{readings} cannot distinguish A from {_listed(rivals, 'or')}.")
     if report.settled:
-        sentences.append(f"{readings} settle it: nothing else that can be believed comes near.")
+        sentences.append(f"{readings} settle it: nothing else that is plausible comes near.")
     elif not rivals:
-        sentences.append(f"{readings} can not settle it: A has as many unknowns, and no reading is left to refute it.")
+        sentences.append(f"{readings} cannot settle it: A has as many unknowns, and no reading is left to refute it.")
     else:
-        sentences.append(f"{readings} can not settle it.")
+        sentences.append(f"{readings} cannot settle it.")
     return sentences
 
 

@@ -33,7 +33,7 @@ CAUTIONS = (
     Remark(
         "Dry-fit first",
         "Put everything together without cement, mark the turns, and check that each valve handle and union nut can be "
-        "reached. A cemented joint can not be turned or undone.",
+        "reached. A cemented joint cannot be turned or undone.",
     ),
     Remark(
         "Primer and cement",

@@ -39,7 +39,7 @@ def cut_blocks(cuts: CutList, units: str) -> list[Block]:
         for pipes in cuts.pipes
         for stick in pipes.plan.sticks
     )
-    notes = [f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}.", *(f"Mind: {n}." for n in cuts.notes)]
+    notes = [f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}.", *(f"Note: {n}." for n in cuts.notes)]
     return [
         *blocks,
         table(("mark", "where", "pipe", "shows", "cut length", "between"), pieces, right=(3, 4)),

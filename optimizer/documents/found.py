@@ -25,7 +25,7 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
         Lines((f"Everything can be read, and every end fits its neighbour: {told}.", _catalog_words(catalog))),
         table(("point", "kind", "height"), (_point_row(point, system.units) for point in _fixed(system)), right=(2,)),
         table(
-            ("run", "from", "to", "size", "parts", "pipe", "wanted"),
+            ("run", "from", "to", "size", "parts", "pipe", "target"),
             (_run_row(run, system) for run in system.network.runs.values()),
             right=(4, 5),
         ),

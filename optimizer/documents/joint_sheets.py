@@ -52,7 +52,7 @@ def cut_sheet(book: Book, cuts: CutList) -> None:
     _freeze(sheet, head, last=sheet.row - 1)
     sheet.paragraph(f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, book.units)}.")
     for note in cuts.notes:
-        sheet.paragraph(f"Mind: {note}.")
+        sheet.paragraph(f"Note: {note}.")
     if cuts.pipes:
         _sticks(sheet, cuts)
 

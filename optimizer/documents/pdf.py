@@ -33,7 +33,7 @@ _NO_SYSTEM = (
 
 
 def require_pdf() -> None:
-    """Raise DocumentError where PDF files can not be made; quick, so that nobody waits for a plan first."""
+    """Raise DocumentError where PDF files cannot be made; quick, so that nobody waits for a plan first."""
     if importlib.util.find_spec("weasyprint") is None:
         raise DocumentError(_NO_LIBRARY)
 

@@ -129,7 +129,7 @@ def _as_bought(facts: ReportFacts) -> str:
 def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:
     """Return where the most head is lost; `when` is "now" or "after"."""
     words = {"now": "as it stands", "after": "after the work"}[when]
-    title = f"Where the most head is lost, {words}"
+    title = f"Largest head losses, {words}"
     svg = loss_bars(
         state.losses, units, title=title, key=f"losses-{when}", limit=_BARS, role=f"{when}-bar", alone=alone
     )

@@ -36,7 +36,7 @@ def quote_blocks(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) ->
     ]
     if saved_cents(quoted, other.bill) > 0:
         blocks.append(_parts(other.bill))
-    return blocks + ([Lines(tuple(f"Mind: {remark}" for remark in quote.remarks))] if quote.remarks else [])
+    return blocks + ([Lines(tuple(f"Note: {remark}" for remark in quote.remarks))] if quote.remarks else [])
 
 
 def saved_cents(quoted: Bill, other: Bill) -> int:
@@ -55,7 +55,7 @@ def verdict(quoted: Bill, other: Bill) -> str:
             f"which saves {money(saved, other.currency)}. Its parts:"
         )
     return (
-        f"Another plan uses less material, but at the till it is {money(other.total_cents, other.currency)}: "
+        f"Another plan uses less material, but at the store it is {money(other.total_cents, other.currency)}: "
         "stay with this one."
     )
 

@@ -24,7 +24,7 @@ def png_of(svg: str, pixels_per_px: float = 1.5) -> bytes:
     Raises
     ------
     DocumentError
-        When the picture can not be drawn.
+        When the picture cannot be drawn.
     """
     import resvg_py
 

@@ -65,10 +65,10 @@ def write_report(
     Raises
     ------
     DocumentError
-        When the file is there and `overwrite` is off, when it can not be written, when the plan did not stand its
-        check, or when a PDF is asked for and can not be made. Nothing is left half-written.
+        When the file is there and `overwrite` is off, when it cannot be written, when the plan did not stand its
+        check, or when a PDF is asked for and cannot be made. Nothing is left half-written.
     NetworkError
-        When the plumbing, now or after, can not be solved.
+        When the plumbing, now or after, cannot be solved.
     """
     target = free_target(Path(path), overwrite, ".html")
     printed = None if pdf is None else free_target(Path(pdf), overwrite, ".pdf")
@@ -116,4 +116,4 @@ def _count_words(report: PlanReport) -> str:
         for check in demands
     )
     met = sum(check.met for check in demands)
-    return f"Flows as wanted: now {fine} of {len(demands)}, after the work {met} of {len(demands)}."
+    return f"Flows on target: now {fine} of {len(demands)}, after the work {met} of {len(demands)}."

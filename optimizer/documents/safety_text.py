@@ -10,7 +10,7 @@ from optimizer.model.outcome import PlanReport
 from optimizer.model.safety import SafetyCheck, SafetyReport
 
 SAFETY_SHEET = "Safety"
-TITLES = ("what is compared", "now", "after", "the most", "")
+TITLES = ("check", "now", "after", "limit", "")
 CODES = "Local codes, and licensed electricians and plumbers, have the last word."
 
 
@@ -26,7 +26,7 @@ def safety_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
     """Return what was checked, and what could not be for want of a number in the file."""
     if safety is None or not safety.checks:
         return []
-    blocks: list[Block] = [Heading("Safe"), table(TITLES, safety_rows(safety.checks, units), right=(1, 2, 3))]
+    blocks: list[Block] = [Heading("Safety checks"), table(TITLES, safety_rows(safety.checks, units), right=(1, 2, 3))]
     if safety.unchecked:
         blocks.append(Lines(tuple(safety.unchecked)))
     return blocks
@@ -37,7 +37,8 @@ def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ..
     return [
         (
             check.title,
-            *check.told(units),
+            check.shown(check.now, units),
+            check.shown(check.after, units),
             check.shown(check.limit, units),
             str(check.verdict) if check.why else "",
         )
@@ -55,7 +56,7 @@ def safety_section(report: PlanReport) -> str:
         return ""
     today = paragraph("Unsafe today, whatever is planned:") + items(safety.today) if safety.today else ""
     rows = safety_rows(safety.checks, report.system.units)
-    titles = ("What is compared", "Now", "After", "The most", "Verdict")
+    titles = ("Check", "Now", "After", "Limit", "Verdict")
     told = page_table("What was checked", titles, rows, (1, 2, 3))
     return today + told + items(safety.unchecked) + paragraph(CODES, "aside")
 
@@ -71,9 +72,7 @@ def safety_sheet(book: Book, report: PlanReport) -> None:
         for text in safety.today:
             sheet.paragraph(text, "strong")
         sheet.skip()
-    sheet.column_titles(
-        ("What is compared", "Now", "After", "The most", "Verdict"), numbers=("Now", "After", "The most")
-    )
+    sheet.column_titles(("Check", "Now", "After", "Limit", "Verdict"), numbers=("Now", "After", "Limit"))
     for row in safety_rows(safety.checks, report.system.units):
         sheet.write([Cell(row[0]), *(Cell(text, "text right") for text in row[1:4]), Cell(row[4])])
     if safety.unchecked:

@@ -28,7 +28,7 @@ _ANY_REACH = (
 )
 _PRICES = (
     "A price is that of one piece, all other prices as they are. Above it a plan with fewer of that part, or none, "
-    "costs less; that up to it this plan stays the cheapest is proved, unless it says at the latest."
+    "costs less; that up to it this plan stays the cheapest is proven, unless it says at the latest."
 )
 _AS_SET = (
     "Reached is the share of every least flow together, in every setting, that the plumbing holds at these speeds of "
@@ -36,7 +36,7 @@ _AS_SET = (
 )
 _REACH = (
     "Reached is the share of every least flow together that the plumbing holds with its valves set; "
-    "what is above 100 % is to spare. " + _GOOD_TO
+    "above 100 % is margin. " + _GOOD_TO
 )
 
 
@@ -132,7 +132,7 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = 
         speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
         rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds, _proof(kind)))
-    titles = ("way to go about it", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
+    titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
     shown = len(titles) if any_flows else len(titles) - 1
     said = f"{_AS_SET}{_windows(system)}" if any_flows else _REACH
     cut = [row[:shown] for row in rows]
@@ -142,7 +142,7 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = 
 def _proof(kind: KindOfPlan) -> str:
     """Return what is proved of a way."""
     if kind.settled and kind.plan is not None and kind.plan.left_out:
-        return "cheapest of its kind, of those weighed"
+        return "cheapest of its kind, of those considered"
     if kind.settled:
         return "cheapest of its kind"
     gap = None if kind.plan is None else kind.plan.gap_cents
@@ -205,7 +205,7 @@ def worth_blocks(
         else "Nothing is changed, so there is nothing to leave out.",
         *([table(titles[:columns], rows, right=(2,))] if rows else []),
         *([Heading("When another plan would be cheaper")] if prices else []),
-        *([table(("part", "price now", "another plan wins"), prices, right=(1, 2))] if prices else []),
+        *([table(("part", "price now", "another plan is cheaper"), prices, right=(1, 2))] if prices else []),
         _REACH if known else f"{_AS_SET}{_windows(system)}",
         *([] if known else [_PRICES]),
     ]
@@ -219,7 +219,7 @@ def _turn(limit: PriceLimit, currency: str) -> str:
 
 
 def _without(worth: ChangeWorth) -> str:
-    return "it must be made" if worth.reach_without is None else percent(worth.reach_without)
+    return "required" if worth.reach_without is None else percent(worth.reach_without)
 
 
 def worth_json(

@@ -104,11 +104,11 @@ def mode_notes(mode: Mode) -> tuple[str, ...]:
 
 
 def note_lines(card: SettingsCard) -> Iterator[str]:
-    """Yield how the card is to be read, what its limits can not tell, and when filters are due."""
+    """Yield how the card is to be read, what its limits cannot tell, and when filters are due."""
     scatter = percent(card.scatter)
     yield (
         "After the work, and after cleaning: set pump and valves and read every meter, near the start of its run. What "
-        "is calculated is good to the band under 'first reading', 8 times of 10; far outside it something is built or "
+        "is calculated lies in the band under 'first reading' in 8 of 10 cases; far outside it something is built or "
         "set otherwise than it stands here."
     )
     yield (
@@ -118,7 +118,7 @@ def note_lines(card: SettingsCard) -> Iterator[str]:
     )
     yield (
         f"Too low: a clog that leaves {percent(1 - card.clog)} of the section open, or less than is needed, reads "
-        "below that limit. Too high: a hose off or a pipe apart reads above it."
+        "below that limit. Too high: a disconnected hose or pipe reads above it."
     )
     for mode in card.modes[:1]:
         yield from _first_readings(mode)
@@ -132,7 +132,7 @@ def _first_readings(mode: Mode) -> Iterator[str]:
     names = [meter.run for meter in mode.meters if not meter.first_tells and meter.flow_m3_s > 0.0]
     if names:
         yield (
-            f"The first reading alone can not tell a clog or a break from what the calculation may be off: "
+            f"The first reading alone cannot tell a clog or a break from what the calculation may be off: "
             f"{', '.join(names)}. Look along the run before you take it for normal."
         )
 
@@ -242,7 +242,7 @@ def write_card(path: Path, card: SettingsCard, overwrite: bool = False) -> None:
     Raises
     ------
     DocumentError
-        When the name ends otherwise, the file is there and `overwrite` is off, or it can not be written.
+        When the name ends otherwise, the file is there and `overwrite` is off, or it cannot be written.
     """
     ending = ".xlsx" if path.suffix.lower() == ".xlsx" else ".html"
     target = free_target(path, overwrite, ending)

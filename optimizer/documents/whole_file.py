@@ -30,14 +30,14 @@ def free_target(path: Path, overwrite: bool, ending: str) -> Path:
     try:
         return _free_target(path, overwrite, ending)
     except (OSError, RuntimeError) as error:  # no permission to look there, or links that go round in a circle
-        raise DocumentError(f"{path}: can not be written, {getattr(error, 'strerror', None) or error}") from error
+        raise DocumentError(f"{path}: cannot be written, {getattr(error, 'strerror', None) or error}") from error
 
 
 def _free_target(path: Path, overwrite: bool, ending: str) -> Path:
     target = path.resolve()
     if target.is_dir() or not target.parent.is_dir():
         why = "it is a folder" if target.is_dir() else f"there is no folder {target.parent}"
-        raise DocumentError(f"{path}: can not be written, {why}")
+        raise DocumentError(f"{path}: cannot be written, {why}")
     if target.suffix.lower() != ending:
         raise DocumentError(f"{path}: the name of this file ends in {ending}; write {path.with_suffix(ending).name}")
     if target.exists() and not overwrite:
@@ -51,7 +51,7 @@ def put_whole(target: Path, content: bytes) -> None:
     Raises
     ------
     DocumentError
-        When it can not be written; what was there is still there then.
+        When it cannot be written; what was there is still there then.
     """
     beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
@@ -61,7 +61,7 @@ def put_whole(target: Path, content: bytes) -> None:
             os.fsync(file.fileno())
         os.replace(beside, target)
     except OSError as error:
-        raise DocumentError(f"{target}: can not be written, {error.strerror or error}") from error
+        raise DocumentError(f"{target}: cannot be written, {error.strerror or error}") from error
     finally:
         with contextlib.suppress(OSError):
             beside.unlink()

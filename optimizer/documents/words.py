@@ -84,7 +84,7 @@ def steps_of(changes: Sequence[str]) -> list[str]:
 
 
 def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
-    """Return a target as it was asked for: `at least 1,100 gal/h`, `250 to 350 gal/h`."""
+    """Return a target as it was asked for: `at least 1,100 gph`, `250 to 350 gph`."""
     if high_m3_s is None:
         return f"at least {show_flow(low_m3_s, units)}" if low_m3_s > 0 else "any flow"
     if low_m3_s <= 0:
@@ -111,17 +111,15 @@ def pump_setting(pump: Pump, speed: float | None = None) -> str:
 
 
 def flow_words(flow_m3_s: float, units: str) -> str:
-    """Return `118 gal/h`, or `118 gal/h backwards` for a flow against the way in which its run is written down."""
+    """Return `118 gph`, or `118 gal/h backwards` for a flow against the way in which its run is written down."""
     shown = show_flow(abs(flow_m3_s), units)
     nothing = shown == show_flow(0.0, units)
     return f"{shown} backwards" if flow_m3_s < 0.0 and not nothing else shown
 
 
 def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
-    """Return `1,070 to 1,230 gal/h`, or `15 backwards to 30 gal/h` where the low end runs the other way."""
+    """Return `1,070 to 1,230 gph`, or `15 backwards to 30 gph` where the low end runs the other way."""
     unit = f" {flow_unit(units)}"
-    if math.isinf(high_m3_s):
-        return f"at least {flow_words(low_m3_s, units)}"
     if high_m3_s < 0.0:
         return f"{show_flow(-high_m3_s, units).removesuffix(unit)} to {flow_words(low_m3_s, units)}"
     return f"{flow_words(low_m3_s, units).replace(unit, '')} to {show_flow(high_m3_s, units)}"
@@ -148,8 +146,8 @@ def _ordinal(number: int) -> str:
 def verdict_words(verification: Verification) -> str:
     """Return whether the second look at the plan, as a network of its own, bears it out."""
     if verification.passed:
-        return "Checked: solved again as a whole network, every flow that was asked for is reached."
-    return "NOT borne out: solved again as a whole network, the plan misses what was asked for."
+        return "Checked: an independent solution of the whole network meets every target."
+    return "CHECK FAILED: the solved network misses a target."
 
 
 def clean(text: str) -> str:

@@ -75,7 +75,7 @@ def write_workbook(
     Raises
     ------
     DocumentError
-        When the file is there and `overwrite` is off, when it can not be written, or when the plan did not stand its
+        When the file is there and `overwrite` is off, when it cannot be written, or when the plan did not stand its
         check. Nothing is left half-written.
     """
     target = free_target(Path(path), overwrite, ".xlsx")

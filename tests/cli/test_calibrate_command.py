@@ -21,9 +21,9 @@ def test_calibrate_says_what_fits_what_does_not_and_what_to_measure_next(retrofi
     assert "The dial of pump 'return' shows power" in result.stdout
     assert "The water is lifted 52 % of what the pump can lift at most." in result.stdout
     assert "needs an absurd pump 'return', with 3.6 times the head of its curve." in result.stdout
-    assert "Two readings can not tell A from B." in result.stdout
-    assert "Two readings can not settle it." in result.stdout
-    assert "Measure next: run 'return line', set to 50 %: A expects 744 gal/h, B expects 638 gal/h" in result.stdout
+    assert "Two readings cannot distinguish A from B." in result.stdout
+    assert "Two readings cannot settle it." in result.stdout
+    assert "Measure next: run 'return line', set to 50 %: A expects 744 gph, B expects 638 gph" in result.stdout
 
 
 def test_calibrate_alone_leaves_the_file_as_it_was(retrofit: Retrofit, here: Path) -> None:
@@ -80,14 +80,14 @@ def test_readings_that_nothing_explains_are_code_1_and_nothing_is_written(retrof
 
 def test_flow_shows_between_what_each_flow_lies(retrofit: Retrofit) -> None:
     text = retrofit("flow", CELLAR).stdout
-    assert "8 times of 10 between" in text
+    assert "80 % range" in text
     runs = json.loads(retrofit("flow", CELLAR, "--json").stdout)["runs"]
     assert all(run["flow_low_m3_s"] < run["flow_m3_s"] < run["flow_high_m3_s"] for run in runs)
 
 
 def test_flow_over_settings_has_a_column_for_each(retrofit: Retrofit) -> None:
     text = retrofit("flow", CELLAR, "--speed", "40..100").stdout
-    assert "40 %        50 %        60 %" in text
+    assert "40 %      50 %      60 %" in text
     data = json.loads(retrofit("flow", CELLAR, "--speed", "90..100", "--json").stdout)
     assert [one["setting_share"] for one in data["settings"]] == [0.9, 0.95, 1.0]
     risers = [one["runs"][0]["flow_m3_s"] for one in data["settings"]]

@@ -76,7 +76,7 @@ def test_a_broken_file_gives_all_its_faults_on_stderr_and_code_2(
     number = expected.count("\n")
     assert result.exit_code == 2
     assert result.stdout == ""
-    assert result.stderr == f"{expected}{number} fault{'s' * (number > 1)}; nothing was worked out.\n"
+    assert result.stderr == f"{expected}{number} error{'s' * (number > 1)}; nothing was calculated.\n"
 
 
 def test_the_faults_of_a_file_are_there_as_data_too(retrofit: Retrofit, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,7 +102,7 @@ def test_a_file_that_can_not_be_read_is_named_without_a_traceback(retrofit: Retr
 
     assert result.exit_code == 2
     assert result.stderr.startswith(f"{path}: found ")
-    assert result.stderr.endswith("1 fault; nothing was worked out.\n")
+    assert result.stderr.endswith("1 error; nothing was calculated.\n")
 
 
 @pytest.mark.parametrize("path", ["nowhere.csv", "examples"])
@@ -117,7 +117,7 @@ def test_flow_shows_every_run_and_what_it_misses(retrofit: Retrofit) -> None:
     lines = retrofit("flow", SHORT).stdout.splitlines()
 
     row = next(line for line in lines if line.startswith("return line"))
-    assert "at least 700 gal/h" in row
+    assert "at least 700 gph" in row
     assert "-1" in row  # by how much it misses: a hundred and some
 
 

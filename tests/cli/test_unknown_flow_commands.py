@@ -110,7 +110,7 @@ def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_pl
     assert "Proved cheapest" in result.stdout
     assert "missed most, valves left as set" in result.stdout
     assert "line, night: " in result.stdout
-    assert "another plan wins" in result.stdout
+    assert "another plan is cheaper" in result.stdout
 
 
 def test_explaining_what_is_out_of_reach_says_why(retrofit: Retrofit, system: Path) -> None:

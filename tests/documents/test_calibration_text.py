@@ -39,15 +39,15 @@ def test_a_setting_says_what_the_dial_shows_and_what_the_pump_does() -> None:
 
 
 def test_a_span_names_its_unit_once() -> None:
-    assert flow_span(300 * GAL_H, 340 * GAL_H, "US") == "300 to 340 gal/h"
+    assert flow_span(300 * GAL_H, 340 * GAL_H, "US") == "300 to 340 gph"
 
 
 def test_a_plan_with_bands_shows_them_beside_its_flows() -> None:
     report = demo_report()
     run = report.verification.demands[0].run
     text = plain_text(plan_blocks(replace(report, band={run: (700 * GAL_H, 800 * GAL_H)})))
-    assert "8 times of 10 between" in text
-    assert "700 to 800 gal/h" in text
+    assert "80 % range" in text
+    assert "700 to 800 gph" in text
     assert "8 times of 10" not in plain_text(plan_blocks(replace(report, band=None)))
 
 
@@ -69,7 +69,7 @@ def test_what_the_readings_leave_open_is_said() -> None:
     assert "losses × 1.30 (± 0.05)" in text
     assert f"head of pump {name} × 0.90 (± 0.05)" in text
     assert "C needs an absurd plumbing." in text
-    assert "One reading can not tell A from B." in text
+    assert "One reading cannot distinguish A from B." in text
     assert "That tells A from C; B would take a finer reading than 5 %." in text
     assert "Watch the overflow and the drains" in text
 

@@ -158,8 +158,9 @@ def test_a_page_asks_for_nothing_from_outside(page: str) -> None:
 def test_the_answer_comes_first(page: str, facts: ReportFacts) -> None:
     text = Outline(page).text
 
-    assert text.index("Flows as wanted: now") < text.index("What flows") < text.index("The plumbing in pictures")
-    assert f"${facts.report.bill.total_cents / 100:.2f}" in text.partition("What flows")[0]
+    answer = text.partition("The plumbing in pictures")[0]
+    assert "Flows on target: now" in answer
+    assert f"${facts.report.bill.total_cents / 100:.2f}" in answer
 
 
 def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFacts) -> None:

@@ -105,4 +105,4 @@ def test_the_command_prints_the_card_of_the_plumbing_as_it_stands() -> None:
 
     assert result.exit_code == 0, result.output
     assert "as it stands" in result.stdout
-    assert "576 gal/h" in result.stdout
+    assert "576 gph" in result.stdout

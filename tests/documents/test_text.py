@@ -61,16 +61,16 @@ def losses() -> list[PartLoss]:
 
 
 def test_columns_are_aligned_numbers_to_the_right_and_no_line_ends_in_blanks() -> None:
-    block = table(("run", "flow"), [("riser", "1,100 gal/h"), ("uv line", "98 gal/h")], right=(1,))
+    block = table(("run", "flow"), [("riser", "1,100 gph"), ("uv line", "98 gph")], right=(1,))
 
     assert plain_text([Heading("Flows"), block, "Mind the drain."]) == (
         "Flows\n"
         "=====\n"
         "\n"
-        "run             flow\n"
-        "-------  -----------\n"
-        "riser    1,100 gal/h\n"
-        "uv line     98 gal/h\n"
+        "run           flow\n"
+        "-------  ---------\n"
+        "riser    1,100 gph\n"
+        "uv line     98 gph\n"
         "\n"
         "Mind the drain.\n"
     )
@@ -121,14 +121,14 @@ def test_flows_are_told_with_what_was_wanted_and_by_how_much_they_miss() -> None
     text = plain_text(flow_blocks(demo_system(), solution()))
     rows = {line.split("  ")[0]: line for line in text.splitlines()}
 
-    assert "742 gal/h" in rows["display return"]
-    assert "at least 1,100 gal/h" in rows["display return"]
-    assert "-358 gal/h" in rows["display return"]
-    assert "250 to 350 gal/h" in rows["uv line"]
-    assert "+38 gal/h" in rows["uv line"]
-    assert "at most 120 gal/h" in rows["media reactor"]
+    assert "742 gph" in rows["display return"]
+    assert "at least 1,100 gph" in rows["display return"]
+    assert "-358 gph" in rows["display return"]
+    assert "250 to 350 gph" in rows["uv line"]
+    assert "+38 gph" in rows["uv line"]
+    assert "at most 120 gph" in rows["media reactor"]
     assert "7.9 ft/s" in rows["riser"]
-    assert "Mind: the check valve may chatter" in text
+    assert "Note: the check valve may chatter" in text
 
 
 def test_a_pump_is_told_with_the_head_that_it_gives_at_its_flow() -> None:
@@ -149,7 +149,7 @@ def test_losses_keep_their_order_and_say_what_each_part_costs() -> None:
     assert "shut" in shut
     assert "2.00 ft" in check
     assert "21.4 %" in check
-    assert "+31 gal/h" in check
+    assert "+31 gph" in check
     assert "-0.7 %" in tee
 
 
@@ -164,12 +164,12 @@ def test_a_plan_is_told_with_cost_proof_flows_steps_settings_and_parts(report: P
     text = plain_text(plan_blocks(report))
 
     assert f"Parts cost {money(report.bill.total_cents, 'USD')}. Proved cheapest" in text
-    assert "1,118 gal/h" in text
+    assert "1,118 gph" in text
     assert report.plan.runs["riser"].changes[0] in " ".join(text.split())
     assert "ball valve handle 35° from open" in text
     assert "80 %         90 %" in text
     assert all(line.description in text for line in report.bill.lines)
-    assert "Mind: the plan keeps one union on each side of the pump" in text
+    assert "Note: the plan keeps one union on each side of the pump" in text
 
 
 def test_a_plan_that_failed_its_check_is_not_told(report: PlanReport) -> None:
@@ -194,8 +194,8 @@ def test_warnings_stand_close_together_and_only_once(report: PlanReport) -> None
     twice = replace(report, notes=report.plan.notes)
 
     assert plain_text(plan_blocks(twice)).endswith(
-        "\n\nMind: the plan keeps one union on each side of the pump\n"
-        "Mind: the display return is 2 % over its target: trim the valve against a measured flow\n"
+        "\n\nNote: the plan keeps one union on each side of the pump\n"
+        "Note: the display return is 2 % over its target: trim the valve against a measured flow\n"
     )
 
 
@@ -259,9 +259,9 @@ def test_money_is_written_to_the_cent(cents: int, currency: str, text: str) -> N
 @pytest.mark.parametrize(
     ("low", "high", "text"),
     [
-        (1100, None, "at least 1,100 gal/h"),
-        (250, 350, "250 to 350 gal/h"),
-        (0, 120, "at most 120 gal/h"),
+        (1100, None, "at least 1,100 gph"),
+        (250, 350, "250 to 350 gph"),
+        (0, 120, "at most 120 gph"),
         (0, None, "any flow"),
     ],
 )

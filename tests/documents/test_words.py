@@ -11,11 +11,11 @@ GAL_H = 231 * 0.0254**3 / 3600  # the US gallon is 231 cubic inches
 @pytest.mark.parametrize(
     ("gal_h", "words"),
     [
-        (1100, "1,100 gal/h"),
-        (-118, "118 gal/h backwards"),
-        (-4.04, "4.0 gal/h backwards"),
-        (-0.01, "0.0 gal/h"),
-        (0, "0.0 gal/h"),
+        (1100, "1,100 gph"),
+        (-118, "118 gph backwards"),
+        (-4.04, "4.0 gph backwards"),
+        (-0.01, "0.0 gph"),
+        (0, "0.0 gph"),
     ],
 )
 def test_a_flow_against_its_run_is_told_in_words(gal_h: float, words: str) -> None:
@@ -25,9 +25,9 @@ def test_a_flow_against_its_run_is_told_in_words(gal_h: float, words: str) -> No
 @pytest.mark.parametrize(
     ("low", "high", "words"),
     [
-        (1070, 1230, "1,070 to 1,230 gal/h"),
-        (-15, 30, "15 backwards to 30 gal/h"),
-        (-30, -15, "15 to 30 gal/h backwards"),
+        (1070, 1230, "1,070 to 1,230 gph"),
+        (-15, 30, "15 backwards to 30 gph"),
+        (-30, -15, "15 to 30 gph backwards"),
     ],
 )
 def test_a_span_says_which_of_its_ends_runs_backwards(low: float, high: float, words: str) -> None:

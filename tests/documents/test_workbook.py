@@ -170,23 +170,23 @@ def test_the_flow_check_has_every_run_with_its_change_as_a_formula(report: PlanR
     formulas, values = (rows_of(opened(report, values=values)["Flow check"]) for values in (False, True))
 
     assert [row["Run"].value for row in values] == list(report.system.network.runs)
-    assert formulas[1]["Change (gal/h)"].value == "=G3-F3"
-    assert values[1]["Change (gal/h)"].value == pytest.approx(1118 - 742)
+    assert formulas[1]["Change (gph)"].value == "=G3-F3"
+    assert values[1]["Change (gph)"].value == pytest.approx(1118 - 742)
     assert values[1]["Fastest water after (ft/s)"].value == pytest.approx(1.49 / 0.3048)
 
 
 def test_the_band_of_the_flows_stands_beside_them_where_it_is_known(report_with_band: PlanReport) -> None:
     row = rows_of(opened(report_with_band)["Flow check"])[1]
 
-    assert row["After, at the low end (gal/h)"].value == pytest.approx(0.9 * 1118)
-    assert row["After, at the high end (gal/h)"].value == pytest.approx(1.1 * 1118)
+    assert row["After, at the low end (gph)"].value == pytest.approx(0.9 * 1118)
+    assert row["After, at the high end (gph)"].value == pytest.approx(1.1 * 1118)
 
 
 def test_a_run_that_carries_nothing_yet_shows_a_dash_and_no_number(report: PlanReport) -> None:
     flows = {**report.before_flows_m3_s, "uv line": float("nan")}
     row = rows_of(opened(replace(report, before_flows_m3_s=flows))["Flow check"])[2]
 
-    assert (row["Now (gal/h)"].value, row["Change (gal/h)"].value) == ("–", "–")
+    assert (row["Now (gph)"].value, row["Change (gph)"].value) == ("–", "–")
 
 
 def test_all_cautions_and_assumptions_are_printed(report: PlanReport) -> None:
@@ -382,7 +382,7 @@ def test_a_place_that_can_not_be_written_is_named(report: PlanReport, tmp_path: 
 
 
 def test_a_plan_that_failed_its_check_is_not_written(report: PlanReport, tmp_path: Path) -> None:
-    failed = replace(report.verification, passed=False, failures=("uv line gets 212 gal/h, wanted 250",))
+    failed = replace(report.verification, passed=False, failures=("uv line gets 212 gph, wanted 250",))
 
     with pytest.raises(DocumentError, match="uv line gets 212"):
         write_workbook(tmp_path / "parts.xlsx", replace(report, verification=failed))

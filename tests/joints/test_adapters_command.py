@@ -31,11 +31,11 @@ def example(name: str) -> str:
 
 
 def test_two_ends_give_every_way_with_price_loss_joints_and_verdict() -> None:
-    result = run("3/4 in BSPP male", "1 in socket", "--flow", "300 gal/h")
+    result = run("3/4 in BSPP male", "1 in socket", "--flow", "300 gph")
 
     assert result.exit_code == 0
     assert result.output.startswith("From 3/4 in BSPP male to 1 in socket\n")
-    for words in ("loss at 300 gal/h", "best by price", "best by loss", "best by serviceability", "flat washer"):
+    for words in ("loss at 300 gph", "best by price", "best by loss", "best by serviceability", "flat washer"):
         assert words in result.output
     assert "NOT allowed" in result.output
     assert "is not allowed: brass in salt water" in result.output
@@ -55,7 +55,7 @@ def test_json_has_si_numbers_and_whole_cents() -> None:
 
 
 def test_all_shows_more_ways_than_the_short_list() -> None:
-    pair = ("1 in spigot", "1-1/2 in NPT male", "--flow", "300 gal/h")
+    pair = ("1 in spigot", "1-1/2 in NPT male", "--flow", "300 gph")
 
     assert "more ways are not shown" in run(*pair).output
     assert "not shown" not in run(*pair, "--all").output

@@ -1,4 +1,4 @@
-"""Cutting stock: against enumeration, published instances and what can not be otherwise."""
+"""Cutting stock: against enumeration, published instances and what cannot be otherwise."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from optimizer.documents.words import money, percent
 from optimizer.units import flow_unit, flow_value, show_flow
 
 _WIDTH, _HEIGHT = 440.0, 320.0
-_LEAST_GAP = 0.01  # of a reach; narrower ones can not be seen
+_LEAST_GAP = 0.01  # of a reach; narrower ones cannot be seen
 _LEAST_SPAN = 5.0  # percent of a reach; published losses do not tell smaller steps apart
 _OPEN = ("level", "", "not settled: more may lie below")
 _CHEAPER = ("tank", "", "a cheaper one is not ruled out")

@@ -153,7 +153,7 @@ def _globe_valve(canvas: Canvas, spot: Spot) -> None:
 
 
 def _check(spring: bool) -> Callable[[Canvas, Spot], None]:
-    """Water passes towards the tip; the bar is what it can not pass the other way."""
+    """Water passes towards the tip; the bar is what it cannot pass the other way."""
 
     def draw(canvas: Canvas, spot: Spot) -> None:
         canvas.polygon([spot.at(-7, -6), spot.at(7, -6), spot.at(0, 6)], "shape")
