@@ -169,7 +169,7 @@ def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Pat
 
 def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:
     """Return what every way and fitting costs at least in a plan; None when nothing serves. Of the busiest setting."""
-    problem = bound_problem(case, box, _busiest(case, box))
+    problem = bound_problem(case, box, busiest(case, box))
     return through_costs(problem) if is_tree(problem) else reduced_costs(problem)
 
 
@@ -178,13 +178,13 @@ def rests(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> tuple[dict[st
 
     Empty where the busiest setting is no tree of known ways of the water.
     """
-    busiest = _busiest(case, box)
-    problem = bound_problem(case, box, busiest)
-    low = {name: box[name, busiest][0] for name in case.network.runs}
+    most = busiest(case, box)
+    problem = bound_problem(case, box, most)
+    low = {name: box[name, most][0] for name in case.network.runs}
     return (rest_costs(problem), low) if is_tree(problem) else ({}, low)
 
 
-def _busiest(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> int:
+def busiest(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> int:
     return max(range(len(case.modes)), key=lambda m: sum(max(0.0, box[name, m][0]) for name in case.network.runs))
 
 

@@ -26,6 +26,7 @@ from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
+from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
@@ -37,6 +38,7 @@ from optimizer.verify.held import settle_held
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
+_FIRST_SHARE = 0.3  # of the time left, for first plans
 _PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
 SO_FAR = "this is the best plan so far"
 _MORE_WAYS = 2  # so many times as many in each further search
@@ -146,7 +148,9 @@ class _Finder:
             if free is None or costs is None:
                 return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
-            self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
+            self._first(basic.case)
+            if self.best is None:
+                self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
             bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
@@ -164,6 +168,15 @@ class _Finder:
     def _say(self, stage: str) -> None:
         if self.progress is not None:
             self.progress(stage, self.best_cents, self.floor)
+
+    def _first(self, case: FlowCase) -> None:
+        """Try what suggests itself in a case, before any proof."""
+        self._say("first plans")
+        left = max(0.0, self.until - time.monotonic())
+        first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents)
+        first.search()
+        if first.best is not None:
+            self.best, self.best_cents = (case, first.best), first.best_cents
 
     def _costs(self, case: FlowCase, box: Box) -> ReducedCosts | None:
         self._say("bound")
@@ -208,6 +221,11 @@ class _Finder:
             return self.floor, []
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
+        if slots and self.best is None:
+            whole = case_of(material, free)
+            for case in (with_valves_at_outlets(whole), whole):
+                if self.best is None:
+                    self._first(case)
         energy = least_energy_cents(basic.case)
         least, low = rests(basic.case, free)
         count, proved = _PROOF_WAYS, self.floor

@@ -180,4 +180,4 @@ def test_progress_tells_stage_best_and_bound() -> None:
 
     find_unknown(bare(3), small_catalog(), progress=lambda *news: told.append(news))
 
-    assert {stage for stage, _, _ in told} == {"bound", "search"}
+    assert {stage for stage, _, _ in told} == {"first plans", "bound", "search"}

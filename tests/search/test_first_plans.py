@@ -1,0 +1,72 @@
+"""A plan comes before any proof: what stands, what loses least, and what its flows suggest are tried at once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+from unknown_systems import branches, catalog, cheapest_of_all, ring
+
+from optimizer.hydraulics import solve_network
+from optimizer.model.plan import Status
+from optimizer.model.system import System
+from optimizer.search.flow_case import prepare
+from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
+from optimizer.search.flow_posing import built_network, cents_of
+from optimizer.search.unknown_flows import find_unknown
+
+SUM = "  left + right: at least 2300 L/h"
+
+
+@pytest.mark.parametrize(
+    ("make", "targets"),
+    [
+        (ring, "  left: at least 1300 L/h\n  right: at least 1100 L/h"),
+        (branches, "  left: at least 1700 L/h"),
+        (branches, SUM),
+    ],
+)
+def test_plumbing_that_meets_every_target_is_the_plan_without_a_single_relaxation(
+    make: Callable[[str], System], targets: str
+) -> None:
+    found = find_unknown(make(targets), catalog())
+
+    assert found.rounds == 0
+    assert found.plan.status is Status.OPTIMAL
+    assert found.plan.material_cents == 0
+
+
+@pytest.mark.parametrize(
+    ("make", "left", "right"), [(ring, 1400.0, 1400.0), (branches, 900.0, 800.0), (branches, 700.0, 700.0)]
+)
+def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_network_bears_it_out(
+    make: Callable[[str], System], left: float, right: float
+) -> None:
+    targets = f"  left: {left:.0f} to {1.2 * left:.0f} L/h\n  right: {right:.0f} to {1.2 * right:.0f} L/h"
+    prepared = prepare(make(targets), catalog(), lossy=False, slots=True)
+    assert prepared is not None
+    case = with_valves_at_outlets(prepared.case)
+    first = FirstPlans(case, math.inf)
+    first.search()
+
+    assert first.best is not None
+    assert first.settled is not None
+    assert first.settled.met
+    flows = first.settled.flows_m3_s[""]
+    for name, least in (("left", left), ("right", right)):
+        assert 1.0 - 1e-4 < 3.6e6 * flows[name] / least < 1.2 + 1e-4
+    # with the valves open as much water comes, or more, as the pump gives against less
+    opened = solve_network(built_network(case, first.best, 0)).flows_m3_s
+    assert opened["left"] + opened["right"] >= (1.0 - 1e-6) * (flows["left"] + flows["right"])
+
+
+def test_a_first_plan_costs_no_less_than_the_best_of_all_combinations_and_not_far_more() -> None:
+    system = branches("  left: at least 700 L/h\n  right: at least 700 L/h")
+    prepared = prepare(system, catalog())
+    assert prepared is not None
+    first = FirstPlans(with_valves_at_outlets(prepared.case), math.inf)
+    first.search()
+    assert first.best is not None
+    best = cheapest_of_all(system, catalog())
+    assert best <= cents_of(first.case, first.best) <= 2 * best
