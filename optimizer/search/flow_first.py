@@ -235,9 +235,7 @@ def _solved(problem: SizingProblem, *, least_loss: bool) -> Picked | None:
 def _forwards(flows: Mapping[str, float], network: Network) -> dict[str, float]:
     """Return flows without what runs back where water only runs forwards."""
     one_way = {name for name, run in network.runs.items() if is_one_way(run, network) > 0}
-    return {
-        name: max(flow, 0.0) if is_one_way(network.runs[name], network) > 0 else flow for name, flow in flows.items()
-    }
+    return {name: max(flow, 0.0) if name in one_way else flow for name, flow in flows.items()}
 
 
 def _held(want: Want) -> Want:
