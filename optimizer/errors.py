@@ -5,6 +5,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+_SHOWN_AS_THEY_ARE = "\u200c\u200d"  # parts of letters in some scripts: joiners without a width of their own
+
+
+def visible(text: str, keep: str = "") -> str:
+    """Return the text with what a terminal would obey, or a reader would not see, written out: ESC as \\x1b.
+
+    Blanks of every kind become a plain one, so that the text stays on its line; characters in `keep` stay.
+    """
+    return "".join(
+        sign
+        if sign.isprintable() or sign in _SHOWN_AS_THEY_ARE or sign in keep
+        else " "
+        if sign.isspace()
+        else _code(sign)
+        for sign in text
+    )
+
+
+def _code(sign: str) -> str:
+    number = ord(sign)
+    return f"\\x{number:02x}" if number < 0x100 else f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"
+
 
 class OptimizerError(Exception):
     """Every error that this package raises on purpose."""
@@ -24,7 +46,7 @@ class Fault:
 
     def __str__(self) -> str:
         text = f"{self.place}: found {self.found}; allowed: {self.allowed}"
-        return f"{text}; did you mean {self.suggestion}?" if self.suggestion else text
+        return visible(f"{text}; did you mean {self.suggestion}?" if self.suggestion else text)
 
 
 class InputError(OptimizerError):

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from optimizer.cli.endings import ANSWER_IS_NO
 from optimizer.cli.options import catalogs_option, json_option
+from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
-    from optimizer.documents.tables import Block
     from optimizer.model.catalog import Catalog
     from optimizer.model.ends import End
 
@@ -92,10 +90,10 @@ def _between(
     why = "" if offered else why_no_way(start, goal, catalog)
     money = catalog.currency
     if as_json:
-        _print_json(adapters_json(start, goal, offered, currency=money, flow_m3_s=flow_m3_s, why_none=why))
+        print_json(adapters_json(start, goal, offered, currency=money, flow_m3_s=flow_m3_s, why_none=why))
     else:
         limit = None if show_all else SHOWN
-        _print(
+        print_all(
             adapters_blocks(
                 start,
                 goal,
@@ -122,10 +120,10 @@ def _at_ports(path: Path, catalogs: tuple[Path, ...], show_all: bool, as_json: b
     solution = wait_for("Working out the flows", lambda: pipeline.flows(system), as_json)
     found = ways_at_ports(system, catalog, solution.flows_m3_s)
     if as_json:
-        _print_json(ports_json(found, name=system.name, currency=catalog.currency))
+        print_json(ports_json(found, name=system.name, currency=catalog.currency))
         return
     limit = None if show_all else PORTS_SHOWN
-    _print(port_blocks(found, name=system.name, units=system.units, currency=catalog.currency, limit=limit))
+    print_all(port_blocks(found, name=system.name, units=system.units, currency=catalog.currency, limit=limit))
 
 
 def named_end(text: str, catalog: Catalog) -> End:
@@ -152,13 +150,3 @@ def named_end(text: str, catalog: Catalog) -> End:
         sizes = ", ".join(sorted({one.size for one in known if (one.form, one.system) == (end.form, end.system)}))
         raise InputError([Fault("end", repr(text), f"for {end.form} the sizes in the catalogs: {sizes or 'none'}")])
     return end
-
-
-def _print(blocks: Iterable[Block]) -> None:
-    from optimizer.documents.tables import print_blocks
-
-    print_blocks(blocks)
-
-
-def _print_json(data: dict[str, Any]) -> None:
-    click.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))

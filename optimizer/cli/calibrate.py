@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,7 @@ import click
 
 from optimizer.cli.endings import ANSWER_IS_NO
 from optimizer.cli.options import catalogs_option, file_argument, json_option
+from optimizer.cli.output import print_all, print_json, say
 from optimizer.cli.waiting import wait_for
 
 if TYPE_CHECKING:
@@ -36,13 +36,11 @@ def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool
     if write and report.best is not None:
         _write(file, report.best.calibration)
     if as_json:
-        click.echo(json.dumps(calibration_json(report), ensure_ascii=False, indent=2, allow_nan=False))
+        print_json(calibration_json(report))
     else:
-        from optimizer.documents.tables import print_blocks
-
-        print_blocks(calibration_blocks(system, report))
+        print_all(calibration_blocks(system, report))
         if report.best is not None:
-            click.echo(_written(file, write))
+            say(_written(file, write))
     if report.best is None:
         click.get_current_context().exit(ANSWER_IS_NO)
 

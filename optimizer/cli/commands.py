@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -12,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from optimizer import __version__
-from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, Commands
+from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER, TRACEBACK, Commands
 from optimizer.cli.options import (
     budget_option,
     catalogs_option,
@@ -22,11 +20,11 @@ from optimizer.cli.options import (
     replace_option,
     time_limit_option,
 )
+from optimizer.cli.output import free_outputs, print_all, print_json, say
 from optimizer.cli.waiting import wait_for, wait_for_search
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
-    from optimizer.documents.tables import Block
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan
@@ -49,12 +47,14 @@ def _settings(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="retrofit %(version)s", help="Show the version and exit.")
+@click.option(TRACEBACK, is_flag=True, expose_value=False, help="Where the program itself is at fault, show all of it.")
 def main() -> None:
     """Find the cheapest plumbing changes that give every device of an aquarium its flow.
 
     FILE describes the plumbing as it stands, part by part; `retrofit example` writes one to start from.
 
-    Exit codes: 0 done; 1 the answer is no, and proved; 2 something is wrong with the input; 3 no answer was found.
+    Exit codes: 0 done; 1 the answer is no, and proved; 2 something is wrong with the input, or a file cannot be read or
+    written; 3 no answer in the time, or the answer failed its check; 70 a defect of the program; 130 stopped.
     """
 
 
@@ -70,12 +70,12 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
         system, catalog = _read(file, catalogs, as_json)
     except InputError as error:
         if as_json:
-            _print_json({"faults": [_fault_json(fault) for fault in error.faults]})
+            print_json({"faults": [_fault_json(fault) for fault in error.faults]})
         raise
     if as_json:
-        _print_json(found.check_json(system, catalog))
+        print_json(found.check_json(system, catalog))
     else:
-        _print(found.check_blocks(system, catalog))
+        print_all(found.check_blocks(system, catalog))
 
 
 @main.command()
@@ -107,9 +107,9 @@ def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, .
     from optimizer.documents import payload, text
 
     if as_json:
-        _print_json(payload.flow_json(system, solution, band))
+        print_json(payload.flow_json(system, solution, band))
     else:
-        _print(text.flow_blocks(system, solution, band))
+        print_all(text.flow_blocks(system, solution, band))
 
 
 def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -> None:
@@ -118,9 +118,9 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
 
     solutions = wait_for("Working out the flows", lambda: pipeline.flows_over_settings(system, settings), as_json)
     if as_json:
-        _print_json(flow_tables.speed_json(system, solutions))
+        print_json(flow_tables.speed_json(system, solutions))
     else:
-        _print(flow_tables.speed_blocks(system, solutions))
+        print_all(flow_tables.speed_blocks(system, solutions))
 
 
 @main.command()
@@ -152,9 +152,9 @@ def losses(
     from optimizer.documents import payload, text
 
     if as_json:
-        _print_json(payload.losses_json(system, rows[:limit]))
+        print_json(payload.losses_json(system, rows[:limit]))
     else:
-        _print(text.loss_blocks(system, rows, limit))
+        print_all(text.loss_blocks(system, rows, limit))
 
 
 def _tell_head_line(system: System, run: str, as_json: bool) -> None:
@@ -163,9 +163,9 @@ def _tell_head_line(system: System, run: str, as_json: bool) -> None:
 
     line = wait_for("Working out the heads", lambda: pipeline.head_along(system, run), as_json)
     if as_json:
-        _print_json(flow_tables.head_line_json(system, run, line))
+        print_json(flow_tables.head_line_json(system, run, line))
     else:
-        _print(flow_tables.head_line_blocks(system, run, line))
+        print_all(flow_tables.head_line_blocks(system, run, line))
 
 
 def _tell_groups(system: System, by: str, as_json: bool) -> None:
@@ -174,9 +174,9 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
 
     groups = wait_for("Adding up the losses", lambda: pipeline.grouped_losses(system, by), as_json)
     if as_json:
-        _print_json(flow_tables.group_json(system, groups, by))
+        print_json(flow_tables.group_json(system, groups, by))
     else:
-        _print(flow_tables.group_blocks(system, groups, by))
+        print_all(flow_tables.group_blocks(system, groups, by))
 
 
 @main.command()
@@ -219,9 +219,7 @@ def plan(
     The plan is proved to be the cheapest of this catalog, or says how far from it it may be, and it is checked
     as a network of its own before it is shown.
     """
-    for target, ending in ((output, ".xlsx"), (store_csv, ".csv")):
-        if target is not None:
-            _refuse_early(target, replace, ending)
+    free_outputs(replace, (file, *catalogs), (output, ".xlsx"), (store_csv, ".csv"))
     from optimizer import pipeline
 
     system, catalog = _read(file, catalogs, as_json)
@@ -256,7 +254,7 @@ def example(path: Path, replace: bool) -> None:
 
     target = free_target(path, replace, ".yaml")
     put_whole(target, (data_directory("examples") / "starter.yaml").read_bytes())
-    click.echo(f"Wrote {path}. Change it into your own plumbing, then: retrofit check {path}")
+    say(f"Wrote {path}. Change it into your own plumbing, then: retrofit check {path}")
 
 
 def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, Catalog]:
@@ -265,68 +263,53 @@ def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, 
     return wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs), quiet)
 
 
-def _refuse_early(output: Path, replace: bool, ending: str) -> None:
-    """Refuse a place that cannot be written before anyone waits for a plan."""
-    from optimizer.documents.whole_file import free_target
-
-    free_target(output, replace, ending)
-
-
 def _end_without_plan(system: System, found: Plan, as_json: bool) -> NoReturn:
     """Print why there is no plan, and end; no workbook is written."""
     from optimizer.documents import payload, text
     from optimizer.model.plan import Status
 
     if as_json:
-        _print_json(payload.no_plan_json(system, found))
+        print_json(payload.no_plan_json(system, found))
     else:
-        _print(text.no_plan_blocks(system, found))
+        print_all(text.no_plan_blocks(system, found))
     click.get_current_context().exit(ANSWER_IS_NO if found.status is Status.INFEASIBLE else NO_ANSWER)
 
 
 def _write_plan(
     report: PlanReport, catalog: Catalog, output: Path | None, store_csv: Path | None, replace: bool, quiet: bool
 ) -> None:
-    """Write the files first: what is printed then is also what lies in them."""
+    """Write the files first, all or none: what is printed then is also what lies in them."""
     from optimizer import pipeline
+    from optimizer.documents.whole_file import free_target, put_all
 
+    files: dict[Path, bytes] = {}
     if output is not None:
-        from optimizer.documents.workbook import write_whole_workbook
+        from optimizer.documents.workbook import whole_workbook_bytes
 
         taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-        write = partial(write_whole_workbook, output, report, taken, replace)
-        wait_for(f"Writing {output}", write, quiet)
+        write = partial(whole_workbook_bytes, report, taken)
+        files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", write, quiet)
     if store_csv is not None:
         from optimizer.documents.parts_sheet import import_csv
-        from optimizer.documents.whole_file import free_target, put_whole
 
-        put_whole(free_target(store_csv, replace, ".csv"), import_csv(report.bill).encode("utf-8-sig"))
+        files[free_target(store_csv, replace, ".csv")] = import_csv(report.bill).encode("utf-8-sig")
+    put_all(files)
 
 
 def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, as_json: bool) -> None:
     from optimizer.documents import payload, text
 
     if as_json:
-        _print_json(payload.plan_json(report))
+        print_json(payload.plan_json(report))
         return
-    _print(text.plan_blocks(report))
+    print_all(text.plan_blocks(report))
     if output is not None:
-        click.echo(
+        say(
             f"\nWrote {output}: summary, parts list, cut list, adapters, work order with sketch, plumbing, "
             "settings card, take-out list, flow check, assumptions and cautions, plain rows for import."
         )
     if store_csv is not None:
-        click.echo(f"Wrote {store_csv}: the parts list as plain rows.")
-
-
-def _print(blocks: Iterable[Block]) -> None:
-    from optimizer.documents.tables import print_blocks
-
-    print_blocks(blocks)
-
-
-def _print_json(data: dict[str, Any]) -> None:
-    click.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+        say(f"Wrote {store_csv}: the parts list as plain rows.")
 
 
 def _fault_json(fault: Any) -> dict[str, Any]:

@@ -1,30 +1,82 @@
-"""How a command ends: every error that is raised on purpose as lines on stderr and an exit code."""
+"""How a command ends: whatever happens, as lines on stderr and an exit code of its own."""
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
-from typing import IO, Any
+import threading
+import traceback
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from io import StringIO
+from pathlib import Path
+from typing import IO, Any, NoReturn
 
 import click
 
-from optimizer.errors import CheckError, InputError, NoPlanError, OptimizerError, SolverError
+from optimizer.cli.output import say
+from optimizer.errors import CheckError, InputError, NoPlanError, OptimizerError, SolverError, visible
 
-DONE, ANSWER_IS_NO, BAD_INPUT, NO_ANSWER, STOPPED = 0, 1, 2, 3, 130
+DONE, ANSWER_IS_NO, BAD_INPUT, NO_ANSWER, DEFECT, STOPPED = 0, 1, 2, 3, 70, 130
+TRACEBACK = "--traceback"
+
+
+class Terminated(KeyboardInterrupt):
+    """The program was asked to end at once, by another program or because its terminal was closed."""
 
 
 class Commands(click.Group):
     """The commands, with one ending for all: no traceback for anything that a person can cause."""
 
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run a command and leave the program with its exit code."""
+        words = list(sys.argv[1:] if args is None else args)
+        telling = TRACEBACK in words
+        words = [word for word in words if word != TRACEBACK]
+        if not standalone_mode:
+            return super().main(words, prog_name, complete_var, standalone_mode=False, **extra)
+        with _quiet_and_stoppable():
+            code = self._ended(words, prog_name, complete_var, telling, extra)
+        sys.exit(code)
+
     def invoke(self, ctx: click.Context) -> Any:
-        _never_choke_on_a_sign(sys.stdout, sys.stderr)
+        """Run a command. What click would end with a code of its own is ended here."""
         try:
-            return super().invoke(ctx)
-        except OptimizerError as error:
-            _tell(error)
-            ctx.exit(exit_code(error))
+            try:
+                return super().invoke(ctx)
+            finally:
+                _flush(sys.stdout, sys.stderr)
+        except KeyboardInterrupt:
+            ctx.exit(_stopped())
+        except BrokenPipeError:  # whoever read the output went away: no more is wanted
+            _drop_output()
+            ctx.exit(DONE)
+
+    def _ended(
+        self, words: list[str], prog_name: str | None, complete_var: str | None, telling: bool, extra: dict[str, Any]
+    ) -> int:
+        """Run a command and return its exit code, all that went wrong told."""
+        try:
+            _begin(words)
+            found = super().main(words, prog_name, complete_var, standalone_mode=False, **extra)
+            return found if isinstance(found, int) else DONE
+        except (OptimizerError, click.ClickException) as error:
+            return _told(error)
         except (KeyboardInterrupt, click.Abort):
-            click.echo("Stopped; nothing was written.", err=True)
-            ctx.exit(STOPPED)
+            return _stopped()
+        except (OSError, MemoryError) as error:
+            return _lacking(error, telling)
+        except Exception as error:  # the last resort: a defect of the program must not look like an answer
+            return _defect(error, telling)
 
 
 def exit_code(error: OptimizerError) -> int:
@@ -34,19 +86,114 @@ def exit_code(error: OptimizerError) -> int:
     return NO_ANSWER if isinstance(error, (CheckError, SolverError)) else BAD_INPUT
 
 
-def _tell(error: OptimizerError) -> None:
+def _begin(words: Sequence[str]) -> None:
+    """Make the streams fit to be written to, and clear away what a run that was killed has left."""
+    from optimizer.documents.whole_file import open_gate, sweep
+
+    _never_choke_on_a_sign(sys.stdout, sys.stderr)
+    open_gate()
+    named = [Path(word).absolute() for word in words if word and not word.startswith("-") and "\0" not in word]
+    for folder in dict.fromkeys(each for path in named for each in (path.parent, path)):
+        sweep(folder)
+    if sys.stdout is None:
+        raise OSError(0, "there is no output to print to (stdout is closed)")
+
+
+def _told(error: OptimizerError | click.ClickException) -> int:
     """Print one line for every fault, then how many there are."""
-    if not isinstance(error, InputError):
-        click.echo(str(error), err=True)
-        return
-    for fault in error.faults:
-        click.echo(str(fault), err=True)
-    number = len(error.faults)
-    click.echo(f"{number} error{'s' if number != 1 else ''}; nothing was calculated.", err=True)
+    if isinstance(error, click.ClickException):
+        lines = StringIO()
+        error.show(lines)
+        say(lines.getvalue().rstrip("\n"), err=True)
+        return error.exit_code
+    say(str(error), err=True)
+    if isinstance(error, InputError):
+        number = len(error.faults)
+        say(f"{number} error{'s' if number != 1 else ''}; nothing was calculated.", err=True)
+    return exit_code(error)
 
 
-def _never_choke_on_a_sign(*streams: IO[str]) -> None:
+def _stopped() -> int:
+    from optimizer.documents.whole_file import shut_gate
+
+    written = shut_gate()
+    if written:
+        say(f"Stopped; written before that: {', '.join(str(path) for path in written)}.", err=True)
+    else:
+        say("Stopped; nothing was written.", err=True)
+    return STOPPED
+
+
+def _lacking(error: OSError | MemoryError, telling: bool) -> int:
+    """Say what the machine did not give: room, a file, memory."""
+    if telling:
+        traceback.print_exception(error)
+    if isinstance(error, MemoryError):
+        say("There is not enough memory for this.", err=True)
+        return NO_ANSWER
+    place = "The output" if error.filename is None else str(error.filename)
+    say(f"{place}: cannot be read or written, {error.strerror or error}", err=True)
+    _drop_output()
+    return BAD_INPUT
+
+
+def _defect(error: Exception, telling: bool) -> int:
+    """Say in one line that the program is at fault, and how to report it."""
+    if telling:
+        say("".join(traceback.format_exception(error)).rstrip("\n"), err=True)
+    last = traceback.extract_tb(error.__traceback__)[-1:]
+    where = f" at {Path(last[0].filename).name}:{last[0].lineno}" if last else ""
+    what = " ".join(visible(f"{type(error).__name__}: {error}").split())[:200]
+    more = "" if telling else f" and what {TRACEBACK} adds"
+    say(
+        f"This is a defect of the program, not of your file ({what}{where}). "
+        f"Please report it with the command, the file{more}.",
+        err=True,
+    )
+    return DEFECT
+
+
+@contextmanager
+def _quiet_and_stoppable() -> Iterator[None]:
+    """Keep the libraries' own warnings out of the output, and end in order when another program asks for it."""
+    with warnings.catch_warnings():
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")
+        kept = _listen()
+        try:
+            yield
+        finally:
+            for number, handler in kept:
+                signal.signal(number, handler)
+
+
+def _listen() -> list[tuple[int, Any]]:
+    if threading.current_thread() is not threading.main_thread():
+        return []
+    names = [name for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    numbers = [getattr(signal, name) for name in names]
+    numbers = [number for number in numbers if signal.getsignal(number) == signal.SIG_DFL]
+    return [(number, signal.signal(number, _terminate)) for number in numbers]
+
+
+def _terminate(number: int, frame: object) -> NoReturn:
+    raise Terminated
+
+
+def _flush(*streams: IO[str] | None) -> None:
+    for stream in streams:
+        if stream is not None:
+            stream.flush()
+
+
+def _drop_output() -> None:
+    """Let nothing be printed any more: what is still waiting would fail again when the program ends."""
+    with suppress(OSError, AttributeError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _never_choke_on_a_sign(*streams: IO[str] | None) -> None:
     """Print a question mark for a sign that a terminal's encoding lacks, such as × in ASCII."""
     for stream in streams:
-        if hasattr(stream, "reconfigure"):
+        if stream is not None and hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import click
 
-from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
+from optimizer.cli.commands import _end_without_plan, _read
 from optimizer.cli.options import catalogs_option, file_argument, json_option, output_option, replace_option
+from optimizer.cli.output import free_outputs, print_all, print_json, say
 from optimizer.cli.waiting import wait_for
 
 
@@ -29,10 +30,7 @@ def price(
     """
     from optimizer import pipeline
 
-    if output is not None:
-        from optimizer.documents.whole_file import free_target
-
-        free_target(output, replace, ".xlsx")
+    free_outputs(replace, (file, quote, *catalogs), (output, ".xlsx"))
     system, catalog = _read(file, catalogs, as_json)
     found = wait_for("Searching for the cheapest plan", partial(pipeline.search, system, catalog), as_json)
     if not found.found:
@@ -48,8 +46,8 @@ def price(
 
     told = (listed.bill, requoted.bill, prices, requoted.other)
     if as_json:
-        _print_json(quote_text.quote_json(*told))
+        print_json(quote_text.quote_json(*told))
         return
-    _print(quote_text.quote_blocks(*told))
+    print_all(quote_text.quote_blocks(*told))
     if output is not None:
-        click.echo(f"\nWrote {output}: the cheapest plan at the store's prices.")
+        say(f"\nWrote {output}: the cheapest plan at the store's prices.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option, time_limit_option
+from optimizer.cli.output import free_outputs, say
 from optimizer.cli.waiting import Tell, wait_for, wait_for_search
 
 if TYPE_CHECKING:
@@ -59,13 +61,11 @@ def report(
     """
     from optimizer import pipeline
     from optimizer.documents.report import write_report
-    from optimizer.documents.whole_file import free_target
 
-    free_target(output, replace, ".html")
+    free_outputs(replace, (file, *catalogs), (output, ".html"), (pdf, ".pdf"))
     if pdf is not None:
         from optimizer.documents.pdf import require_pdf
 
-        free_target(pdf, replace, ".pdf")
         require_pdf()
     system, catalog = _read(file, catalogs)
     found = _plan(system, catalog, time_limit_s)
@@ -74,7 +74,7 @@ def report(
     shown = partial(write_report, frontier=points, chosen=chosen, frontier_notes=notes, card=card)
     write = partial(shown, output, found, replace, paper=paper, pdf=pdf)
     wait_for(f"Writing {output}", write)
-    click.echo(f"Wrote {output}{f' and {pdf}' if pdf is not None else ''}.")
+    say(f"Wrote {output}{f' and {pdf}' if pdf is not None else ''}.")
 
 
 @click.command()
@@ -106,10 +106,10 @@ def draw(
         drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found, points, chosen), alone=True))
     else:
         drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
-    _write_pictures(output, drawn, replace)
-    click.echo(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
+    _write_pictures(output, drawn, replace, (file, *catalogs))
+    say(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
     for note in notes:
-        click.echo(note)
+        say(note)
 
 
 def _read(file: Path, catalogs: tuple[Path, ...]) -> tuple[System, Catalog]:
@@ -165,15 +165,13 @@ def _unknown_frontier(system: System, catalog: Catalog, found: PlanReport, time_
     return *reach_points(curve.plans, found.plan, reach), notes
 
 
-def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool) -> None:
+def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool, inputs: tuple[Path, ...]) -> None:
     """Write all pictures, or none when one of the names is taken or the folder cannot be made."""
-    from optimizer.documents.whole_file import free_target, put_whole
-    from optimizer.errors import DocumentError
+    from optimizer.documents.whole_file import free_target, put_all, put_folder, sweep
 
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise DocumentError(f"{folder}: this folder cannot be made, {error.strerror or error}") from error
-    targets = [free_target(folder / f"{one.name}.svg", replace, ".svg") for one in drawn]
-    for target, one in zip(targets, drawn, strict=True):
-        put_whole(target, one.svg.encode())
+    sweep(folder.absolute().parent)
+    files = {f"{one.name}.svg": one.svg.encode() for one in drawn}
+    if os.path.lexists(folder):
+        put_all({free_target(folder / name, replace, ".svg", inputs): content for name, content in files.items()})
+    else:
+        put_folder(folder.absolute(), files)

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.cli.commands import _end_without_plan, _print, _print_json, _read
+from optimizer.cli.commands import _end_without_plan, _read
 from optimizer.cli.endings import NO_ANSWER
 from optimizer.cli.options import budget_option, catalogs_option, file_argument, json_option, whole_time_option
+from optimizer.cli.output import print_all, print_json, say
 from optimizer.cli.waiting import Tell, wait_for, wait_for_search
 from optimizer.errors import FlowsUnknownError
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 def _note_second_pump(system: System) -> None:
     if system.second_pump is not None:
-        click.echo("With one pump only: a second one is considered by `retrofit plan`.", err=True)
+        say("With one pump only: a second one is considered by `retrofit plan`.", err=True)
 
 
 @click.command()
@@ -68,9 +69,9 @@ def frontier(
     from optimizer.documents import search_text
 
     if as_json:
-        _print_json(search_text.frontier_json(system, plans, best, notes or ()))
+        print_json(search_text.frontier_json(system, plans, best, notes or ()))
     else:
-        _print(search_text.frontier_blocks(system, plans, best, notes))
+        print_all(search_text.frontier_blocks(system, plans, best, notes))
     if not plans:
         click.get_current_context().exit(NO_ANSWER)
 
@@ -94,9 +95,9 @@ def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json
     from optimizer.documents import search_text
 
     if as_json:
-        _print_json(search_text.kinds_json(system, kinds))
+        print_json(search_text.kinds_json(system, kinds))
     else:
-        _print(search_text.kinds_blocks(system, kinds, any_flows))
+        print_all(search_text.kinds_blocks(system, kinds, any_flows))
 
 
 @click.command()
@@ -128,9 +129,9 @@ def explain(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json
     from optimizer.documents import search_text
 
     if as_json:
-        _print_json(search_text.worth_json(system, reach, worths, limits))
+        print_json(search_text.worth_json(system, reach, worths, limits))
     else:
-        _print(search_text.worth_blocks(system, reach, worths, limits, catalog.currency))
+        print_all(search_text.worth_blocks(system, reach, worths, limits, catalog.currency))
 
 
 def _explain_any(system: System, catalog: Catalog, time_limit_s: float, as_json: bool) -> None:
@@ -156,8 +157,8 @@ def _explain_any(system: System, catalog: Catalog, time_limit_s: float, as_json:
     )
     reach = search.unknown_reach(system, found.plan)
     if as_json:
-        _print_json(search_text.worth_json(system, reach, worths, limits))
+        print_json(search_text.worth_json(system, reach, worths, limits))
     else:
-        _print(
+        print_all(
             search_text.worth_blocks(system, reach, worths, limits, catalog.currency, search_text.status_of(found.plan))
         )

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option
+from optimizer.cli.output import free_outputs, print_all, say
 from optimizer.cli.waiting import wait_for
 
 _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
@@ -46,10 +47,8 @@ def settings(
     """
     from optimizer import pipeline
 
-    if output is not None:
-        from optimizer.documents.whole_file import free_target
-
-        free_target(output, replace, ".xlsx" if output.suffix.lower() == ".xlsx" else ".html")
+    ending = ".xlsx" if output is not None and output.suffix.lower() == ".xlsx" else ".html"
+    free_outputs(replace, (file, *catalogs), (output, ending))
     system, catalog = wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs))
     report = None
     if not now:
@@ -57,10 +56,9 @@ def settings(
     work = partial(pipeline.settings_card, system, report, clog=clog / 100, scatter=scatter / 100)
     card = wait_for("Breaking and clogging every run", work)
     from optimizer.documents.settings_card import card_blocks, write_card
-    from optimizer.documents.tables import print_blocks
 
     if output is None:
-        print_blocks(card_blocks(card))
+        print_all(card_blocks(card))
         return
     write_card(output, card, replace)
-    click.echo(f"Wrote {output}.")
+    say(f"Wrote {output}.")

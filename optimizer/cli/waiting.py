@@ -13,6 +13,8 @@ from typing import Generic, TypeVar
 
 import click
 
+from optimizer.cli.output import say
+
 T = TypeVar("T")
 Tell = Callable[[str, "int | None", "int | None"], None]  # stage, best so far, proved bound [cents]
 PATIENCE_S = 1.0  # what takes less is not worth a line
@@ -30,10 +32,10 @@ def wait_for(words: str, work: Callable[[], T], quiet: bool = False) -> T:
         task.join(PATIENCE_S)
         told = task.is_alive() and not quiet
         if told:
-            click.echo(f"{words} ...", err=True)
+            say(f"{words} ...", err=True)
         task.join()
     if told:
-        click.echo(f"{words}: {time.monotonic() - started:.1f} s", err=True)
+        say(f"{words}: {time.monotonic() - started:.1f} s", err=True)
     return task.outcome()
 
 
@@ -53,17 +55,21 @@ def wait_for_search(words: str, work: Callable[[Tell], T], quiet: bool = False) 
                 if not task.ended_within(PATIENCE_S) and not told and not quiet:
                     told = True
                     click.echo(f"{words} ... (Ctrl-C ends it with the best so far)", err=True)
-                if told and sys.stderr.isatty():
+                if told and _on_terminal():
                     click.echo(f"\r\x1b[K{news.words(time.monotonic() - started)}", err=True, nl=False)
-            except KeyboardInterrupt:
-                if news.stop:
+            except KeyboardInterrupt as stop:
+                if news.stop or type(stop) is not KeyboardInterrupt:  # asked for twice, or by another program
                     raise
                 news.stop = True
                 click.echo("\nEnding with the best so far; Ctrl-C once more ends at once.", err=True)
     if told:
-        clear = "\r\x1b[K" if sys.stderr.isatty() else ""
+        clear = "\r\x1b[K" if _on_terminal() else ""
         click.echo(f"{clear}{words}: {time.monotonic() - started:.1f} s", err=True)
     return task.outcome()
+
+
+def _on_terminal() -> bool:
+    return sys.stderr is not None and sys.stderr.isatty()
 
 
 class _News:
@@ -89,7 +95,8 @@ class _News:
 @contextmanager
 def _output_kept_clean() -> Iterator[None]:
     """Send what a compiled library prints by itself to the error output: some solvers do, in the middle of data."""
-    sys.stdout.flush()
+    if sys.stdout is not None:
+        sys.stdout.flush()
     kept = -1
     with suppress(OSError):  # started without an output or without an error output
         kept = os.dup(1)

@@ -16,7 +16,7 @@ from optimizer.documents.report_html import page as whole_page
 from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
-from optimizer.documents.whole_file import free_target, put_whole
+from optimizer.documents.whole_file import free_target, put_all
 from optimizer.documents.words import money, status_words, verdict_words
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
@@ -75,9 +75,10 @@ def write_report(
     require_passed(report)
     facts = report_facts(report, frontier, chosen, card, frontier_notes=frontier_notes)
     page = report_page(facts, paper=paper, sections=sections)
+    files = {target: page.encode()}
     if printed is not None:
-        put_whole(printed, pdf_of(page))
-    put_whole(target, page.encode())
+        files[printed] = pdf_of(page)
+    put_all(files)
 
 
 def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Sequence[Section] = SECTIONS) -> str:

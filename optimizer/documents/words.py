@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from optimizer.errors import visible
 from optimizer.model.bill import Bill
 from optimizer.model.dial import RPM, DialKind
 from optimizer.model.network import Part, Pump
@@ -151,5 +152,5 @@ def verdict_words(verification: Verification) -> str:
 
 
 def clean(text: str) -> str:
-    """Return the text on one line and without control characters, which could move a cursor or split a row."""
-    return "".join(sign if sign.isprintable() else " " for sign in text)
+    """Return the text on one line, with control characters written out: they could move a cursor or split a row."""
+    return visible(text)

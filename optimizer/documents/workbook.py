@@ -83,12 +83,18 @@ def write_workbook(
 
 
 def write_whole_workbook(path: Path, report: PlanReport, taken: TakeOff, overwrite: bool = False) -> None:
-    """Write the workbook with all its sheets: the settings card and the pictures are worked out here."""
+    """Write the workbook with all its sheets."""
+    target = free_target(Path(path), overwrite, ".xlsx")
+    put_whole(target, whole_workbook_bytes(report, taken))
+
+
+def whole_workbook_bytes(report: PlanReport, taken: TakeOff) -> bytes:
+    """Return the workbook with all its sheets: the settings card and the pictures are worked out here."""
     from optimizer import pipeline
     from optimizer.documents.report_facts import report_facts
 
     card, facts = pipeline.settings_card(report.system, report), report_facts(report, with_gains=False)
-    write_workbook(path, report, overwrite, taken=taken, card=card, facts=facts)
+    return workbook_bytes(report, taken=taken, card=card, facts=facts)
 
 
 def workbook_bytes(
