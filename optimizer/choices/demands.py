@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from optimizer.errors import FlowsUnknownError, PlanError
-from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.catalog import Kind
 from optimizer.model.network import Condition, Leg, Network, Run
 from optimizer.model.system import System, Target
+from optimizer.model.throttling import may_be_throttled
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,7 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
 def _refuse_forgotten(system: System, demands: list[str]) -> None:
     """Raise where a demand has a valve to hold it and nothing to hold it to: the owner forgot it."""
     runs = system.network.runs
-    forgotten = [run for run in demands if any(part.kind in THROTTLES for part in runs[run].parts)]
+    forgotten = [run for run in demands if may_be_throttled(runs[run])]
     if forgotten:
         raise PlanError(
             "; ".join(f"run {run!r} has no target; write `{run}: at least ...` or `{run}: any`" for run in forgotten)
@@ -178,4 +179,4 @@ def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
 
 
 def _has_valve(network: Network, run: str) -> bool:
-    return any(part.kind in THROTTLES for part in network.runs[run].parts)
+    return may_be_throttled(network.runs[run])

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 from optimizer.choices.candidates import Shelf
 from optimizer.joints.chains import new_part
-from optimizer.model.catalog import THROTTLES, Catalog, Kind
+from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Run
 from optimizer.model.system import Rules
+from optimizer.model.throttling import behind_pumps, may_be_throttled
 
 VALVE_KINDS = (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE)  # the cheapest of these in each size
 
@@ -16,12 +17,14 @@ VALVE_KINDS = (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE)  # the cheapest of t
 def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...]:
     """Return the run with a new valve in the middle of its longest pipe, once for every size that it may have.
 
-    None for a run that has a valve, or whose pipes must all stay. The halves of the pipe may be kept (the saw then
-    takes out what the valve needs, and it goes straight on to them) or replaced like any other pipe.
+    None for a run that has one, that leads to a pump, or whose pipes behind its pump must all stay. The halves of the
+    pipe may be kept (the saw then takes out what the valve needs, and it goes straight on to them) or replaced like any
+    other pipe.
     """
-    if any(part.kind in THROTTLES for part in run.parts):
+    if run.feeds_pump or may_be_throttled(run):
         return ()
-    pipes = [i for i, part in enumerate(run.parts) if part.kind is Kind.PIPE and part.condition is not Condition.KEEP]
+    behind = range(behind_pumps(run.parts), len(run.parts))
+    pipes = [i for i in behind if run.parts[i].kind is Kind.PIPE and run.parts[i].condition is not Condition.KEEP]
     if not pipes:
         return ()
     at = max(pipes, key=lambda i: run.parts[i].length_m)

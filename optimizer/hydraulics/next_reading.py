@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.readings import Floats, Readings
 from optimizer.model.calibration import BUCKET_AND_STOPWATCH, Calibration, Measurement
-from optimizer.model.catalog import THROTTLES
+from optimizer.model.throttling import may_be_throttled
 
 _SETTINGS = tuple(0.05 * step for step in range(4, 21))
 _OPENINGS = (0.6, 0.4, 0.3)
@@ -77,6 +77,6 @@ def _candidates(readings: Readings) -> Iterator[Measurement]:
                 if all(abs(setting - other) >= _NEW for other in taken):
                     settings = {**last.settings, pump.name: round(setting, 2)}
                     yield Measurement(run, 0.0, settings, dict(last.openings))
-        if any(part.kind in THROTTLES for part in readings.network.runs[run].parts):
+        if may_be_throttled(readings.network.runs[run]):
             for opening in _OPENINGS:
                 yield Measurement(run, 0.0, dict(last.settings), {**last.openings, run: opening})

@@ -16,6 +16,7 @@ from optimizer.model.calibration import Calibration, Measurement, pump_sources
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.dial import RPM
 from optimizer.model.network import Network, Part, Run
+from optimizer.model.throttling import valve_to_set
 
 Floats = npt.NDArray[np.float64]
 
@@ -152,7 +153,7 @@ def variation_of(
 
 
 def with_valves(network: Network, openings: Mapping[str, float]) -> Network:
-    """Return the plumbing with the first throttling valve of each of these runs at this opening.
+    """Return the plumbing with the valve of each of these runs at this opening: that which is set, or the first.
 
     Raises
     ------
@@ -163,7 +164,9 @@ def with_valves(network: Network, openings: Mapping[str, float]) -> Network:
 
 
 def _opened(run: Run, opening: float) -> Run:
-    index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
+    index = valve_to_set(run)
+    if index is None:
+        index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
     if index is None:
         raise NetworkError(f"run {run.name!r} has no valve that can be throttled")
     valve: Part = replace(run.parts[index], opening=opening)

@@ -80,6 +80,7 @@ class Part:
     name: str = ""  # of the pump or device
     opening: float = 1.0  # valves: 0 shut ... 1 open
     least_flow_m3_s: float = 0.0  # check valves: below, the flap is not lifted in full
+    stays_open: bool = False  # valves: for service only, never to be throttled
     condition: Condition = Condition.MAY_CHANGE
     room_m: float | None = None  # how much room there is for a longer part, if stated
     place: str = ""  # file:line:col
@@ -105,6 +106,7 @@ class Run:
     family: str
     parts: tuple[Part, ...]
     place: str = ""
+    feeds_pump: bool = False  # leads to a pump of another run: suction, see `model.throttling`
 
     @property
     def is_plumbed(self) -> bool:

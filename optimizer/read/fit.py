@@ -300,6 +300,7 @@ def _part(
         name=text.name,
         opening=text.opening,
         least_flow_m3_s=text.least_flow_m3_s,
+        stays_open=text.stays_open,
         condition=text.condition or default,
         room_m=text.room_m,
         place=reading.where(text.node.place),

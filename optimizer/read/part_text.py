@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import partial
 
 from optimizer import units
 from optimizer.errors import QuantityError
@@ -18,6 +19,7 @@ _OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|
 _TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
 _NAMED = {"pump": Kind.PUMP, "device": Kind.DEVICE}
 _WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
+_PART_KEYS = ["part", "pump", "device", "keep", "must go", "room", "least flow", "stays open"]
 _STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
 
 
@@ -37,6 +39,7 @@ class PartText:
     condition: Condition | None = None
     room_m: float | None = None
     least_flow_m3_s: float = 0.0
+    stays_open: bool = False
 
 
 def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
@@ -53,7 +56,7 @@ def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText 
 def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
     if node.pairs is None:
         return _repeated(reading, node, unit_system)
-    found = entries(reading, node, "a part", ["part", "pump", "device", "keep", "must go", "room", "least flow"])
+    found = entries(reading, node, "a part", _PART_KEYS)
     heads = [found[key] for key in ("part", "pump", "device") if key in found]
     if len(heads) != 1:
         if found or not node.pairs:
@@ -72,7 +75,25 @@ def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText 
     least_m3_s = 0.0
     if "least flow" in found:
         least_m3_s = _least_flow(reading, found["least flow"].value, parts, unit_system)
-    return [part and replace(part, condition=condition, room_m=room_m, least_flow_m3_s=least_m3_s) for part in parts]
+    opened = "stays open" in found and _stays_open(reading, found["stays open"].value, parts, condition)
+    said = partial(
+        replace,
+        condition=condition or (Condition.KEEP if opened else None),
+        room_m=room_m,
+        least_flow_m3_s=least_m3_s,
+        stays_open=opened,
+    )
+    return [part and said(part) for part in parts]
+
+
+def _stays_open(reading: Reading, node: Node, parts: list[PartText | None], condition: Condition | None) -> bool:
+    """Return whether a valve is for service alone: never throttled, and kept, so that no other comes in its place."""
+    says = yes_or_no(reading, node) or False
+    if says and any(part is not None and (part.kind not in THROTTLES or part.opening < 1.0) for part in parts):
+        reading.fault(node.place, "a part that stays open and is no open valve", "a ball, gate or globe valve, open")
+    if says and condition is Condition.MUST_GO:
+        reading.fault(node.place, "a valve that stays open and must go", "one of the two")
+    return says
 
 
 def _least_flow(reading: Reading, node: Node, parts: list[PartText | None], unit_system: str) -> float:

@@ -36,6 +36,7 @@ from optimizer.model.calibration import with_calibration
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
+from optimizer.model.throttling import with_suctions
 from optimizer.read.drains import read_drains, read_tanks
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
@@ -204,7 +205,9 @@ def _read_network(
     }
     sound = {name: run for name, run in runs.items() if run is not None}
     growth_m = read_pipe_wall(reading, found.get("pipe"))
-    network = Network(layout.points, sound, tees, pumps, devices, water, extra_roughness_m=growth_m)
+    network = Network(
+        layout.points, with_suctions(sound, layout.points), tees, pumps, devices, water, extra_roughness_m=growth_m
+    )
     return network, {run.name: run.place for run in raw_runs}
 
 

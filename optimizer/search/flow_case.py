@@ -18,9 +18,10 @@ from optimizer.choices.valve_slots import with_valve_slots
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
-from optimizer.model.catalog import THROTTLES, Catalog
+from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
+from optimizer.model.throttling import may_be_throttled
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import without_collection
@@ -42,7 +43,7 @@ class _Source:
 
     @property
     def valved(self) -> bool:
-        return any(part.kind in THROTTLES for part in self.run.parts)
+        return may_be_throttled(self.run)
 
 
 @dataclass(frozen=True)
@@ -190,7 +191,7 @@ def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options:
 def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool:
     """Return whether a run without a valve may have to lose more: water has an upper limit, or goes other ways too."""
     run = network.runs[name]
-    if any(part.kind in THROTTLES for part in run.parts) or not _valves_can_help(modes):
+    if may_be_throttled(run) or not _valves_can_help(modes):
         return False
     limited = any(math.isfinite(want.high_m3_s) for mode in modes for want in mode.wants)
     sources = [r for r in network.runs.values() if network.points[r.start.point].is_fixed]

@@ -13,8 +13,9 @@ from optimizer.choices.tees import TeeOption
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import Conditions
 from optimizer.hydraulics.pumps import pump_curve
-from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Run
+from optimizer.model.throttling import may_be_throttled
 from optimizer.program.flow_problem import (
     RUN,
     TEE,
@@ -52,7 +53,7 @@ class Way:
 
     @property
     def valved(self) -> bool:
-        return any(part.kind in THROTTLES for part in self.alternative.parts)
+        return may_be_throttled(self.built)
 
     @property
     def built(self) -> Run:

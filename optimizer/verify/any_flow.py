@@ -16,6 +16,7 @@ from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
+from optimizer.model.throttling import valve_to_set
 from optimizer.verify.allowance import allowances_of
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, all_open, pump_wants, settle, velocity_wants
@@ -111,11 +112,17 @@ def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> 
 
 
 def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
-    """Return the opening of every valve that was throttled, the first in its run; those fully open are left out."""
-    out = []
+    """Return the opening of every valve that may be set; one that stands partly shut elsewhere is to be opened."""
+    out = [
+        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0)
+        for name, run in network.runs.items()
+        for i, part in enumerate(run.parts)
+        if part.kind in THROTTLES and part.opening < 1.0 and i != valve_to_set(run)
+    ]
     for name, added in settled.added_s2_m5.items():
         run = network.runs[name]
-        index = next(i for i, part in enumerate(run.parts) if part.kind in THROTTLES)
+        index = valve_to_set(run)
+        assert index is not None, "only runs with a valve that may be set are settled"
         part, flow = run.parts[index], settled.flows_m3_s[mode][name]
         if abs(flow) < _SHUT_M3_S:
             out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, math.inf, 0.0))

@@ -25,6 +25,7 @@ from optimizer.hydraulics import (
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.network import Network, Part
+from optimizer.model.throttling import may_be_throttled
 
 Floats = npt.NDArray[np.float64]
 
@@ -73,8 +74,8 @@ def all_open(network: Network) -> Network:
 
 
 def valved_runs(network: Network) -> tuple[str, ...]:
-    """Return the runs with a valve that can be throttled."""
-    return tuple(name for name, run in network.runs.items() if any(part.kind in THROTTLES for part in run.parts))
+    """Return the runs with a valve that may be throttled."""
+    return tuple(name for name, run in network.runs.items() if may_be_throttled(run))
 
 
 def pump_wants(network: Network) -> tuple[Want, ...]:

@@ -27,6 +27,7 @@ from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Leg, Network, Part
 from optimizer.model.plan import ValveSetting
+from optimizer.model.throttling import valve_to_set
 
 _HALVINGS = 30
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
@@ -183,7 +184,7 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
     out = _to_open(network, known)
     for demand, surplus_m in found.surplus_m.items():
         run = network.runs[demand]
-        index = next((i for i, part in enumerate(run.parts) if part.kind in THROTTLES), None)
+        index = valve_to_set(run)
         if index is None:
             continue
         part, flow = run.parts[index], found.flows_m3_s[demand]
@@ -204,9 +205,10 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
 def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
     out = []
     for name in known.flows_m3_s:
-        throttles = [(i, part) for i, part in enumerate(network.runs[name].parts) if part.kind in THROTTLES]
-        for i, part in throttles[1 if name in known.targets else 0 :]:
-            if part.opening < 1.0:
+        run = network.runs[name]
+        held = valve_to_set(run) if name in known.targets else None
+        for i, part in enumerate(run.parts):
+            if part.kind in THROTTLES and part.opening < 1.0 and i != held:
                 out.append(ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0))
     return out
 
