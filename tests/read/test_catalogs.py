@@ -52,6 +52,17 @@ def test_inch_pipe_has_the_diameters_of_the_standard(catalog: Catalog, row: dict
     assert pipe.bore_m * 1000 == pytest.approx(float(row["id_average_mm"]), abs=0.005)
 
 
+@pytest.mark.parametrize("family", ["sch 40 PVC", "sch 80 PVC"])
+def test_a_fitting_of_a_schedule_is_no_wider_than_its_pipe(catalog: Catalog, family: str) -> None:
+    # Of one schedule pipe and fittings have one bore (ASTM D2466, D2467 beside D1785); threads neck it further.
+    found = [item for item in catalog.of_kind(Kind.UNION, Kind.COUPLING, Kind.ELBOW) if item.family == family]
+    assert len(found) > 30
+    for item in found:
+        for end, bore_m in zip(item.ends, item.end_bores_m, strict=True):
+            if end.size in INCH:
+                assert bore_m <= catalog.pipe(family, end.size).bore_m + 1e-6, item.item_id
+
+
 @pytest.mark.parametrize(
     "row",
     [row for row in reference("pvc-astm-d1785.csv") if f"{row['nominal_in']} in" in INCH],
