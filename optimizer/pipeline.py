@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.errors import CheckError, FlowsUnknownError, NoPlanError, PlanError
+from optimizer.errors import CheckError, NoPlanError, PlanError
 
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
@@ -20,9 +20,10 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.quote import Quote
     from optimizer.model.system import System
     from optimizer.search.budget import BestForBudget
-    from optimizer.search.compare import KindOfPlan
     from optimizer.search.flow_search import Progress
-    from optimizer.search.frontier import FrontierPlan
+    from optimizer.search.studies.frontier import Frontier
+    from optimizer.search.studies.kinds import KindOfPlan
+    from optimizer.search.studies.worth import Explanation
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -157,35 +158,22 @@ def search(
 ) -> Plan:
     """Return how the search for the cheapest plan that is safe ended, with or without a plan.
 
-    Where the flows are not known beforehand, `progress` is called with the stage, the best cost so far and the proved
-    bound [cents, None where there is none]; the time limit is that of the whole search, and as much again is spent on
-    what would free a plan where there is none.
+    `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
+    The time limit is that of the whole search; as much again is spent on what would free a plan where there is none.
     """
-    from optimizer.model.plan import Status
+    from optimizer.search.engine import solve
+    from optimizer.search.question import Question
+    from optimizer.search.studies.ways_out import with_ways_out
+    from optimizer.search.watch import Watch
     from optimizer.search.budget import till_cents, within_budget
-    from optimizer.search.sought import sought
     from optimizer.takeoff.take_off import Store
 
-    ended = sought(system, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress)
-    found, store = ended.plan, Store.shipped()
-    if found.status is Status.NO_PLAN_FOUND and not ended.known and not ended.told:
-        from optimizer.search.unknown_free import with_how_far
-        from optimizer.search.watch import Watch
-
-        return with_how_far(system, catalog, found, Watch.of(time_limit_s, progress, solver))
-    if found.status is not Status.INFEASIBLE:
-        return within_budget(system, catalog, found, store, solver=solver, time_limit_s=time_limit_s)
+    answer = solve(Question(system, catalog, Watch.of(time_limit_s, progress, solver), with_reasons=True))
+    store = Store.shipped()
+    if answer.found:
+        return within_budget(system, catalog, answer.plan, store, solver=solver, time_limit_s=time_limit_s)
     price = partial(till_cents, system, catalog=catalog, store=store)
-    if ended.known:
-        from optimizer.search.free import with_ways_out
-
-        return with_ways_out(system, catalog, found, price)
-    if ended.told:
-        return found
-    from optimizer.search.unknown_free import with_ways_out as with_unknown_ways_out
-    from optimizer.search.watch import Watch
-
-    return with_unknown_ways_out(system, catalog, found, Watch.of(time_limit_s, progress, solver), price)
+    return with_ways_out(system, catalog, answer, Watch.of(time_limit_s, progress, solver), price)
 
 
 def most_flow(
@@ -205,16 +193,18 @@ def most_flow(
     PlanError
         When the rules have no budget.
     """
+    from optimizer.search.engine import solve
+    from optimizer.search.question import Question
+    from optimizer.search.studies.most_flow import any_plan_of
+    from optimizer.search.watch import Watch
     from optimizer.search.budget import most_for_budget, within_budget
-    from optimizer.search.most_flow import any_plan_of
-    from optimizer.search.sought import sought
     from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:
         raise PlanError("the most flow for how much? Write a `budget` under `rules`, or give --budget")
 
     def bought(wanted: System) -> Plan:
-        found = sought(wanted, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress).plan
+        found = solve(Question(wanted, catalog, Watch.of(time_limit_s, progress, solver))).plan
         return within_budget(wanted, catalog, found, Store.shipped(), solver=solver, time_limit_s=time_limit_s)
 
     return most_for_budget(system, bought, *any_plan_of(system, catalog, solver, time_limit_s, progress))
@@ -228,8 +218,8 @@ def frontier(
     budget_cents: int | None = None,
     time_limit_s: float = TIME_LIMIT_S,
     progress: Progress | None = None,
-) -> tuple[tuple[FrontierPlan, ...], tuple[str, ...] | None]:
-    """Return every efficient plan by rising cost, and what is to be said of them; None where the flows are known.
+) -> Frontier:
+    """Return every efficient plan by rising cost, and what is to be said of them.
 
     Parameters
     ----------
@@ -238,38 +228,38 @@ def frontier(
     budget_cents
         What the parts list may come to [cents]: where time is short, the plans around it are looked for first.
     time_limit_s, progress
-        As in `search`, where the flows are not known beforehand; all searches together take no longer.
+        As in `search`; all searches together take no longer.
     """
-    from optimizer.search.frontier import frontier as known_frontier
+    from optimizer.search.studies.frontier import frontier as study
+    from optimizer.search.watch import Watch
 
-    system = system.with_budget(None)  # what more money buys is shown too
-    try:
-        return known_frontier(system, catalog, least_gain), None
-    except FlowsUnknownError:
-        from optimizer.search.unknown_frontier import unknown_frontier
-        from optimizer.search.watch import Watch
-
-        watch = Watch.of(time_limit_s, progress)
-        found = unknown_frontier(system, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
-        return found.plans, found.notes
+    free = system.with_budget(None)  # what more money buys is shown too
+    watch = Watch.of(time_limit_s, progress)
+    return study(free, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
 
 
 def kinds_of_plan(
     system: System, catalog: Catalog, *, time_limit_s: float = TIME_LIMIT_S, progress: Progress | None = None
-) -> tuple[tuple[KindOfPlan, ...], bool]:
-    """Return plans of different kinds, and whether their flows were not known beforehand.
+) -> tuple[KindOfPlan, ...]:
+    """Return plans of different kinds; all searches together take no longer than `time_limit_s` [s]."""
+    from optimizer.search.studies.kinds import kinds_of_plan as study
+    from optimizer.search.watch import Watch
 
-    `time_limit_s` and `progress` are for those, as in `search`; all searches together take no longer.
+    return study(system, catalog, Watch.of(time_limit_s, progress))
+
+
+def explain(
+    system: System, catalog: Catalog, *, time_limit_s: float = TIME_LIMIT_S, progress: Progress | None = None
+) -> Explanation:
+    """Return the cheapest plan with what each of its changes buys and up to what prices it stays the cheapest.
+
+    `explanation.plan` is the search that ended without one where there is none. All searches together take no longer
+    than `time_limit_s` [s].
     """
-    from optimizer.search import compare
+    from optimizer.search.studies.worth import explain as study
+    from optimizer.search.watch import Watch
 
-    try:
-        return compare.kinds_of_plan(system, catalog), False
-    except FlowsUnknownError:
-        from optimizer.search.unknown_kinds import unknown_kinds
-        from optimizer.search.watch import Watch
-
-        return unknown_kinds(system, catalog, Watch.of(time_limit_s, progress)), True
+    return study(system, catalog, Watch.of(time_limit_s, progress))
 
 
 def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:

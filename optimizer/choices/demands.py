@@ -66,6 +66,14 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
     return flows_behind(system, source, pump, scale)
 
 
+def flows_if_known(system: System) -> KnownFlows | None:
+    """Return the flow of every run with each demand at its least flow; None where they are not known beforehand."""
+    try:
+        return known_flows(system)
+    except FlowsUnknownError:
+        return None
+
+
 def flows_behind(system: System, source: Run, pump: str, scale: float = 1.0) -> KnownFlows:
     """Return the flows of the tree that a run feeds, each demand at `scale` times its least flow.
 

@@ -11,7 +11,7 @@ import click
 
 from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option, time_limit_option
 from optimizer.cli.output import free_outputs, say
-from optimizer.cli.waiting import Tell, wait_for, wait_for_search
+from optimizer.cli.waiting import wait_for, wait_for_search
 
 if TYPE_CHECKING:
     from optimizer.documents.drawing.frontier_chart import FrontierPoint
@@ -19,12 +19,10 @@ if TYPE_CHECKING:
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
-    from optimizer.search.unknown_frontier import UnknownFrontier
 
     _Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
 
-_UNKNOWN_STEP = 0.03  # of the reach; each step is a search of its own, and a chart shows no smaller ones
-_ONE_PUMP = "With one pump only: a second one is considered by `retrofit plan`."
+_STEP = 0.03  # of the reach: where each step is a search of its own a chart shows no smaller ones
 
 
 @click.command()
@@ -127,35 +125,14 @@ def _plan(system: System, catalog: Catalog, time_limit_s: float) -> PlanReport:
 
 
 def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> _Curve:
-    """Return cost against flow with the plan's own point in it; against reach where flows are not known beforehand."""
-    from optimizer.documents.frontier_points import frontier_points
-    from optimizer.errors import FlowsUnknownError, PlanError
-    from optimizer.search.frontier import frontier
-
-    alone = () if system.second_pump is None else (_ONE_PUMP,)
-    try:
-        plans = wait_for("Looking for every efficient plan", partial(frontier, system, catalog))
-    except FlowsUnknownError:
-        points, own, notes = _unknown_frontier(system, catalog, found, time_limit_s)
-        return points, own, (*notes, *alone)
-    except PlanError as error:
-        return (), None, (f"Cost against flow was not calculated: {error}.", *alone)
-    return *frontier_points(plans, found.plan), alone
-
-
-def _unknown_frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> _Curve:
+    """Return cost against reach with the plan's own point in it."""
+    from optimizer import pipeline
     from optimizer.documents.frontier_points import reach_points
     from optimizer.model.plan import planned_networks
-    from optimizer.search.unknown_frontier import unknown_frontier
-    from optimizer.search.watch import Watch
     from optimizer.verify.reach import best_speeds
 
-    free = system.with_budget(None)  # what more money buys is shown too
-
-    def look(tell: Tell) -> UnknownFrontier:
-        return unknown_frontier(free, catalog, Watch.of(time_limit_s, tell), least_gain=_UNKNOWN_STEP)
-
-    curve = wait_for_search("Looking for what more money would buy", look)
+    work = partial(pipeline.frontier, system, catalog, least_gain=_STEP, time_limit_s=time_limit_s)
+    curve = wait_for_search("Looking for what more money would buy", lambda tell: work(progress=tell))
     longer = f"`retrofit frontier {system.path} --time-limit {max(600.0, 4 * time_limit_s):g}` looks longer."
     notes = curve.notes if curve.complete else (*curve.notes, longer)
     if not curve.plans:

@@ -13,10 +13,9 @@ from optimizer.model.system import System
 from optimizer.units import show_flow
 
 if TYPE_CHECKING:
-    from optimizer.model.plan import Plan
-    from optimizer.search.compare import KindOfPlan
-    from optimizer.search.explain import ChangeWorth, PriceLimit
-    from optimizer.search.frontier import FrontierPlan
+    from optimizer.search.studies.frontier import FrontierPlan
+    from optimizer.search.studies.kinds import KindOfPlan
+    from optimizer.search.studies.worth import ChangeWorth, Explanation, PriceLimit
 
 _LINE = 70  # signs of a change on one line
 _GOOD_TO = (
@@ -34,21 +33,17 @@ _AS_SET = (
     "Reached is the share of every least flow together, in every setting, that the plumbing holds at these speeds of "
     "its pumps, its valves set for it."
 )
-_REACH = (
-    "Reached is the share of every least flow together that the plumbing holds with its valves set; "
-    "above 100 % is margin. " + _GOOD_TO
-)
 
 
 def frontier_blocks(
     system: System,
     plans: Sequence[FrontierPlan],
     budget: FrontierPlan | None = None,
-    notes: Sequence[str] | None = None,
+    notes: Sequence[str] = (),
 ) -> list[Block]:
     """Return cost against flow, one line a plan, the cheapest that meets the targets marked.
 
-    `notes` are what the search says of plans whose flows are not known beforehand: what is proved and what is not.
+    `notes` are what the search says of them: what is proved and what is not.
     """
     first = next((plan for plan in plans if plan.meets_targets), None)
     rows = [
@@ -62,7 +57,7 @@ def frontier_blocks(
         for plan in plans
     ]
     titles = ("parts cost", "reached", "the pump gives", "saw cuts", "")
-    said = [_REACH] if notes is None else [_ANY_REACH + _windows(system), *notes, _GOOD_TO]
+    said = [_ANY_REACH + _windows(system), *notes, _GOOD_TO]
     shown = [table(titles, rows, right=(0, 1, 2, 3))] if rows else []
     return [Heading(f"Cost against flow: {system.name}"), *shown, *said]
 
@@ -118,8 +113,8 @@ def frontier_json(
     }
 
 
-def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = False) -> list[Block]:
-    """Return plans of different kinds side by side; `any_flows` where the flows are not known beforehand."""
+def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
+    """Return plans of different kinds side by side."""
     rows = []
     for kind in kinds:
         if kind.plan is None:
@@ -133,10 +128,10 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan], any_flows: bool = 
         cost = money(plan.cost_cents or 0, plan.currency)
         rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds, _proof(kind)))
     titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
-    shown = len(titles) if any_flows else len(titles) - 1
-    said = f"{_AS_SET}{_windows(system)}" if any_flows else _REACH
-    cut = [row[:shown] for row in rows]
-    return [Heading(f"Other ways: {system.name}"), table(titles[:shown], cut, right=(1, 2, 3, 4)), said]
+    said = [f"{_AS_SET}{_windows(system)}"]
+    if kinds and kinds[0].plan is None and kinds[0].reasons:
+        said.append("Why there is no plan: " + "; ".join(kinds[0].reasons) + ".")
+    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4)), *said]
 
 
 def _proof(kind: KindOfPlan) -> str:
@@ -169,24 +164,13 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
     }
 
 
-def worth_blocks(
-    system: System,
-    reach: float,
-    worths: Sequence[ChangeWorth],
-    limits: Sequence[PriceLimit],
-    currency: str,
-    notes: Sequence[str] | None = None,
-) -> list[Block]:
-    """Return what each change buys, and at what price of a part the plan would be another.
-
-    `notes` are what is to be said of the plan where the flows are not known beforehand.
-    """
-    known = notes is None
-    columns = 3 if known else 4
+def worth_blocks(system: System, told: Explanation) -> list[Block]:
+    """Return what each change buys, and at what price of a part the plan would be another."""
     titles = ("where", "change", "reached without it", "missed most, valves left as set")
+    currency = told.plan.currency
     rows = [
-        (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))[:columns]
-        for worth in worths
+        (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))
+        for worth in told.worths
         for i, line in enumerate(textwrap.wrap(worth.words, _LINE, subsequent_indent="    "))
     ]
     prices = [
@@ -195,19 +179,19 @@ def worth_blocks(
             money(limit.price_cents, currency),
             _turn(limit, currency),
         )
-        for limit in limits
+        for limit in told.limits
     ]
     return [
         Heading(f"What each change buys: {system.name}"),
-        *(notes or ()),
-        f"With all of them {percent(reach)} of every least flow is reached."
-        if worths
+        status_words(told.plan),
+        f"With all of them {percent(told.reach)} of every least flow is reached."
+        if told.worths
         else "Nothing is changed, so there is nothing to leave out.",
-        *([table(titles[:columns], rows, right=(2,))] if rows else []),
+        *([table(titles, rows, right=(2,))] if rows else []),
         *([Heading("When another plan would be cheaper")] if prices else []),
         *([table(("part", "price now", "another plan is cheaper"), prices, right=(1, 2))] if prices else []),
-        _REACH if known else f"{_AS_SET}{_windows(system)}",
-        *([] if known else [_PRICES]),
+        f"{_AS_SET}{_windows(system)}",
+        *([_PRICES] if prices else []),
     ]
 
 
@@ -222,16 +206,16 @@ def _without(worth: ChangeWorth) -> str:
     return "required" if worth.reach_without is None else percent(worth.reach_without)
 
 
-def worth_json(
-    system: System, reach: float, worths: Sequence[ChangeWorth], limits: Sequence[PriceLimit]
-) -> dict[str, Any]:
+def worth_json(system: System, told: Explanation) -> dict[str, Any]:
     """Return the same as data."""
     return {
         "system": system.name,
-        "reach": reach,
+        "reach": told.reach,
+        "cost_cents": told.plan.cost_cents,
+        "status": told.plan.status.value,
         "changes": [
             {"run": w.run, "change": w.words, "reach_without": w.reach_without, "with_valves_as_set": w.as_set}
-            for w in worths
+            for w in told.worths
         ],
         "prices": [
             {
@@ -240,11 +224,6 @@ def worth_json(
                 "another_plan_above_cents": limit.turns_at_cents,
                 "settled": limit.settled,
             }
-            for limit in limits
+            for limit in told.limits
         ],
     }
-
-
-def status_of(plan: Plan) -> tuple[str, ...]:
-    """Return what a plan costs and what is proved of it."""
-    return (status_words(plan),)

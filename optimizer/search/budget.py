@@ -12,8 +12,8 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.at_the_till import cheapest_at_till
 from optimizer.search.cheapest import find_plan
-from optimizer.search.most_flow import Look, MostFlow, most_flow
-from optimizer.search.safe import unsafe_words
+from optimizer.search.checks import verdicts
+from optimizer.search.studies.most_flow import Look, MostFlow, most_flow
 from optimizer.takeoff.take_off import Store, priced
 
 _TILL_STEP = 0.02  # how finely the most flow is told where the till decides
@@ -51,7 +51,7 @@ def within_budget(
         return found
     other = _cheapest_to_buy(system, catalog, store, solver, time_limit_s)
     total = None if other is None else till_cents(system, other, catalog, store)
-    if other is not None and total is not None and total <= budget and not unsafe_words(system, other):
+    if other is not None and total is not None and total <= budget and not verdicts(system, other).failures:
         return replace(other, notes=(*other.notes, _taken(found, first, budget)))
     return _none(system, found, first, budget, total)
 

@@ -19,9 +19,9 @@ from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.model.safety import Tank
 from optimizer.model.system import System
 from optimizer.search.assemble import sentence_of
+from optimizer.search.checks import verdicts
 from optimizer.search.flow_search import Progress
 from optimizer.search.pumps_plan import find_one
-from optimizer.search.safe import unsafe_words
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.verify.allowance import Allowance, allowances_of, flow_limits_m3_s
 from optimizer.verify.drain_back import inflow_m3_s
@@ -97,7 +97,7 @@ class _Pairs:
             return
         plan = finished(pair, found.plan)
         there = replace(self.system, network=pair.stands, second_pump=None)
-        unsafe = unsafe_words(there, plan)
+        unsafe = verdicts(there, plan).failures
         if not unsafe:
             self._keep(plan)
             return
@@ -107,7 +107,7 @@ class _Pairs:
         if held and left_s > 0.0:
             again = self._find(i, pair, min(left_s, time_limit_s), held, found.bound_cents or 0)
             plan = finished(pair, again.plan) if again.plan.found else plan
-            if again.plan.found and not unsafe_words(there, plan):
+            if again.plan.found and not verdicts(there, plan).failures:
                 self._keep(plan)
 
     def _find(

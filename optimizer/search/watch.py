@@ -7,11 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from optimizer.model.catalog import Catalog
-from optimizer.model.system import System
 from optimizer.search.flow_search import Progress
-from optimizer.search.safe import find_safe_unknown
-from optimizer.search.unknown_flows import UnknownSearch
 
 _LEAST_S = 0.5  # a search with less time than this is not begun
 
@@ -50,31 +46,9 @@ class Watch:
         finally:
             self.by_hand = inner.by_hand
 
-    def find(
-        self,
-        system: System,
-        catalog: Catalog,
-        words: str,
-        *,
-        share: float = 1.0,
-        cutoff_cents: int | None = None,
-        any_plan: bool = False,
-        floor_cents: int = 0,
-    ) -> UnknownSearch:
-        """Return the cheapest safe plan found in a share of the time that is left; `words` say what for."""
-        found = find_safe_unknown(
-            system,
-            catalog,
-            solver=self.solver,
-            time_limit_s=share * self.left_s,
-            progress=None if self.progress is None else self._told(words, self.progress),
-            cutoff_cents=cutoff_cents,
-            any_plan=any_plan,
-            floor_cents=floor_cents,
-        )
-        self.by_hand = self.by_hand or found.by_hand
-        return found
-
-    @staticmethod
-    def _told(words: str, progress: Progress) -> Progress:
+    def telling(self, words: str) -> Progress | None:
+        """Return whom to tell how a part of the work goes, its words before each stage."""
+        progress = self.progress
+        if progress is None or not words:
+            return progress
         return lambda stage, best, bound: progress(f"{words}: {stage}", best, bound)

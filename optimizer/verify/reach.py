@@ -7,7 +7,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.choices.scaled import can_grow, scaled
+from optimizer.choices.demands import flows_if_known
+from optimizer.choices.scaled import can_grow, least_m3_s, scaled
 from optimizer.choices.wants import Want, wants_of
 from optimizer.hydraulics import Conditions, conditions_of
 from optimizer.model.network import Network
@@ -15,9 +16,10 @@ from optimizer.model.system import System, Target
 from optimizer.verify.allowance import Allowance, allowances_of
 from optimizer.verify.furthest import furthest
 from optimizer.verify.openings import Duty, Settled, settle, valved_runs, velocity_wants
+from optimizer.verify.settings import MOST, PathLosses
 
-MOST = 20.0  # no multiple beyond this is looked at
 _FINE = 1e-3  # relative: how finely a multiple is told
+_CLOSE = 1e-7  # relative: a multiple and what the network confirms of it
 _ANY = 1e-6  # a multiple at which only upper ends and shares count
 
 
@@ -39,7 +41,7 @@ def present_networks(system: System) -> tuple[Network, ...]:
     return tuple(at.network for _, at in system.ways_to_run)
 
 
-def reach_of(system: System, networks: Sequence[Network]) -> Reach:
+def reach_of(system: System, networks: Sequence[Network], more_than: float = 0.0) -> Reach:
     """Return the largest multiple of the targets that a plumbing holds, its valves set for it.
 
     Parameters
@@ -48,8 +50,13 @@ def reach_of(system: System, networks: Sequence[Network]) -> Reach:
         For its targets and its limit of velocity in new pipe.
     networks
         The plumbing in every setting, pumps at their speeds.
+    more_than
+        Only a larger multiple is of interest; where there is none the scale is 0.
     """
-    return _Climb(system, networks).reach()
+    climb = _Climb(system, networks)
+    if more_than > 0.0 and not climb.reaches(more_than):
+        return Reach(0.0, {}, {})
+    return climb.reach()
 
 
 def best_speeds(system: System, networks: Sequence[Network]) -> Reach:
@@ -108,6 +115,11 @@ class _Climb:
             self.best, self.scale = found, scale
         return True
 
+    def reaches(self, scale: float) -> bool:
+        """Return whether more than a multiple is reached, as far as drains and sump allow."""
+        most = most_scale(self.system)
+        return scale < most and self.holds(min(most, scale * (1 + _FINE)))
+
     def reach(self) -> Reach:
         if not self.holds(_ANY):
             self.allowances = ()  # valves alone do not keep it dry: whether a plan does is for its own check
@@ -115,6 +127,8 @@ class _Climb:
                 return self._told(0.0)
         if not valved_runs(self.networks[0]):
             return self._told(self._without_valves())
+        if (on_tree := self._on_tree()) is not None:
+            return self._told(on_tree)
         most = most_scale(self.system)
         self._leap(0.0, min(1.0, most))
         if self.scale >= 1.0 and most > 1.0:
@@ -131,6 +145,18 @@ class _Climb:
             middle = 0.5 * (low + high)
             low, high = (middle, high) if self.holds(middle) else (low, middle)
         return self._told(low)
+
+    def _on_tree(self) -> float | None:
+        """Return the most that every way in a pumped tree has head for, where that is all that limits it; else None."""
+        known = flows_if_known(self.system)
+        if known is None:
+            return None
+        (network,) = self.networks
+        losses = PathLosses(network, known, self.conditions)
+        scale = losses.reach()
+        found = losses.balance_at({run: least_m3_s(target, scale) for run, target in known.targets.items()})
+        added = {run: found.surplus_m[run] / max(found.flows_m3_s[run], _ANY) ** 2 for run in known.targets}
+        return scale if self.holds(scale * (1 - _CLOSE), added) else None
 
     def _leap(self, low: float, high: float) -> None:
         """Try where the smooth program says that the most within bounds is."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from optimizer.choices.demands import DemandPath, KnownFlows
+from optimizer.choices.scaled import least_m3_s
 from optimizer.hydraulics import (
     Conditions,
     element_head_loss_m,
@@ -31,6 +32,7 @@ from optimizer.model.throttling import valve_to_set
 
 _HALVINGS = 30
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
+MOST = 20.0  # no multiple of the targets beyond this is looked at
 
 
 @dataclass(frozen=True)
@@ -148,26 +150,20 @@ class PathLosses:
         return total
 
     def reach(self) -> float:
-        """Return the largest common multiple of all least flows that the plumbing holds with its valves set.
+        """Return the largest multiple of the targets, as `choices.scaled` has it, that the plumbing holds.
 
-        With all flows in proportion a tee's loss goes with the square of the flow.
+        Its valves are set for it; what drains, rims and the velocity limit allow is not asked here.
         """
-        least = {run: target.low_m3_s for run, target in self.known.targets.items()}
-        flows = self.balance_at(least).flows_m3_s
-        tees = self.tee_losses(flows)
-        pump = self.network.pumps[self.known.pump]
+        targets = self.known.targets
 
         def holds(scale: float) -> bool:
-            if past_curve(pump, scale * flows[self.known.source]):
-                return False
-            head_m = pump_head_m(pump, scale * flows[self.known.source])
-            lost = {run: self.run_loss_m(run, scale * flow) for run, flow in flows.items()}
-            squared = {p: {leg: scale**2 * loss for leg, loss in legs.items()} for p, legs in tees.items()}
-            return all(head_m >= path.lift_m + self._on_path(path, lost, squared) for path in self.known.paths)
+            return _holds(self.balance_at({run: least_m3_s(target, scale) for run, target in targets.items()}))
 
+        grows = any(target.low_m3_s > 0.0 and target.high_m3_s is None for target in targets.values())
+        most = MOST if grows else 1.0
         low, high = 0.0, 1.0
-        while high < _MOST_SCALE and holds(high):
-            low, high = high, 2 * high
+        while high < most and holds(high):
+            low, high = high, min(most, 2 * high)
         return _largest(holds, low, high)
 
 

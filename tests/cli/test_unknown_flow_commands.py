@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from running import Retrofit
 
-from optimizer.search.watch import Watch
+from optimizer import pipeline
 
 TEXT = """
 system: Day and night
@@ -77,8 +77,8 @@ def test_the_pictures_have_cost_against_reach_and_what_is_proved_of_it(
 def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
     retrofit: Retrofit, system: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    of = Watch.of
-    monkeypatch.setattr(Watch, "of", lambda limit_s, tell: of(0.0, tell))
+    look = pipeline.frontier
+    monkeypatch.setattr(pipeline, "frontier", lambda *words, **more: look(*words, **{**more, "time_limit_s": 0.0}))
 
     result = retrofit("report", str(system), "-o", str(tmp_path / "plan.html"))
     page = (tmp_path / "plan.html").read_text(encoding="utf-8")

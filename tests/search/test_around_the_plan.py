@@ -7,6 +7,7 @@ from functools import cache
 
 import pytest
 
+from optimizer import pipeline
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
@@ -17,10 +18,12 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import Search, find_plan
-from optimizer.search.compare import kinds_of_plan
-from optimizer.search.explain import change_worths, price_limits, reach_of
-from optimizer.search.free import freeing_changes
-from optimizer.search.frontier import FrontierPlan, best_for_budget, frontier
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.studies.frontier import FrontierPlan, best_for_budget, frontier
+from optimizer.search.studies.kinds import kinds_of_plan
+from optimizer.search.studies.worth import Explanation, explain
+from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 from optimizer.verify.settings import PathLosses
 
@@ -30,6 +33,10 @@ def catalog() -> Catalog:
     return load_catalog()
 
 
+def clock() -> Watch:
+    return Watch.of(60.0)
+
+
 @cache
 def cellar() -> System:
     return load_system(data_directory("examples") / "cellar-sump.yaml", catalog())
@@ -37,12 +44,17 @@ def cellar() -> System:
 
 @cache
 def plans() -> tuple[FrontierPlan, ...]:
-    return frontier(cellar(), catalog())
+    return frontier(cellar(), catalog(), clock()).plans
 
 
 @cache
 def found() -> Search:
     return find_plan(cellar(), catalog())
+
+
+@cache
+def told() -> Explanation:
+    return explain(load_system(data_directory("examples") / "single-return.yaml", catalog()), catalog(), clock())
 
 
 def test_more_money_on_the_frontier_always_reaches_more() -> None:
@@ -78,7 +90,7 @@ def test_a_budget_takes_the_best_plan_that_it_pays_for() -> None:
 
 
 def test_the_plan_with_the_fewest_cuts_has_no_more_cuts_and_costs_no_less_than_the_cheapest() -> None:
-    kinds = {kind.words: kind for kind in kinds_of_plan(cellar(), catalog())}
+    kinds = {kind.words: kind for kind in kinds_of_plan(cellar(), catalog(), clock())}
     cheapest, fewest = kinds["the cheapest"].plan, kinds["the fewest saw cuts"].plan
     assert cheapest is not None
     assert fewest is not None
@@ -89,22 +101,21 @@ def test_the_plan_with_the_fewest_cuts_has_no_more_cuts_and_costs_no_less_than_t
 
 
 def test_leaving_out_a_change_loses_flow() -> None:
-    worths = [worth.reach_without for worth in change_worths(found()) if worth.reach_without is not None]
+    worths = [worth.reach_without for worth in told().worths if worth.reach_without is not None]
 
     assert worths
-    assert all(reach < reach_of(found()) for reach in worths)
+    assert all(reach < told().reach for reach in worths)
 
 
 def test_above_its_limit_price_the_plan_takes_fewer_of_a_part_and_just_below_it_does_not() -> None:
     system = load_system(data_directory("examples") / "single-return.yaml", catalog())
-    limits = price_limits(find_plan(system, catalog()))
-    limit = next(limit for limit in limits if limit.turns_at_cents is not None)
+    limit = next(limit for limit in told().limits if limit.turns_at_cents is not None)
     assert limit.turns_at_cents is not None
 
     def bought_at(cents: int) -> int:
         dearer = replace(limit.item, price_cents=cents)
         prices = replace(catalog(), items={**catalog().items, limit.item.item_id: dearer})
-        plan = find_plan(system, prices).plan
+        plan = solve(Question(system, prices, clock())).plan
         return sum(p.item.item_id == limit.item.item_id for run in plan.runs.values() for p in run.purchases)
 
     assert bought_at(limit.turns_at_cents - 1) == bought_at(limit.price_cents)
@@ -151,10 +162,13 @@ def test_an_impossible_target_names_the_single_changes_that_free_it() -> None:
     system = load_system(data_directory("examples") / "single-return.yaml", catalog())
     more = replace(system, targets=(replace(system.targets[0], low_m3_s=1.1e-3),))
 
-    ways = freeing_changes(more, catalog())
+    ways = [reason for reason in pipeline.search(more, catalog()).reasons if reason.startswith("what would free it")]
 
-    assert [way.words for way in ways] == ["a pump of the catalogs (`other pumps: yes`)"]
-    assert set(ways[0].plan.new_pumps) == {"return"}
+    freed = [way for way in ways if "a pump of the catalogs (`other pumps: yes`)" in way]
+    assert len(freed) == 1
+    pumped = solve(Question(replace(more, rules=replace(more.rules, other_pumps=True)), catalog(), clock())).plan
+    assert set(pumped.new_pumps) == {"return"}
+    assert ways == freed
 
 
 def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:

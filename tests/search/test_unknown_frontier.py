@@ -10,8 +10,7 @@ from unknown_systems import catalog, cheapest_of_all, day_and_night, line
 
 from optimizer.choices.scaled import scaled
 from optimizer.model.plan import Status
-from optimizer.search.frontier import best_for_budget
-from optimizer.search.unknown_frontier import UnknownFrontier, unknown_frontier
+from optimizer.search.studies.frontier import Frontier, best_for_budget, frontier
 from optimizer.search.unknown_pumps import find_any
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
@@ -20,8 +19,8 @@ GAIN = 0.02
 
 
 @cache
-def found() -> UnknownFrontier:
-    return unknown_frontier(day_and_night(), catalog(), Watch.of(100.0), least_gain=GAIN)
+def found() -> Frontier:
+    return frontier(day_and_night(), catalog(), Watch.of(100.0), least_gain=GAIN)
 
 
 def test_every_plan_costs_what_the_best_of_all_combinations_costs_for_its_reach() -> None:
@@ -63,25 +62,25 @@ def test_the_first_that_meets_the_targets_is_the_cheapest_plan() -> None:
 def test_a_window_is_reached_whole_and_no_further() -> None:
     system = line("  line: 2400 to 2600 L/h")
 
-    frontier = unknown_frontier(system, catalog(), Watch.of(100.0))
+    money = frontier(system, catalog(), Watch.of(100.0))
 
-    assert frontier.plans[-1].reach == 1.0
-    assert frontier.complete
-    assert not any("no plan reaches" in note for note in frontier.notes)
+    assert money.plans[-1].reach == 1.0
+    assert money.complete
+    assert not any("no plan reaches" in note for note in money.notes)
 
 
 def test_without_time_nothing_is_claimed() -> None:
-    frontier = unknown_frontier(day_and_night(), catalog(), Watch.of(0.0))
+    money = frontier(day_and_night(), catalog(), Watch.of(0.0))
 
-    assert frontier.plans == ()
-    assert not frontier.complete
-    assert "the time limit came" in frontier.notes[0]
+    assert money.plans == ()
+    assert not money.complete
+    assert "the time limit came" in money.notes[0]
 
 
 def test_a_price_of_electricity_that_is_not_counted_is_told() -> None:
     rules = replace(day_and_night().rules, electricity_cents_per_kwh=40.0, horizon_h=8766.0)
 
-    priced = unknown_frontier(replace(day_and_night(), rules=rules), catalog(), Watch.of(100.0), least_gain=0.5)
+    priced = frontier(replace(day_and_night(), rules=rules), catalog(), Watch.of(100.0), least_gain=0.5)
 
     assert "What the pumps draw is not counted here." in priced.notes
     assert not any("draw" in note for note in found().notes)
@@ -95,8 +94,8 @@ def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
         if len(calls) > 8:
             raise KeyboardInterrupt
 
-    frontier = unknown_frontier(day_and_night(), catalog(), Watch.of(100.0, stop_later))
+    money = frontier(day_and_night(), catalog(), Watch.of(100.0, stop_later))
 
-    assert frontier.plans
-    assert not frontier.complete
-    assert any("not settled" in note for note in frontier.notes)
+    assert money.plans
+    assert not money.complete
+    assert any("not settled" in note for note in money.notes)

@@ -13,24 +13,24 @@ from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.plan import Status
 from optimizer.model.system import System
-from optimizer.search.compare import KindOfPlan
-from optimizer.search.explain import bought_counts
+from optimizer.search.answer import Answer
+from optimizer.search.engine import solve
 from optimizer.search.flow_case import prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.unknown_explain import unknown_price_limits, unknown_worths
-from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.search.unknown_kinds import unknown_kinds
+from optimizer.search.question import Question
+from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan
+from optimizer.search.studies.worth import bought_counts, change_worths, price_limits
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import settle
 
 
 @cache
 def kinds() -> dict[str, KindOfPlan]:
-    return {kind.words: kind for kind in unknown_kinds(day_and_night(), catalog(), Watch.of(100.0))}
+    return {kind.words: kind for kind in kinds_of_plan(day_and_night(), catalog(), Watch.of(100.0))}
 
 
-def found(system: System) -> UnknownSearch:
-    return Watch.of(60.0).find(system, catalog(), "plan")
+def found(system: System) -> Answer:
+    return solve(Question(system, catalog(), Watch.of(60.0)))
 
 
 def cuts_of(case: FlowCase, choice: Choice) -> int:
@@ -68,7 +68,7 @@ def test_no_other_size_and_only_the_pump_are_what_they_say() -> None:
 
 
 def test_without_time_other_ways_are_open_and_not_denied() -> None:
-    none = unknown_kinds(day_and_night(), catalog(), Watch.of(0.0))
+    none = kinds_of_plan(day_and_night(), catalog(), Watch.of(0.0))
 
     assert not any(kind.settled for kind in none[:-1])
 
@@ -76,7 +76,7 @@ def test_without_time_other_ways_are_open_and_not_denied() -> None:
 def test_without_its_valve_the_run_carries_what_the_network_says() -> None:
     system = line("  line: 900 to 950 L/h")
     plan = found(system).plan
-    (worth,) = unknown_worths(system, plan)
+    (worth,) = change_worths(system, plan)
     flow = solve_network(replace(system, network=pumped(system, plan.pump_speeds["return"])).network).flows_m3_s
 
     assert "ball valve" in worth.words
@@ -93,7 +93,7 @@ def test_each_change_left_out_alone_reaches_less_than_the_whole_plan_needs() -> 
     system = branches("  left: at least 1300 L/h\n  right: at least 1300 L/h")
     plan = found(system).plan
 
-    worths = unknown_worths(system, plan)
+    worths = change_worths(system, plan)
 
     assert len(worths) == 2
     assert {worth.run for worth in worths} == {"riser", "left"}
@@ -102,12 +102,12 @@ def test_each_change_left_out_alone_reaches_less_than_the_whole_plan_needs() -> 
 
 
 @pytest.fixture(scope="module")
-def present() -> UnknownSearch:
+def present() -> Answer:
     return found(day_and_night())
 
 
-def test_another_plan_wins_above_the_price_and_not_below_it(present: UnknownSearch) -> None:
-    limits = unknown_price_limits(day_and_night(), catalog(), present, Watch.of(100.0))
+def test_another_plan_wins_above_the_price_and_not_below_it(present: Answer) -> None:
+    limits = price_limits(day_and_night(), catalog(), present, Watch.of(100.0))
     turning = [limit for limit in limits if limit.turns_at_cents is not None]
 
     assert present.plan.status is Status.OPTIMAL
@@ -124,8 +124,8 @@ def test_another_plan_wins_above_the_price_and_not_below_it(present: UnknownSear
             assert (cheapest_of_all(day_and_night(), shop) < there) == wins
 
 
-def test_without_time_no_price_is_claimed(present: UnknownSearch) -> None:
-    limits = unknown_price_limits(day_and_night(), catalog(), present, Watch.of(0.0))
+def test_without_time_no_price_is_claimed(present: Answer) -> None:
+    limits = price_limits(day_and_night(), catalog(), present, Watch.of(0.0))
 
     assert limits
     assert all(limit.turns_at_cents is None and not limit.settled for limit in limits)

@@ -16,9 +16,10 @@ from optimizer.hydraulics import Variation, compile_network, conditions_of, solv
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
 from optimizer.pipeline import search
-from optimizer.search.unknown_free import with_how_far, with_ways_out
+from optimizer.search.answer import Answer
+from optimizer.search.studies.how_far import STEP, best_reach
+from optimizer.search.studies.ways_out import with_ways_out
 from optimizer.search.unknown_pumps import find_any
-from optimizer.search.unknown_reach import STEP, best_reach
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import all_open
 from optimizer.verify.reach import best_speeds, present_networks, reach_of
@@ -132,19 +133,20 @@ def test_each_way_out_that_is_told_is_one() -> None:
 
 def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:
     found = find_any(greedy(), catalog()).plan
+    none = Answer(found)
 
-    reasons = with_ways_out(greedy(), catalog(), found, Watch.of(0.0), lambda plan: plan.cost_cents or 0).reasons
+    reasons = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: plan.cost_cents or 0).reasons
 
     assert reasons[0] == found.reasons[0]
     assert "the time limit came: a pump of the catalogs" in reasons[-1]
 
 
 def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
-    none = Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=("the time limit came",))
+    none = Answer(Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=("the time limit came",)), 0)
     easy = line("  line: 2000 to 2600 L/h")
 
-    reasons = with_how_far(easy, catalog(), none, Watch.of(60.0)).reasons
-    without_time = with_how_far(greedy(), catalog(), none, Watch.of(0.0)).reasons
+    reasons = with_ways_out(easy, catalog(), none, Watch.of(60.0), lambda plan: 0).reasons
+    without_time = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: 0).reasons
 
     assert reasons[0] == "the time limit came"
     assert re.search(r"reaches (99|100) % of every least flow, upper ends and splits as they are", reasons[1])

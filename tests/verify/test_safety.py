@@ -18,7 +18,10 @@ from optimizer.model.safety import SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.read.places import data_directory
 from optimizer.search.cheapest import find_plan
-from optimizer.search.safe import find_safe_plan
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.studies.frontier import frontier
+from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 from optimizer.verify.drain_back import FREEBOARD, drain_back
 from optimizer.verify.safety import running, safety_today, shut_off_pressure_pa
@@ -244,7 +247,7 @@ def drain_back_after(system: System) -> tuple[int | None, float]:
 def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason() -> None:
     cheapest_cents, back_m3 = drain_back_after(hungry())
     tight = hungry(back_m3 * FREEBOARD - 0.0001)
-    plan = find_safe_plan(tight, catalog())
+    plan = solve(Question(tight, catalog(), Watch.of(60.0))).plan
 
     assert plan.status is Status.OPTIMAL
     assert plan.material_cents is not None
@@ -307,13 +310,11 @@ def test_the_examples_are_checked_in_full_and_safe(name: str) -> None:
 
 
 def test_no_efficient_plan_that_floods_stands_on_the_frontier() -> None:
-    from optimizer.search.frontier import frontier
-
     _, back_m3 = drain_back_after(hungry())
     tight = hungry(back_m3 * FREEBOARD - 0.0001)
-    dry = frontier(tight, catalog())
+    dry = frontier(tight, catalog(), Watch.of(60.0)).plans
 
-    assert len(dry) < len(frontier(hungry(), catalog()))
+    assert len(dry) < len(frontier(hungry(), catalog(), Watch.of(60.0)).plans)
     assert dry
     for step in dry:
         if step.meets_targets:

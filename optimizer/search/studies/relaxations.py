@@ -1,42 +1,20 @@
-"""When no plan reaches the targets: which single change of a rule, a size or the pump would free one, for how much."""
+"""What an owner could allow: each change of a rule, a size, a kept part or the pump, in words and as a system."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 
 from optimizer.choices.candidates import LARGER_SIZES
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
-from optimizer.search.cheapest import find_plan
-from optimizer.search.few_cuts import fewest_cuts, with_cuts
+from optimizer.search.studies.cuts import with_cuts
 
 MORE_CUTS = "more saw cuts (`saw cuts`)"
 EVERY_CATALOG = "what your own lists lack (`buy only from: every catalog`)"
-
-
-@dataclass(frozen=True, slots=True)
-class FreeingChange:
-    """One thing that the owner could allow, in words, and the cheapest plan that there would be then."""
-
-    words: str
-    plan: Plan
-
-
-def freeing_changes(system: System, catalog: Catalog) -> tuple[FreeingChange, ...]:
-    """Return every single relaxation of the rules that makes a plan possible, cheapest first."""
-    found = []
-    for words, relaxed in relaxations(system, catalog):
-        search = find_plan(relaxed, catalog, with_reasons=False)
-        if search.plan.found:
-            fewest = words == MORE_CUTS
-            least = (system.rules.most_cuts or 0) + 1
-            plan = fewest_cuts(relaxed, catalog, search, least).plan if fewest else search.plan
-            found.append(FreeingChange(change_in_words(words, system, catalog, plan), plan))
-    return tuple(sorted(found, key=lambda change: change.plan.cost_cents or 0))
 
 
 def change_in_words(words: str, system: System, catalog: Catalog, plan: Plan) -> str:
@@ -98,31 +76,3 @@ def _may_be_released(condition: Condition) -> bool:
 
 def _every_size(catalog: Catalog) -> tuple[str, ...]:
     return tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES)))
-
-
-def with_ways_out(system: System, catalog: Catalog, found: Plan, price: Callable[[Plan], int]) -> Plan:
-    """Return a plan that is none with the single changes that would free one among its reasons.
-
-    Where plans exist and safety alone refuses them, the reasons say so already. `price` says what the parts list of a
-    plan comes to [cents].
-    """
-    if find_plan(system, catalog, with_reasons=False).plan.found:
-        return found
-    ways = [
-        f"what would free it: {change.words}; the parts would then cost "
-        f"{price(change.plan) / 100:.2f} {change.plan.currency}"
-        for change in freeing_changes(system, catalog)
-    ]
-    ways = ways or [f"no single one of these would free it: {_tried(system)}"]
-    if system.rules.budget_cents is not None:
-        ways.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
-    return replace(found, reasons=(*found.reasons, *ways))
-
-
-def _tried(system: System) -> str:
-    """Return what was allowed in vain, one at a time."""
-    words = ["another pump of the catalogs", "more sizes", "faster water", "a kept part"]
-    words += ["what your own lists lack"] if system.rules.own_lists_only else []
-    words += ["more saw cuts"] if system.rules.most_cuts is not None else []
-    words += ["a larger budget"] if system.rules.budget_cents is not None else []
-    return ", ".join(words)

@@ -1,4 +1,4 @@
-"""What each change of a plan buys where the flows are not known, and at what price of a part another plan would win.
+"""What each change of a plan buys, and at what price of which part another plan would win.
 
 Told from the plan alone. A change is left out, the network solved with the valves where the plan puts them, and again
 with the valves set for what is left. A part's price is raised until a search finds a cheaper plan; the price at which
@@ -7,6 +7,7 @@ that plan would cost the same is tried next, until a search proves that there is
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -17,17 +18,55 @@ from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.network import Condition, Network, Part
 from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System, Target
+from optimizer.search.answer import Answer
 from optimizer.search.assemble import sentence_of
-from optimizer.search.explain import ChangeWorth, PriceLimit, bought_counts
-from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 from optimizer.units import show_flow
 from optimizer.verify.check import verify_plan
 from optimizer.verify.reach import best_speeds, reach_of
 from optimizer.verify.settings import with_openings
 
+_PLAN_SHARE = 0.5  # of the time, for the plan itself
 _STEPS = 8  # plans that are looked at for one price
 _LEAST = 1e-3  # a miss by less than this share of its flow is none
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeWorth:
+    """One change along a run, and what is reached if it alone is left out (None: it can not be left out alone).
+
+    `as_set` says which flow is missed then if the valves are left where the plan puts them.
+    """
+
+    run: str
+    words: str
+    reach_without: float | None
+    as_set: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PriceLimit:
+    """Up to what price [cents] of a bought part the plan stays the cheapest; None when no plan takes fewer of it.
+
+    Not `settled`: another plan wins at that price at the latest (None: whether one does was not found out).
+    """
+
+    item: CatalogItem
+    price_cents: int
+    turns_at_cents: int | None
+    settled: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """A plan, what multiple of the targets it reaches, and what there is to say of its changes and prices."""
+
+    plan: Plan
+    reach: float = 0.0
+    worths: tuple[ChangeWorth, ...] = ()
+    limits: tuple[PriceLimit, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -42,12 +81,31 @@ class _Change:
     at_new_tee: bool
 
 
-def unknown_reach(system: System, plan: Plan) -> float:
+def explain(system: System, catalog: Catalog, watch: Watch) -> Explanation:
+    """Return the cheapest plan, what each change of it buys, and when another plan would be cheaper.
+
+    Raises
+    ------
+    PlanError, SolverError
+        As `solve`.
+    """
+    with watch.part(_PLAN_SHARE) as part:
+        found = solve(Question(system, catalog, part, "cheapest plan", with_reasons=True))
+    if not found.found:
+        return Explanation(found.plan)
+    there = system
+    if found.plan.stands is not None:  # the changes are those to the plumbing cut apart where what is new joins
+        there = replace(system, network=found.plan.stands, second_pump=None)
+    worths = change_worths(there, found.plan)
+    return Explanation(found.plan, reach_with(there, found.plan), worths, price_limits(system, catalog, found, watch))
+
+
+def reach_with(system: System, plan: Plan) -> float:
     """Return what multiple of all least flows the whole plan reaches."""
     return max(1.0, reach_of(system, planned_networks(system, plan)).scale)
 
 
-def unknown_worths(system: System, plan: Plan) -> tuple[ChangeWorth, ...]:
+def change_worths(system: System, plan: Plan) -> tuple[ChangeWorth, ...]:
     """Return every change of a plan with what is left when only that one is not made."""
     return tuple(_worths(system, plan))
 
@@ -152,9 +210,14 @@ def _miss(target: Target, flow_m3_s: float, whole_m3_s: float) -> float:
     return max(short, over)
 
 
-def unknown_price_limits(
-    system: System, catalog: Catalog, found: UnknownSearch, watch: Watch
-) -> tuple[PriceLimit, ...]:
+def bought_counts(plan: Plan) -> Counter[str]:
+    """Return how many of each part a plan buys, by catalog id; pipe goes by the length and is left out."""
+    purchases = [purchase for run in plan.runs.values() for purchase in run.purchases]
+    purchases += [purchase for tee in plan.tees.values() for purchase in tee.purchases]
+    return Counter(key for p in purchases if p.item.kind not in PIPES for key in [p.item.item_id] * p.quantity)
+
+
+def price_limits(system: System, catalog: Catalog, found: Answer, watch: Watch) -> tuple[PriceLimit, ...]:
     """Return for every part bought up to what price the plan stays the cheapest, as far as the time goes."""
     counts = bought_counts(found.plan)
     items = [(catalog.items[key], count) for key, count in counts.items() if key in catalog.items]
@@ -166,37 +229,29 @@ def unknown_price_limits(
     return tuple(out)
 
 
-def _limit(
-    system: System, catalog: Catalog, found: UnknownSearch, item: CatalogItem, count: int, watch: Watch
-) -> PriceLimit:
+def _limit(system: System, catalog: Catalog, found: Answer, item: CatalogItem, count: int, watch: Watch) -> PriceLimit:
     """Walk down from a price at which the part is left out, to the one at which the plan first changes.
 
     Every plan that is found on the way has a price of the part at which it costs as much as the present plan: above it
     the present plan is not the cheapest. What the last search proves is that below it no other plan is cheaper.
     """
     assert found.cents is not None
+    system = system.with_budget(None)  # what costs too much at another price is still what would be bought
     price, turned = item.price_cents + found.cents + 1, False
     for _ in range(_STEPS):
         if watch.over:
             break
         dearer = replace(catalog, items={**catalog.items, item.item_id: replace(item, price_cents=price)})
         there = found.cents + count * (price - item.price_cents)
-        other = watch.find(
-            system,
-            dearer,
-            f"without {item.description}",
-            share=0.5,
-            cutoff_cents=there if turned else None,
-            floor_cents=found.bound_cents or 0,
-        )
+        ceiling = there if turned else None
+        words, floor = f"without {item.description}", found.bound_cents or 0
+        other = solve(Question(system, dearer, watch, words, 0.5, ceiling_cents=ceiling, floor_cents=floor))
         used = bought_counts(other.plan)[item.item_id]
-        cheaper = other.plan.found and other.cents is not None and other.cents < there and used < count
+        cheaper = other.found and other.cents is not None and other.cents < there and used < count
         if not cheaper:
-            proved = other.plan.status in (Status.INFEASIBLE, Status.OPTIMAL)
+            proved = other.status in (Status.INFEASIBLE, Status.OPTIMAL)
             return PriceLimit(item, item.price_cents, price if turned else None, settled=proved)
         assert other.cents is not None
-        lower, turned = price - (there - other.cents) // (count - used), True
-        if lower >= price:
-            return PriceLimit(item, item.price_cents, price, settled=other.plan.status is Status.OPTIMAL)
-        price = lower
+        price -= -(-(there - other.cents) // (count - used))  # rounded up: there the other plan is no cheaper
+        turned = True
     return PriceLimit(item, item.price_cents, price if turned else None, settled=False)

@@ -1,8 +1,10 @@
-"""Cost against reach where the flows are not known: the cheapest plan for one multiple of the targets after the other.
+"""Cost against reach: every plan worth its money from "as it is" to "the most this catalog can do", each one checked.
 
-A plan that was proved the cheapest at one multiple, and that the network says reaches a larger one, is the cheapest for
-all between. What lies between two plans is looked at in the middle, the widest gap first, below the cost of the upper
-plan; so what is there when the time ends is spread over the whole, and every gap is known.
+Where there are tables of all efficient plans (`known_steps`) they are looked at one after the other. Elsewhere the
+cheapest plan for one multiple of the targets after the other is asked for. One that was proved the cheapest at a
+multiple, and that the network says reaches a larger one, is the cheapest for all between. What lies between two plans
+is looked at in the middle, the widest gap first, below the cost of the upper plan; so what is there when the time ends
+is spread over the whole, and every gap is known.
 """
 
 from __future__ import annotations
@@ -12,27 +14,58 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import scaled
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.plan import Status
+from optimizer.model.network import Network
+from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
-from optimizer.search.frontier import LEAST_GAIN, FrontierPlan
-from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.search.unknown_reach import STEP, PlannedReach, best_reach, planned_reach
+from optimizer.search.answer import Answer
+from optimizer.search.checks import verdicts
+from optimizer.search.engine import solve
+from optimizer.search.known_steps import efficient_plans
+from optimizer.search.question import Question
+from optimizer.search.studies.how_far import STEP, PlannedReach, best_reach, planned_reach
 from optimizer.search.watch import Watch
-from optimizer.verify.reach import most_scale
+from optimizer.verify.reach import Reach, most_scale, reach_of
 
+LEAST_GAIN = 0.01  # published loss coefficients do not tell smaller steps apart
+_CLOSE = 1e-6  # relative: a multiple of the targets and what the check confirms of it
 _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that gives this
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
 _NO_ELECTRICITY = "What the pumps draw is not counted here."
 
 
+@dataclass(frozen=True, slots=True)
+class FrontierPlan:
+    """One efficient plan and what it reaches.
+
+    `reach` is the largest multiple of the targets that the planned plumbing holds with its valves set, told by the
+    network; `total_m3_s` is what the pumps give there. `starts` is the reach from which on nothing cheaper is left
+    open; None where that is from the plan before.
+    """
+
+    plan: Plan
+    reach: float
+    total_m3_s: float
+    starts: float | None = None
+
+    @property
+    def meets_targets(self) -> bool:
+        return self.reach >= 1.0
+
+
 @dataclass(frozen=True)
-class UnknownFrontier:
+class Frontier:
     """The plans by rising cost, and what is to be said of them as a whole, in sentences."""
 
     plans: tuple[FrontierPlan, ...]
     notes: tuple[str, ...]
     complete: bool  # nothing between them, and nothing beyond, was left open
+
+
+def best_for_budget(plans: tuple[FrontierPlan, ...], budget_cents: int) -> FrontierPlan | None:
+    """Return the plan that reaches the most for a parts list within a budget [cents]; None when none is."""
+    within = [plan for plan in plans if plan.plan.cost_cents is not None and plan.plan.cost_cents <= budget_cents]
+    return max(within, key=lambda plan: plan.reach, default=None)
 
 
 @dataclass
@@ -50,13 +83,14 @@ class _Step:
         return self.planned.reach.scale
 
 
-def unknown_frontier(
+def frontier(
     system: System, catalog: Catalog, watch: Watch, *, least_gain: float = LEAST_GAIN, budget_cents: int | None = None
-) -> UnknownFrontier:
+) -> Frontier:
     """Return efficient plans by rising cost, each checked by the network, as far as the time goes.
 
     What rises is the common multiple of all least flows; upper ends and splits stay, and above 1 a target with an upper
-    end stays as it is. Pumps run at that of their speeds that reaches the most, and electricity is not counted.
+    end stays as it is. Pumps run at that of their speeds that reaches the most, and electricity is not counted, but in
+    the cheapest plan for the targets: that one is the plan that the search gives for them.
 
     Parameters
     ----------
@@ -70,17 +104,85 @@ def unknown_frontier(
     Raises
     ------
     PlanError, SolverError
-        As `find_unknown`.
+        As `solve`.
     """
-    return _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents).run()
+    plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE))
+    steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)
+    if steps is not None:
+        return _from_tables(system, plan, steps, least_gain)
+    found = _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents, plan).run()
+    notes = (*found.notes, *(_without_plan(plan) if found.plans else ()))
+    return replace(found, plans=_with_plan(system, found.plans, plan), notes=notes)
+
+
+def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain: float) -> Frontier:
+    """Return those of the efficient plans that pass the checks at what they reach, with the plan for the targets."""
+    kept: list[FrontierPlan] = []
+    for step in steps:
+        best = max((one.reach for one in kept), default=0.0)
+        found = _reached(system, step, more_than=best)
+        if found.reach <= best * (1 + 0.5 * least_gain):
+            continue
+        if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step).failures:
+            kept.append(found)
+    plans = _with_plan(system, tuple(kept), plan)
+    return Frontier(plans, _without_plan(plan), bool(plans))
+
+
+def _without_plan(plan: Answer) -> tuple[str, ...]:
+    """Return why no plan meets the targets; nothing where one does."""
+    return () if plan.found else (f"No plan here meets every target: {'; '.join(plan.reasons)}.",)
+
+
+def _reached(system: System, plan: Plan, more_than: float = 0.0) -> FrontierPlan:
+    networks = planned_networks(system, plan)
+    reach = reach_of(system, networks, more_than)
+    return FrontierPlan(plan, reach.scale, _pumped_m3_s(networks[0], reach))
+
+
+def _pumped_m3_s(network: Network, reach: Reach) -> float:
+    """Return what all pumps give together in the first setting."""
+    flows = next(iter(reach.flows_m3_s.values()), {})
+    pumped = [run.name for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)]
+    return sum(flows.get(name, 0.0) for name in pumped)
+
+
+def _with_plan(system: System, plans: tuple[FrontierPlan, ...], answer: Answer) -> tuple[FrontierPlan, ...]:
+    """Return the plans with the one for the targets among them, without those that another one beats."""
+    found = list(plans)
+    if answer.found:
+        there = _reached(system if answer.plan.stands is None else _cut_apart(system, answer.plan), answer.plan)
+        there = replace(there, reach=max(1.0, there.reach))
+        cost = answer.plan.cost_cents or 0
+        found = [one for one in found if one.reach < 1.0 or (one.plan.cost_cents or 0) > cost]
+        found.append(there)
+    found.sort(key=lambda one: (one.plan.cost_cents or 0, -one.reach))
+    kept: list[FrontierPlan] = []
+    for one in found:
+        if one.reach > max((other.reach for other in kept), default=0.0):
+            kept.append(one)
+    return tuple(kept)
+
+
+def _cut_apart(system: System, plan: Plan) -> System:
+    """Return the system with its plumbing cut apart where a plan joins what is new."""
+    assert plan.stands is not None
+    return replace(system, network=plan.stands, second_pump=None)
 
 
 class _Frontier:
     def __init__(
-        self, system: System, catalog: Catalog, watch: Watch, least_gain: float, budget_cents: int | None
+        self,
+        system: System,
+        catalog: Catalog,
+        watch: Watch,
+        least_gain: float,
+        budget_cents: int | None,
+        plan: Answer,
     ) -> None:
         self.system = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
         self.priced = system.rules.electricity_cents_per_kwh * system.rules.horizon_h > 0.0
+        self.plan = None if self.priced else plan  # for the targets themselves
         self.catalog, self.watch = catalog, watch
         self.least_gain, self.budget_cents = least_gain, budget_cents
         self.steps: list[_Step] = []
@@ -89,7 +191,7 @@ class _Frontier:
         self.nothing = ""
         self.left_out = ""  # plans of which it is not proved that they reach no more
 
-    def run(self) -> UnknownFrontier:
+    def run(self) -> Frontier:
         try:
             self._ends()
             while not self.watch.over and (gap := self._widest()) is not None:
@@ -97,7 +199,7 @@ class _Frontier:
         except KeyboardInterrupt:
             self.watch.by_hand = True
         notes = (*self._notes(), *([_NO_ELECTRICITY] if self.steps and self.priced else []))
-        return UnknownFrontier(self._plans(), notes, self._complete())
+        return Frontier(self._plans(), notes, self._complete())
 
     # the ends: what is least, the targets themselves, the most there is
 
@@ -125,9 +227,9 @@ class _Frontier:
     def _look_below(self, target: _Step) -> None:
         """Find what is least: cheaper than the plan for the targets, if anything is."""
         found = self._find(_LEAST, _SHARE, target.cents)
-        if found.plan.found:
+        if found.found:
             self._keep(_LEAST, found)
-        elif found.plan.status is Status.INFEASIBLE:
+        elif found.proved_none:
             target.start = _LEAST
         else:
             self.unsettled.append((0.0, target.start))
@@ -135,23 +237,24 @@ class _Frontier:
     def _at(self, scale: float, known: PlannedReach | None = None) -> _Step | None:
         """Find the cheapest plan at a multiple; `known` is one that reaches it."""
         found = self._find(scale, share=_SHARE)
-        if found.plan.found:
+        if found.found:
             return self._keep(scale, found)
-        if found.plan.status is Status.INFEASIBLE and known is None:
+        if found.proved_none and known is None:
             self.beyond = scale if self.beyond is None else min(self.beyond, scale)
-            self.left_out = self.left_out or found.plan.left_out
-            self.nothing = self.nothing or "; ".join(found.plan.reasons)
+            self.left_out = self.left_out or found.left_out
+            self.nothing = self.nothing or "; ".join(found.reasons)
         elif known is not None:
             return self._keep(scale, known.found)
         return None
 
-    def _find(self, scale: float, share: float, cutoff: int | None = None, floor: int = 0) -> UnknownSearch:
-        words = f"cheapest plan for {scale:.0%}"
-        return self.watch.find(
-            scaled(self.system, scale), self.catalog, words, share=share, cutoff_cents=cutoff, floor_cents=floor
-        )
+    def _find(self, scale: float, share: float, cutoff: int | None = None, floor: int = 0) -> Answer:
+        if scale == 1.0 and cutoff is None and self.plan is not None:
+            return self.plan
+        words, there = f"cheapest plan for {scale:.0%}", scaled(self.system, scale)
+        question = Question(there, self.catalog, self.watch, words, share, ceiling_cents=cutoff, floor_cents=floor)
+        return solve(question)
 
-    def _keep(self, scale: float, found: UnknownSearch) -> _Step:
+    def _keep(self, scale: float, found: Answer) -> _Step:
         assert found.cents is not None
         assert found.bound_cents is not None
         planned = planned_reach(self.system, found, scale)
@@ -180,9 +283,9 @@ class _Frontier:
         narrow = above.start <= below.reach * (1 + 2 * self.least_gain)
         scale = below.reach * (1 + self.least_gain) if narrow else 0.5 * (below.reach + above.start)
         found = self._find(scale, _SHARE, above.cents, below.bound_cents)
-        if found.plan.found:
+        if found.found:
             self._keep(scale, found)
-        elif found.plan.status is Status.INFEASIBLE:
+        elif found.proved_none:
             above.start = scale  # nothing cheaper reaches as much: the upper plan is the cheapest from here on
         else:
             above.closed = True
@@ -192,7 +295,9 @@ class _Frontier:
 
     def _plans(self) -> tuple[FrontierPlan, ...]:
         found = [
-            FrontierPlan(step.planned.plan, step.reach, self._pumped_m3_s(step.planned), step.start)
+            FrontierPlan(
+                step.planned.plan, step.reach, _pumped_m3_s(step.planned.networks[0], step.planned.reach), step.start
+            )
             for step in self.steps
         ]
         found.sort(key=lambda plan: (plan.plan.cost_cents or 0, -plan.reach))
@@ -202,11 +307,6 @@ class _Frontier:
                 kept.append(plan)
                 best = plan.reach
         return tuple(kept)
-
-    def _pumped_m3_s(self, planned: PlannedReach) -> float:
-        flows = next(iter(planned.reach.flows_m3_s.values()))
-        runs = self.system.network.runs.values()
-        return sum(flows[run.name] for run in runs if any(part.kind is Kind.PUMP for part in run.parts))
 
     def _complete(self) -> bool:
         return bool(self.steps) and not self.watch.over and not self.unsettled and not self._top_is_open()

@@ -6,17 +6,15 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from optimizer.choices.demands import known_flows
 from optimizer.choices.scaled import scaled
-from optimizer.errors import FlowsUnknownError
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.search.cheapest import find_plan
-from optimizer.search.compare import present_reach
+from optimizer.search.engine import solve
 from optimizer.search.flow_search import Progress
-from optimizer.search.safe import find_safe_unknown
-from optimizer.search.unknown_free import present_share
+from optimizer.search.question import Question
+from optimizer.search.studies.ways_out import present_share
+from optimizer.search.watch import Watch
 from optimizer.verify.reach import most_scale
 
 STEP = 0.01  # how finely the most is told
@@ -73,17 +71,8 @@ def any_plan_of(
 ) -> tuple[float, Look]:
     """Return a multiple that the plumbing reaches as it stands, and how to look for any plan of the system."""
 
-    def known(wanted: System) -> Plan:
-        return find_plan(wanted, catalog, solver=solver, time_limit_s=time_limit_s, with_reasons=False).plan
+    def look(wanted: System) -> Plan:
+        watch = Watch.of(time_limit_s, progress, solver)
+        return solve(Question(wanted, catalog, watch, first_will_do=True)).plan
 
-    def unknown(wanted: System) -> Plan:
-        found = find_safe_unknown(
-            wanted, catalog, solver=solver, time_limit_s=time_limit_s, progress=progress, any_plan=True
-        )
-        return found.plan
-
-    try:
-        known_flows(system)
-        return _SURELY * min(1.0, present_reach(system)), known
-    except FlowsUnknownError:
-        return _SURELY * present_share(system), unknown
+    return _SURELY * present_share(system), look

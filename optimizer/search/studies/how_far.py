@@ -1,4 +1,4 @@
-"""How far the best plan gets where the flows are not known, by searches for any plan at one multiple after another."""
+"""How far the best plan gets, by questions for any plan at one multiple of the targets after another."""
 
 from __future__ import annotations
 
@@ -8,12 +8,15 @@ from dataclasses import dataclass, replace
 from optimizer.choices.scaled import scaled
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network
-from optimizer.model.plan import Plan, Status, planned_networks
+from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
-from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.answer import Answer
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
-from optimizer.verify.reach import MOST, Reach, best_speeds
+from optimizer.verify.reach import Reach, best_speeds
+from optimizer.verify.settings import MOST
 
 STEP = 0.01  # how finely the best that can be reached is told
 _FIRST_STEP = 2.0  # upwards, while nothing is known above
@@ -24,7 +27,7 @@ _SHARE = 0.34  # of the time left, for one search
 class PlannedReach:
     """A plan with the multiple of the targets that it holds, told by the network."""
 
-    found: UnknownSearch
+    found: Answer
     plan: Plan
     reach: Reach
     networks: tuple[Network, ...]
@@ -43,7 +46,7 @@ class BestReach:
     left_out: str = ""
 
 
-def planned_reach(system: System, found: UnknownSearch, at: float) -> PlannedReach:
+def planned_reach(system: System, found: Answer, at: float) -> PlannedReach:
     """Return what a plan that was found at a multiple reaches, its pumps at the speeds that give the most.
 
     The plan then has these speeds. It keeps its own where they are the best there are.
@@ -73,14 +76,15 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
     left_out = ""
     while not watch.over and high > max(low * (1 + STEP), STEP):
         at = _next(low, high, beyond)
-        found = watch.find(scaled(system, at), catalog, f"is {at:.0%} within reach", share=_SHARE, any_plan=True)
-        if found.plan.found:
+        words = f"is {at:.0%} within reach"
+        found = solve(Question(scaled(system, at), catalog, watch, words, _SHARE, first_will_do=True))
+        if found.found:
             there = planned_reach(system, found, at)
             low = max(at, there.reach.scale)
             best = there
-        elif found.plan.status is Status.INFEASIBLE:
+        elif found.proved_none:
             high = beyond = at
-            left_out = found.plan.left_out
+            left_out = found.left_out
         else:
             high = at
     return BestReach(best, low, beyond, left_out)

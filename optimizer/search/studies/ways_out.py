@@ -1,4 +1,4 @@
-"""Where no plan meets the targets and flows are not known: how far one gets, what stands in the way, what frees it."""
+"""Where no plan meets the targets: how far one gets, what stands in the way, which single change would free a plan."""
 
 from __future__ import annotations
 
@@ -7,14 +7,18 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.choices.scaled import all_targets, has_upper_ends
-from optimizer.errors import NetworkError
+from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, part_head_loss_m, pump_head_m
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System, Target
-from optimizer.search.free import change_in_words, relaxations
-from optimizer.search.unknown_reach import STEP, BestReach, PlannedReach, best_reach
+from optimizer.search.answer import Answer
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.studies.cuts import fewest_cuts
+from optimizer.search.studies.how_far import STEP, BestReach, PlannedReach, best_reach
+from optimizer.search.studies.relaxations import MORE_CUTS, change_in_words, relaxations
 from optimizer.search.watch import Watch
 from optimizer.units import show_flow, show_head
 from optimizer.verify.openings import all_open
@@ -24,26 +28,29 @@ Price = Callable[[Plan], int]
 _REACH_SHARE = 0.4  # of the time, for how far one gets
 
 
-def with_ways_out(system: System, catalog: Catalog, found: Plan, watch: Watch, price: Price) -> Plan:
-    """Return a plan that is proved to be none with what can be said beyond the no among its reasons.
+def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch, price: Price) -> Plan:
+    """Return a search that ended without a plan with what can be said beyond the no among its reasons.
 
-    `price` says what the parts list of a plan comes to [cents].
+    Where it is proved that there is none that is what would free one, else how far a plan gets that is found in more
+    time. Where plans exist and a check refuses them the reasons say so already; who stopped the search by hand does
+    not wait for more. `price` says what the parts list of a plan comes to [cents].
     """
-    reasons = list(found.reasons)
+    if answer.refused or answer.by_hand:
+        return answer.plan
+    reasons = list(answer.reasons)
     try:
-        with watch.part(_REACH_SHARE) as part:
-            reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=True)
-        reasons += _reach_words(system, reached)
-        reasons += _ways_out(system, catalog, watch, price)
+        if not answer.reach_told:
+            proved = answer.proved_none
+            with watch.part(_REACH_SHARE if proved else 1.0) as part:
+                reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=proved)
+            reasons += _reach_words(system, reached)
+        if answer.proved_none:
+            reasons += _ways_out(system, catalog, watch, price)
     except KeyboardInterrupt:
         reasons.append("what would free it was not looked for: it was stopped by hand")
-    return replace(found, reasons=tuple(reasons))
-
-
-def with_how_far(system: System, catalog: Catalog, found: Plan, watch: Watch) -> Plan:
-    """Return what ended without a plan and without a proof, with how far a plan gets that is found in more time."""
-    reached = best_reach(system, catalog, watch, present_share(system), 1.0, proved=False)
-    return replace(found, reasons=(*found.reasons, *_reach_words(system, reached)))
+    if system.rules.budget_cents is not None and answer.proved_none:
+        reasons.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
+    return replace(answer.plan, reasons=tuple(reasons))
 
 
 def present_share(system: System) -> float:
@@ -118,14 +125,15 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
         if watch.over:
             unsettled += [words for words, _ in waiting[i:]]
             break
-        found = watch.find(relaxed, catalog, f"with {words}", share=1 / (len(waiting) - i)).plan
-        if found.found:
-            words = change_in_words(words, system, catalog, found)
-            cents = price(found)
-            cost = f"{cents / 100:.2f} {found.currency}"
+        question = Question(relaxed, catalog, watch, f"with {words}", share=1 / (len(waiting) - i))
+        found = _tried(question, (system.rules.most_cuts or 0) + 1 if words == MORE_CUTS else None)
+        if found is not None and found.found:
+            words = change_in_words(words, system, catalog, found.plan)
+            cents = price(found.plan)
+            cost = f"{cents / 100:.2f} {found.plan.currency}"
             less = "" if found.status is Status.OPTIMAL else ", or less"
             ways.append((cents, f"what would free it: {words}; the parts would then cost {cost}{less}"))
-        elif found.status is not Status.INFEASIBLE:
+        elif found is None or not found.proved_none:
             unsettled.append(words)
         else:
             left_out = left_out or found.left_out
@@ -136,6 +144,20 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
     if unsettled:
         why = watch.why_over if watch.over else "each had too little time"
         yield f"whether these would free it was not settled, {why}: {'; '.join(unsettled)}"
+
+
+def _tried(question: Question, least_cuts: int | None) -> Answer | None:
+    """Return the answer to a trial, with the fewest cuts where they are what it is about.
+
+    None where it can not be posed: that says something of the trial, and nothing of what was asked.
+    """
+    try:
+        found = solve(question)
+        if least_cuts is None or not found.found:
+            return found
+        return fewest_cuts(question, found, least_cuts)[0]
+    except PlanError:
+        return None
 
 
 def _wishes(system: System) -> Iterator[tuple[str, System]]:
@@ -155,9 +177,10 @@ def _wishes(system: System) -> Iterator[tuple[str, System]]:
 
 def _changed(system: System, name: str, drop: bool) -> System:
     def of(targets: tuple[Target, ...]) -> tuple[Target, ...]:
-        if drop:
-            return tuple(target for target in targets if target.run != name)
-        return tuple(replace(t, high_m3_s=None) if t.run == name else t for t in targets)
+        return tuple(less(t) if t.run == name else t for t in targets)
+
+    def less(target: Target) -> Target:
+        return replace(target, high_m3_s=None, low_m3_s=0.0 if drop else target.low_m3_s, share=None)
 
     settings = tuple(replace(one, targets=of(one.targets)) for one in system.settings)
     return replace(system, targets=of(system.targets), settings=settings)

@@ -1,0 +1,38 @@
+"""A plan → what speaks against it: every target, every limit and everything unsafe, as the network solution has it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from optimizer.model.plan import Plan
+from optimizer.model.safety import Verdict
+from optimizer.model.system import System
+from optimizer.verify.check import verify_plan
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """What the checks say of a plan: `unsafe` is what the work makes unsafe, `missed` all else that it fails by.
+
+    `lasting` counts what is unsafe with it, whether it was before or not.
+    """
+
+    missed: tuple[str, ...]
+    unsafe: tuple[str, ...]
+    lasting: int
+
+    @property
+    def failures(self) -> tuple[str, ...]:
+        return (*self.missed, *self.unsafe)
+
+
+def verdicts(system: System, plan: Plan) -> Verdicts:
+    """Return what the checks say of a plan that was found; its plumbing is rebuilt and solved as a network."""
+    if plan.stands is not None:  # what is new is told against the plumbing cut apart where it joins
+        system = replace(system, network=plan.stands, second_pump=None)
+    verification = verify_plan(system, plan)
+    safety = verification.safety
+    unsafe = () if safety is None else safety.failures
+    missed = tuple(words for words in verification.failures if words not in unsafe)
+    lasting = 0 if safety is None else sum(check.verdict is Verdict.UNSAFE for check in safety.checks)
+    return Verdicts(missed, unsafe, lasting)

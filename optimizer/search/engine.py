@@ -1,0 +1,255 @@
+"""A question → its answer: propose the cheapest plan, check it, and where a check refuses it cut it off and go on.
+
+Two engines propose. Where every flow is known beforehand the exact tables and the program do; their plan is proved
+the cheapest, and a check that refuses it becomes a limit on the water that the pipe may hold, where that is what it is
+refused for. Otherwise, and where such a limit does not settle it, the relaxation over ranges of flow proposes: it has
+drains, rims, velocities and every target as rows of its own. This is the one place that knows which of them it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+from optimizer.choices.demands import KnownFlows
+from optimizer.errors import FlowsUnknownError
+from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
+from optimizer.program.relaxation import FLOW_SOLVERS
+from optimizer.search.answer import Answer
+from optimizer.search.cheapest import Search, find_plan
+from optimizer.search.checks import Verdicts, verdicts
+from optimizer.search.question import Question
+from optimizer.search.second_pump import with_second_pump
+from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.unknown_pumps import find_any
+from optimizer.verify.allowance import allowances_of, flow_limits_m3_s, most_pipe_volume_m3
+from optimizer.verify.drain_back import inflow_m3_s
+
+_MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
+_ROOM = (
+    "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
+    "siphon-break hole nearer to the overflow edge would help"
+)
+_LOOK = "no safe plan was found: look at the tanks and drains of the file"
+_OTHER = "no plan that passes every check was found"
+
+
+def solve(question: Question) -> Answer:
+    """Return the cheapest plan that meets every target and passes every check, or how the search for it ended.
+
+    Its notes say which cheaper plan was refused, and why. A second pump is weighed where the owner allows one.
+
+    Raises
+    ------
+    PlanError
+        When no target asks for any flow, a target names a run that there is not, or a valve has nothing to hold to.
+    SolverError
+        When no solver answers.
+    """
+    answer = _with_one_pump(question)
+    if question.system.second_pump is not None and not (question.first_will_do and answer.found):
+        answer = _with_two_pumps(question, answer)
+    question.clock.by_hand = question.clock.by_hand or answer.by_hand
+    return answer
+
+
+def _with_one_pump(question: Question) -> Answer:
+    try:
+        first = find_plan(
+            question.system,
+            question.catalog,
+            solver=question.clock.solver,
+            time_limit_s=question.time_s,
+            with_reasons=question.with_reasons,
+        )
+    except FlowsUnknownError:
+        return _over_ranges(question)
+    return _below(question, _checked(question, first))
+
+
+def _with_two_pumps(question: Question, first: Answer) -> Answer:
+    clock = question.clock
+    both = with_second_pump(
+        question.system,
+        question.catalog,
+        first.plan,
+        solver=clock.solver,
+        time_limit_s=question.time_s,
+        progress=clock.telling(question.words),
+    )
+    if both is first.plan:
+        return first
+    found = _answer(both)
+    return _below(question, replace(found, by_hand=first.by_hand, refused=first.refused, reach_told=first.reach_told))
+
+
+def _answer(plan: Plan, refused: bool = False, told: bool = False) -> Answer:
+    if plan.status is Status.INFEASIBLE:
+        return Answer(plan, None, None, refused=refused, reach_told=told)
+    return Answer(plan, plan.bound_cents or 0, plan.material_cents, refused=refused, reach_told=told)
+
+
+def _below(question: Question, answer: Answer) -> Answer:
+    """Return an answer, or the no that it is where only plans that cost less are of interest."""
+    most = question.ceiling_cents
+    if most is None or answer.cents is None or answer.cents < most:
+        return answer
+    proved = (answer.bound_cents or 0) >= most
+    reason = (f"no plan costs less than {most / 100:.2f} {question.catalog.currency}",)
+    return replace(answer, plan=_no_plan(answer.plan, proved, reason), cents=None, bound_cents=answer.bound_cents)
+
+
+# flows known beforehand
+
+
+def _checked(question: Question, first: Search) -> Answer:
+    """Return the first plan where it passes; else the next one, whose pipe holds no more than the sump has room for."""
+    if not first.plan.found:
+        return _answer(first.plan, told=question.with_reasons)
+    said = verdicts(question.system, first.plan)
+    if not said.failures:
+        return _answer(first.plan)
+    if said.unsafe:
+        system, least = question.system, _at_least(question.system, first.flows)
+        if _too_much_flow(system, least):
+            return _answer(_refusing(first.plan, said, proved=True), refused=True)
+        most_m3 = most_pipe_volume_m3(system, least)
+        if most_m3 is not None:
+            return _with_less_water(question, first, said, most_m3)
+    return _over_ranges(question, first.plan, said)
+
+
+def _with_less_water(question: Question, first: Search, said: Verdicts, most_m3: float) -> Answer:
+    found = None if most_m3 <= 0.0 else _holding(question, most_m3)
+    if found is None or found.status is Status.INFEASIBLE:
+        return _answer(_refusing(first.plan, said, proved=True), refused=True)
+    if found.found and not verdicts(question.system, found).failures:
+        return _answer(replace(found, notes=(*found.notes, _refused(first.plan, said))))
+    return _over_ranges(question, first.plan, said)
+
+
+def _holding(question: Question, most_m3: float) -> Plan:
+    """Return how the search ends for plans whose runs hold no more water than that."""
+    return find_plan(
+        question.system,
+        question.catalog,
+        solver=question.clock.solver,
+        time_limit_s=question.time_s,
+        with_reasons=False,
+        most_volume_m3=most_m3,
+    ).plan
+
+
+def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
+    return {name: flows.flows_m3_s.get(name, 0.0) for name in system.network.runs}
+
+
+def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
+    """Return whether the least flows alone are more than drains and rims take: then no plan is safe."""
+    network = system.network
+    stated = {tank.name: tank for tank in system.tanks}
+    return any(
+        name in stated and inflow_m3_s(network, least_m3_s, stated[name]) > most
+        for name, most in flow_limits_m3_s(system, network).items()
+    )
+
+
+# flows that are not
+
+
+def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts | None = None) -> Answer:
+    """Return the cheapest plan of the search over ranges of flow; `cheaper` was refused before, for what was `said`."""
+    clock = question.clock
+    search = partial(
+        find_any,
+        question.system,
+        question.catalog,
+        solver=clock.solver if cheaper is None or clock.solver in FLOW_SOLVERS else None,
+        progress=clock.telling(question.words),
+    )
+    find = partial(search, cutoff_cents=question.ceiling_cents, any_plan=question.first_will_do)
+    time_s, floor = question.time_s, question.floor_cents
+    if cheaper is None or said is None:
+        first = find(time_limit_s=time_s, floor_cents=floor)
+        if not first.plan.found:
+            return _of_search(first)
+        said = verdicts(question.system, first.plan)
+        if not said.failures:
+            return _of_search(_mending(question, first, said, search))
+        cheaper, floor = first.plan, first.bound_cents or 0
+        if first.by_hand:
+            plan = _refusing(cheaper, said, proved=False, more=("the search was stopped by hand",))
+            return replace(_of_search(first), plan=plan, cents=None, refused=True)
+    # what is refused may be cheaper than the next plan, nothing else is
+    held = allowances_of(question.system, today_counts=True)
+    left_s = max(0.5 * time_s, question.time_s)
+    found = find(time_limit_s=left_s, allowances=held, floor_cents=max(floor, cheaper.bound_cents or 0))
+    return _next_best(question, found, cheaper, said, search)
+
+
+def _next_best(
+    question: Question, found: UnknownSearch, cheaper: Plan, said: Verdicts, search: Callable[..., UnknownSearch]
+) -> Answer:
+    """Return the plan that comes next where it passes, or that none was found; `cheaper` was refused."""
+    if not found.plan.found:
+        proved = found.plan.status is Status.INFEASIBLE
+        plan = _refusing(cheaper, said, proved, () if proved else found.plan.reasons)
+        return replace(_of_search(found), plan=replace(plan, left_out=found.plan.left_out), refused=True)
+    still = verdicts(question.system, found.plan)
+    if still.failures:
+        more = (*still.failures, "the next plan that was found is refused as well")
+        plan = _refusing(cheaper, said, proved=False, more=more)
+        return replace(_of_search(found), plan=plan, cents=None, refused=True)
+    found = _mending(question, found, still, search)
+    if (found.cents or 0) > (cheaper.material_cents or 0):  # else it is other settings that keep it dry
+        found = replace(found, plan=replace(found.plan, notes=(*found.plan.notes, _refused(cheaper, said))))
+    return _of_search(found)
+
+
+def _of_search(found: UnknownSearch) -> Answer:
+    return Answer(found.plan, found.bound_cents, found.cents, found.by_hand)
+
+
+def _mending(
+    question: Question, found: UnknownSearch, said: Verdicts, search: Callable[..., UnknownSearch]
+) -> UnknownSearch:
+    """Return a plan of the same cost that takes away what is unsafe today as well, where there is one: it is free."""
+    if question.first_will_do or found.cents is None or not said.lasting:
+        return found
+    other = search(
+        time_limit_s=_MENDING_SHARE * question.time_s,
+        allowances=allowances_of(question.system, today_counts=False),
+        floor_cents=found.cents,
+        cutoff_cents=found.cents + 1,
+        any_plan=True,
+    )
+    if not other.plan.found:
+        return found
+    then = verdicts(question.system, other.plan)
+    if then.failures or then.lasting >= said.lasting:
+        return found
+    plan = found.plan
+    same = replace(other.plan, status=plan.status, bound_cents=plan.bound_cents, notes=plan.notes)
+    return replace(found, plan=same)
+
+
+# no plan
+
+
+def _refused(plan: Plan, said: Verdicts) -> str:
+    cost = f"{(plan.cost_cents or 0) / 100:.2f} {plan.currency}"
+    return f"a cheaper plan, parts for {cost}, was refused: " + "; ".join(said.failures)
+
+
+def _refusing(plan: Plan, said: Verdicts, proved: bool, more: tuple[str, ...] = ()) -> Plan:
+    """Return that there is no plan because what was found is refused; `proved`: and because nothing else passes."""
+    first = _refused(plan, said).replace("a cheaper plan", "the cheapest plan")
+    why = (_ROOM if proved else _LOOK) if said.unsafe and not said.missed else _OTHER
+    return _no_plan(plan, proved, (first, why, *more))
+
+
+def _no_plan(plan: Plan, proved: bool, reasons: tuple[str, ...]) -> Plan:
+    status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
+    return Plan(status, None, None, plan.currency, {}, {}, plan.pump_speeds, reasons=reasons)

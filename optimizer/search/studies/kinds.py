@@ -1,0 +1,122 @@
+"""Plans that differ in kind, side by side: the best, the fewest cuts, no other pipe size, pump only, nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from optimizer.errors import NetworkError
+from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.network import Condition, Run
+from optimizer.model.plan import Plan, Status, planned_networks
+from optimizer.model.system import System
+from optimizer.search.answer import Answer
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.studies.cuts import fewest_cuts
+from optimizer.search.watch import Watch
+from optimizer.verify.reach import present_networks, reach_of
+
+_KINDS = 4  # that need a search
+
+
+@dataclass(frozen=True, slots=True)
+class KindOfPlan:
+    """One way to go about it.
+
+    `plan` is None where no plan of this kind reaches the targets; `reach` as in the frontier. Not `settled`: the time
+    was too short for the proof that there is none cheaper, or none at all. `reasons` say why there is none.
+    """
+
+    words: str
+    plan: Plan | None
+    reach: float
+    settled: bool = True
+    reasons: tuple[str, ...] = ()
+
+
+def kinds_of_plan(system: System, catalog: Catalog, watch: Watch) -> tuple[KindOfPlan, ...]:
+    """Return the best plan and the best ones of other kinds, and what the plumbing reaches as it is.
+
+    Ctrl-C ends it; kinds that were not looked at are marked as open.
+
+    Raises
+    ------
+    PlanError, SolverError
+        As `solve`.
+    """
+    return tuple(_Kinds(system, catalog, watch).all())
+
+
+class _Kinds:
+    def __init__(self, system: System, catalog: Catalog, watch: Watch) -> None:
+        self.system, self.catalog, self.watch = system, catalog, watch
+        self.left = _KINDS
+        self.floor = 0  # what no plan costs less than, whatever its kind
+
+    def all(self) -> Iterator[KindOfPlan]:
+        cheapest = self._find("the cheapest", self.system)
+        if cheapest is not None and cheapest.found:
+            self.floor = cheapest.bound_cents or 0
+        yield self._kind("the cheapest", cheapest)
+        yield self._few_cuts(cheapest)
+        no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
+        kept = pipe_kept(self.system)
+        for words, system in (("no other pipe size", no_other_size), ("only the pump set or changed", kept)):
+            yield self._kind(words, self._find(words, system))
+        yield KindOfPlan("nothing at all", None, self._present())
+
+    def _find(self, words: str, system: System) -> Answer | None:
+        """Search one kind with its share of the time; None where there is no time."""
+        self.left -= 1
+        if self.watch.over:
+            return None
+        share = 1.0 / (self.left + 1)
+        return solve(Question(system, self.catalog, self.watch, words, share, floor_cents=self.floor))
+
+    def _few_cuts(self, cheapest: Answer | None) -> KindOfPlan:
+        words = "the fewest saw cuts"
+        self.left -= 1
+        if cheapest is None or not cheapest.found:
+            return self._kind(words, cheapest)
+        question = Question(self.system, self.catalog, self.watch, share=0.5 / (self.left + 1), floor_cents=self.floor)
+        best, proved = fewest_cuts(question, cheapest)
+        kind = self._kind(words, best)
+        return kind if proved else replace(kind, words=f"{words} that were found", settled=False)
+
+    def _kind(self, words: str, found: Answer | None) -> KindOfPlan:
+        if found is None or not found.found:
+            reasons = () if found is None else found.reasons
+            return KindOfPlan(words, None, 0.0, settled=found is not None and found.proved_none, reasons=reasons)
+        reach = reach_of(self.system, planned_networks(self.system, found.plan)).scale
+        return KindOfPlan(words, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
+
+    def _present(self) -> float:
+        try:
+            return reach_of(self.system, present_networks(self.system)).scale
+        except NetworkError:
+            return 0.0
+
+
+def pipe_kept(system: System) -> System:
+    """Return the system with all parts kept but what must go or is not plumbed yet."""
+
+    def kept(run: Run) -> Run:
+        may = (Condition.MAY_CHANGE,)
+        return replace(
+            run,
+            parts=tuple(
+                replace(part, condition=Condition.KEEP)
+                if part.condition in may and part.kind is not Kind.OPEN_JOINT
+                else part
+                for part in run.parts
+            ),
+        )
+
+    network = system.network
+    tees = {
+        name: replace(tee, condition=Condition.KEEP) if tee.condition is Condition.MAY_CHANGE else tee
+        for name, tee in network.tees.items()
+    }
+    runs = {name: kept(run) for name, run in network.runs.items()}
+    return replace(system, network=replace(network.with_runs(runs), tees=tees))
