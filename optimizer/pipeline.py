@@ -161,11 +161,11 @@ def search(
     `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
     The time limit is that of the whole search; as much again is spent on what would free a plan where there is none.
     """
+    from optimizer.search.budget import till_cents, within_budget
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
     from optimizer.search.studies.ways_out import with_ways_out
     from optimizer.search.watch import Watch
-    from optimizer.search.budget import till_cents, within_budget
     from optimizer.takeoff.take_off import Store
 
     answer = solve(Question(system, catalog, Watch.of(time_limit_s, progress, solver), with_reasons=True))
@@ -193,11 +193,11 @@ def most_flow(
     PlanError
         When the rules have no budget.
     """
+    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
     from optimizer.search.studies.most_flow import any_plan_of
     from optimizer.search.watch import Watch
-    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:

@@ -106,6 +106,8 @@ def frontier(
     PlanError, SolverError
         As `solve`.
     """
+    if watch.over:
+        return Frontier((), (_nothing(watch.why_over),), False)
     plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE))
     steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)
     if steps is not None:
@@ -127,6 +129,10 @@ def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain
             kept.append(found)
     plans = _with_plan(system, tuple(kept), plan)
     return Frontier(plans, _without_plan(plan), bool(plans))
+
+
+def _nothing(why: str) -> str:
+    return f"No plan was found for even {100 * _LEAST:.0f} % of the least flows: {why}."
 
 
 def _without_plan(plan: Answer) -> tuple[str, ...]:
@@ -319,7 +325,7 @@ class _Frontier:
     def _notes(self) -> Iterator[str]:
         if not self.steps:
             why = self.nothing or self.watch.why_over
-            yield f"No plan was found for even {100 * _LEAST:.0f} % of the least flows: {why}."
+            yield _nothing(why)
             return
         yield from self._open_words()
         most = max(step.reach for step in self.steps)
