@@ -268,24 +268,20 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     With the catalog, pipe is bought in sticks where the rules say so and spares are listed, as `take_off` has them.
     """
     from optimizer.hydraulics import solve_network
-    from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
-    from optimizer.model.plan import planned_network
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
     as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
         as_written, system = system, replace(system, network=found.stands, second_pump=None)
-    now = solve_network(system.network)
-    before = now.flows_m3_s
+    before = solve_network(system.network).flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
     bill = bill_of(system, found)
-    doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
-    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written, doubts=doubts)
+    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written)
     if catalog is None:
         return plain
     taken = take_off(plain, catalog, spares=spares, ports=False)

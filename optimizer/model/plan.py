@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from optimizer.model.catalog import CatalogItem
-from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.network import Network, Part, Pump, Run, Tee
 from optimizer.model.safety import SafetyReport
 from optimizer.model.system import System
@@ -152,10 +151,7 @@ def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:
 
 @dataclass(frozen=True, slots=True)
 class DemandCheck:
-    """One demand in the planned network, solved again without the solver. Flows in m³/s.
-
-    The doubts are what the ends of pump curves leave unknown of the flow, under the name "".
-    """
+    """One demand in the planned network, solved again without the solver. Flows in m³/s."""
 
     run: str
     low_m3_s: float
@@ -164,9 +160,6 @@ class DemandCheck:
     after_m3_s: float
     all_open_m3_s: float  # with every valve fully open
     met: bool
-    before_doubt: Doubt = NO_DOUBT
-    after_doubt: Doubt = NO_DOUBT
-    all_open_doubt: Doubt = NO_DOUBT
 
 
 @dataclass(frozen=True, slots=True)
