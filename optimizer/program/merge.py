@@ -68,9 +68,17 @@ class Front:
         return [(uses, np.flatnonzero(which.ravel() == g)) for g, uses in enumerate(groups)]
 
     def choices(self, index: int) -> Iterator[tuple[str, int]]:
-        yield self.name, int(self.picks[index])
-        for front, indices in self.before:
-            yield from front.choices(int(indices[index]))
+        """Yield the choice of every run and tee of a selection, one after the other however deep the tree is."""
+        waiting: list[tuple[Front, int]] = [(self, index)]
+        while waiting:
+            front, at = waiting.pop()
+            front, at = front.own(at)
+            yield front.name, int(front.picks[at])
+            waiting += [(behind, int(indices[at])) for behind, indices in front.before]
+
+    def own(self, index: int) -> tuple[Front, int]:
+        """Return the front that a selection was made in, and its place there."""
+        return self, index
 
 
 @dataclass(frozen=True)
@@ -122,8 +130,22 @@ class Tree:
         """Return the efficient selections of a run from one start state with all that lies behind it."""
         key = (run, start)
         if key not in self.memo:
+            for tee in self._behind(run):  # the farthest first, so that no call goes deep
+                self.tee_fronts(tee)
             self.memo[key] = self._filtered(self._run_parts(run, start))
         return self.memo[key]
+
+    def _behind(self, run: str) -> list[str]:
+        """Return the tees behind a run that have no fronts yet, the farthest first."""
+        found: list[str] = []
+        waiting = [self.outlet[run]] if run in self.outlet else []
+        while waiting:
+            tee = waiting.pop()
+            if tee not in self.tee_memo and self.problem.tees[tee]:
+                found.append(tee)
+                leaving = [name for name, at_start in self.problem.tees[tee][0].states if at_start]
+                waiting += [self.outlet[name] for name in leaving if name in self.outlet]
+        return found[::-1]
 
     def _run_parts(self, run: str, start: State) -> Iterator[Front]:
         columns = self.columns_of(run)
@@ -262,8 +284,8 @@ class _Mixed(Front):
     fronts: tuple[Front, ...] = ()
     source: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
-    def choices(self, index: int) -> Iterator[tuple[str, int]]:
-        yield from self.fronts[int(self.source[index])].choices(int(self.picks[index]))
+    def own(self, index: int) -> tuple[Front, int]:
+        return self.fronts[int(self.source[index])].own(int(self.picks[index]))
 
 
 @dataclass

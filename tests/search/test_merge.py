@@ -10,7 +10,7 @@ from small_trees import random_tree, small_catalog
 
 from optimizer.choices.demands import known_flows
 from optimizer.program.merge import EfficientSelection, efficient_selections
-from optimizer.program.problem import SizingProblem, cost_of, excess_of
+from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice, cost_of, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.posing import options_of, pose
 
@@ -41,3 +41,28 @@ def test_each_efficient_selection_is_the_optimum_at_its_head_and_nothing_is_chea
         assert solve_sizing(there).cents == selection.cents
     for cheaper, dearer in pairwise(found[:4]):
         assert solve_sizing(_at_need(problem, cheaper.need - 1)).cents == dearer.cents
+
+
+def test_a_manifold_of_very_many_tees_is_merged_without_deep_recursion() -> None:
+    # every run costs 1 cent without a loss or nothing with a loss of 1; the last outlet sees all links
+    tees = 600
+    both = (RunChoice(0, 0, 1, 0), RunChoice(0, 0, 0, 1))
+    runs = {f"link {i}": both for i in range(tees + 1)} | {f"out {i}": (RunChoice(0, 0, 0, 0),) for i in range(tees)}
+    fittings = {
+        f"tee {i}": (
+            TeeChoice(
+                0,
+                {(f"link {i}", False): 0, (f"link {i + 1}", True): 0, (f"out {i}", True): 0},
+                {(f"link {i}", False): 0, (f"link {i + 1}", True): 0, (f"out {i}", True): 0},
+            ),
+        )
+        for i in range(tees)
+    }
+    links = [f"link {i}" for i in range(tees + 1)]
+    paths = tuple(Path(f"out {i}", (*links[: i + 1], f"out {i}"), (), tees) for i in range(tees))
+    last = Path(links[-1], tuple(links), (), tees)
+
+    found = efficient_selections(SizingProblem(runs, fittings, (*paths, last)), 10)
+
+    assert [(each.cents, each.need) for each in found] == [(tees + 1 - need, need) for need in range(10, -1, -1)]
+    assert sum(found[0].run_choice[name] == 1 for name in links) == 10
