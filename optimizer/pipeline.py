@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import CheckError, NoPlanError, PlanError
 
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
@@ -31,7 +29,6 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
-_SEARCH_SHARE = 0.85  # of it, for the plan: what is left is for saying why there is none
 
 
 def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System, Catalog]:
@@ -132,7 +129,7 @@ def plan(
     solver
         One of `optimizer.program.solve.SOLVERS`; None for the first that answers.
     time_limit_s
-        Wall time for the whole search [s].
+        Wall time for each call of the solver [s].
 
     Raises
     ------
@@ -162,7 +159,7 @@ def search(
     """Return how the search for the cheapest plan that is safe ended, with or without a plan.
 
     `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
-    The time limit is that of the whole search, its last part for what would free a plan where there is none.
+    The time limit is that of the whole search; as much again is spent on what would free a plan where there is none.
     """
     from optimizer.search.budget import till_cents, within_budget
     from optimizer.search.engine import solve
@@ -171,24 +168,12 @@ def search(
     from optimizer.search.watch import Watch
     from optimizer.takeoff.take_off import Store
 
-    until = time.monotonic() + time_limit_s
-    clock = Watch.of(_SEARCH_SHARE * time_limit_s, progress, solver)
-    answer = solve(Question(system, catalog, clock, with_reasons=True))
+    answer = solve(Question(system, catalog, Watch.of(time_limit_s, progress, solver), with_reasons=True))
     store = Store.shipped()
     if answer.found:
         return within_budget(system, catalog, answer.plan, store, solver=solver, time_limit_s=time_limit_s)
     price = partial(till_cents, system, catalog=catalog, store=store)
-    watch = Watch(until, progress, solver)
-    return _within(until, answer.plan, lambda: with_ways_out(system, catalog, answer, watch, price))
-
-
-def _within(until: float, found: Plan, told: Callable[[], Plan]) -> Plan:
-    """Return what more is told of a search, if that comes in time; else how it ended."""
-    try:
-        with limited(until - time.monotonic()):
-            return told()
-    except TimeIsUp:
-        return found
+    return with_ways_out(system, catalog, answer, Watch.of(time_limit_s, progress, solver), price)
 
 
 def most_flow(
@@ -283,20 +268,24 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     With the catalog, pipe is bought in sticks where the rules say so and spares are listed, as `take_off` has them.
     """
     from optimizer.hydraulics import solve_network
+    from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
+    from optimizer.model.plan import planned_network
     from optimizer.takeoff import bill_of
     from optimizer.verify.check import verify_plan
 
     as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
         as_written, system = system, replace(system, network=found.stands, second_pump=None)
-    before = solve_network(system.network).flows_m3_s
+    now = solve_network(system.network)
+    before = now.flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
     bill = bill_of(system, found)
-    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written)
+    doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
+    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written, doubts=doubts)
     if catalog is None:
         return plain
     taken = take_off(plain, catalog, spares=spares, ports=False)

@@ -16,7 +16,7 @@ PACKAGE = ROOT / "optimizer"
 # From left to right; what stands in one group knows nothing of its neighbours there.
 ARROWS = (
     ("errors",),
-    ("units", "water", "clock"),
+    ("units", "water"),
     ("model",),
     ("joints",),
     ("read", "hydraulics"),

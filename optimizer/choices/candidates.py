@@ -12,7 +12,9 @@ from optimizer.model.catalog import PIPES, THROTTLES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import KINDS
 from optimizer.model.network import Part, Run
-from optimizer.model.rules import LARGER_SIZES, Rules
+from optimizer.model.system import Rules
+
+LARGER_SIZES = 3  # how many sizes above its own a run may take when the owner names none
 
 
 @dataclass(frozen=True, slots=True)

@@ -148,13 +148,13 @@ def losses(
     if by is not None:
         _tell_groups(system, by, as_json)
         return
-    _, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
+    solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
     from optimizer.documents import payload, text
 
     if as_json:
         print_json(payload.losses_json(system, rows[:limit]))
     else:
-        print_all(text.loss_blocks(system, rows, limit))
+        print_all(text.loss_blocks(system, rows, limit, solution.warnings if solution.doubt.pumps else ()))
 
 
 def _tell_head_line(system: System, run: str, as_json: bool) -> None:

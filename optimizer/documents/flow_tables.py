@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import percent
+from optimizer.model.doubt import Doubt
 from optimizer.model.system import System
 from optimizer.units import show_flow, show_head, show_length
 
@@ -24,7 +25,7 @@ def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolutio
     """
     titles = ("run", *(percent(setting) for setting, _ in solutions))
     rows = [
-        (name, *(show_flow(solution.flows_m3_s[name], system.units) for _, solution in solutions))
+        (name, *(one.doubt.words(name, show_flow(one.flows_m3_s[name], system.units)) for _, one in solutions))
         for name in system.network.runs
     ]
     blocks: list[Block] = [
@@ -46,12 +47,20 @@ def speed_json(system: System, solutions: Sequence[tuple[float, NetworkSolution]
         "settings": [
             {
                 "setting_share": setting,
-                "runs": [{"run": name, "flow_m3_s": solution.flows_m3_s[name]} for name in system.network.runs],
+                "runs": [
+                    {"run": name, "flow_m3_s": solution.flows_m3_s[name], **doubt_json(solution.doubt, name)}
+                    for name in system.network.runs
+                ],
                 "warnings": list(solution.warnings),
             }
             for setting, solution in solutions
         ],
     }
+
+
+def doubt_json(doubt: Doubt, run: str) -> Json:
+    """Return how far a flow is known, where the end of a pump's curve leaves it open; nothing elsewhere."""
+    return {} if doubt.known(run) else {"flow_is": "not known" if run in doubt.unknown else "a least value"}
 
 
 def group_blocks(system: System, groups: Sequence[LossGroup], by: str) -> list[Block]:

@@ -8,8 +8,9 @@ from collections.abc import Mapping, Sequence
 from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.model.bill import Bill
+from optimizer.model.doubt import Doubt
 from optimizer.model.outcome import PlanReport
-from optimizer.units import flow_unit, flow_value, velocity_unit, velocity_value
+from optimizer.units import flow_unit, flow_value, show_flow, velocity_unit, velocity_value
 
 TAKE_OUT_SHEET = "Take-out"
 FLOW_SHEET, CAUTIONS_SHEET = "Flow check", "Assumptions and cautions"
@@ -53,15 +54,18 @@ def _flow_row(report: PlanReport, name: str, row: int) -> list[Cell]:
     after = _shown_flow(report.verification.flows_m3_s, name, units)
     low, high = _wanted(report, name)
     velocity_m_s = report.verification.velocities_m_s.get(name, math.nan)
+    both = (report.before_flows_m3_s, report.verification.flows_m3_s)
+    cells_of_both = [
+        doubtful(each.get(name, math.nan), doubt, name, units) for each, doubt in zip(both, report.doubts, strict=True)
+    ]
     cells = [
         Cell(name),
         Cell(run.start.point),
         Cell(run.end.point),
         Cell(None) if low is None else number(low),
         Cell(None) if high is None else number(high),
-        number(before, "flow"),
-        number(after, "flow"),
-        _change(before, after, row),
+        *cells_of_both,
+        _change(before, after, row) if all(doubt.known(name) for doubt in report.doubts) else number(None),
         number(velocity_value(velocity_m_s, units), "decimal"),
     ]
     if report.band is not None:
@@ -85,6 +89,13 @@ def _wanted(report: PlanReport, run: str) -> tuple[float | None, float | None]:
 
 def _shown_flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> float:
     return flow_value(flows_m3_s.get(run, math.nan), units)
+
+
+def doubtful(flow_m3_s: float, doubt: Doubt, run: str, units: str) -> Cell:
+    """Return a flow as a number, or in words where the end of a pump's curve leaves it open."""
+    if doubt.known(run):
+        return number(flow_value(flow_m3_s, units), "flow")
+    return Cell(doubt.words(run, show_flow(flow_m3_s, units)), "text right")
 
 
 def cautions_sheet(book: Book, report: PlanReport) -> None:

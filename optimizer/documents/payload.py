@@ -11,6 +11,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.cautions import CAUTIONS, assumptions
+from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
 from optimizer.documents.words import steps_of
 from optimizer.model.outcome import PlanReport
@@ -36,6 +37,7 @@ def flow_json(system: System, solution: NetworkSolution, band: Mapping[str, tupl
             {
                 "run": name,
                 "flow_m3_s": _number(solution.flows_m3_s.get(name)),
+                **doubt_json(solution.doubt, name),
                 **_span(band, name),
                 "fastest_velocity_m_s": _number(solution.velocities_m_s.get(name)),
             }
@@ -48,7 +50,7 @@ def flow_json(system: System, solution: NetworkSolution, band: Mapping[str, tupl
                 "pump": pump.name,
                 "speed_share_of_full_rpm": pump.speed,
                 "flow_m3_s": _number(flow_m3_s),
-                "head_m": _number(head_m),
+                "head_m": None if pump.name in solution.doubt.pumps else _number(head_m),
             }
             for pump, flow_m3_s, head_m in pump_points(network, solution)
         ],
@@ -150,6 +152,15 @@ def _demand(report: PlanReport, place: int) -> Json:
         "after_m3_s": _number(check.after_m3_s),
         "all_valves_open_m3_s": _number(check.all_open_m3_s),
         "met": check.met,
+        **{
+            f"{word}_is": told["flow_is"]
+            for word, doubt in (
+                ("before", check.before_doubt),
+                ("after", check.after_doubt),
+                ("all_valves_open", check.all_open_doubt),
+            )
+            if (told := doubt_json(doubt, ""))
+        },
     }
 
 
@@ -163,6 +174,11 @@ def _flows(report: PlanReport) -> list[Json]:
                 "run": run,
                 "before_m3_s": _number(report.before_flows_m3_s.get(run)),
                 "after_m3_s": _number(checked.flows_m3_s.get(run)),
+                **{
+                    f"{word}_is": told["flow_is"]
+                    for word, doubt in zip(("before", "after"), report.doubts, strict=True)
+                    if (told := doubt_json(doubt, run))
+                },
                 "after_low_m3_s": _number(low),
                 "after_high_m3_s": _number(high),
                 "fastest_velocity_after_m_s": _number(checked.velocities_m_s.get(run)),

@@ -116,6 +116,7 @@ def shown_after(facts: ReportFacts) -> Shown:
         {(valve.run, valve.part_index): valve.words for valve in facts.report.verification.valves},
         new=frozenset(new),
         new_tees=frozenset(name for name, tee in plan.tees.items() if tee.purchases),
+        before_doubt=facts.now.solution.doubt,
     )
 
 

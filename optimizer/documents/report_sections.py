@@ -40,6 +40,7 @@ from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_tables, note_lines
 from optimizer.documents.text import (
     changes,
+    demand_words,
     first_setting_words,
     pump_changes,
     pump_run_after,
@@ -67,12 +68,13 @@ def flows_answer(facts: ReportFacts) -> str:
         (
             check.run,
             wanted_words(check.low_m3_s, check.high_m3_s, units),
-            flow_words(check.before_m3_s, units),
-            flow_words(check.after_m3_s, units),
+            now,
+            after,
             "yes" if check.met else "NO",
-            flow_words(check.all_open_m3_s, units),
+            wide_open,
         )
         for check in facts.report.verification.demands
+        for now, after, wide_open in [demand_words(check, units)]
     ]
     titles = ("Run", "Wanted", "Now", "After", "Reached", "After, all valves open")
     return table("Flows before and after", titles, rows, (2, 3, 5))
@@ -92,7 +94,8 @@ def _settings(facts: ReportFacts) -> str:
     pumps = []
     for pump, before, after in pump_changes(report):
         run = pump_run_after(report, pump.name)
-        flows = [_flow(source, run, units) for source in (report.before_flows_m3_s, report.verification.flows_m3_s)]
+        both = (report.before_flows_m3_s, report.verification.flows_m3_s)
+        flows = [doubt.words(run, _flow(each, run, units)) for doubt, each in zip(report.doubts, both, strict=True)]
         pumps.append((pump.name, speed_before(report, pump, before), pump_setting(pump, after), *flows))
     valves = [
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
@@ -183,7 +186,7 @@ def _chart(picture: Picture) -> str:
 def every_run(facts: ReportFacts) -> str:
     """Return the flow of every run, its band where it was worked out, and its fastest water."""
     report, units = facts.report, facts.units
-    checked, band = report.verification, report.band or {}
+    checked, band, (before, after) = report.verification, report.band or {}, report.doubts
     titles = ["Run", "From", "To", "Wanted", "Now", "After", "Change", "Fastest water after"]
     rows = []
     for name, run in report.system.network.runs.items():
@@ -193,14 +196,16 @@ def every_run(facts: ReportFacts) -> str:
             run.start.point,
             run.end.point,
             target_words(report.system.targets, name, units),
-            _flow(report.before_flows_m3_s, name, units),
-            _flow(checked.flows_m3_s, name, units),
-            _change(report.before_flows_m3_s, checked.flows_m3_s, name, units),
+            before.words(name, _flow(report.before_flows_m3_s, name, units)),
+            after.words(name, _flow(checked.flows_m3_s, name, units)),
+            _change(report.before_flows_m3_s, checked.flows_m3_s, name, units)
+            if before.known(name) and after.known(name)
+            else "–",
             show_velocity(speed, units) if math.isfinite(speed) else "–",
         ]
         if band:
             low, high = band.get(name, (math.nan, math.nan))
-            row.append(flow_span(low, high, units) if math.isfinite(low + high) else "–")
+            row.append("–" if math.isnan(low) else flow_span(low, high, units))
         rows.append(row)
     if band:
         titles.append("After, likely range")

@@ -37,8 +37,7 @@ def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ..
     return [
         (
             check.title,
-            check.shown(check.now, units),
-            check.shown(check.after, units),
+            *check.told(units),
             check.shown(check.limit, units),
             str(check.verdict) if check.why else "",
         )

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
-from optimizer.documents.list_sheets import CAUTIONS_SHEET
+from optimizer.documents.list_sheets import CAUTIONS_SHEET, doubtful
 from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run_after, speeds_words, valve_name
@@ -52,10 +51,11 @@ def _demands(sheet: Sheet, report: PlanReport) -> None:
 def _demand_row(check: DemandCheck, units: str) -> list[Cell]:
     low = check.low_m3_s if check.low_m3_s > 0 else None
     flows = (check.before_m3_s, check.after_m3_s, check.all_open_m3_s)
+    doubts = (check.before_doubt, check.after_doubt, check.all_open_doubt)
     return [
         Cell(check.run),
         *(Cell(None) if end is None else number(flow_value(end, units)) for end in (low, check.high_m3_s)),
-        *(number(flow_value(flow_m3_s, units), "flow") for flow_m3_s in flows),
+        *(doubtful(flow_m3_s, doubt, "", units) for flow_m3_s, doubt in zip(flows, doubts, strict=True)),
         Cell("yes", "centre") if check.met else Cell("NO", "miss"),
     ]
 
@@ -70,7 +70,10 @@ def _pumps(sheet: Sheet, report: PlanReport) -> None:
     sheet.column_titles(titles, numbers=titles[1:])
     for pump, before, after in pumps:
         run = pump_run_after(report, pump.name)
-        flows = (_flow(source, run, report.system.units) for source in (report.before_flows_m3_s, flows_after))
+        flows = [
+            doubtful(source.get(run, math.nan), doubt, run, report.system.units)
+            for source, doubt in zip((report.before_flows_m3_s, flows_after), report.doubts, strict=True)
+        ]
         stood = report.system.network.pumps.get(pump.name, pump)
         now = Cell("–", "centre") if before is None else _speed(stood, before)
         sheet.write([Cell(pump.name), now, _speed(pump, after), *flows])
@@ -82,10 +85,6 @@ def _speed(pump: Pump, speed: float) -> Cell:
     """Return a speed as a number, or in words what to dial for it where the dial does not show rpm."""
     plain = pump.dial is None or pump.dial.kind is DialKind.RPM
     return number(speed, "percent") if plain else Cell(pump_setting(pump, speed))
-
-
-def _flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> Cell:
-    return number(flow_value(flows_m3_s.get(run, math.nan), units), "flow")
 
 
 def _valves(sheet: Sheet, report: PlanReport) -> None:

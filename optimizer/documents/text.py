@@ -26,7 +26,7 @@ from optimizer.documents.words import (
 from optimizer.errors import DocumentError
 from optimizer.model.network import Network, Pump
 from optimizer.model.outcome import PlanReport
-from optimizer.model.plan import Plan
+from optimizer.model.plan import DemandCheck, Plan
 from optimizer.model.system import System, Target
 from optimizer.units import show_flow, show_head, show_velocity
 
@@ -63,7 +63,9 @@ def _unsafe_today(system: System) -> list[Block]:
     return today_blocks(safety_today(system))
 
 
-def loss_blocks(system: System, rows: Sequence[PartLoss], limit: int | None = None) -> list[Block]:
+def loss_blocks(
+    system: System, rows: Sequence[PartLoss], limit: int | None = None, warnings: Iterable[str] = ()
+) -> list[Block]:
     """Return where the head goes, in the order of the rows; with `limit` so many rows, and how many were left out."""
     shown = rows if limit is None else rows[:limit]
     lines = (
@@ -84,7 +86,7 @@ def loss_blocks(system: System, rows: Sequence[PartLoss], limit: int | None = No
         )
     if len(shown) < len(rows):
         blocks.append(f"{len(rows) - len(shown)} smaller losses are not shown.")
-    return blocks
+    return blocks + _warning_lines(warnings)
 
 
 def plan_blocks(report: PlanReport) -> list[Block]:
@@ -195,8 +197,9 @@ def _flow_table(system: System, solution: NetworkSolution, band: Mapping[str, tu
         speed = solution.velocities_m_s.get(name, math.nan)
         wanted = target_words(system.targets, name, units)
         sure = () if band is None else (flow_span(*band[name], units) if name in band else "",)
-        miss = _miss(flow_m3_s, name, system.targets, units)
-        rows.append((name, _flow(flow_m3_s, units), *sure, wanted, miss, _fast(speed, units)))
+        miss = _miss(flow_m3_s, name, system.targets, units) if solution.doubt.known(name) else ""
+        shown = solution.doubt.words(name, _flow(flow_m3_s, units))
+        rows.append((name, shown, *sure, wanted, miss, _fast(speed, units)))
     if band is None:
         return table(("run", "flow", "target", "shortfall or excess", "highest velocity"), rows, right=(1, 3, 4))
     titles = ("run", "flow", "80 % range", "target", "shortfall or excess", "highest velocity")
@@ -216,7 +219,12 @@ def pump_points(network: Network, solution: NetworkSolution) -> list[tuple[Pump,
 
 def _pump_table(system: System, solution: NetworkSolution) -> Block:
     rows = [
-        (pump.name, pump_setting(pump), _flow(flow_m3_s, system.units), _head(head_m, system.units))
+        (
+            pump.name,
+            pump_setting(pump),
+            solution.doubt.words(pump_run(system.network, pump.name), _flow(flow_m3_s, system.units)),
+            "not known" if pump.name in solution.doubt.pumps else _head(head_m, system.units),
+        )
         for pump, flow_m3_s, head_m in pump_points(system.network, solution)
     ]
     return table(("pump", "speed", "flow", "head"), rows, right=(1, 2, 3))
@@ -229,14 +237,25 @@ def _demand_table(report: PlanReport) -> Block:
     for check in report.verification.demands:
         sure = () if band is None else (flow_span(*band[check.run], units) if check.run in band else "",)
         wanted = wanted_words(check.low_m3_s, check.high_m3_s, units)
-        now, after, wide_open = (
-            _flow(one, units) for one in (check.before_m3_s, check.after_m3_s, check.all_open_m3_s)
-        )
+        now, after, wide_open = demand_words(check, units)
         rows.append((check.run, wanted, now, after, *sure, wide_open))
     if band is None:
         return table(("run", "target", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
     titles = ("run", "target", "now", "after", "80 % range", "after, all valves open")
     return table(titles, rows, right=(2, 3, 4, 5))
+
+
+def demand_words(check: DemandCheck, units: str) -> tuple[str, str, str]:
+    """Return what a demand gets now, after, and with all valves open, as far as each is known."""
+    now, after, wide_open = (
+        doubt.words("", _flow(flow_m3_s, units))
+        for doubt, flow_m3_s in (
+            (check.before_doubt, check.before_m3_s),
+            (check.after_doubt, check.after_m3_s),
+            (check.all_open_doubt, check.all_open_m3_s),
+        )
+    )
+    return now, after, wide_open
 
 
 def _change_table(report: PlanReport) -> Block:

@@ -121,6 +121,8 @@ def flow_words(flow_m3_s: float, units: str) -> str:
 def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
     """Return `1,070 to 1,230 gph`, or `15 backwards to 30 gph` where the low end runs the other way."""
     unit = f" {flow_unit(units)}"
+    if math.isinf(high_m3_s):
+        return f"at least {flow_words(low_m3_s, units)}"
     if high_m3_s < 0.0:
         return f"{show_flow(-high_m3_s, units).removesuffix(unit)} to {flow_words(low_m3_s, units)}"
     return f"{flow_words(low_m3_s, units).replace(unit, '')} to {show_flow(high_m3_s, units)}"

@@ -88,7 +88,7 @@ def loss_table(
             words=row.words,
             head_loss_m=row.loss_m,
             share=row.loss_m * abs(float(flows[row.run])) / power if power > 0.0 else 0.0,
-            gained_flow_m3_s=_gain(compiled, flows, row) if with_gains else 0.0,
+            gained_flow_m3_s=_gain_or_nan(compiled, solution, flows, row) if with_gains else 0.0,
             close_coupled=row.index in near[compiled.run_names[row.run]],
         )
         for row in rows
@@ -154,6 +154,12 @@ def _tee_rows(compiled: CompiledNetwork, flows: Floats) -> Iterator[_Row]:
 
 def _loss_m(element: LossElement, flow: float, compiled: CompiledNetwork) -> float:
     return abs(element_head_loss_m(element, flow, compiled.conditions))
+
+
+def _gain_or_nan(compiled: CompiledNetwork, solution: NetworkSolution, flows: Floats, row: _Row) -> float:
+    """Return the gain; not a number where the end of a pump's curve leaves the flow itself open."""
+    known = solution.doubt.known(compiled.run_names[row.run])
+    return _gain(compiled, flows, row) if known else float("nan")
 
 
 def _gain(compiled: CompiledNetwork, flows: Floats, row: _Row) -> float:

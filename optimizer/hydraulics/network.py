@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,10 +14,13 @@ from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.newton import Newton, State
 from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
+from optimizer.model.doubt import CURVE_END, Doubt, doubt_of
 from optimizer.model.network import Leg, PointKind
 from optimizer.model.network import Network as Plumbing
 
 _STILL_M3_S = 1e-9  # flows below count as none
+_PAST = 1e-9
+_STEEPER = (1e3, 1e5, 1e7)  # past the last point head falls so many times faster than the parabola
 
 
 @dataclass(frozen=True)
@@ -26,7 +29,8 @@ class NetworkSolution:
 
     `heads_m` of a tee is the total head in the leg that carries the combined flow; NaN where no open path leads to a
     fixed head, so that no pressure can be told. `velocities_m_s` is taken at the narrowest bore of each run, without
-    sign.
+    sign. Where a pump would run past the last point of its curve the network is solved with the pump held there, and
+    `doubt` says which flows are then known from below, or not at all.
     """
 
     flows_m3_s: Mapping[str, float]
@@ -36,6 +40,7 @@ class NetworkSolution:
     mass_residual_m3_s: float
     energy_residual_m: float
     warnings: tuple[str, ...] = ()
+    doubt: Doubt = field(default_factory=Doubt)
 
 
 def solve_network(network: Plumbing, conditions: Conditions | None = None) -> NetworkSolution:
@@ -57,6 +62,8 @@ def solve_compiled(
     """Return the solution of a compiled network under a variation; `guess_m3_s` (n_runs,) is where to start from."""
     newton = Newton(compiled, variation)
     state = newton.run(guess_m3_s)
+    if _past(compiled, variation, state.flow_m3_s):
+        newton, state = _held_at_the_last_point(compiled, variation, state.flow_m3_s)
     flows = dict(zip(compiled.run_names, state.flow_m3_s.tolist(), strict=True))
     speeds = np.abs(state.flow_m3_s) / compiled.narrowest_area_m2
     return NetworkSolution(
@@ -67,7 +74,38 @@ def solve_compiled(
         mass_residual_m3_s=state.mass_m3_s,
         energy_residual_m=state.energy_m,
         warnings=(*_pump_warnings(compiled, variation, flows), *_run_warnings(compiled, state)),
+        doubt=doubt_of(_at_speeds(compiled, variation), flows),
     )
+
+
+def _past(compiled: CompiledNetwork, variation: Variation, flows: npt.NDArray[np.float64]) -> bool:
+    """Say whether a pump moves more than the last point of its curve."""
+    speeds = ((pump, variation.speeds.get(pump.name, pump.speed)) for pump in compiled.pumps)
+    return any(speed > 0.0 and flows[pump.run] > pump.last_m3_s * speed * (1.0 + _PAST) for pump, speed in speeds)
+
+
+def _held_at_the_last_point(
+    compiled: CompiledNetwork, variation: Variation, flows: npt.NDArray[np.float64]
+) -> tuple[Newton, State]:
+    """Solve with the curves falling steeper and steeper past their last point: in the end no pump gets past it."""
+    held = compiled
+    for steeper in _STEEPER:
+        pumps = tuple(replace(pump, curve=replace(pump.curve, steep=steeper)) for pump in compiled.pumps)
+        held = replace(compiled, pumps=pumps)
+        newton = Newton(held, variation)
+        state = newton.run(flows)
+        flows = state.flow_m3_s
+    return newton, state
+
+
+def _at_speeds(compiled: CompiledNetwork, variation: Variation) -> Plumbing:
+    if not variation.speeds:
+        return compiled.network
+    pumps = {
+        name: replace(pump, speed=variation.speeds.get(name, pump.speed))
+        for name, pump in compiled.network.pumps.items()
+    }
+    return replace(compiled.network, pumps=pumps)
 
 
 def solve_flows(
@@ -127,9 +165,9 @@ def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mappi
     for pump in compiled.pumps:
         run, flow = compiled.run_names[pump.run], flows[compiled.run_names[pump.run]]
         speed = variation.speeds.get(pump.name, pump.speed)
-        if speed > 0.0 and flow > pump.last_m3_s * speed * (1.0 + 1e-9):
+        if speed > 0.0 and flow >= pump.last_m3_s * speed * (1.0 - CURVE_END):
             found.append(
-                f"pump {pump.name!r} would run past the last point of its curve in run {run!r}; "
+                f"pump {pump.name!r} would run to or past the last point of its curve in run {run!r}; "
                 "its flow there is not known: throttle it or give a longer curve"
             )
         elif speed > 0.0 and flow < -_STILL_M3_S:

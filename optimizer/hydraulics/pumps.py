@@ -24,6 +24,7 @@ class PumpCurve:
     last_head_m: float
     parabola_s2_m5: float  # a of the parabola through the first and the last point
     cubic: MonotoneCurve | None
+    steep: float = _STEEP
 
     def head_and_slope(self, flow_m3_s: float, speed: float) -> tuple[float, float]:
         """Return the head gained [m] and its derivative [s/m²] at a signed flow and a fraction of full speed.
@@ -44,7 +45,7 @@ class PumpCurve:
         if flow < self.first_m3_s:  # towards shut-off, and backwards through the pump
             return self.first_head_m + a * (self.first_m3_s**2 - flow * abs(flow)), -2.0 * a * abs(flow)
         if flow > self.last_m3_s:
-            steep = _STEEP * a
+            steep = self.steep * a
             return self.last_head_m - steep * (flow**2 - self.last_m3_s**2), -2.0 * steep * flow
         if self.cubic is None:
             return self.first_head_m - a * (flow**2 - self.first_m3_s**2), -2.0 * a * flow

@@ -14,7 +14,7 @@ G. Evensen, Ocean Dynamics 53, 2003, pp. 343-367.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from optimizer.hydraulics.network import solve_flows
 from optimizer.hydraulics.readings import with_valves
 from optimizer.model.calibration import Measurement
 from optimizer.model.dial import RPM
+from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.network import Network
 from optimizer.model.system import Target
 
@@ -40,17 +41,28 @@ _HELD = 1e-5  # relative: the network closes heads to 1e-6 m
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """Flows of every run [m³/s] under each draw, shape (n_samples, n_runs), beside the predicted value."""
+    """Flows of every run [m³/s] under each draw, shape (n_samples, n_runs), beside the predicted value.
+
+    `doubt` is what the ends of pump curves leave unknown of the value, `doubt_high` of the high end of the band.
+    """
 
     run_names: tuple[str, ...]
     value_m3_s: Mapping[str, float]
     flows_m3_s: Floats
+    doubt: Doubt = field(default_factory=Doubt)
+    doubt_high: Doubt = field(default_factory=Doubt)
 
     @property
     def band_m3_s(self) -> dict[str, tuple[float, float]]:
-        """Return (low, high) of each run: the true flow lies between them in 8 of 10 cases."""
+        """Return (low, high) of each run: the true flow lies between them in 8 of 10 cases.
+
+        A run whose pump runs to the end of its curve has no band; where it does so only at the high end, that end is
+        endless: nothing is known of it.
+        """
         low, high = np.percentile(self.flows_m3_s, [_LOW, _HIGH], axis=0)
-        return dict(zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True))
+        high = np.where([name in self.doubt_high.at_least for name in self.run_names], np.inf, high)
+        bands = zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True)
+        return {name: band for name, band in bands if self.doubt.known(name) and name not in self.doubt_high.unknown}
 
     def chance_of(self, targets: Sequence[Target]) -> float:
         """Return the share of draws in which all targets are met at once, with valves and pumps as they are set.
@@ -103,7 +115,10 @@ def uncertainty(
     flows = ensemble_flows_m3_s(compiled, draws, value)
     if measured:
         flows = _narrowed(flows, measured_on or network, conditions, measured, draws)
-    return Uncertainty(compiled.run_names, dict(zip(compiled.run_names, value.tolist(), strict=True)), flows)
+    names = compiled.run_names
+    values = dict(zip(names, value.tolist(), strict=True))
+    highs = dict(zip(names, np.percentile(flows, _HIGH, axis=0).tolist(), strict=True))
+    return Uncertainty(names, values, flows, doubt_of(network, values), doubt_of(network, highs))
 
 
 def band(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from optimizer.errors import PlanError
 from optimizer.model.bill import Bill
+from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.system import System
 
@@ -16,6 +17,7 @@ class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
 
     `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    `doubts` are what the ends of pump curves leave unknown of the flows before and after.
     Where a plan has new runs, `system` is cut apart for them; `as_written` is then the system as its file has it.
     """
 
@@ -27,6 +29,7 @@ class PlanReport:
     band: Mapping[str, tuple[float, float]] | None = None
     notes: tuple[str, ...] = ()
     as_written: System | None = None
+    doubts: tuple[Doubt, Doubt] = (NO_DOUBT, NO_DOUBT)
 
     def __post_init__(self) -> None:
         if not self.plan.found:

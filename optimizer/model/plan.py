@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from optimizer.model.catalog import CatalogItem
+from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.network import Network, Part, Pump, Run, Tee
 from optimizer.model.safety import SafetyReport
 from optimizer.model.system import System
@@ -151,7 +152,10 @@ def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:
 
 @dataclass(frozen=True, slots=True)
 class DemandCheck:
-    """One demand in the planned network, solved again without the solver. Flows in m³/s."""
+    """One demand in the planned network, solved again without the solver. Flows in m³/s.
+
+    The doubts are what the ends of pump curves leave unknown of the flow, under the name "".
+    """
 
     run: str
     low_m3_s: float
@@ -160,6 +164,9 @@ class DemandCheck:
     after_m3_s: float
     all_open_m3_s: float  # with every valve fully open
     met: bool
+    before_doubt: Doubt = NO_DOUBT
+    after_doubt: Doubt = NO_DOUBT
+    all_open_doubt: Doubt = NO_DOUBT
 
 
 @dataclass(frozen=True, slots=True)

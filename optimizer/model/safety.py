@@ -96,10 +96,12 @@ class SafetyCheck:
     why: str
     limit_now: float | None = None  # where today's limit is another one
     why_now: str = ""  # where today it is about something else
+    least_now: bool = False  # the number is known from below alone: enough to be unsafe, never to be safe
+    least_after: bool = False
 
     @property
     def verdict_now(self) -> Verdict:
-        return _verdict(self.now, self._limit_today)
+        return _verdict(self.now, self._limit_today, self.least_now)
 
     @property
     def _limit_today(self) -> float | None:
@@ -107,7 +109,7 @@ class SafetyCheck:
 
     @property
     def verdict(self) -> Verdict:
-        return _verdict(self.after, self.limit)
+        return _verdict(self.after, self.limit, self.least_after)
 
     def shown(self, value: float | None, units: str) -> str:
         """Return one of the numbers in trade units; a dash where it is not known."""
@@ -115,11 +117,20 @@ class SafetyCheck:
             return "–"
         return _SHOW[self.quantity](value, units) if self.quantity in _SHOW else f"{value:.0f}"
 
+    def told(self, units: str) -> tuple[str, str]:
+        """Return the numbers of today and of after in trade units: `at least 1,000 L/h` where just that is known."""
+        return self._told(self.now, self.least_now, units), self._told(self.after, self.least_after, units)
+
+    def _told(self, value: float | None, least: bool, units: str) -> str:
+        shown = self.shown(value, units)
+        return f"at least {shown}" if least and value is not None else shown
+
     def unsafe_words(self, units: str, today: bool = False) -> str:
         """Return it as a sentence: `water ...: 30.1 gal, the most is 12.0 gal: the sump runs over`."""
         value, limit = (self.now, self._limit_today) if today else (self.after, self.limit)
         why = self.why_now or self.why if today else self.why
-        return f"{self.title}: {self.shown(value, units)}, the most is {self.shown(limit, units)}: {why}"
+        shown = self._told(value, self.least_now if today else self.least_after, units)
+        return f"{self.title}: {shown}, the most is {self.shown(limit, units)}: {why}"
 
     @property
     def worsened(self) -> bool:
@@ -142,10 +153,12 @@ WORSE = 1e-3  # relative: less is a matter of rounding
 _CLOSE = 2e-5  # relative: as near as flows are solved and targets compared
 
 
-def _verdict(value: float | None, limit: float | None) -> Verdict:
+def _verdict(value: float | None, limit: float | None, at_least: bool = False) -> Verdict:
     if value is None or limit is None:
         return Verdict.UNCHECKED
-    return Verdict.SAFE if value <= limit * (1.0 + _CLOSE) else Verdict.UNSAFE
+    if value > limit * (1.0 + _CLOSE):
+        return Verdict.UNSAFE
+    return Verdict.UNCHECKED if at_least else Verdict.SAFE
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,10 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.valve_slots import cheapest_valve_cents
-from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
-from optimizer.model.rules import limits_in_words
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
@@ -30,9 +28,10 @@ from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, r
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.flow_search import TIME_CAME, FlowSearch, Progress, SearchState, surely_fails
+from optimizer.search.flow_search import FlowSearch, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
+from optimizer.search.reach import limits_in_words
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.held import settle_held
@@ -113,8 +112,7 @@ def find_unknown(
     finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
     finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
     finder.allowances, finder.floor = allowances, floor_cents
-    with limited(time_limit_s):
-        return finder.find()
+    return finder.find()
 
 
 class _Finder:
@@ -156,10 +154,7 @@ class _Finder:
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
             bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
-        except TimeIsUp:
-            bound, self.stopped = self.floor, TIME_CAME
-        with unlimited():
-            return self._ended(basic, max(bound, self.floor), notes)
+        return self._ended(basic, max(bound, self.floor), notes)
 
     @property
     def known_cents(self) -> int | None:
@@ -301,9 +296,7 @@ class _Finder:
                 why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                within = "".join(
-                    f", with {words}" for words in limits_in_words(self.system.rules, self.system.currency)
-                )
+                within = "".join(f", with {words}" for words in limits_in_words(self.system))
                 why = (
                     f"no combination of these parts meets all targets at once{within}, with valves cut in where that "
                     "helps",

@@ -171,6 +171,9 @@ def _check(
         after_m3_s=flow,
         all_open_m3_s=_sum(target.summed, wide.flows_m3_s),
         met=enough and not_too_much,
+        before_doubt=before.doubt.sums(dict.fromkeys(target.summed, 1.0)),
+        after_doubt=after.doubt.sums(dict.fromkeys(target.summed, 1.0)),
+        all_open_doubt=wide.doubt.sums(dict.fromkeys(target.summed, 1.0)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
@@ -139,6 +140,9 @@ def _mode(system: System, name: str, network: Network, targets: tuple[Target, ..
         mode = Mode(name, network, (), (), unsafe=unsafe)
         if mode.is_to_avoid:
             return mode  # nobody reads a meter then
+        if there.doubt.pumps:
+            pumps = " and ".join(map(repr, there.doubt.pumps))
+            return replace(mode, note=f"pump {pumps} runs to the end of its curve or past it: its flow is not known")
         draws = SAMPLES if name else _FEWER_SAMPLES
         bands = simulated.band_m3_s or _band(system, network, draws)
         meters = tuple(_meters(there, targets, simulated, bands))
@@ -161,7 +165,7 @@ def _meters(
             window_low_m3_s=lows.get(run, 0.0),
             clog=simulated.clog,
             scatter=simulated.scatter,
-            band_m3_s=bands_m3_s[run],
+            band_m3_s=bands_m3_s.get(run, (0.0, math.inf)),
             trials=simulated.trials(run) if there.flows_m3_s[run] > NOTHING_M3_S else None,
             flows_m3_s=there.flows_m3_s,
         )

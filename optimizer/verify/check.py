@@ -92,6 +92,9 @@ def _demand_checks(
                 after_m3_s=flow,
                 all_open_m3_s=wide_open.flows_m3_s[run],
                 met=enough and not_too_much,
+                before_doubt=before.doubt.sums({run: 1.0}),
+                after_doubt=after.doubt.sums({run: 1.0}),
+                all_open_doubt=wide_open.doubt.sums({run: 1.0}),
             )
         )
     return tuple(checks)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.doubt import doubt_of
 from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
 from optimizer.units import show_flow
-from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s, pumped_runs
+from optimizer.verify.drain_back import fed_surfaces, inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import Running, pump_runs
@@ -29,6 +30,8 @@ def _close_to_full(system: System, after: Running) -> Iterator[str]:
         working = [d for d in system.drains if d.tank == name and d.mode is not DrainMode.EMERGENCY]
         carried = together_m3_s(working, system.network.water) if working else None
         flow = inflow_m3_s(after.network, after.flows_m3_s, tank)
+        if not after.doubt.sums(inflow_coefficients(after.network, tank)).known(""):
+            continue  # what flows is not known: the check says so
         if carried is not None and flow <= carried < MARGIN * flow:
             yield (
                 f"the working drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
@@ -79,8 +82,15 @@ def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> 
         emergency = [d for d in system.drains if d.tank == name and d.mode is DrainMode.EMERGENCY]
         carried = together_m3_s(emergency, system.network.water) if emergency else None
         flow = inflow_m3_s(planned, wide_open, tank)
-        if carried is not None and flow > carried:
+        doubt = doubt_of(planned, wide_open).sums(inflow_coefficients(planned, tank))
+        if carried is not None and flow <= carried and not doubt.known(""):
             yield (
-                f"with all valves fully open {show_flow(flow, system.units)} would run into {name!r}, more than its "
+                f"with all valves fully open the pump runs past the end of its curve: whether the emergency drain of "
+                f"{name!r} carries that is not known; fix the handles at their settings"
+            )
+        if carried is not None and flow > carried:
+            shown = doubt.words("", show_flow(flow, system.units)) if not doubt.unknown else "much"
+            yield (
+                f"with all valves fully open {shown} would run into {name!r}, more than its "
                 f"emergency drain carries ({show_flow(carried, system.units)}): fix the handles at their settings"
             )

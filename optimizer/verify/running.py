@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Kind
+from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 
@@ -20,6 +22,11 @@ class Running:
     network: Network
     flows_m3_s: Mapping[str, float]
     velocities_m_s: Mapping[str, float]
+
+    @cached_property
+    def doubt(self) -> Doubt:
+        """What the ends of pump curves leave unknown of the flows."""
+        return doubt_of(self.network, self.flows_m3_s)
 
 
 def running(network: Network) -> Running:

@@ -14,10 +14,12 @@ from optimizer.model.plan import Plan, Verification, planned_network, planned_ne
 from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
-from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, fed_surfaces, inflow_m3_s
+from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, fed_surfaces, inflow_coefficients, inflow_m3_s
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
+
+_MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or past it, and its flow is not known"
 
 
 def safety_today(system: System) -> SafetyReport:
@@ -98,13 +100,47 @@ def _flow_checks(system: System, now: Running, after: Running) -> Iterator[Safet
     for name in fed_surfaces(after.network):
         tank = tanks.get(name, Tank(name))
         flows = (inflow_m3_s(now.network, now.flows_m3_s, tank), inflow_m3_s(after.network, after.flows_m3_s, tank))
-        yield from _drain_checks(system, tank, flows)
-        yield _rim_check(tank, flows)
-    if fed_surfaces(after.network):
-        yield _drain_back_check(system, now, after)
-        yield _restart_check(system, now, after)
+        for check in (*_drain_checks(system, tank, flows), _rim_check(tank, flows)):
+            yield _in_doubt(check, now, after, [tank])
+    if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
+        yield _in_doubt(_drain_back_check(system, now, after), now, after, fed)
+        yield _restart_in_doubt(_restart_check(system, now, after), now, after, fed)
     yield from _shut_checks(now, after)
     yield from _speed_check(now, after)
+
+
+def _in_doubt(check: SafetyCheck, now: Running, after: Running, tanks: Sequence[Tank]) -> SafetyCheck:
+    """Return a check with its numbers as what they are where a pump runs to the end of its curve: least ones, or none.
+
+    They rise with what runs into the tanks, so a least one may be too much already; it is never known to be safe.
+    """
+    doubts = [each.doubt.sums(_into(each.network, tanks)) for each in (now, after)]
+    (least_now, least_after) = (not doubt.known("") for doubt in doubts)
+    if not least_now and not least_after:
+        return check
+    values = (None if doubt.unknown else value for doubt, value in zip(doubts, (check.now, check.after), strict=True))
+    today, then = values
+    found = replace(check, now=today, after=then, least_now=least_now, least_after=least_after)
+    stated = check.verdict is not Verdict.UNCHECKED
+    if least_after and stated and found.verdict is Verdict.UNCHECKED:
+        return replace(found, why=_MORE_POINTS.format(" and ".join(map(repr, doubts[1].pumps))))
+    return found
+
+
+def _restart_in_doubt(check: SafetyCheck, now: Running, after: Running, tanks: Sequence[Tank]) -> SafetyCheck:
+    """Return the check of the start: today's number goes by no flow; how much more gathers is not known from two."""
+    if not now.doubt.sums(_into(now.network, tanks)).known(""):
+        check = replace(check, after=check.now)
+    return replace(_in_doubt(check, now, after, tanks), now=check.now, least_now=False)
+
+
+def _into(network: Network, tanks: Sequence[Tank]) -> dict[str, float]:
+    """Return what each run counts in what flows into all of some tanks."""
+    counts: dict[str, float] = {}
+    for tank in tanks:
+        for run, count in inflow_coefficients(network, tank).items():
+            counts[run] = counts.get(run, 0.0) + count
+    return counts
 
 
 def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Iterator[SafetyCheck]:

@@ -31,6 +31,7 @@ from optimizer.model.plan import ValveSetting
 from optimizer.model.throttling import valve_to_set
 
 _HALVINGS = 30
+_WITHIN_CURVE = 0.98  # valves are not set for the last point of a pump's curve: past it nothing is known
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
 MOST = 20.0  # no multiple of the targets beyond this is looked at
 
@@ -51,16 +52,19 @@ def balance(
 ) -> Balance | None:
     """Return the flows to set: windows as near their middle as the pump allows, the rest to demands without a limit.
 
-    No more than `may_flow` allows, as far as the least flows do. Returns None when the pump does not reach even those.
+    No more than `may_flow` allows, and less than the last point of the pump's curve, as far as the least flows do.
+    Returns None when the pump does not reach even those.
     """
     losses = PathLosses(network, known, conditions)
+    pump = network.pumps[known.pump]
+    most_m3_s = _WITHIN_CURVE * pump.curve[-1][0] * pump.speed
 
     def at(fraction: float, scale: float) -> Balance:
         return losses.balance_at(_demands(known, fraction, scale))
 
     def good(fraction: float, scale: float) -> bool:
         found = at(fraction, scale)
-        return _holds(found) and may_flow(found.flows_m3_s)
+        return _holds(found) and found.flows_m3_s[known.source] <= most_m3_s and may_flow(found.flows_m3_s)
 
     if not _holds(at(0.0, 1.0)):
         return None

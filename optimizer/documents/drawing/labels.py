@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from optimizer.documents.words import percent, pump_setting
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.ends import Form
 from optimizer.model.network import Network, Part, Run
 from optimizer.units import flow_unit, show_flow, show_head, show_length
@@ -33,6 +34,7 @@ class Shown:
     gone: frozenset[tuple[str, int]] = frozenset()
     new_tees: frozenset[str] = frozenset()
     gone_tees: frozenset[str] = frozenset()
+    before_doubt: Doubt = field(default_factory=Doubt)
 
 
 def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
@@ -42,6 +44,8 @@ def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
     lines = []
     if math.isfinite(flow):
         now, then = (_flow(value, shown.units) for value in (before, flow))
+        now = shown.before_doubt.words(run, now)
+        then = doubt_of(shown.network, shown.flows_m3_s).words(run, then)
         was = f"{now.removesuffix(f' {flow_unit(shown.units)}')} → " if math.isfinite(before) and now != then else ""
         lines.append(f"{was}{then}")
     if flow < -_STILL_M3_S:

@@ -34,6 +34,7 @@ from optimizer.documents.drawing.svg import BACK, MARKS, Box, Canvas, Column, Up
 from optimizer.documents.drawing.symbols import Spot, draw_symbol
 from optimizer.documents.words import flow_words
 from optimizer.model.catalog import Kind
+from optimizer.model.doubt import doubt_of
 from optimizer.model.network import Network, Part, Point, PointKind
 from optimizer.units import length_unit, length_value, show_length
 
@@ -293,11 +294,16 @@ def draw_badge(canvas: Canvas, x: float, y: float, *, new: bool) -> None:
     canvas.text(x, y + 4.5, letter, role, size=PART_SIZE, anchor="middle")
 
 
+def _told(shown: Shown, run: str) -> str:
+    words = flow_words(shown.flows_m3_s[run], shown.units)
+    return doubt_of(shown.network, shown.flows_m3_s).words(run, words)
+
+
 def describe(shown: Shown) -> str:
     """Return the picture in words: every run with its ends and its flow."""
     runs = [
         f"{run.name} from {run.start.point} to {run.end.point}"
-        + (f" carries {flow_words(shown.flows_m3_s[run.name], shown.units)}" if run.name in shown.flows_m3_s else "")
+        + (f" carries {_told(shown, run.name)}" if run.name in shown.flows_m3_s else "")
         for run in shown.network.runs.values()
     ]
     marks = [

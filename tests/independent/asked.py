@@ -1,0 +1,38 @@
+"""What the package is asked in these tests: the one place that knows its interface."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from random_systems import Small
+
+from optimizer import pipeline
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Plan
+from optimizer.model.system import System
+
+
+def read(small: Small, folder: Path) -> tuple[System, Catalog]:
+    """Return a system by its file, with its own price list."""
+    path, prices = small.write(folder)
+    return pipeline.read(path, [prices])
+
+
+def plan(small: Small, folder: Path) -> Plan:
+    """Return what the search says of a system."""
+    return pipeline.search(*read(small, folder))
+
+
+def proved_cents(found: Plan) -> int | None:
+    """Return the cost that is proved least; None where it is proved that there is no plan."""
+    if found.status.value == "infeasible":
+        return None
+    assert found.status.value == "optimal", (found.status, found.reasons)
+    return found.material_cents
+
+
+def bought(found: Plan) -> set[str]:
+    """Return the item numbers of what a plan buys."""
+    runs = [purchase for run in found.runs.values() for purchase in run.purchases]
+    tees = [purchase for tee in found.tees.values() for purchase in tee.purchases]
+    return {purchase.item.item_id for purchase in (*runs, *tees, *found.consumables)}

@@ -1,0 +1,227 @@
+"""The least that any plumbing of a small system costs, by going through all of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
+from own_shelf import End
+from own_ways import PRICES, SAW_M, Step, Walk, Way, Ways
+from random_systems import M3_S_PER_L_H, SHARED, SMALL, Line, Small
+
+CEMENT = SHARED["cement-quarter-pint"] + SHARED["primer-quarter-pint"]
+TAPE = SHARED["tape-roll"]
+
+
+def step_cents(step: Step) -> int:
+    """Return what a step uses: pieces, and pipe as a share of a sale length, with what is hidden and the saw cut."""
+    cents, pipe = 0, {}
+    for piece in step.pieces:
+        if piece.new and piece.row is not None:
+            if piece.kind == "pipe":
+                pipe[piece.row] = pipe.get(piece.row, 0.0) + piece.length_m + SAW_M
+            else:
+                cents += piece.row.cents
+    for row, length in step.hidden:
+        pipe[row] = pipe.get(row, 0.0) + length
+    return cents + sum(math.ceil(length / row.sale_length_m * row.cents - 1e-9) for row, length in pipe.items())
+
+
+def step_loss_m(step: Step, flow: float, draws: bool, first: bool, opens: bool, last: bool) -> float:
+    """Return what a step loses at a flow [m³/s]; `draws`, `opens`: the run begins, ends in free water."""
+    total = 0.0
+    for piece in step.pieces:
+        if piece.row is not None:
+            pipe = piece.kind == "pipe"
+            total += (
+                pipe_loss_m(piece.row, piece.length_m, flow) if pipe else piece_loss_m(piece.row, piece.turned, flow)
+            )
+    if first and draws and step.pieces[0].row is not None:
+        head = step.pieces[0]
+        total += (0.78 if head.kind == "pipe" else 0.5) * velocity_head_m(flow, head.row.bores_m[0])
+    if last and opens and step.pieces:
+        total += velocity_head_m(flow, step.pieces[-1].row.bores_m[0])
+    return total
+
+
+def walk_of(small: Small, line: Line, flows: tuple[float, ...], ends: tuple[object, ...] = ("open",)) -> Walk:
+    """Return the walk of a run that is weighed at some flows [m³/s]."""
+    tee = End(SMALL, "socket")
+    at_tee = [point.split()[0] in small.tees for point in (line.start, line.end)]
+    ways = Ways(
+        small.shop, line.parts, start=tee if at_tee[0] else None, end=tee if at_tee[1] else None,
+        ends=ends if at_tee[1] else ("open",),
+    )  # fmt: skip
+
+    def weigh(step: Step, first: bool, last: bool) -> tuple[float, tuple[float, ...]]:
+        draws, opens = not at_tee[0], not at_tee[1]
+        return step_cents(step), tuple(step_loss_m(step, flow, draws, first, opens, last) for flow in flows)
+
+    return Walk(ways, weigh, opening_cents)
+
+
+def opening_cents(sealed: tuple[bool, bool]) -> int:
+    return CEMENT * sealed[0] + TAPE * sealed[1]
+
+
+def packs_cents(ways: Iterable[Way]) -> int:
+    """Return what the first can of cement and of primer, and the first roll of tape come to, where they are opened."""
+    cement, tape = (any(of) for of in zip(*(way.sealed for way in ways), strict=True))
+    return CEMENT * cement + TAPE * tape
+
+
+@dataclass(frozen=True)
+class Need:
+    """At this flow [m³/s] a run may lose at most (at least, where it has no valve) so much [m]."""
+
+    flow: float
+    most_m: float
+    least: bool = False
+
+
+def pump_head_m(small: Small, flow_l_h: float) -> float:
+    top, most = small.pump
+    return top * (1.0 - (flow_l_h / most) ** 2)
+
+
+def needs_of(small: Small, line: Line) -> tuple[Need, ...]:
+    """Return what a run alone between two waters must keep to."""
+    at = dict(small.heights_m)
+    for name, (bar, height) in small.supplies_bar.items():
+        at[name] = height + bar * 1e5 / (RHO * G)
+
+    def head(flow_l_h: float) -> float:
+        if line.parts[0].row is None:
+            return pump_head_m(small, flow_l_h) + at[line.start] - at[line.end]
+        return at[line.start] - at[line.end]
+
+    needs = [Need(line.low_l_h * M3_S_PER_L_H, head(line.low_l_h))] if line.low_l_h else []
+    if line.high_l_h is not None and not line.has_valve:
+        needs.append(Need(line.high_l_h * M3_S_PER_L_H, head(line.high_l_h), least=True))
+    return tuple(needs)
+
+
+def least_of_lines(small: Small, most_cents: float, slack: Callable[[float], float]) -> float:
+    """Return the least cost of a system of lines between open waters, endless where none comes to `most_cents`.
+
+    `slack` says by how much a head is loosened (or, below 0, tightened) [m].
+    """
+    found: list[list[Way]] = []
+    for line in small.lines.values():
+        needs = needs_of(small, line)
+        walk = walk_of(small, line, tuple(need.flow for need in needs))
+
+        def keeps(way: Way, needs: tuple[Need, ...] = needs) -> bool:
+            return all(
+                loss >= need.most_m - slack(need.most_m) if need.least else loss <= need.most_m + slack(need.most_m)
+                for need, loss in zip(needs, way.losses_m, strict=True)
+            )
+
+        first = needs[0].most_m + slack(needs[0].most_m)
+        found.append(list(walk.cheapest("open", "open", most_cents, first, keeps).values()))
+    pairings = product(*found)
+    return min((sum(way.cents for way in choice) + packs_cents(choice) for choice in pairings), default=math.inf)
+
+
+def least_of_tree(small: Small, most_cents: float, slack: Callable[[float], float]) -> float:
+    """Return the least cost of a riser and two valved branches, over every tee."""
+    (point,) = small.tees
+    riser, (first, second) = small.lines["riser"], (small.lines["branch 1"], small.lines["branch 2"])
+    q1, q2 = first.low_l_h * M3_S_PER_L_H, second.low_l_h * M3_S_PER_L_H
+    total = first.low_l_h + second.low_l_h
+    head = pump_head_m(small, total)
+    head += slack(head)
+    tees = _tees(small, point)
+    walks = {
+        "riser": walk_of(small, riser, (q1 + q2,), tuple(dict.fromkeys(states[0] for states, _, _ in tees))),
+        "branch 1": walk_of(small, first, (q1,)),
+        "branch 2": walk_of(small, second, (q2,)),
+    }
+    best = math.inf
+    for states, (row, turned), cents in tees:
+        through, aside = tee_dividing_m(row, (q2, q1), True, turned)
+        most = {
+            "branch 1": head - aside - small.heights_m["tank 1"],
+            "branch 2": head - through - small.heights_m["tank 2"],
+        }
+        keys = {"riser": ("open", states[0]), "branch 1": (states[2], "open"), "branch 2": (states[1], "open")}
+        ways = _ways_of_tree(walks, keys, most, min(most_cents, best) - cents)
+        if all(ways.values()):
+            best = min(best, cents + _best_pairing(ways, most))
+    return best
+
+
+def tree_has_a_plan(small: Small, slack: Callable[[float], float]) -> bool:
+    """Return whether any plumbing of a tree serves, whatever it costs."""
+    return math.isfinite(least_of_tree(small, math.inf, slack))
+
+
+def _ways_of_tree(
+    walks: dict[str, Walk], keys: dict[str, tuple[object, object]], most: dict[str, float], most_cents: float
+) -> dict[str, list[Way]]:
+    """Return the ways of each run that a plumbing within the limits may have, by the least that the others add."""
+    least = {name: walks[name].from_start(*keys[name]) for name in keys}
+    if any(value is None for value in least.values()):
+        return {name: [] for name in keys}
+    most_m = {name: most[name] - least["riser"][1] for name in most}
+    most_m["riser"] = min(most[name] - least[name][1] for name in most)
+    if min(most_m[name] - least[name][1] for name in keys) < 0.0:
+        return {name: [] for name in keys}
+    caps = {name: [math.inf] * len(PRICES) for name in keys}
+    for prices in [pair for p in PRICES for pair in ((p, p), (p, 0.0), (0.0, p))]:
+        at = dict(zip(most, prices, strict=True))
+        at["riser"] = sum(prices)
+        if at["riser"] not in PRICES:
+            continue
+        index = {name: PRICES.index(price) for name, price in at.items()}
+        parts = {name: least[name][2 + index[name]] for name in keys}
+        whole = most_cents + sum(at[name] * most[name] for name in most) - sum(parts.values())
+        for name in keys:
+            caps[name][index[name]] = min(caps[name][index[name]], whole + parts[name])
+    if math.isinf(most_cents):  # whether there is a plan at all: the least losses tell
+        return {name: [Way((), 0.0, (least[name][1],), None, (False, False))] for name in keys}
+    spare = most_cents - sum(value[0] for value in least.values())
+    return {
+        name: list(walks[name].all(*keys[name], least[name][0] + spare, most_m[name], tuple(caps[name])))
+        for name in keys
+    }
+
+
+def _tees(small: Small, point: str) -> list[tuple[tuple[object, object, object], tuple[object, bool], int]]:
+    """Return (states of run leg 1, run leg 2, branch), (row, turned), cents of every fitting that may stand there."""
+    rows = small.shop.rows
+    found = [(("kept",) * 3, (rows[small.tees[point]], False), 0)]
+    for row in rows.values():
+        if row.kind == "tee":
+            for turned in {False, row.ends[0] != row.ends[1]}:
+                ends = (row.ends[1], row.ends[0], row.ends[2]) if turned else row.ends
+                found.append((ends, (row, turned), row.cents))
+    return found
+
+
+def _best_pairing(ways: dict[str, list[Way]], most: dict[str, float]) -> float:
+    """Return the least cents of three ways that keep to both paths, with the cans that they open."""
+    groups: dict[str, dict[tuple[bool, bool], tuple[np.ndarray, np.ndarray]]] = {}
+    for name, found in ways.items():
+        by: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
+        for way in found:
+            by.setdefault(way.sealed, []).append((way.losses_m[0], way.cents))
+        groups[name] = {}
+        for key, pairs in by.items():
+            table = np.array(sorted(pairs))
+            groups[name][key] = table[:, 0], np.minimum.accumulate(table[:, 1])
+    best = math.inf
+    for keys in product(*groups.values()):
+        picked = [groups[name][key] for name, key in zip(groups, keys, strict=True)]
+        packs = CEMENT * any(k[0] for k in keys) + TAPE * any(k[1] for k in keys)
+        (loss, cents), branches = picked[0], picked[1:]
+        total = cents + packs
+        for (at, least), name in zip(branches, list(groups)[1:], strict=True):
+            place = np.searchsorted(at, most[name] - loss + 1e-12, side="right") - 1
+            total = total + np.where(place >= 0, least[np.maximum(place, 0)], math.inf)
+        best = min(best, float(total.min(initial=math.inf)))
+    return best

@@ -1,0 +1,257 @@
+"""Random small systems as files, with what the enumeration needs to know of them. Invented, prices too."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
+from own_shelf import End, Row, all_rows
+from own_ways import Piece, Shop
+
+M3_S_PER_L_H = 1.0 / 3.6e6
+SMALL, LARGE = "3/4 in", "1 in"
+CODE = {SMALL: "075", LARGE: "100"}
+SHARED = {"cement-quarter-pint": 549, "primer-quarter-pint": 499, "tape-roll": 149}
+_EACH = ("pipe", "elbow", "sweep-elbow", "45-elbow", "coupling", "union", "ball-valve", "gate-valve", "tee")
+_BOTH = ("tee-100x100x075", "reducing-coupling-100x075", "bushing-100x075")
+_THREADED = ("adapter-075-socket-npt", "adapter-100-socket-npt", "adapter-075x100-socket-npt")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One run between two points; the limits are on its flow [L/h]. `tees`: leg of a tee at its start and its end."""
+
+    name: str
+    start: str
+    end: str
+    parts: tuple[Piece, ...]
+    low_l_h: float = 0.0
+    high_l_h: float | None = None
+
+    @property
+    def has_valve(self) -> bool:
+        return any("valve" in part.kind for part in self.parts)
+
+
+@dataclass(frozen=True)
+class Small:
+    """A system: heights of its open waters [m], the pump's parabola (head at rest [m], flow without head [L/h])."""
+
+    name: str
+    heights_m: Mapping[str, float]
+    lines: Mapping[str, Line]
+    pump: tuple[float, float]
+    prices: Mapping[str, int]
+    tees: Mapping[str, str] = field(default_factory=dict)  # name of the tee, item number
+    supplies_bar: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # pressure, height [m]
+    by_the_foot: bool = True
+    extra_rules: str = ""
+    extra: str = ""
+
+    @property
+    def shop(self) -> Shop:
+        known = all_rows()
+        rows = {key: replace(known[key], cents=cents) for key, cents in self.prices.items() if key in known}
+        return Shop(rows, (SMALL, LARGE))
+
+    def text(self, order: Sequence[str] | None = None) -> str:
+        """Return the system file."""
+        heights = ", ".join(f"{name}: {height:.4f} m" for name, height in self.heights_m.items())
+        top, most = self.pump
+        out = [f"system: {self.name}", "units: metric", "water: {salinity: 0 g/kg, temperature: 25 degC}"]
+        out.append(f"surfaces: {{{heights}}}")
+        if self.supplies_bar:
+            out.append("supplies:")
+            out += [
+                f"  {k}: {{pressure: {p:.6f} bar, elevation: {z:.3f} m}}" for k, (p, z) in self.supplies_bar.items()
+            ]
+        out += [
+            "pumps:",
+            f"  return: {{curve: [0 L/h at {top:.5f} m, {most:.3f} L/h at 0 m], ports: {SMALL} NPT male}}",
+        ]
+        out.append("runs:")
+        for name in order or self.lines:
+            line = self.lines[name]
+            parts = ", ".join(words_of(part) for part in line.parts)
+            out.append(f"  {name}: {{from: {line.start}, to: {line.end}, size: {SMALL} sch 40 PVC, parts: [{parts}]}}")
+        targets = [f"  {line.name}: {_target(line)}" for line in self.lines.values() if line.low_l_h or line.high_l_h]
+        out += ["targets:", *targets]
+        foot = ", buy pipe: by the foot" if self.by_the_foot else ""
+        rules = f"sizes: [{SMALL}, {LARGE}], velocity limit: 9.0 m/s, buy only from: own lists{foot}{self.extra_rules}"
+        out.append(f"rules: {{{rules}}}")
+        return "\n".join(out) + "\n" + self.extra
+
+    def write(self, folder: Path) -> tuple[Path, Path]:
+        """Write the system file and the price list; return both paths."""
+        system, prices = folder / f"{self.name.replace(' ', '-')}.yaml", folder / "prices.csv"
+        system.write_text(self.text(), encoding="utf-8")
+        rows = [f"{key},{cents / 100:.2f},USD,2026-11-01" for key, cents in self.prices.items()]
+        prices.write_text("\n".join(["item_id,price,currency,price_date", *rows]) + "\n", encoding="utf-8")
+        return system, prices
+
+
+def _target(line: Line) -> str:
+    if line.high_l_h is None:
+        return f"at least {line.low_l_h:.3f} L/h"
+    return f"{line.low_l_h:.3f} to {line.high_l_h:.3f} L/h" if line.low_l_h else f"at most {line.high_l_h:.3f} L/h"
+
+
+def words_of(part: Piece) -> str:
+    if part.row is None:
+        return "pump return"
+    words = part.kind
+    if part.kind == "pipe":
+        words = f"pipe {part.length_m:.4f} m"
+    elif part.kind == "adapter":
+        words = "adapter NPT female x socket"
+    if part.keep or part.must_go:
+        return f"{{part: {words}, {'keep' if part.keep else 'must go'}: yes}}"
+    return words
+
+
+def row_of(kind: str, size: str = SMALL) -> Row:
+    if kind == "adapter":
+        return all_rows()[f"sch40-adapter-{CODE[size]}-socket-npt"]
+    return all_rows()[f"sch40-{kind.replace(' ', '-')}-{CODE[size]}"]
+
+
+def old(kind: str, **changes: object) -> Piece:
+    """Return a part that stands there, in the smaller size."""
+    if kind == "pump":
+        return Piece(None, "pump", port=End(SMALL, "NPT male"), keep=True)
+    return Piece(row_of(kind), kind, turned=kind == "adapter")._replace(**changes)  # type: ignore[arg-type]
+
+
+def prices_of(rng: random.Random, missing: int = 0) -> dict[str, int]:
+    """Return random prices of a few rows in two sizes, a few of them not for sale."""
+    keys = [f"sch40-{kind}-{CODE[size]}" for size in (SMALL, LARGE) for kind in (*_EACH, "true-union-ball-valve")]
+    keys += [f"sch40-{kind}" for kind in (*_BOTH, *_THREADED)]
+    droppable = [key for key in keys if "pipe" not in key and "tee" not in key]
+    gone = set(rng.sample(droppable, missing))
+    found = {}
+    for key in keys:
+        if key not in gone:
+            found[key] = max(5, round(all_rows()[key].cents * rng.uniform(0.4, 1.6)))
+    return {**found, **SHARED}
+
+
+def parts_between(
+    rng: random.Random, bends: int, valve: bool, keep: float, pipe_m: tuple[float, float], kinds: Sequence[str] = ()
+) -> tuple[Piece, ...]:
+    """Return pipe, fitting, pipe, ...; a pipe first and last."""
+
+    def pipe() -> Piece:
+        return old("pipe", length_m=round(rng.uniform(*pipe_m), 3), keep=rng.random() < keep)
+
+    inner = [
+        rng.choice(kinds or ("elbow", "elbow", "45 elbow", "union", "coupling", "globe valve")) for _ in range(bends)
+    ]
+    inner = [kind for kind in inner if kind != "globe valve" or not valve]
+    if valve:
+        inner.insert(rng.randrange(len(inner) + 1), rng.choice(("ball valve", "gate valve", "globe valve")))
+    found = [pipe()]
+    for kind in inner:
+        found.append(old(kind, keep=rng.random() < keep))
+        if rng.random() < 0.85 or kind in ("coupling",):
+            found.append(pipe())
+    if found[-1].kind != "pipe":
+        found.append(pipe())
+    return tuple(found)
+
+
+def run_loss_m(parts: Sequence[Piece], flow_l_h: float, into_water: bool = True) -> float:
+    """Return what a run as it stands loses at a flow, with its opening into free water."""
+    flow = flow_l_h * M3_S_PER_L_H
+    total = 0.0
+    for part in parts:
+        if part.row is not None:
+            pipe = part.kind == "pipe"
+            total += pipe_loss_m(part.row, part.length_m, flow) if pipe else piece_loss_m(part.row, part.turned, flow)
+    last = parts[-1].row
+    assert last is not None
+    return total + (velocity_head_m(flow, last.bores_m[0]) if into_water else 0.0)
+
+
+def pump_through(head_m: float, flow_l_h: float, rng: random.Random) -> tuple[float, float]:
+    """Return a parabola through a head at a flow."""
+    most = flow_l_h * rng.uniform(1.6, 3.0)
+    return head_m / (1.0 - (flow_l_h / most) ** 2), most
+
+
+def single(seed: int, *, kept: float = 0.0, valve: bool | None = None, window: bool = False, missing: int = 0) -> Small:
+    """Return a pump, an adapter and a line of three to seven parts into the display."""
+    rng = random.Random(f"single {seed} {kept} {valve} {window}")
+    valved = rng.random() < 0.6 if valve is None else valve
+    parts = (old("pump"), old("adapter"), *parts_between(rng, rng.randint(0, 2), valved, kept, (0.15, 2.5)))
+    flow = rng.uniform(1400.0, 3400.0)
+    lift = rng.uniform(0.3, 1.8)
+    loss = run_loss_m(parts, flow)
+    line = Line("riser", "sump", "display", parts, flow, flow * rng.uniform(1.01, 1.3) if window else None)
+    head = lift + loss * rng.uniform(0.3, 1.02)
+    heights = {"sump": 0.0, "display": lift}
+    return Small(
+        f"single line {seed}", heights, {"riser": line}, pump_through(head, flow, rng), prices_of(rng, missing)
+    )
+
+
+def gravity(seed: int) -> Small:
+    """Return a pumped line and a gravity line back, each with a valve and a target."""
+    rng = random.Random(f"gravity {seed}")
+    base = single(seed, valve=True)
+    feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.15, 0.6))
+    drop = base.heights_m["display"]
+    flow = 300.0
+    entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
+    while run_loss_m(feed, flow) + entry < drop * rng.uniform(0.9, 1.0):
+        flow *= 1.02
+        entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
+    wanted = flow * rng.uniform(0.8, 1.4)
+    line = Line("feed", "display", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
+    return replace(base, name=f"gravity line {seed}", lines={**base.lines, "feed": line})
+
+
+def house(seed: int) -> Small:
+    """Return a pumped line, and a line of house water into the sump behind a valve."""
+    rng = random.Random(f"house {seed}")
+    base = single(seed, valve=True)
+    feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.3, 2.0))
+    wanted = rng.uniform(1500.0, 3500.0)
+    entry = 0.78 * velocity_head_m(wanted * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
+    head = (run_loss_m(feed, wanted) + entry) * rng.uniform(0.4, 1.05)
+    line = Line("top up", "house", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
+    supplies = {"house": (head * RHO * G / 1e5, 0.0)}
+    lines = {**base.lines, "top up": line}
+    return replace(base, name=f"house line {seed}", lines=lines, supplies_bar=supplies)
+
+
+def tree(seed: int, *, kept: float = 0.0) -> Small:
+    """Return a riser and two branches with valves behind a tee."""
+    rng = random.Random(f"tree {seed} {kept}")
+    riser = (old("pump"), old("adapter"), *parts_between(rng, rng.randint(0, 1), False, kept, (0.2, 1.5), ("elbow",)))
+    lines, heights, losses, flows = {}, {"sump": 0.0}, {}, {}
+    for i in (1, 2):
+        kinds = ("elbow", "45 elbow")
+        parts = parts_between(rng, rng.randint(0, 1), True, kept, (0.2, 1.2), kinds)
+        flows[i] = rng.uniform(450.0, 1000.0)
+        heights[f"tank {i}"] = rng.uniform(0.3, 1.2)
+        high = rng.choice([None, 1.3 * flows[i]])
+        start = "split branch" if i == 1 else "split"
+        lines[f"branch {i}"] = Line(f"branch {i}", start, f"tank {i}", parts, flows[i], high)
+        losses[i] = run_loss_m(parts, flows[i]) + heights[f"tank {i}"]
+    total = sum(flows.values())
+    m3 = M3_S_PER_L_H
+    through, aside = tee_dividing_m(row_of("tee"), (flows[2] * m3, flows[1] * m3), True, False)
+    at_tee = max(losses[1] + aside, losses[2] + through)
+    loss = run_loss_m(riser, total, False)
+    lift = min(heights["tank 1"], heights["tank 2"])
+    head = lift + (at_tee - lift + loss) * rng.uniform(0.8, 1.02)
+    lines = {"riser": Line("riser", "sump", "split", riser), **lines}
+    return Small(
+        f"tree {seed}", heights, lines, pump_through(head, total, rng), prices_of(rng), {"split": "sch40-tee-075"}
+    )
+
+
+__all__ = ["Line", "Small", "gravity", "house", "single", "tree"]

@@ -1,0 +1,112 @@
+"""A pump at or past the last point of its curve: what runs into tanks is known from below, so nothing of it is safe."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from small_aquaria import aquarium, catalog, siphon, upright
+
+from optimizer import pipeline
+from optimizer.documents.flow_tables import speed_blocks
+from optimizer.documents.payload import flow_json
+from optimizer.documents.safety_text import safety_rows
+from optimizer.documents.tables import Table
+from optimizer.documents.text import demand_words, flow_blocks
+from optimizer.model.safety import SafetyCheck, Tank, Verdict
+from optimizer.model.system import System
+from optimizer.search.cheapest import find_plan
+from optimizer.verify.card import settings_card
+from optimizer.verify.safety import safety_today
+
+DISPLAY = Tank("display", 0.72, 0.30, rim_m=0.03, opening_depth_m=0.025, start_volume_m3=0.004)
+SUMP = Tank("sump", free_volume_m3=0.080, reserve_m3=0.015)
+SHORT = ((0.0, 4.0), (5e-5, 3.95), (1e-4, 3.8))
+WHOLE = (*SHORT, (3e-4, 3.0), (6e-4, 0.0))
+
+
+def system(curve: tuple[tuple[float, float], ...], **changes: object) -> System:
+    plain = aquarium(low_m3_s=0.9e-4, tanks=(DISPLAY, SUMP), drains=(siphon("1 in"), upright("2 in", 0.03)))
+    plain = replace(plain, **changes)  # type: ignore[arg-type]
+    pump = replace(plain.network.pumps["return"], curve=curve)
+    return replace(plain, network=replace(plain.network, pumps={"return": pump}))
+
+
+def checks(there: System) -> dict[str, SafetyCheck]:
+    return {check.title: check for check in safety_today(there).checks}
+
+
+def about_flow(there: System) -> list[SafetyCheck]:
+    return [check for title, check in checks(there).items() if "drain carries" in title or "rim" in title]
+
+
+def test_no_row_that_depends_on_the_flow_is_safe() -> None:
+    assert all(check.verdict is Verdict.SAFE for check in about_flow(system(WHOLE)))
+    found = about_flow(system(SHORT))
+    assert len(found) == 3
+    assert all(check.verdict is Verdict.UNCHECKED and "curve of pump 'return'" in check.why for check in found)
+
+
+def test_what_runs_back_is_known_from_below() -> None:
+    (check,) = [check for title, check in checks(system(SHORT)).items() if "runs back" in title]
+    assert check.verdict is Verdict.UNCHECKED
+    assert check.told("metric")[1].startswith("at least ")
+
+
+def test_what_is_too_much_already_is_unsafe_all_the_same() -> None:
+    small = replace(SUMP, free_volume_m3=0.010)
+    (check,) = [check for title, check in checks(system(SHORT, tanks=(DISPLAY, small))).items() if "runs back" in title]
+    assert check.verdict is Verdict.UNSAFE
+    assert "at least" in check.unsafe_words("metric")
+
+
+def test_pressure_does_not_depend_on_the_flow() -> None:
+    (check,) = [check for title, check in checks(system(SHORT)).items() if "weakest" in title]
+    assert check.verdict is Verdict.SAFE
+
+
+def test_the_flow_command_says_at_least_and_gives_no_band() -> None:
+    there = system(SHORT)
+    solution, band = pipeline.flows(there), pipeline.flow_band(there)
+    (flows, pumps) = [block for block in flow_blocks(there, solution, band) if isinstance(block, Table)]
+    assert flows.rows[0][1] == "at least 360 L/h"  # 1e-4 m³/s
+    assert flows.rows[0][2] == ""
+    assert pumps.rows[0][2:] == ("at least 360 L/h", "not known")
+    told = flow_json(there, solution, band)
+    assert told["runs"][0]["flow_is"] == "a least value"
+    assert told["runs"][0]["flow_high_m3_s"] is None
+
+
+def test_so_do_the_flows_over_the_setting() -> None:
+    there = system(SHORT)
+    table = next(
+        block for block in speed_blocks(there, pipeline.flows_over_settings(there, (1.0,))) if isinstance(block, Table)
+    )
+    assert table.rows[0][1] == "at least 360 L/h"
+
+
+def test_the_card_has_no_meters_where_the_flow_is_not_known() -> None:
+    (mode,) = settings_card(system(SHORT)).modes
+    assert mode.meters == ()
+    assert "end of its curve" in mode.note
+
+
+def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
+    there = system(SHORT)
+    report = pipeline.report(there, find_plan(there, catalog()).plan)
+    (demand,) = report.verification.demands
+    now, after, wide_open = demand_words(demand, "metric")
+    assert demand.after_m3_s < 0.99 * SHORT[-1][0]
+    assert now == wide_open == "at least 360 L/h"
+    assert not after.startswith("at least")
+    assert report.verification.safety is not None
+    rows = safety_rows(report.verification.safety.checks, "metric")
+    assert all(row[4] == "safe" for row in rows if "drain carries" in row[0])
+    assert all(row[1].startswith("at least") for row in rows if "drain carries" in row[0])
+    assert any("whether the emergency drain" in text for text in report.verification.warnings)
+
+
+def test_the_whole_curve_carries_more_than_what_the_short_one_promises() -> None:
+    short, whole = (pipeline.flows(system(curve)).flows_m3_s["return line"] for curve in (SHORT, WHOLE))
+    assert whole > short
+    assert short == pytest.approx(SHORT[-1][0], rel=1e-3)
