@@ -157,8 +157,9 @@ def _loss_m(element: LossElement, flow: float, compiled: CompiledNetwork) -> flo
 
 
 def _gain_or_nan(compiled: CompiledNetwork, solution: NetworkSolution, flows: Floats, row: _Row) -> float:
-    """Return the gain; not a number where the end of a pump's curve leaves the flow itself open."""
-    known = solution.doubt.known(compiled.run_names[row.run])
+    """Return the gain; not a number where the end of a pump's curve, or what its tank gets, decides the flow."""
+    name = compiled.run_names[row.run]
+    known = solution.doubt.known(name) and name not in solution.starved
     return _gain(compiled, flows, row) if known else float("nan")
 
 

@@ -13,6 +13,7 @@ from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, Variatio
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.newton import Newton, State
+from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
 from optimizer.model.doubt import CURVE_END, Doubt, doubt_of
 from optimizer.model.network import Leg, PointKind
@@ -20,7 +21,8 @@ from optimizer.model.network import Network as Plumbing
 
 _STILL_M3_S = 1e-9  # flows below count as none
 _PAST = 1e-9
-_STEEPER = (1e3, 1e5, 1e7)  # past the last point head falls so many times faster than the parabola
+_STARVED = "run {!r} runs partly full: it could carry more than its tank gets, and carries that"
+_STEEPER = (1e3, 1e5)  # past the last point head falls so many times faster than the parabola
 
 
 @dataclass(frozen=True)
@@ -30,7 +32,8 @@ class NetworkSolution:
     `heads_m` of a tee is the total head in the leg that carries the combined flow; NaN where no open path leads to a
     fixed head, so that no pressure can be told. `velocities_m_s` is taken at the narrowest bore of each run, without
     sign. Where a pump would run past the last point of its curve the network is solved with the pump held there, and
-    `doubt` says which flows are then known from below, or not at all.
+    `doubt` says which flows are then known from below, or not at all. `starved` are the runs of gravity lines that
+    could carry more than their tank gets: they run partly full, with what it gets.
     """
 
     flows_m3_s: Mapping[str, float]
@@ -41,6 +44,7 @@ class NetworkSolution:
     energy_residual_m: float
     warnings: tuple[str, ...] = ()
     doubt: Doubt = field(default_factory=Doubt)
+    starved: frozenset[str] = frozenset()
 
 
 def solve_network(network: Plumbing, conditions: Conditions | None = None) -> NetworkSolution:
@@ -64,8 +68,11 @@ def solve_compiled(
     state = newton.run(guess_m3_s)
     if _past(compiled, variation, state.flow_m3_s):
         newton, state = _held_at_the_last_point(compiled, variation, state.flow_m3_s)
-    flows = dict(zip(compiled.run_names, state.flow_m3_s.tolist(), strict=True))
-    speeds = np.abs(state.flow_m3_s) / compiled.narrowest_area_m2
+    balance = tank_balance(compiled.network)
+    carried = balance.balanced(state.flow_m3_s)
+    flows = dict(zip(compiled.run_names, carried.tolist(), strict=True))
+    starved = frozenset(np.array(compiled.run_names)[carried != state.flow_m3_s].tolist())
+    speeds = np.abs(carried) / compiled.narrowest_area_m2
     return NetworkSolution(
         flows_m3_s=flows,
         heads_m=_heads(compiled, variation, state, newton.undetermined(state)),
@@ -73,8 +80,13 @@ def solve_compiled(
         iterations=state.iterations,
         mass_residual_m3_s=state.mass_m3_s,
         energy_residual_m=state.energy_m,
-        warnings=(*_pump_warnings(compiled, variation, flows), *_run_warnings(compiled, state)),
+        warnings=(
+            *_pump_warnings(compiled, variation, flows),
+            *_run_warnings(compiled, state),
+            *(_STARVED.format(name) for name in compiled.run_names if name in starved),
+        ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
+        starved=starved,
     )
 
 

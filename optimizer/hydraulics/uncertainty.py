@@ -25,6 +25,7 @@ from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
 from optimizer.hydraulics.network import solve_flows
 from optimizer.hydraulics.readings import with_valves
+from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.calibration import Measurement
 from optimizer.model.dial import RPM
 from optimizer.model.doubt import Doubt, doubt_of
@@ -115,6 +116,8 @@ def uncertainty(
     flows = ensemble_flows_m3_s(compiled, draws, value)
     if measured:
         flows = _narrowed(flows, measured_on or network, conditions, measured, draws)
+    balance = tank_balance(network)
+    value, flows = balance.balanced(value), balance.balanced(flows)
     names = compiled.run_names
     values = dict(zip(names, value.tolist(), strict=True))
     highs = dict(zip(names, np.percentile(flows, _HIGH, axis=0).tolist(), strict=True))

@@ -7,9 +7,10 @@ fixed heads, and no loop stands in between, what it pushes along carries at leas
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from optimizer.model.catalog import Kind
+from optimizer.model.circuits import circuits, gravity_lines, inflow_coefficients
+from optimizer.model.kinds import Kind
 from optimizer.model.network import Network, Pump, Run
 
 CURVE_END = 1e-4  # relative: a flow as near as this to the last point of the curve counts as there
@@ -57,12 +58,29 @@ def doubt_of(network: Network, flows_m3_s: Mapping[str, float]) -> Doubt:
         return NO_DOUBT
     least: set[str] = set()
     unknown: set[str] = set()
-    for runs in _parts(network):
+    for runs in (circuit.runs for circuit in circuits(network)):
         if any(past[run.name] for run in runs):
             certain = _pushed_along(network, runs)
             least |= certain
             unknown |= {run.name for run in runs} - certain
-    return Doubt(tuple(name for names in past.values() for name in names), frozenset(least), frozenset(unknown))
+    pumps = tuple(name for names in past.values() for name in names)
+    return _down_the_lines(network, Doubt(pumps, frozenset(least), frozenset(unknown)))
+
+
+def _down_the_lines(network: Network, doubt: Doubt) -> Doubt:
+    """Return a doubt with the gravity lines of tanks that get what is in doubt: they may carry what the tank gets."""
+    if not network.tanks_balance:
+        return doubt
+    falls = sorted(gravity_lines(network), key=lambda fall: -(network.points[fall[0]].head_m or 0.0))
+    for tank, circuit in falls:
+        lines = {run.name for run in circuit.runs}
+        into = inflow_coefficients(network, tank)
+        comes = doubt.sums({run: count for run, count in into.items() if run not in lines})
+        if comes.at_least:
+            doubt = replace(doubt, at_least=doubt.at_least | lines)
+        elif comes.unknown:
+            doubt = replace(doubt, unknown=doubt.unknown | lines)
+    return doubt
 
 
 def at_curve_end(pump: Pump, flow_m3_s: float) -> bool:
@@ -73,21 +91,6 @@ def at_curve_end(pump: Pump, flow_m3_s: float) -> bool:
 def _running(network: Network, run: Run) -> list[Pump]:
     pumps = [network.pumps[part.name] for part in run.parts if part.kind is Kind.PUMP and part.name in network.pumps]
     return [pump for pump in pumps if pump.speed > 0.0]
-
-
-def _parts(network: Network) -> list[list[Run]]:
-    """Return the runs that hang together through points whose head is not fixed, group by group."""
-    groups: list[tuple[set[str], list[Run]]] = []
-    for run in network.runs.values():
-        if not run.is_plumbed:
-            continue
-        joints = {point for point in (run.start.point, run.end.point) if not network.points[point].is_fixed}
-        touched = [group for group in groups if group[0] & joints]
-        groups = [group for group in groups if not group[0] & joints]
-        groups.append(
-            (joints.union(*(group[0] for group in touched)), [*(r for _, runs in touched for r in runs), run])
-        )
-    return [runs for _, runs in groups]
 
 
 def _pushed_along(network: Network, runs: Iterable[Run]) -> set[str]:

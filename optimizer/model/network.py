@@ -187,6 +187,8 @@ class Network:
     loss_factor: float = 1.0
     extra_roughness_m: float = 0.0
     height_shift_m: float = 0.0
+    tanks_balance: bool = False  # fed surfaces give no more than they get; else their levels hold whatever flows
+    falls: tuple[tuple[str, str], ...] = ()  # (tank with a drain, or outlet; tank that its water falls into)
 
     def graph(self) -> nx.MultiDiGraph[str]:
         """Return the plumbing as a networkx graph: nodes are points, edges runs, keyed by run name."""

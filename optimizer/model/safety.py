@@ -25,7 +25,8 @@ class Tank:
     edge. `opening_depth_m` and `break_depth_m` are how far below the edge the lowest return opening and the
     siphon-break hole lie. `free_volume_m3` fits in between the running water line and the rim, `reserve_m3` can leave
     before the pump sucks air. `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
-    `start_volume_m3` what must gather in tank and box before the drains pull. `fed_by` names outlets above the tank.
+    `start_volume_m3` what must gather in tank and box before the drains pull. `fed_by` names outlets above the tank;
+    `mouths_m` says how far below the edge gravity lines, by run, begin.
     """
 
     name: str
@@ -39,6 +40,7 @@ class Tank:
     box_volume_m3: float | None = None
     start_volume_m3: float | None = None
     fed_by: tuple[str, ...] = ()
+    mouths_m: tuple[tuple[str, float], ...] = ()
     place: str = ""
 
     @property
@@ -54,7 +56,7 @@ class Tank:
 
 @dataclass(frozen=True, slots=True)
 class Drain:
-    """A pipe that leads water from a tank back to the sump by its weight.
+    """A pipe that leads water from a tank down to the sump, or to another tank, by its weight.
 
     `drop_m` is from the water over its mouth down to the sump's water, or to its end where that hangs above the water.
     `lip_head_m` is how high water may stand over the mouth of an open or emergency drain before it gets wet elsewhere.
@@ -67,6 +69,7 @@ class Drain:
     drop_m: float | None = None
     lip_head_m: float | None = None
     place: str = ""
+    to: str = ""  # the tank that it ends in; none: the sump
 
     @property
     def mouth_bore_m(self) -> float:

@@ -8,16 +8,19 @@ drains:
     from: display
     mode: full siphon            # or open, or emergency
     size: 1-1/2 in sch 40 PVC
-    drop: 8 ft 6 in              # from the water over its mouth to the sump's water
+    to: sump                     # or another tank below; the sump where nothing is said
+    drop: 8 ft 6 in              # from the water over its mouth to the water that it ends in
     parts: [bulkhead, elbow, pipe 8 ft, gate valve]
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 
 from optimizer import units
 from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.circuits import mouths_of, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, RunText, fit_run
@@ -38,8 +41,8 @@ _VOLUMES = {
     "overflow box volume": "box_volume_m3",
     "start volume": "start_volume_m3",
 }
-_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by"]
-_DRAIN_KEYS = ["from", "mode", "size", "drop", "head over lip", "parts"]
+_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by", "mouths"]
+_DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "parts"]
 
 
 def read_tanks(reading: Reading, entry: Entry | None, network: Network, unit_system: str) -> tuple[Tank, ...]:
@@ -80,7 +83,34 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
     if length is not None and width is not None:
         area = length * width
     fed_by = _fed_by(reading, found, network)
-    return Tank(entry.key, area, **numbers, fed_by=fed_by, place=reading.where(entry.place))
+    mouths = _mouths(reading, found, entry.key, network, unit_system)
+    return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, place=reading.where(entry.place))
+
+
+def _mouths(
+    reading: Reading, found: Mapping[str, Entry], tank: str, network: Network, unit_system: str
+) -> tuple[tuple[str, float], ...]:
+    """Return how deep gravity lines begin below the tank's edge [m], by run."""
+    if "mouths" not in found:
+        return ()
+    lines = mouths_of(network, tank)
+    depths = []
+    for name, each in entries(reading, found["mouths"].value, f"mouths of tank '{tank}'").items():
+        if name not in lines:
+            allowed = "runs without a pump that lead down from it: " + (", ".join(lines) or "there is none")
+            reading.fault(each.place, f"the mouth of '{name}' in tank '{tank}'", allowed, nearest(name, lines))
+            continue
+        depth_m = _optional_length(reading, each, unit_system)
+        if depth_m is not None:
+            depths.append((name, depth_m))
+    return tuple(depths)
+
+
+def with_falls(network: Network, tanks: Iterable[Tank], drains: Iterable[Drain]) -> Network:
+    """Return the plumbing as one of tanks that balance, with what tanks and drains say of where water falls to."""
+    outlets = [(outlet, tank.name) for tank in tanks for outlet in tank.fed_by]
+    lower = [(drain.tank, drain.to) for drain in drains if drain.to]
+    return replace(network, tanks_balance=True, falls=tuple(dict.fromkeys((*outlets, *lower))))
 
 
 def _fed_by(reading: Reading, found: Mapping[str, Entry], network: Network) -> tuple[str, ...]:
@@ -126,11 +156,25 @@ def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, u
     mode = choice(reading, found["mode"].value, {str(mode): mode for mode in DrainMode})
     text = _run_text(reading, entry, found, catalog, unit_system)
     lengths = [_optional_length(reading, found.get(key), unit_system) for key in ("drop", "head over lip")]
-    if tank is None or mode is None or text is None:
+    to = _lower_tank(reading, found["to"], tank, network) if "to" in found else ""
+    if tank is None or mode is None or text is None or to is None:
         return None
     open_water = (Border(tank, entry.place), Border("the sump", entry.place))
     parts = fit_run(reading, text, open_water, Machines({}, {}), catalog)
-    return Drain(entry.key, tank, mode, parts, lengths[0], lengths[1], reading.where(entry.place)) if parts else None
+    where = reading.where(entry.place)
+    return Drain(entry.key, tank, mode, parts, lengths[0], lengths[1], where, to) if parts else None
+
+
+def _lower_tank(reading: Reading, entry: Entry, tank: str | None, network: Network) -> str | None:
+    """Return the tank that a drain ends in, which lies lower; nothing for a sump."""
+    heads = {name: network.points[name].head_m or 0.0 for name in _names(network, PointKind.SURFACE)}
+    lower = [name for name in heads if tank is None or heads[name] < heads.get(tank, 0.0)]
+    name = text_of(reading, entry.value, "the name of a surface")
+    if name is not None and name not in lower:
+        allowed = f"a surface that lies lower: {', '.join(lower)}"
+        reading.fault(entry.value.place, f"a drain into '{name}'", allowed, nearest(name, lower))
+        return None
+    return "" if name in sumps(network) else name
 
 
 def _tank_name(reading: Reading, entry: Entry, network: Network) -> str | None:
@@ -139,7 +183,7 @@ def _tank_name(reading: Reading, entry: Entry, network: Network) -> str | None:
     if name is not None and name not in surfaces:
         reading.fault(entry.value.place, f"the unknown surface '{name}'", ", ".join(surfaces), nearest(name, surfaces))
         return None
-    drawn = {run.start.point for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)}
+    drawn = sumps(network)
     if name in drawn:
         fed = ", ".join(surface for surface in surfaces if surface not in drawn) or "a tank that is fed"
         reading.fault(entry.value.place, f"a drain from '{name}', which a pump draws from", fed)

@@ -37,7 +37,7 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
 from optimizer.model.throttling import with_suctions
-from optimizer.read.drains import read_drains, read_tanks
+from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
@@ -127,6 +127,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     owned = read_owned(reading, found.get("owned"), catalog)
     tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
+    network = with_falls(network, tanks, drains)
     currency, note = _currency(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), network.runs)

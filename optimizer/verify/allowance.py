@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
+from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network
 from optimizer.model.safety import WORSE, DrainMode, Tank
 from optimizer.model.system import System
@@ -17,10 +18,8 @@ from optimizer.verify.drain_back import (
     PIPE,
     DrainBack,
     drain_back,
-    fed_surfaces,
     inflow_coefficients,
     inflow_m3_s,
-    pump_sources_of,
 )
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
@@ -205,7 +204,7 @@ def sump_room_m3(system: System, network: Network) -> float | None:
 
 def volume_of_sumps(system: System, network: Network, what: str) -> float | None:
     """Return a volume that the sumps state, added up [m³]; None when one of them does not state it."""
-    values = [getattr(_tank_of(system, name), what) for name in pump_sources_of(network)]
+    values = [getattr(_tank_of(system, name), what) for name in sumps(network)]
     return None if not values or None in values else float(sum(values))
 
 

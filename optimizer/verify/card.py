@@ -11,11 +11,12 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import valve_words
 from optimizer.hydraulics.uncertainty import SAMPLES, uncertainty
 from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System, Target
-from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s
+from optimizer.verify.drain_back import inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
 from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of
 from optimizer.verify.running import Running, running

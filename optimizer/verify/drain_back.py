@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
-from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_of, ring_runs
+from optimizer.model.circuits import inflow_coefficients as inflow_of
+from optimizer.model.network import Network, Run
 from optimizer.model.safety import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
 
@@ -34,8 +36,9 @@ def drain_back(
     """Return what runs back when the pumps stop out of running at these flows.
 
     A tank gives its area times the head over its overflow edge plus the depth of its lowest return opening below the
-    edge; a siphon-break hole counts at its own depth. All pipe behind the pumps counts, and all of the drains that
-    work: some of it may stay, none of it is counted on. A check valve holds nothing back here: they stick.
+    edge; a siphon-break hole counts at its own depth, and the mouth of a gravity line at its. All pipe behind the pumps
+    counts, and all of the drains that work: some of it may stay, none of it is counted on. A check valve holds nothing
+    back here: they stick.
     """
     volumes: dict[str, float] = {}
     missing: list[str] = []
@@ -43,11 +46,16 @@ def drain_back(
     for name in fed_surfaces(network):
         tank = stated.get(name, Tank(name))
         missing += [f"'{key}' of tank {tank.name!r}" for key in tank.missing_for_drain_back]
+        missing += [
+            f"depth of the mouth of {run!r} ('mouths' of tank {name!r})"
+            for run in mouths_of(network, name)
+            if run not in dict(tank.mouths_m)
+        ]
         if not tank.missing_for_drain_back:
             volumes[f"tank {name!r}"] = tank_volume_m3(tank, inflow_m3_s(network, flows_m3_s, tank))
         if tank.box_volume_m3:
             volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
-    volumes[PIPE] = sum(map(wet_volume_m3, pumped_runs(network)))
+    volumes[PIPE] = sum(map(wet_volume_m3, lifted_runs(network)))
     working = [drain for drain in drains if drain.mode is not DrainMode.EMERGENCY]
     if working:
         volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
@@ -65,13 +73,13 @@ def tank_volume_m3(tank: Tank, inflow_m3_s: float) -> float:
 def _depth_m(tank: Tank) -> float:
     depth = tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m
     assert depth is not None
-    return depth
+    return max((depth, *(mouth for _, mouth in tank.mouths_m)))
 
 
 def pumped_runs(network: Network) -> tuple[Run, ...]:
     """Return the runs that water from a pump can reach, in file order."""
-    reached = {run.end.point for run in network.runs.values() if _has_pump(run)}
-    found = {run.name for run in network.runs.values() if _has_pump(run)}
+    reached = {run.end.point for run in network.runs.values() if has_pump(run)}
+    found = {run.name for run in network.runs.values() if has_pump(run)}
     while True:
         more = {
             run.name: {run.start.point, run.end.point}
@@ -85,34 +93,15 @@ def pumped_runs(network: Network) -> tuple[Run, ...]:
         reached |= {point for pair in more.values() for point in pair}
 
 
-def pump_sources_of(network: Network) -> tuple[str, ...]:
-    """Return the surfaces that pumps draw from."""
-    names = (run.start.point for run in network.runs.values() if _has_pump(run))
-    return tuple(dict.fromkeys(name for name in names if network.points[name].kind is PointKind.SURFACE))
-
-
-def fed_surfaces(network: Network) -> tuple[str, ...]:
-    """Return the surfaces that pumped water reaches and that no pump draws from, in file order."""
-    sources = pump_sources_of(network)
-    fed = {point for run in pumped_runs(network) for point in (run.start.point, run.end.point)}
-    surfaces = (point.name for point in network.points.values() if point.kind is PointKind.SURFACE)
-    return tuple(name for name in surfaces if name in fed and name not in sources)
+def lifted_runs(network: Network) -> tuple[Run, ...]:
+    """Return the runs that water from a pump can reach, but for rings that stir one tank: nothing of them runs off."""
+    stirred = ring_runs(network)
+    return tuple(run for run in pumped_runs(network) if run.name not in stirred)
 
 
 def inflow_coefficients(network: Network, tank: Tank) -> dict[str, float]:
-    """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out.
-
-    Where the tank is the only one that is fed, outlets that no tank names fall into it too.
-    """
-    outlets = {name for name, point in network.points.items() if point.kind is PointKind.OUTLET}
-    fed_by = set(tank.fed_by) or (outlets if len(fed_surfaces(network)) == 1 else set())
-    found: dict[str, float] = {}
-    for run in network.runs.values():
-        into = run.end.point == tank.name or run.end.point in fed_by
-        out = run.start.point == tank.name
-        if into != out:
-            found[run.name] = 1.0 if into else -1.0
-    return found
+    """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out."""
+    return inflow_of(network, tank.name, tank.fed_by)
 
 
 def inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:
@@ -129,7 +118,7 @@ def wet_volume_m3(run: Run) -> float:
 def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]]:
     """Yield the water in devices, and note those that do not say how much they hold."""
     silent = []
-    for run in pumped_runs(network):
+    for run in lifted_runs(network):
         for part in run.parts:
             volume = network.devices[part.name].volume_m3 if part.kind is Kind.DEVICE else 0.0
             if volume is None:
@@ -140,5 +129,8 @@ def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]
         missing.append(f"{DEVICE_VOLUME} of {', '.join(silent)} (0 where nothing runs off)")
 
 
-def _has_pump(run: Run) -> bool:
-    return any(part.kind is Kind.PUMP for part in run.parts)
+def gross_inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:
+    """Return what flows into a tank [m³/s] before its gravity lines take any of it."""
+    lines = {run.name for top, circuit in gravity_lines(network) if top == tank.name for run in circuit.runs}
+    coefficients = inflow_coefficients(network, tank)
+    return max(sum(c * flows_m3_s.get(name, 0.0) for name, c in coefficients.items() if name not in lines), 0.0)

@@ -6,11 +6,21 @@ import math
 from collections.abc import Iterable
 from dataclasses import replace
 
-from optimizer.hydraulics import Conditions, fluid_of, part_head_loss_m, solve_network, valve_bore_m, valve_opening
+from optimizer.hydraulics import (
+    Conditions,
+    compile_network,
+    fluid_of,
+    part_head_loss_m,
+    solve_flows,
+    solve_network,
+    valve_bore_m,
+    valve_opening,
+)
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.hydraulics.weirs import open_mouth_flow_m3_s
 from optimizer.model.catalog import PIPES, THROTTLES
+from optimizer.model.circuits import gravity_lines
 from optimizer.model.network import Network, Part, Point, PointKind, Run, RunEnd, Water
 from optimizer.model.safety import Drain, DrainMode
 
@@ -98,3 +108,12 @@ def part_volume_m3(part: Part) -> float:
     if part.item is None or not part.end_bores_m:
         return 0.0
     return area_m2(max(part.end_bores_m)) * math.fsum(part.item.take_outs_m)
+
+
+def gravity_capacity_m3_s(network: Network, tank: str) -> float:
+    """Return what the gravity lines of a tank would carry while its water stands at its level [m³/s]."""
+    lines = [run for top, circuit in gravity_lines(network) if top == tank for run in circuit.runs]
+    alone = replace(network, runs={run.name: run for run in lines})
+    flows = solve_flows(compile_network(alone))
+    signs = [(run.start.point == tank) - (run.end.point == tank) for run in lines]
+    return float(sum(sign * flow for sign, flow in zip(signs, flows, strict=True)))

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import CHECKS, Kind
+from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network, Run
 from optimizer.model.safety import Tank
 from optimizer.model.system import System
 from optimizer.units import show_flow
-from optimizer.verify.drain_back import fed_surfaces, inflow_m3_s
+from optimizer.verify.drain_back import gross_inflow_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, running, running_pump_runs
 
 
@@ -39,7 +40,7 @@ def _words(system: System, after: Running, run: Run, name: str, left: Running) -
     told = []
     for tank_name in fed_surfaces(after.network):
         tank = next((tank for tank in system.tanks if tank.name == tank_name), Tank(tank_name))
-        before, still = (inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (after, left))
+        before, still = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (after, left))
         told.append(f"{tank_name!r} still gets {show_flow(still, system.units)} of {show_flow(before, system.units)}")
     words = f"when pump {name!r} stops, {' and '.join(told) or 'the others go on'}"
     back = -left.flows_m3_s.get(run.name, 0.0)

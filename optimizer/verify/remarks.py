@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
 from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
 from optimizer.units import show_flow
-from optimizer.verify.drain_back import fed_surfaces, inflow_coefficients, inflow_m3_s, pumped_runs
+from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import Running, pump_runs

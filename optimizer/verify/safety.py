@@ -9,13 +9,20 @@ from dataclasses import replace
 from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
+from optimizer.model.circuits import fed_surfaces, mouths_of
 from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
 from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
-from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, fed_surfaces, inflow_coefficients, inflow_m3_s
-from optimizer.verify.drains import together_m3_s
+from optimizer.verify.drain_back import (
+    DEVICE_VOLUME,
+    drain_back,
+    gross_inflow_m3_s,
+    inflow_coefficients,
+    inflow_m3_s,
+)
+from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 
@@ -100,7 +107,8 @@ def _flow_checks(system: System, now: Running, after: Running) -> Iterator[Safet
     for name in fed_surfaces(after.network):
         tank = tanks.get(name, Tank(name))
         flows = (inflow_m3_s(now.network, now.flows_m3_s, tank), inflow_m3_s(after.network, after.flows_m3_s, tank))
-        for check in (*_drain_checks(system, tank, flows), _rim_check(tank, flows)):
+        drains = _drain_checks(system, tank, flows) if _has_drains(system, tank) else _line_checks(tank, now, after)
+        for check in (*drains, _rim_check(tank, flows)):
             yield _in_doubt(check, now, after, [tank])
     if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
         yield _in_doubt(_drain_back_check(system, now, after), now, after, fed)
@@ -156,6 +164,22 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
         state = "a drain of this kind under 'drains'" if not drains else "'drop' and 'head over lip' of its drains"
         title = f"water into {tank.name!r} against what its {what} drain carries"
         yield SafetyCheck(title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
+
+
+def _has_drains(system: System, tank: Tank) -> bool:
+    lines = mouths_of(system.network, tank.name)
+    return not lines or any(drain.tank == tank.name for drain in system.drains)
+
+
+def _line_checks(tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
+    """Yield the checks of a tank that empties through gravity lines alone: they have to take all that comes in."""
+    title = f"water into {tank.name!r} against what its gravity lines carry"
+    today, then = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (now, after))
+    limit_now, limit = (gravity_capacity_m3_s(each.network, tank.name) for each in (now, after))
+    why = "the tank runs over"
+    yield SafetyCheck(title, "flow", today, then, limit, why, limit_now, why)
+    title = f"water into {tank.name!r} against what its emergency drain carries"
+    yield SafetyCheck(title, "flow", today, then, None, "a drain of this kind under 'drains'")
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:

@@ -87,9 +87,12 @@ def test_with_two_pumps_in_one_part_of_the_plumbing_nothing_is_known() -> None:
 
 def test_a_part_behind_a_water_surface_is_not_touched() -> None:
     plumbing = forked()
-    other = {"drain": run("drain", "display", "sump", pipe(1.0, BORE))}
-    told = solve_network(replace(plumbing, runs={**plumbing.runs, **other}))
-    assert told.doubt.known("drain")
+    other = {"pond line": run("pond line", "pond", "sump", pipe(1.0, BORE))}
+    drain = {"drain": run("drain", "display", "sump", pipe(1.0, BORE))}
+    points = {**plumbing.points, "pond": surface("pond", 3.0)}
+    told = solve_network(replace(plumbing, tanks_balance=True, points=points, runs={**plumbing.runs, **other, **drain}))
+    assert told.doubt.known("pond line")
+    assert told.doubt.words("drain", "x") == "at least x"  # it carries what its tank gets, and that is at least so much
 
 
 def test_there_is_no_band_past_the_curve_and_no_high_end_near_it() -> None:

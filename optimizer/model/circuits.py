@@ -1,0 +1,152 @@
+"""A plumbing → the groups of runs that hang together, and which tanks of it are fed, drawn from, or merely stirred.
+
+Water surfaces, outlets and supplies part the runs into circuits. A circuit whose pumps draw from one tank and give all
+back to it, a ring or a wave pump, moves no water between tanks. One without a pump and without a supply is a gravity
+line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+
+from optimizer.model.kinds import Kind
+from optimizer.model.network import Network, PointKind, Run
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """Runs in file order that hang together through tees; the points at its ends; the surfaces its pumps draw from."""
+
+    runs: tuple[Run, ...]
+    ends: frozenset[str]
+    sources: frozenset[str]
+    pumped: bool
+
+    @property
+    def is_ring(self) -> bool:
+        """Return whether all that it moves stays in one tank."""
+        return self.pumped and self.ends == self.sources and len(self.ends) == 1
+
+
+def circuits(network: Network) -> tuple[Circuit, ...]:
+    """Return the circuits of all runs with something plumbed in them, in the order of their first runs."""
+    groups: list[tuple[set[str], list[Run]]] = []
+    for run in network.runs.values():
+        if not run.is_plumbed:
+            continue
+        joints = {point for point in (run.start.point, run.end.point) if not network.points[point].is_fixed}
+        touched = [group for group in groups if group[0] & joints]
+        rest = [group for group in groups if not group[0] & joints]
+        joined = (joints.union(*(group[0] for group in touched)), [*(r for _, runs in touched for r in runs), run])
+        groups = [*rest, joined]
+    order = {name: index for index, name in enumerate(network.runs)}
+    found = [_circuit(network, sorted(runs, key=lambda run: order[run.name])) for _, runs in groups]
+    return tuple(sorted(found, key=lambda each: order[each.runs[0].name]))
+
+
+def _circuit(network: Network, runs: list[Run]) -> Circuit:
+    ends = {point for run in runs for point in (run.start.point, run.end.point) if network.points[point].is_fixed}
+    drawn = {run.start.point for run in runs if has_pump(run)}
+    pumped, grown = bool(drawn), True
+    while grown:  # through tees to the surfaces that feed them
+        tees = {point for point in drawn if not network.points[point].is_fixed}
+        more = {run.start.point for run in runs if run.end.point in tees}
+        grown = not more <= drawn
+        drawn |= more
+    sources = {name for name in drawn & ends if network.points[name].kind is PointKind.SURFACE}
+    return Circuit(tuple(runs), frozenset(ends), frozenset(sources), pumped)
+
+
+def has_pump(run: Run) -> bool:
+    return any(part.kind is Kind.PUMP for part in run.parts)
+
+
+def ring_runs(network: Network) -> frozenset[str]:
+    """Return the runs of circuits that stir one tank."""
+    return frozenset(run.name for circuit in circuits(network) if circuit.is_ring for run in circuit.runs)
+
+
+def gravity_lines(network: Network) -> Iterator[tuple[str, Circuit]]:
+    """Yield (tank that it runs out of, circuit) of every gravity line: the highest of the surfaces at its ends."""
+    for circuit in circuits(network):
+        points = [network.points[name] for name in network.points if name in circuit.ends]
+        if circuit.pumped or len(points) < 2 or any(point.kind is PointKind.SUPPLY for point in points):
+            continue
+        top = max(points, key=lambda point: point.head_m or 0.0)
+        if top.kind is PointKind.SURFACE and any((point.head_m or 0.0) < (top.head_m or 0.0) for point in points):
+            yield top.name, circuit
+
+
+def fed_surfaces(network: Network) -> tuple[str, ...]:
+    """Return the surfaces that water is brought to by pumps, from another tank, or from such a tank by its weight.
+
+    In file order. A tank that a pump draws from counts where another circuit feeds it; a ring in a tank counts nothing.
+    """
+    lifting = [circuit for circuit in circuits(network) if circuit.pumped and not circuit.is_ring]
+    sources = frozenset[str]().union(*(circuit.sources for circuit in lifting))
+    surfaces = [point.name for point in network.points.values() if point.kind is PointKind.SURFACE]
+    fed = {
+        name for name in surfaces if any(name in circuit.ends and name not in circuit.sources for circuit in lifting)
+    }
+    lowest = {name for name in sources if not _fed_by_others(network, name, lifting)}
+    fed -= lowest
+    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
+    falls += [(top, frozenset({to})) for top, to in network.falls]
+    while more := {name for top, ends in falls if top in fed for name in ends & set(surfaces)} - fed - lowest:
+        fed |= more
+    return tuple(name for name in surfaces if name in fed)
+
+
+def _fed_by_others(network: Network, name: str, lifting: list[Circuit]) -> bool:
+    """Return whether a tank that a pump draws from is fed by a circuit that does not, and that does not draw from it.
+
+    Of two tanks that pump into each other the higher one is fed, the lower one stays the sump; level, both stay sumps.
+    """
+    feeding = [circuit for circuit in lifting if name in circuit.ends and name not in circuit.sources]
+    back = {source for circuit in lifting if name in circuit.sources for source in circuit.ends - circuit.sources}
+    height = {point.name: point.head_m or 0.0 for point in network.points.values() if point.is_fixed}
+    return any(
+        not circuit.sources & back or all(height[source] < height[name] for source in circuit.sources)
+        for circuit in feeding
+    )
+
+
+def sumps(network: Network) -> tuple[str, ...]:
+    """Return the surfaces that pumps draw from and that nothing but drains brings water to, in file order of runs."""
+    fed = set(fed_surfaces(network))
+    lifting = [circuit for circuit in circuits(network) if circuit.pumped and not circuit.is_ring]
+    names = [run.start.point for circuit in lifting for run in circuit.runs if run.start.point in circuit.sources]
+    return tuple(dict.fromkeys(name for name in names if name not in fed))
+
+
+def inflow_coefficients(network: Network, name: str, fed_by: Collection[str] = ()) -> dict[str, float]:
+    """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out.
+
+    Outlets count where they are named or fall into the tank, and where it is the only tank that is fed; drains of other
+    tanks that end in this one bring what those get.
+    """
+    return _coefficients(network, name, frozenset(fed_by), frozenset({name}))
+
+
+def _coefficients(network: Network, name: str, fed_by: frozenset[str], seen: frozenset[str]) -> dict[str, float]:
+    outlets = {point.name for point in network.points.values() if point.kind is PointKind.OUTLET}
+    above = fed_by | {top for top, to in network.falls if to == name and top in outlets}
+    if not above and len(fed_surfaces(network)) == 1:
+        above = frozenset(outlets)
+    found: dict[str, float] = {}
+    for run in network.runs.values():
+        into = run.end.point == name or run.end.point in above
+        out = run.start.point == name
+        if into != out:
+            found[run.name] = 1.0 if into else -1.0
+    for top in dict.fromkeys(top for top, to in network.falls if to == name and top not in outlets | seen):
+        for run_name, count in _coefficients(network, top, frozenset(), seen | {top}).items():
+            found[run_name] = found.get(run_name, 0.0) + count
+    return {run_name: count for run_name, count in found.items() if count}
+
+
+def mouths_of(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the runs through which a tank empties by its weight when the pumps stop, down to their mouths."""
+    lines = [run for top, circuit in gravity_lines(network) if top == tank for run in circuit.runs]
+    return tuple(run.name for run in lines if tank in (run.start.point, run.end.point))

@@ -1,0 +1,178 @@
+"""What comes into a tank goes out of it: a gravity line carries what its head gives, no more than its tank is fed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import networks
+import numpy as np
+import pytest
+from networks import PORTS, outlet, pipe, pump_part, run, surface, tee_point
+
+from optimizer.hydraulics import loss_table, solve_network
+from optimizer.hydraulics.uncertainty import uncertainty
+from optimizer.model.circuits import (
+    fed_surfaces,
+    gravity_lines,
+    inflow_coefficients,
+    mouths_of,
+    ring_runs,
+    sumps,
+)
+from optimizer.model.network import Network, Point, Pump, Run
+
+BORE, WIDE = 0.0202, 0.0408
+CURVE = ((0.0, 4.0), (3e-4, 3.0), (6e-4, 0.0))
+
+
+def network(points: list[Point], runs: list[Run]) -> Network:
+    return replace(networks.network(points, runs), tanks_balance=True)
+
+
+def pump_run(name: str, start: str, end: str, pump: str, length_m: float = 2.0) -> Run:
+    return run(name, start, end, replace(pump_part(), name=pump), pipe(length_m, BORE))
+
+
+def upper(*more: Run, line_bore_m: float = WIDE) -> Network:
+    """Return a sump, a refugium that a pump fills, and a line from it down into the display."""
+    points = [surface("sump", 0.0), surface("display", 1.0), surface("refugium", 1.8)]
+    runs = [
+        pump_run("fill", "sump", "refugium", "fuge"),
+        run("gravity line", "refugium", "display", pipe(1.0, line_bore_m)),
+        *more,
+    ]
+    names = dict.fromkeys(part.name for each in runs for part in each.parts if part.name)
+    return replace(network(points, runs), pumps={name: Pump(name, CURVE, 1.0, PORTS) for name in names})
+
+
+def test_a_wide_line_carries_what_its_tank_is_fed() -> None:
+    told = solve_network(upper())
+    assert told.flows_m3_s["gravity line"] == pytest.approx(told.flows_m3_s["fill"], rel=1e-9)
+    assert told.starved == {"gravity line"}
+    assert any("partly full" in text for text in told.warnings)
+
+
+def test_a_narrow_line_carries_what_its_head_gives() -> None:
+    narrow = 0.009
+    told = solve_network(upper(line_bore_m=narrow))
+    points = [surface("refugium", 1.8), surface("display", 1.0)]
+    alone = solve_network(network(points, [run("line", "refugium", "display", pipe(1.0, narrow))]))
+    assert told.flows_m3_s["gravity line"] == pytest.approx(alone.flows_m3_s["line"], rel=1e-9)
+    assert told.flows_m3_s["gravity line"] < told.flows_m3_s["fill"]
+    assert told.starved == frozenset()
+
+
+def test_water_goes_down_a_stair_of_tanks() -> None:
+    plumbing = upper(run("drain line", "display", "sump", pipe(1.0, WIDE)), pump_run("main", "sump", "display", "main"))
+    told = solve_network(plumbing).flows_m3_s
+    assert told["drain line"] == pytest.approx(told["fill"] + told["main"], rel=1e-9)
+    for tank in ("refugium", "display"):
+        assert sum(c * told[name] for name, c in inflow_coefficients(plumbing, tank).items()) == pytest.approx(0.0)
+
+
+def test_a_pump_that_draws_from_the_tank_leaves_less_for_its_line() -> None:
+    told = solve_network(upper(pump_run("polish", "refugium", "sump", "polish", 20.0))).flows_m3_s
+    assert told["polish"] > 0.0
+    assert told["gravity line"] == pytest.approx(max(told["fill"] - told["polish"], 0.0), abs=1e-9)
+
+
+def test_when_the_pump_stops_nothing_runs_down_in_the_end() -> None:
+    still = upper()
+    still = replace(still, pumps={"fuge": replace(still.pumps["fuge"], speed=0.0)})
+    assert solve_network(still).flows_m3_s["gravity line"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_tank_that_nothing_feeds_is_a_lake() -> None:
+    points = [surface("pond", 2.0), surface("ditch", 0.0)]
+    told = solve_network(network(points, [run("line", "pond", "ditch", pipe(1.0, BORE))]))
+    assert told.flows_m3_s["line"] > 1e-4
+    assert told.starved == frozenset()
+
+
+def test_levels_may_be_held_whatever_flows() -> None:
+    held = replace(upper(), tanks_balance=False)
+    assert solve_network(held).flows_m3_s["gravity line"] > 2.0 * solve_network(upper()).flows_m3_s["gravity line"]
+
+
+def test_two_lines_of_one_tank_carry_together_what_it_gets() -> None:
+    told = solve_network(upper(run("second", "refugium", "sump", pipe(3.0, WIDE)))).flows_m3_s
+    assert told["gravity line"] + told["second"] == pytest.approx(told["fill"], rel=1e-9)
+    assert min(told["gravity line"], told["second"]) > 0.0
+
+
+def test_every_draw_of_the_band_balances_too() -> None:
+    found = uncertainty(upper(), samples=16)
+    at = {name: i for i, name in enumerate(found.run_names)}
+    np.testing.assert_allclose(found.flows_m3_s[:, at["gravity line"]], found.flows_m3_s[:, at["fill"]], rtol=1e-9)
+
+
+def test_no_part_of_a_line_that_runs_partly_full_is_said_to_cost_flow() -> None:
+    plumbing = upper()
+    table = loss_table(plumbing, solve_network(plumbing))
+    assert all(np.isnan(row.gained_flow_m3_s) for row in table if row.run == "gravity line")
+    assert any(row.gained_flow_m3_s > 0.0 for row in table if row.run == "fill")
+
+
+def ring(tank: str = "display") -> Network:
+    """Return a pump that feeds a display, and another one that stirs a tank through two jets."""
+    points = [surface("sump", 0.0), surface("display", 1.0), tee_point("t")]
+    runs = [
+        pump_run("riser", "sump", "display", "main"),
+        pump_run("ring in", tank, "t", "wave"),
+        run("jet 1", "t", tank, pipe(1.0, BORE)),
+        run("jet 2", "t", tank, pipe(2.0, BORE)),
+    ]
+    pumps = {name: Pump(name, CURVE, 1.0, PORTS) for name in ("main", "wave")}
+    return replace(network(points, runs), pumps=pumps)
+
+
+def test_a_ring_feeds_and_empties_nothing() -> None:
+    plumbing = ring()
+    assert ring_runs(plumbing) == {"ring in", "jet 1", "jet 2"}
+    assert fed_surfaces(plumbing) == ("display",)
+    assert sumps(plumbing) == ("sump",)
+    told = solve_network(plumbing).flows_m3_s
+    net = sum(c * told[name] for name, c in inflow_coefficients(plumbing, "display").items())
+    assert net == pytest.approx(told["riser"], rel=1e-6)
+
+
+def test_a_ring_in_the_sump_leaves_it_the_sump() -> None:
+    assert sumps(ring("sump")) == ("sump",)
+    assert fed_surfaces(ring("sump")) == ("display",)
+
+
+def test_a_tank_that_a_second_pump_draws_from_is_still_fed() -> None:
+    plumbing = upper(pump_run("main", "sump", "display", "main"), pump_run("skim", "display", "refugium", "skim"))
+    assert fed_surfaces(plumbing) == ("display", "refugium")
+    assert sumps(plumbing) == ("sump",)
+
+
+@pytest.mark.parametrize(("height_m", "lowest"), [(0.0, ("a", "b")), (0.5, ("a",))])
+def test_of_two_tanks_that_pump_into_each_other_the_lower_is_the_sump(height_m: float, lowest: tuple[str, ...]) -> None:
+    points = [surface("a", 0.0), surface("b", height_m)]
+    plumbing = network(points, [pump_run("up", "a", "b", "up"), pump_run("down", "b", "a", "down")])
+    plumbing = replace(plumbing, pumps={name: Pump(name, CURVE, 1.0, PORTS) for name in ("up", "down")})
+    assert sumps(plumbing) == lowest
+    assert fed_surfaces(plumbing) == tuple(name for name in ("a", "b") if name not in lowest)
+
+
+def test_what_drains_of_a_tank_bring_into_another_counts_there() -> None:
+    points = [surface("sump", 0.0), surface("display", 1.0), surface("settling box", 1.8)]
+    plumbing = network(points, [pump_run("fill", "sump", "settling box", "p")])
+    plumbing = replace(plumbing, pumps={"p": Pump("p", CURVE, 1.0, PORTS)}, falls=(("settling box", "display"),))
+    assert fed_surfaces(plumbing) == ("display", "settling box")
+    assert inflow_coefficients(plumbing, "display") == {"fill": 1.0}
+
+
+def test_outlets_above_a_tank_feed_it() -> None:
+    points = [surface("sump", 0.0), surface("display", 1.0), outlet("spray bar", 1.4)]
+    plumbing = network(points, [pump_run("riser", "sump", "spray bar", "p"), pump_run("more", "sump", "display", "q")])
+    plumbing = replace(plumbing, pumps={name: Pump(name, CURVE, 1.0, PORTS) for name in "pq"})
+    assert inflow_coefficients(plumbing, "display") == {"riser": 1.0, "more": 1.0}
+
+
+def test_the_mouths_of_a_tank_are_those_of_its_gravity_lines() -> None:
+    plumbing = upper(pump_run("polish", "refugium", "sump", "polish"))
+    assert [top for top, _ in gravity_lines(plumbing)] == ["refugium"]
+    assert mouths_of(plumbing, "refugium") == ("gravity line",)
+    assert mouths_of(plumbing, "display") == ()

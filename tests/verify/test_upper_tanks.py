@@ -1,0 +1,139 @@
+"""Tanks above tanks, gravity lines and rings: their water counts where it goes, and no unknown depth is called safe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from small_aquaria import catalog
+
+from optimizer import pipeline
+from optimizer.errors import InputError
+from optimizer.model.safety import SafetyCheck, Verdict
+from optimizer.model.system import System
+from optimizer.read.systems import load_system
+from optimizer.verify.drain_back import drain_back
+from optimizer.verify.safety import safety_today
+
+BOX = """
+system: A settling box above the display, invented
+units: metric
+surfaces: {sump: 0 m, display: 1.2 m, box: 1.9 m}
+pumps:
+  main: {curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}
+  lift: {curve: [0 L/h at 4 m, 1500 L/h at 3 m, 3000 L/h at 0 m], ports: 1 in NPT male}
+runs:
+  line: {from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 2 m]}
+  lift line:
+    {from: sump, to: box, size: 1 in sch 40 PVC, parts: [pump lift, adapter NPT female x socket, pipe 3 m, elbow]}
+LINES
+tanks:
+  display: {area: 0.5 m2, overflow edge: 60 cm, rim above edge: 40 mm, return outlet depth: 20 mm, start volume: 2 L}
+  box: {area: 0.1 m2, overflow edge: 30 cm, rim above edge: 30 mm, return outlet depth: 10 mm, start volume: 1 L MOUTH}
+  sump: {free volume: 90 L, pump reserve: 20 L}
+drains:
+  main drain: {from: display, mode: full siphon, size: 1-1/2 in sch 40 PVC, drop: 1.1 m, parts: [bulkhead, pipe 1 m]}
+  spare: {from: display, mode: emergency, size: 2 in sch 40 PVC, drop: 1.1 m, head over lip: 30 mm, parts: [pipe 1 m]}
+DRAINS
+targets: {line: at least 500 L/h}
+"""
+GRAVITY = "  down: {from: box, to: display, size: 1-1/2 in sch 40 PVC, parts: [bulkhead, pipe 700 mm]}"
+DRAIN = (
+    "  box drain: {from: box, to: display, mode: full siphon, size: 1-1/2 in sch 40 PVC, drop: 700 mm, "
+    "parts: [bulkhead, pipe 700 mm]}"
+)
+RING = """
+  wave:
+    from: display
+    to: tee
+    size: 1 in sch 40 PVC
+    parts: [bulkhead, pipe 200 mm, adapter socket x NPT female, pump wave, adapter NPT female x socket, pipe 500 mm]
+  jet 1: {from: tee, to: display, size: 1 in sch 40 PVC, parts: [pipe 500 mm, bulkhead]}
+  jet 2: {from: tee branch, to: display, size: 1 in sch 40 PVC, parts: [pipe 900 mm, bulkhead]}"""
+
+
+def read(tmp_path: Path, *, lines: str = GRAVITY, drains: str = "", mouth: str = "", ring: bool = False) -> System:
+    text = BOX.replace("LINES", lines + (RING if ring else "")).replace("DRAINS", drains).replace("MOUTH", mouth)
+    if ring:
+        wave = "  wave: {curve: [0 L/h at 3 m, 3000 L/h at 2 m, 6000 L/h at 0 m], ports: 1 in NPT male}"
+        text = text.replace("runs:", wave + "\nruns:", 1)
+    path = tmp_path / "system.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_system(path, catalog())
+
+
+def check_of(system: System, words: str) -> SafetyCheck:
+    return next(check for check in safety_today(system).checks if words in check.title)
+
+
+def test_the_display_gets_what_the_box_is_fed_and_no_more(tmp_path: Path) -> None:
+    system = read(tmp_path)
+    flows = pipeline.flows(system).flows_m3_s
+    into = check_of(system, "into 'display' against what its working").after
+    assert into == pytest.approx(flows["line"] + flows["lift line"], rel=1e-9)
+
+
+def test_a_gravity_line_has_to_take_all_that_its_tank_gets(tmp_path: Path) -> None:
+    wide, narrow = read(tmp_path), read(tmp_path, lines=GRAVITY.replace("1-1/2 in sch", "1/2 in sch"))
+    assert check_of(wide, "gravity lines carry").verdict is Verdict.SAFE
+    assert check_of(narrow, "gravity lines carry").verdict is Verdict.UNSAFE
+
+
+def test_what_runs_back_is_not_known_without_the_depth_of_the_mouth(tmp_path: Path) -> None:
+    told = check_of(read(tmp_path), "runs back")
+    assert told.verdict is Verdict.UNCHECKED
+    assert "depth of the mouth of 'down'" in told.why
+    assert told.after is None
+
+
+def test_a_tank_empties_down_to_the_deeper_of_return_and_mouth(tmp_path: Path) -> None:
+    # 0.1 m² of box: 150 mm instead of 10 mm under the edge are 14 L more
+    def back(mouth: str) -> float:
+        system = read(tmp_path, mouth=mouth)
+        return drain_back(system.network, {}, system.tanks, system.drains).total_m3
+
+    deep, shallow = back(", mouths: {down: 150 mm}"), back(", mouths: {down: 5 mm}")
+    assert deep - shallow == pytest.approx(0.1 * 0.140)
+    assert check_of(read(tmp_path, mouth=", mouths: {down: 150 mm}"), "runs back").verdict is Verdict.SAFE
+
+
+def test_too_much_is_unsafe_even_where_more_is_not_known(tmp_path: Path) -> None:
+    text = (tmp_path / "system.yaml", read(tmp_path))[0].read_text(encoding="utf-8")
+    (tmp_path / "small.yaml").write_text(text.replace("free volume: 90 L", "free volume: 9 L"), encoding="utf-8")
+    told = check_of(load_system(tmp_path / "small.yaml", catalog()), "runs back")
+    assert told.verdict is Verdict.UNSAFE
+
+
+def test_a_drain_may_end_in_another_tank_and_counts_there(tmp_path: Path) -> None:
+    system = read(tmp_path, lines="", drains=DRAIN)
+    flows = pipeline.flows(system).flows_m3_s
+    into = check_of(system, "into 'display' against what its working").after
+    assert into == pytest.approx(flows["line"] + flows["lift line"], rel=1e-9)
+    assert check_of(system, "into 'box' against what its working").after == pytest.approx(flows["lift line"])
+
+
+def test_a_drain_that_says_sump_is_one_that_says_nothing(tmp_path: Path) -> None:
+    said = read(tmp_path, lines="", drains=DRAIN.replace("to: display", "to: sump"))
+    assert said.network.falls == ()
+    assert said.drains[-1].to == ""
+
+
+@pytest.mark.parametrize("to", ["attic", "box"])
+def test_a_drain_ends_in_a_tank_below(to: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=f"a drain into '{to}'"):
+        read(tmp_path, lines="", drains=DRAIN.replace("to: display", f"to: {to}"))
+
+
+def test_a_mouth_is_that_of_a_gravity_line(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="the mouth of 'lift line' in tank 'box'"):
+        read(tmp_path, mouth=", mouths: {lift line: 10 mm}")
+
+
+def test_a_ring_in_the_display_changes_no_check_of_tanks(tmp_path: Path) -> None:
+    with_ring, without = (safety_today(read(tmp_path, mouth=", mouths: {down: 50 mm}", ring=ring)) for ring in (1, 0))
+    there = {check.title: check for check in with_ring.checks}
+    for check in without.checks:
+        if check.quantity in ("flow", "volume", "height"):
+            other = there[check.title]
+            assert other.after == pytest.approx(check.after, rel=1e-6), check.title
+            assert (other.verdict, other.limit) == (check.verdict, check.limit), check.title
