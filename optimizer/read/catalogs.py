@@ -15,7 +15,7 @@ from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import BASES, Catalog, Source
 from optimizer.read import catalog_rows as rows
 from optimizer.read import pump_rows
-from optimizer.read.columns import Row, Table, nearest, read_table
+from optimizer.read.columns import UNWRITABLE, Row, Table, nearest, read_table
 from optimizer.read.places import data_directory
 
 SHIPPED = (
@@ -109,6 +109,8 @@ def _read_source(place: str, key: str, entry: dict[str, object], shelf: rows.She
     missing = [name for name in ("title", "place", "date", "basis") if not isinstance(entry.get(name), str)]
     if missing:
         shelf.faults.append(Fault(place, f"no text for {', '.join(missing)}", "title, place, date and basis"))
+    elif any(UNWRITABLE.search(str(entry[name])) for name in ("title", "place", "date", "basis")):
+        shelf.faults.append(Fault(place, "a control character", "letters and signs"))
     elif entry["basis"] not in BASES:
         near = nearest(str(entry["basis"]), BASES)
         shelf.faults.append(Fault(place, f"basis {entry['basis']!r}", "one of " + "; ".join(BASES), near))

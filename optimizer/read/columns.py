@@ -32,6 +32,11 @@ _SYSTEMS = {
     Form.PUSH_FIT: SizeSystem.TUBE,
     Form.TUBE: SizeSystem.TUBE,
 }
+UNWRITABLE = re.compile(  # control characters, halves of signs, marks that turn the direction of text, no signs at all
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff\ud800-\udfff]"
+)
+LONGEST_CELL = 500  # signs
+MOST_BYTES = 20_000_000
 _Word = TypeVar("_Word", bound=StrEnum)
 
 
@@ -153,6 +158,12 @@ def nearest(text: str, allowed: Collection[str]) -> str | None:
     return next((word for word in allowed if found and word.lower() == found[0]), None)
 
 
+def sign_words(sign: str) -> str:
+    """Return what a sign that no text has is called in a message."""
+    number = ord(sign)
+    return f"{'half sign' if 0xD800 <= number <= 0xDFFF else 'control character'} U+{number:04X}"
+
+
 @lru_cache(maxsize=4096)
 def _number(text: str, exponent: str) -> float:
     if _NUMBER.fullmatch(text):
@@ -227,6 +238,7 @@ def read_table(path: Path) -> Table:
     if len(header) == 1 and ";" in header[0]:
         raise InputError([Fault(f"{path.name}, row 1", "cells parted by semicolons", "cells parted by commas")])
     faults = [_repeated(path.name, header, index) for index, name in enumerate(header) if name in header[:index]]
+    faults += [fault for number, cells in rest for fault in _unwritable(path.name, number, cells, header)]
     faults += [_ragged(path.name, number, cells, header) for number, cells in rest if len(cells) != len(header)]
     if faults:
         raise InputError(faults)
@@ -235,19 +247,42 @@ def read_table(path: Path) -> Table:
 
 
 def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
+    text = _text(path)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    number = 0
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise InputError([Fault(str(path), error.strerror or "no such file", "a CSV file that can be read")]) from error
-    except UnicodeDecodeError as error:
-        found = f"a byte that is not UTF-8 (number {error.start + 1})"
-        raise InputError([Fault(path.name, found, "text saved as CSV UTF-8")]) from error
-    try:
-        for number, cells in enumerate(csv.reader(io.StringIO(text), strict=True), start=1):
+        for number, cells in enumerate(reader, start=1):
             if any(cells):
                 yield number, [cell.strip() for cell in cells]
     except csv.Error as error:
-        raise InputError([Fault(path.name, str(error), "comma-parted cells, quotes in pairs")]) from error
+        place = f"{path.name}, row {number + 1} (line {reader.line_num} of the file)"
+        raise InputError([Fault(place, str(error), "comma-parted cells, quotes in pairs")]) from error
+
+
+def _text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
+        if len(content) > MOST_BYTES:
+            raise InputError([Fault(path.name, "a file of more than 20 MB", "a CSV file of at most 20 MB")])
+        return content.decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        if isinstance(error, UnicodeDecodeError):
+            row = error.object.count(b"\n", 0, error.start) + 1
+            found = f"a byte that is not UTF-8 (number {error.start + 1})"
+            raise InputError([Fault(f"{path.name}, row {row}", found, "text saved as CSV UTF-8")]) from error
+        why = getattr(error, "strerror", None) or "no such file"
+        raise InputError([Fault(str(path), why, "a CSV file that can be read")]) from error
+
+
+def _unwritable(file: str, number: int, cells: Sequence[str], header: Sequence[str]) -> Iterator[Fault]:
+    for name, cell in zip(header, cells, strict=False):
+        place = f"{file}, row {number}, column {name}"
+        wrong = UNWRITABLE.search(cell)
+        if wrong is not None:
+            yield Fault(place, f"the {sign_words(wrong[0])} in {cell[:60]!r}", "letters and signs")
+        if len(cell) > LONGEST_CELL:
+            yield Fault(place, f"a text of {len(cell):,} signs", f"at most {LONGEST_CELL}")
 
 
 def _repeated(file: str, header: Sequence[str], index: int) -> Fault:

@@ -7,10 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from optimizer.errors import Fault, InputError, QuantityError
+from optimizer.errors import Fault, InputError, QuantityError, visible
 from optimizer.read import columns
 
 T = TypeVar("T")
+
+MOST_BYTES = 1_000_000  # a hundred times a large system; reading more takes longer than anyone waits
+DEEPEST = 20  # a system file nests five deep
+LONGEST_NAME = 80  # signs; a name goes onto drawings and into cells
+LONGEST_TEXT = 2_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +83,7 @@ def read_tree(path: Path) -> tuple[Reading, Node]:
     Raises
     ------
     InputError
-        No such file, not UTF-8, empty, not YAML.
+        No such file, too large, not UTF-8, empty, not YAML, nested too deep, or with signs that no text has.
     """
     reading = Reading(str(path))
     text = _text_of(path)
@@ -89,12 +94,16 @@ def read_tree(path: Path) -> tuple[Reading, Node]:
     if root is None:
         reading.fault(Place(1, 1), "an empty file", "a system file that begins with 'system:'")
         reading.finish()
-    return reading, _plain(root)
+    before = len(reading)
+    tree = _Tree(reading).plain(root, 0)
+    if len(reading) > before:
+        reading.finish()  # names with wrong signs in them would be looked for in vain
+    return reading, tree
 
 
 def _text_of(path: Path) -> str:
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return _bytes_of(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError([Fault(str(path), "no such file", "the path of a system file")]) from None
     except UnicodeDecodeError as error:
@@ -102,6 +111,16 @@ def _text_of(path: Path) -> str:
         raise InputError([fault]) from None
     except OSError as error:
         raise InputError([Fault(str(path), f"a file that can not be read ({error.strerror})", "a text file")]) from None
+
+
+def _bytes_of(path: Path) -> bytes:
+    """Return a file's bytes; of one that is larger than any system no more than shows that is read."""
+    with path.open("rb") as file:
+        content = file.read(MOST_BYTES + 1)
+    if len(content) > MOST_BYTES:
+        found = f"a file of more than {MOST_BYTES // 1000:,} kB"
+        raise InputError([Fault(str(path), found, f"a system file of at most {MOST_BYTES // 1000:,} kB")])
+    return content
 
 
 def _note_tabs(reading: Reading, text: str) -> bool:
@@ -132,23 +151,42 @@ def _compose(reading: Reading, text: str) -> Any:
     raise AssertionError("a fault was noted")
 
 
-def _plain(node: Any, seen: dict[int, Node] | None = None) -> Node:
-    """Return a node of our own from one of ruamel's; what an alias repeats stays one and the same node."""
-    seen = {} if seen is None else seen
-    if id(node) not in seen:
-        place = Place(node.start_mark.line + 1, node.start_mark.column + 1)
-        seen[id(node)] = Node(place)  # met again within itself: cut short
-        seen[id(node)] = _unshared(node, place, seen)
-    return seen[id(node)]
+class _Tree:
+    """Makes nodes of our own from those of ruamel; what an alias repeats stays one and the same node."""
 
+    def __init__(self, reading: Reading) -> None:
+        self.reading = reading
+        self.seen: dict[int, Node] = {}
 
-def _unshared(node: Any, place: Place, seen: dict[int, Node]) -> Node:
-    if isinstance(node.value, str):
-        is_null = str(node.tag).endswith(":null")
-        return Node(place, text=None if is_null else node.value.strip())
-    if str(node.tag).endswith(":map") or (node.value and isinstance(node.value[0], tuple)):
-        return Node(place, pairs=tuple((_plain(key, seen), _plain(value, seen)) for key, value in node.value))
-    return Node(place, items=tuple(_plain(item, seen) for item in node.value))
+    def plain(self, node: Any, depth: int) -> Node:
+        if id(node) not in self.seen:
+            place = Place(node.start_mark.line + 1, node.start_mark.column + 1)
+            self.seen[id(node)] = Node(place)  # met again within itself: cut short
+            if depth > DEEPEST:
+                self.reading.fault(place, f"something nested {depth} deep", f"at most {DEEPEST} levels")
+                self.reading.finish()
+            self.seen[id(node)] = self._unshared(node, place, depth + 1)
+        return self.seen[id(node)]
+
+    def _unshared(self, node: Any, place: Place, depth: int) -> Node:
+        if isinstance(node.value, str):
+            is_null = str(node.tag).endswith(":null")
+            return Node(place, text=None if is_null else self._text(place, node.value.strip()))
+        if str(node.tag).endswith(":map") or (node.value and isinstance(node.value[0], tuple)):
+            pairs = tuple((self.plain(key, depth), self.plain(value, depth)) for key, value in node.value)
+            return Node(place, pairs=pairs)
+        return Node(place, items=tuple(self.plain(item, depth) for item in node.value))
+
+    def _text(self, place: Place, text: str) -> str:
+        """Return a text whose halves of signs are joined; note what is no sign of any text."""
+        joined = text.encode("utf-16", "surrogatepass").decode("utf-16", "surrogatepass")
+        wrong = columns.UNWRITABLE.search(joined)
+        if wrong is not None:
+            found = f"the {columns.sign_words(wrong[0])} in '{visible(joined[:60])}'"
+            self.reading.fault(place, found, "letters and signs")
+        if len(joined) > LONGEST_TEXT:
+            self.reading.fault(place, f"a text of {len(joined):,} signs", f"at most {LONGEST_TEXT:,}")
+        return joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +208,8 @@ def entries(reading: Reading, node: Node, what: str, keys: Sequence[str] | None 
         key = key_node.text
         if not key:
             reading.fault(key_node.place, f"{key_node.shape} as a key in {what}", "a name")
+        elif keys is None and (why := name_fault(key)):
+            reading.fault(key_node.place, *why)
         elif key in found:
             reading.fault(key_node.place, f"'{key}' for the second time in {what}", "each key once")
         elif keys is not None and key not in keys:
@@ -189,6 +229,24 @@ def text_of(reading: Reading, node: Node, what: str) -> str | None:
     if node.text:
         return node.text
     reading.fault(node.place, node.shape if node.text is None else "an empty text", what)
+    return None
+
+
+def name_of(reading: Reading, node: Node, what: str) -> str | None:
+    """Return a name on one line and of a length that fits a drawing, or note what is wrong with it."""
+    text = text_of(reading, node, what)
+    if text is not None and (why := name_fault(text)):
+        reading.fault(node.place, *why)
+        return None
+    return text
+
+
+def name_fault(name: str) -> tuple[str, str] | None:
+    """Return (found, allowed) of a name that is too long or has more than one line; None for one that is right."""
+    if len(name) > LONGEST_NAME:
+        return f"a name of {len(name):,} signs, '{name[:40]}...'", f"a name of at most {LONGEST_NAME} signs"
+    if "\n" in name:
+        return f"a name on two lines, '{visible(name)}'", "a name on one line"
     return None
 
 

@@ -41,7 +41,19 @@ from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
-from optimizer.read.nodes import Entry, Node, Place, Reading, attempt, choice, entries, nearest, read_tree, text_of
+from optimizer.read.nodes import (
+    Entry,
+    Node,
+    Place,
+    Reading,
+    attempt,
+    choice,
+    entries,
+    name_of,
+    nearest,
+    read_tree,
+    text_of,
+)
 from optimizer.read.part_text import PartText, read_parts
 from optimizer.read.second_pump import read_second_pump
 from optimizer.read.stores import read_owned
@@ -114,7 +126,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         reading.finish()
     _note_missing_keys(reading, root, found)
     unit_system = _units(reading, found)
-    name = text_of(reading, found["system"].value, "a name") if "system" in found else None
+    name = name_of(reading, found["system"].value, "a name") if "system" in found else None
     all_keys = len(found) == len(root.pairs or ())
     network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
     named = Named(runs, devices_in(network.runs))
@@ -229,7 +241,7 @@ def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog
         reading.fault(entry.place, f"run '{entry.key}' without {words}", "from, to, size and parts in every run")
     ends = []
     for key in ("from", "to"):
-        text = text_of(reading, found[key].value, "the name of a point") if key in found else None
+        text = name_of(reading, found[key].value, "the name of a point") if key in found else None
         if text:
             ends.append(EndText(entry.key, key == "from", text, found[key].value.place))
     size = None

@@ -242,13 +242,18 @@ def test_a_file_that_is_not_utf_8_is_a_fault(tmp_path: Path) -> None:
     path = tmp_path / "prices.csv"
     path.write_bytes("item_id,price,currency,price_date\nmuffe-größe,1,USD,2026-12-24\n".encode("latin-1"))
 
-    assert said_of(path) == "prices.csv: found a byte that is not UTF-8 (number 43); allowed: text saved as CSV UTF-8"
+    assert said_of(path) == (
+        "prices.csv, row 2: found a byte that is not UTF-8 (number 43); allowed: text saved as CSV UTF-8"
+    )
 
 
 def test_an_open_quote_is_a_fault(tmp_path: Path) -> None:
     path = prices(tmp_path, '"sch40-elbow-100,1.05,USD,2026-12-24')
 
-    assert said_of(path) == "prices.csv: found unexpected end of data; allowed: comma-parted cells, quotes in pairs"
+    assert said_of(path) == (
+        "prices.csv, row 2 (line 2 of the file): found unexpected end of data; "
+        "allowed: comma-parted cells, quotes in pairs"
+    )
 
 
 def test_a_source_without_its_place_is_a_fault(tmp_path: Path) -> None:
