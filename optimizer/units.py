@@ -8,146 +8,43 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
-from difflib import get_close_matches
 from fractions import Fraction
 from functools import lru_cache
 from textwrap import shorten
 from typing import Any
 
 from optimizer.errors import QuantityError
-
-US, METRIC = "US", "metric"
-
-# Exact by definition (NIST Special Publication 811, appendix B.8).
-METRES_PER_INCH = 0.0254
-METRES_PER_FOOT = 0.3048
-M3_PER_GALLON = 0.003785411784  # US liquid gallon, 231 cubic inches
-M3_PER_LITRE = 0.001
-SECONDS_PER_HOUR = 3600.0
-PASCALS_PER_BAR = 100_000.0
-PASCALS_PER_PSI = 6894.757293168361  # 4.4482216152605 N on (0.0254 m)²
-
-
-@dataclass(frozen=True)
-class _Dimension:
-    """One kind of quantity: the words of its units, what they are called in pint, and what a bare number means."""
-
-    what: str
-    example: str
-    target: str  # pint unit of the result
-    words: Mapping[str, str]  # written unit, lower case → pint unit
-    bare: Mapping[str, str]  # units system → pint unit of a number without unit; missing: an error
-
-
-def _words(**groups: str) -> dict[str, str]:
-    return {word: unit for unit, words in groups.items() for word in words.split()}
-
-
-_LENGTH_WORDS = _words(
-    inch='in inch inches " ″ ”',
-    foot="ft foot feet ' ′ ’",
-    meter="m metre metres meter meters",
-    centimeter="cm",
-    millimeter="mm",
-)
-_LENGTH = _Dimension("length", "14 in, 8 ft 6 in, 6'-4\", 1-1/2 in, 32 mm or 2.4 m", "meter", _LENGTH_WORDS, {})
-_HEAD = _Dimension("height", "9 ft 4 in or 2.4 m", "meter", _LENGTH_WORDS, {US: "foot", METRIC: "meter"})
-_FLOW_WORDS = {
-    **dict.fromkeys(["gal/h", "gal/hr", "gph"], "gallon / hour"),
-    **dict.fromkeys(["gal/min", "gpm"], "gallon / minute"),
-    **dict.fromkeys(["l/h", "l/hr", "lph"], "liter / hour"),
-    **dict.fromkeys(["l/min", "lpm"], "liter / minute"),
-    **dict.fromkeys(["m3/h", "m³/h"], "meter ** 3 / hour"),
-    **dict.fromkeys(["m3/s", "m³/s"], "meter ** 3 / second"),
-    **dict.fromkeys(["l/s"], "liter / second"),
-}
-_FLOW_BARE = {US: "gallon / hour", METRIC: "liter / hour"}
-_FLOW_EXAMPLE = "1100 gal/h, 5 gal/min, 900 L/h or 1.2 m3/h"
-_FLOW = _Dimension("flow", _FLOW_EXAMPLE, "meter ** 3 / second", _FLOW_WORDS, _FLOW_BARE)
-_PRESSURE = _Dimension(
-    "pressure",
-    "60 psi, 0.5 bar or 400 kPa",
-    "pascal",
-    _words(psi="psi", bar="bar", millibar="mbar", kilopascal="kpa", pascal="pa"),
-    {US: "psi", METRIC: "bar"},
-)
-_DEGREES = _words(degF="degf °f f", degC="degc °c c")
-_TEMPERATURE = _Dimension("temperature", "77 degF or 25 degC", "degC", _DEGREES, {US: "degF", METRIC: "degC"})
-_G_KG = "gram / kilogram"
-_SALINITY_WORDS = dict.fromkeys(["g/kg", "ppt", "‰"], _G_KG)
-_SALINITY = _Dimension("salinity", "35 g/kg", _G_KG, _SALINITY_WORDS, {US: _G_KG, METRIC: _G_KG})
-_SPEED = _Dimension(
-    "speed of water",
-    "5 ft/s or 1.5 m/s",
-    "meter / second",
-    {"ft/s": "foot / second", "fps": "foot / second", "m/s": "meter / second", "cm/s": "centimeter / second"},
-    {US: "foot / second", METRIC: "meter / second"},
-)
-_POWER = _Dimension("power", "85 W", "watt", _words(watt="w", kilowatt="kw"), {US: "watt", METRIC: "watt"})
-_VOLUME = _Dimension(
-    "volume",
-    "12 gal, 45 L or 0.2 m3",
-    "meter ** 3",
-    {
-        **_words(gallon="gal gallon gallons", liter="l litre litres liter liters"),
-        **dict.fromkeys(["m3", "m³"], "meter ** 3"),
-    },
-    {US: "gallon", METRIC: "liter"},
-)
-_SQUARE_METRE, _SQUARE_FOOT = "meter ** 2", "foot ** 2"
-_AREA = _Dimension(
-    "area",
-    "8 ft2 or 0.72 m2",
-    _SQUARE_METRE,
-    {
-        **dict.fromkeys(["ft2", "ft²", "sq ft"], _SQUARE_FOOT),
-        **dict.fromkeys(["in2", "in²", "sq in"], "inch ** 2"),
-        **dict.fromkeys(["m2", "m²"], _SQUARE_METRE),
-        **dict.fromkeys(["cm2", "cm²"], "centimeter ** 2"),
-    },
-    {US: _SQUARE_FOOT, METRIC: _SQUARE_METRE},
-)
-_DURATION = _Dimension(
-    "time",
-    "3 years or 8760 h",
-    "hour",
-    _words(hour="h hour hours", day="day days d", year="year years a"),
-    {},
-)
-_FRACTION = _Dimension("share", "80 %", "dimensionless", {"%": "percent", "percent": "percent"}, {})
-
-# What pint needs to know to convert the words above; a test compares every one with pint's own table.
-_DEFINITIONS = (
-    "kilo- = 1000",
-    "centi- = 0.01",
-    "milli- = 0.001",
-    "meter = [length]",
-    "second = [time]",
-    "gram = [mass]",
-    "kelvin = [temperature]; offset: 0",
-    "degC = kelvin; offset: 273.15",
-    "degF = 5 / 9 * kelvin; offset: 233.15 + 200 / 9",
-    "percent = 0.01",
-    f"inch = {METRES_PER_INCH} * meter",
-    f"foot = {METRES_PER_FOOT} * meter",
-    f"gallon = {M3_PER_GALLON} * meter ** 3",
-    f"liter = {M3_PER_LITRE} * meter ** 3",
-    "minute = 60 * second",
-    f"hour = {SECONDS_PER_HOUR} * second",
-    "day = 24 * hour",
-    "year = 365.25 * day",
-    "pascal = kilogram / meter / second ** 2",
-    f"bar = {PASCALS_PER_BAR} * pascal",
-    f"psi = {PASCALS_PER_PSI} * pascal",
-    "watt = kilogram * meter ** 2 / second ** 3",
-)
+from optimizer.ranges import checked
+from optimizer.unit_words import AREA as _AREA
+from optimizer.unit_words import DEFINITIONS as _DEFINITIONS
+from optimizer.unit_words import DURATION as _DURATION
+from optimizer.unit_words import FLOW as _FLOW
+from optimizer.unit_words import FRACTION as _FRACTION
+from optimizer.unit_words import HEAD as _HEAD
+from optimizer.unit_words import LENGTH as _LENGTH
+from optimizer.unit_words import M3_PER_GALLON as M3_PER_GALLON
+from optimizer.unit_words import M3_PER_LITRE as M3_PER_LITRE
+from optimizer.unit_words import METRES_PER_FOOT as METRES_PER_FOOT
+from optimizer.unit_words import METRES_PER_INCH as METRES_PER_INCH
+from optimizer.unit_words import METRIC as METRIC
+from optimizer.unit_words import PASCALS_PER_BAR as PASCALS_PER_BAR
+from optimizer.unit_words import PASCALS_PER_PSI as PASCALS_PER_PSI
+from optimizer.unit_words import POWER as _POWER
+from optimizer.unit_words import PRESSURE as _PRESSURE
+from optimizer.unit_words import SALINITY as _SALINITY
+from optimizer.unit_words import SECONDS_PER_HOUR as SECONDS_PER_HOUR
+from optimizer.unit_words import SPEED as _SPEED
+from optimizer.unit_words import TEMPERATURE as _TEMPERATURE
+from optimizer.unit_words import US as US
+from optimizer.unit_words import VOLUME as _VOLUME
+from optimizer.unit_words import Dimension as _Dimension
+from optimizer.unit_words import case_is_right, guess
 
 _DECIMAL = r"\d+(?:\.\d+)?|\.\d+"
 _MIXED = rf"(?:\d+[ ]*[ -][ ]*)?\d+[ ]*/[ ]*\d+|{_DECIMAL}"
 _PLAIN = re.compile(
-    rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*(?P<unit>m3/[hs]|(?:m|cm|ft|in)[23]|[^\d\s.,/+-]\D*)?",
+    rf"(?P<sign>[-+]?)[ ]*(?P<number>{_MIXED})[ ]*"
+    r"(?P<unit>(?:[cdm]?m|ft|in)3[ ]*/[ ]*[a-z]+|(?:[cdm]?m|ft|in)[23]|[^\d\s.,/+-]\D*)?",
     re.IGNORECASE,
 )
 _FEET_INCHES = re.compile(
@@ -156,6 +53,12 @@ _FEET_INCHES = re.compile(
     re.IGNORECASE,
 )
 _MOST_DIGITS = 40
+_POINTED = re.compile(r"[-+]?[ ]*(?P<number>[1-9]\d{0,2}(?:\.\d{3})+)(?![\d.])")
+_SMALL = frozenset(  # units of which thousands are usual
+    f"{amount} / {time}"
+    for amount in ("gallon", "imperial_gallon", "liter", "milliliter")
+    for time in ("hour", "minute", "day")
+) | {"gallon", "imperial_gallon", "liter", "milliliter", "millimeter", "pascal", "hectopascal", "millibar", "watt"}
 _COMMA = re.compile(r"\d,\d|\d,$|^,\d")
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 
@@ -175,35 +78,42 @@ def parse_length(text: Quantity, units: str | None = None) -> float:
     length_m = _length(text, units, _LENGTH)
     if not length_m > 0:
         raise QuantityError(_quoted(text), "a length above 0")
-    return length_m
+    return checked("length", length_m, _shown(text))
+
+
+def parse_tank_length(text: Quantity, units: str | None = None) -> float:
+    """Return a measure of a tank [m] above 0, with its unit."""
+    length_m = _length(text, units, _LENGTH)
+    if not length_m > 0:
+        raise QuantityError(_quoted(text), "a length above 0")
+    return checked("tank length", length_m, _shown(text))
 
 
 def parse_head(text: Quantity, units: str | None = None) -> float:
     """Return a head or head loss [m of the flowing water], 0 or more. A bare number is ft (US) or m (metric)."""
-    return _not_negative(text, _length(text, units, _HEAD), "a head of 0 or more")
+    return checked("head", _not_negative(text, _length(text, units, _HEAD), "a head of 0 or more"), _shown(text))
 
 
 def parse_elevation(text: Quantity, units: str | None = None) -> float:
     """Return a height [m], which may lie below the sump's water line. A bare number is ft (US) or m (metric)."""
-    return _length(text, units, _HEAD)
+    return checked("height", _length(text, units, _HEAD), _shown(text))
 
 
 def parse_flow(text: Quantity, units: str | None = None) -> float:
     """Return a volume flow [m³/s], 0 or more. A bare number is gal/h (US; gal is the US gallon) or L/h (metric)."""
-    return _not_negative(text, _plain(text, units, _FLOW), "a flow of 0 or more")
+    return checked("flow", _not_negative(text, _plain(text, units, _FLOW), "a flow of 0 or more"), _shown(text))
 
 
 def parse_pressure(text: Quantity, units: str | None = None) -> float:
     """Return a gauge pressure [Pa], 0 or more. A bare number is psi (US) or bar (metric)."""
-    return _not_negative(text, _plain(text, units, _PRESSURE), "a pressure of 0 or more")
+    return checked(
+        "pressure", _not_negative(text, _plain(text, units, _PRESSURE), "a pressure of 0 or more"), _shown(text)
+    )
 
 
 def parse_temperature(text: Quantity, units: str | None = None) -> float:
     """Return a water temperature [°C] from 0 to 60. A bare number is °F (US) or °C (metric)."""
-    temperature_c = _plain(text, units, _TEMPERATURE)
-    if not 0 <= temperature_c <= 60:
-        raise QuantityError(_quoted(text), "a water temperature from 0 to 60 degC (32 to 140 degF)")
-    return temperature_c
+    return checked("temperature", _plain(text, units, _TEMPERATURE), _shown(text))
 
 
 def parse_salinity(text: Quantity, units: str | None = None) -> float:
@@ -211,9 +121,7 @@ def parse_salinity(text: Quantity, units: str | None = None) -> float:
     salinity_g_kg = _plain(text, units, _SALINITY)
     if 1.015 <= salinity_g_kg <= 1.035:
         raise QuantityError(f"{_quoted(text)}, which looks like a specific gravity", "a salinity in g/kg", "35 g/kg")
-    if not 0 <= salinity_g_kg <= 50:
-        raise QuantityError(_quoted(text), "a salinity from 0 to 50 g/kg")
-    return salinity_g_kg
+    return checked("salinity", salinity_g_kg, _shown(text))
 
 
 def parse_speed(text: Quantity, units: str | None = None) -> float:
@@ -221,7 +129,7 @@ def parse_speed(text: Quantity, units: str | None = None) -> float:
     speed_m_s = _plain(text, units, _SPEED)
     if not speed_m_s > 0:
         raise QuantityError(_quoted(text), "a speed above 0")
-    return speed_m_s
+    return checked("speed", speed_m_s, _shown(text))
 
 
 def parse_power(text: Quantity, units: str | None = None) -> float:
@@ -229,12 +137,12 @@ def parse_power(text: Quantity, units: str | None = None) -> float:
     power_w = _plain(text, units, _POWER)
     if not power_w > 0:
         raise QuantityError(_quoted(text), "a power above 0")
-    return power_w
+    return checked("power", power_w, _shown(text))
 
 
 def parse_volume(text: Quantity, units: str | None = None) -> float:
     """Return a volume [m³] of 0 or more. A bare number is gal (US) or L (metric)."""
-    return _not_negative(text, _plain(text, units, _VOLUME), "a volume of 0 or more")
+    return checked("volume", _not_negative(text, _plain(text, units, _VOLUME), "a volume of 0 or more"), _shown(text))
 
 
 def parse_area(text: Quantity, units: str | None = None) -> float:
@@ -242,12 +150,12 @@ def parse_area(text: Quantity, units: str | None = None) -> float:
     area_m2 = _plain(text, units, _AREA)
     if not area_m2 > 0:
         raise QuantityError(_quoted(text), "an area above 0")
-    return area_m2
+    return checked("area", area_m2, _shown(text))
 
 
 def parse_duration(text: Quantity, units: str | None = None) -> float:
     """Return a time [h] of 0 or more."""
-    return _not_negative(text, _plain(text, units, _DURATION), "a time of 0 or more")
+    return checked("time", _not_negative(text, _plain(text, units, _DURATION), "a time of 0 or more"), _shown(text))
 
 
 def parse_fraction(text: Quantity, units: str | None = None) -> float:
@@ -280,10 +188,9 @@ def _length(text: Quantity, units: str | None, dimension: _Dimension) -> float:
 
 def _plain(text: Quantity, units: str | None, dimension: _Dimension) -> float:
     sign, number, unit = _split(text, dimension)
-    if unit:
-        return _convert(sign * number, _unit(text, unit, dimension), dimension.target)
-    if bare := dimension.bare.get(units or ""):
-        return _convert(sign * number, bare, dimension.target)
+    if found := _unit(text, unit, dimension) if unit else dimension.bare.get(units or ""):
+        _ask_about_thousands(text, found)
+        return _convert(sign * number, found, dimension.target)
     raise QuantityError(
         f"{_quoted(text)}, a {dimension.what} without a unit", f"a {dimension.what} such as {dimension.example}"
     )
@@ -321,15 +228,22 @@ def _number(text: Quantity, written: str, dimension: _Dimension) -> float:
 
 def _unit(text: Quantity, written: str, dimension: _Dimension) -> str:
     """Return the pint unit of a written one."""
-    word = re.sub(r"\s*/\s*", "/", written.lower()).rstrip(".").strip()
+    word = re.sub(r"\s*/\s*", "/", written.lower()).rstrip(".").replace(". ", " ").strip()
     word = word.replace("hour", "h") if "/" in word else word
-    if word in dimension.words:
+    if word in dimension.words and case_is_right(written):
         return dimension.words[word]
-    near = get_close_matches(word, dimension.words, n=1, cutoff=0.6)
+    near = guess(word, written, dimension, _sizes(dimension))
     number = _clean(text)[: -len(written)].strip()
-    suggestion = f"{number} {re.sub('^l/', 'L/', near[0])}" if near else _without_comma(text)
+    suggestion = f"{number} {re.sub('^l/', 'L/', near)}" if near else _without_comma(text)
     allowed = f"a {dimension.what} such as {dimension.example}"
     raise QuantityError(f"{_quoted(text)} with the unit {written!r}", allowed, suggestion)
+
+
+def _sizes(dimension: _Dimension) -> dict[str, float]:
+    """Return how large each unit of a dimension is, in the unit of the result; degrees differ in their zero alone."""
+    if dimension is _TEMPERATURE:
+        return dict.fromkeys(dimension.words.values(), 1.0)
+    return {unit: _convert(1.0, unit, dimension.target) for unit in set(dimension.words.values())}
 
 
 def _clean(text: Quantity) -> str:
@@ -341,18 +255,43 @@ def _clean(text: Quantity) -> str:
 
 
 def _quoted(text: Quantity) -> str:
-    return f"'{shorten(str(text), 60)}'"
+    return f"'{_shown(text)}'"
+
+
+def _shown(text: Quantity) -> str:
+    return shorten(str(text), 60)
+
+
+def _ask_about_thousands(text: Quantity, unit: str) -> None:
+    """Refuse `1.100 L/h`: where thousands of a unit are usual, a point and three digits may part thousands."""
+    match = _POINTED.match(_clean(text)) if isinstance(text, str) and unit in _SMALL else None
+    if match is not None:
+        written, rest = match["number"], _clean(text)[match.end() :]
+        whole, decimal = written.replace(".", ""), f"{float(written):g}" if written.count(".") == 1 else ""
+        meant = f"{whole}{rest} or {decimal}{rest}" if decimal else f"{whole}{rest}"
+        raise QuantityError(_quoted(text), "a point for decimals alone, with no zero or thousands behind it", meant)
 
 
 def _without_comma(text: Quantity) -> str | None:
     """Return what a number with a comma may have meant: a decimal point, or no comma where it parts thousands."""
     shown = _clean(text)
+    if match := re.match(r"[-+]?\d{1,3}(?:\.\d{3})+,\d+(?!\d)", shown):  # 1.100,5
+        return match[0].replace(".", "").replace(",", ".") + shown[match.end() :]
+    if match := re.match(r"[-+]?\d{1,3}(?:,\d{3})+(\.\d+)(?!\d)", shown):  # 1,100.5
+        return match[0].replace(",", "") + shown[match.end() :]
     if not _COMMA.search(shown):
-        return None
+        return _without_points(shown)
     pointed = re.sub(r",(?=\d)", ".", shown, count=1)
     if re.search(r"\d,\d{3}(?!\d)", shown):
-        return f"{re.sub(r',(?=[0-9])', '', shown)} or {pointed}"
+        whole = re.sub(r",(?=[0-9])", "", shown)
+        return whole if shown.count(",") > 1 else f"{whole} or {pointed}"
     return pointed
+
+
+def _without_points(shown: str) -> str | None:
+    """Return `1100500 L` for `1.100.500 L`."""
+    match = re.match(r"[-+]?\d{1,3}(?:\.\d{3}){2,}(?![\d.])", shown)
+    return match[0].replace(".", "") + shown[match.end() :] if match else None
 
 
 def _convert(number: float, unit: str, target: str) -> float:

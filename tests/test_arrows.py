@@ -15,7 +15,8 @@ PACKAGE = ROOT / "optimizer"
 
 # From left to right; what stands in one group knows nothing of its neighbours there.
 ARROWS = (
-    ("errors",),
+    ("errors", "unit_words"),
+    ("ranges",),
     ("units", "water"),
     ("model",),
     ("joints",),

@@ -31,6 +31,23 @@ def for_sale(system: System, catalog: Catalog) -> Catalog:
     return replace(catalog, items=sold, elsewhere={**catalog.elsewhere, **others})
 
 
+def require_one_currency(system: System, catalog: Catalog) -> None:
+    """Raise InputError where the prices are in another currency than the system: nothing converts money."""
+    told = other_currency(system, catalog)
+    if told is not None:
+        raise InputError([told])
+
+
+def other_currency(system: System, catalog: Catalog) -> Fault | None:
+    """Return what is wrong where the prices are in another currency than the system, and the ways out of it."""
+    if not catalog.currency or catalog.currency == system.currency:
+        return None
+    own, priced = system.currency, catalog.currency
+    ways = f"'currency: {priced}' in the file, or prices of every row in {own}: --catalog prices.csv"
+    place = f"{PurePath(system.path).name or system.name}, currency"
+    return Fault(place, f"{own} for a catalog with prices in {priced}; nothing converts money", ways)
+
+
 def pumps_for_sale(system: System, catalog: Catalog) -> list[CatalogItem]:
     """Return the pumps that may be bought and may stand in this water, the cheapest first."""
     pumps = for_sale(system, catalog).of_kind(Kind.PUMP)

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
+from optimizer.ranges import MOST_MONEY
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -22,8 +24,8 @@ def _cents(ctx: click.Context, param: click.Parameter, value: float | None) -> i
     """Return money in whole cents; not-a-number is refused, which a comparison alone lets pass."""
     if value is None:
         return None
-    if not 0 <= value <= 10_000_000:
-        raise click.BadParameter(f"{value:g} is not an amount from 0 to 10000000.", ctx, param)
+    if not 0 <= value <= MOST_MONEY:
+        raise click.BadParameter(f"{value:g} is not an amount from 0 to {MOST_MONEY:.0f}.", ctx, param)
     return round(100 * value)
 
 

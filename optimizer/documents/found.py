@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from optimizer.choices.for_sale import other_currency
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
@@ -30,6 +31,7 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
             right=(4, 5),
         ),
         *_open_joint_lines(system),
+        *_remark_lines(system, catalog),
     ]
 
 
@@ -49,6 +51,7 @@ def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
             {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
         ],
         "faults": [],
+        "remarks": list(remarks(system, catalog)),
     }
 
 
@@ -106,6 +109,18 @@ def _open_joint_lines(system: System) -> list[Block]:
     lines = tuple(
         f"Not plumbed yet: {number} open joint{'s' * (number > 1)} in {name}." for name, number in runs.items()
     )
+    return [Lines(lines)] if lines else []
+
+
+def remarks(system: System, catalog: Catalog) -> tuple[str, ...]:
+    """Return what is odd in the file and in the owner's lists, and what will keep a plan from being made."""
+    money = other_currency(system, catalog)
+    stops = () if money is None else (f"{money}; until then there is no plan, all else works",)
+    return (*stops, *system.remarks, *catalog.remarks)
+
+
+def _remark_lines(system: System, catalog: Catalog) -> list[Block]:
+    lines = tuple(f"Note: {text}." for text in remarks(system, catalog))
     return [Lines(lines)] if lines else []
 
 

@@ -123,6 +123,7 @@ class Catalog:
     pumps: Mapping[str, Pump] = field(default_factory=dict)  # curves of the rows of kind pump, by id
     own: frozenset[str] = frozenset()  # ids that the owner's files added or priced
     elsewhere: Mapping[str, CatalogItem] = field(default_factory=dict)  # rows that are not for sale, by id
+    remarks: tuple[str, ...] = ()  # what is odd in the owner's rows, each with its place, and counts all the same
 
     @cached_property
     def _by_kind(self) -> Mapping[Kind, tuple[CatalogItem, ...]]:

@@ -125,6 +125,7 @@ class System:
     tanks: tuple[Tank, ...] = ()
     drains: tuple[Drain, ...] = ()
     second_pump: SecondPump | None = None  # None: none may be put in
+    remarks: tuple[str, ...] = ()  # what is odd in the file, each with its place, and counts all the same
 
     @property
     def ways_to_run(self) -> tuple[tuple[str, System], ...]:

@@ -15,12 +15,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.errors import PlanError
 from optimizer.program.merge import Front, MergedTables, Tree, greatest_head
 from optimizer.program.problem import SizingProblem, State
 from optimizer.program.reduced import ReducedCosts
 
 Ints = npt.NDArray[np.int64]
-_NEVER = 10**12
+_NEVER = 2**60  # more than any plan costs, which `_all_through` sees to; four of it still fit into 64 bits
 
 
 @dataclass(frozen=True)
@@ -208,6 +209,10 @@ def _all_through(
     problem: SizingProblem, tables: MergedTables, most_cents: int, with_rests: bool = False
 ) -> Iterator[tuple[int, _Through]]:
     """Yield what opening a set of packs costs, and the tables of all plans that open no others, for every set."""
+    every = [choice.cents for choices in problem.runs.values() for choice in choices]
+    every += [choice.cents for choices in problem.tees.values() for choice in choices]
+    if sum(every) + sum(problem.packs) >= _NEVER:
+        raise PlanError("the prices are too large to be added up in whole cents")
     (source,) = {path.runs[0] for path in problem.paths}
     for opened in range(1 << len(problem.packs)):
         opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)

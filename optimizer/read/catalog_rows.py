@@ -50,6 +50,7 @@ class Shelf:
     pumps: dict[str, Pump] = field(default_factory=dict)
     own: set[str] = field(default_factory=set)  # ids that the owner's files added or priced
     faults: list[Fault] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 _Otherwise = TypeVar("_Otherwise", Kind, None)

@@ -88,7 +88,7 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
         raise InputError(shelf.faults)
     currency = next((item.currency for item in shelf.items.values()), "")
     found = Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
-    return replace(found, own=frozenset(shelf.own))
+    return replace(found, own=frozenset(shelf.own), remarks=tuple(dict.fromkeys(shelf.remarks)))
 
 
 def _read_sources(path: Path, shelf: rows.Shelf) -> None:
@@ -128,6 +128,7 @@ def _read_file(path: Path, shelf: rows.Shelf, seen: rows.Seen) -> None:
     for number, cells in table.rows:
         row = Row(table.name, number, cells)
         read_row(row, shelf, seen)
+        shelf.remarks += row.remarks
         if row.faults:
             in_order = {row.place(name): index for index, name in enumerate(table.header)}
             shelf.faults.extend(sorted(dict.fromkeys(row.faults), key=lambda fault: in_order[fault.place]))

@@ -14,16 +14,17 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
-from optimizer.errors import Fault, InputError
+from optimizer import ranges
+from optimizer.errors import Fault, InputError, QuantityError
 from optimizer.model.ends import End, Form, SizeSystem
 
 MONEY_PLACES = 2  # whole cents
-_NUMBER = re.compile(r"-?\d+(\.\d+)?")
+_NUMBER = re.compile(r"-?\d{1,40}(\.\d{1,40})?")
 _DECIMAL_COMMA = re.compile(r"-?\d+,\d+")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 _MILLI = "e-3"
-_INCHES = re.compile(r"\d+(/\d+|-\d+/\d+)? in")
-_MILLIMETRES = re.compile(r"\d+(/\d+)? mm")
+_INCHES = re.compile(r"\d{1,4}(/\d{1,4}|-\d{1,4}/\d{1,4})? in")
+_MILLIMETRES = re.compile(r"\d{1,4}(/\d{1,4})? mm")
 _FORMS = {str(form): form for form in Form}
 _SYSTEMS = {
     Form.BARB: SizeSystem.HOSE,
@@ -65,6 +66,7 @@ class Row:
     number: int
     cells: dict[str, str]
     faults: list[Fault] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)  # what is odd, with its place, and counts all the same
 
     @property
     def sound(self) -> bool:
@@ -105,15 +107,28 @@ class Row:
         if value < low or (above and value == low):
             self.fault(column, f"a number {'above' if above else 'of at least'} {low:g}")
             return 1.0
+        least, most = ranges.column(column)
+        if value != 0 and not least <= abs(value) <= most:
+            scale = 1000 if exponent else 1
+            self.fault(column, f"0, or a number from {scale * least:g} to {scale * most:g}")
+            return 1.0
         return value
 
     def cents(self, column: str) -> int:
         """Return a price, written in currency units with at most two decimals, in whole cents."""
+        text = self.cells.get(column, "")
         try:
-            return _cents(self.cells.get(column, ""))
+            cents = _cents(text)
+            with ranges.noting() as notes:
+                ranges.money(cents / 100, text, self.cells.get("currency", ""))
         except CellError as error:
             self.fault(column, error.allowed, error.suggestion)
             return 0
+        except QuantityError as error:
+            self.fault(column, error.allowed)
+            return 0
+        self.remarks += [f"{self.place(column)}: {note}" for note in notes]
+        return cents
 
     def date(self, column: str) -> datetime.date:
         try:

@@ -72,10 +72,10 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
             return None
         return attempt(reading, found[key].value, what, lambda text: parse(text, unit_system))
 
-    numbers = {field: take(key, units.parse_length, "a length, such as 1 in") for key, field in _LENGTHS.items()}
+    numbers = {field: take(key, units.parse_tank_length, "a length, such as 1 in") for key, field in _LENGTHS.items()}
     numbers |= {field: take(key, units.parse_volume, "a volume, such as 12 gal") for key, field in _VOLUMES.items()}
     area = take("area", units.parse_area, "an area, such as 8 ft2")
-    length, width = (take(key, units.parse_length, "a length, such as 48 in") for key in ("length", "width"))
+    length, width = (take(key, units.parse_tank_length, "a length, such as 48 in") for key in ("length", "width"))
     if ("length" in found) != ("width" in found) or ("area" in found and "length" in found):
         reading.fault(
             entry.place, f"tank '{entry.key}' with half a size", "length and width, or area alone, or neither"

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from optimizer.errors import Fault, InputError, QuantityError, visible
+from optimizer.ranges import noting
 from optimizer.read import columns
 
 T = TypeVar("T")
@@ -51,6 +52,7 @@ class Reading:
     def __init__(self, name: str) -> None:
         self.name = name
         self._faults: list[tuple[int, int, Fault]] = []
+        self._remarks: list[tuple[int, int, str]] = []
 
     def where(self, place: Place) -> str:
         return f"{self.name}:{place.line}:{place.column}"
@@ -65,6 +67,15 @@ class Reading:
         if suggestion and "'" not in suggestion and " or " not in suggestion:
             suggestion = f"'{suggestion}'"
         self.fault(place, error.found, error.allowed, suggestion)
+
+    def remark(self, place: Place, notes: Iterable[str]) -> None:
+        """Note what is odd and counts all the same."""
+        self._remarks += [(place.line, place.column, f"{self.where(place)}: {note}") for note in notes]
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Return what is odd, in file order."""
+        return tuple(dict.fromkeys(visible(text) for _, _, text in sorted(self._remarks)))
 
     def finish(self) -> None:
         """Raise all the faults, in file order, if there are any."""
@@ -256,10 +267,13 @@ def attempt(reading: Reading, node: Node, what: str, parse: Callable[[str], T]) 
     if text is None:
         return None
     try:
-        return parse(text)
+        with noting() as notes:
+            found = parse(text)
     except QuantityError as error:
         reading.refuse(node.place, error)
         return None
+    reading.remark(node.place, notes)
+    return found
 
 
 def yes_or_no(reading: Reading, node: Node) -> bool | None:

@@ -10,6 +10,7 @@ from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Kind
 from optimizer.model.network import Condition
+from optimizer.ranges import noting
 from optimizer.read.nodes import Node, Reading, attempt, entries, nearest, text_of, yes_or_no
 from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_start, parse_ends_words, parse_size
 
@@ -129,10 +130,12 @@ def _repeated(reading: Reading, node: Node, unit_system: str) -> list[PartText |
         reading.fault(node.place, f"'{text}'", f"from 1 to {MOST_REPEATS} repeats")
         return [None]
     try:
-        part = _parse_part(match["part"] if match else text, node, unit_system)
+        with noting() as notes:
+            part = _parse_part(match["part"] if match else text, node, unit_system)
     except QuantityError as error:
         reading.refuse(node.place, error)
         return [None]
+    reading.remark(node.place, notes)
     return [part] * count
 
 

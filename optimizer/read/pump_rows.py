@@ -6,6 +6,7 @@ import re
 
 from optimizer.model.catalog import Kind, LossData, LossMethod
 from optimizer.model.network import Mounting, Pump
+from optimizer.ranges import RANGES
 from optimizer.read.catalog_rows import Seen, Shelf, item_of, shelve
 from optimizer.read.columns import Row
 from optimizer.units import M3_PER_LITRE, SECONDS_PER_HOUR
@@ -38,7 +39,8 @@ def _curve(row: Row) -> tuple[tuple[float, float], ...]:
         if match is not None:
             points.append((float(match[1]) * M3_PER_LITRE / SECONDS_PER_HOUR, float(match[2])))
     flows, heads = [flow for flow, _ in points], [head for _, head in points]
-    falling = flows == sorted(set(flows)) and heads == sorted(set(heads), reverse=True)
+    possible = all(flow <= RANGES["flow"].most and head <= RANGES["head"].most for flow, head in points)
+    falling = possible and flows == sorted(set(flows)) and heads == sorted(set(heads), reverse=True)
     if len(points) < 2 or len(points) < text.count(";") + 1 or not falling:
         row.fault("curve_l_h_m", "points 'flow head; flow head', flow in L/h rising, head in m falling")
         return ((0.0, 1.0), (1.0, 0.0))

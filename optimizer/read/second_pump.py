@@ -10,6 +10,7 @@ from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Network, Part, Run
 from optimizer.model.system import SecondPump
+from optimizer.ranges import money
 from optimizer.read.fit import Border, Machines, RunText, fit_run
 from optimizer.read.nodes import Entry, Node, Reading, attempt, choice, entries
 from optimizer.read.part_text import PartText, read_parts
@@ -98,7 +99,7 @@ def _price(reading: Reading, node: Node, catalog: Catalog) -> int | None:
         match = re.fullmatch(rf"(\d+(?:\.\d\d)?) *{catalog.currency}", text.strip())
         if match is None:
             raise QuantityError(f"the price '{text}'", f"an amount in {catalog.currency}", example)
-        return round(100 * float(match[1]))
+        return round(100 * money(float(match[1]), match[1], catalog.currency))
 
     return attempt(reading, node, f"a price, such as {example}", parse)
 

@@ -159,6 +159,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         tanks=tanks,
         drains=drains,
         second_pump=second,
+        remarks=reading.remarks,
     )
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 
 from optimizer import units
+from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import Rules
+from optimizer.ranges import money, noting
 from optimizer.read.nodes import (
     Entry,
     Node,
@@ -105,11 +107,11 @@ def _budget(reading: Reading, entry: Entry | None, catalog: Catalog) -> int | No
     text = text_of(reading, entry.value, f"an amount, such as {example}")
     if text is None:
         return None
-    match = re.fullmatch(rf"(\d{{1,9}}(?:\.\d\d?)?) *{catalog.currency}", text.strip())
+    match = re.fullmatch(rf"(\d+(?:\.\d\d?)?) *{catalog.currency}", text.strip())
     if match is None:
         reading.fault(entry.value.place, f"the budget '{text}'", f"an amount in {catalog.currency}", example)
         return None
-    return round(100 * float(match[1]))
+    return round(100 * _amount(reading, entry.value, match[1], catalog.currency))
 
 
 def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> float:
@@ -124,7 +126,19 @@ def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> 
     if match is None:
         reading.fault(entry.value.place, f"the price '{text}'", f"an amount in {catalog.currency} per {per}", example)
         return 0.0
-    return 100 * float(match[1])
+    return 100 * _amount(reading, entry.value, match[1], catalog.currency)
+
+
+def _amount(reading: Reading, node: Node, number: str, currency: str) -> float:
+    """Return an amount of money that there may be; note one that there may not, or that is odd."""
+    try:
+        with noting() as notes:
+            amount = money(float(number), number, currency)
+    except QuantityError as error:
+        reading.refuse(node.place, error)
+        return 0.0
+    reading.remark(node.place, notes)
+    return amount
 
 
 def _sizes(reading: Reading, node: Node, catalog: Catalog) -> tuple[str, ...]:

@@ -13,8 +13,8 @@ from optimizer.model.kinds import spoken
 from optimizer.read.columns import system_of
 from optimizer.read.nodes import nearest
 
-_INCHES = r"\d+(?:[ -]+\d+/\d+|/\d+)?"
-_SIZE = rf"\d+/\d+[ ]*mm|\d+[ ]*mm|{_INCHES}[ ]*(?:in\.?|inch|[\"″”])?"
+_INCHES = r"\d{1,4}(?:[ -]+\d{1,4}/\d{1,4}|/\d{1,4})?"
+_SIZE = rf"\d{{1,4}}/\d{{1,4}}[ ]*mm|\d{{1,4}}[ ]*mm|{_INCHES}[ ]*(?:in\.?|inch|[\"″”])?"
 SIZE_AT_START = re.compile(rf"(?P<size>{_SIZE})(?=$|[ ])[ ]*(?P<rest>.*)", re.IGNORECASE)
 BETWEEN_ENDS = re.compile(r"[ ]+[x×][ ]+", re.IGNORECASE)
 

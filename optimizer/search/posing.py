@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.effort import Effort
-from optimizer.choices.for_sale import for_sale
+from optimizer.choices.for_sale import for_sale, require_one_currency
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
@@ -63,6 +63,7 @@ class PosedProblem:
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
     """Return the choice graphs and tee fittings of the runs named."""
     network = system.network
+    require_one_currency(system, catalog)
     catalog = rated(for_sale(system, catalog), most_pressure_pa(system))
     joiners = joiners_of(system, catalog)
     shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
