@@ -137,8 +137,15 @@ def parse_window(text: str, unit_system: str) -> tuple[float, float | None]:
         if low_m3_s > high_m3_s:
             raise QuantityError(f"'{text}'", "the lower flow first", _swapped(match))
         return low_m3_s, high_m3_s
-    suggestion = f"'at least {text}'" if re.match(r"\d", text) else None
-    raise QuantityError(f"'{text}'", GRAMMAR, suggestion)
+    raise QuantityError(f"'{text}'", GRAMMAR, f"'at least {text}'" if _is_flow(text, unit_system) else None)
+
+
+def _is_flow(text: str, unit_system: str) -> bool:
+    try:
+        units.parse_flow(text, unit_system)
+    except QuantityError:
+        return False
+    return True
 
 
 def _with_unit_of(low: str, high: str) -> str:
