@@ -237,7 +237,8 @@ def _slots(
 
 
 def _point_x(network: Network, name: str, lanes: Mapping[str, Lane]) -> float:
-    """Return where a tee or an outlet stands: in the lane that goes straight through it, else in its first one."""
-    found = [lanes[run.name].x_at(at_start) for run, _, at_start in network.runs_at(name)]
+    """Return where a tee or an outlet stands: in the lane that goes straight through it, else where its lines meet."""
+    found = sorted(lanes[run.name].x_at(at_start) for run, _, at_start in network.runs_at(name))
     through = [x for x in found if found.count(x) > 1]
-    return (through or sorted(found) or [0.0])[0]
+    between = found[(len(found) - 1) // 2 :]  # of three lanes side by side the middle one
+    return (through or between or [0.0])[0]
