@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 from optimizer.choices.candidates import Candidate, Shelf
-from optimizer.choices.fronts import Front, is_step, spigot_of
-from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, new_part
-from optimizer.joints.efficient import EfficientChains
+from optimizer.choices.fronts import Front, is_step
+from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
+from optimizer.joints.efficient import MEETING, EfficientChains, Need
 from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
@@ -53,86 +53,53 @@ class Joiner:
             extra = ((left.pipe, gap_m),) if gap_m else ()
             yield Joint((), (), extra_pipe=extra)
             return
-        if left.cut and right.cut:
-            yield from self._bridge(left, right, gap_m)
-            return
-        chains = self.chains.between(left.end, right.end, self._reaches(left, right, gap_m))
-        fitting = [chain for chain in chains if self._spans(chain, left, right, gap_m)]
-        found = [(chain.pieces, [m.method for m in chain.matings]) for chain in fitting]
-        if len(fitting) < len(chains):
-            found += self._stubbed(left, right)
-        for pieces, methods in found:
-            joint = self._joint(pieces, methods, left, right, gap_m)
+        for chain in self.chains.between(left.end, right.end, self._need(left, right, gap_m)):
+            joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
             if joint is not None:
                 yield joint
 
-    def _spans(self, chain: Chain, left: Front, right: Front, gap_m: float) -> bool:
-        """Return whether pieces reach a cut pipe, which ends at the face of what it went into.
+    def _need(self, left: Front, right: Front, gap_m: float) -> Need:
+        """Return what pieces must do between two ends.
 
-        A bushing sits inside the fitting and adds next to no length: it does not, unless the fitting itself is longer.
+        A pipe that was sawn at the face of what it went into is too short for all but a longer fitting: pieces reach it
+        by their own length or with a stub of pipe, the same whether it lies ahead or behind. A bushing sits inside the
+        fitting and adds next to no length: it does not. New pipe is cut to reach whatever is opposite.
         """
-        if not (left.cut or right.cut) or left.pipe or right.pipe or any(m.method == "stub" for m in chain.matings):
-            return True
-        cut, other = (left, right) if left.cut else (right, left)
-        length_m = sum(sum(piece.item.take_outs_m) for piece in chain.pieces if piece.item is not None)
-        return (other.long and gap_m == 0) or length_m >= gap_m + self.reach_m(cut.end)
-
-    def _stubbed(self, left: Front, right: Front) -> Iterable[tuple[tuple[Part, ...], list[str]]]:
-        """Yield what couples a cut pipe to a stub of new pipe in the socket opposite, with the joints of each."""
-        other = right if left.cut else left
-        if other.end.form is not Form.SOCKET:
-            return
-        stub = spigot_of(other.end)
-        for chain in self.chains.between(left.end if left.cut else stub, stub if left.cut else right.end, False):
-            methods = [m.method for m in chain.matings]
-            methods[-1 if left.cut else 0] = "stub"
-            yield chain.pieces, methods
-
-    def _reaches(self, left: Front, right: Front, gap_m: float) -> bool:
-        """Return whether two ends that mate also meet: a cut pipe is too short for all but a longer fitting."""
-        if left.cut or right.cut:
-            other = right if left.cut else left
-            return other.long and gap_m == 0
+        if left.pipe or right.pipe:
+            return MEETING
+        cut = [front for front in (left, right) if front.cut]
+        if cut:
+            longer = len(cut) == 1 and gap_m == 0 and (left.long or right.long)
+            return MEETING if longer else Need(gap_m + sum(self.reach_m(front.end) for front in cut))
         both_hubs = left.end.form is Form.SOCKET and right.end.form is Form.SOCKET
-        return gap_m == 0 or left.pipe is not None or right.pipe is not None or both_hubs
-
-    def _bridge(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
-        """Join two cut pipe ends with two couplings and a piece of pipe between them."""
-        if left.end != right.end:
-            return
-        for item in self.shelf.items(Kind.COUPLING, left.end.size):
-            piece = new_part(item)
-            joint = self._joint((piece, piece), ["cement", "stub", "cement"], left, right, gap_m)
-            if joint is not None:
-                yield joint
+        return MEETING if gap_m == 0 or both_hubs else Need(between=True)
 
     def _joint(
         self, pieces: tuple[Part, ...], methods: list[str], left: Front, right: Front, gap_m: float
     ) -> Joint | None:
-        """Return the joint with the stubs of pipe that it needs, the gap added to the first pipe that can take it."""
+        """Return the joint with the stubs of pipe that it needs; one pipe is longer by the gap (`_over_gap`)."""
         parts: list[Part] = []
         made: list[tuple[str, str]] = []
         extra: list[tuple[CatalogItem, float]] = []
         ends = [left.end, *(end for piece in pieces for end in piece.ends), right.end]
+        stubs = [self.shelf.stub_pipe(ends[2 * i]) if method == "stub" else None for i, method in enumerate(methods)]
+        longer = _over_gap(left, right, stubs) if gap_m else None
         for i, method in enumerate(methods):
-            mine, other = ends[2 * i], ends[2 * i + 1]
+            mine, other, stub = ends[2 * i], ends[2 * i + 1], stubs[i]
             if method == "stub":
-                stub = self.shelf.stub_pipe(mine)
                 if stub is None:
                     return None
-                parts.append(new_part(stub, length_m=STUB_CLEARANCE_M + gap_m))
-                gap_m = 0.0
+                parts.append(new_part(stub, length_m=STUB_CLEARANCE_M + (gap_m if i == longer else 0.0)))
                 extra.append((stub, 2 * self._depth(mine)))
                 made += [("cement", mine.size), ("cement", mine.size)]
             else:
                 made.append((method, mine.size if method != "clamp" else other.size))
             if i < len(pieces):
                 parts.append(pieces[i])
-        for front, socket in ((left, ends[1]), (right, ends[-2])):
+        for front, socket, at in ((left, ends[1], -1), (right, ends[-2], len(stubs))):
             if front.pipe is not None:
                 into = self._depth(socket) if socket.form is Form.SOCKET else 0.0
-                extra.append((front.pipe, into + gap_m))
-                gap_m = 0.0
+                extra.append((front.pipe, into + (gap_m if at == longer else 0.0)))
         separable = any(piece.kind is Kind.UNION for piece in pieces) or bool(UNBOLTING & set(methods))
         cuts = left.cut + right.cut + left.sawn + right.sawn
         return Joint(tuple(parts), tuple(made), separable, tuple(extra), cuts)
@@ -154,6 +121,19 @@ class Joiner:
             for part in candidate.parts
             if part.kind in PIPES and part.item is not None
         )
+
+
+def _over_gap(left: Front, right: Front, stubs: Sequence[CatalogItem | None]) -> int | None:
+    """Return which pipe goes over a gap: -1 new pipe on the left, the number of stubs that on the right, else a stub.
+
+    New pipe beside the gap before any stub, and the dearer of two, so that the turn of the water does not matter.
+    """
+    pipes = [(-1, left.pipe), (len(stubs), right.pipe)]
+    for found in (pipes, list(enumerate(stubs))):
+        able = [(item.price_cents / item.sale_length_m, item.item_id, at) for at, item in found if item is not None]
+        if able:
+            return max(able)[-1]
+    return None
 
 
 @dataclass

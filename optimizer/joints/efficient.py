@@ -1,25 +1,44 @@
 """The efficient adapter chains between two ends: label setting in the end graph.
 
-A chain is dropped only if another is no worse in price, in both loss coefficients, in stubs of pipe, in what seals its
-joints and in being separable.
+A chain is dropped only if another may stand wherever it may and is no worse in anything that a plan counts: price, both
+loss coefficients, water held, minutes of work, what seals its joints, the stubs of pipe that it takes, being separable.
+How far a chain reaches decides where it may stand, so it is weighed with the rest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from optimizer.joints.chains import Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
-from optimizer.model.ends import End, SizeSystem
+from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
+_THREADS = frozenset({SizeSystem.THREAD})
 _State = tuple[End, bool]  # an open end, and whether metal offers it
-# (linear, square) loss coefficients of a piece, for flow in the order of its ends
-Measure = Callable[[Part], tuple[float, float]]
+# linear and square loss coefficients of a piece, for flow in the order of its ends, and the water in it [m³]
+Measure = Callable[[Part], tuple[float, float, float]]
+_MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
+# Joints of which it counts only whether there are any: one can, one roll serves them all.
+_SHARED = frozenset({"cement", "tape"})
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a chain must do besides mating: reach so far [m], and go between two ends that can not meet themselves.
+
+    A stub of pipe is cut to any length, so a chain with one in it reaches as far as it must.
+    """
+
+    reach_m: float = 0.0
+    between: bool = False
+
+
+MEETING = Need()
 
 
 class _Step(NamedTuple):
@@ -29,10 +48,14 @@ class _Step(NamedTuple):
     joint: Mating
     state: _State
     union: bool
+    separable: bool
     cents: int
     linear: float
     square: float
-    seal: int  # bit of what seals the joint
+    water: float
+    minutes: int
+    uses: tuple[tuple[int, int], ...]  # of what the joint takes: place of its bits, and all of them
+    length: float
 
 
 class _Label(NamedTuple):
@@ -41,8 +64,10 @@ class _Label(NamedTuple):
     cents: int = 0
     linear: float = 0.0
     square: float = 0.0
-    stubs: int = 0
-    seals: int = 0  # bits of what seals the joints
+    water: float = 0.0
+    minutes: int = 0
+    uses: int = 0  # bits, one more for each joint and stub of a kind: a subset takes less
+    reach: float = 0.0
     separable: bool = False
     step: _Step | None = None
     before: _Label | None = None
@@ -67,50 +92,40 @@ class EfficientChains:
     """Finds and remembers the efficient chains of an end graph for one measure of loss.
 
     Pieces stay in the size systems of the two ends and of threads. From a threaded end the search walks outwards,
-    whichever way the water goes, so that it runs once per port and not once per pipe size.
+    whichever way the water goes, so that it runs once per port and not once per pipe size. `minutes` is the work on a
+    joint by what seals it, where work has a price.
     """
 
     end_graph: EndGraph
     measure: Measure
-    _outwards: dict[tuple[End, bool, frozenset[SizeSystem]], dict[_State, list[_Label]]] = field(default_factory=dict)
-    _between: dict[tuple[End, End, bool], tuple[Chain, ...]] = field(default_factory=dict)
-    _onto: dict[tuple[End, str, bool], tuple[_Step, ...]] = field(default_factory=dict)
-    _measures: dict[tuple[str, bool, bool], tuple[float, float]] = field(default_factory=dict)
-    _seal_bits: dict[str, int] = field(default_factory=dict)
+    minutes: Mapping[str, int] = field(default_factory=dict)
+    _outwards: dict[tuple[End, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
+        default_factory=dict
+    )
+    _between: dict[tuple[End, End, Need], tuple[Chain, ...]] = field(default_factory=dict)
+    _onto: dict[tuple[End, str, bool], Mapping[End, list[_Step]]] = field(default_factory=dict)
+    _measures: dict[tuple[str, bool, bool], tuple[float, float, float]] = field(default_factory=dict)
+    _bits: dict[object, tuple[int, int]] = field(default_factory=dict)
+    _next_bit: int = 0
 
-    def between(self, start: End, goal: End, direct: bool = True) -> tuple[Chain, ...]:
-        """Return the efficient chains from one end to another, cheapest first; none when there is no way.
-
-        Without `direct` the two ends can not meet even if they mate (a pipe was cut too short): at least one piece goes
-        between them.
-        """
-        key = (start, goal, direct)
+    def between(self, start: End, goal: End, need: Need = MEETING) -> tuple[Chain, ...]:
+        """Return the efficient chains from one end to another, cheapest first; none when there is no way."""
+        key = (start, goal, need)
         if key not in self._between:
-            self._between[key] = tuple(self._find(start, goal, direct))
+            self._between[key] = tuple(self._find(start, goal, need))
         return self._between[key]
 
-    def _find(self, start: End, goal: End, direct: bool) -> Iterable[Chain]:
-        systems = frozenset({start.system, goal.system})
-        plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(start) and _is_pipe(goal)
+    def _find(self, start: End, goal: End, need: Need) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread
         root, other = (goal, start) if backwards else (start, goal)
-        reached = self._walk(root, backwards, systems if plain else systems | {SizeSystem.THREAD})
         found: list[tuple[_Label, Mating]] = []
         kept: list[_Label] = []
-        for (far, _), labels in reached.items():
-            joint = mating(far, other)
-            if joint is None:
+        for label, far, joint in self._onto_goal(root, other, backwards, need):
+            ended = self._ended(label, joint, far, need)
+            if ended.reach < need.reach_m or material_refusal(far, label.material, other, ""):
                 continue
-            for label in labels:
-                if (not direct and label.step is None) or material_refusal(far, label.material, other, ""):
-                    continue
-                ended = label._replace(
-                    stubs=label.stubs + (joint.method == "stub"),
-                    seals=label.seals | self._seal(joint),
-                    separable=label.separable or joint.unbolts,
-                )
-                if _insert(kept, ended):
-                    found.append((ended, joint))
+            if _insert(kept, ended):
+                found.append((ended, joint))
         alive = {id(label) for label in kept}
         ordered = sorted(
             (pair for pair in found if id(pair[0]) in alive), key=lambda pair: (pair[0].cents, pair[0].square)
@@ -118,63 +133,125 @@ class EfficientChains:
         for label, joint in ordered:
             yield _chain(label, joint, backwards)
 
-    def _walk(self, root: End, backwards: bool, systems: frozenset[SizeSystem]) -> dict[_State, list[_Label]]:
-        """Return the efficient labels of every end that few enough pieces reach; unions only beside threads."""
-        key = (root, backwards, systems)
+    def _onto_goal(self, root: End, other: End, backwards: bool, need: Need) -> Iterator[tuple[_Label, End, Mating]]:
+        """Yield what stands before the last joint, the end there, the joint; the last piece is one that leads to it."""
+        systems = frozenset({root.system, other.system})
+        plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
+        last = [(end, joint) for form in Form if (joint := mating(end := _like(other, form), other)) is not None]
+        for (far, _), labels in self._walk(root, backwards, systems if plain else systems | _THREADS, need).items():
+            joint = mating(far, other)
+            for label in labels:
+                if joint is not None and not (need.between and label.step is None):
+                    yield label, far, joint
+                steps = self._steps(far, label.material, backwards)
+                for end, last_joint in last:
+                    for step in steps.get(end, ()):
+                        if not (step.union and plain):
+                            yield _longer(label, step, need.reach_m), end, last_joint
+
+    def _ended(self, label: _Label, joint: Mating, far: End, need: Need) -> _Label:
+        return label._replace(
+            minutes=label.minutes + self.minutes.get(joint.method, 0),
+            uses=_with(label.uses, self._uses(joint, far)),
+            reach=need.reach_m if joint.method == "stub" else label.reach,
+            separable=label.separable or joint.unbolts,
+        )
+
+    def _walk(
+        self, root: End, backwards: bool, systems: frozenset[SizeSystem], need: Need
+    ) -> dict[_State, list[_Label]]:
+        """Return the efficient labels of every end that few enough pieces reach, with one to spare."""
+        key = (root, backwards, systems, need)
         if key in self._outwards:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
         most = 2 if plain else self.end_graph.max_pieces
-        reached: dict[_State, list[_Label]] = {(root, False): [_Label()]}
-        edge = [(root, reached[root, False][0])]
-        for _ in range(most):
+        bare = _Label()
+        reached: dict[_State, list[_Label]] = {(root, False): [bare]}
+        edge = [(root, bare)]
+        for _ in range(most - 1):
             fresh: list[tuple[End, _Label]] = []
             for at, label in edge:
-                for step in self._steps(at, label.material, backwards):
-                    far = step.state[0]
-                    if far.system not in systems or (step.union and (plain or label.separable)):
+                for far, steps in self._steps(at, label.material, backwards).items():
+                    if far.system not in systems:
                         continue
-                    longer = _longer(label, step)
-                    if _insert(reached.setdefault(step.state, []), longer):
-                        fresh.append((far, longer))
+                    for step in steps:
+                        if step.union and plain:
+                            continue
+                        longer = _longer(label, step, need.reach_m)
+                        if _insert(reached.setdefault(step.state, []), longer):
+                            fresh.append((far, longer))
             edge = fresh
         self._outwards[key] = reached
         return reached
 
-    def _steps(self, end: End, material: str, backwards: bool) -> tuple[_Step, ...]:
-        """Return every piece that goes onto an open end, with what it adds."""
+    def _steps(self, end: End, material: str, backwards: bool) -> Mapping[End, list[_Step]]:
+        """Return every piece that goes onto an open end, with what it adds, by the end that it leads to."""
         key = (end, material, backwards)
         if key not in self._onto:
-            self._onto[key] = tuple(self._make_steps(end, material, backwards))
+            found: dict[End, list[_Step]] = {}
+            for step in self._make_steps(end, material, backwards):
+                found.setdefault(step.state[0], []).append(step)
+            self._onto[key] = found
         return self._onto[key]
 
     def _make_steps(self, end: End, material: str, backwards: bool) -> Iterator[_Step]:
         for joint, part in self.end_graph.pieces_onto(end, material):
             assert part.item is not None
-            linear, square = self._measured(part, backwards)
-            state = (part.ends[1], is_metal(material_of(part)))
-            union = part.kind is Kind.UNION
-            yield _Step(part, joint, state, union, part.item.price_cents, linear, square, self._seal(joint))
+            yield _Step(
+                part,
+                joint,
+                (part.ends[1], is_metal(material_of(part))),
+                part.kind is Kind.UNION,
+                part.kind is Kind.UNION or joint.unbolts,
+                part.item.price_cents,
+                *self._measured(part, backwards),
+                self.minutes.get(joint.method, 0),
+                self._uses(joint, end),
+                sum(part.item.take_outs_m),
+            )
 
-    def _measured(self, part: Part, backwards: bool) -> tuple[float, float]:
+    def _measured(self, part: Part, backwards: bool) -> tuple[float, float, float]:
         assert part.item is not None
         key = (part.item.item_id, part.reverse, backwards)
         if key not in self._measures:
             self._measures[key] = self.measure(_reversed(part) if backwards else part)
         return self._measures[key]
 
-    def _seal(self, joint: Mating) -> int:
-        return self._seal_bits.setdefault(joint.method, 1 << len(self._seal_bits))
+    def _uses(self, joint: Mating, end: End) -> tuple[tuple[int, int], ...]:
+        """Return the bits of what a joint takes: a stub of this size and its cement, a washer of this size ..."""
+        if joint.method == "stub":
+            return self._bits_of("cement", 1), self._bits_of(("stub", end.size, end.system), _MANY)
+        if joint.method in _SHARED:
+            return (self._bits_of(joint.method, 1),)
+        return (self._bits_of((joint.method, end.size, end.system), _MANY),)
+
+    def _bits_of(self, what: object, most: int) -> tuple[int, int]:
+        if what not in self._bits:
+            self._bits[what] = (self._next_bit, most)
+            self._next_bit += most.bit_length()
+        return self._bits[what]
 
 
-def _longer(label: _Label, step: _Step) -> _Label:
+def _with(uses: int, more: tuple[tuple[int, int], ...]) -> int:
+    """Return the bits of what is used with one more of each: the lowest bit of its own that is not set yet."""
+    for at, most in more:
+        uses |= (((uses >> at & most) << 1 | 1) & most) << at
+    return uses
+
+
+def _longer(label: _Label, step: _Step, most_reach: float) -> _Label:
+    """Return the label with one more step; reach counts up to what is asked for."""
+    reach = most_reach if step.joint.method == "stub" else min(most_reach, label.reach + step.length)
     return _Label(
         label.cents + step.cents,
         label.linear + step.linear,
         label.square + step.square,
-        label.stubs + (step.joint.method == "stub"),
-        label.seals | step.seal,
-        label.separable or step.union or step.joint.unbolts,
+        label.water + step.water,
+        label.minutes + step.minutes,
+        _with(label.uses, step.uses),
+        reach,
+        label.separable or step.separable,
         step,
         label,
     )
@@ -182,9 +259,18 @@ def _longer(label: _Label, step: _Step) -> _Label:
 
 def _insert(labels: list[_Label], label: _Label) -> bool:
     """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    cents, linear, square, stubs, seals, separable, _, _ = label
-    for c, low, sq, st, se, sep, _, _ in labels:  # the innermost loop of the search: no calls in it
-        if c <= cents and low <= linear and sq <= square and st <= stubs and not se & ~seals and (sep or not separable):
+    cents, linear, square, water, minutes, uses, reach, separable, _, _ = label
+    for c, low, sq, wa, mi, us, re, sep, _, _ in labels:  # the innermost loop of the search: no calls in it
+        if (
+            c <= cents
+            and low <= linear
+            and sq <= square
+            and wa <= water
+            and mi <= minutes
+            and not us & ~uses
+            and re >= reach
+            and (sep or not separable)
+        ):
             return False
     labels[:] = [
         other
@@ -192,9 +278,11 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
         if cents > other[0]
         or linear > other[1]
         or square > other[2]
-        or stubs > other[3]
-        or seals & ~other[4]
-        or (other[5] and not separable)
+        or water > other[3]
+        or minutes > other[4]
+        or uses & ~other[5]
+        or reach < other[6]
+        or (other[7] and not separable)
     ]
     labels.append(label)
     return True
@@ -207,6 +295,10 @@ def _chain(label: _Label, last: Mating, backwards: bool) -> Chain:
     if backwards:
         return Chain(tuple(_reversed(part) for part in reversed(pieces)), tuple(reversed(matings)))
     return Chain(tuple(pieces), tuple(matings))
+
+
+def _like(end: End, form: Form) -> End:
+    return End(form, end.size, end.system)
 
 
 def _is_pipe(end: End) -> bool:

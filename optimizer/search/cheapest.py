@@ -88,7 +88,8 @@ def find_plan(
     """
     call = SolverCall(solver, time_limit_s, with_reasons, most_volume_m3)
     flows = known_flows(system)
-    options = options_of(system, catalog, flows.flows_m3_s)
+    weigh_water = most_volume_m3 is not None
+    options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
     own = duties(system.network.pumps[flows.pump], system.rules)
     best = _best_of(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
@@ -96,7 +97,7 @@ def find_plan(
             least = math.inf if not best.plan.found else _total(best.selection, best.duty)
             if min(duty.cents for duty in settings) >= least:
                 continue
-            options_there = options_of(variant, catalog, flows.flows_m3_s)
+            options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
             found = _best_of(options_there, flows, settings, call, least)
             if found.plan.found and _total(found.selection, found.duty) < least:
                 best = found

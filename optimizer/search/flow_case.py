@@ -135,10 +135,10 @@ def material_of(
     if allowances:
         held = zip(modes, allowances, strict=True)
         modes = tuple(replace(mode, wants=(*mode.wants, *most.flow_rows(network))) for mode, most in held)
-    options = options or options_of(system, catalog, network.runs)
+    options = options or options_of(system, catalog, network.runs, bool(allowances))
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     if slots and _valves_can_help(modes):
-        _add_valve_slots(sources, system, options)
+        _add_valve_slots(sources, system, options, bool(allowances))
     conditions = conditions_of(network)
     rows = {
         name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions)
@@ -177,9 +177,9 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
     return any(math.isfinite(want.high_m3_s) for want in wants) or max(len(mode.wants) for mode in modes) > 1
 
 
-def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options) -> None:
+def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options, weigh_water: bool) -> None:
     """Add to every run without a valve a graph with one, for each size."""
-    joiners = joiners_of(system, options.catalog)
+    joiners = joiners_of(system, options.catalog, weigh_water)
     for found in sources.values():
         run = found[0].run
         for slotted in with_valve_slots(run, options.catalog, system.rules):

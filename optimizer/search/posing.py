@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
 from optimizer.choices.demands import KnownFlows
-from optimizer.choices.effort import Effort
+from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
 from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.joining import Joiners
@@ -60,12 +60,12 @@ class PosedProblem:
 
 
 @without_collection
-def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options:
-    """Return the choice graphs and tee fittings of the runs named."""
+def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], weigh_water: bool = False) -> Options:
+    """Return the choice graphs and tee fittings of the runs named; see `joiners_of` for `weigh_water`."""
     network = system.network
     require_one_currency(system, catalog)
     catalog = rated(for_sale(system, catalog), most_pressure_pa(system))
-    joiners = joiners_of(system, catalog)
+    joiners = joiners_of(system, catalog, weigh_water)
     shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
@@ -88,23 +88,29 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object]) -> 
     return Options(system, catalog, graphs, tees, first_packs(catalog))
 
 
-def joiners_of(system: System, catalog: Catalog) -> Joiners:
-    """Return what joins the parts of every run, over adapter chains that are efficient in the system's own water."""
+def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> Joiners:
+    """Return what joins the parts of every run, over adapter chains that are efficient in the system's own water.
+
+    Where a plan may hold only so much water, chains that hold less have to be kept as well: `weigh_water`.
+    """
     graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
-    return Joiners(catalog, system.rules, EfficientChains(graph, _measure(conditions_of(system.network))))
+    minutes = JOINT_MINUTES if system.rules.labour_cents_per_hour else {}
+    measure = _measure(conditions_of(system.network), weigh_water)
+    return Joiners(catalog, system.rules, EfficientChains(graph, measure, minutes))
 
 
-def _measure(conditions: Conditions) -> Measure:
-    known: dict[tuple[str, bool], tuple[float, float]] = {}
+def _measure(conditions: Conditions, weigh_water: bool) -> Measure:
+    known: dict[tuple[str, bool], tuple[float, float, float]] = {}
 
-    def coefficients(part: Part) -> tuple[float, float]:
+    def measured(part: Part) -> tuple[float, float, float]:
         key = (part.item.item_id if part.item else "", part.reverse)
         if key not in known:
             element = element_of(part, conditions)
-            known[key] = (element.linear_s_m2, element.square_s2_m5)
+            water_m3 = part_volume_m3(part) if weigh_water else 0.0
+            known[key] = (element.linear_s_m2, element.square_s2_m5, water_m3)
         return known[key]
 
-    return coefficients
+    return measured
 
 
 def tee_end_of(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, at_start: bool) -> TeeEnd | None:

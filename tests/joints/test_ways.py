@@ -285,18 +285,18 @@ def test_the_other_way_round_the_same_pieces_stand_in_the_other_order() -> None:
     assert {price for price, _ in seen(there, 1)} == {price for price, _ in seen(back, -1)}
 
 
-# The chains that the choice graph takes: one measure of loss for all flows, so two numbers a piece.
+# The chains that the choice graph takes: one measure of loss for all flows, so two numbers a piece, and its water.
 
 
-def two_numbers(part: Part) -> tuple[float, float]:
+def measured(part: Part) -> tuple[float, float, float]:
     assert part.item is not None
     if part.item.loss.method in (LossMethod.THREE_K, LossMethod.TWO_K):
-        return part.item.loss.coefficients[0], loss_of(part)
-    return 0.0, loss_of(part)
+        return part.item.loss.coefficients[0], loss_of(part), 0.0
+    return 0.0, loss_of(part), 0.0
 
 
 def test_the_choice_graphs_chains_are_just_as_cheap_as_the_cheapest_of_all() -> None:
-    efficient = EfficientChains(EndGraph(catalog()), two_numbers)
+    efficient = EfficientChains(EndGraph(catalog()), measured)
     everything = EndGraph(catalog())
     starts = [parse_end(text) for text in ("3/4 in BSPP male", "1 in NPT female", "1/2 in NPT male", "1 in BSPT male")]
     goals = [End(Form.SPIGOT, size, SizeSystem.IPS) for size in ("1/2 in", "3/4 in", "1 in", "1-1/4 in")]
@@ -310,8 +310,8 @@ def test_the_choice_graphs_chains_are_just_as_cheap_as_the_cheapest_of_all() -> 
         chains = efficient.between(start, goal)
 
         assert min(chain.price_cents for chain in chains) == min(chain.price_cents for chain in rows)
-        losses = [sum(two_numbers(piece)[1] for piece in chain.pieces) for chain in rows]
-        assert min(sum(two_numbers(piece)[1] for piece in chain.pieces) for chain in chains) <= min(losses) + 1e-12
+        losses = [sum(measured(piece)[1] for piece in chain.pieces) for chain in rows]
+        assert min(sum(measured(piece)[1] for piece in chain.pieces) for chain in chains) <= min(losses) + 1e-12
 
 
 def test_a_graph_that_allows_brass_still_keeps_metal_tapers_out_of_plastic() -> None:

@@ -87,18 +87,23 @@ def test_the_single_return_line_joint_by_joint() -> None:
         "  3/4 ball valve",
         "  3/4 elbow",
         "  3/4 pipe 6",  # sawn at the face of the elbow that goes
-        "+ 3/4 x 1 bushing",  # on the sawn pipe, its spigot in the coupling: cement 3/4 and 1
-        "+ 1 x 1-1/4 reducing coupling",
-        "+ 1-1/4 pipe 0.394",  # a stub, hub to hub: cement 1-1/4 twice
+        "+ 3/4 x 1 reducing coupling",  # cement 3/4
+        "+ 1 pipe 0.394",  # a stub from the coupling to the bushing: cement 1 twice
+        "+ 1 x 1-1/4 bushing",  # its spigot in the elbow: cement 1-1/4
         "+ 1-1/4 elbow",  # opens into the display
     ]
     # by hand: 3/4 at the stub, at the 20 in and at the 6 in pipe; 1 in.: coupling, elbow, elbow, elbow, elbow (the
-    # stub), coupling (the stub), bushing in coupling; 1-1/4 in.: the stub between coupling and elbow
+    # stub), coupling (the stub), coupling and bushing (the last stub); 1-1/4 in.: bushing in the elbow
     assert sealed("single-return", "return line") == {
         ("cement", "3/4 in"): 3,
-        ("cement", "1 in"): 7,
-        ("cement", "1-1/4 in"): 2,
+        ("cement", "1 in"): 8,
+        ("cement", "1-1/4 in"): 1,
     }
+    # by hand [cents]: three couplings 3 x 119, two 1 in. elbows 2 x 99, bushing 149, 1-1/4 in. elbow 169, cement 549,
+    # primer 499; 1 in. pipe at 119 a foot: 963 mm (36 in. between two sockets of 22.2 mm and a cut of 3.2 mm), 302 mm,
+    # and two stubs of 58 mm, each piece rounded up: 376 + 119 + 23 + 23. The end of the line otherwise, over a bushing
+    # on the sawn pipe, a 1-1/4 x 1 coupling and a stub of 1-1/4 in. pipe, is 89 + 199 + 34 for 119 + 23 + 149.
+    assert planned("single-return")[2].material_cents == 357 + 198 + 149 + 169 + 549 + 499 + 376 + 119 + 23 + 23
     assert removed("single-return", "return line") == [
         "3/4 pipe 36",
         "3/4 elbow",
@@ -159,36 +164,45 @@ def test_the_uv_line_of_the_cellar_sump_joint_by_joint() -> None:
 
 
 def test_the_metric_room_joint_by_joint() -> None:
-    assert changed("metric-unions") == ["display line", "spray line"]
+    assert changed("metric-unions") == ["display line", "left outlet", "spray line", "wall"]
     assert walked("metric-unions", "display line") == [
-        "  40 mm pipe 19.7",  # sawn at the face of the elbow that goes
-        "+ 40 mm x 50 mm reducing coupling",  # cement 40; the stub: cement 50 twice
-        "+ 50 mm pipe 0.394",
-        "+ 50 mm elbow",
-        "+ 50 mm pipe 55.1",
-        "+ 50 mm x 32 mm reducing coupling",  # onto the stub that the old pipe leaves in the tee: cement 32
+        "  40 mm pipe 19.7",
+        "  40 mm elbow",
+        "  40 mm x 32 mm bushing",  # its 32 mm pipe is sawn and leaves a stub
+        "+ 32 mm x 40 mm reducing coupling",  # onto the stub: cement 32
+        "+ 40 mm pipe 55.1",  # cement 40, and 40 in the run of the new tee
     ]
-    # by hand, 50 mm: coupling and elbow (the stub), elbow, coupling
-    assert sealed("metric-unions", "display line") == {
-        ("cement", "40 mm"): 1,
-        ("cement", "50 mm"): 4,
-        ("cement", "32 mm"): 1,
-    }
-    assert removed("metric-unions", "display line") == ["40 mm elbow", "40 mm x 32 mm bushing", "32 mm pipe 55.1"]
+    assert sealed("metric-unions", "display line") == {("cement", "32 mm"): 1, ("cement", "40 mm"): 2}
+    assert removed("metric-unions", "display line") == ["32 mm pipe 55.1"]
+    assert walked("metric-unions", "left outlet") == [
+        "+ 40 mm x 32 mm bushing",  # its spigot in the run of the new tee: cement 40
+        "+ 32 mm pipe 0.394",  # a stub: cement 32 twice
+        "+ 32 mm ball valve",
+        "+ 32 mm pipe 0.394",  # a stub: cement 32 twice
+        "+ 32 mm coupling",  # onto the old pipe, sawn at the face of the valve that goes: cement 32
+        "  32 mm pipe 11.8",
+        "  32 mm elbow",
+        "  32 mm pipe 7.87",
+    ]
+    assert sealed("metric-unions", "left outlet") == {("cement", "32 mm"): 5, ("cement", "40 mm"): 1}
+    assert removed("metric-unions", "left outlet") == ["32 mm ball valve"]  # hub to hub with the tee: both go
     assert walked("metric-unions", "spray line") == [
+        "+ 32 mm pipe 0.394",  # a stub in the branch of the new tee: cement 32 twice
+        "+ 32 mm coupling",  # onto the old pipe, sawn at the face of the tee that goes: cement 32
         "  32 mm pipe 3.94",
         "  32 mm gate valve",
-        "  32 mm pipe 27.6",  # sawn at the face of the first of two elbows hub to hub: both go
-        "+ 32 mm coupling",
-        "+ 32 mm pipe 0.394",
-        "+ 32 mm elbow",
-        "+ 32 mm pipe 0.394",
-        "+ 32 mm x 40 mm bushing",  # its spigot in the last elbow, which opens at the spray bar: cement 40
-        "+ 40 mm elbow",
+        "  32 mm pipe 27.6",
+        "  32 mm elbow",
+        "  32 mm elbow",
     ]
-    # by hand, 32 mm: sawn pipe in the coupling, the first stub twice, the second twice
-    assert sealed("metric-unions", "spray line") == {("cement", "32 mm"): 5, ("cement", "40 mm"): 1}
-    assert removed("metric-unions", "spray line") == ["32 mm elbow", "32 mm elbow"]
+    assert sealed("metric-unions", "spray line") == {("cement", "32 mm"): 3}
+    assert removed("metric-unions", "spray line") == []
+    # by hand [cents]: 40 x 32 coupling 279, bushing 209, valve 909, two couplings 2 x 119, 40 x 40 x 32 tee 489, cement
+    # 549, primer 499; pipe, each piece rounded up: 1,456 mm of 40 mm at 418 a metre 609, three stubs of 58 mm at 298 a
+    # metre 3 x 18. A new elbow and 50 mm pipe on the display line and a 40 mm elbow at the spray bar, with the old tee,
+    # need 3,865.
+    total = 279 + 209 + 909 + 2 * 119 + 489 + 549 + 499 + 609 + 3 * 18
+    assert planned("metric-unions")[2].material_cents == total == 3835
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
