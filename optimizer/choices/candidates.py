@@ -12,9 +12,7 @@ from optimizer.model.catalog import PIPES, THROTTLES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import KINDS
 from optimizer.model.network import Part, Run
-from optimizer.model.system import Rules
-
-LARGER_SIZES = 3  # how many sizes above its own a run may take when the owner names none
+from optimizer.model.rules import LARGER_SIZES, Rules
 
 
 @dataclass(frozen=True, slots=True)

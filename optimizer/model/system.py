@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.network import Network, Part
+from optimizer.model.rules import Rules as Rules
 from optimizer.model.safety import Drain, Tank
 
 
@@ -81,26 +82,6 @@ class SecondPump:
 def another_id(pump: str) -> str:
     """Return the item number of another pump like one of the owner's."""
     return f"another-{pump}"
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """What the plan may do. Sizes are nominal names, as the catalog writes them."""
-
-    sizes: tuple[str, ...] = ()  # empty: the run's own size and up to three larger ones
-    velocity_limit_m_s: float = 1.524  # 5 ft/s in new pressurised pipe: common practice, no source
-    allow_unsafe_metals: bool = False
-    keep_services: bool = True  # a separable joint on each side of every pump and device
-    resize: bool = True  # other sizes than a run's own may be bought
-    labour_cents_per_hour: int = 0
-    electricity_cents_per_kwh: float = 0.0
-    horizon_h: float = 0.0  # hours of running that electricity is counted for
-    other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
-    pipe_in_sticks: bool = True  # the parts list has whole sticks; else pipe by its sale length, such as the foot
-    most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
-    budget_cents: int | None = None  # what the parts list may come to; None: any
-    own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
-    store: str = ""  # whose stick lengths count; empty: the usual ones
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from typing import Any
 
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog
-from optimizer.model.system import Rules
+from optimizer.model.rules import RULES, Rules, Written
 from optimizer.ranges import money, noting
 from optimizer.read.nodes import (
     Entry,
@@ -24,65 +26,31 @@ from optimizer.read.nodes import (
 from optimizer.read.stores import PIPE_WORDS, read_store
 from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
-_KEYS = (
-    *("sizes", "other sizes", "velocity limit", "brass allowed", "keep unions"),
-    *(
-        "labour",
-        "electricity",
-        "count for",
-        "other pumps",
-        "second pump",
-        "buy pipe",
-        "store",
-        "saw cuts",
-        "budget",
-        "buy only from",
-    ),
-)
 _SELLERS = {"own lists": True, "every catalog": False}
 
 
 def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_system: str) -> Rules:
-    """Return the rules; what is left out keeps its default."""
-    usual = Rules()
+    """Return the rules; what is left out, or can not be read, keeps its default."""
     if entry is None:
-        return usual
-    found = entries(reading, entry.value, "rules", list(_KEYS))
-    sizes = _sizes(reading, found["sizes"].value, catalog) if "sizes" in found else usual.sizes
-    velocity = usual.velocity_limit_m_s
-    if "velocity limit" in found:
-        parsed = attempt(
-            reading,
-            found["velocity limit"].value,
-            "a speed, such as 5 ft/s",
-            lambda text: units.parse_speed(text, unit_system),
-        )
-        velocity = parsed or velocity
-    brass = yes_or_no(reading, found["brass allowed"].value) if "brass allowed" in found else None
-    unions = yes_or_no(reading, found["keep unions"].value) if "keep unions" in found else None
-    pumps = yes_or_no(reading, found["other pumps"].value) if "other pumps" in found else None
-    resize = yes_or_no(reading, found["other sizes"].value) if "other sizes" in found else None
-    sticks = choice(reading, found["buy pipe"].value, PIPE_WORDS) if "buy pipe" in found else None
-    own_lists = choice(reading, found["buy only from"].value, _SELLERS) if "buy only from" in found else None
-    horizon = None
-    if "count for" in found:
-        horizon = attempt(reading, found["count for"].value, "a time, such as 3 years", units.parse_duration)
-    return Rules(
-        sizes,
-        velocity,
-        usual.allow_unsafe_metals if brass is None else brass,
-        usual.keep_services if unions is None else unions,
-        usual.resize if resize is None else resize,
-        labour_cents_per_hour=round(_rate(reading, found.get("labour"), "h", catalog)),
-        electricity_cents_per_kwh=_rate(reading, found.get("electricity"), "kWh", catalog),
-        horizon_h=horizon or usual.horizon_h,
-        other_pumps=usual.other_pumps if pumps is None else pumps,
-        pipe_in_sticks=usual.pipe_in_sticks if sticks is None else sticks,
-        own_lists_only=usual.own_lists_only if own_lists is None else own_lists,
-        store=read_store(reading, found.get("store")),
-        most_cuts=_most_cuts(reading, found.get("saw cuts")),
-        budget_cents=_budget(reading, found.get("budget"), catalog),
+        return Rules()
+    found = entries(reading, entry.value, "rules", list(RULES))
+    told: dict[str, Any] = {}
+    for key, each in found.items():
+        value = _READERS[RULES[key].written](reading, each, catalog, unit_system)
+        if value is not None and RULES[key].attribute:
+            told[RULES[key].attribute] = value
+    return Rules(**told)
+
+
+def _speed(reading: Reading, entry: Entry, unit_system: str) -> float | None:
+    return (
+        attempt(reading, entry.value, "a speed, such as 5 ft/s", lambda text: units.parse_speed(text, unit_system))
+        or None
     )
+
+
+def _time(reading: Reading, entry: Entry) -> float | None:
+    return attempt(reading, entry.value, "a time, such as 3 years", units.parse_duration) or None
 
 
 def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
@@ -152,3 +120,21 @@ def _sizes(reading: Reading, node: Node, catalog: Catalog) -> tuple[str, ...]:
         elif size is not None:
             found.append(size)
     return tuple(in_size_order(found))
+
+
+_Reader = Callable[[Reading, Entry, Catalog, str], Any]
+# How each kind of value is read; None where it can not be, which is a fault by then.
+_READERS: dict[Written, _Reader] = {
+    Written.SIZES: lambda reading, entry, catalog, system: _sizes(reading, entry.value, catalog),
+    Written.YES_NO: lambda reading, entry, catalog, system: yes_or_no(reading, entry.value),
+    Written.SPEED: lambda reading, entry, catalog, system: _speed(reading, entry, system),
+    Written.CUTS: lambda reading, entry, catalog, system: _most_cuts(reading, entry),
+    Written.MONEY: lambda reading, entry, catalog, system: _budget(reading, entry, catalog),
+    Written.MONEY_AN_HOUR: lambda reading, entry, catalog, system: round(_rate(reading, entry, "h", catalog)),
+    Written.MONEY_A_KWH: lambda reading, entry, catalog, system: _rate(reading, entry, "kWh", catalog),
+    Written.TIME: lambda reading, entry, catalog, system: _time(reading, entry),
+    Written.PIPE_SALE: lambda reading, entry, catalog, system: choice(reading, entry.value, PIPE_WORDS),
+    Written.SELLERS: lambda reading, entry, catalog, system: choice(reading, entry.value, _SELLERS),
+    Written.STORE: lambda reading, entry, catalog, system: read_store(reading, entry),
+    Written.SECOND_PUMP: lambda reading, entry, catalog, system: None,  # `read/second_pump.py` does, over the network
+}

@@ -8,7 +8,7 @@ from dataclasses import replace
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
 from optimizer.model.plan import planned_network
-from optimizer.model.system import System
+from optimizer.model.rules import limits_in_words
 from optimizer.program.merge import all_carried, efficient_selections
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
@@ -54,10 +54,10 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) 
     if least.outcome is not Outcome.OPTIMAL:
         return [
             "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep"
-            + "".join(f", {words}" for words in limits_in_words(options.system))
+            + "".join(f", {words}" for words in limits_in_words(options.system.rules, options.system.currency))
         ]
     out = []
-    within = "".join(f", {words}" for words in limits_in_words(options.system))
+    within = "".join(f", {words}" for words in limits_in_words(options.system.rules, options.system.currency))
     for path, short_m in _excesses(posed, least.run_choice, least.tee_choice):
         if short_m > 0:
             worst = max(
@@ -70,20 +70,6 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) 
                 f"{show_head(short_m, units)} of head (the pump gives {given} there); "
                 f"run {worst!r} takes the most, {show_head(lost_m, units)}"
             )
-    return out
-
-
-def limits_in_words(system: System) -> list[str]:
-    """Return what the rules limit besides money and head, as the owner wrote it."""
-    rules = system.rules
-    out: list[str] = []
-    if rules.most_cuts is not None:
-        cuts = "1 saw cut" if rules.most_cuts == 1 else f"{rules.most_cuts} saw cuts"
-        out.append(f"at most {cuts}" if rules.most_cuts else "no saw cut")
-    if rules.budget_cents is not None:
-        out.append(f"parts for at most {rules.budget_cents / 100:.2f} {system.currency}")
-    if rules.own_lists_only:
-        out.append("nothing but what your own lists price")
     return out
 
 

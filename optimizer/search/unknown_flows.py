@@ -18,6 +18,7 @@ from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
+from optimizer.model.rules import limits_in_words
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
@@ -31,7 +32,6 @@ from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
-from optimizer.search.reach import limits_in_words
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.held import settle_held
@@ -296,7 +296,9 @@ class _Finder:
                 why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                within = "".join(f", with {words}" for words in limits_in_words(self.system))
+                within = "".join(
+                    f", with {words}" for words in limits_in_words(self.system.rules, self.system.currency)
+                )
                 why = (
                     f"no combination of these parts meets all targets at once{within}, with valves cut in where that "
                     "helps",

@@ -2,7 +2,7 @@
 
     python tests/cli/readme.py
 
-writes today's output, and with `--times` today's times, into the README.
+writes today's output and the table of rules, and with `--times` today's times, into the README.
 """
 
 from __future__ import annotations
@@ -18,11 +18,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent.parent
+sys.path.insert(0, str(ROOT))  # run by hand, the copy that the README lies in is the one that it tells of
+
+from optimizer.documents.rules_table import rules_markdown  # noqa: E402
+
 README = ROOT / "README.md"
 _CONSOLE = re.compile(r"(?<=```console\n).*?(?=```)", re.DOTALL)
 _PYTHON = re.compile(r"(?<=```python\n).*?(?=```)", re.DOTALL)
 _YAML = re.compile(r"(?<=```yaml\n).*?(?=```)", re.DOTALL)
 _SHELL = re.compile(r"(?<=```sh\n).*?(?=```)", re.DOTALL)
+_RULES = re.compile(r"(?<=<!-- rules -->\n).*?(?=<!-- end of rules -->)", re.DOTALL)
 _TIMES = re.compile(r"(?<=<!-- times -->\n).*?(?=<!-- end of times -->)", re.DOTALL)
 
 
@@ -54,6 +59,12 @@ def yaml_blocks() -> list[str]:
     return _YAML.findall(readme())
 
 
+def rules_table() -> str:
+    """Return the table of rules as it stands in the README."""
+    (table,) = _RULES.findall(readme())
+    return table
+
+
 def timed_commands() -> list[str]:
     """Return the commands of the table of times."""
     return [command for table in _TIMES.findall(readme()) for command in re.findall(r"`(retrofit [^`]+)`", table)]
@@ -80,6 +91,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         shutil.copytree(ROOT / "examples", Path(folder) / "examples")
         text = with_output(text, _run_in(folder))
+    text = _RULES.sub(lambda _: rules_markdown(), text)
     if "--times" in sys.argv:
         words = [sys.executable, str(ROOT / "tests" / "benchmarks" / "command_times.py")]
         table = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True).stdout

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from optimizer.choices.candidates import LARGER_SIZES
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
+from optimizer.model.rules import RULES, Sold
 from optimizer.model.system import System
-from optimizer.search.studies.cuts import with_cuts
 
-MORE_CUTS = "more saw cuts (`saw cuts`)"
-EVERY_CATALOG = "what your own lists lack (`buy only from: every catalog`)"
+MORE_CUTS = RULES["saw cuts"].relaxed
+EVERY_CATALOG = RULES["buy only from"].relaxed
 
 
 def change_in_words(words: str, system: System, catalog: Catalog, plan: Plan) -> str:
@@ -40,23 +38,12 @@ def _more_cuts_in_words(system: System, plan: Plan) -> str:
 
 def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
     """Yield in words, and as a system, everything that the rules forbid and an owner could allow."""
-    rules, network = system.rules, system.network
-    if rules.own_lists_only:
-        yield EVERY_CATALOG, replace(system, rules=replace(rules, own_lists_only=False))
-    if catalog.pumps and not rules.other_pumps:
-        yield "a pump of the catalogs (`other pumps: yes`)", replace(system, rules=replace(rules, other_pumps=True))
-    if rules.budget_cents is not None:
-        yield "a larger budget (`budget`)", replace(system, rules=replace(rules, budget_cents=None))
-    if rules.most_cuts is not None:
-        yield MORE_CUTS, with_cuts(system, None)
-    if not rules.resize:
-        yield "other pipe sizes (`other sizes: yes`)", replace(system, rules=replace(rules, resize=True))
-    if math.isfinite(rules.velocity_limit_m_s):
-        fast = replace(rules, velocity_limit_m_s=math.inf)
-        yield "faster water than the `velocity limit` in new pipe", replace(system, rules=fast)
-    every = _every_size(catalog)
-    if rules.resize and set(every) - set(rules.sizes) and (rules.sizes or len(every) > LARGER_SIZES):
-        yield "every size that the catalogs hold (`sizes`)", replace(system, rules=replace(rules, sizes=every))
+    network = system.network
+    sold = Sold(tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES))), bool(catalog.pumps))
+    for row in RULES.values():
+        relaxed = None if row.relax is None else row.relax(system.rules, sold)
+        if relaxed is not None:
+            yield row.relaxed, replace(system, rules=relaxed)
     kept = [name for name, run in network.runs.items() if any(_may_be_released(part.condition) for part in run.parts)]
     for name in kept:
         run = network.runs[name]
@@ -72,7 +59,3 @@ def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]
 
 def _may_be_released(condition: Condition) -> bool:
     return condition is Condition.KEEP
-
-
-def _every_size(catalog: Catalog) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES)))

@@ -1,0 +1,280 @@
+"""The rules that an owner may set, one row each: key, meaning, how it is written, where it is kept, how it is relaxed.
+
+The reader, the reasons of a no, the ways out of it, the starter file and the table of the README come from here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum, auto
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the plan may do. Sizes are nominal names, as the catalog writes them."""
+
+    sizes: tuple[str, ...] = ()  # empty: the run's own size and up to three larger ones
+    velocity_limit_m_s: float = 1.524  # 5 ft/s in new pressurised pipe: common practice, no source
+    allow_unsafe_metals: bool = False
+    keep_services: bool = True  # a separable joint on each side of every pump and device
+    resize: bool = True  # other sizes than a run's own may be bought
+    labour_cents_per_hour: int = 0
+    electricity_cents_per_kwh: float = 0.0
+    horizon_h: float = 0.0  # hours of running that electricity is counted for
+    other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
+    pipe_in_sticks: bool = True  # the parts list has whole lengths; else pipe by its sale length, such as the foot
+    most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
+    budget_cents: int | None = None  # what the parts list may come to; None: any
+    own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
+    store: str = ""  # whose stock lengths count; empty: the usual ones
+
+
+class Written(Enum):
+    """How the value of a rule is written in a system file."""
+
+    SIZES = auto()
+    YES_NO = auto()
+    SPEED = auto()
+    CUTS = auto()
+    MONEY = auto()
+    MONEY_AN_HOUR = auto()
+    MONEY_A_KWH = auto()
+    TIME = auto()
+    PIPE_SALE = auto()
+    SELLERS = auto()
+    STORE = auto()
+    SECOND_PUMP = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Sold:
+    """What the catalogs hold that a rule may shut out: nominal sizes of pipe, and whether there are pumps."""
+
+    sizes: tuple[str, ...]
+    pumps: bool
+
+
+Relax = Callable[[Rules, Sold], Rules | None]
+Says = Callable[[Rules, str], str]
+
+
+@dataclass(frozen=True, slots=True)
+class RuleRow:
+    """One rule.
+
+    `attribute` is where `Rules` has it, empty where it is kept elsewhere; `default` and `meaning` are for people,
+    `home` is the file that keeps to it. `limits` says in words what it forbids of the plans of a system, in the
+    currency given, empty where it forbids nothing now. `relax` gives the rules without it, None where they allow no
+    more then, and `relaxed` says what that is; both are empty for a rule that only sets a price or a store.
+    """
+
+    key: str
+    attribute: str
+    written: Written
+    example: str
+    default: str
+    meaning: str
+    home: str
+    limits: Says = lambda rules, currency: ""
+    relaxed: str = ""
+    relax: Relax | None = None
+
+
+LARGER_SIZES = 3  # how many sizes above its own a run may take when the owner names none
+
+
+def _every_size(rules: Rules, sold: Sold) -> Rules | None:
+    more = set(sold.sizes) - set(rules.sizes) and (rules.sizes or len(sold.sizes) > LARGER_SIZES)
+    return replace(rules, sizes=sold.sizes) if rules.resize and more else None
+
+
+def _any_speed(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, velocity_limit_m_s=math.inf) if math.isfinite(rules.velocity_limit_m_s) else None
+
+
+def _any_cuts(rules: Rules, sold: Sold) -> Rules | None:
+    return None if rules.most_cuts is None else replace(rules, most_cuts=None)
+
+
+def _any_budget(rules: Rules, sold: Sold) -> Rules | None:
+    return None if rules.budget_cents is None else replace(rules, budget_cents=None)
+
+
+def _resizing(rules: Rules, sold: Sold) -> Rules | None:
+    return None if rules.resize else replace(rules, resize=True)
+
+
+def _other_pumps(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, other_pumps=True) if sold.pumps and not rules.other_pumps else None
+
+
+def _every_catalog(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, own_lists_only=False) if rules.own_lists_only else None
+
+
+def _cuts_in_words(rules: Rules, currency: str) -> str:
+    if rules.most_cuts is None:
+        return ""
+    return f"at most {rules.most_cuts} saw cut{'s' * (rules.most_cuts > 1)}" if rules.most_cuts else "no saw cut"
+
+
+def _budget_in_words(rules: Rules, currency: str) -> str:
+    return "" if rules.budget_cents is None else f"parts for at most {rules.budget_cents / 100:.2f} {currency}"
+
+
+_W = Written
+_ROWS = (
+    RuleRow(
+        "sizes",
+        "sizes",
+        _W.SIZES,
+        "[3/4 in, 1 in, 1-1/4 in]",
+        "a run's own size and the next three",
+        "the sizes that you can get",
+        "choices/candidates.py",
+        relaxed="every size that the catalogs hold (`sizes`)",
+        relax=_every_size,
+    ),
+    RuleRow(
+        "velocity limit",
+        "velocity_limit_m_s",
+        _W.SPEED,
+        "5 ft/s",
+        "5 ft/s",
+        "in pipe that the plan buys",
+        "search/posing.py",
+        relaxed="faster water than the `velocity limit` in new pipe",
+        relax=_any_speed,
+    ),
+    RuleRow(
+        "brass allowed",
+        "allow_unsafe_metals",
+        _W.YES_NO,
+        "no",
+        "no",
+        "copper alloys kill invertebrates",
+        "joints/mating.py",
+    ),
+    RuleRow(
+        "keep unions",
+        "keep_services",
+        _W.YES_NO,
+        "yes",
+        "yes",
+        "every pump and device can still be unbolted",
+        "choices/graph.py",
+    ),
+    RuleRow(
+        "other sizes",
+        "resize",
+        _W.YES_NO,
+        "no",
+        "yes",
+        "only the sizes that stand there now",
+        "choices/candidates.py",
+        relaxed="other pipe sizes (`other sizes: yes`)",
+        relax=_resizing,
+    ),
+    RuleRow(
+        "other pumps",
+        "other_pumps",
+        _W.YES_NO,
+        "yes",
+        "no",
+        "a pump of the catalogs may take this one's place",
+        "search/duty.py",
+        relaxed="a pump of the catalogs (`other pumps: yes`)",
+        relax=_other_pumps,
+    ),
+    RuleRow(
+        "second pump",
+        "",
+        _W.SECOND_PUMP,
+        "in series",
+        "no",
+        "one may be put into the first pipe behind the pump; or beside it, with its own line:",
+        "choices/second_pump.py",
+    ),
+    RuleRow(
+        "saw cuts",
+        "most_cuts",
+        _W.CUTS,
+        "at most 2",
+        "any number",
+        "into pipe that stands; or none",
+        "choices/side_resources.py",
+        limits=_cuts_in_words,
+        relaxed="more saw cuts (`saw cuts`)",
+        relax=_any_cuts,
+    ),
+    RuleRow(
+        "budget",
+        "budget_cents",
+        _W.MONEY,
+        "60 USD",
+        "none",
+        "what the parts list may come to",
+        "search/budget.py",
+        limits=_budget_in_words,
+        relaxed="a larger budget (`budget`)",
+        relax=_any_budget,
+    ),
+    RuleRow(
+        "labour",
+        "labour_cents_per_hour",
+        _W.MONEY_AN_HOUR,
+        "30 USD/h",
+        "nothing",
+        "your work counts as money",
+        "choices/effort.py",
+    ),
+    RuleRow(
+        "electricity",
+        "electricity_cents_per_kwh",
+        _W.MONEY_A_KWH,
+        "0.30 USD/kWh",
+        "nothing",
+        "and so does what the pump draws ...",
+        "search/duty.py",
+    ),
+    RuleRow("count for", "horizon_h", _W.TIME, "3 years", "nothing", "... in this time", "search/duty.py"),
+    RuleRow(
+        "buy pipe",
+        "pipe_in_sticks",
+        _W.PIPE_SALE,
+        "by the foot",
+        "in whole lengths",
+        "whole lengths if left out",
+        "takeoff/cutting.py",
+    ),
+    RuleRow(
+        "buy only from",
+        "own_lists_only",
+        _W.SELLERS,
+        "own lists",
+        "every catalog",
+        "nothing that your own --catalog files have no price for",
+        "choices/for_sale.py",
+        limits=lambda rules, currency: "nothing but what your own lists price" if rules.own_lists_only else "",
+        relaxed="what your own lists lack (`buy only from: every catalog`)",
+        relax=_every_catalog,
+    ),
+    RuleRow(
+        "store",
+        "store",
+        _W.STORE,
+        "supply house",
+        "the usual one",
+        "whose lengths of pipe count: home store or supply house",
+        "takeoff/cutting.py",
+    ),
+)
+RULES: dict[str, RuleRow] = {row.key: row for row in _ROWS}
+
+
+def limits_in_words(rules: Rules, currency: str) -> list[str]:
+    """Return what the rules forbid beside sizes and velocity, as the owner wrote it, rule by rule."""
+    said = (row.limits(rules, currency) for row in _ROWS)
+    return [words for words in said if words]
