@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import CheckError, NoPlanError, PlanError
 
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
@@ -29,6 +31,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
+_SEARCH_SHARE = 0.85  # of it, for the plan: what is left is for saying why there is none
 
 
 def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System, Catalog]:
@@ -129,7 +132,7 @@ def plan(
     solver
         One of `optimizer.program.solve.SOLVERS`; None for the first that answers.
     time_limit_s
-        Wall time for each call of the solver [s].
+        Wall time for the whole search [s].
 
     Raises
     ------
@@ -159,7 +162,7 @@ def search(
     """Return how the search for the cheapest plan that is safe ended, with or without a plan.
 
     `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
-    The time limit is that of the whole search; as much again is spent on what would free a plan where there is none.
+    The time limit is that of the whole search, its last part for what would free a plan where there is none.
     """
     from optimizer.search.budget import till_cents, within_budget
     from optimizer.search.engine import solve
@@ -168,12 +171,24 @@ def search(
     from optimizer.search.watch import Watch
     from optimizer.takeoff.take_off import Store
 
-    answer = solve(Question(system, catalog, Watch.of(time_limit_s, progress, solver), with_reasons=True))
+    until = time.monotonic() + time_limit_s
+    clock = Watch.of(_SEARCH_SHARE * time_limit_s, progress, solver)
+    answer = solve(Question(system, catalog, clock, with_reasons=True))
     store = Store.shipped()
     if answer.found:
         return within_budget(system, catalog, answer.plan, store, solver=solver, time_limit_s=time_limit_s)
     price = partial(till_cents, system, catalog=catalog, store=store)
-    return with_ways_out(system, catalog, answer, Watch.of(time_limit_s, progress, solver), price)
+    watch = Watch(until, progress, solver)
+    return _within(until, answer.plan, lambda: with_ways_out(system, catalog, answer, watch, price))
+
+
+def _within(until: float, found: Plan, told: Callable[[], Plan]) -> Plan:
+    """Return what more is told of a search, if that comes in time; else how it ended."""
+    try:
+        with limited(until - time.monotonic()):
+            return told()
+    except TimeIsUp:
+        return found
 
 
 def most_flow(

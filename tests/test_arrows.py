@@ -17,7 +17,7 @@ PACKAGE = ROOT / "optimizer"
 ARROWS = (
     ("errors", "unit_words"),
     ("ranges",),
-    ("units", "water"),
+    ("units", "water", "clock"),
     ("model",),
     ("joints",),
     ("read", "hydraulics"),

@@ -20,6 +20,7 @@ from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc, ChoiceGraph, EndState
 from optimizer.choices.joining import SAW_CUT_M
 from optimizer.choices.side_resources import Sides
+from optimizer.clock import look
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Part
 
@@ -150,6 +151,7 @@ class AlternativeTable:
         for index in range(root, -1, -1) if backwards else range(root, len(waiting)):
             if not waiting[index]:
                 continue
+            look()
             labels = waiting[index] = self._efficient(waiting[index])
             for there, (loss, cents, packs, _, arc, used) in steps[index]:
                 waiting[there] += [

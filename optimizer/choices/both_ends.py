@@ -19,6 +19,7 @@ from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc, ChoiceGraph, EndState
 from optimizer.choices.loss_basis import ArcRows, Floats
 from optimizer.choices.side_resources import Sides
+from optimizer.clock import look
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Part
 
@@ -191,6 +192,7 @@ class _Pass:
         for index in range(start, len(waiting)):
             if not waiting[index]:
                 continue
+            look()
             labels = waiting[index] = self._efficient(self._affordable(waiting[index]))
             for head, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
                 waiting[head] += [

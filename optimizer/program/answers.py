@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
+from optimizer.clock import left_s, look
 from optimizer.errors import SolverError
 from optimizer.program.problem import Outcome
 
@@ -31,8 +32,9 @@ def answer_of(model: Any, name: str, time_limit_s: float, *, cuts: bool = True) 
     """
     from ortools.math_opt.python import mathopt
 
+    look()
     parameters = mathopt.SolveParameters(
-        time_limit=datetime.timedelta(seconds=time_limit_s),
+        time_limit=datetime.timedelta(seconds=min(time_limit_s, left_s())),
         relative_gap_tolerance=0.0,
         absolute_gap_tolerance=0.0,
         cuts=None if cuts else mathopt.Emphasis.OFF,

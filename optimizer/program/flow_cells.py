@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from optimizer.clock import look
 from optimizer.program.flow_problem import (
     RUN,
     SETTING,
@@ -136,6 +137,7 @@ def _stage(
 ) -> Stage:
     cells = []
     for k, alternative in enumerate(group):
+        look()
         reach = alternative.flow_range_m3_s
         if drop_m is not None and reach[0] <= reach[1] and not alternative.throttled:
             reach = _overlap(reach, flow_range_at(alternative.curve, drop_m, run.flow_range_m3_s))

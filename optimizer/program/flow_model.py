@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from optimizer.clock import look
 from optimizer.program.flow_cells import Cell, Stage, cells_of, heads_of, stages_of
 from optimizer.program.flow_problem import (
     RUN,
@@ -179,6 +180,7 @@ def _add_stage(built: FlowModel, run: FlowRun, index: int, stage: Stage, zs: lis
     throttles: dict[int, list[Any]] = defaultdict(list)
     root = run.same_as or run.name
     for cell in stage.cells:
+        look()
         low, width = cell.low_m3_s / unit, (cell.high_m3_s - cell.low_m3_s) / unit
         weight = model.add_variable(lb=0.0, ub=1.0)
         share = model.add_variable(lb=0.0, ub=1.0)

@@ -15,6 +15,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.clock import look
 from optimizer.program.problem import RunChoice, SizingProblem, State, TeeChoice, exceeded
 
 Ints = npt.NDArray[np.int64]
@@ -220,6 +221,7 @@ class Tree:
 
     def _filtered(self, fronts: Iterable[Front]) -> Front | None:
         """Return the efficient selections of several fronts of the same run or tee; None when there is none."""
+        look()
         found = [front for front in fronts if len(front)]
         if not found:
             return None

@@ -13,6 +13,7 @@ from dataclasses import replace
 from functools import partial
 
 from optimizer.choices.demands import KnownFlows
+from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -20,6 +21,7 @@ from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
+from optimizer.search.flow_search import TIME_CAME
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
@@ -48,9 +50,13 @@ def solve(question: Question) -> Answer:
     SolverError
         When no solver answers.
     """
-    answer = _with_one_pump(question)
-    if question.system.second_pump is not None and not (question.first_will_do and answer.found):
-        answer = _with_two_pumps(question, answer)
+    with limited(question.time_s):
+        try:
+            answer = _with_one_pump(question)
+        except TimeIsUp:
+            answer = _out_of_time(question)
+        if question.system.second_pump is not None and not (question.first_will_do and answer.found):
+            answer = _with_two_pumps(question, answer)
     question.clock.by_hand = question.clock.by_hand or answer.by_hand
     return answer
 
@@ -71,18 +77,35 @@ def _with_one_pump(question: Question) -> Answer:
 
 def _with_two_pumps(question: Question, first: Answer) -> Answer:
     clock = question.clock
-    both = with_second_pump(
-        question.system,
-        question.catalog,
-        first.plan,
-        solver=clock.solver,
-        time_limit_s=question.time_s,
-        progress=clock.telling(question.words),
-    )
+    try:
+        both = with_second_pump(
+            question.system,
+            question.catalog,
+            first.plan,
+            solver=clock.solver,
+            time_limit_s=question.time_s,
+            progress=clock.telling(question.words),
+        )
+    except TimeIsUp:
+        return _unproved(first)
     if both is first.plan:
         return first
     found = _answer(both)
     return _below(question, replace(found, by_hand=first.by_hand, refused=first.refused, reach_told=first.reach_told))
+
+
+def _out_of_time(question: Question) -> Answer:
+    """Return that the time came before any plan."""
+    plan = Plan(Status.NO_PLAN_FOUND, None, question.floor_cents, question.catalog.currency, {}, {}, {})
+    return Answer(replace(plan, reasons=(f"{TIME_CAME}; no plan came before that",)), question.floor_cents)
+
+
+def _unproved(first: Answer) -> Answer:
+    """Return the answer with one pump, where the time came before those with two were looked at."""
+    if not first.found:
+        return replace(first, plan=_no_plan(first.plan, False, (*first.reasons, TIME_CAME)), bound_cents=0)
+    notes = (*first.plan.notes, f"{TIME_CAME}; whether a second pump makes it cheaper is open")
+    return replace(first, plan=replace(first.plan, status=Status.FEASIBLE, bound_cents=0, notes=notes), bound_cents=0)
 
 
 def _answer(plan: Plan, refused: bool = False, told: bool = False) -> Answer:

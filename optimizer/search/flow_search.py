@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from optimizer.clock import TimeIsUp
 from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, RelaxedSelection, no_good
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import solve_relaxation
@@ -36,6 +37,7 @@ from optimizer.verify.openings import Settled
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 
+TIME_CAME = "the time limit came"
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
@@ -126,7 +128,7 @@ class FlowSearch:
         try:
             while self.waiting and not self._done():
                 if time.monotonic() > self.until:
-                    self.state.stopped = "the time limit came"
+                    self.state.stopped = TIME_CAME
                     break
                 if self.alone and self.state.rounds >= _PROBE_ROUNDS:
                     self.state.stopped = "a look at one combination takes too long"
@@ -134,6 +136,8 @@ class FlowSearch:
                 self._round()
         except KeyboardInterrupt:
             self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
+        except TimeIsUp:
+            self.state.stopped = TIME_CAME
         self._update_bound()
         self.state.complete = not self.state.stopped
         return self.state

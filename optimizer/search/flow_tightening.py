@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from optimizer.clock import look
 from optimizer.model.network import Run
 from optimizer.search.flow_posing import FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
@@ -25,6 +26,7 @@ def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS, free: 
     wants = case.modes[mode].wants
     bounds = by_mass(case.network, wants, now)
     for _ in range(rounds):
+        look()
         if bounds.empty:
             return None
         now = dict(bounds.ranges)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.valve_slots import cheapest_valve_cents
+from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Pump
@@ -29,7 +30,7 @@ from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, r
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.flow_search import FlowSearch, Progress, SearchState, surely_fails
+from optimizer.search.flow_search import TIME_CAME, FlowSearch, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.search.terms import TIME_LIMIT_S
@@ -112,7 +113,8 @@ def find_unknown(
     finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
     finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
     finder.allowances, finder.floor = allowances, floor_cents
-    return finder.find()
+    with limited(time_limit_s):
+        return finder.find()
 
 
 class _Finder:
@@ -154,7 +156,10 @@ class _Finder:
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
             bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
-        return self._ended(basic, max(bound, self.floor), notes)
+        except TimeIsUp:
+            bound, self.stopped = self.floor, TIME_CAME
+        with unlimited():
+            return self._ended(basic, max(bound, self.floor), notes)
 
     @property
     def known_cents(self) -> int | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from optimizer import clock
 from optimizer.search.flow_search import Progress
 
 _LEAST_S = 0.5  # a search with less time than this is not begun
@@ -23,7 +24,7 @@ class Watch:
 
     @classmethod
     def of(cls, time_limit_s: float, progress: Progress | None = None, solver: str | None = None) -> Watch:
-        return cls(time.monotonic() + time_limit_s, progress, solver)
+        return cls(time.monotonic() + min(time_limit_s, clock.left_s()), progress, solver)
 
     @property
     def left_s(self) -> float:
