@@ -31,7 +31,8 @@ class Variation:
     """What one solution has otherwise than the compiled network. Arrays: shape (n_runs,), in the order of the runs.
 
     Factors multiply; `pump_head_factors` stand for wear; `added_square_s2_m5` is a further throttle in a run. The
-    device factor may differ from device to device: shape (n_devices,), in the order of the compiled network.
+    device factor may differ from device to device, shape (n_devices,), that of tees from junction to junction of
+    `Junctions`, both in the order of the compiled network.
     """
 
     speeds: Mapping[str, float] = field(default_factory=dict)
@@ -40,7 +41,7 @@ class Variation:
     friction_factor: Floats | float = 1.0
     fitting_factor: Floats | float = 1.0
     device_factor: Floats | float = 1.0
-    tee_factor: float = 1.0
+    tee_factor: Floats | float = 1.0
     added_square_s2_m5: Floats | float = 0.0
 
 

@@ -6,6 +6,13 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +45,19 @@ class MonotoneCurve:
         left, right = self.slopes[i] * width, self.slopes[i + 1] * width
         second, third = 3.0 * rise - 2.0 * left - right, left + right - 2.0 * rise
         value = self.y[i] + t * (left + t * (second + t * third))
+        return value, (left + t * (2.0 * second + 3.0 * t * third)) / width
+
+    def values_and_slopes(self, at: Floats) -> tuple[Floats, Floats]:
+        """Return y and dy/dx at many places between the first and the last x, shape (n,)."""
+        import numpy as np
+
+        x, y, slopes = (np.array(each) for each in (self.x, self.y, self.slopes))
+        i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
+        width = (x[1:] - x[:-1])[i]
+        t, rise = (at - x[i]) / width, (y[1:] - y[:-1])[i]
+        left, right = slopes[i] * width, slopes[i + 1] * width
+        second, third = 3.0 * rise - 2.0 * left - right, left + right - 2.0 * rise
+        value = y[i] + t * (left + t * (second + t * third))
         return value, (left + t * (2.0 * second + 3.0 * t * third)) / width
 
 

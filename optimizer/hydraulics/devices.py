@@ -6,10 +6,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from math import sqrt
+from typing import TYPE_CHECKING
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.curves import MonotoneCurve
 from optimizer.model.network import Device
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.curves import Floats
 
 
 @dataclass(frozen=True)
@@ -31,6 +35,16 @@ class DeviceCurve:
         else:
             r, slope = self.root.value_and_slope(flow)
         return (r * r if flow_m3_s >= 0.0 else -r * r), 2.0 * r * slope
+
+    def heads_and_slopes(self, flows_m3_s: Floats) -> tuple[Floats, Floats]:
+        """Return `head_and_slope` of many flows, shape (n,)."""
+        import numpy as np
+
+        size = np.abs(flows_m3_s)
+        past = size >= self.last_m3_s
+        r, slope = self.root.values_and_slopes(np.minimum(size, self.last_m3_s))
+        r, slope = np.where(past, self.root_per_m3_s * size, r), np.where(past, self.root_per_m3_s, slope)
+        return np.copysign(r * r, flows_m3_s), 2.0 * r * slope
 
 
 @lru_cache(maxsize=256)

@@ -7,18 +7,22 @@ stands, in the planned one, and in what was measured.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import NetworkError
+from optimizer.hydraulics.batch import Batch, Drawn, pieces_at
 from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW, close_coupled
-from optimizer.hydraulics.compiled import CompiledNetwork, Lift, Variation, coefficients_of
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation, coefficients_of
 from optimizer.hydraulics.elements import LossElement, element_of
 from optimizer.hydraulics.friction import PipePieces, area_m2
+from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.network import solve_flows
+from optimizer.hydraulics.newton import Newton
+from optimizer.hydraulics.tees import tee_geometry
 from optimizer.hydraulics.water import Fluid
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, CatalogItem
 from optimizer.model.network import Part
@@ -28,7 +32,6 @@ Floats = npt.NDArray[np.float64]
 _NORMAL_90 = 1.6449  # a band is taken to hold the truth in 9 of 10 cases
 # Bands that no catalog row gives, each as (low, high) in 9 of 10 cases:
 _THROTTLE = (0.6, 1.6)  # published K of partly closed valves differ so much from table to table: estimate
-_TEE = (0.75, 1.25)  # screwed tee, run or branch: Hydraulic Institute, from memory
 _OPENING = (0.85, 1.2)  # entrances by how sharp the edge is: estimate
 _DEVICE = (0.8, 1.25)  # a maker's rated loss, clean: estimate
 _FRICTION = (0.95, 1.05)  # Colebrook against measurement in smooth pipe: common practice, no source
@@ -75,23 +78,93 @@ class _Family:
 def ensemble_flows_m3_s(
     compiled: CompiledNetwork, draws: Draws, start_m3_s: Floats | None, speeds: Mapping[str, float] | None = None
 ) -> Floats:
-    """Return the flows under every draw, shape (n_samples, n_runs). One that can not be solved is left undisturbed."""
+    """Return the flows under every draw, shape (n_samples, n_runs). One that can not be solved is left undisturbed.
+
+    All draws are solved together as arrays; those that this leaves open, one by one.
+    """
     base = Variation(speeds=speeds or {})
-    value = solve_flows(compiled, base, start_m3_s)
-    families = _families(compiled, draws, value)
-    rest = compiled.coefficients - sum((family.coefficients for family in families), np.zeros((4, 1)))
-    pieces = _pieces(compiled, draws)
-    variations = _variations(compiled, draws, base)
-    lifts = _lifts(compiled, draws)
-    flows = np.empty((draws.samples, len(value)))
-    for sample in range(draws.samples):
-        coefficients = rest + sum((f.coefficients * f.factors[sample] for f in families), np.zeros((4, 1)))
-        drawn = replace(compiled, coefficients=coefficients, pieces=pieces(sample), lifts=lifts(sample))
-        try:
-            flows[sample] = solve_flows(drawn, variations(sample), value)
-        except NetworkError:
-            flows[sample] = value
+    state = Newton(compiled, base).run(start_m3_s)
+    drawn = drawn_of(compiled, draws, base, state.flow_m3_s)
+    flows, solved = Batch(compiled, drawn, state).solve()
+    for sample in np.flatnonzero(~solved):
+        flows[sample] = one_by_one_m3_s(compiled, drawn, int(sample), base, state.flow_m3_s)
     return flows
+
+
+def one_by_one_m3_s(
+    compiled: CompiledNetwork, drawn: Drawn, sample: int, base: Variation, value_m3_s: Floats
+) -> Floats:
+    """Return the flows under one draw (n_runs,), solved as any network is; the undisturbed ones where it has none."""
+    names = [pump.name for pump in compiled.pumps]
+    points = drawn.fixed_head_m[sample]
+    squares = drawn.lift_square_s2_m5[sample].tolist()
+    lifts = [replace(lift, square_s2_m5=square) for lift, square in zip(compiled.lifts, squares, strict=True)]
+    one = replace(
+        compiled,
+        coefficients=drawn.coefficients[sample],
+        pieces=pieces_at(drawn.pieces, sample),
+        lifts=tuple(lifts),
+        fixed_head_m=points,
+    )
+    variation = replace(
+        base,
+        friction_factor=float(drawn.friction_factor[sample]),
+        tee_factor=drawn.tee_factor[sample],
+        device_factor=drawn.device_factor[sample],
+        pump_head_factors=dict(zip(names, drawn.pump_factor[sample].tolist(), strict=True)),
+    )
+    try:
+        return solve_flows(one, variation, value_m3_s)
+    except NetworkError:
+        return value_m3_s
+
+
+def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_s: Floats) -> Drawn:
+    """Return what differs from draw to draw in a network whose undisturbed flows are known, (n_runs,)."""
+    families = _families(compiled, draws, value_m3_s)
+    rest = compiled.coefficients - sum((family.coefficients for family in families), np.zeros((4, 1)))
+    varied = np.array([family.coefficients for family in families]).reshape(len(families), -1)
+    factors = np.array([family.factors for family in families]).reshape(len(families), draws.samples)
+    coefficients = rest + (factors.T @ varied).reshape(draws.samples, *rest.shape)
+    points = compiled.network.points.values()
+    shifts = np.array(
+        [
+            draws.normal(f"height of {point.name}") * _HEIGHT_M if point.is_fixed else np.zeros(draws.samples)
+            for point in points
+        ]
+    )
+    devices = [element.device for parts in compiled.elements for element in parts if element.device]
+    speeds = tuple(base.speeds.get(pump.name, pump.speed) for pump in compiled.pumps)
+    return Drawn(
+        coefficients=coefficients,
+        pieces=_pieces(compiled, draws),
+        friction_factor=draws.factor("friction formula", _FRICTION),
+        tee_factor=_tees(compiled, draws),
+        device_factor=_columns([draws.factor(f"device {name}", _DEVICE) for name in devices], draws),
+        pump_factor=_columns([draws.factor(f"pump {pump.name}", _PUMP) for pump in compiled.pumps], draws),
+        lift_square_s2_m5=_lifts(compiled, draws),
+        fixed_head_m=compiled.fixed_head_m + shifts.T,
+        speeds=speeds,
+    )
+
+
+def _columns(values: list[Floats], draws: Draws) -> Floats:
+    return np.array(values).reshape(len(values), draws.samples).T
+
+
+def _tees(compiled: CompiledNetwork, draws: Draws) -> Floats:
+    """Return the factor of every junction: one draw for all tees of a source, within the band of the catalog row."""
+    count = compiled.junctions.count if compiled.junctions is not None else 0
+    factors = []
+    for point in legs_of(compiled.network, compiled.run_index):
+        tee = compiled.network.tees.get(point)
+        if tee is None or tee_geometry(tee.item, compiled.conditions) is None or tee.item is None:
+            continue
+        loss = tee.item.loss
+        factor = draws.factor(f"tees, {loss.source}", (loss.band_low, loss.band_high))
+        factors += [factor] * (1 if len(tee.item.end_bores_m) == 3 else 4)  # a cross counts as four junctions
+    assert len(factors) == count, "as many as the network has"
+    return _columns(factors, draws)
 
 
 def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> list[_Family]:
@@ -155,8 +228,8 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
     return float(v_lift_valve_Crane(rho=fluid.density_kg_m3, style="swing check angled"))
 
 
-def _lifts(compiled: CompiledNetwork, draws: Draws) -> Callable[[int], tuple[Lift, ...]]:
-    """Return a function: sample → check valves with a least flow, with the draw of their family."""
+def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:
+    """Return b of b Q² of check valves with a least flow, with the draw of their family."""
     factors = [
         draws.factor(_family(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
         * (draws.factor("close coupling", (BAND_LOW, BAND_HIGH)) if i in close_coupled(run, compiled.network) else 1.0)
@@ -164,14 +237,8 @@ def _lifts(compiled: CompiledNetwork, draws: Draws) -> Callable[[int], tuple[Lif
         for i, part in enumerate(run.parts)
         if part.item is not None and part.kind in CHECKS and part.least_flow_m3_s > 0.0
     ]
-
-    def lifts(sample: int) -> tuple[Lift, ...]:
-        return tuple(
-            replace(lift, square_s2_m5=lift.square_s2_m5 * float(factor[sample]))
-            for lift, factor in zip(compiled.lifts, factors, strict=True)
-        )
-
-    return lifts
+    squares = [lift.square_s2_m5 * factor for lift, factor in zip(compiled.lifts, factors, strict=True)]
+    return _columns(squares, draws)
 
 
 def _split(part: Part, element: LossElement, compiled: CompiledNetwork) -> tuple[LossElement, LossElement | None]:
@@ -183,22 +250,15 @@ def _split(part: Part, element: LossElement, compiled: CompiledNetwork) -> tuple
     return opened, LossElement(square_s2_m5=added, square_back_s2_m5=added)
 
 
-def _pieces(compiled: CompiledNetwork, draws: Draws) -> Callable[[int], PipePieces]:
-    """Return a function: sample → pipe pieces, bores between average and minimum wall, walls rougher or smoother."""
+def _pieces(compiled: CompiledNetwork, draws: Draws) -> PipePieces:
+    """Return the pipe pieces of every draw: bores between average and minimum wall, walls rougher or smoother."""
     conditions, known = compiled.conditions, compiled.pieces
-    wider = _widest(compiled)
     share = np.minimum(np.abs(draws.normal("bore")) / _NORMAL_90, 1.0)  # 0 average wall ... 1 minimum wall
     growth = conditions.extra_roughness_m
     rough = draws.factor("growth", _GROWTH) if growth > 0.0 else draws.factor("roughness", _ROUGHNESS)
-    roughness = known.rough * 3.7 * known.bore_m
-
-    def pieces(sample: int) -> PipePieces:
-        bore = known.bore_m + share[sample] * (wider - known.bore_m)
-        return PipePieces.of(
-            known.length_m, bore, roughness * rough[sample], conditions.fluid, conditions.hazen_williams
-        )
-
-    return pieces
+    bore = known.bore_m + share[:, None] * (_widest(compiled) - known.bore_m)
+    roughness = known.rough * 3.7 * known.bore_m * rough[:, None]
+    return PipePieces.of(known.length_m, bore, roughness, conditions.fluid, conditions.hazen_williams)
 
 
 def _widest(compiled: CompiledNetwork) -> Floats:
@@ -210,28 +270,3 @@ def _widest(compiled: CompiledNetwork) -> Floats:
                 widest[r, element.bore_m] = max(part.item.bore_min_wall_m, element.bore_m)
     keys = zip(compiled.piece_run.tolist(), compiled.pieces.bore_m.tolist(), strict=True)
     return np.array([widest.get(key, key[1]) for key in keys], dtype=np.float64)
-
-
-def _variations(compiled: CompiledNetwork, draws: Draws, base: Variation) -> Callable[[int], Variation]:
-    """Return a function: sample → friction, tees, devices, pumps and heights."""
-    friction, tees = draws.factor("friction formula", _FRICTION), draws.factor("tees", _TEE)
-    pumps = {name: draws.factor(f"pump {name}", _PUMP) for name in compiled.network.pumps}
-    heights = {
-        name: draws.normal(f"height of {name}") * _HEIGHT_M
-        for name, point in compiled.network.points.items()
-        if point.is_fixed
-    }
-    names = [element.device for parts in compiled.elements for element in parts if element.device]
-    devices = np.array([draws.factor(f"device {name}", _DEVICE) for name in names]).reshape(len(names), draws.samples)
-
-    def variation(sample: int) -> Variation:
-        return replace(
-            base,
-            friction_factor=float(friction[sample]),
-            tee_factor=float(tees[sample]),
-            device_factor=devices[:, sample] if names else 1.0,
-            pump_head_factors={name: float(factor[sample]) for name, factor in pumps.items()},
-            head_shifts_m={name: float(shift[sample]) for name, shift in heights.items()},
-        )
-
-    return variation

@@ -15,8 +15,6 @@ from optimizer.model.network import Leg, Network
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_STEP = 1e-6  # of the combined flow: step of the numeric slope
-
 
 @dataclass(frozen=True)
 class LegRun:
@@ -51,14 +49,10 @@ class Junctions:
 
     def heads_and_slopes(self, flows_m3_s: Floats, factor: Floats | float = 1.0) -> tuple[Floats, Floats]:
         """Return `heads`, and the slope entries that go with `slope_rows` and `slope_columns` [s/m²]."""
-        x = self._inflows(flows_m3_s)
-        x2, xb = x[: self.count], x[self.count :]
-        step = _STEP * np.maximum(np.maximum(np.abs(x2), np.abs(xb)), 1e-9)
-        zero = np.zeros_like(step)
-        e2, eb = self.shapes.head_rises(x2 + np.array([zero, step, zero]), xb + np.array([zero, zero, step]))
-        slopes = np.array([e2[1] - e2[0], e2[2] - e2[0], eb[1] - eb[0], eb[2] - eb[0]]) / step * factor
-        entries = (self.slope_values * slopes.T[self.slope_junction]).sum(axis=1)
-        return self._spread(np.concatenate((e2[0], eb[0])), len(flows_m3_s), factor), entries
+        rises, slopes = self.shapes.rises_and_slopes(self._inflows(flows_m3_s))
+        each = slopes.reshape(4, self.count) * factor
+        entries = (self.slope_values * each.T[self.slope_junction]).sum(axis=1)
+        return self._spread(rises, len(flows_m3_s), factor), entries
 
     def _inflows(self, flows: Floats) -> Floats:
         rows, columns, values = self.gather

@@ -168,7 +168,8 @@ def _heads(
         into = {leg: sit.into * float(state.flow_m3_s[sit.run]) for leg, sit in legs.items()}
         largest = common_leg(into)
         if largest is not Leg.RUN_1:  # the solver counts from run leg 1
-            named[point] += variation.tee_factor * leg_head_rises(geometry, compiled.conditions, into)[largest]
+            rises = leg_head_rises(geometry, compiled.conditions, into)
+            named[point] += float(np.mean(variation.tee_factor)) * rises[largest]
     return named
 
 

@@ -35,9 +35,9 @@ _WORSE = 4.0  # a step may leave the worst energy equation this many times worse
 _RESTARTS = 30
 _START_M_S = 0.3  # velocity of the cold start
 _DENSE_UP_TO = 160  # unknowns; beyond, a sparse factorization is faster
-_FLOOR_M_S = 1e-7  # velocity under which the slope of a square law is not let fall
-_CLOSES_BELOW_M3_S = 1e-10
-_OPENS_ABOVE_M = 1e-9
+FLOOR_M_S = 1e-7  # velocity under which the slope of a square law is not let fall
+CLOSES_BELOW_M3_S = 1e-10
+OPENS_ABOVE_M = 1e-9
 
 
 @dataclass
@@ -91,7 +91,7 @@ class Newton:
         linear = np.where(back, self._linear[1], self._linear[0])
         square = np.where(back, self._square[1], self._square[0])
         loss = flow * (linear + square * size)
-        slope = linear + 2.0 * square * np.maximum(size, _FLOOR_M_S * self._area)
+        slope = linear + 2.0 * square * np.maximum(size, FLOOR_M_S * self._area)
         if len(c.piece_run):
             head, rise = c.pieces.head_and_slope(flow[c.piece_run])
             loss += summed(c.piece_run, head * self._piece_factor, self._n)
@@ -262,8 +262,8 @@ class Newton:
             return False
         pull = (state.head_m[self._c.start] - state.head_m[self._c.end] - loss) * direction
         may = (direction != 0) & ~self._c.shut
-        closing = may & ~state.closed & (state.flow_m3_s * direction < -_CLOSES_BELOW_M3_S)
-        opening = may & state.closed & (pull > _OPENS_ABOVE_M)
+        closing = may & ~state.closed & (state.flow_m3_s * direction < -CLOSES_BELOW_M3_S)
+        opening = may & state.closed & (pull > OPENS_ABOVE_M)
         if not (closing.any() or opening.any()):
             return False
         if rounds > 10:  # one at a time, the worst first: all at once may go round in a circle

@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.curves import MonotoneCurve
 from optimizer.model.network import Pump
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.curves import Floats
 
 _STOPPED = 1e-6  # below this fraction of full speed the pump is a mere obstruction
 _STEEP = 10.0  # past the last point head falls so many times faster than the parabola: for the solver, no forecast
@@ -34,6 +38,25 @@ class PumpCurve:
         if speed <= _STOPPED:
             return -self.parabola_s2_m5 * flow_m3_s * abs(flow_m3_s), -2.0 * self.parabola_s2_m5 * abs(flow_m3_s)
         head, slope = self._at_full_speed(flow_m3_s / speed)
+        return speed * speed * head, speed * slope
+
+    def heads_and_slopes(self, flows_m3_s: Floats, speed: float) -> tuple[Floats, Floats]:
+        """Return `head_and_slope` of many flows at one speed, shape (n,)."""
+        import numpy as np
+
+        a, size = self.parabola_s2_m5, np.abs(flows_m3_s)
+        if speed <= _STOPPED:
+            return -a * flows_m3_s * size, -2.0 * a * size
+        flow, size = flows_m3_s / speed, size / speed
+        last, first = self.last_m3_s, self.first_m3_s
+        if self.cubic is None:
+            head, slope = self.first_head_m - a * (flow**2 - first**2), -2.0 * a * flow
+        else:
+            head, slope = self.cubic.values_and_slopes(np.clip(flow, first, last))
+        before, past, steep = flow < first, flow > last, self.steep * a
+        head = np.where(before, self.first_head_m + a * (first**2 - flow * size), head)
+        head = np.where(past, self.last_head_m - steep * (flow**2 - last**2), head)
+        slope = np.where(before, -2.0 * a * size, np.where(past, -2.0 * steep * flow, slope))
         return speed * speed * head, speed * slope
 
     @property

@@ -27,6 +27,7 @@ from optimizer.model.network import Leg
 
 Floats = npt.NDArray[np.float64]
 
+SLOPE_STEP = 1e-6  # of the combined flow: step of the numeric slope
 _THROUGH_BRANCH = 60.0  # Crane: multiple of fT through the branch of a tee used as an elbow
 # share of the combined flow in which C goes from 1 to 0.9: K(0) is then -1 combining, as it is +1 dividing
 _SEAM = 0.1
@@ -85,6 +86,27 @@ class TeeShapes:
         along_2, along_b = self._run_carries(x1, x2, np.abs(xb) / safe)
         across_2, across_b = self._branch_carries(xb, np.abs(x1) / safe, np.abs(x2) / safe)
         return scale * np.where(by_branch, across_2, along_2), scale * np.where(by_branch, across_b, along_b)
+
+    def rises_and_slopes(self, inflows_m3_s: Floats) -> tuple[Floats, Floats]:
+        """Return `head_rises` of run leg 2 and branch in one row, and their slopes by a small step.
+
+        Parameters
+        ----------
+        inflows_m3_s
+            Flows into run leg 2 of all junctions, then into the branches, shape (..., 2 n_tees).
+
+        Returns
+        -------
+        rises_m, slopes_s_m2
+            Shapes (..., 2 n_tees) and (..., 4 n_tees): de2/dx2, de2/dxb, deb/dx2, deb/dxb.
+        """
+        count = len(self.beta_squared)
+        x2, xb = inflows_m3_s[..., :count], inflows_m3_s[..., count:]
+        step = SLOPE_STEP * np.maximum(np.maximum(np.abs(x2), np.abs(xb)), 1e-9)
+        e2, eb = self.head_rises(np.array([x2, x2 + step, x2]), np.array([xb, xb, xb + step]))
+        slopes = [e2[1] - e2[0], e2[2] - e2[0], eb[1] - eb[0], eb[2] - eb[0]]
+        rises = np.concatenate((e2[0], eb[0]), axis=-1)
+        return rises, np.concatenate([each / step for each in slopes], axis=-1)
 
     def _run_carries(self, x1: Floats, x2: Floats, ratio: Floats) -> tuple[Floats, Floats]:
         """K differences where a run leg carries the combined flow (leg 1 where it is the larger)."""

@@ -1,0 +1,212 @@
+"""Many networks of one shape solved together as arrays: losses that differ from draw to draw become flows.
+
+The equations and Newton's steps are those of `newton`, each array with a first axis over the draws, all from one
+solution near by. What a step alone does not settle (a check valve that flips, a draw far off) is said, to be solved one
+by one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.hydraulics.compiled import CompiledNetwork, Lift
+from optimizer.hydraulics.friction import PipePieces
+from optimizer.hydraulics.newton import CLOSES_BELOW_M3_S, FLOOR_M_S, OPENS_ABOVE_M, State
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_MOST_STEPS = 12
+_CLOSED_M = 1e-10  # energy equations that close this well count as solved
+_CLOSED_M3_S = 1e-13
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What differs from draw to draw; the first axis of every array is that of the draws, (n_draws, ...)."""
+
+    coefficients: Floats  # (n_draws, 4, n_runs)
+    pieces: PipePieces  # its arrays (n_draws, n_pieces), or without the first axis
+    friction_factor: Floats  # (n_draws,)
+    tee_factor: Floats  # (n_draws, n_junctions)
+    device_factor: Floats  # (n_draws, n_devices)
+    pump_factor: Floats  # (n_draws, n_pumps), in the order of the compiled pumps
+    lift_square_s2_m5: Floats  # (n_draws, n_lifts)
+    fixed_head_m: Floats  # (n_draws, n_points), NaN where the head is sought
+    speeds: tuple[float, ...]  # of the compiled pumps
+
+
+class Batch:
+    """Networks of one shape under many draws, started from one solution; its closed runs stay closed."""
+
+    def __init__(self, compiled: CompiledNetwork, drawn: Drawn, start: State) -> None:
+        self._c, self._d, self._start = compiled, drawn, start
+        self._n = len(compiled.run_names)
+        self._free = np.flatnonzero(np.isnan(compiled.fixed_head_m))
+        self._held = start.closed
+        area = compiled.narrowest_area_m2
+        self._floor_m3_s = FLOOR_M_S * np.where(np.isnan(area), 1e-4, area)
+        self._of_pieces = _one_hot(compiled.piece_run, self._n)
+        self._heads = _incidence(compiled)
+        self._free_heads = self._heads[:, self._free]
+        self._afloat = np.isin(self._free, start.afloat)
+        self._base = self._constant_part()
+        self._tees()
+
+    def _constant_part(self) -> Floats:
+        """Return what of the matrix no flow changes: heads in the energy equations, flows in the mass equations."""
+        size = self._n + len(self._free)
+        base = np.zeros((size, size))
+        base[: self._n, self._n :] = np.where(self._held[:, None], 0.0, -self._free_heads)
+        base[self._n :, : self._n] = np.where(self._afloat[:, None], 0.0, -self._free_heads.T)
+        at = self._n + np.flatnonzero(self._afloat)
+        base[at, at] = 1.0
+        return base
+
+    def _tees(self) -> None:
+        """Set down the ties of tees to runs as matrices, and where their slopes stand in the matrix."""
+        j = self._c.junctions
+        if j is None:
+            return
+        rows, columns, values = j.gather
+        self._gather = np.zeros((self._n, 2 * j.count))
+        np.add.at(self._gather, (columns, rows), values)
+        rows, columns, values = j.spread
+        self._spread = np.zeros((2 * j.count, self._n))
+        np.add.at(self._spread, (columns, rows), values)
+        places, which = np.unique(j.slope_rows * self._n + j.slope_columns, return_inverse=True)
+        self._slope_rows, self._slope_columns = np.divmod(places, self._n)
+        self._slopes = np.zeros((4 * j.count, len(places)))
+        for k in range(4):
+            np.add.at(self._slopes, (k * j.count + j.slope_junction, which), j.slope_values[:, k])
+        self._slopes[:, self._held[self._slope_rows]] = 0.0
+
+    def solve(self) -> tuple[Floats, Bools]:
+        """Return the flows (n_draws, n_runs), and which draws are solved, one-way runs as their heads want them."""
+        count = len(self._d.friction_factor)
+        flow = np.repeat(self._start.flow_m3_s[None, :], count, axis=0)
+        head = np.where(np.isnan(self._d.fixed_head_m), self._start.head_m, self._d.fixed_head_m)
+        open_, solved = np.arange(count), np.zeros(count, dtype=bool)
+        for _ in range(_MOST_STEPS):
+            loss, slope, tees = self._losses(flow[open_], open_)
+            energy, mass = self._residuals(flow[open_], head[open_], loss)
+            good = (np.abs(energy).max(axis=1, initial=0.0) <= _CLOSED_M) & (
+                np.abs(mass).max(axis=1, initial=0.0) <= _CLOSED_M3_S
+            )
+            solved[open_[good]] = True
+            open_, energy, mass, slope = open_[~good], energy[~good], mass[~good], slope[~good]
+            tees = None if tees is None else tees[~good]
+            if not len(open_):
+                break
+            step = self._step(energy, mass, slope, tees)
+            flow[open_] += step[:, : self._n]
+            head[np.ix_(open_, self._free)] += step[:, self._n :]
+        return flow, solved & self._stand(flow, head)
+
+    def _residuals(self, flow: Floats, head: Floats, loss: Floats) -> tuple[Floats, Floats]:
+        energy = np.where(self._held, flow, loss - head @ self._heads.T)
+        mass = np.where(self._afloat, 0.0, -flow @ self._free_heads)
+        return energy, mass
+
+    def _step(self, energy: Floats, mass: Floats, slope: Floats, tees: Floats | None) -> Floats:
+        matrix = np.repeat(self._base[None], len(slope), axis=0)
+        runs = np.arange(self._n)
+        matrix[:, runs, runs] += np.where(self._held, 1.0, slope)
+        if tees is not None:
+            matrix[:, self._slope_rows, self._slope_columns] += tees
+        right = -np.concatenate((energy, mass), axis=1)
+        try:
+            return np.linalg.solve(matrix, right[..., None])[..., 0].astype(np.float64, copy=False)
+        except np.linalg.LinAlgError:
+            return np.full_like(right, np.nan)  # solved one by one
+
+    def _losses(self, flow: Floats, at: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats | None]:
+        """Return loss less pump head [m] and slope [s/m²] of every run, and the slope entries of the tees."""
+        c, d = self._c, self._d
+        size, back = np.abs(flow), flow < 0.0
+        linear = np.where(back, d.coefficients[at, 2], d.coefficients[at, 0])
+        square = np.where(back, d.coefficients[at, 3], d.coefficients[at, 1])
+        loss = flow * (linear + square * size)
+        slope = linear + 2.0 * square * np.maximum(size, self._floor_m3_s)
+        if len(c.piece_run):
+            head, rise = pieces_at(d.pieces, at).head_and_slope(flow[:, c.piece_run])
+            factor = d.friction_factor[at, None]
+            loss += (head * factor) @ self._of_pieces
+            slope += (rise * factor) @ self._of_pieces
+        for i, (run, curve) in enumerate(c.devices):
+            head, rise = curve.heads_and_slopes(flow[:, run])
+            loss[:, run] += head * d.device_factor[at, i]
+            slope[:, run] += rise * d.device_factor[at, i]
+        for i, lift in enumerate(c.lifts):
+            head, rise = _lifted(lift, d.lift_square_s2_m5[at, i], flow[:, lift.run])
+            loss[:, lift.run] += head
+            slope[:, lift.run] += rise
+        for i, pump in enumerate(c.pumps):
+            head, rise = pump.curve.heads_and_slopes(flow[:, pump.run], d.speeds[i])
+            loss[:, pump.run] -= head * d.pump_factor[at, i]
+            slope[:, pump.run] -= rise * d.pump_factor[at, i]
+        tees = None
+        if c.junctions is not None:
+            heads, slopes = c.junctions.shapes.rises_and_slopes(flow @ self._gather)
+            both = np.concatenate((d.tee_factor[at], d.tee_factor[at]), axis=1)
+            loss += (heads * both) @ self._spread
+            tees = (slopes * np.concatenate((both, both), axis=1)) @ self._slopes
+        return loss, np.maximum(slope, 1e-9), tees
+
+    def _stand(self, flow: Floats, head: Floats) -> Bools:
+        """Say of which draws every one-way run stands as its flow and heads want it."""
+        direction = self._c.direction
+        if not direction.any():
+            return np.ones(len(flow), dtype=bool)
+        loss, _, _ = self._losses(flow, np.arange(len(flow)))
+        pull = (head @ self._heads.T - loss) * direction
+        may = (direction != 0) & ~self._c.shut
+        closing = may & ~self._held & (flow * direction < -CLOSES_BELOW_M3_S)
+        opening = may & self._held & (pull > OPENS_ABOVE_M)
+        flips: Bools = (closing | opening).any(axis=1)
+        return ~flips
+
+
+def _one_hot(index: npt.NDArray[np.int64], size: int) -> Floats:
+    out = np.zeros((len(index), size))
+    out[np.arange(len(index)), index] = 1.0
+    return out
+
+
+def _incidence(compiled: CompiledNetwork) -> Floats:
+    """Return (n_runs, n_points): 1 where a run starts, -1 where it ends."""
+    runs = np.arange(len(compiled.run_names))
+    out = np.zeros((len(runs), len(compiled.point_names)))
+    out[runs, compiled.start] += 1.0
+    out[runs, compiled.end] -= 1.0
+    return out
+
+
+def pieces_at(pieces: PipePieces, at: npt.NDArray[np.int64] | int) -> PipePieces:
+    """Return the pieces of some draws, or of one."""
+
+    def taken(array: Floats) -> Floats:
+        return array[at] if array.ndim > 1 else array
+
+    return PipePieces(
+        taken(pieces.length_m),
+        taken(pieces.re_per_m3_s),
+        taken(pieces.laminar_s_m3),
+        taken(pieces.square_s2_m6),
+        taken(pieces.rough),
+        taken(pieces.bore_m),
+        pieces.hazen_williams,
+    )
+
+
+def _lifted(lift: Lift, square_s2_m5: Floats, flow: Floats) -> tuple[Floats, Floats]:
+    """Return what check valves lose above b Q² below their least flow [m], and the slope; see `lift_head_and_slope`."""
+    least = lift.least_flow_m3_s
+    x = flow / least
+    below = (x > 0.0) & (x < 1.0)
+    head = np.where(below, 2.0 * square_s2_m5 * least**2 * x * (1.0 - x), 0.0)
+    slope = 2.0 * square_s2_m5 * least * (1.0 - 2.0 * x)
+    return head, np.where(below | (x == 0.0), slope, 0.0)
