@@ -26,11 +26,14 @@ def price(
     """Read the prices that a store wrote into the workbook of FILE's plan.
 
     Says what the plan costs now, and by how much another plan is cheaper. Prices that are missing or odd are named by
-    cell; text, negative and doubled ones and those in another currency are refused.
+    cell; text, zero, negative and doubled ones and those in another currency are refused.
     """
     from optimizer import pipeline
 
     free_outputs(replace, (file, quote, *catalogs), (output, ".xlsx"))
+    from optimizer.read.workbooks import load_sheets
+
+    load_sheets(quote)  # what is no workbook is refused before anyone waits for a plan
     system, catalog = _read(file, catalogs, as_json)
     found = wait_for("Searching for the cheapest plan", partial(pipeline.search, system, catalog), as_json)
     if not found.found:

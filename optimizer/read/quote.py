@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from optimizer.errors import Fault, InputError
+from optimizer.errors import Fault, InputError, visible
 from optimizer.model.quote import (
     ITEM_TITLE,
     QUANTITY_TITLE,
@@ -25,10 +25,11 @@ from optimizer.model.quote import (
     QuotedPrice,
     priced_title,
 )
+from optimizer.ranges import MOST_MONEY
+from optimizer.read.columns import LONGEST_CELL
+from optimizer.read.workbooks import Sheet, load_sheets
 
-if TYPE_CHECKING:
-    from openpyxl.worksheet.worksheet import Worksheet
-
+_HEAD_ROWS = 60  # the titles stand in one of the first
 ODD_FACTOR = 5  # a price more than so many times the list price, or under one part in so many of it, is odd
 _TITLE = re.compile(rf"{re.escape(STORE_PRICE_TITLE)}\s*(?:\((?P<currency>.*)\))?", re.IGNORECASE)
 _SIGNS = {"$": "USD", "€": "EUR", "£": "GBP", "¥": "JPY", "₹": "INR", "₩": "KRW", "₽": "RUB", "₺": "TRY", "zł": "PLN"}
@@ -59,10 +60,9 @@ class _Reading:
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """A sheet with the columns of a parts list: its row of titles and their columns, from 1; values and formulas."""
+    """A sheet with the columns of a parts list: its row of titles and their columns, from 1."""
 
-    values: Worksheet
-    formulas: Worksheet
+    sheet: Sheet
     head: int
     columns: Mapping[str, int]
     currency: str | None
@@ -70,7 +70,10 @@ class _Table:
     def place(self, file: str, row: int, title: str) -> str:
         from openpyxl.utils import get_column_letter
 
-        return f"{file}, {self.values.title}!{get_column_letter(self.columns[title])}{row}"
+        return f"{file}, {visible(self.sheet.title)}!{get_column_letter(self.columns[title])}{row}"
+
+    def value(self, row: int, title: str) -> Any:
+        return self.sheet.values.get((row, self.columns[title])) if title in self.columns else None
 
 
 def load_quote(
@@ -96,9 +99,9 @@ def load_quote(
     """
     file = Path(path).name
     reading = _Reading(file, currency, asked, known_cents or {})
-    table = _find_table(reading, *_open(Path(path), file))
+    table = _find_table(reading, load_sheets(Path(path)))
     _check_currency(reading, table)
-    for row in range(table.head + 1, table.values.max_row + 1):
+    for row in table.sheet.rows(after=table.head):
         _read_row(reading, table, row)
     if not reading.seen and asked:
         allowed = "item numbers of the plan's parts list, such as " + ", ".join(list(asked)[:3])
@@ -110,49 +113,35 @@ def load_quote(
     return Quote(currency, reading.prices, tuple(reading.remarks))
 
 
-def _open(path: Path, file: str) -> tuple[Any, Any]:
-    """Return the workbook with stored values, and with formulas."""
-    from xml.etree.ElementTree import ParseError
-    from zipfile import BadZipFile
-
-    import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
-
-    allowed = "the workbook of a plan, saved as .xlsx"
-    if not path.is_file():
-        raise InputError([Fault(file, "no such file", allowed)])
-    try:
-        return openpyxl.load_workbook(path, data_only=True), openpyxl.load_workbook(path)
-    except (InvalidFileException, BadZipFile, KeyError, ValueError, TypeError, ParseError, OSError) as error:
-        raise InputError([Fault(file, f"no workbook that can be read ({type(error).__name__})", allowed)]) from None
-
-
-def _find_table(reading: _Reading, values: Any, formulas: Any) -> _Table:
+def _find_table(reading: _Reading, sheets: Sequence[Sheet]) -> _Table:
     """Return the one sheet that has the titles of a parts list."""
-    found = [table for sheet in values.worksheets for table in _table(sheet, formulas[sheet.title])]
+    found = [table for sheet in sheets for table in _table(sheet)]
     if len(found) == 1:
         return found[0]
     allowed = f"one sheet with the columns {ITEM_TITLE!r} and {priced_title(STORE_PRICE_TITLE, reading.currency)!r}"
     if not found:
-        sheets = ", ".join(sheet.title for sheet in values.worksheets)
-        raise InputError([Fault(reading.file, f"no such columns on the sheets {sheets}", allowed)])
-    names = " and ".join(table.values.title for table in found)
+        names = ", ".join(sheet.title for sheet in sheets)
+        raise InputError([Fault(reading.file, f"no such columns on the sheets {names}", allowed)])
+    names = " and ".join(table.sheet.title for table in found)
     raise InputError([Fault(reading.file, f"a parts list on {names}", allowed)])
 
 
-def _table(sheet: Worksheet, formulas: Worksheet) -> Iterator[_Table]:
-    for row in range(1, min(sheet.max_row, 60) + 1):
+def _table(sheet: Sheet) -> Iterator[_Table]:
+    rows: dict[int, list[tuple[int, str]]] = {}
+    for (row, column), value in sorted(sheet.values.items(), key=lambda entry: entry[0]):
+        if row <= _HEAD_ROWS:
+            rows.setdefault(row, []).append((column, str(value).strip()))
+    for row, cells in rows.items():
         columns: dict[str, int] = {}
         currency: str | None = None
-        for column in range(1, min(sheet.max_column, 200) + 1):
-            text = str(sheet.cell(row, column).value or "").strip()
+        for column, text in cells:
             match = _TITLE.fullmatch(" ".join(text.split()))
             if match is not None:
                 columns[STORE_PRICE_TITLE], currency = column, match["currency"]
             elif text in (ITEM_TITLE, QUANTITY_TITLE, STORE_PART_TITLE):
                 columns.setdefault(text, column)
         if ITEM_TITLE in columns and STORE_PRICE_TITLE in columns:
-            yield _Table(sheet, formulas, row, columns, currency)
+            yield _Table(sheet, row, columns, currency)
             return
 
 
@@ -168,9 +157,9 @@ def _check_currency(reading: _Reading, table: _Table) -> None:
 
 
 def _read_row(reading: _Reading, table: _Table, row: int) -> None:
-    item = _text(table.values.cell(row, table.columns[ITEM_TITLE]).value)
-    value = table.values.cell(row, table.columns[STORE_PRICE_TITLE]).value
-    formula = table.formulas.cell(row, table.columns[STORE_PRICE_TITLE]).value
+    item = _text(table.value(row, ITEM_TITLE))
+    value = table.value(row, STORE_PRICE_TITLE)
+    formula = table.sheet.formulas.get((row, table.columns[STORE_PRICE_TITLE]))
     place = table.place(reading.file, row, STORE_PRICE_TITLE)
     if not item:
         if isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -188,11 +177,7 @@ def _read_row(reading: _Reading, table: _Table, row: int) -> None:
     _check_quantity(reading, table, row, item)
     cents = _cents(reading, table, row, item, place)
     if cents is not None:
-        part = (
-            _text(table.values.cell(row, table.columns[STORE_PART_TITLE]).value)
-            if STORE_PART_TITLE in table.columns
-            else ""
-        )
+        part = visible(_text(table.value(row, STORE_PART_TITLE)))[:LONGEST_CELL]
         reading.prices[item] = QuotedPrice(cents, place, part)
 
 
@@ -206,7 +191,7 @@ def _unknown(reading: _Reading, table: _Table, row: int, item: str) -> None:
 def _check_quantity(reading: _Reading, table: _Table, row: int, item: str) -> None:
     if QUANTITY_TITLE not in table.columns or item not in reading.asked:
         return
-    value = table.values.cell(row, table.columns[QUANTITY_TITLE]).value
+    value = table.value(row, QUANTITY_TITLE)
     wanted = reading.asked[item].quantity
     if value != wanted:
         place = table.place(reading.file, row, QUANTITY_TITLE)
@@ -215,10 +200,9 @@ def _check_quantity(reading: _Reading, table: _Table, row: int, item: str) -> No
 
 def _cents(reading: _Reading, table: _Table, row: int, item: str, place: str) -> int | None:
     """Return a price in whole cents, or None with a fault or a remark."""
-    cell = table.values.cell(row, table.columns[STORE_PRICE_TITLE])
-    formula = table.formulas.cell(row, table.columns[STORE_PRICE_TITLE]).value
-    value = cell.value
-    if value is None and isinstance(formula, str) and formula.startswith("="):
+    formula = table.sheet.formulas.get((row, table.columns[STORE_PRICE_TITLE]))
+    value = table.value(row, STORE_PRICE_TITLE)
+    if value is None and formula is not None:
         allowed = "a number; open the file in a spreadsheet program and save it, so that the result is stored"
         reading.faults.append(Fault(place, f"the formula {formula} without a stored result", allowed))
         return None
@@ -227,10 +211,14 @@ def _cents(reading: _Reading, table: _Table, row: int, item: str, place: str) ->
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         reading.faults.append(Fault(place, f"{_shown(value)}", "a plain number above 0", _number_in(value)))
         return None
-    if value < 0:
+    if value < 0.005:  # less than half a cent is none
         reading.faults.append(Fault(place, f"the price {value:g}", "a plain number above 0"))
         return None
-    other = _other_currency(str(cell.number_format), reading.currency)
+    if value > MOST_MONEY:
+        reading.faults.append(Fault(place, f"the price {value:g}", f"a plain number above 0, up to {MOST_MONEY:,.0f}"))
+        return None
+    number_format = table.sheet.formats[row, table.columns[STORE_PRICE_TITLE]]
+    other = _other_currency(number_format, reading.currency)
     if other:
         reading.faults.append(
             Fault(place, f"a price shown in {other}", f"prices in {reading.currency}: nothing converts money")
