@@ -1,121 +1,165 @@
-"""A plan checked: the plumbing rebuilt from it, its valves set, and the network solved without the solver's numbers."""
+"""A plan checked: the plumbing rebuilt from it, its valves set, and the network solved without the solver's numbers.
+
+One check for every plan: whatever sets the valves (`settings` on a pumped tree, `openings` anywhere), every setting of
+the owner is solved as a network, and what comes out is compared with every target, every limit and all that is unsafe.
+"""
 
 from __future__ import annotations
 
-from optimizer.choices.demands import KnownFlows, known_flows
-from optimizer.errors import FlowsUnknownError, NetworkError
-from optimizer.hydraulics import Conditions, conditions_of, past_curve, solve_network
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from optimizer.choices.wants import wants_of
+from optimizer.errors import NetworkError
+from optimizer.hydraulics import Conditions, conditions_of, solve_network
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.model.catalog import PIPES
-from optimizer.model.network import Network
-from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_network
-from optimizer.model.system import System
+from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
+from optimizer.model.system import System, Target
 from optimizer.units import show_velocity
-from optimizer.verify.allowance import may_flow
-from optimizer.verify.any_flow import verify_any
+from optimizer.verify.openings import TOLERANCE, Duty, pump_wants, velocity_wants
 from optimizer.verify.safety import with_safety
-from optimizer.verify.settings import balance, valve_settings, with_openings
+from optimizer.verify.settings import with_openings
+from optimizer.verify.valves import valve_positions
 
-FLOW_TOLERANCE = 1e-5  # relative: the network closes heads to 1e-6 m
+_NOTHING_M3_S = 1e-9  # what an upper end of 0 lets pass: a network closes no nearer to a standstill
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """One setting: the flows as it stands, with the planned valves set, and with them wide open."""
+
+    name: str
+    targets: tuple[Target, ...]
+    duty: Duty
+    before: NetworkSolution
+    after: NetworkSolution
+    wide: NetworkSolution
 
 
 def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None) -> Verification:
-    """Return what the network solution says of a plan.
+    """Return what the network solution says of a plan in every setting, its valves in one position for all of them.
 
-    The planned plumbing is rebuilt from the plan alone, each demand's valve is set, and the whole is solved as a
-    network; the flows that come out, not those that were asked for, are compared with the targets. Where the flows
-    are not known beforehand (loops, splits, settings, runs without a valve) `any_flow` sets the valves. A plan that
-    makes something unsafe fails as well; valves are set so that drains and sump take what flows, where they can.
+    The planned plumbing is rebuilt from the plan alone, its valves are set anew for the targets, and the whole is
+    solved as a network with the handles where the words put them; the flows that come out, not those that were asked
+    for, are compared. Fails by: a target missed, in whatever part of the plumbing; new pipe that carries water faster
+    than the velocity limit; a pump beyond its curve; what the plan makes unsafe. Valves are set so that drains and
+    sump take what flows, where they can.
     """
     found = _verified(system, plan, conditions or conditions_of(system.network))
     return with_safety(system, plan, found) if found.flows_m3_s else found
 
 
 def _verified(system: System, plan: Plan, conditions: Conditions) -> Verification:
-    if set(plan.new_pumps) - set(system.network.pumps):
-        return verify_any(system, plan, conditions)  # more pumps than the flows are known by
+    limit = system.rules.velocity_limit_m_s
+    duties = [
+        Duty(name, network, (*wants_of(at), *velocity_wants(network, limit)))
+        for (name, at), network in zip(system.ways_to_run, planned_networks(system, plan), strict=True)
+    ]
+    found: Verification | None = None
     try:
-        known = known_flows(system)
-    except FlowsUnknownError:
-        return verify_any(system, plan, conditions)
-    planned = planned_network(system.network, plan)
-    found = balance(planned, known, conditions, may_flow(system, planned))
-    if found is None:
-        return _failed(system, "the planned plumbing does not reach the least flows")
-    settings = valve_settings(planned, known, found)
-    try:
-        after = solve_network(with_openings(planned, settings), conditions)
-        wide_open = solve_network(with_openings(planned, None), conditions)
-        before = present_flows(system.network, conditions)
+        for valves in valve_positions(system, plan, duties, conditions):
+            found = _with_valves(system, duties, valves, conditions)
+            if found.passed:
+                break
     except NetworkError as error:
-        return _failed(system, str(error))
-    demands = _demand_checks(known, before, after, wide_open)
-    failures = [f"run {check.run!r} misses its target" for check in demands if not check.met]
-    pump = planned.pumps[known.pump]
-    if past_curve(pump, after.flows_m3_s[known.source]):
-        failures.append(f"pump {pump.name!r} would run past the last point of its curve")
-    return Verification(
-        passed=not failures,
-        demands=demands,
-        valves=settings,
-        flows_m3_s=after.flows_m3_s,
-        velocities_m_s=after.velocities_m_s,
-        warnings=(*_too_fast(system, planned, after), *_shut(settings)),
-        failures=tuple(failures),
-        settings=(SettingFlows("", after.flows_m3_s, after.velocities_m_s, wide_open.flows_m3_s),),
-    )
+        return found or _failed(str(error))
+    return found or _failed("the planned plumbing has no steady flow")
 
 
-def present_flows(network: Network, conditions: Conditions) -> NetworkSolution:
-    """Return the solution of the plumbing as it stands, its valves where the owner says they are."""
-    return solve_network(network, conditions)
-
-
-def _failed(system: System, why: str) -> Verification:
+def _failed(why: str) -> Verification:
     return Verification(False, (), (), {}, {}, (), (why,))
 
 
-def _demand_checks(
-    known: KnownFlows, before: NetworkSolution, after: NetworkSolution, wide_open: NetworkSolution
-) -> tuple[DemandCheck, ...]:
-    checks = []
-    for run, target in known.targets.items():
-        flow = after.flows_m3_s[run]
-        enough = flow >= target.low_m3_s * (1 - FLOW_TOLERANCE)
-        not_too_much = target.high_m3_s is None or flow <= target.high_m3_s * (1 + FLOW_TOLERANCE)
-        checks.append(
-            DemandCheck(
-                run=run,
-                low_m3_s=target.low_m3_s,
-                high_m3_s=target.high_m3_s,
-                before_m3_s=before.flows_m3_s[run],
-                after_m3_s=flow,
-                all_open_m3_s=wide_open.flows_m3_s[run],
-                met=enough and not_too_much,
-                before_doubt=before.doubt.sums({run: 1.0}),
-                after_doubt=after.doubt.sums({run: 1.0}),
-                all_open_doubt=wide_open.doubt.sums({run: 1.0}),
-            )
+def _with_valves(
+    system: System, duties: Sequence[Duty], valves: tuple[ValveSetting, ...], conditions: Conditions
+) -> Verification:
+    """Return what the solutions say of the plan: targets met or missed, limits kept, what the owner should know."""
+    solved = [
+        _Solved(
+            name,
+            at.targets,
+            duty,
+            solve_network(at.network, conditions),
+            solve_network(with_openings(duty.network, valves), conditions),
+            solve_network(with_openings(duty.network, None), conditions),
         )
-    return tuple(checks)
-
-
-def _too_fast(system: System, planned: Network, solution: NetworkSolution) -> list[str]:
-    limit = system.rules.velocity_limit_m_s
-    out = []
-    for name, velocity in solution.velocities_m_s.items():
-        pipes = [part.end_bores_m[0] for part in planned.runs[name].parts if part.kind in PIPES]
-        if pipes and velocity > limit:
-            out.append(
-                f"water runs at {show_velocity(velocity, system.units)} in the narrowest place of run {name!r}, "
-                f"more than {show_velocity(limit, system.units)}: expect noise"
-            )
-    return out
-
-
-def _shut(settings: tuple[ValveSetting, ...]) -> list[str]:
-    return [
-        f"the valve of run {setting.run!r} is shut: no flow was asked for there"
-        for setting in settings
-        if setting.opening <= 0
+        for (name, at), duty in zip(system.ways_to_run, duties, strict=True)
     ]
+    demands = tuple(_check(target, one) for one in solved for target in one.targets)
+    failures = [f"run {check.run!r} misses its target" for check in demands if not check.met]
+    failures += [words for one in solved for words in _over_limits(one, system)]
+    warnings = [words for one in solved for words in (*one.after.warnings, *_fast(system, one))]
+    return Verification(
+        passed=not failures,
+        demands=demands,
+        valves=valves,
+        flows_m3_s=solved[0].after.flows_m3_s,
+        velocities_m_s=solved[0].after.velocities_m_s,
+        warnings=tuple(dict.fromkeys([*warnings, *_shut(valves)])),
+        failures=tuple(failures),
+        settings=tuple(
+            SettingFlows(one.name, one.after.flows_m3_s, one.after.velocities_m_s, one.wide.flows_m3_s)
+            for one in solved
+        ),
+    )
+
+
+def _check(target: Target, one: _Solved) -> DemandCheck:
+    """Compare one target; the limits of a split are flows, by what the other runs carry after the work."""
+    low, high = target.low_m3_s, target.high_m3_s
+    if target.share is not None:
+        whole = _sum(target.share.of, one.after.flows_m3_s)
+        low = target.share.low * whole
+        high = None if target.share.high is None else target.share.high * whole
+    flow, summed = _sum(target.summed, one.after.flows_m3_s), dict.fromkeys(target.summed, 1.0)
+    return DemandCheck(
+        run=f"{target.run}, {one.name}" if one.name else target.run,
+        low_m3_s=low,
+        high_m3_s=high,
+        before_m3_s=_sum(target.summed, one.before.flows_m3_s),
+        after_m3_s=flow,
+        all_open_m3_s=_sum(target.summed, one.wide.flows_m3_s),
+        met=is_met(flow, low, high),
+        before_doubt=one.before.doubt.sums(summed),
+        after_doubt=one.after.doubt.sums(summed),
+        all_open_doubt=one.wide.doubt.sums(summed),
+    )
+
+
+def is_met(flow_m3_s: float, low_m3_s: float, high_m3_s: float | None) -> bool:
+    """Return whether a flow is in its window, to the one `TOLERANCE` of all checks; a least flow of 0 asks nothing."""
+    enough = low_m3_s <= 0.0 or flow_m3_s >= low_m3_s * (1 - TOLERANCE)
+    return enough and (high_m3_s is None or flow_m3_s <= high_m3_s * (1 + TOLERANCE) + _NOTHING_M3_S)
+
+
+def _sum(runs: Sequence[str], flows_m3_s: Mapping[str, float]) -> float:
+    return sum(flows_m3_s[run] for run in runs)
+
+
+def _over_limits(one: _Solved, system: System) -> Iterator[str]:
+    where = f" in setting {one.name!r}" if one.name else ""
+    for want in pump_wants(one.duty.network):
+        if want.miss(one.after.flows_m3_s) > TOLERANCE:
+            yield f"{want.name} would run past the last point of its curve, or backwards{where}"
+    for want in velocity_wants(one.duty.network, system.rules.velocity_limit_m_s):
+        if want.miss(one.after.flows_m3_s) > TOLERANCE:
+            yield f"new pipe would carry water faster than the limit: {want.name}{where}"
+
+
+def _fast(system: System, one: _Solved) -> Iterator[str]:
+    """Yield where water runs faster than the limit in pipe that stays: that is not forbidden, and may be heard."""
+    limit, units = system.rules.velocity_limit_m_s, system.units
+    for name, velocity in one.after.velocities_m_s.items():
+        piped = any(part.kind in PIPES for part in one.duty.network.runs[name].parts)
+        if piped and velocity > limit * (1 + TOLERANCE):
+            yield (
+                f"water runs at {show_velocity(velocity, units)} in the narrowest place of run {name!r}, "
+                f"more than {show_velocity(limit, units)}: expect noise"
+            )
+
+
+def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:
+    for valve in valves:
+        if valve.opening <= 0:
+            yield f"the valve of run {valve.run!r} is shut: no flow was asked for there"

@@ -40,9 +40,9 @@ def settle_held(
     if found is None or not allowances:
         return found
     over = _over(duties, allowances, found)
-    if found.met and over > TOLERANCE:
+    if found.met and over > TOLERANCE / 2:
         for other in _held_back(duties, allowances, conditions, found):
-            if other.met and _over(duties, allowances, other) <= TOLERANCE:
+            if other.met and _over(duties, allowances, other) <= TOLERANCE / 2:
                 return other
     return replace(found, miss=max(found.miss, over))
 

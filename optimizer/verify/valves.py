@@ -1,0 +1,116 @@
+"""Where the valves of a planned plumbing go, told from the plumbing and the targets alone: positions to try in turn.
+
+On a pumped tree whose demands each have a valve of their own the flows can be chosen (`settings`): windows to their
+middle, what is left to demands without an upper end. Anywhere else, and where that does not serve, positions are
+sought that bring every row of every setting into its window (`openings`, `held`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from optimizer.choices.demands import flows_if_known
+from optimizer.hydraulics import Conditions, valve_bore_m, valve_k, valve_opening, valve_words
+from optimizer.hydraulics.friction import area_m2
+from optimizer.hydraulics.water import GRAVITY_M_S2
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.network import Network
+from optimizer.model.plan import Plan, ValveSetting
+from optimizer.model.system import System
+from optimizer.model.throttling import valve_to_set
+from optimizer.verify.allowance import allowances_of, may_flow
+from optimizer.verify.held import settle_held
+from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle, velocity_wants
+from optimizer.verify.settings import balance, valve_settings
+
+_SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
+
+
+def valve_positions(
+    system: System, plan: Plan, duties: Sequence[Duty], conditions: Conditions
+) -> Iterator[tuple[ValveSetting, ...]]:
+    """Yield positions of all valves, each good for every setting as far as it goes; the first that serves is taken.
+
+    Parameters
+    ----------
+    system, plan
+        What is wanted, and whether the plan has pumps that stand nowhere yet.
+    duties
+        The planned plumbing with the rows that count, in every setting.
+    conditions
+        Of all losses.
+
+    Raises
+    ------
+    NetworkError
+        When a plumbing has no solution.
+    """
+    if not set(plan.new_pumps) - set(system.network.pumps):
+        yield from _on_tree(system, duties[0].network, conditions)
+    settled = _settled(system, duties, conditions)
+    if settled is not None:
+        yield settings_of(duties[0].network, duties[0].name, settled)
+
+
+def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterator[tuple[ValveSetting, ...]]:
+    known = flows_if_known(system)
+    found = None if known is None else balance(planned, known, conditions, _allowed(system, planned))
+    if known is not None and found is not None:
+        yield valve_settings(planned, known, found)
+
+
+def _allowed(system: System, planned: Network) -> Callable[[Mapping[str, float]], bool]:
+    """Return what says whether drains and sumps take flows [m³/s by run], and new pipe carries none too fast."""
+    dry = may_flow(system, planned)
+    rows = velocity_wants(planned, system.rules.velocity_limit_m_s)
+
+    def allowed(flows_m3_s: Mapping[str, float]) -> bool:
+        there = [row for row in rows if all(name in flows_m3_s for name in row.coefficients)]
+        return dry(flows_m3_s) and all(row.miss(flows_m3_s) <= TOLERANCE / 2 for row in there)
+
+    return allowed
+
+
+def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> Settled | None:
+    """Return the valves set so that targets are met and drains and sump take what flows, as far as valves can do that.
+
+    Failing that so that the work makes nothing worse than it is; failing that for the targets alone.
+    """
+    for today_counts in (False, True):
+        allowances = allowances_of(system, today_counts=today_counts)
+        held = [
+            replace(
+                duty,
+                wants=(*duty.wants, *allowance.flow_rows(duty.network), *allowance.back_rows(duty.network)),
+            )
+            for duty, allowance in zip(duties, allowances, strict=True)
+        ]
+        found = settle_held(held, allowances, conditions)
+        if found is not None and found.met:
+            return found
+    return settle(duties, conditions)
+
+
+def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
+    """Return the opening of every valve that may be set; one that stands partly shut elsewhere is to be opened."""
+    out = [
+        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0)
+        for name, run in network.runs.items()
+        for i, part in enumerate(run.parts)
+        if part.kind in THROTTLES and part.opening < 1.0 and i != valve_to_set(run)
+    ]
+    for name, added in settled.added_s2_m5.items():
+        run = network.runs[name]
+        index = valve_to_set(run)
+        assert index is not None, "only runs with a valve that may be set are settled"
+        part, flow = run.parts[index], settled.flows_m3_s[mode][name]
+        if abs(flow) < _SHUT_M3_S:
+            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, math.inf, 0.0))
+            continue
+        k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2
+        opening = valve_opening(part.kind, k)
+        words = valve_words(part.kind, opening)
+        out.append(ValveSetting(name, index, words, opening, valve_k(part.kind, opening), max(0.0, added) * flow**2))
+    return tuple(out)
