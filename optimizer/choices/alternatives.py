@@ -236,7 +236,15 @@ class AlternativeTable:
         return Alternative(label[1], label[0], label[2], along, self.sides.units(label[5], label[1]))
 
     def _loss(self, part: Part) -> float:
-        key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
+        item = part.item.item_id if part.item else part.name
+        key = (
+            item,
+            part.kind,
+            part.existing,
+            part.reverse,
+            part.length_m,
+            part.opening,
+        )  # new pipe has a velocity limit
         if key not in self._loss_memo:
             self._loss_memo[key] = self.loss_of_part(part)
         return self._loss_memo[key]
