@@ -244,7 +244,7 @@ class AlternativeTable:
             part.reverse,
             part.length_m,
             part.opening,
-        )  # new pipe has a velocity limit
+        )  # a limit is for new pipe
         if key not in self._loss_memo:
             self._loss_memo[key] = self.loss_of_part(part)
         return self._loss_memo[key]
