@@ -16,7 +16,7 @@ class Rules:
     """What the plan may do. Sizes are nominal names, as the catalog writes them."""
 
     sizes: tuple[str, ...] = ()  # empty: the run's own size and up to three larger ones
-    velocity_limit_m_s: float = 1.524  # 5 ft/s in new pressurised pipe: common practice, no source
+    velocity_limit_m_s: float = 1.524  # in new pipe, valves as planned; 5 ft/s: common practice, no source
     allow_unsafe_metals: bool = False
     keep_services: bool = True  # a separable joint on each side of every pump and device
     resize: bool = True  # other sizes than a run's own may be bought
