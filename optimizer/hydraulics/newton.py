@@ -20,6 +20,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation
 from optimizer.hydraulics.elements import lift_head_and_slope
 from optimizer.hydraulics.junctions import summed
+from optimizer.hydraulics.suspects import suspects, where
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -337,8 +338,8 @@ class Newton:
                 "give it a pipe or a fitting with a loss"
             )
         return (
-            f"the network does not close after {state.iterations} steps: run {name!r} is off by {energy[worst]:.3g} m. "
-            "Look at its valves, pump curve and the heads at its ends"
+            f"the network does not close after {state.iterations} steps: run {where(c.network.runs[name])} is off by "
+            f"{energy[worst]:.3g} m. {suspects(c.network, name)}"
         )
 
 
