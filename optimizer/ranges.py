@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import lru_cache
 
 from optimizer.errors import QuantityError
 
@@ -126,6 +127,7 @@ _COLUMNS = (  # what a catalog column's name ends in, the least above 0 and the 
 )
 
 
+@lru_cache(maxsize=256)
 def column(name: str) -> tuple[float, float]:
     """Return the least number above 0 and the most that a catalog column may hold; lengths in mm come in metres."""
     return next((least, most) for ending, least, most in _COLUMNS if name.endswith(ending))

@@ -1,7 +1,7 @@
 """Quantities as people write them → SI numbers, and back to text: the only place where trade units live.
 
-Reading goes through a strict grammar of our own and only then through pint, which alone would read `1 1/2 in` as
-0.0127 m, `35 ppt` as pints and `3"` as a bare 3 without a word. Showing needs no pint, so that printing starts quickly.
+Reading goes through a strict grammar of our own: pint alone would read `1 1/2 in` as 0.0127 m, `35 ppt` as pints and
+`3"` as a bare 3 without a word. It loads slowly, so it converts only what `unit_factors` has no number for.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 from optimizer.errors import QuantityError
 from optimizer.ranges import checked
+from optimizer.unit_factors import converted
 from optimizer.unit_words import AREA as _AREA
 from optimizer.unit_words import DEFINITIONS as _DEFINITIONS
 from optimizer.unit_words import DURATION as _DURATION
@@ -295,8 +296,10 @@ def _without_points(shown: str) -> str | None:
 
 
 def _convert(number: float, unit: str, target: str) -> float:
-    """Return number × unit in the target unit, by pint."""
-    value = _registry().Quantity(number, unit).to(target).magnitude
+    """Return number × unit in the target unit: by our own table, by pint where that does not know the unit."""
+    value = converted(number, unit, target)
+    if value is None:
+        value = _registry().Quantity(number, unit).to(target).magnitude
     return float(f"{value:.12g}")  # 0.3556 m, not 0.35559999999999997 m
 
 

@@ -16,7 +16,7 @@ PACKAGE = ROOT / "optimizer"
 # From left to right; what stands in one group knows nothing of its neighbours there.
 ARROWS = (
     ("errors", "unit_words"),
-    ("ranges",),
+    ("ranges", "unit_factors"),
     ("units", "water", "clock"),
     ("model",),
     ("joints",),

@@ -132,6 +132,18 @@ class Catalog:
             found.setdefault(self.items[key].kind, []).append(self.items[key])
         return {kind: tuple(items) for kind, items in found.items()}
 
+    @cached_property
+    def _by_kind_and_size(self) -> Mapping[tuple[Kind, str], tuple[CatalogItem, ...]]:
+        found: dict[tuple[Kind, str], list[CatalogItem]] = {}
+        for item in (self.items[key] for key in sorted(self.items)):
+            for size in dict.fromkeys(end.size for end in item.ends):
+                found.setdefault((item.kind, size), []).append(item)
+        return {key: tuple(items) for key, items in found.items()}
+
+    def with_end(self, kind: Kind, size: str) -> tuple[CatalogItem, ...]:
+        """Return the items of a kind with an end of a nominal size, in id order."""
+        return self._by_kind_and_size.get((kind, size), ())
+
     def of_kind(self, *kinds: Kind) -> tuple[CatalogItem, ...]:
         """Return the rows of these kinds, in id order."""
         if len(kinds) == 1:

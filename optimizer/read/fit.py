@@ -149,7 +149,8 @@ def _ways(
     if size is None or not _says_enough(reading, part, size):
         return anything
     family = _family_in_force(run, size, catalog)
-    ways = [way for item in catalog.of_kind(part.kind) for way in _ways_of_item(item, part, size, family)]
+    rows = catalog.of_kind(part.kind) if part.ends else catalog.with_end(part.kind, part.size or size.size)
+    ways = [way for item in rows for way in _ways_of_item(item, part, size, family)]
     if not ways:
         _note_no_row(reading, part, size, catalog)
         return anything
