@@ -42,6 +42,11 @@ class TeeCurves:
         into = {leg: np.array([flows_m3_s[e] * _into(e)]) for e, leg in self.legs.items()}
         return float(self._loss(end, into)[0])
 
+    def losses_m(self, end: RunEndKey, flows_m3_s: Mapping[RunEndKey, Floats]) -> Floats:
+        """Return what `loss_m` does for arrays of flows, all of one shape; nothing is lost in what has no bores."""
+        into = {leg: flows_m3_s[e] * _into(e) for e, leg in self.legs.items()}
+        return self._loss(end, into) if self.geometry is not None else np.zeros_like(flows_m3_s[end])
+
     def _loss(self, end: RunEndKey, into: Mapping[Leg, Floats]) -> Floats:
         """Return the loss at an end for arrays of flows into the legs."""
         assert self.geometry is not None

@@ -25,12 +25,13 @@ from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.assemble import plan_of
+from optimizer.search.box_search import search_of
 from optimizer.search.duty import Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.flow_search import TIME_CAME, FlowSearch, Progress, SearchState, surely_fails
+from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import Box, tightened
 from optimizer.search.posing import PosedProblem
 from optimizer.search.terms import TIME_LIMIT_S
@@ -198,7 +199,7 @@ class _Finder:
         if not all(case.ways.values()) or not all(case.tees.values()):
             return SearchState(complete=True, bound_cents=self.known_cents or 0)
         limits = [cents for cents in (self.known_cents, below) if cents is not None and math.isfinite(cents)]
-        search = FlowSearch(
+        search = search_of(
             case,
             solver=self.solver,
             time_limit_s=share * left,

@@ -15,8 +15,8 @@ from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import Setting, Share, System, Target
 from optimizer.pipeline import search
+from optimizer.search.box_search import BoxSearch
 from optimizer.search.cheapest import find_plan
-from optimizer.search.flow_search import FlowSearch
 from optimizer.search.unknown_flows import find_unknown
 from optimizer.verify.check import verify_plan
 
@@ -151,14 +151,14 @@ def test_what_is_out_of_reach_is_said_to_be() -> None:
 def test_a_stop_by_hand_leaves_the_best_plan_so_far_with_its_bound(monkeypatch: pytest.MonkeyPatch) -> None:
     system = bare(3)
     whole = find_unknown(system, small_catalog()).plan
-    offered = FlowSearch.offer
+    offered = BoxSearch.offer
 
-    def offer_and_stop(self: FlowSearch, *args: object) -> bool:
+    def offer_and_stop(self: BoxSearch, *args: object) -> bool:
         if offered(self, *args):  # type: ignore[arg-type]
             raise KeyboardInterrupt
         return False
 
-    monkeypatch.setattr(FlowSearch, "offer", offer_and_stop)
+    monkeypatch.setattr(BoxSearch, "offer", offer_and_stop)
     stopped = find_unknown(system, small_catalog()).plan
 
     assert stopped.found

@@ -1,0 +1,345 @@
+"""The cheapest combination of a tree whose flows are not known: tables over flow and head, in boxes of flow.
+
+In a box the tables give a bound, and the cheapest combination that has flows and heads in common cells. The network
+solution says whether it stands. Read outwards the tables drop every way, fitting and flow that no plan cheaper than the
+best can have in the box; what is left is looked at again in finer cells. Where few combinations are left each is tried
+as a network; else the box is cut in two. Boxes wait in the order of their bounds.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import math
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from optimizer.choices.loss_basis import Floats
+from optimizer.clock import TimeIsUp, look
+from optimizer.program.head_tables import HeadTables, Traced
+from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
+from optimizer.search.flow_ranges import Range, by_mass
+from optimizer.search.flow_search import TIME_CAME, FlowSearch, Progress, SearchState, surely_fails
+from optimizer.search.flow_tightening import tightened
+from optimizer.verify.held import settle_held
+
+_ROOT_ROUNDS = 12
+_FEW = 24  # so many combinations are tried one by one
+_AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
+_MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
+_NARROW = 1e-7  # of the largest flow: boxes are not cut finer
+_EPS = 1e-6
+
+
+@dataclass(order=True)
+class _Box:
+    bound: float
+    number: int
+    ranges: dict[str, Range] = field(compare=False)
+    opened: int = field(compare=False)
+    ways: dict[str, list[int]] = field(compare=False)
+    fittings: dict[str, list[int]] = field(compare=False)
+    heads: Mapping[str, Range] = field(compare=False, default_factory=dict)  # at the inlets [m]
+
+
+class BoxSearch:
+    """One search, told and read like `FlowSearch`."""
+
+    def __init__(
+        self,
+        case: FlowCase,
+        shape: Shape,
+        *,
+        solver: str | None = None,
+        time_limit_s: float = 60.0,
+        progress: Progress | None = None,
+        start: Choice | None = None,
+        cutoff_cents: int | None = None,
+        any_plan: bool = False,
+    ) -> None:
+        self.case, self.shape, self.solver = case, shape, solver
+        self.until = time.monotonic() + time_limit_s
+        self.progress, self.cutoff_cents, self.any_plan = progress, cutoff_cents, any_plan
+        self.state = SearchState()
+        self.builder = TreeBuilder(case, shape)
+        self.tried: dict[Choice, bool] = {}
+        self.waiting: list[_Box] = []
+        self.numbers = 0
+        self.limit = math.inf  # without a plan: up to what cost one is looked for
+        self.put_off = math.inf  # the least bound of what was left for a higher limit
+        if start is not None:
+            self.offer(start)
+
+    def run(self) -> SearchState:
+        """Search until the proof, the time limit or an interrupt."""
+        try:
+            self._search()
+        except KeyboardInterrupt:
+            self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
+        except TimeIsUp:
+            self.state.stopped = TIME_CAME
+        self._update_bound()
+        self.state.complete = not self.state.stopped
+        return self.state
+
+    def _search(self) -> None:
+        root = tightened(self.case, dict(self.case.ranges), 0, _ROOT_ROUNDS)
+        if root is None:
+            return
+        ranges = {name: root[name, 0] for name in self.case.network.runs}
+        self.narrow_m3_s = _NARROW * max(abs(q) for pair in ranges.values() for q in pair)
+        margin = None
+        while True:
+            self.put_off = math.inf
+            self.waiting = list(self._roots(ranges))
+            heapq.heapify(self.waiting)
+            if self._most() == math.inf:
+                least = min((box.bound for box in self.waiting), default=0.0)
+                margin = max(_LEAST_MARGIN, _MARGIN * least) if margin is None else 2.0 * margin
+                self.limit = least + margin if least + margin < self._dearest() else math.inf
+            while self.waiting and not self.state.stopped:
+                if self.any_plan and self.state.best is not None:
+                    return
+                if time.monotonic() > self.until:
+                    self.state.stopped = TIME_CAME
+                    return
+                if self.waiting[0].bound >= self._limit():
+                    self.put_off = min(self.put_off, self.waiting[0].bound)
+                    break
+                self._round()
+            if self.state.stopped or self.put_off >= self._most():
+                return
+            self.limit = math.inf
+
+    def _roots(self, ranges: Mapping[str, Range]) -> Iterator[_Box]:
+        """Yield the box of all flows, once for every set of packs that may be opened."""
+        ways = {name: list(range(len(found))) for name, found in self.case.ways.items()}
+        fittings = {point: list(range(len(found))) for point, found in self.case.tees.items()}
+        for opened in range(1 << len(self.case.packs)):
+            kept = self.builder.without_other_packs(ways, opened)
+            if all(kept.values()):
+                box = self._box(0.0, dict(ranges), opened, kept, fittings)
+                tables = self._tables(box, self._limit())
+                if tables is not None and math.isfinite(tables.bound):
+                    yield replace(box, bound=tables.bound + self._opening(opened))
+
+    def _opening(self, opened: int) -> int:
+        return sum(price for i, price in enumerate(self.case.packs) if opened >> i & 1)
+
+    def _dearest(self) -> int:
+        """Return what no combination costs more than."""
+        case = self.case
+        cents = sum(max(way.alternative.cents for way in ways) for ways in case.ways.values())
+        cents += sum(max(option.cents for option in options) for options in case.tees.values())
+        return cents + sum(case.packs) + sum(case.energy_cents.values()) + 1
+
+    def _most(self) -> float:
+        """Return what a plan must cost less than to be of interest [cents]."""
+        known = [cents for cents in (self.state.best_cents, self.cutoff_cents) if cents is not None]
+        return min(known, default=math.inf)
+
+    def _limit(self) -> float:
+        return min(self._most() - 0.5, self.limit)
+
+    def _update_bound(self) -> None:
+        bounds = [box.bound for box in self.waiting[:1]] + [self.put_off, self._most()]
+        bounds += [cents for cents in (self.state.unproved_cents,) if cents is not None]
+        least = min(bounds)
+        if math.isfinite(least):
+            self.state.bound_cents = max(self.state.bound_cents, math.ceil(least - _EPS))
+
+    def _box(
+        self,
+        bound: float,
+        ranges: dict[str, Range],
+        opened: int,
+        ways: Kept,
+        fittings: Kept,
+        heads: Mapping[str, Range] | None = None,
+    ) -> _Box:
+        kept = [dict(map(_listed, each.items())) for each in (ways, fittings)]
+        return _Box(bound, self._next(), ranges, opened, kept[0], kept[1], heads or {})
+
+    def _next(self) -> int:
+        self.numbers += 1
+        return self.numbers
+
+    def _tables(self, box: _Box, limit: float) -> HeadTables | None:
+        if not all(box.ways.values()) or not all(box.fittings.values()):
+            return None
+        tree, width_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.heads)
+        if all(math.isinf(setting.high_m.max()) for setting in tree.settings):
+            return None  # past the last point of every pump curve
+        return HeadTables(tree, width_m, limit - self._opening(box.opened))
+
+    def _round(self) -> None:
+        box = self.waiting[0]
+        self.state.rounds += 1
+        self._update_bound()
+        if self.progress is not None:
+            self.progress("search", self.state.best_cents, self.state.bound_cents)
+        replacing = self._examined(box)
+        # the box leaves the queue only when what replaces it is ready: an interrupt must not lose its bound
+        self.waiting = [other for other in self.waiting if other is not box] + replacing
+        heapq.heapify(self.waiting)
+
+    def _examined(self, box: _Box) -> list[_Box]:
+        look()
+        tables = self._tables(box, self._limit())
+        if tables is None or math.isinf(tables.bound):
+            return self._dropped(box)
+        tables.read_outwards()
+        bound = max(box.bound, tables.bound + self._opening(box.opened))
+        left = self._left(box, tables, bound)
+        if left is None:
+            return self._dropped(box)
+        count = math.prod(map(len, [*left.ways.values(), *left.fittings.values()])) * len(self.case.modes[0].speeds)
+        if count <= _FEW:
+            return self._tried_all(left)
+        traced = tables.traced()
+        choice = self._choice(box, traced)
+        if choice not in self.tried:
+            self.offer(choice)
+        if self._shrank(box, left):
+            return [left]
+        return self._halves(left, traced, box, tables)
+
+    def _dropped(self, box: _Box) -> list[_Box]:
+        """Note what is left for a higher limit: nothing, once a plan is known."""
+        if self.limit < self._most():
+            self.put_off = min(self.put_off, max(box.bound, self.limit))
+        return []
+
+    def _left(self, box: _Box, tables: HeadTables, bound: float) -> _Box | None:
+        """Return the box without what no plan below the limit can have in it."""
+        most = tables.limit
+        ways = {name: _below(kept, tables.way_costs[name], most) for name, kept in box.ways.items()}
+        fittings = {point: _below(kept, tables.tee_costs[point], most) for point, kept in box.fittings.items()}
+        if not all(ways.values()) or not all(fittings.values()):
+            return None
+        if self.limit < self._most():
+            self.put_off = min(self.put_off, self.limit)
+        ranges = {}
+        for name, run in tables.tree.runs.items():
+            cells = [i for i, cents in enumerate(tables.cell_costs[name]) if cents < most]
+            if not cells:
+                return None
+            ranges[name] = (float(run.edges_m3_s[cells[0]]), float(run.edges_m3_s[cells[-1] + 1]))
+        bounds = by_mass(self.case.network, self.case.modes[0].wants, ranges)
+        return (
+            None if bounds.empty else self._box(bound, dict(bounds.ranges), box.opened, ways, fittings, tables.heads_m)
+        )
+
+    def _shrank(self, before: _Box, after: _Box) -> bool:
+        if sum(map(len, after.ways.values())) < 0.5 * sum(map(len, before.ways.values())):
+            return True
+        return any(_width(after.ranges[n]) < _AGAIN * _width(r) for n, r in before.ranges.items() if _width(r) > 0.0)
+
+    def _choice(self, box: _Box, traced: Traced) -> Choice:
+        return Choice(
+            tuple(box.ways[name][traced.runs[name]] for name in self.case.ways),
+            tuple(box.fittings[point][traced.tees[point]] for point in self.case.tees),
+            (traced.setting,),
+        )
+
+    def _halves(self, left: _Box, traced: Traced, box: _Box, tables: HeadTables) -> list[_Box]:
+        """Cut a box in the run whose traced way loses the most more at one end of its range than at the other."""
+        spans = {}
+        for name, (low, high) in left.ranges.items():
+            table = self.case.tables[name]
+            row = table.rows[box.ways[name][traced.runs[name]]]
+            held = self.case.ways[name][box.ways[name][traced.runs[name]]].valved
+            if _width((low, high)) > self.narrow_m3_s:
+                spans[held, name] = float(row @ (table.basis.laws(high) - table.basis.laws(low)))
+        if not spans:  # nothing is left to cut: each combination is tried
+            return self._tried_all(left)
+        # what a valve holds back is no less certain for a wide range
+        _, name = max(spans, key=lambda key: (not key[0], spans[key]))
+        low, high = left.ranges[name]
+        halves = []
+        for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
+            bounds = by_mass(self.case.network, self.case.modes[0].wants, {**left.ranges, name: part})
+            if not bounds.empty:
+                halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
+        return halves
+
+    def _tried_all(self, box: _Box) -> list[_Box]:
+        """Try each combination of a box on the true network."""
+        names, points = list(self.case.ways), list(self.case.tees)
+        speeds = range(len(self.case.modes[0].speeds))
+        for ways in itertools.product(*(box.ways[name] for name in names)):
+            look()
+            for tees in itertools.product(*(box.fittings[point] for point in points)):
+                if not self._ends_agree(dict(zip(names, ways, strict=True)), dict(zip(points, tees, strict=True))):
+                    continue
+                for speed in speeds:
+                    choice = Choice(tuple(ways), tuple(tees), (speed,))
+                    if choice not in self.tried and cents_of(self.case, choice) < self._most():
+                        self._settled(choice)
+        return []
+
+    def _ends_agree(self, ways: Mapping[str, int], tees: Mapping[str, int]) -> bool:
+        for point, k in tees.items():
+            states = self.case.tees[point][k].states
+            for run, leg, at_start in self.case.network.runs_at(point):
+                alternative = self.case.ways[run.name][ways[run.name]].alternative
+                if states[leg] != (alternative.start if at_start else alternative.end):
+                    return False
+        return True
+
+    def _settled(self, choice: Choice) -> None:
+        """Find out whether a combination stands; where valves leave that open, by a search of its own."""
+        if self.offer(choice) or not self._has_valves(choice) or surely_fails(self.case, choice):
+            return
+        left_s = max(0.0, self.until - time.monotonic())
+        own = FlowSearch(single(self.case, choice), solver=self.solver, time_limit_s=left_s, alone=True)
+        state = own.run()
+        if state.by_hand:
+            raise KeyboardInterrupt
+        if state.best is not None and state.settled is not None:
+            self._keep(choice, state)
+        elif state.unproved or not state.complete:
+            cents, known = cents_of(self.case, choice), self.state.unproved_cents
+            self.state.unproved += 1
+            self.state.unproved_cents = cents if known is None else min(known, cents)
+
+    def _keep(self, choice: Choice, state: SearchState) -> None:
+        cents = cents_of(self.case, choice)
+        if cents < self._most() or self.state.best is None:
+            self.state.best, self.state.best_cents, self.state.settled = choice, cents, state.settled
+
+    def offer(self, choice: Choice) -> bool:
+        """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
+        found = settle_held(duties_of(self.case, choice), self.case.allowances, self.case.conditions)
+        self.tried[choice] = found is not None and found.met
+        if found is None or not found.met:
+            return False
+        cents = cents_of(self.case, choice)
+        if self.state.best_cents is None or cents < self.state.best_cents:
+            self.state.best, self.state.best_cents, self.state.settled = choice, cents, found
+        return True
+
+    def _has_valves(self, choice: Choice) -> bool:
+        return any(self.case.ways[name][k].valved for name, k in zip(self.case.ways, choice.ways, strict=True))
+
+
+def search_of(case: FlowCase, **terms: object) -> BoxSearch | FlowSearch:
+    """Return the search that serves a case: by tables where it is a tree, else by the relaxation."""
+    shape = shape_of(case)
+    if shape is None:
+        return FlowSearch(case, **terms)  # type: ignore[arg-type]
+    return BoxSearch(case, shape, **terms)  # type: ignore[arg-type]
+
+
+def _below(kept: Sequence[int], costs: Floats, most: float) -> list[int]:
+    return [k for k, cents in zip(kept, costs, strict=True) if cents < most]
+
+
+def _listed(entry: tuple[str, Sequence[int]]) -> tuple[str, list[int]]:
+    return entry[0], list(entry[1])
+
+
+def _width(flow_range: Range) -> float:
+    return flow_range[1] - flow_range[0]

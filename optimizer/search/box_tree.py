@@ -1,0 +1,189 @@
+"""A case that is a tree, and a box of flows → the numbers that its tables over flow and head are made of."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choices.graph import EndState
+from optimizer.choices.loss_basis import Floats
+from optimizer.program.head_tables import BoxTree, Fitting, Parting, RunTable, Setting
+from optimizer.search.flow_posing import FlowCase, pumped_runs
+from optimizer.search.flow_ranges import Range, is_one_way
+
+CELLS = 6  # of a run's flow in a box
+_STEPS = 4  # between the ends of a cell, where what a tee loses is sampled
+_FINE = 2e-4  # m: no head cell is smaller
+_MOST_HEADS = 3000
+_SHARE = 0.5  # of what a way's loss changes by across a flow cell, for a head cell
+
+Kept = Mapping[str, Sequence[int]]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How the runs of a tree follow each other: `source` is fed from a fixed head, `leaving` by the run that feeds."""
+
+    source: str
+    leaving: Mapping[str, tuple[str, str]]
+
+
+def shape_of(case: FlowCase) -> Shape | None:
+    """Return the tree that a case is, all of it behind one run with all pumps; None for anything else.
+
+    Nor is it one where a tee is a cross, where several settings share the plumbing, or where anything besides head and
+    money is limited: tables would say nothing of that.
+    """
+    network = case.network
+    sources = [run for run in network.runs.values() if network.points[run.start.point].is_fixed]
+    if len(sources) != 1 or len(case.modes) != 1 or case.allowances:
+        return None
+    if any(resource.most is not None for resource in case.sides.resources):
+        return None
+    (source,) = sources
+    if any(name != source.name for name in pumped_runs(network)):
+        return None
+    leaving: dict[str, tuple[str, str]] = {}
+    for point in network.points.values():
+        if point.is_fixed:
+            continue
+        ends = list(network.runs_at(point.name))
+        into = [run.name for run, _, at_start in ends if not at_start]
+        out = [run.name for run, _, at_start in ends if at_start]
+        if len(into) != 1 or len(out) != 2 or point.name not in case.tees:
+            return None
+        leaving[into[0]] = (out[0], out[1])
+    reached, waiting = {source.name}, [source.name]
+    while waiting:
+        behind = leaving.get(waiting.pop(), ())
+        reached.update(behind)
+        waiting += behind
+    return Shape(source.name, leaving) if reached == set(network.runs) else None
+
+
+class TreeBuilder:
+    """Makes the numbers of boxes of one case."""
+
+    def __init__(self, case: FlowCase, shape: Shape) -> None:
+        self.case, self.shape = case, shape
+        self._states: dict[EndState, int] = {}
+        self._fixed = {name: self._of_ways(name) for name in case.ways}
+
+    def _number(self, state: EndState) -> int:
+        return self._states.setdefault(state, len(self._states))
+
+    def _of_ways(self, name: str) -> tuple[Floats, ...]:
+        ways = self.case.ways[name]
+        return tuple(
+            np.array(values)
+            for values in (
+                [way.alternative.cents for way in ways],
+                [self._number(way.alternative.start) for way in ways],
+                [self._number(way.alternative.end) for way in ways],
+                [way.valved for way in ways],
+                [way.alternative.most_m3_s for way in ways],
+                [way.alternative.packs for way in ways],
+            )
+        )
+
+    def without_other_packs(self, kept: Kept, opened: int) -> dict[str, list[int]]:
+        """Return the ways that open no packs but these."""
+        return {name: [k for k in at if not int(self._fixed[name][5][k]) & ~opened] for name, at in kept.items()}
+
+    def tree(
+        self, box: Mapping[str, Range], ways: Kept, fittings: Kept, heads_m: Mapping[str, Range]
+    ) -> tuple[BoxTree, float]:
+        """Return the tree of a box with these ways and fittings, and how high its head cells are to be [m]."""
+        runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
+        partings = {
+            name: self._parting(name, leaving, runs, fittings[self.case.network.runs[name].end.point])
+            for name, leaving in self.shape.leaving.items()
+        }
+        points = self.case.network.points
+        leaves = {
+            name: points[run.end.point].head_m or 0.0
+            for name, run in self.case.network.runs.items()
+            if name not in partings
+        }
+        settings = self._settings(runs[self.shape.source].edges_m3_s)
+        tree = BoxTree(self.shape.source, runs, heads_m, partings, leaves, settings)
+        return tree, self._width_m(tree)
+
+    def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
+        at = np.array(kept, dtype=int)
+        edges = np.linspace(*flow_range, CELLS + 1)
+        table = self.case.tables[name]
+        losses = np.stack([table.rows[at] @ table.basis.laws(float(q)) for q in edges])
+        cents, starts, ends, valved, most, _ = (values[at] for values in self._fixed[name])
+        least = np.where((edges[:-1] <= 0.0) & (edges[1:] >= 0.0), 0.0, np.minimum(abs(edges[:-1]), abs(edges[1:])))
+        usable = least[:, None] <= most[None, :]
+        one_way = is_one_way(self.case.network.runs[name], self.case.network) != 0
+        return RunTable(
+            edges, losses, usable, cents.astype(float), starts.astype(int), ends.astype(int), valved, one_way
+        )
+
+    def _parting(
+        self, name: str, leaving: tuple[str, str], runs: Mapping[str, RunTable], kept: Sequence[int]
+    ) -> Parting:
+        point = self.case.network.runs[name].end.point
+        legs = {(run.name, start): leg for run, leg, start in self.case.network.runs_at(point)}
+        found = []
+        flows = np.meshgrid(*(_finer(runs[run].edges_m3_s) for run in leaving), indexing="ij")
+        for k in kept:
+            option = self.case.tees[point][k]
+            curves = self.case.tee_curves(point, k, 0)
+            at = {(name, False): flows[0] + flows[1], (leaving[0], True): flows[0], (leaving[1], True): flows[1]}
+            own = curves.losses_m((name, False), at)
+            drops = tuple(_enclosed(own + curves.losses_m((run, True), at)) for run in leaving)
+            states = tuple(self._number(option.states[legs[run, True]]) for run in leaving)
+            inlet = self._number(option.states[legs[name, False]])
+            found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
+        return Parting(point, leaving, tuple(found))
+
+    def _settings(self, edges: Floats) -> tuple[Setting, ...]:
+        case, source = self.case, self.shape.source
+        base = case.network.points[case.network.runs[source].start.point].head_m or 0.0
+        found = []
+        for speeds in case.modes[0].speeds:
+            cents = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
+            heads = np.array([base - case.gain(source, speeds).loss_m(float(q)) for q in edges])
+            last = [case.network.pumps[name].curve[-1][0] * speed for name, speed in speeds.items() if speed > 0.0]
+            past = edges[:-1] > min(last, default=math.inf)
+            found.append(Setting(cents, np.where(past, math.inf, heads[1:]), np.where(past, -math.inf, heads[:-1])))
+        return tuple(found)
+
+    def _width_m(self, tree: BoxTree) -> float:
+        """Return half of what the loss of a middling way changes by across a middling flow cell."""
+        steps = [
+            float(np.median(np.diff(run.losses_m, axis=0)))
+            for run in tree.runs.values()
+            if run.losses_m.size and run.edges_m3_s[-1] > run.edges_m3_s[0]
+        ]
+        most = max(float(setting.high_m.max()) for setting in tree.settings)
+        span = most - min(head + float(tree.runs[n].losses_m[0].min(initial=0.0)) for n, head in tree.leaves_m.items())
+        return max(_FINE, _SHARE * float(np.median(steps)) if steps else _FINE, max(span, 0.0) / _MOST_HEADS)
+
+
+def _finer(edges: Floats) -> Floats:
+    """Return the edges of cells with steps between them."""
+    shares = np.arange(_STEPS) / _STEPS
+    inner = edges[:-1, None] + (edges[1:] - edges[:-1])[:, None] * shares[None, :]
+    return np.append(inner.ravel(), edges[-1])
+
+
+def _enclosed(values: Floats) -> tuple[Floats, Floats]:
+    """Return the least and most of samples by pairs of flow cells, moved out by what lies between the samples.
+
+    As in `TeeCurves.envelope`: half of the largest change between neighbours along each axis, half as much again.
+    """
+    shape = (CELLS, CELLS)
+    low, high = np.empty(shape), np.empty(shape)
+    for i in range(CELLS):
+        for j in range(CELLS):
+            block = values[_STEPS * i : _STEPS * (i + 1) + 1, _STEPS * j : _STEPS * (j + 1) + 1]
+            margin = sum(0.75 * float(np.abs(np.diff(block, axis=axis)).max()) for axis in (0, 1))
+            low[i, j], high[i, j] = float(block.min()) - margin, float(block.max()) + margin
+    return low, high

@@ -1,0 +1,92 @@
+"""The tables over flow and head give what the best of all combinations costs, each solved as a true network.
+
+The enumeration and the network solution know nothing of tables, cells or boxes. Windows, splits, sums, backward flow,
+check valves, valves, several speeds and packs are among the random cases (invented, see `flow_cases`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from flow_cases import choices_of, random_case
+
+from optimizer.hydraulics import solve_network
+from optimizer.program.head_tables import HeadTables
+from optimizer.search.box_search import BoxSearch, search_of
+from optimizer.search.box_tree import CELLS, TreeBuilder, shape_of
+from optimizer.search.flow_posing import FlowCase, built_network, cents_of, duties_of
+from optimizer.search.flow_search import FlowSearch
+from optimizer.verify.openings import settle
+
+TREES = [seed for seed in range(400) if shape_of(random_case(seed)) is not None]
+SMALL = [seed for seed in TREES if len(random_case(seed).network.runs) == 3]
+LONG = (4, 14, 46, 51)  # the enumeration alone takes many seconds
+QUICK = [seed for seed in SMALL[:24] if seed not in LONG]
+
+
+def cheapest_of_all(case: FlowCase) -> int | None:
+    """Return the least cost of a combination that stands as a true network; None when none does."""
+    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
+        settled = settle(duties_of(case, choice), case.conditions)
+        if settled is not None and settled.met:
+            return cents_of(case, choice)
+    return None
+
+
+def check(seed: int) -> None:
+    case = random_case(seed)
+    search = search_of(case, time_limit_s=300.0)
+    assert isinstance(search, BoxSearch)
+
+    found = search.run()
+
+    assert found.complete
+    assert found.best_cents == cheapest_of_all(case)
+    if found.best_cents is not None and not found.unproved:
+        assert found.bound_cents == found.best_cents
+    if found.best is not None:
+        settled = settle(duties_of(case, found.best), case.conditions)
+        assert settled is not None
+        assert settled.met
+
+
+@pytest.mark.parametrize("seed", QUICK)
+def test_the_plan_of_a_tree_costs_what_the_best_combination_costs(seed: int) -> None:
+    check(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [seed for seed in TREES if seed not in QUICK])
+def test_the_plan_of_a_tree_costs_what_the_best_combination_costs_in_many_more_cases(seed: int) -> None:
+    check(seed)
+
+
+@pytest.mark.parametrize("seed", SMALL[:40])
+def test_no_true_flow_of_any_combination_is_outside_of_what_the_tables_enclose(seed: int) -> None:
+    """Around the flows that a network solution has, the tables know no combination's cost to be higher than it is."""
+    case = random_case(seed)
+    shape = shape_of(case)
+    assert shape is not None
+    builder = TreeBuilder(case, shape)
+    rng = np.random.default_rng(seed)
+    choices = choices_of(case)
+    for at in rng.choice(len(choices), size=min(6, len(choices)), replace=False):
+        choice = choices[at]
+        flows = solve_network(built_network(case, choice, 0), case.conditions).flows_m3_s
+        least = 1e-5 * rng.random(len(flows))
+        box = {n: (q - a, q + 2e-5 - a) for (n, q), a in zip(flows.items(), least, strict=True)}
+        ways = {name: [k] for name, k in zip(case.ways, choice.ways, strict=True)}
+        fittings = {point: [k] for point, k in zip(case.tees, choice.tees, strict=True)}
+        tree, width_m = builder.tree(box, ways, fittings, {})
+        tables = HeadTables(tree, width_m, float("inf"))
+
+        assert len(tree.runs[shape.source].edges_m3_s) - 1 == CELLS
+        plain = sum(case.ways[name][k].alternative.cents for name, (k,) in ways.items())
+        plain += sum(case.tees[point][k].cents for point, (k,) in fittings.items())
+        cheapest = min(sum(case.energy_cents.get(p, 0) for p in speeds.items()) for speeds in case.modes[0].speeds)
+        assert tables.bound == pytest.approx(plain + cheapest)
+
+
+def test_a_ring_is_left_to_the_relaxation() -> None:
+    rings = [seed for seed in range(60) if shape_of(random_case(seed)) is None]
+    assert all(isinstance(search_of(random_case(seed)), FlowSearch) for seed in rings[:5])
