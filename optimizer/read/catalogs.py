@@ -22,6 +22,7 @@ SHIPPED = (
     *("pipes.csv", "fittings.csv", "valves.csv", "adapters.csv", "consumables.csv"),
     *("coverage.csv", "sockets.csv", "families.csv", "pumps.csv"),
 )
+MOST_FAULTS = 200  # of one file; a list that is wrong throughout is wrong in one way
 PRICE_COLUMNS = ("item_id", "price", "currency", "price_date")
 _PRICE_AND_SOURCE = ("price", "currency", "price_date", "price_source", "source", "basis", "note")
 _PIPE_COLUMNS = (
@@ -98,8 +99,11 @@ def _read_sources(path: Path, shelf: rows.Shelf) -> None:
         return
     try:
         entries = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         shelf.faults.append(Fault(path.name, str(error), "a TOML file in UTF-8"))
+        return
+    except OSError as error:
+        shelf.faults.append(Fault(str(path), f"a file that cannot be read ({error.strerror})", "a TOML file in UTF-8"))
         return
     for key, entry in entries.items():
         _read_source(f"{path.name}, [{key}]", key, entry if isinstance(entry, dict) else {}, shelf)
@@ -125,7 +129,12 @@ def _read_file(path: Path, shelf: rows.Shelf, seen: rows.Seen) -> None:
     except InputError as error:
         shelf.faults.extend(error.faults)
         return
+    begun = len(shelf.faults)
     for number, cells in table.rows:
+        if len(shelf.faults) - begun >= MOST_FAULTS:
+            found = f"{MOST_FAULTS} errors or more before this row"
+            shelf.faults.append(Fault(f"{table.name}, row {number}", found, "a file with fewer: the rest was not read"))
+            return
         row = Row(table.name, number, cells)
         read_row(row, shelf, seen)
         shelf.remarks += row.remarks
