@@ -163,7 +163,7 @@ class Shop:
         plain = not threaded(start) and not threaded(goal)
 
         def walk(
-            at: End, pieces: tuple[Piece, ...], joints: tuple[str, ...], seen: frozenset[End]
+            at: End, pieces: tuple[Piece, ...], joints: tuple[str, ...]
         ) -> Iterator[tuple[tuple[Piece, ...], tuple[str, ...]]]:
             last = mate(at, goal)
             if last:
@@ -175,13 +175,13 @@ class Shop:
                 how = mate(at, near)
                 if not how or (plain and (threaded(far) or piece.kind == "union")):
                     continue
-                if any(p.kind == "union" for p in pieces) if piece.kind == "union" else far in seen:
+                if piece.kind == "union" and any(p.kind == "union" for p in pieces):
                     continue
-                yield from walk(far, (*pieces, piece), (*joints, how), seen | {far})
+                yield from walk(far, (*pieces, piece), (*joints, how))
 
         key = (start, goal)
         if key not in self._chains:
-            self._chains[key] = list(walk(start, (), (), frozenset({start})))
+            self._chains[key] = list(walk(start, (), ()))
         return self._chains[key]
 
     _chains: dict[tuple[End, End], list[tuple[tuple[Piece, ...], tuple[str, ...]]]] = field(default_factory=dict)
@@ -219,31 +219,17 @@ def joints_between(shop: Shop, left: Front, right: Front, gap_m: float) -> Itera
 def _rows_between(
     shop: Shop, left: Front, right: Front, gap_m: float
 ) -> Iterator[tuple[tuple[Piece, ...], tuple[str, ...]]]:
-    if left.cut and right.cut:
-        if left.end == right.end:
-            for row in shop.plain("coupling", left.end.size):
-                piece = Piece(row, row.kind, new=True)
-                yield (piece, piece), ("cement", "stub", "cement")
-        return
-    cut = left.cut or right.cut
-    other = right if left.cut else left
+    """Yield what stands between two fronts: new pipe and stubs reach as far as they must, other pieces their length."""
+    cut = [front.end for front in (left, right) if front.cut]
+    meets = len(cut) == 1 and gap_m == 0 and (left.long or right.long)
+    reach = gap_m + sum(depth(end) + SAW_M for end in cut)
     for pieces, methods in shop.chains(left.end, right.end):
-        if cut:
-            length = sum(sum(piece.laying_m) for piece in pieces)
-            meets = other.long and gap_m == 0
-            reaches = length >= gap_m + depth((left if left.cut else right).end) + SAW_M
-            padded = "stub" in methods or (pieces and (left.pipe or right.pipe))
-            if not (meets or (pieces and (reaches or padded))):
+        if "stub" not in methods and not (left.pipe or right.pipe):
+            if cut and not meets and sum(sum(piece.laying_m) for piece in pieces) < reach:
                 continue
-        elif not pieces and gap_m and not (left.pipe or right.pipe or methods == ("stub",)):
-            continue
+            if gap_m and not pieces:
+                continue
         yield pieces, methods
-    if cut and other.end.form == "socket":
-        stub = End(other.end.size, "spigot")
-        ends = (left.end, stub) if left.cut else (stub, right.end)
-        for pieces, methods in shop.chains(*ends):
-            if pieces:
-                yield pieces, (*methods[:-1], "stub") if left.cut else ("stub", *methods[1:])
 
 
 def _laid(
@@ -253,25 +239,34 @@ def _laid(
     laid: list[Piece] = []
     hidden: list[tuple[Row, float]] = []
     made: list[tuple[str, str]] = []
+    stubs = [shop.pipe(ends[2 * i].size) if method == "stub" else None for i, method in enumerate(methods)]
+    over = _over_gap([(-1, left.pipe), (len(stubs), right.pipe)], list(enumerate(stubs))) if gap_m else None
     for i, method in enumerate(methods):
-        size = ends[2 * i].size
+        size, stub = ends[2 * i].size, stubs[i]
         if method == "stub":
-            pipe = shop.pipe(size)
-            if pipe is None:
+            if stub is None:
                 return None
-            laid.append(Piece(pipe, "pipe", length_m=STUB_M + gap_m, new=True))
-            gap_m = 0.0
-            hidden.append((pipe, 2 * depth(ends[2 * i])))
+            laid.append(Piece(stub, "pipe", length_m=STUB_M + (gap_m if i == over else 0.0), new=True))
+            hidden.append((stub, 2 * depth(ends[2 * i])))
             made += [("cement", size)] * 2
         else:
             made.append((method, size))
         laid += pieces[i : i + 1]
-    for front, facing in ((left, ends[1]), (right, ends[-2])):
+    for front, facing, at in ((left, ends[1], -1), (right, ends[-2], len(stubs))):
         if front.pipe is not None:
-            hidden.append((front.pipe, gap_m + (depth(facing) if facing.form == "socket" else 0.0)))
-            gap_m = 0.0
+            into = depth(facing) if facing.form == "socket" else 0.0
+            hidden.append((front.pipe, into + (gap_m if at == over else 0.0)))
     unbolts = any(piece.kind == "union" for piece in pieces)
     return Joint(tuple(laid), tuple(hidden), tuple(made), left.cut + right.cut, unbolts)
+
+
+def _over_gap(pipes: Sequence[tuple[int, Row | None]], stubs: Sequence[tuple[int, Row | None]]) -> int | None:
+    """Return which pipe goes over a gap: new pipe beside it before a stub, the dearer of two."""
+    for found in (pipes, stubs):
+        able = [(row.cents / row.sale_length_m, row.key, at) for at, row in found if row is not None]
+        if able:
+            return max(able)[-1]
+    return None
 
 
 @dataclass
@@ -606,10 +601,8 @@ class Walk:
             now = limit(sealed)
             most = now - spent - cents
             left = most_m - total[0]
-            if most < 0.0 or left < -ROOM_M:
-                continue
             if step.state is None:
-                if step.end == end:
+                if step.end == end and most >= 0.0 and left >= -ROOM_M:
                     yield Way((*steps, step), spent + cents, total, end, sealed)
                 continue
             rest = self.least(step.place, step.state).get(end)

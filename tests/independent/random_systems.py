@@ -66,11 +66,11 @@ class Small:
         if self.supplies_bar:
             out.append("supplies:")
             out += [
-                f"  {k}: {{pressure: {p:.6f} bar, elevation: {z:.3f} m}}" for k, (p, z) in self.supplies_bar.items()
+                f"  {k}: {{pressure: {p:.6f} bar, elevation: {z:.4f} m}}" for k, (p, z) in self.supplies_bar.items()
             ]
         out += [
             "pumps:",
-            f"  return: {{curve: [0 L/h at {top:.5f} m, {most:.3f} L/h at 0 m], ports: {SMALL} NPT male}}",
+            f"  return: {{curve: [0 L/h at {top:.5f} m, {most:.4f} L/h at 0 m], ports: {SMALL} NPT male}}",
         ]
         out.append("runs:")
         for name in order or self.lines:
@@ -95,8 +95,8 @@ class Small:
 
 def _target(line: Line) -> str:
     if line.high_l_h is None:
-        return f"at least {line.low_l_h:.3f} L/h"
-    return f"{line.low_l_h:.3f} to {line.high_l_h:.3f} L/h" if line.low_l_h else f"at most {line.high_l_h:.3f} L/h"
+        return f"at least {line.low_l_h:.4f} L/h"
+    return f"{line.low_l_h:.4f} to {line.high_l_h:.4f} L/h" if line.low_l_h else f"at most {line.high_l_h:.4f} L/h"
 
 
 def words_of(part: Piece) -> str:
