@@ -15,6 +15,7 @@ from random_systems import M3_S_PER_L_H, SHARED, SMALL, Line, Small
 
 CEMENT = SHARED["cement-quarter-pint"] + SHARED["primer-quarter-pint"]
 TAPE = SHARED["tape-roll"]
+Sum = tuple[float, float, tuple[bool, bool]]  # cents, loss [m], whether anything is cemented, and taped
 
 
 def step_cents(step: Step) -> int:
@@ -162,15 +163,15 @@ def tree_has_a_plan(small: Small, slack: Callable[[float], float]) -> bool:
 
 def _ways_of_tree(
     walks: dict[str, Walk], keys: dict[str, tuple[object, object]], most: dict[str, float], most_cents: float
-) -> dict[str, list[Way]]:
+) -> dict[str, set[Sum]]:
     """Return the ways of each run that a plumbing within the limits may have, by the least that the others add."""
     least = {name: walks[name].from_start(*keys[name]) for name in keys}
     if any(value is None for value in least.values()):
-        return {name: [] for name in keys}
+        return {name: set() for name in keys}
     most_m = {name: most[name] - least["riser"][1] for name in most}
     most_m["riser"] = min(most[name] - least[name][1] for name in most)
     if min(most_m[name] - least[name][1] for name in keys) < 0.0:
-        return {name: [] for name in keys}
+        return {name: set() for name in keys}
     caps = {name: [math.inf] * len(PRICES) for name in keys}
     for prices in [pair for p in PRICES for pair in ((p, p), (p, 0.0), (0.0, p))]:
         at = dict(zip(most, prices, strict=True))
@@ -183,11 +184,10 @@ def _ways_of_tree(
         for name in keys:
             caps[name][index[name]] = min(caps[name][index[name]], whole + parts[name])
     if math.isinf(most_cents):  # whether there is a plan at all: the least losses tell
-        return {name: [Way((), 0.0, (least[name][1],), None, (False, False))] for name in keys}
+        return {name: {(0.0, least[name][1], (False, False))} for name in keys}
     spare = most_cents - sum(value[0] for value in least.values())
     return {
-        name: list(walks[name].all(*keys[name], least[name][0] + spare, most_m[name], tuple(caps[name])))
-        for name in keys
+        name: walks[name].sums(*keys[name], least[name][0] + spare, most_m[name], tuple(caps[name])) for name in keys
     }
 
 
@@ -203,13 +203,13 @@ def _tees(small: Small, point: str) -> list[tuple[tuple[object, object, object],
     return found
 
 
-def _best_pairing(ways: dict[str, list[Way]], most: dict[str, float]) -> float:
+def _best_pairing(ways: dict[str, set[Sum]], most: dict[str, float]) -> float:
     """Return the least cents of three ways that keep to both paths, with the cans that they open."""
     groups: dict[str, dict[tuple[bool, bool], tuple[np.ndarray, np.ndarray]]] = {}
     for name, found in ways.items():
         by: dict[tuple[bool, bool], list[tuple[float, float]]] = {}
-        for way in found:
-            by.setdefault(way.sealed, []).append((way.losses_m[0], way.cents))
+        for cents, loss, sealed in found:
+            by.setdefault(sealed, []).append((loss, cents))
         groups[name] = {}
         for key, pairs in by.items():
             table = np.array(sorted(pairs))

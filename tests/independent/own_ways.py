@@ -163,7 +163,7 @@ class Shop:
         plain = not threaded(start) and not threaded(goal)
 
         def walk(
-            at: End, pieces: tuple[Piece, ...], joints: tuple[str, ...]
+            at: End, pieces: tuple[Piece, ...], joints: tuple[str, ...], seen: frozenset[End]
         ) -> Iterator[tuple[tuple[Piece, ...], tuple[str, ...]]]:
             last = mate(at, goal)
             if last:
@@ -177,11 +177,16 @@ class Shop:
                     continue
                 if piece.kind == "union" and any(p.kind == "union" for p in pieces):
                     continue
-                yield from walk(far, (*pieces, piece), (*joints, how))
+                if far in seen:  # back at an end that was passed: of use as the last piece only
+                    last = mate(far, goal)
+                    if last:
+                        yield (*pieces, piece), (*joints, how, last)
+                    continue
+                yield from walk(far, (*pieces, piece), (*joints, how), seen | {far})
 
         key = (start, goal)
         if key not in self._chains:
-            self._chains[key] = list(walk(start, (), ()))
+            self._chains[key] = list(walk(start, (), (), frozenset({start})))
         return self._chains[key]
 
     _chains: dict[tuple[End, End], list[tuple[tuple[Piece, ...], tuple[str, ...]]]] = field(default_factory=dict)
@@ -555,14 +560,41 @@ class Walk:
         """Return `least` of a whole run, None where no way leads from one state to the other."""
         return self.least(0, self.ways.first(start)).get(end)
 
-    def all(
+    def sums(
         self, start: object, end: object, most_cents: float, most_m: float, caps: tuple[float, ...]
-    ) -> Iterator[Way]:
-        """Yield every way within the limits; `caps`: what cents and loss come to at most, at each price."""
+    ) -> set[tuple[float, float, Sealed]]:
+        """Return (cents, first loss, seals) of every way within the limits, what is equal in all three once.
+
+        `caps`: what cents and loss come to at most, at each price.
+        """
         first = self.ways.first(start)
-        yield from self._walk(
-            0, first, end, lambda _: most_cents, most_cents, most_m, caps, (), 0.0, (), (False, False)
-        )
+        waiting: dict[int, dict[State, set[tuple[float, float, Sealed]]]] = {0: {first: {(0.0, 0.0, (False, False))}}}
+        found: set[tuple[float, float, Sealed]] = set()
+        for place in range(len(self.ways.parts) + 1):
+            for state, labels in waiting.pop(place, {}).items():
+                for step, cents, losses, own in self._steps(place, state):
+                    if step.state is None:
+                        rest: tuple[float, ...] | None = (0.0,) * (2 + len(PRICES)) if step.end == end else None
+                    else:
+                        rest = self.least(step.place, step.state).get(end)
+                    if rest is None:
+                        continue
+                    kept = set()
+                    for spent, lost, seals in labels:
+                        sealed = (seals[0] or own[0], seals[1] or own[1])
+                        used, loss, drop = spent + cents, round(lost + losses[0], 12), self.opening(sealed)
+                        if used + rest[0] + drop > most_cents or loss + rest[1] > most_m + ROOM_M:
+                            continue
+                        if all(
+                            used + price * loss + both <= cap - drop + ROOM_M
+                            for both, price, cap in zip(rest[2:], PRICES, caps, strict=True)
+                        ):
+                            kept.add((used, loss, sealed))
+                    if step.state is None:
+                        found |= kept
+                    elif kept:
+                        waiting.setdefault(step.place, {}).setdefault(step.state, set()).update(kept)
+        return found
 
     def cheapest(
         self, start: object, end: object, most_cents: float, most_m: float, accept: Callable[[Way], bool]

@@ -1,0 +1,64 @@
+"""The plan costs what the cheapest of all plumbings costs, gone through one by one by rules and formulas of their own.
+
+Nothing of the package is used but its answer. Heads are loosened and tightened by a millimetre and 2/10,000: so far two
+solutions of Colebrook's equation and two published viscosities of water lie apart, and losses are rounded up there. The
+cost of the plan lies between the costs found with the looser and with the tighter head, which are nearly always one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import asked
+import pytest
+import random_systems as random_small
+from enumeration import least_of_lines, least_of_tree
+from random_systems import Small
+
+Make = Callable[[int], Small]
+FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are quick, how many there are
+    "line": (random_small.single, 20, 140),
+    "line with parts that stay": (partial(random_small.single, kept=0.25), 14, 120),
+    "line where little is for sale": (partial(random_small.single, missing=4), 10, 80),
+    "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 8, 50),
+    "tree": (random_small.tree, 7, 80),
+    "tree with parts that stay": (partial(random_small.tree, kept=0.2), 7, 60),
+}
+QUICK = [(family, seed) for family, (_, quick, _) in FAMILIES.items() for seed in range(quick)]
+SLOW = [(family, seed) for family, (_, quick, every) in FAMILIES.items() for seed in range(quick, every)]
+
+
+def looser(head_m: float) -> float:
+    return 1e-3 + 2e-4 * abs(head_m)
+
+
+def tighter(head_m: float) -> float:
+    return -looser(head_m)
+
+
+def compare(family: str, seed: int, folder: Path) -> None:
+    small = FAMILIES[family][0](seed)
+    least = least_of_tree if small.tees else least_of_lines
+    proved = asked.proved_cents(asked.plan(small, folder))
+    if proved is None:
+        assert math.isinf(least(small, math.inf, tighter)), "there is a plan"
+        return
+    loose = least(small, proved, looser)
+    assert loose <= proved, "nothing of all that is gone through is as cheap"
+    if loose < proved:  # the two costs may lie apart where a plumbing just does, or just does not
+        tight = least(small, proved, tighter)
+        assert proved <= tight, f"another plumbing costs {tight}, the plan {proved}"
+
+
+@pytest.mark.parametrize(("family", "seed"), QUICK)
+def test_no_plumbing_of_all_is_cheaper_than_the_plan(family: str, seed: int, tmp_path: Path) -> None:
+    compare(family, seed, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("family", "seed"), SLOW)
+def test_no_plumbing_of_all_is_cheaper_than_the_plan_on_many_more(family: str, seed: int, tmp_path: Path) -> None:
+    compare(family, seed, tmp_path)
