@@ -15,6 +15,7 @@ from optimizer.errors import CheckError, NoPlanError, PlanError
 if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can not be read is refused at once
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
     from optimizer.hydraulics.calibration import CalibrationReport
+    from optimizer.hydraulics.contradictions import Compared
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
@@ -87,6 +88,13 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
     from optimizer.hydraulics.uncertainty import band
 
     return band(system.network, measured=_told(system))
+
+
+def readings(system: System) -> tuple[Compared, ...]:
+    """Return what was measured beside what is calculated under the same settings [m³/s], in file order."""
+    from optimizer.hydraulics.contradictions import compared
+
+    return compared(system.network, system.measured)
 
 
 def flows_over_settings(system: System, settings: Sequence[float]) -> tuple[tuple[float, NetworkSolution], ...]:

@@ -104,12 +104,13 @@ def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, .
         return
     solution = wait_for("Working out the flows", lambda: pipeline.flows(system), as_json)
     band = wait_for("Working out how sure they are", lambda: pipeline.flow_band(system), as_json)
+    read_off = pipeline.readings(system)
     from optimizer.documents import payload, text
 
     if as_json:
-        print_json(payload.flow_json(system, solution, band))
+        print_json(payload.flow_json(system, solution, band, read_off))
     else:
-        print_all(text.flow_blocks(system, solution, band))
+        print_all(text.flow_blocks(system, solution, band, read_off))
 
 
 def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -> None:

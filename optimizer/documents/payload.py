@@ -6,7 +6,7 @@ A number that is not finite (the loss of a shut valve) becomes None, for JSON kn
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -19,16 +19,23 @@ from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
 if TYPE_CHECKING:
+    from optimizer.hydraulics.contradictions import Compared
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
 
 Json = dict[str, Any]
 
 
-def flow_json(system: System, solution: NetworkSolution, band: Mapping[str, tuple[float, float]] | None = None) -> Json:
+def flow_json(
+    system: System,
+    solution: NetworkSolution,
+    band: Mapping[str, tuple[float, float]] | None = None,
+    readings: Sequence[Compared] = (),
+) -> Json:
     """Return flows and speeds of every run, heads of every point, and where each pump works.
 
-    With `band`, (low, high) by run in m³/s, also between what each flow lies in 8 of 10 cases.
+    With `band`, (low, high) by run in m³/s, also between what each flow lies in 8 of 10 cases; with `readings`, what
+    was measured beside what is calculated under the same settings.
     """
     network = system.network
     return {
@@ -53,6 +60,17 @@ def flow_json(system: System, solution: NetworkSolution, band: Mapping[str, tupl
                 "head_m": None if pump.name in solution.doubt.pumps else _number(head_m),
             }
             for pump, flow_m3_s, head_m in pump_points(network, solution)
+        ],
+        "readings": [
+            {
+                "run": one.reading.run,
+                "measured_m3_s": one.reading.flow_m3_s,
+                "calculated_m3_s": _number(one.calculated_m3_s),
+                "calculated_more_by_share": _number(one.off),
+                "reading_good_to_share": one.reading.accuracy,
+                "contradicts": one.contradicts,
+            }
+            for one in readings
         ],
         "warnings": list(solution.warnings),
     }

@@ -24,6 +24,7 @@ from optimizer.documents.words import (
     wanted_words,
 )
 from optimizer.errors import DocumentError
+from optimizer.model.calibration import Measurement
 from optimizer.model.network import Network, Pump
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck, Plan
@@ -31,6 +32,7 @@ from optimizer.model.system import System, Target
 from optimizer.units import show_flow, show_head, show_velocity
 
 if TYPE_CHECKING:  # loaded by whoever solved the network; a plan is told without it
+    from optimizer.hydraulics.contradictions import Compared
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
 
@@ -39,11 +41,15 @@ _LINE = 90  # signs of a step on one line
 
 
 def flow_blocks(
-    system: System, solution: NetworkSolution, band: Mapping[str, tuple[float, float]] | None = None
+    system: System,
+    solution: NetworkSolution,
+    band: Mapping[str, tuple[float, float]] | None = None,
+    readings: Sequence[Compared] = (),
 ) -> list[Block]:
     """Return the flow in every run, what was asked of it, and where each pump works.
 
-    With `band`, (low, high) by run in m³/s, each flow has beside it between what it lies in 8 of 10 cases.
+    With `band`, (low, high) by run in m³/s, each flow has beside it between what it lies in 8 of 10 cases. `readings`
+    that speak against what is calculated are told, with how far they are off.
     """
     blocks: list[Block] = [
         *_unsafe_today(system),
@@ -51,7 +57,26 @@ def flow_blocks(
         _flow_table(system, solution, band),
     ]
     blocks.append(_pump_table(system, solution))
-    return blocks + _warning_lines(solution.warnings)
+    return blocks + _warning_lines((*contradictions(system, readings), *solution.warnings))
+
+
+def contradictions(system: System, readings: Sequence[Compared]) -> list[str]:
+    """Return which readings speak against what is calculated, and by how much."""
+    told = [
+        f"{show_flow(one.reading.flow_m3_s, system.units)} was measured in {one.reading.run!r}{_as_set(one.reading)}; "
+        f"calculated is {flow_words(one.calculated_m3_s, system.units)}, {percent(abs(one.off))} "
+        f"{'more' if one.off > 0.0 else 'less'}, where the reading is good to {percent(one.reading.accuracy)}"
+        for one in readings
+        if one.contradicts
+    ]
+    return [*told, "what was measured counts more: `retrofit calibrate` finds what explains it"] if told else []
+
+
+def _as_set(reading: Measurement) -> str:
+    """Return how dials and valves stood, where the reading says so."""
+    dials = [f"{pump} at {percent(setting)}" for pump, setting in reading.settings.items()]
+    valves = [f"the valve of {run} {percent(opening)} open" for run, opening in reading.openings.items()]
+    return f" with {', '.join((*dials, *valves))}" if dials or valves else ""
 
 
 def _unsafe_today(system: System) -> list[Block]:

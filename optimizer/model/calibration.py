@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from optimizer.model.catalog import Kind
+from optimizer.model.circuits import sumps
 from optimizer.model.dial import RPM, Dial
-from optimizer.model.network import Network, Point, PointKind, Pump
+from optimizer.model.network import Network, Point, Pump
 
 BUCKET_AND_STOPWATCH = 0.05  # share of the flow to which such a reading is good: common practice, no source
 
@@ -46,14 +46,8 @@ class Calibration:
 
 
 def pump_sources(network: Network) -> tuple[str, ...]:
-    """Return the free surfaces that runs with a pump begin at, in file order."""
-    found = [
-        run.start.point
-        for run in network.runs.values()
-        if any(part.kind is Kind.PUMP for part in run.parts)
-        and network.points[run.start.point].kind is PointKind.SURFACE
-    ]
-    return tuple(dict.fromkeys(found))
+    """Return the free surfaces that pumps lift water from, in file order: no tank that is fed, or merely stirred."""
+    return sumps(network)
 
 
 def with_calibration(network: Network, calibration: Calibration) -> Network:
