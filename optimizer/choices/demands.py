@@ -1,34 +1,47 @@
-"""The flow of every run when each demand is held to its least flow by its own valve: the case of known flows."""
+"""The flow of every run when each demand is held to its least flow by its own valve: the case of known flows.
+
+Water and heads at fixed points part a plumbing: what a pump feeds, a line of house water, one that a tank above feeds.
+Each part where something is asked for, or still to be plumbed, is a tree with a head of its own; the others stay as
+they are.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer.errors import FlowsUnknownError, PlanError
 from optimizer.model.catalog import Kind
-from optimizer.model.network import Condition, Leg, Network, Run
+from optimizer.model.network import Leg, Network, Run
 from optimizer.model.system import System, Target
 from optimizer.model.throttling import may_be_throttled
 
 
 @dataclass(frozen=True, slots=True)
 class DemandPath:
-    """The way from the source to one demand: its runs in order, the tees between them, the static lift [m]."""
+    """The way from a source to one demand: its runs in order, the tees between them, the rise of the head [m].
+
+    `lift_m` is the head at the end less the one at the start: below 0 where house water or a tank above pushes.
+    """
 
     demand: str
     runs: tuple[str, ...]
     tees: tuple[str, ...]  # one between each two runs
     lift_m: float
 
+    @property
+    def source(self) -> str:
+        return self.runs[0]
+
 
 @dataclass(frozen=True, slots=True)
 class KnownFlows:
-    """A pumped tree with every demand at a stated flow.
+    """Trees with every demand at a stated flow.
 
-    `flows_m3_s` has every run of the tree; `targets` every demand, by run name; `source` is the run with the pump, or
-    the one that the water of several pumps comes through: then `head_m` is what they give its start (see
-    `choices.stations`).
+    `flows_m3_s` has every run of the trees; `targets` every demand that has one, by run name; `source` is the run with
+    the pump, or the one that the water of several pumps comes through: then `head_m` is what they give its start (see
+    `choices.stations`). Both are empty where nothing that is planned has a pump. `others` has the source run of every
+    other tree, and the pump in it that runs as it does now, or nothing.
     """
 
     source: str
@@ -37,10 +50,25 @@ class KnownFlows:
     targets: Mapping[str, Target]
     paths: tuple[DemandPath, ...]
     head_m: float | None = None
+    others: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def total_m3_s(self) -> float:
-        return self.flows_m3_s[self.source]
+        """Return the flow of the pump; 0 where there is none."""
+        return self.flows_m3_s[self.source] if self.source else 0.0
+
+    @property
+    def pumped_paths(self) -> tuple[DemandPath, ...]:
+        """Return the paths of the tree that the pump feeds."""
+        return self.paths_of(self.source)
+
+    def paths_of(self, source: str) -> tuple[DemandPath, ...]:
+        """Return the paths of one tree."""
+        return tuple(path for path in self.paths if path.source == source)
+
+    def binds(self, path: DemandPath) -> bool:
+        """Return whether a path has to carry anything: where no flow is asked for a shut valve does."""
+        return path.demand in self.targets and self.targets[path.demand].low_m3_s > 0.0
 
     def legs_in(self, network: Network, point: str) -> dict[Leg, float]:
         """Return the flow [m³/s] into a tee through each of its legs."""
@@ -50,20 +78,30 @@ class KnownFlows:
 
 
 def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
-    """Return the flow of every run with each demand at `scale` times its least flow.
+    """Return the flow of every run that is planned with each demand at `scale` times its least flow.
 
     Raises
     ------
     FlowsUnknownError
-        When the flows are not known beforehand: no pump or several, a loop, runs against the flow, a demand without
-        a target, a target inside the tree, on a sum or a split, several settings, a branch that nothing can throttle.
-        Every such fault is in the message.
+        When the flows are not known beforehand: several pumps in a part, a loop, runs against the flow, a demand
+        without a target, a target inside the tree, on a sum or a split, several settings, a branch that nothing can
+        throttle. Every such fault is in the message.
+    PlanError
+        When a demand has a valve to hold it and nothing to hold it to.
     """
     if system.settings:
         raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
-    source = _source(system.network)
-    pump = next(part.name for part in source.parts if part.kind is Kind.PUMP)
-    return flows_behind(system, source, pump, scale)
+    network = system.network
+    _refuse_mixed(system)
+    parts = system.planned_parts if system.targets else [p for p in network.parts() if _pumped(network, p)]
+    for part in parts:
+        _refuse_forgotten(system, part)
+    pumped = [_source(network, part) for part in parts if _pumped(network, part)]
+    if not pumped:
+        trees = [_tree(system, _source(network, part), scale) for part in parts]
+        return _together(KnownFlows("", "", {}, {}, ()), trees, network)
+    main = max(pumped, key=lambda run: len(network.pumps[_pump_of(run)].speeds))
+    return flows_behind(system, main, _pump_of(main), scale)
 
 
 def flows_if_known(system: System) -> KnownFlows | None:
@@ -75,48 +113,81 @@ def flows_if_known(system: System) -> KnownFlows | None:
 
 
 def flows_behind(system: System, source: Run, pump: str, scale: float = 1.0) -> KnownFlows:
-    """Return the flows of the tree that a run feeds, each demand at `scale` times its least flow.
+    """Return the flows of the tree that a run feeds, and of what gets its water from elsewhere.
+
+    Each demand is at `scale` times its least flow.
 
     Raises
     ------
     FlowsUnknownError
-        When what lies behind the run is no tree, or its demands leave a flow open.
+        When what lies behind the run is no tree, its demands leave a flow open, or another part's do.
     """
+    network = system.network
+    _refuse_mixed(system)
+    main = replace(_tree(system, source, scale), pump=pump)
+    elsewhere = [_source(network, part) for part in system.planned_parts if source.name not in part]
+    free = [run.name for run in elsewhere if _pump_of(run) and _has_choice(system, _pump_of(run))]
+    if free:
+        raise FlowsUnknownError(f"the pump in run {free[0]!r} can be changed or set as well as {pump!r}")
+    return _together(main, [_tree(system, run, scale) for run in elsewhere], network)
+
+
+def _pumped(network: Network, part: tuple[str, ...]) -> list[Run]:
+    return [network.runs[name] for name in part if _pump_of(network.runs[name])]
+
+
+def _pump_of(run: Run) -> str:
+    return next((part.name for part in run.parts if part.kind is Kind.PUMP), "")
+
+
+def _has_choice(system: System, pump: str) -> bool:
+    own = system.network.pumps[pump]
+    return system.rules.other_pumps or bool(set(own.speeds) - {own.speed})
+
+
+def _together(main: KnownFlows, trees: list[KnownFlows], network: Network) -> KnownFlows:
+    """Return one tree and the others with it, demands in file order."""
+    everything = [main, *trees]
+    order = list(network.runs)
+    known = replace(
+        main,
+        flows_m3_s={run: flow for tree in everything for run, flow in tree.flows_m3_s.items()},
+        targets={run: target for tree in everything for run, target in tree.targets.items()},
+        paths=tuple(sorted((p for tree in everything for p in tree.paths), key=lambda path: order.index(path.demand))),
+        others={tree.source: tree.pump for tree in trees},
+    )
+    if not any(target.low_m3_s > 0 for target in known.targets.values()):
+        raise FlowsUnknownError("no demand has a least flow above nothing, so there is nothing to plan for")
+    return known
+
+
+def _tree(system: System, source: Run, scale: float) -> KnownFlows:
     paths = _paths(system.network, source)
     targets = _targets(system, paths)
     flows = dict.fromkeys((run for path in paths for run in path.runs), 0.0)
     for path in paths:
         for run in path.runs:
-            flows[run] += scale * targets[path.demand].low_m3_s
-    _refuse_elsewhere(system, set(flows))
-    return KnownFlows(source.name, pump, flows, targets, tuple(paths))
+            flows[run] += scale * targets[path.demand].low_m3_s if path.demand in targets else 0.0
+    return KnownFlows(source.name, _pump_of(source), flows, targets, tuple(paths))
 
 
-def _refuse_elsewhere(system: System, tree: set[str]) -> None:
-    """Raise where something is asked of a run that the tree does not reach, or is still to be plumbed there."""
-    aimed = [target.run for target in system.targets if not set(target.summed) <= tree]
-    if aimed:
-        raise FlowsUnknownError(f"the target {aimed[0]!r} is on a run that gets its water from elsewhere")
-    waiting = [name for name, run in system.network.runs.items() if name not in tree and has_work(run)]
-    if waiting:
-        raise FlowsUnknownError(f"run {waiting[0]!r}, which gets its water from elsewhere, is still to be plumbed")
-
-
-def has_work(run: Run) -> bool:
-    """Return whether something has to be done in a run whatever flows there: an open joint, a part that must go."""
-    return any(part.kind is Kind.OPEN_JOINT or part.condition is Condition.MUST_GO for part in run.parts)
-
-
-def _source(network: Network) -> Run:
-    pumped = [run for run in network.runs.values() if any(part.kind is Kind.PUMP for part in run.parts)]
-    if len(pumped) != 1:
-        names = ", ".join(run.name for run in pumped) or "none"
+def _source(network: Network, part: tuple[str, ...]) -> Run:
+    """Return the run that all water of a connected part comes through."""
+    pumped = _pumped(network, part)
+    if len(pumped) > 1:
+        names = ", ".join(run.name for run in pumped)
         raise FlowsUnknownError(f"a plan needs exactly one run with a pump; found {names}")
-    if not network.points[pumped[0].start.point].is_fixed:
+    if pumped and not network.points[pumped[0].start.point].is_fixed:
         raise FlowsUnknownError(f"run {pumped[0].name!r} has the pump, so it must start at the water it draws from")
-    if sum(part.kind is Kind.PUMP for part in pumped[0].parts) != 1:
+    if pumped and sum(part.kind is Kind.PUMP for part in pumped[0].parts) != 1:
         raise FlowsUnknownError(f"run {pumped[0].name!r} has more than one pump; a plan can size one")
-    return pumped[0]
+    if pumped:
+        return pumped[0]
+    first = [name for name in part if network.points[network.runs[name].start.point].is_fixed]
+    if len(first) != 1:
+        names = ", ".join(first) or "none"
+        raise FlowsUnknownError(f"of runs {', '.join(part)} exactly one may bring the water; found {names}")
+    return network.runs[first[0]]
 
 
 def _paths(network: Network, source: Run) -> list[DemandPath]:
@@ -146,28 +217,40 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
     return sorted(found, key=lambda path: order.index(path.demand))
 
 
-def _refuse_forgotten(system: System, demands: list[str]) -> None:
-    """Raise where a demand has a valve to hold it and nothing to hold it to: the owner forgot it."""
-    runs = system.network.runs
-    forgotten = [run for run in demands if may_be_throttled(runs[run])]
+def _refuse_forgotten(system: System, part: tuple[str, ...]) -> None:
+    """Raise where a demand has a valve to hold it and nothing to hold it to: the owner forgot it.
+
+    Where the target is on a run that branches further on, or nothing is asked of the part while it is of others, the
+    valves are there for that.
+    """
+    network = system.network
+    given = {run for target in system.targets for run in target.summed}
+    ends = {name for name in part if network.points[network.runs[name].end.point].is_fixed}
+    if given & (set(part) - ends) or (system.targets and not given & set(part)):
+        return
+    forgotten = [name for name in part if name in ends - given and may_be_throttled(network.runs[name])]
     if forgotten:
         raise PlanError(
             "; ".join(f"run {run!r} has no target; write `{run}: at least ...` or `{run}: any`" for run in forgotten)
         )
 
 
-def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
-    network = system.network
+def _refuse_mixed(system: System) -> None:
     mixed = [target.run for target in system.targets if target.share is not None or len(target.summed) > 1]
     if mixed:
         raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split: the flows of its runs stay open")
-    given = {target.summed[0]: replace(target, run=target.summed[0], runs=()) for target in system.targets}
-    if len(given) < len(system.targets):
+    if len({target.summed[0] for target in system.targets}) < len(system.targets):
         raise FlowsUnknownError("two targets are on one run, one of them by its device; write one window for both")
+
+
+def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
+    """Return the target of every demand of a tree; none where nothing is asked of it and only work is to be done."""
+    network = system.network
+    given = {target.summed[0]: replace(target, run=target.summed[0], runs=()) for target in system.targets}
     demands = {path.demand for path in paths}
     inside = {run for path in paths for run in path.runs} - demands
-    if not inside & set(given):
-        _refuse_forgotten(system, [path.demand for path in paths if path.demand not in given])
+    if not given.keys() & (demands | inside) and system.targets:
+        return {}
     faults = [
         f"the target on {name!r} is on a run that branches further on; put targets on the runs that end at the water: "
         f"{', '.join(path.demand for path in paths if name in path.runs)}"
@@ -179,8 +262,6 @@ def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:
             faults.append(f"run {path.demand!r} has no target; write `{path.demand}: at least ...` or `any`")
         elif (len(paths) > 1 or given[path.demand].high_m3_s is not None) and not _has_valve(network, path.demand):
             faults.append(f"run {path.demand!r} has no valve that could hold it to its flow; put one into it")
-    if not any(given[path.demand].low_m3_s > 0 for path in paths if path.demand in given):
-        faults.append("no demand has a least flow above nothing, so there is nothing to plan for")
     if faults:
         raise FlowsUnknownError("; ".join(faults))
     return {path.demand: given[path.demand] for path in paths}

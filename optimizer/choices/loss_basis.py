@@ -19,10 +19,9 @@ from optimizer.hydraulics import Conditions, LossElement, device_head_loss_m, el
 from optimizer.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE, pipe_head_loss_m, reynolds
 from optimizer.hydraulics.openings import entrance_square_s2_m5, exit_coefficients
 from optimizer.model.catalog import PIPES, THROTTLES
-from optimizer.model.network import Network, Part, PointKind, Run
+from optimizer.model.network import Network, Part, Run
 
 Floats = npt.NDArray[np.float64]
-_OPEN = frozenset({PointKind.SURFACE, PointKind.OUTLET})
 _FIXED = 4  # columns: a forwards, b forwards, a backwards, b backwards
 _SAMPLES = 17
 
@@ -122,7 +121,7 @@ class ArcRows:
 def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditions: Conditions) -> list[ArcRows]:
     """Return the rows of all arcs of a run's choice graphs, over one basis."""
     basis = LossBasis(conditions)
-    opens = network.points[run.start.point].kind in _OPEN, network.points[run.end.point].kind in _OPEN
+    opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
     memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = {}
 
     def part_terms(part: Part) -> dict[tuple[str, int], float]:
@@ -153,9 +152,9 @@ def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditio
 def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:
     """Return what is lost where a run opens into a surface or the air, by its own first and last part."""
     total: dict[tuple[str, int], float] = {}
-    if network.points[run.start.point].kind in _OPEN:
+    if network.points[run.start.point].is_open:
         _add(total, basis.terms(_at_start(run.parts[0], basis.conditions)))
-    if network.points[run.end.point].kind in _OPEN:
+    if network.points[run.end.point].is_open:
         _add(total, basis.terms(_at_end(run.parts[-1], basis.conditions)))
     return total
 

@@ -28,14 +28,9 @@ def least_m3_s(target: Target, scale: float) -> float:
 
 def can_grow(system: System) -> bool:
     """Return whether some least flow has no upper end, so that more than what is wanted means something."""
-    return any(target.low_m3_s > 0.0 and target.high_m3_s is None for target in all_targets(system))
+    return any(target.low_m3_s > 0.0 and target.high_m3_s is None for target in system.all_targets)
 
 
 def has_upper_ends(system: System) -> bool:
     """Return whether some least flow stays where it is above 1."""
-    return any(target.low_m3_s > 0.0 and target.high_m3_s is not None for target in all_targets(system))
-
-
-def all_targets(system: System) -> tuple[Target, ...]:
-    """Return the targets of every setting; those of the system where it has no settings."""
-    return tuple(target for one in system.settings for target in one.targets) if system.settings else system.targets
+    return any(target.low_m3_s > 0.0 and target.high_m3_s is not None for target in system.all_targets)

@@ -45,6 +45,9 @@ def pumps_in(run: Run) -> tuple[str, ...]:
 def station_of(system: System, scale: float = 1.0) -> Station:
     """Return the pumps of a system and the known flows behind them, each demand at `scale` times its least flow.
 
+    Of parts that get their water apart from each other the one with the most pumps is meant; the flows of the others
+    are with those behind it.
+
     Raises
     ------
     FlowsUnknownError
@@ -54,7 +57,8 @@ def station_of(system: System, scale: float = 1.0) -> Station:
     network = system.network
     if system.settings:
         raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
-    pumped = [run for run in network.runs.values() if pumps_in(run)]
+    parts = [[network.runs[name] for name in part if pumps_in(network.runs[name])] for part in system.planned_parts]
+    pumped = max(parts, key=lambda runs: sum(len(pumps_in(run)) for run in runs), default=[])
     away = [run.name for run in pumped if not network.points[run.start.point].is_fixed]
     if away:
         raise FlowsUnknownError(f"run {away[0]!r} has a pump, so it must start at the water it draws from")

@@ -23,8 +23,6 @@ from optimizer.model.network import Leg, Network, Part, PointKind, Run, RunEnd
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_OPEN = frozenset({PointKind.SURFACE, PointKind.OUTLET})
-
 
 @dataclass(frozen=True)
 class Variation:
@@ -176,10 +174,10 @@ def openings_of(run: Run, network: Network, conditions: Conditions) -> tuple[Los
     """Return what is lost at a run's start and end where they open into a surface or the air; nothing elsewhere."""
     first, last = run.parts[0], run.parts[-1]
     at_start = at_end = LossElement()
-    if network.points[run.start.point].kind in _OPEN:
+    if network.points[run.start.point].is_open:
         out_linear, out_square = exit_coefficients(first, conditions, at_start=True)
         at_start = LossElement(0.0, entrance_square_s2_m5(first, conditions), out_linear, out_square)
-    if network.points[run.end.point].kind in _OPEN:
+    if network.points[run.end.point].is_open:
         linear, square = exit_coefficients(last, conditions)
         at_end = LossElement(linear, square, 0.0, entrance_square_s2_m5(last, conditions, at_end=True))
     return at_start, at_end

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -39,6 +39,11 @@ class Point:
     @property
     def is_fixed(self) -> bool:
         return self.kind in FIXED
+
+    @property
+    def is_open(self) -> bool:
+        """Return whether a run opens here into a free surface or the air: house water comes out of a pipe."""
+        return self.kind in (PointKind.SURFACE, PointKind.OUTLET)
 
 
 class Leg(StrEnum):
@@ -175,7 +180,8 @@ class Network:
     """Points, runs, tees, pumps and devices, keyed by name; run order is the file's.
 
     `loss_factor` multiplies every loss and `height_shift_m` is in the heads already, both as measurement gave them;
-    `extra_roughness_m` is growth on every pipe wall, also on that of new pipe: it grows over as the old one did.
+    `extra_roughness_m` is growth on every pipe wall, also on that of new pipe: it grows over as the old one did. Of the
+    runs in `standing` nobody asks anything: their valves stay where they are.
     """
 
     points: Mapping[str, Point]
@@ -189,6 +195,7 @@ class Network:
     height_shift_m: float = 0.0
     tanks_balance: bool = False  # fed surfaces give no more than they get; else their levels hold whatever flows
     falls: tuple[tuple[str, str], ...] = ()  # (tank with a drain, or outlet; tank that its water falls into)
+    standing: frozenset[str] = frozenset()
 
     def graph(self) -> nx.MultiDiGraph[str]:
         """Return the plumbing as a networkx graph: nodes are points, edges runs, keyed by run name."""
@@ -218,3 +225,24 @@ class Network:
             if run.end.point == point:
                 found.append((run, run.end.leg, False))
         return tuple(found)
+
+    def parts(self) -> tuple[tuple[str, ...], ...]:
+        """Return the runs that tees connect with each other, part by part; fixed points part them."""
+        points: dict[str, set[str]] = {}  # tee -> all tees that its part is known to reach, one set for all of them
+        for run in self.runs.values():
+            ends = [end.point for end in (run.start, run.end) if not self.points[end.point].is_fixed]
+            joined = set(ends).union(*(points.get(point, set()) for point in ends))
+            points.update(dict.fromkeys(joined, joined))
+        found: dict[object, list[str]] = {}
+        for run in self.runs.values():
+            ends = [end.point for end in (run.start, run.end) if not self.points[end.point].is_fixed]
+            found.setdefault(min(points[ends[0]]) if ends else (run.name,), []).append(run.name)
+        return tuple(tuple(names) for names in found.values())
+
+    def has_work(self, part: Iterable[str]) -> bool:
+        """Return whether there is something to do in these runs, whatever flows: an open joint, what must go."""
+        runs = [self.runs[name] for name in part]
+        tees = [self.tees[end.point] for run in runs for end in (run.start, run.end) if end.point in self.tees]
+        return any(tee.item is None or tee.condition is Condition.MUST_GO for tee in tees) or any(
+            each.kind is Kind.OPEN_JOINT or each.condition is Condition.MUST_GO for run in runs for each in run.parts
+        )

@@ -109,6 +109,35 @@ class System:
     remarks: tuple[str, ...] = ()  # what is odd in the file, each with its place, and counts all the same
 
     @property
+    def all_targets(self) -> tuple[Target, ...]:
+        """Return the targets of every setting; those of the system where it has no settings."""
+        return tuple(target for one in self.settings for target in one.targets) if self.settings else self.targets
+
+    @property
+    def planned_parts(self) -> tuple[tuple[str, ...], ...]:
+        """Return the connected parts of the plumbing, run by run, that a plan is about.
+
+        Those with a target in any setting, and those with work to do whatever flows there: an open joint, a part that
+        must go. Where nothing at all is asked for, all of them.
+        """
+        network, aimed = self.network, self._aimed
+        parts = network.parts()
+        return tuple(part for part in parts if aimed & set(part) or network.has_work(part)) if aimed else parts
+
+    @property
+    def _aimed(self) -> set[str]:
+        """Return the runs that some target speaks of."""
+        targets = self.all_targets
+        return {run for target in targets for run in (*target.summed, *(target.share.of if target.share else ()))}
+
+    @property
+    def with_standing(self) -> System:
+        """Return the system with the runs whose valves are no matter of a plan marked in its network."""
+        aimed = self._aimed
+        standing = frozenset(run for part in self.network.parts() if not aimed & set(part) for run in part)
+        return replace(self, network=replace(self.network, standing=standing)) if standing and aimed else self
+
+    @property
     def ways_to_run(self) -> tuple[tuple[str, System], ...]:
         """Return (name, system as it is run then) of every setting; itself, without a name, where there are none."""
         return tuple((setting.name, self.at(setting)) for setting in self.settings) or (("", self),)

@@ -27,7 +27,7 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
 
     Sets        r in runs, a in alternatives of r, t in tees, f in fittings of t, e in run ends at tees, q in end
     states,
-                p in paths from the source to a demand, k in packs of consumables, i in limits
+                p in paths from a source to a demand that has a head limit, k in packs of consumables, i in limits
     Parameters  cost[r,a], cost[t,f], price[k] (cents), loss[r,a], loss[t,f,e] (0.01 mm, rounded up),
                 head[p] (0.01 mm, rounded down), uses[i,r,a], uses[i,t,f], uses[i,k], most[i] (whole units)
     Variables   x[r,a], y[t,f], open[k] in {0, 1}
@@ -90,7 +90,7 @@ def _add_ends_agree(built: SizingModel, problem: SizingProblem) -> None:
 def _add_head_limit(built: SizingModel, problem: SizingProblem, excess: Any) -> None:
     from ortools.math_opt.python import mathopt
 
-    for path in problem.paths:
+    for path in (path for path in problem.paths if path.is_limited):
         terms = [c.loss * x for run in path.runs for c, x in zip(problem.runs[run], built.run_vars[run], strict=True)]
         terms += [
             c.losses[run, at_start] * y

@@ -1,9 +1,10 @@
-"""All efficient selections of a tree at once: tables of runs merged from the leaves to the source, without a solver.
+"""All efficient selections of trees at once: tables of runs merged from the leaves to the source, without a solver.
 
 For known flows a selection matters by its cost, the head that the source must give, and what it uses of limited things
 that are counted in few units (saw cuts). The tables of runs are added along a path, those of branches side by side take
-the larger head; what another selection beats in all of these is dropped. What is limited in many units (water in mL) is
-not carried along: of that only the whole selection is looked at.
+the larger head; what another selection beats in all of these is dropped. Trees that get their water from elsewhere than
+the pump have their own head: of them only the cheapest selection within it counts. What is limited in many units (water
+in mL) is not carried along: of that only the whole selection is looked at.
 """
 
 from __future__ import annotations
@@ -13,13 +14,14 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
-import numpy.typing as npt
 
 from optimizer.clock import look
+from optimizer.program.fronts import Front, Ints, added, best_of, joined
 from optimizer.program.problem import RunChoice, SizingProblem, State, TeeChoice, exceeded
 
-Ints = npt.NDArray[np.int64]
 _ANY_NEED = np.iinfo(np.int64).max // 4
+_NO_NEED = -_ANY_NEED  # of selections that take nothing of the pump's head
+_WHOLE = ""  # all trees side by side
 FEW_UNITS = 64  # a limit of at most so many is carried through the tables
 
 
@@ -40,45 +42,6 @@ class EfficientSelection:
     @property
     def tee_choice(self) -> Mapping[str, int]:
         return {name: k for name, k in self.front.choices(self.index) if name in self.problem.tees}
-
-
-@dataclass(frozen=True)
-class Front:
-    """Selections of a part of the tree, by rising need, of those that use the same by falling cost.
-
-    `used` has a column for every limit that is carried. `picks` are the run's or tee's choices; `before` lists, for
-    each part of the tree behind it, that part's front and the index of the selection taken there.
-    """
-
-    need: Ints
-    cents: Ints
-    used: Ints
-    name: str
-    picks: Ints
-    before: tuple[tuple[Front, Ints], ...] = ()
-
-    def __len__(self) -> int:
-        return len(self.need)
-
-    def alike(self) -> list[tuple[Ints, Ints]]:
-        """Return (uses, indices) of the selections that use the same, each group by rising need and falling cost."""
-        if not self.used.shape[1]:
-            return [(np.zeros(0, dtype=np.int64), np.arange(len(self)))]
-        groups, which = np.unique(self.used, axis=0, return_inverse=True)
-        return [(uses, np.flatnonzero(which.ravel() == g)) for g, uses in enumerate(groups)]
-
-    def choices(self, index: int) -> Iterator[tuple[str, int]]:
-        """Yield the choice of every run and tee of a selection, one after the other however deep the tree is."""
-        waiting: list[tuple[Front, int]] = [(self, index)]
-        while waiting:
-            front, at = waiting.pop()
-            front, at = front.own(at)
-            yield front.name, int(front.picks[at])
-            waiting += [(behind, int(indices[at])) for behind, indices in front.before]
-
-    def own(self, index: int) -> tuple[Front, int]:
-        """Return the front that a selection was made in, and its place there."""
-        return self, index
 
 
 @dataclass(frozen=True)
@@ -103,7 +66,7 @@ class Columns:
 
 @dataclass
 class Tree:
-    """The problem's tree with one set of packs opened."""
+    """The problem's trees with one set of packs opened. `best` is the head that needs count against."""
 
     problem: SizingProblem
     opened: int
@@ -114,6 +77,8 @@ class Tree:
     rise: dict[str, int] = field(default_factory=dict)  # demand -> what its path has less head than the best one
     carried: list[int] = field(default_factory=list)  # indices of the limits that the tables carry
     columns: dict[str, Columns] = field(default_factory=dict)  # of runs and tees; the same for every set of packs
+    best: int = 0
+    moving: dict[str, bool] = field(default_factory=dict)  # source run -> whether its head goes with the pump's
 
     def __post_init__(self) -> None:
         self.carried = carried(self.problem)
@@ -123,8 +88,36 @@ class Tree:
             for run, at_start in fittings[0].states:
                 if not at_start:
                     self.outlet[run] = tee
-        best = max(path.head for path in self.problem.paths)
-        self.rise = {path.name: best - path.head for path in self.problem.paths}
+        self.best = greatest_head(self.problem)
+        self.rise = {path.name: self.best - path.head for path in self.problem.paths}
+        for path in self.problem.paths:
+            self.moving.setdefault(path.runs[0], path.moves)
+
+    def fronts(self) -> list[Front]:
+        """Return the efficient selections of all trees together."""
+        if len(self.moving) == 1 and all(self.moving.values()):
+            (source,) = self.moving
+            return self._source_fronts(source)
+        sides = [self.source_front(source) for source in self.moving]
+        found = [side for side in sides if side is not None]
+        if len(found) < len(sides):
+            return []
+        own = np.zeros(len(self.carried), dtype=np.int64)
+        whole = self._filtered(self._combined(_WHOLE, 0, 0, 0, own, [(front, front.need) for front in found]))
+        return [] if whole is None else [whole]
+
+    def source_front(self, source: str) -> Front | None:
+        """Return the efficient selections of one tree; with a head of its own, those within it, as needing nothing."""
+        fronts = self._source_fronts(source)
+        if self.moving[source]:
+            return self._filtered(fronts)
+        within = [front.within(self.best) for front in fronts]
+        return self._filtered(replace(front, need=np.full(len(front), _NO_NEED)) for front in within)
+
+    def _source_fronts(self, source: str) -> list[Front]:
+        starts = sorted({choice.start for choice in self.problem.runs[source]})
+        found = [self.run_front(source, start) for start in starts]
+        return [front for front in found if front is not None]
 
     def run_front(self, run: str, start: State) -> Front | None:
         """Return the efficient selections of a run from one start state with all that lies behind it."""
@@ -156,7 +149,7 @@ class Tree:
             if run in self.outlet:
                 behind = self.tee_fronts(self.outlet[run]).get(end)
                 if behind is not None:
-                    yield _added(own, behind)
+                    yield added(own, behind)
             else:
                 yield replace(own, need=own.need + self.rise[run])
 
@@ -192,14 +185,20 @@ class Tree:
                 return
             sides.append((front, front.need + fitting.losses[run, at_start]))
         own = np.array([fitting.use(i) for i in self.carried], dtype=np.int64)
+        yield from self._combined(tee, index, fitting.cents, entry, own, sides)
+
+    def _combined(
+        self, name: str, index: int, cents: int, entry: int, own: Ints, sides: list[tuple[Front, Ints]]
+    ) -> Iterator[Front]:
+        """Yield what is side by side, those that use the same together."""
         for groups in product(*(front.alike() for front, _ in sides)):
             used = sum((uses for uses, _ in groups), own)
             if (used <= self.most_used).all():
-                yield self._side_by_side(tee, index, fitting.cents, entry, used, sides, [at for _, at in groups])
+                yield self._side_by_side(name, index, cents, entry, used, sides, [at for _, at in groups])
 
     def _side_by_side(
         self,
-        tee: str,
+        name: str,
         index: int,
         cents: int,
         entry: int,
@@ -217,7 +216,7 @@ class Tree:
         ]
         total = sum((front.cents[at] for front, at in picked), np.full(len(levels), cents))
         rows = np.broadcast_to(used, (len(levels), len(used)))
-        return Front(levels + entry, total, rows, tee, np.full(len(levels), index), tuple(picked))
+        return Front(levels + entry, total, rows, name, np.full(len(levels), index), tuple(picked))
 
     def _filtered(self, fronts: Iterable[Front]) -> Front | None:
         """Return the efficient selections of several fronts of the same run or tee; None when there is none."""
@@ -229,63 +228,8 @@ class Tree:
         cents = np.concatenate([front.cents for front in found])
         used = np.concatenate([front.used for front in found])
         possible = np.flatnonzero((need <= self.most_need) & (used <= self.most_used).all(axis=1))
-        chosen = possible[_best_of(need[possible], cents[possible], used[possible])]
-        return _joined(found, chosen) if len(chosen) else None
-
-
-def _best_of(need: Ints, cents: Ints, used: Ints) -> Ints:
-    """Return the indices of what nothing beats in need, cost and all uses, by rising need."""
-    if not used.shape[1]:
-        return _stairs(need, cents)
-    kept = []
-    for uses in np.unique(used, axis=0):
-        rivals = np.flatnonzero((used <= uses).all(axis=1))
-        best = rivals[_stairs(need[rivals], cents[rivals])]
-        kept.append(best[(used[best] == uses).all(axis=1)])
-    found = np.concatenate([np.zeros(0, dtype=np.int64), *kept])
-    return found[np.argsort(need[found], kind="stable")]
-
-
-def _stairs(need: Ints, cents: Ints) -> Ints:
-    """Return the indices of what nothing beats in need and cost, by rising need."""
-    if not len(need):
-        return np.zeros(0, dtype=np.int64)
-    order = np.lexsort((cents, need))
-    lowest = np.minimum.accumulate(cents[order])
-    keep = np.ones(len(order), dtype=bool)
-    keep[1:] = cents[order][1:] < lowest[:-1]
-    return order[keep]
-
-
-def _added(own: Front, behind: Front) -> Front:
-    """Return every pair of a run's choice and a selection behind it."""
-    need = (own.need[:, None] + behind.need[None, :]).ravel()
-    cents = (own.cents[:, None] + behind.cents[None, :]).ravel()
-    used = (own.used[:, None, :] + behind.used[None, :, :]).reshape(len(need), -1)
-    index = np.arange(len(need))
-    return Front(need, cents, used, own.name, own.picks[index // len(behind)], ((behind, index % len(behind)),))
-
-
-def _joined(fronts: list[Front], chosen: Ints) -> Front:
-    """Return the chosen selections out of several fronts laid end to end, each with its own parts behind it."""
-    starts = np.cumsum([0, *(len(front) for front in fronts)])
-    source = np.searchsorted(starts, chosen, side="right") - 1
-    local = chosen - starts[source]
-    need = np.concatenate([front.need for front in fronts])[chosen]
-    cents = np.concatenate([front.cents for front in fronts])[chosen]
-    used = np.concatenate([front.used for front in fronts])[chosen]
-    return _Mixed(need, cents, used, fronts[0].name, local, (), tuple(fronts), source)
-
-
-@dataclass(frozen=True)
-class _Mixed(Front):
-    """A front whose selections come from several others."""
-
-    fronts: tuple[Front, ...] = ()
-    source: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-
-    def own(self, index: int) -> tuple[Front, int]:
-        return self.fronts[int(self.source[index])].own(int(self.picks[index]))
+        chosen = possible[best_of(need[possible], cents[possible], used[possible])]
+        return joined(found, chosen) if len(chosen) else None
 
 
 @dataclass
@@ -295,7 +239,7 @@ class MergedTables:
     Parameters
     ----------
     problem
-        A tree: every tee has one run that ends in it. Path heads count only by their differences.
+        Trees: every tee has one run that ends in it. Path heads that move count only by their differences.
     most_need
         Selections that need more head at the source (in loss units) than this are of no interest.
     """
@@ -327,29 +271,31 @@ class MergedTables:
 
     def _all(self) -> list[EfficientSelection]:
         """Return what is efficient with some set of packs opened."""
-        source = self.problem.paths[0].runs[0]
         found: list[EfficientSelection] = []
         for opened in range(1 << len(self.problem.packs)):
             opening = sum(price for i, price in enumerate(self.problem.packs) if opened >> i & 1)
-            for start in sorted({choice.start for choice in self.problem.runs[source]}):
-                front = self.tree(opened).run_front(source, start)
-                if front is not None:
-                    pairs = enumerate(zip((front.cents + opening).tolist(), front.need.tolist(), strict=True))
-                    found += [EfficientSelection(*pair, self.problem, front, i) for i, pair in pairs]
+            for front in self.tree(opened).fronts():
+                pairs = enumerate(zip((front.cents + opening).tolist(), front.need.tolist(), strict=True))
+                found += [EfficientSelection(*pair, self.problem, front, i) for i, pair in pairs]
         return found
 
     def at(self, problem: SizingProblem) -> MergedTables:
-        """Return the tables of the same choices at other heads: these, where all paths' heads move by the same."""
+        """Return the tables of the same choices at other heads: these, where all heads that move do so by the same."""
         if problem.runs is not self.problem.runs or problem.tees is not self.problem.tees:
             return MergedTables(problem, greatest_head(problem))
-        moved = {new.head - old.head for new, old in zip(problem.paths, self.problem.paths, strict=True)}
-        fits = len(moved) == 1 and greatest_head(problem) <= self.most_need
+        pairs = list(zip(problem.paths, self.problem.paths, strict=True))
+        moved = {new.head - old.head for new, old in pairs if new.moves and (new.is_limited or old.is_limited)}
+        given = all(new.head == old.head for new, old in pairs if not new.moves)
+        fits = len(moved) <= 1 and given and greatest_head(problem) <= self.most_need
         return self if fits else MergedTables(problem, greatest_head(problem), _columns=self._columns)
 
 
 def greatest_head(problem: SizingProblem) -> int:
-    """Return the head of the path that has the most, in loss units: what a selection's need is held against."""
-    return max(path.head for path in problem.paths)
+    """Return the head of the path that has the most, in loss units: what a selection's need is held against.
+
+    Of paths whose head goes with the pump's and is limited; 0 where there are none.
+    """
+    return max((path.head for path in problem.paths if path.moves and path.is_limited), default=0)
 
 
 def efficient_selections(problem: SizingProblem, most_need: int = _ANY_NEED) -> tuple[EfficientSelection, ...]:

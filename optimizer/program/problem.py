@@ -8,6 +8,7 @@ from enum import StrEnum
 
 State = int  # an end state of a run at a tee, numbered per tee opening
 LOSS_UNIT_M = 1e-5  # one loss unit is 0.01 mm of head
+NO_LIMIT = 10**8  # the head of a path that may lose whatever it likes, in loss units: a kilometre
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +44,20 @@ class TeeChoice:
 
 @dataclass(frozen=True, slots=True)
 class Path:
-    """A way from the source to a demand: what is lost along `runs` and `tee_ends` may not exceed `head` loss units."""
+    """A way from a source to a demand: what is lost along `runs` and `tee_ends` may not exceed `head` loss units.
+
+    `moves`: the head goes up and down with the pump's; else it is given (house water, a tank above).
+    """
 
     name: str
     runs: tuple[str, ...]
     tee_ends: tuple[tuple[str, str, bool], ...]  # (tee, run, at its start)
-    head: int  # rounded down
+    head: int  # rounded down; `NO_LIMIT`: any
+    moves: bool = True
+
+    @property
+    def is_limited(self) -> bool:
+        return self.head < NO_LIMIT
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +126,7 @@ def cost_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: M
 def excess_of(problem: SizingProblem, run_choice: Mapping[str, int], tee_choice: Mapping[str, int]) -> int:
     """Return by how many loss units the worst path exceeds its head (negative: how much is left)."""
     worst = None
-    for path in problem.paths:
+    for path in (path for path in problem.paths if path.is_limited):
         lost = sum(problem.runs[run][run_choice[run]].loss for run in path.runs)
         lost += sum(problem.tees[tee][tee_choice[tee]].losses[run, start] for tee, run, start in path.tee_ends)
         worst = lost - path.head if worst is None else max(worst, lost - path.head)

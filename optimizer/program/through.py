@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import PlanError
-from optimizer.program.merge import Front, MergedTables, Tree, greatest_head
+from optimizer.program.fronts import Front
+from optimizer.program.merge import MergedTables, Tree, greatest_head
 from optimizer.program.problem import SizingProblem, State
 from optimizer.program.reduced import ReducedCosts
 
@@ -51,8 +52,7 @@ class Rest:
 @dataclass
 class _Through:
     tree: Tree
-    source: str
-    head: int
+    head: int  # of the trees whose head goes with the pump's; the others have their own
     most_cents: float  # what costs more, packs aside, is of no interest
     with_rests: bool
     run_costs: dict[str, Ints] = field(default_factory=dict)
@@ -63,14 +63,26 @@ class _Through:
         problem = self.tree.problem
         self.run_costs = {run: np.full(len(choices), _NEVER) for run, choices in problem.runs.items()}
         self.tee_costs = {tee: np.full(len(options), _NEVER) for tee, options in problem.tees.items()}
-        start = _Outside(np.array([self.head]), np.array([0]))
-        waiting = {self.source: {choice.start: start for choice in problem.runs[self.source]}}
+        heads = {source: self.head if moves else self.tree.best for source, moves in self.tree.moving.items()}
+        least = {source: self._least(source, head) for source, head in heads.items()} if len(heads) > 1 else {}
+        waiting = {}
+        for source, head in heads.items():
+            others = sum(cents for name, cents in least.items() if name != source)
+            start = _Outside(np.array([head]), np.array([min(others, _NEVER)]))
+            waiting[source] = {choice.start: start for choice in problem.runs[source]}
         while waiting:
             run, outside = waiting.popitem()
             behind = self._through_run(run, outside)
             if run in self.tree.outlet:
                 for other, states in self._through_tee(self.tree.outlet[run], behind).items():
                     waiting[other] = {state: _efficient(found, self.most_cents) for state, found in states.items()}
+
+    def _least(self, source: str, head: int) -> int:
+        """Return the least cost of one tree within its head."""
+        starts = {choice.start for choice in self.tree.problem.runs[source]}
+        fronts = [self.tree.run_front(source, start) for start in starts]
+        costs = [int(_cheapest(front, np.array([head]))[0]) for front in fronts if front is not None]
+        return min(costs, default=_NEVER)
 
     def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
         """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
@@ -155,12 +167,12 @@ def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = _NEVER - 1) -
 def through_costs(
     problem: SizingProblem, tables: MergedTables | None = None, most_cents: int = _NEVER - 1
 ) -> ReducedCosts | None:
-    """Return the least cost of a plan through every alternative of a tree; None when no plan serves.
+    """Return the least cost of a plan through every alternative of its trees; None when no plan serves.
 
     Parameters
     ----------
     problem
-        A tree (see `is_tree`), its paths named after the runs that end them. Its limits are left out of account: they
+        Trees (see `is_tree`), their paths named after the runs that end them. Its limits are left out of account: they
         can only make a plan dearer.
     tables
         The merged tables of the problem, where they are known already and it has no limits.
@@ -213,21 +225,22 @@ def _all_through(
     every += [choice.cents for choices in problem.tees.values() for choice in choices]
     if sum(every) + sum(problem.packs) >= _NEVER:
         raise PlanError("the prices are too large to be added up in whole cents")
-    (source,) = {path.runs[0] for path in problem.paths}
     for opened in range(1 << len(problem.packs)):
         opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        yield opening, _Through(tables.tree(opened), source, greatest_head(problem), most_cents - opening, with_rests)
+        yield opening, _Through(tables.tree(opened), greatest_head(problem), most_cents - opening, with_rests)
 
 
 def is_tree(problem: SizingProblem) -> bool:
-    """Return whether all water comes through one run and parts at every tee, each way ending in a run of its own."""
+    """Return whether water parts at every tee and never meets again, each way ending in a run of its own.
+
+    There may be several trees, each with a run that all its water comes through.
+    """
     inlets = [[run for run, at_start in options[0].states if not at_start] for options in problem.tees.values()]
     names = [path.name for path in problem.paths]
     ends = {path.runs[-1] for path in problem.paths}
     covered = {run for path in problem.paths for run in path.runs}
     return (
-        len({path.runs[0] for path in problem.paths}) == 1
-        and all(len(into) == 1 for into in inlets)
+        all(len(into) == 1 for into in inlets)
         and len(set(names)) == len(names)
         and ends == set(names)
         and covered == set(problem.runs)

@@ -147,7 +147,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     if calibration is not None:
         network = with_calibration(network, calibration)
     told = (str(path), note, measured, calibration, settings)
-    return System(
+    system = System(
         name or "",
         unit_system,
         currency,
@@ -161,6 +161,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         second_pump=second,
         remarks=reading.remarks,
     )
+    return system.with_standing
 
 
 def _note_missing_keys(reading: Reading, root: Node, found: Mapping[str, Entry]) -> None:

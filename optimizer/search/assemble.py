@@ -62,7 +62,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         currency=catalog.currency,
         runs=ordered,
         tees=tees,
-        pump_speeds={duty.pump.name: duty.speed},
+        pump_speeds={duty.pump.name: duty.speed} if duty.pump.name else {},
         consumables=consumables,
         effort_cents=sum(labour.cents(arc) for arc in arcs),
         energy_cents=duty.energy_cents,

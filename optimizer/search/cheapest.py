@@ -14,7 +14,7 @@ from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
-from optimizer.search.duty import Duty, duties, other_pumps
+from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
 
@@ -90,7 +90,7 @@ def find_plan(
     flows = known_flows(system)
     weigh_water = most_volume_m3 is not None
     options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
-    own = duties(system.network.pumps[flows.pump], system.rules)
+    own = own_duties(system, flows)
     best = _best_of(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
         for variant, settings in other_pumps(system, catalog, flows):
@@ -217,6 +217,6 @@ def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: f
         currency=options.catalog.currency,
         runs={},
         tees={},
-        pump_speeds={flows.pump: speed},
+        pump_speeds={flows.pump: speed} if flows.pump else {},
         reasons=reasons,
     )

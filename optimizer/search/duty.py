@@ -30,6 +30,9 @@ class Duty:
         return self.pump_cents + self.energy_cents
 
 
+NO_PUMP = Pump("", ((0.0, 1.0), (1.0, 0.0)), 0.0, ())  # type: ignore[arg-type]
+
+
 def energy_cents(pump: Pump, speed: float, rules: Rules) -> int:
     """Return the electricity [cents] of a pump over the owner's horizon, rounded up; 0 when no price was given.
 
@@ -47,12 +50,29 @@ def duties(pump: Pump, rules: Rules, pump_cents: int = 0, replaces: Part | None 
     return [Duty(pump, speed, pump_cents, energy_cents(pump, speed, rules), replaces) for speed in speeds]
 
 
+def own_duties(system: System, flows: KnownFlows) -> list[Duty]:
+    """Return the speeds of the pump that is planned with, fastest first; one without a pump where there is none.
+
+    What the other pumps draw counts at their present speed.
+    """
+    pump = system.network.pumps.get(flows.pump)
+    return _with_others(system, flows, [Duty(NO_PUMP, 1.0, 0, 0)] if pump is None else duties(pump, system.rules))
+
+
+def _with_others(system: System, flows: KnownFlows, own: list[Duty]) -> list[Duty]:
+    pumps = system.network.pumps
+    others = sum(energy_cents(pump, pump.speed, system.rules) for name, pump in pumps.items() if name != flows.pump)
+    return [replace(duty, energy_cents=duty.energy_cents + others) for duty in own]
+
+
 def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable[tuple[System, list[Duty]]]:
     """Yield the system with each catalog pump in the owner's place, and its duties, cheapest pump first.
 
     Left out are pumps that can not lift the least flows at all, or that could burst what has to stay.
     """
-    least_lift = max(path.lift_m for path in flows.paths)
+    if not flows.pump:
+        return
+    least_lift = max((path.lift_m for path in flows.pumped_paths if flows.binds(path)), default=-math.inf)
     for item in pumps_for_sale(system, catalog):
         pump = replace(catalog.pumps[item.item_id], name=flows.pump)
         fastest = max({pump.speed, *pump.speeds})
@@ -69,4 +89,4 @@ def other_pumps(system: System, catalog: Catalog, flows: KnownFlows) -> Iterable
         variant = replace(system, network=replace(network, pumps={**network.pumps, pump.name: pump}))
         borne = with_pump_borne(system, variant)
         if borne is not None:
-            yield borne, duties(pump, system.rules, item.price_cents, old)
+            yield borne, _with_others(system, flows, duties(pump, system.rules, item.price_cents, old))

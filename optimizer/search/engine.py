@@ -15,6 +15,7 @@ from functools import partial
 from optimizer.choices.demands import KnownFlows
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
+from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
@@ -166,7 +167,8 @@ def _holding(question: Question, most_m3: float) -> Plan:
 
 
 def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
-    return {name: flows.flows_m3_s.get(name, 0.0) for name in system.network.runs}
+    """Return the least flows of what is planned, and what flows in the other runs as they stand [m³/s]."""
+    return {**solve_network(system.network).flows_m3_s, **flows.flows_m3_s}
 
 
 def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:

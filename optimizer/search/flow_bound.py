@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.model.network import Network
-from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.program.reduced import ReducedCosts, reduced_costs
 from optimizer.program.through import Rest, is_tree, rest_costs, through_costs
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
@@ -22,7 +22,6 @@ from optimizer.search.posing import limits_of
 from optimizer.search.run_curves import CurveTable
 
 _MOST_PATHS = 200
-_NO_LIMIT = 10**8
 
 
 @dataclass(frozen=True)
@@ -164,7 +163,7 @@ def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Pat
                 ends.append((point, name, at_start))
     # at rest a check valve or a shut valve may stand against any head: such a way binds nothing
     idle = any(low[name] <= 0.0 for name in way.runs)
-    return Path(way.runs[-1], way.runs, tuple(ends), _NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
+    return Path(way.runs[-1], way.runs, tuple(ends), NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
 
 
 def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:

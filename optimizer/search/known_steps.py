@@ -24,10 +24,10 @@ def efficient_plans(system: System, catalog: Catalog, least_gain: float) -> Iter
 
     Efficient means: at the least flows, no other plan is both no dearer and needs no more head. The pump is at its
     fastest setting. Steps that by their head reach less than `least_gain` more than the one before are left out.
-    None where the flows are not known beforehand: then there are no such tables.
+    None where the flows are not known beforehand, or not by the pump's head alone: then there are no such tables.
     """
     flows = flows_if_known(system)
-    if flows is None:
+    if flows is None or flows.others or not flows.pump:
         return None
     options = options_of(system, catalog, flows.flows_m3_s)
     duty = duties(system.network.pumps[flows.pump], system.rules)[0]

@@ -31,7 +31,7 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
-from optimizer.program.problem import LOSS_UNIT_M, Limit, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
 from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drains import part_volume_m3
@@ -150,19 +150,20 @@ def pose(
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    Unless `bounded` is off, alternatives that lose more than the pump gives are left out. The runs together may hold no
-    more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
+    Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs together may
+    hold no more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
     """
     system = options.system
     network = system.network
     conditions = conditions_of(network)
-    head_m = _head_m(network, flows, speed)
+    heads_m = given_heads_m(network, flows, speed)
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
     sides = sides_of(options, most_volume_m3)
     for name, graph in options.graphs.items():
-        most = max(head_m - path.lift_m for path in flows.paths if name in path.runs)
+        bound = [path for path in flows.paths if name in path.runs and flows.binds(path)]
+        most = max((heads_m[path.source] - path.lift_m for path in bound), default=math.inf)
         limit = _tee_gain_limit(most) if bounded else math.inf
         table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, sides)
         pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
@@ -176,7 +177,7 @@ def pose(
             point: _tee_choices(network, point, found, flows, conditions, states, sides)
             for point, found in options.tees.items()
         },
-        paths=_paths(network, flows, head_m),
+        paths=_paths(flows, heads_m),
         packs=tuple(pack.cents for pack in options.packs),
         limits=limits_of(sides),
     )
@@ -205,13 +206,20 @@ def limits_of(sides: Sides) -> tuple[Limit, ...]:
 
 def at_speed(posed: PosedProblem, network: Network, flows: KnownFlows, speed: float) -> SizingProblem:
     """Return the same numbers with the pump at another speed, no faster than the one they were posed for."""
-    head_m = _head_m(network, flows, speed)
-    return replace(posed.problem, paths=_paths(network, flows, head_m))
+    return replace(posed.problem, paths=_paths(flows, given_heads_m(network, flows, speed)))
 
 
-def _head_m(network: Network, flows: KnownFlows, speed: float) -> float:
-    """Return the head [m] that the source has at the sum of all flows."""
-    return pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed) if flows.head_m is None else flows.head_m
+def given_heads_m(network: Network, flows: KnownFlows, speed: float) -> dict[str, float]:
+    """Return the head [m] that the pump gives every tree at the sum of its flows, by its source run; 0 without one."""
+    heads_m = {
+        source: pump_head_m(network.pumps[pump], flows.flows_m3_s[source]) if pump else 0.0
+        for source, pump in flows.others.items()
+    }
+    if flows.head_m is not None:
+        heads_m[flows.source] = flows.head_m
+    elif flows.pump:
+        heads_m[flows.source] = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
+    return heads_m
 
 
 def _tee_gain_limit(most_m: float) -> float:
@@ -228,6 +236,7 @@ def _table(
     sides: Sides,
 ) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
     limit_m_s = options.system.rules.velocity_limit_m_s
+    opens = [options.system.network.points[end.point].is_open for end in (graph.run.start, graph.run.end)]
 
     def loss(part: Part) -> float:
         if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
@@ -238,8 +247,8 @@ def _table(
         graph,
         options.packs,
         loss,
-        lambda part: entrance_head_loss_m(part, flow_m3_s, conditions),
-        lambda part: exit_head_loss_m(part, flow_m3_s, conditions),
+        lambda part: entrance_head_loss_m(part, flow_m3_s, conditions) if opens[0] else 0.0,
+        lambda part: exit_head_loss_m(part, flow_m3_s, conditions) if opens[1] else 0.0,
         limit_m,
         Effort(options.system.rules.labour_cents_per_hour),
         sides,
@@ -286,11 +295,12 @@ def _tee_choices(
     return tuple(choices)
 
 
-def _paths(network: Network, flows: KnownFlows, head_m: float) -> tuple[Path, ...]:
+def _paths(flows: KnownFlows, heads_m: Mapping[str, float]) -> tuple[Path, ...]:
     out = []
     for path in flows.paths:
         ends: list[tuple[str, str, bool]] = []
         for before, tee, after in zip(path.runs, path.tees, path.runs[1:], strict=False):
             ends += [(tee, before, False), (tee, after, True)]
-        out.append(Path(path.demand, path.runs, tuple(ends), math.floor((head_m - path.lift_m) / LOSS_UNIT_M)))
+        head = math.floor((heads_m[path.source] - path.lift_m) / LOSS_UNIT_M) if flows.binds(path) else NO_LIMIT
+        out.append(Path(path.demand, path.runs, tuple(ends), min(head, NO_LIMIT), path.source == flows.source))
     return tuple(out)

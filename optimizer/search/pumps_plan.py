@@ -75,7 +75,7 @@ def find_pumps_plan(
     if station.lines and sides_of(options).resources:
         raise FlowsUnknownError("the rules limit what both lines together may use, which their pairing does not weigh")
     choices = pumps_choices(station, options)
-    lowest = min(path.lift_m for path in station.flows.paths)
+    lowest = min((path.lift_m for path in station.flows.pumped_paths), default=-math.inf)
     choices = [choice for choice in choices if choice.head_m > lowest]
     if not choices:
         return _none(Status.INFEASIBLE, catalog, (_too_weak(system, station),))
@@ -152,6 +152,8 @@ def _posed(station: Station, options: Options, choices: Sequence[PumpsChoice]) -
         tees={_JOIN: joins, **tree.problem.tees},
         paths=tuple(
             Path(path.name, (_PUMPS, *path.runs), (*((_JOIN, *end) for end in ends), *path.tee_ends), path.head)
+            if path.moves
+            else path
             for path in tree.problem.paths
         ),
     )
@@ -206,7 +208,9 @@ def _plan(found: _Found) -> Plan:
 def _preferred(found: _Found) -> dict[str, float]:
     """Return the present speeds if they serve the same plumbing at no more cost, else the lowest that do."""
     chosen, network = found.pumps, found.options.system.network
-    spare_m = -excess_of(found.posed.problem, found.selection.run_choice, found.selection.tee_choice) * LOSS_UNIT_M
+    problem = found.posed.problem
+    pumped = replace(problem, paths=tuple(path for path in problem.paths if path.moves))
+    spare_m = -excess_of(pumped, found.selection.run_choice, found.selection.tee_choice) * LOSS_UNIT_M
     present = {name: network.pumps[name].speed for name in chosen.speeds}
     alike = [
         choice
@@ -219,7 +223,7 @@ def _preferred(found: _Found) -> dict[str, float]:
 
 def _too_weak(system: System, station: Station) -> str:
     total = show_flow(station.flows.total_m3_s, system.units)
-    highest = max(station.flows.paths, key=lambda path: path.lift_m)
+    highest = max(station.flows.pumped_paths, key=lambda path: path.lift_m)
     pumps = " and ".join(repr(name) for name in _names(system, station))
     return (
         f"the least flows come to {total}: there the pumps {pumps} are together past their curves, or do not lift as "

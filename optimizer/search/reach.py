@@ -9,12 +9,12 @@ from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
 from optimizer.model.plan import planned_network
 from optimizer.model.rules import limits_in_words
-from optimizer.program.merge import all_carried, efficient_selections
-from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection, SizingProblem, excess_of
+from optimizer.program.merge import all_carried, efficient_selections, greatest_head
+from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
-from optimizer.search.duty import Duty
-from optimizer.search.posing import Options, PosedProblem, pose
+from optimizer.search.duty import NO_PUMP, Duty
+from optimizer.search.posing import Options, PosedProblem, given_heads_m, pose
 from optimizer.units import show_flow, show_head
 from optimizer.verify.settings import PathLosses
 
@@ -23,33 +23,50 @@ STEP = 0.01  # how finely the best that can be reached is told
 
 def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...]:
     """Return in words why no plan reaches the targets, and the best common fraction of them that one does."""
-    units = options.system.units
-    pump = options.system.network.pumps[flows.pump]
-    head_m = pump_head_m(pump, flows.total_m3_s, speed)
-    given = show_head(head_m, units)
-    reasons: list[str] = []
-    highest = max(flows.paths, key=lambda path: path.lift_m)
-    if past_curve(pump, flows.total_m3_s, speed):
-        reasons.append(
-            f"the least flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
-            f"{pump.name!r} at {speed:.0%}: only a stronger pump or less flow helps"
-        )
-    elif head_m <= highest.lift_m:
-        reasons.append(
-            f"pump {pump.name!r} at {speed:.0%} gives {given} at the sum of the least flows, the rise is "
-            f"{show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"
-        )
-    else:
-        reasons += _short_paths(options, flows, speed, given)
+    reasons = _too_weak(options, flows, speed) or _short_paths(options, flows, speed)
     best = best_scale(options, flows, speed)
     if best > 0:
-        reasons.append(f"the best that this catalog, these rules and this pump reach is {best:.0%} of every least flow")
+        whose = "this catalog, these rules and this pump" if flows.pump else "this catalog and these rules"
+        reasons.append(f"the best that {whose} reach is {best:.0%} of every least flow")
     return tuple(reasons)
 
 
-def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) -> list[str]:
-    units = options.system.units
+def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[str]:
+    """Return in words that the pump can not do it whatever the pipe; nothing where it could."""
+    if not flows.pump:
+        return []
+    units, pump = options.system.units, options.system.network.pumps[flows.pump]
+    head_m = pump_head_m(pump, flows.total_m3_s, speed)
+    highest = max(filter(flows.binds, flows.pumped_paths), key=lambda path: path.lift_m, default=None)
+    if past_curve(pump, flows.total_m3_s, speed):
+        return [
+            f"the least flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
+            f"{pump.name!r} at {speed:.0%}: only a stronger pump or less flow helps"
+        ]
+    if highest is not None and head_m <= highest.lift_m:
+        return [
+            f"pump {pump.name!r} at {speed:.0%} gives {show_head(head_m, units)} at the sum of the least flows, the "
+            f"rise is {show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"
+        ]
+    return []
+
+
+def _short_paths(options: Options, flows: KnownFlows, speed: float) -> list[str]:
+    """Return in words what every tree still lacks with its least lossy parts."""
     posed = pose(options, flows, speed, bounded=False)
+    heads_m = given_heads_m(options.system.network, flows, speed)
+    out: list[str] = []
+    for source in heads_m:
+        pump = flows.pump if source == flows.source else flows.others[source]
+        head = show_head(heads_m[source], options.system.units)
+        given = f"the pump gives {head} there" if pump else "house water or a tank above is all that pushes there"
+        paths = tuple(p if p.runs[0] == source else replace(p, head=NO_LIMIT) for p in posed.problem.paths)
+        out += _short_in_tree(options, replace(posed, problem=replace(posed.problem, paths=paths)), given)
+    return list(dict.fromkeys(out))
+
+
+def _short_in_tree(options: Options, posed: PosedProblem, given: str) -> list[str]:
+    units = options.system.units
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
         return [
@@ -67,7 +84,7 @@ def _short_paths(options: Options, flows: KnownFlows, speed: float, given: str) 
             lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
             out.append(
                 f"with the least lossy parts that may be used{within}, the way to {path!r} still lacks "
-                f"{show_head(short_m, units)} of head (the pump gives {given} there); "
+                f"{show_head(short_m, units)} of head ({given}); "
                 f"run {worst!r} takes the most, {show_head(lost_m, units)}"
             )
     return out
@@ -79,7 +96,7 @@ def path_runs(problem: SizingProblem, name: str) -> tuple[str, ...]:
 
 def _excesses(posed: PosedProblem, runs: Mapping[str, int], tees: Mapping[str, int]) -> list[tuple[str, float]]:
     out = []
-    for path in posed.problem.paths:
+    for path in (path for path in posed.problem.paths if path.is_limited):
         one = replace(posed.problem, paths=(path,))
         out.append((path.name, excess_of(one, runs, tees) * LOSS_UNIT_M))
     return out
@@ -108,13 +125,15 @@ def best_scale(options: Options, flows: KnownFlows, speed: float) -> float:
 
 def _least_lossy_reach(options: Options, flows: KnownFlows, speed: float) -> float:
     posed = pose(options, flows, speed, bounded=False)
-    selections = efficient_selections(posed.problem) if all(posed.problem.runs.values()) else ()
+    together = tuple(replace(path, moves=True) for path in posed.problem.paths)  # what lacks least of head, anywhere
+    problem = replace(posed.problem, paths=together)
+    selections = efficient_selections(problem) if all(problem.runs.values()) else ()
     if not selections:
         return 0.0
     least = selections[-1]
     chosen = Selection(Outcome.OPTIMAL, least.run_choice, least.tee_choice, least.cents, least.cents, "merged tables")
     network = options.system.network
-    plan = plan_of(options, posed, chosen, Duty(network.pumps[flows.pump], speed, 0, 0))
+    plan = plan_of(options, posed, chosen, Duty(network.pumps.get(flows.pump, NO_PUMP), speed, 0, 0))
     return PathLosses(planned_network(network, plan), flows, conditions_of(network)).reach()
 
 
@@ -123,5 +142,5 @@ def _exists(options: Options, scale: float, speed: float) -> bool:
     problem = pose(options, known_flows(options.system, scale), speed).problem
     if not all_carried(problem):
         return solve_sizing(problem).cents is not None
-    head = max(path.head for path in problem.paths)
+    head = greatest_head(problem)
     return all(problem.runs.values()) and any(found.need <= head for found in efficient_selections(problem, head))

@@ -17,7 +17,6 @@ from optimizer.choices.valve_slots import cheapest_valve_cents
 from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
-from optimizer.model.network import Pump
 from optimizer.model.plan import Plan, Status
 from optimizer.model.rules import limits_in_words
 from optimizer.model.system import System
@@ -26,7 +25,7 @@ from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.assemble import plan_of
 from optimizer.search.box_search import search_of
-from optimizer.search.duty import Duty
+from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
@@ -354,13 +353,10 @@ class _Finder:
             min(bound, cents) - energy,
             self.solver or "",
         )
-        pump = next(iter(network.pumps.values()), _NO_PUMP)
+        pump = next(iter(network.pumps.values()), NO_PUMP)
         duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy)
         options = replace(basic.options, system=replace(self.system, network=network))
         return replace(plan_of(options, posed, selection, duty), pump_speeds=dict(speeds))
-
-
-_NO_PUMP = Pump("", ((0.0, 1.0), (1.0, 0.0)), 0.0, ())  # type: ignore[arg-type]
 
 
 def free_box(case: FlowCase) -> Box | None:

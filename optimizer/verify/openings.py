@@ -69,14 +69,19 @@ def opened(part: Part) -> Part:
 
 
 def all_open(network: Network) -> Network:
+    """Return the plumbing with every valve fully open but those that stay where they are."""
     return network.with_runs(
-        {name: replace(run, parts=tuple(map(opened, run.parts))) for name, run in network.runs.items()}
+        {
+            name: replace(run, parts=tuple(map(opened, run.parts)))
+            for name, run in network.runs.items()
+            if name not in network.standing
+        }
     )
 
 
 def valved_runs(network: Network) -> tuple[str, ...]:
     """Return the runs with a valve that may be throttled."""
-    return tuple(name for name, run in network.runs.items() if may_be_throttled(run))
+    return tuple(name for name, run in network.runs.items() if name not in network.standing and may_be_throttled(run))
 
 
 def pump_wants(network: Network) -> tuple[Want, ...]:

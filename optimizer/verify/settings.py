@@ -50,40 +50,47 @@ def balance(
     conditions: Conditions,
     may_flow: Callable[[Mapping[str, float]], bool] = lambda flows_m3_s: True,
 ) -> Balance | None:
-    """Return the flows to set: windows as near their middle as the pump allows, the rest to demands without a limit.
+    """Return the flows to set: windows as near their middle as there is head, the rest to demands without a limit.
 
-    No more than `may_flow` allows, and less than the last point of the pump's curve, as far as the least flows do.
-    Returns None when the pump does not reach even those.
+    No more than `may_flow` allows, and less than the last point of a pump's curve, as far as the least flows do. What
+    the pump feeds comes first, then one after the other what gets its water from elsewhere. Returns None when there is
+    not head enough for even the least flows.
     """
     losses = PathLosses(network, known, conditions)
-    pump = network.pumps[known.pump]
-    most_m3_s = _WITHIN_CURVE * pump.curve[-1][0] * pump.speed
+    trees = [known.source, *known.others] if known.source else list(known.others)
+    chosen = dict.fromkeys(trees, (0.0, 1.0))  # of each tree: how far into its windows, how many times its least flows
 
-    def at(fraction: float, scale: float) -> Balance:
-        return losses.balance_at(_demands(known, fraction, scale))
+    def at(tree: str, fraction: float, scale: float) -> Balance:
+        return losses.balance_at(_demands(known, {**chosen, tree: (fraction, scale)}))
 
-    def good(fraction: float, scale: float) -> bool:
-        found = at(fraction, scale)
-        return _holds(found) and found.flows_m3_s[known.source] <= most_m3_s and may_flow(found.flows_m3_s)
+    def good(tree: str, fraction: float, scale: float) -> bool:
+        found = at(tree, fraction, scale)
+        return _holds(found) and losses.within_curve(tree, found.flows_m3_s) and may_flow(found.flows_m3_s)
 
-    if not _holds(at(0.0, 1.0)):
+    if not _holds(losses.balance_at(_demands(known, chosen))):
         return None
-    if not good(1.0, 1.0):
-        fraction = _largest(lambda value: good(value, 1.0), 0.0, 1.0)
-        return at(fraction, 1.0)
-    if all(target.high_m3_s is not None for target in known.targets.values()):
-        return at(1.0, 1.0)
-    scale = _largest(lambda value: good(1.0, value), 1.0, _MOST_SCALE)
-    return at(1.0, scale)
-
-
-def _demands(known: KnownFlows, fraction: float, scale: float) -> dict[str, float]:
-    flows = {}
-    for run, target in known.targets.items():
-        if target.high_m3_s is None:
-            flows[run] = target.low_m3_s * scale
+    for tree in trees:
+        if not good(tree, 1.0, 1.0):
+            chosen[tree] = (_largest(lambda value, tree=tree: good(tree, value, 1.0), 0.0, 1.0), 1.0)  # type: ignore[misc]
+        elif any(known.targets[p.demand].high_m3_s is None for p in known.paths_of(tree) if p.demand in known.targets):
+            scale = _largest(lambda value, tree=tree: good(tree, 1.0, value), 1.0, _MOST_SCALE)  # type: ignore[misc]
+            chosen[tree] = (1.0, scale)
         else:
-            flows[run] = target.low_m3_s + fraction * (target.high_m3_s - target.low_m3_s) / 2
+            chosen[tree] = (1.0, 1.0)
+    return losses.balance_at(_demands(known, chosen))
+
+
+def _demands(known: KnownFlows, chosen: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+    flows = {}
+    for path in known.paths:
+        fraction, scale = chosen[path.source]
+        target = known.targets.get(path.demand)
+        if target is None:
+            flows[path.demand] = 0.0
+        elif target.high_m3_s is None:
+            flows[path.demand] = target.low_m3_s * scale
+        else:
+            flows[path.demand] = target.low_m3_s + fraction * (target.high_m3_s - target.low_m3_s) / 2
     return flows
 
 
@@ -98,11 +105,12 @@ def _largest(holds: Callable[[float], bool], low: float, high: float) -> float:
 
 
 def _holds(balance: Balance) -> bool:
-    return all(surplus >= 0 for surplus in balance.surplus_m.values())
+    """Return whether there is head enough for whatever flows; where nothing does a shut valve holds it."""
+    return all(surplus >= 0 or balance.flows_m3_s[demand] <= 0.0 for demand, surplus in balance.surplus_m.items())
 
 
 class PathLosses:
-    """What every path of a pumped tree loses at given flows, valves fully open; made once, asked for many flows."""
+    """What every path of known flows loses at given flows, valves fully open; made once, asked for many flows."""
 
     def __init__(self, network: Network, known: KnownFlows, conditions: Conditions) -> None:
         self.network, self.known, self.conditions = network, known, conditions
@@ -116,16 +124,31 @@ class PathLosses:
         flows = dict.fromkeys(self.known.flows_m3_s, 0.0)
         for path in self.known.paths:
             for run in path.runs:
-                flows[run] += demands[path.demand]
-        pump = self.network.pumps[self.known.pump]
-        total = flows[self.known.source]
-        if past_curve(pump, total):
-            return Balance(flows, dict.fromkeys(demands, -math.inf))
-        head_m = pump_head_m(pump, total)
+                flows[run] += demands.get(path.demand, 0.0)
         lost = {run: self.run_loss_m(run, flow) for run, flow in flows.items()}
         tees = self.tee_losses(flows)
-        surplus = {path.demand: head_m - path.lift_m - self._on_path(path, lost, tees) for path in self.known.paths}
+        heads = self._heads_m(flows)
+        surplus = {
+            path.demand: heads[path.source] - path.lift_m - self._on_path(path, lost, tees) for path in self.known.paths
+        }
         return Balance(flows, surplus)
+
+    def within_curve(self, tree: str, flows_m3_s: Mapping[str, float]) -> bool:
+        """Return whether the pump of a tree runs on the part of its curve that valves may be set for."""
+        name = self.known.pump if tree == self.known.source else self.known.others[tree]
+        pump = self.network.pumps.get(name)
+        return pump is None or flows_m3_s[tree] <= _WITHIN_CURVE * pump.curve[-1][0] * pump.speed
+
+    def _heads_m(self, flows: Mapping[str, float]) -> dict[str, float]:
+        """Return the head [m] that pumps give at the start of every tree: 0 without one, none past the curve's end."""
+        pumps = {**self.known.others, self.known.source: self.known.pump}
+        heads = dict.fromkeys(pumps, 0.0)
+        for source, name in pumps.items():
+            if name:
+                pump = self.network.pumps[name]
+                past = past_curve(pump, flows[source])
+                heads[source] = -math.inf if past else pump_head_m(pump, flows[source])
+        return heads
 
     def tee_losses(self, flows: Mapping[str, float]) -> dict[str, dict[Leg, float]]:
         """Return the head lost [m] between each leg and the middle of every tee on the way."""
@@ -140,9 +163,9 @@ class PathLosses:
         """Return the head [m] that a whole run loses with its valves fully open, with its entrance and exit."""
         run, conditions = self.network.runs[name], self.conditions
         lost = sum(element_head_loss_m(element, flow_m3_s, conditions) for element in self._elements[name])
-        if self.network.points[run.start.point].is_fixed:
+        if self.network.points[run.start.point].is_open:
             lost += entrance_head_loss_m(run.parts[0], flow_m3_s, conditions)
-        if self.network.points[run.end.point].is_fixed:
+        if self.network.points[run.end.point].is_open:
             lost += exit_head_loss_m(run.parts[-1], flow_m3_s, conditions)
         return lost
 
@@ -182,7 +205,8 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
     A valve that stands partly shut anywhere else on the way is to be opened: the plan counts on it.
     """
     out = _to_open(network, known)
-    for demand, surplus_m in found.surplus_m.items():
+    for demand in known.targets:
+        surplus_m = found.surplus_m[demand]
         run = network.runs[demand]
         index = valve_to_set(run)
         if index is None:
@@ -204,7 +228,8 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
 
 def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
     out = []
-    for name in known.flows_m3_s:
+    asked = {run for path in known.paths if path.demand in known.targets for run in path.runs}
+    for name in (name for name in known.flows_m3_s if name in asked):
         run = network.runs[name]
         held = valve_to_set(run) if name in known.targets else None
         for i, part in enumerate(run.parts):
@@ -214,7 +239,7 @@ def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
 
 
 def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -> Network:
-    """Return the plumbing with every throttling valve open, or at its setting where it has one."""
+    """Return the plumbing with every throttling valve open, at its setting where it has one, or as it is to stay."""
     chosen = {(setting.run, setting.part_index): setting.opening for setting in settings or ()}
     runs = {
         name: replace(
@@ -225,5 +250,6 @@ def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -
             ),
         )
         for name, run in network.runs.items()
+        if name not in network.standing
     }
     return network.with_runs(runs)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.demands import flows_if_known
-from optimizer.hydraulics import Conditions, valve_bore_m, valve_k, valve_opening, valve_words
+from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_k, valve_opening, valve_words
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
@@ -56,8 +56,13 @@ def valve_positions(
 
 def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterator[tuple[ValveSetting, ...]]:
     known = flows_if_known(system)
-    found = None if known is None else balance(planned, known, conditions, _allowed(system, planned))
-    if known is not None and found is not None:
+    if known is None:
+        return
+    rest = set(planned.runs) - set(known.flows_m3_s)  # what is no part of the plan: it is apart from it
+    standing = solve_network(planned, conditions).flows_m3_s if rest else {}
+    allowed = _allowed(system, planned)
+    found = balance(planned, known, conditions, lambda flows: allowed({**standing, **flows}))
+    if found is not None:
         yield valve_settings(planned, known, found)
 
 
@@ -98,6 +103,7 @@ def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSet
     out = [
         ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0)
         for name, run in network.runs.items()
+        if name not in network.standing
         for i, part in enumerate(run.parts)
         if part.kind in THROTTLES and part.opening < 1.0 and i != valve_to_set(run)
     ]

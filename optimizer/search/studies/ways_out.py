@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
-from optimizer.choices.scaled import all_targets, has_upper_ends
+from optimizer.choices.scaled import has_upper_ends
 from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, part_head_loss_m, pump_head_m
 from optimizer.model.catalog import Catalog, Kind
@@ -84,7 +84,7 @@ def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
 
 
 def _has_splits(system: System) -> bool:
-    return any(target.share is not None for target in all_targets(system))
+    return any(target.share is not None for target in system.all_targets)
 
 
 def _bottleneck(system: System, best: PlannedReach) -> Iterator[str]:
@@ -162,9 +162,9 @@ def _tried(question: Question, least_cuts: int | None) -> Answer | None:
 
 def _wishes(system: System) -> Iterator[tuple[str, System]]:
     """Yield what could be asked for less: no upper end, no target, no setting."""
-    names = dict.fromkeys(target.run for target in all_targets(system))
+    names = dict.fromkeys(target.run for target in system.all_targets)
     for name in names:
-        if any(t.run == name and t.high_m3_s is not None and t.low_m3_s > 0.0 for t in all_targets(system)):
+        if any(t.run == name and t.high_m3_s is not None and t.low_m3_s > 0.0 for t in system.all_targets):
             yield f"no upper end for {name!r}", _changed(system, name, drop=False)
     if len(names) > 1:
         for name in names:
