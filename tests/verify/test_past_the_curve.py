@@ -8,8 +8,11 @@ import pytest
 from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
+from optimizer.documents.drawing.curves import curves_chart, pump_picture
+from optimizer.documents.drawing.labels import run_lines
 from optimizer.documents.flow_tables import speed_blocks
 from optimizer.documents.payload import flow_json
+from optimizer.documents.report_facts import shown_now, solved
 from optimizer.documents.safety_text import safety_rows
 from optimizer.documents.tables import Table
 from optimizer.documents.text import demand_words, flow_blocks
@@ -110,3 +113,12 @@ def test_the_whole_curve_carries_more_than_what_the_short_one_promises() -> None
     short, whole = (pipeline.flows(system(curve)).flows_m3_s["return line"] for curve in (SHORT, WHOLE))
     assert whole > short
     assert short == pytest.approx(SHORT[-1][0], rel=1e-3)
+
+
+def test_the_pictures_say_it_too() -> None:
+    there = system(SHORT)
+    now = solved(there.network, with_gains=False)
+    assert "at least 360 L/h" in str(run_lines(shown_now(there, now), "return line"))
+    picture = pump_picture(there.network, now.solution, there.network.pumps["return"])
+    chart = curves_chart(picture, None, "metric", title="pump", key="pump")
+    assert "at least 360 L/h, the end of its curve" in chart

@@ -35,6 +35,7 @@ class PumpPicture:
     system_curve: Curve
     flow_m3_s: float
     head_m: float
+    at_the_end: bool = False  # of its curve, or past it: what it gives is known from below alone
 
 
 def pump_picture(network: Network, solution: NetworkSolution, pump: Pump) -> PumpPicture:
@@ -51,7 +52,8 @@ def pump_picture(network: Network, solution: NetworkSolution, pump: Pump) -> Pum
     flows = [last * step / _STEPS for step in range(_STEPS + 1)]
     curve = tuple((at, pump_head_m(pump, at)) for at in flows)
     system = _system_curve(network, run, pump, (flow, pump_head_m(pump, flow)))
-    return PumpPicture(pump.name, pump.speed, curve, system, flow, pump_head_m(pump, flow))
+    at_the_end = pump.name in solution.doubt.pumps
+    return PumpPicture(pump.name, pump.speed, curve, system, flow, pump_head_m(pump, flow), at_the_end)
 
 
 def _is(kind: Kind, name: str, pump: Pump) -> bool:
@@ -75,13 +77,19 @@ def _system_curve(network: Network, run: str, pump: Pump, working: tuple[float, 
     return tuple(sorted(points))
 
 
+def _point_words(picture: PumpPicture, units: str, between: str = " at ") -> str:
+    flow = show_flow(picture.flow_m3_s, units)
+    if picture.at_the_end:
+        return f"at least {flow}, the end of its curve"
+    return f"{flow}{between}{show_head(picture.head_m, units)}"
+
+
 def curves_chart(
     now: PumpPicture | None, after: PumpPicture | None, units: str, *, title: str, key: str, alone: bool = False
 ) -> str:
     """Return the chart of a pump now, after the work, or both; one of them must be there."""
     told = "; ".join(
-        f"{words}: at {percent(picture.speed)} of full speed it gives {show_flow(picture.flow_m3_s, units)} at "
-        f"{show_head(picture.head_m, units)}"
+        f"{words}: at {percent(picture.speed)} of full speed it gives {_point_words(picture, units)}"
         for words, picture in (("now", now), ("after", after))
         if picture is not None
     )
@@ -112,10 +120,7 @@ def curves_canvas(now: PumpPicture | None, after: PumpPicture | None, units: str
     for kind, one in pictures:
         drawn.mark(_shown([(one.flow_m3_s, one.head_m)], units)[0], f"{kind}-mark")
     _notes(drawn, pictures, units)
-    entries = [
-        (f"{kind}-line", f"{kind}-mark", f"{kind}: {show_flow(one.flow_m3_s, units)}, {show_head(one.head_m, units)}")
-        for kind, one in pictures
-    ]
+    entries = [(f"{kind}-line", f"{kind}-mark", f"{kind}: {_point_words(one, units, ', ')}") for kind, one in pictures]
     legend(drawn, entries, len(pictures))
     return drawn.canvas
 
