@@ -58,7 +58,7 @@ class Reading:
         return f"{self.name}:{place.line}:{place.column}"
 
     def fault(self, place: Place, found: str, allowed: str, suggestion: str | None = None) -> None:
-        """Note one fault; reading goes on. `allowed` may be empty: the file has nothing of the kind that is asked for."""
+        """Note one fault; reading goes on. `allowed` may be empty: the file has nothing of the kind."""
         allowed = allowed or "nothing, for the file has none of that kind"
         self._faults.append((place.line, place.column, Fault(self.where(place), found, allowed, suggestion)))
 
