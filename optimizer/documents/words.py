@@ -106,6 +106,8 @@ def percent(share: float, decimals: int = 0) -> str:
 def pump_setting(pump: Pump, speed: float | None = None) -> str:
     """Return `72 %`, or `72 % (90 % of full rpm)` where the dial does not show rpm."""
     fraction = pump.speed if speed is None else speed
+    if fraction <= 0.0:
+        return "off"
     dial = pump.dial or RPM
     shown = percent(dial.setting(fraction))
     return shown if dial.kind is DialKind.RPM else f"{shown} ({percent(fraction)} of full rpm)"

@@ -83,7 +83,7 @@ def solve_compiled(
         warnings=(
             *_pump_warnings(compiled, variation, flows),
             *_run_warnings(compiled, state),
-            *(_STARVED.format(name) for name in compiled.run_names if name in starved),
+            *(_STARVED.format(name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
         starved=starved,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.model.circuits import fed_surfaces, gravity_lines, inflow_coefficients
+from optimizer.model.circuits import falling_lines, fed_surfaces, inflow_coefficients
 from optimizer.model.network import Network
 
 Floats = npt.NDArray[np.float64]
@@ -46,12 +46,14 @@ class TankBalance:
 
 
 def tank_balance(network: Network) -> TankBalance:
-    """Return which tanks of a plumbing have to balance: those that are fed and have gravity lines out of them.
+    """Return which tanks of a plumbing have to balance: those that are fed and have lines down out of them.
+
+    Those are gravity lines, and lines whose pumps are off.
 
     None where the plumbing stands between levels that hold whatever flows (`Network.tanks_balance`).
     """
     lines: dict[str, list[str]] = {}
-    for top, circuit in gravity_lines(network) if network.tanks_balance else ():
+    for top, circuit in falling_lines(network) if network.tanks_balance else ():
         lines.setdefault(top, []).extend(run.name for run in circuit.runs)
     fed = set(fed_surfaces(network)) if lines else set()
     index = {name: i for i, name in enumerate(network.runs)}

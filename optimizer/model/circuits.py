@@ -8,7 +8,7 @@ line.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Network, PointKind, Run
@@ -76,6 +76,18 @@ def gravity_lines(network: Network) -> Iterator[tuple[str, Circuit]]:
         top = max(points, key=lambda point: point.head_m or 0.0)
         if top.kind is PointKind.SURFACE and any((point.head_m or 0.0) < (top.head_m or 0.0) for point in points):
             yield top.name, circuit
+
+
+def falling_lines(network: Network) -> Iterator[tuple[str, Circuit]]:
+    """Yield the gravity lines, and circuits whose pumps are all off: water runs down through those that it can."""
+    still = {name for name, pump in network.pumps.items() if pump.speed <= 0.0}
+    runs = {
+        run.name: replace(run, parts=tuple(part for part in run.parts if part.kind is not Kind.PUMP))
+        if all(part.name in still for part in run.parts if part.kind is Kind.PUMP)
+        else run
+        for run in network.runs.values()
+    }
+    return gravity_lines(replace(network, runs=runs) if still else network)
 
 
 def fed_surfaces(network: Network) -> tuple[str, ...]:

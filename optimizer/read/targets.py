@@ -178,9 +178,9 @@ def read_settings(
         inside = entries(reading, each.value, f"setting '{name}'", [*pumps, "targets"])
         speeds = {}
         for pump in (key for key in inside if key in pumps):
-            speed = attempt(reading, inside[pump].value, "a speed, such as 60 %", _speed)
+            speed = attempt(reading, inside[pump].value, "a speed, such as 60 %, or off", _speed)
             if speed is not None:
-                speeds[pump] = (pumps[pump].dial or RPM).speed(speed)
+                speeds[pump] = (pumps[pump].dial or RPM).speed(speed) if speed > 0.0 else 0.0
         own = read_targets(reading, inside.get("targets"), named, unit_system)
         kept = tuple(target for target in common if target.run not in {mine.run for mine in own})
         found.append(Setting(name, speeds, (*kept, *own), reading.where(each.place)))
@@ -188,7 +188,13 @@ def read_settings(
 
 
 def _speed(text: str) -> float:
-    share = units.parse_fraction(text)
-    if share <= 0:
-        raise QuantityError(f"'{text}'", "a speed above 0 %")
+    """Return the share that the dial shows; 0 for a pump that is off."""
+    if text.strip().lower() == "off":
+        return 0.0
+    try:
+        share = units.parse_fraction(text)
+    except QuantityError as error:
+        raise QuantityError(error.found, f"{error.allowed}, or off", error.suggestion) from None
+    if share < 0:
+        raise QuantityError(f"'{text}'", "a speed of 0 % (off) or more")
     return share

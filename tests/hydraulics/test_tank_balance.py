@@ -82,6 +82,21 @@ def test_when_the_pump_stops_nothing_runs_down_in_the_end() -> None:
     assert solve_network(still).flows_m3_s["gravity line"] == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_line_whose_pump_is_off_carries_back_what_its_tank_gets_otherwise() -> None:
+    # no check valve: the display stands at the mouth of the stopped line, and what the refugium gives runs down it
+    plumbing = upper(pump_run("main", "sump", "display", "main"))
+    off = replace(plumbing, pumps={**plumbing.pumps, "main": replace(plumbing.pumps["main"], speed=0.0)})
+    told, full = solve_network(off).flows_m3_s, solve_network(replace(off, tanks_balance=False)).flows_m3_s
+    assert told["main"] == pytest.approx(full["main"], rel=1e-9)  # less than the refugium gives
+    slow = replace(off, pumps={**off.pumps, "fuge": replace(off.pumps["fuge"], speed=0.7)})
+    told = solve_network(slow).flows_m3_s
+    assert 0.0 < told["fill"] < -full["main"]
+    assert told["main"] == pytest.approx(-told["fill"], rel=1e-9)
+    all_off = replace(off, pumps={name: replace(pump, speed=0.0) for name, pump in off.pumps.items()})
+    assert solve_network(all_off).flows_m3_s == pytest.approx(dict.fromkeys(off.runs, 0.0), abs=1e-12)
+    assert not any("partly full" in text for text in solve_network(all_off).warnings)
+
+
 def test_a_tank_that_nothing_feeds_is_a_lake() -> None:
     points = [surface("pond", 2.0), surface("ditch", 0.0)]
     told = solve_network(network(points, [run("line", "pond", "ditch", pipe(1.0, BORE))]))

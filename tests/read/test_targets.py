@@ -133,7 +133,7 @@ def test_a_system_at_a_setting_runs_its_pumps_so_and_leaves_no_speed_to_choose(
         ("targets: {uv: at least 20 to 30 % of riser}", ["20 to 30 % of riser"]),
         ("targets: {uv: at least 20 gal/h within 5 %}", ["a tolerance only where"]),
         ("settings: {day: {retrun: 100 %}}", ["unknown key 'retrun'", "'return'"]),
-        ("settings: {day: {return: 0 %}}", ["a speed above 0 %"]),
+        ("settings: {day: {return: stopped}}", ["'stopped'", "off"]),
     ],
 )
 def test_what_can_not_be_meant_is_said_with_what_can(
