@@ -14,6 +14,7 @@ from optimizer.read import columns
 T = TypeVar("T")
 
 MOST_BYTES = 1_000_000  # a hundred times a large system; reading more takes longer than anyone waits
+MOST_FAULTS = 200  # a file with more is wrong in one way throughout
 DEEPEST = 20  # a system file nests five deep
 LONGEST_NAME = 80  # signs; a name goes onto drawings and into cells
 LONGEST_TEXT = 2_000
@@ -61,6 +62,8 @@ class Reading:
         """Note one fault; reading goes on. `allowed` may be empty: the file has nothing of the kind."""
         allowed = allowed or "nothing, for the file has none of that kind"
         self._faults.append((place.line, place.column, Fault(self.where(place), found, allowed, suggestion)))
+        if len(self._faults) >= MOST_FAULTS:
+            self.finish()
 
     def refuse(self, place: Place, error: QuantityError) -> None:
         """Note a quantity that could not be read, its suggestion in quotation marks."""
@@ -82,7 +85,10 @@ class Reading:
         """Raise all the faults, in file order, if there are any."""
         if self._faults:
             ordered = sorted(self._faults, key=lambda entry: entry[:2])
-            raise InputError(list(dict.fromkeys(fault for _, _, fault in ordered)))
+            faults = list(dict.fromkeys(fault for _, _, fault in ordered))
+            if len(self._faults) >= MOST_FAULTS:
+                faults.append(Fault(self.name, f"{MOST_FAULTS} errors or more", "fewer: the rest was not read"))
+            raise InputError(faults)
 
     def __len__(self) -> int:
         """Return how many faults there are so far."""

@@ -14,6 +14,7 @@ from optimizer.ranges import noting
 from optimizer.read.nodes import Node, Reading, attempt, entries, nearest, text_of, yes_or_no
 from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_start, parse_ends_words, parse_size
 
+MOST_PARTS = 1_000  # of a run; the largest that was ever tried has seven hundred
 MOST_REPEATS = 50  # `elbow x 500` is a slip of the finger
 _REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
 _OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
@@ -51,7 +52,13 @@ def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText 
     if not node.items:
         reading.fault(node.place, "a run without parts", "at least one part, such as pipe 14 in")
         return [None]
-    return [part for item in node.items for part in _read_part(reading, item, unit_system)]
+    parts: list[PartText | None] = []
+    for item in node.items:
+        parts += _read_part(reading, item, unit_system)
+        if len(parts) > MOST_PARTS:
+            reading.fault(item.place, f"a run of more than {MOST_PARTS:,} parts", f"at most {MOST_PARTS:,} in a run")
+            return [None]
+    return parts
 
 
 def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:

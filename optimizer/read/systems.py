@@ -86,6 +86,7 @@ KEYS = (
     "tanks",
     "drains",
 )
+MOST_RUNS, MOST_PARTS = 2_000, 20_000  # far beyond any plumbing: a slip, or a file that is none
 POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
 
@@ -232,7 +233,16 @@ def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, c
     runs = entries(reading, found["runs"].value, "runs")
     if not runs and found["runs"].value.pairs is not None:
         reading.fault(found["runs"].place, "no runs", "at least one run")
-    return [_read_run(reading, entry, unit_system, catalog) for entry in runs.values()]
+    if len(runs) > MOST_RUNS:
+        reading.fault(found["runs"].place, f"{len(runs):,} runs", f"at most {MOST_RUNS:,}")
+        reading.finish()
+    read = []
+    for entry in runs.values():
+        read.append(_read_run(reading, entry, unit_system, catalog))
+        if sum(len(run.parts) for run in read) > MOST_PARTS:
+            reading.fault(entry.place, f"more than {MOST_PARTS:,} parts", f"at most {MOST_PARTS:,} in a file")
+            reading.finish()
+    return read
 
 
 def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog) -> _RawRun:
