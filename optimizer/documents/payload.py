@@ -15,7 +15,7 @@ from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
 from optimizer.documents.words import steps_of
 from optimizer.model.outcome import PlanReport
-from optimizer.model.plan import Plan
+from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 
 if TYPE_CHECKING:
@@ -149,6 +149,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "gap_cents": plan.gap_cents,
         "targets": _targets(system),
         "reasons": list(plan.reasons),
+        "forbidden_by": plan.forbidden.value if plan.status is Status.INFEASIBLE else None,
         "notes": list(plan.notes),
         "left_out_of_the_proof": plan.left_out,
     }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import money, percent, status_words
+from optimizer.documents.words import money, reached, status_words
 from optimizer.model.system import System
 from optimizer.units import show_flow
 
@@ -49,7 +49,7 @@ def frontier_blocks(
     rows = [
         (
             _cost(plan),
-            percent(plan.reach),
+            reached(plan.reach),
             show_flow(plan.total_m3_s, system.units),
             str(plan.plan.cuts),
             _mark(plan, first, budget),
@@ -118,15 +118,15 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
     rows = []
     for kind in kinds:
         if kind.plan is None:
-            reached = percent(kind.reach) if kind.reach > 0 else ""
+            share = reached(kind.reach) if kind.reach > 0 else ""
             none = "no such plan" if kind.settled else "none found yet"
-            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", reached, "", ""))
+            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", share, "", ""))
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
         speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
-        rows.append((kind.words, cost, str(plan.cuts), hours, percent(kind.reach), speeds, _proof(kind)))
+        rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), speeds, _proof(kind)))
     titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
     said = [f"{_AS_SET}{_windows(system)}"]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
@@ -184,7 +184,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
     return [
         Heading(f"What each change buys: {system.name}"),
         status_words(told.plan),
-        f"With all of them {percent(told.reach)} of every least flow is reached."
+        f"With all of them {reached(told.reach)} of every least flow is reached."
         if told.worths
         else "Nothing is changed, so there is nothing to leave out.",
         *([table(titles, rows, right=(2,))] if rows else []),
@@ -203,7 +203,7 @@ def _turn(limit: PriceLimit, currency: str) -> str:
 
 
 def _without(worth: ChangeWorth) -> str:
-    return "required" if worth.reach_without is None else percent(worth.reach_without)
+    return "required" if worth.reach_without is None else reached(worth.reach_without)
 
 
 def worth_json(system: System, told: Explanation) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from optimizer.errors import visible
 from optimizer.model.bill import Bill
 from optimizer.model.dial import RPM, DialKind
 from optimizer.model.network import Part, Pump
-from optimizer.model.plan import Plan, Status, Verification
+from optimizer.model.plan import Forbidden, Plan, Status, Verification
 from optimizer.model.system import Target
 from optimizer.units import flow_unit, show_flow
 
@@ -36,6 +36,10 @@ def status_words(plan: Plan) -> str:
         return f"Proved cheapest: with the parts in this catalog and its rules, nothing less does the job.{_used(plan)}"
     if plan.status is Status.FEASIBLE:
         return f"This plan does the job, but it is not proved to be the cheapest. {_gap_words(plan)}{_used(plan)}"
+    if plan.status is Status.INFEASIBLE and plan.forbidden is Forbidden.BY_CHECKS:
+        return "Proved: no plan that gives every flow asked for passes its check."
+    if plan.status is Status.INFEASIBLE and plan.forbidden is Forbidden.BY_RULES:
+        return "Proved: under these rules no plan gives every flow asked for; without one of them there is a plan."
     if plan.status is Status.INFEASIBLE and plan.left_out:
         return f"Proved: none of the plans that were weighed gives every flow asked for. Not weighed: {plan.left_out}."
     if plan.status is Status.INFEASIBLE:
@@ -96,6 +100,11 @@ def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
 def target_words(targets: Sequence[Target], run: str, units: str) -> str:
     """Return what a run was asked to carry, or nothing."""
     return "; ".join(wanted_words(one.low_m3_s, one.high_m3_s, units) for one in targets if one.run == run)
+
+
+def reached(share: float) -> str:
+    """Return a multiple of the targets, rounded down: `99 %` is not reached, however near it comes."""
+    return f"{math.floor(100 * share + 1e-6)} %"
 
 
 def percent(share: float, decimals: int = 0) -> str:

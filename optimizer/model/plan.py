@@ -22,6 +22,14 @@ class Status(StrEnum):
     NO_PLAN_FOUND = "none found"  # a limit was hit before any plan came
 
 
+class Forbidden(StrEnum):
+    """What rules a plan out where it is proved that there is none."""
+
+    BY_PARTS = "parts"  # no combination of the parts gives the flows, or none that was looked at without one rule
+    BY_RULES = "rules"  # without one of the owner's rules, such as the budget, there is a plan
+    BY_CHECKS = "checks"  # plans that give every flow there are, and a check, such as that of the sump, refuses each
+
+
 @dataclass(frozen=True, slots=True)
 class Purchase:
     """One thing bought for one place.
@@ -107,6 +115,7 @@ class Plan:
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
     notes: tuple[str, ...] = ()
     left_out: str = ""
+    forbidden: Forbidden = Forbidden.BY_PARTS  # what rules a plan out, where the status is INFEASIBLE
 
     @property
     def found(self) -> bool:

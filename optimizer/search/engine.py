@@ -16,7 +16,7 @@ from optimizer.choices.demands import KnownFlows
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
-from optimizer.model.plan import Plan, Status
+from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
@@ -272,7 +272,7 @@ def _refusing(plan: Plan, said: Verdicts, proved: bool, more: tuple[str, ...] = 
     """Return that there is no plan because what was found is refused; `proved`: and because nothing else passes."""
     first = _refused(plan, said).replace("a cheaper plan", "the cheapest plan")
     why = (_ROOM if proved else _LOOK) if said.unsafe and not said.missed else _OTHER
-    return _no_plan(plan, proved, (first, why, *more))
+    return replace(_no_plan(plan, proved, (first, why, *more)), forbidden=Forbidden.BY_CHECKS)
 
 
 def _no_plan(plan: Plan, proved: bool, reasons: tuple[str, ...]) -> Plan:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -27,7 +28,7 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
     best = best_scale(options, flows, speed)
     if best > 0:
         whose = "this catalog, these rules and this pump" if flows.pump else "this catalog and these rules"
-        reasons.append(f"the best that {whose} reach is {best:.0%} of every least flow")
+        reasons.append(f"the best that {whose} reach is {math.floor(100 * best)} % of every least flow")
     return tuple(reasons)
 
 

@@ -178,7 +178,7 @@ def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:
 
     plan = find_plan(more, catalog()).plan
     best = next(reason for reason in plan.reasons if "best" in reason)
-    percent = int(next(word for word in best.split() if word.endswith("%"))[:-1])
+    percent = int(best.split(" %")[0].split()[-1])
     below, above = (
         find_plan(replace(system, targets=(replace(system.targets[0], low_m3_s=wanted * share),)), catalog()).plan
         for share in ((percent - 1) / 100, (percent + 2) / 100)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import has_upper_ends
 from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, part_head_loss_m, pump_head_m
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
-from optimizer.model.plan import Plan, Status
+from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System, Target
 from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
@@ -37,7 +37,7 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
     """
     if answer.refused or answer.by_hand:
         return answer.plan
-    reasons = list(answer.reasons)
+    reasons, forbidden = list(answer.reasons), answer.plan.forbidden
     try:
         if not answer.reach_told:
             proved = answer.proved_none
@@ -45,16 +45,28 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
                 reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=proved)
             reasons += _reach_words(system, reached)
         if answer.proved_none:
-            reasons += _ways_out(system, catalog, watch, price)
+            ways = _ways_out(system, catalog, watch, price)
+            reasons += ways.words
+            forbidden = Forbidden.BY_RULES if ways.by_rule else forbidden
     except KeyboardInterrupt:
         reasons.append("what would free it was not looked for: it was stopped by hand")
     if system.rules.budget_cents is not None and answer.proved_none:
         reasons.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
-    return replace(answer.plan, reasons=tuple(reasons))
+    return replace(answer.plan, reasons=tuple(reasons), forbidden=forbidden)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """What the ways out are in words, and whether a rule is among what frees a plan."""
+
+    words: tuple[str, ...]
+    by_rule: bool
 
 
 def present_share(system: System) -> float:
-    """Return the multiple of the targets that the plumbing reaches as it stands; 0 where it has no steady flow."""
+    """Return the multiple of the targets that the plumbing reaches as it stands; 0 where a run of it is open."""
+    if not all(run.is_plumbed for run in system.network.runs.values()):
+        return 0.0
     try:
         return min(1.0, best_speeds(system, present_networks(system)).scale)
     except NetworkError:
@@ -115,9 +127,11 @@ def _run_losses_m(network: Network, flows: Mapping[str, float]) -> dict[str, flo
     }
 
 
-def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> Iterator[str]:
-    """Yield what each single thing that the owner could allow, or not ask for, would cost."""
-    waiting = [*relaxations(system, catalog), *_wishes(system)]
+def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> _Ways:
+    """Return what each single thing that the owner could allow, or not ask for, would cost."""
+    rules = list(relaxations(system, catalog))
+    waiting = [*rules, *_wishes(system)]
+    by_rule = False
     ways: list[tuple[int, str]] = []
     unsettled = []
     left_out = ""
@@ -132,18 +146,20 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> I
             cents = price(found.plan)
             cost = f"{cents / 100:.2f} {found.plan.currency}"
             less = "" if found.status is Status.OPTIMAL else ", or less"
+            by_rule = by_rule or i < len(rules)
             ways.append((cents, f"what would free it: {words}; the parts would then cost {cost}{less}"))
         elif found is None or not found.proved_none:
             unsettled.append(words)
         else:
             left_out = left_out or found.left_out
-    yield from (words for _, words in sorted(ways))
+    said = [words for _, words in sorted(ways)]
     if not ways and not unsettled:
         plans = ", among the plans that were weighed" if left_out else ""
-        yield f"no single one of these would free it{plans}: {'; '.join(words for words, _ in waiting)}"
+        said.append(f"no single one of these would free it{plans}: {'; '.join(words for words, _ in waiting)}")
     if unsettled:
         why = watch.why_over if watch.over else "each had too little time"
-        yield f"whether these would free it was not settled, {why}: {'; '.join(unsettled)}"
+        said.append(f"whether these would free it was not settled, {why}: {'; '.join(unsettled)}")
+    return _Ways(tuple(said), by_rule)
 
 
 def _tried(question: Question, least_cuts: int | None) -> Answer | None:
