@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 
 import numpy as np
+from own_lengths import cut, pipe_cents, seal_cents, straights
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
 from own_shelf import End
-from own_ways import PRICES, SAW_M, Step, Walk, Way, Ways
+from own_ways import PRICES, SAW_M, STUB_M, Piece, Step, Walk, Way, Ways, depth
 from random_systems import M3_S_PER_L_H, SHARED, SMALL, Line, Small
 
 CEMENT = SHARED["cement-quarter-pint"] + SHARED["primer-quarter-pint"]
@@ -49,7 +52,13 @@ def step_loss_m(step: Step, flow: float, draws: bool, first: bool, opens: bool, 
     return total
 
 
-def walk_of(small: Small, line: Line, flows: tuple[float, ...], ends: tuple[object, ...] = ("open",)) -> Walk:
+def walk_of(
+    small: Small,
+    line: Line,
+    flows: tuple[float, ...],
+    ends: tuple[object, ...] = ("open",),
+    cents_of: Callable[[Step], float] | None = None,
+) -> Walk:
     """Return the walk of a run that is weighed at some flows [m³/s]."""
     tee = End(SMALL, "socket")
     at_tee = [point.split()[0] in small.tees for point in (line.start, line.end)]
@@ -59,8 +68,10 @@ def walk_of(small: Small, line: Line, flows: tuple[float, ...], ends: tuple[obje
     )  # fmt: skip
 
     def weigh(step: Step, first: bool, last: bool) -> tuple[float, tuple[float, ...]]:
-        draws, opens = not at_tee[0], not at_tee[1]
-        return step_cents(step), tuple(step_loss_m(step, flow, draws, first, opens, last) for flow in flows)
+        draws = not at_tee[0] and line.start not in small.supplies_bar  # a supply's pressure is that in its pipe
+        opens = not at_tee[1]
+        cents = step_cents(step) if cents_of is None else cents_of(step)
+        return cents, tuple(step_loss_m(step, flow, draws, first, opens, last) for flow in flows)
 
     return Walk(ways, weigh, opening_cents)
 
@@ -106,6 +117,14 @@ def needs_of(small: Small, line: Line) -> tuple[Need, ...]:
     return tuple(needs)
 
 
+def keeps(needs: tuple[Need, ...], way: Way, slack: Callable[[float], float]) -> bool:
+    """Return whether a way keeps to every need of its line."""
+    return all(
+        loss >= need.most_m - slack(need.most_m) if need.least else loss <= need.most_m + slack(need.most_m)
+        for need, loss in zip(needs, way.losses_m, strict=True)
+    )
+
+
 def least_of_lines(small: Small, most_cents: float, slack: Callable[[float], float]) -> float:
     """Return the least cost of a system of lines between open waters, endless where none comes to `most_cents`.
 
@@ -116,14 +135,9 @@ def least_of_lines(small: Small, most_cents: float, slack: Callable[[float], flo
         needs = needs_of(small, line)
         walk = walk_of(small, line, tuple(need.flow for need in needs))
 
-        def keeps(way: Way, needs: tuple[Need, ...] = needs) -> bool:
-            return all(
-                loss >= need.most_m - slack(need.most_m) if need.least else loss <= need.most_m + slack(need.most_m)
-                for need, loss in zip(needs, way.losses_m, strict=True)
-            )
-
+        accept = partial(keeps, needs, slack=slack)
         first = needs[0].most_m + slack(needs[0].most_m)
-        found.append(list(walk.cheapest("open", "open", most_cents, first, keeps).values()))
+        found.append(list(walk.cheapest("open", "open", most_cents, first, accept).values()))
     pairings = product(*found)
     return min((sum(way.cents for way in choice) + packs_cents(choice) for choice in pairings), default=math.inf)
 
@@ -225,3 +239,71 @@ def _best_pairing(ways: dict[str, set[Sum]], most: dict[str, float]) -> float:
             total = total + np.where(place >= 0, least[np.maximum(place, 0)], math.inf)
         best = min(best, float(total.min(initial=math.inf)))
     return best
+
+
+# --- what the printed list comes to
+
+
+USES = {"cement": "cement", "primer": "cement", "tape": "tape"}
+
+
+def laid_of(way: Way) -> list[tuple[Piece, int | None]]:
+    """Return the pieces of a way with the places in the old run of those that stay."""
+    found: list[tuple[Piece, int | None]] = []
+    place = 0
+    for step in way.steps:
+        found += [(piece, None if piece.new else place) for piece in step.pieces]
+        place = step.place
+    return found
+
+
+def list_cents(small: Small, ways: Mapping[str, Way]) -> int:
+    """Return what the printed list of a way for every line between open waters comes to."""
+    cents, pipe, joints = 0, {}, Counter()
+    for name, way in ways.items():
+        parts = small.lines[name].parts
+        stood = straights([(part, i) for i, part in enumerate(parts)], len(parts), None, None)
+        laid = laid_of(way)
+        for row, length in cut(stood, straights(laid, len(parts), None, None)):
+            pipe.setdefault(row, []).append(length)
+        cents += sum(piece.row.cents for piece, _ in laid if piece.new and piece.row and piece.kind != "pipe")
+        joints.update(joint for step in way.steps for joint in step.joints)
+    cents += sum(pipe_cents(row, lengths, small.by_the_foot) for row, lengths in pipe.items())
+    return cents + seal_cents(joints, USES, small.prices)
+
+
+def least_list_step_cents(small: Small) -> Callable[[Step], float]:
+    """Return what a step adds to the list at the least: new fittings may take their length off the pipe beside them."""
+    rates = {row: row.cents / row.sale_length_m for row in small.shop.rows.values() if row.kind == "pipe"}
+    dearest = max(rates.values())
+
+    def weigh(step: Step) -> float:
+        total = 0.0
+        for piece in step.pieces:
+            if not piece.new or piece.row is None:
+                continue
+            if piece.kind != "pipe":
+                takes = sum(piece.laying_m) + sum(depth(end) for end in piece.ends) + STUB_M
+                total += piece.row.cents - dearest * takes
+            elif piece.length_m > STUB_M:
+                total += rates[piece.row] * (piece.length_m + SAW_M) - dearest * 2 * STUB_M
+        return total
+
+    return weigh
+
+
+def least_list_of_line(small: Small, most_cents: float, slack: Callable[[float], float]) -> float:
+    """Return the least list of a system of one line, endless where none comes to `most_cents`."""
+    ((name, line),) = small.lines.items()
+    needs = needs_of(small, line)
+    weigh = least_list_step_cents(small)
+    walk = walk_of(small, line, tuple(need.flow for need in needs), cents_of=weigh)
+    best = [most_cents + 1e-6]
+    found = math.inf
+    for way in walk.below(lambda: best[0], needs[0].most_m + slack(needs[0].most_m)):
+        if not keeps(needs, way, slack):
+            continue
+        cents = list_cents(small, {name: way})
+        if cents <= best[0]:
+            best[0] = found = cents
+    return found

@@ -143,13 +143,18 @@ KERF = math.ceil(SAW_M / UNIT_M)
 
 
 def pipe_cents(row: Row, lengths: Iterable[int], by_the_foot: bool) -> int:
-    """Return what pieces of one pipe cost: by whole sale lengths, or in the store's sticks, cut as well as can be."""
+    """Return what pieces of one pipe cost: by whole sale lengths, or in the store's sticks, cut as well as can be.
+
+    What is longer than any stick is cut to order, by whole sale lengths.
+    """
     pieces = tuple(sorted(lengths, reverse=True))
     if by_the_foot:
         total = sum(piece + KERF for piece in pieces) * UNIT_M
         return math.ceil(total / row.sale_length_m - 1e-9) * row.cents
     stock = tuple((int(length / UNIT_M + 1e-6), round(length / row.sale_length_m * row.cents)) for length in sticks_m())
-    return _sticks_cents(pieces, stock)
+    longest = max(length for length, _ in stock)
+    to_order = [math.ceil(piece * UNIT_M / row.sale_length_m - 1e-9) * row.cents for piece in pieces if piece > longest]
+    return sum(to_order) + _sticks_cents(tuple(piece for piece in pieces if piece <= longest), stock)
 
 
 @cache
@@ -161,17 +166,12 @@ def _sticks_cents(pieces: tuple[int, ...], stock: tuple[tuple[int, int], ...]) -
     best: float = math.inf
     for mask in range(1 << len(rest)):
         together = (first, *(piece for i, piece in enumerate(rest) if mask >> i & 1))
-        needed = sum(together) + KERF * (len(together) - 1)  # the last piece needs no cut where nothing is left
-        fits = [cents for length, cents in stock if length >= needed and _last_cut(together, needed, length)]
+        needed = sum(together) + KERF * (len(together) - 1)  # a piece may end where its stick does
+        fits = [cents for length, cents in stock if length >= needed]
         if fits:
             others = tuple(piece for i, piece in enumerate(rest) if not mask >> i & 1)
             best = min(best, min(fits) + _sticks_cents(others, stock))
-    return int(best) if math.isfinite(best) else 10**9
-
-
-def _last_cut(pieces: Sequence[int], needed: int, length: int) -> bool:
-    """Return whether the last saw cut fits as well, or none is needed: a piece ends where the stick does."""
-    return True
+    return int(best)
 
 
 def seal_cents(joints: Mapping[tuple[str, str], int], use_of: Mapping[str, str], sold: Iterable[str]) -> int:

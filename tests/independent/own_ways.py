@@ -10,6 +10,8 @@ The rules (README, `DEVELOPERS.md`, and the trade; common practice, no source, w
   is longer than the old one by the depth of the socket and the saw cut; else a coupling and a stub stand between.
 - Between two ends that do not mate stand at most three pieces: couplings, reducing couplings, bushings, and beside
   threads adapters and unions.
+- No piece stands between two ends that could be left out, and no row of pieces comes back to a size that it left where
+  another does not: nothing is put in to take up length and save pipe.
 - A new fitting changes the size on one of its sides at most. A bend of another kind needs its additional length from
   the pipes beside it. What could be unbolted beside a pump can still be.
 - A union, a coupling, a bushing or an adapter may be left out; a union and a valve give way to a true-union valve, two
@@ -22,6 +24,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import groupby
 from typing import NamedTuple
 
 from own_shelf import End, Row, depths_m
@@ -177,7 +180,7 @@ class Shop:
                     continue
                 if piece.kind == "union" and any(p.kind == "union" for p in pieces):
                     continue
-                if far in seen:  # back at an end that was passed: of use as the last piece only
+                if far in seen and piece.kind != "union":  # been here: the last piece, or none
                     last = mate(far, goal)
                     if last:
                         yield (*pieces, piece), (*joints, how, last)
@@ -228,13 +231,34 @@ def _rows_between(
     cut = [front.end for front in (left, right) if front.cut]
     meets = len(cut) == 1 and gap_m == 0 and (left.long or right.long)
     reach = gap_m + sum(depth(end) + SAW_M for end in cut)
+    able = {}
     for pieces, methods in shop.chains(left.end, right.end):
         if "stub" not in methods and not (left.pipe or right.pipe):
             if cut and not meets and sum(sum(piece.laying_m) for piece in pieces) < reach:
                 continue
             if gap_m and not pieces:
                 continue
-        yield pieces, methods
+        able[pieces] = methods
+    for pieces, methods in able.items():
+        if not any(_needless(left.end, pieces, fewer, right.end) for fewer in able):
+            yield pieces, methods
+
+
+def _needless(start: End, pieces: tuple[Piece, ...], other: tuple[Piece, ...], goal: End) -> bool:
+    """Return whether another row is this one with some pieces left out, or keeps to its sizes where this does not."""
+    if any(p.kind == "union" for p in pieces) != any(p.kind == "union" for p in other):
+        return False  # what unbolts has a use of its own
+    if _back_and_forth(start, pieces, goal) and not _back_and_forth(start, other, goal):
+        return True
+    return len(other) < len(pieces) and any(
+        pieces[:i] + pieces[j:] == other for i in range(len(pieces)) for j in range(i + 1, len(pieces) + 1)
+    )
+
+
+def _back_and_forth(start: End, pieces: tuple[Piece, ...], goal: End) -> bool:
+    """Return whether a row of pieces comes back to a size that it left."""
+    sizes = [key for key, _ in groupby(end.size for end in (start, *(e for p in pieces for e in p.ends), goal))]
+    return len(set(sizes)) < len(sizes)
 
 
 def _laid(
@@ -595,6 +619,16 @@ class Walk:
                     elif kept:
                         waiting.setdefault(step.place, {}).setdefault(step.state, set()).update(kept)
         return found
+
+    def below(self, most_cents: Callable[[], float], most_m: float) -> Iterator[Way]:
+        """Yield the ways between open waters whose cents stay under a limit that may fall meanwhile."""
+        top = most_cents()
+        caps = tuple(top + price * most_m for price in PRICES)
+
+        def limit(sealed: Sealed) -> float:
+            return most_cents() - self.opening(sealed)
+
+        yield from self._walk(0, self.ways.first("open"), "open", limit, top, most_m, caps, (), 0.0, (), (False, False))
 
     def cheapest(
         self, start: object, end: object, most_cents: float, most_m: float, accept: Callable[[Way], bool]

@@ -198,19 +198,24 @@ def single(seed: int, *, kept: float = 0.0, valve: bool | None = None, window: b
 
 
 def gravity(seed: int) -> Small:
-    """Return a pumped line and a gravity line back, each with a valve and a target."""
+    """Return a pumped line, and a gravity line from a tank of its own into the sump, each with a valve and a target."""
     rng = random.Random(f"gravity {seed}")
     base = single(seed, valve=True)
     feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.15, 0.6))
-    drop = base.heights_m["display"]
+    drop = rng.uniform(0.5, 1.8)
     flow = 300.0
     entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
     while run_loss_m(feed, flow) + entry < drop * rng.uniform(0.9, 1.0):
         flow *= 1.02
         entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
     wanted = flow * rng.uniform(0.8, 1.4)
-    line = Line("feed", "display", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
-    return replace(base, name=f"gravity line {seed}", lines={**base.lines, "feed": line})
+    line = Line("feed", "loft", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
+    return replace(
+        base,
+        name=f"gravity line {seed}",
+        lines={**base.lines, "feed": line},
+        heights_m={**base.heights_m, "loft": drop},
+    )
 
 
 def house(seed: int) -> Small:
@@ -219,8 +224,7 @@ def house(seed: int) -> Small:
     base = single(seed, valve=True)
     feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.3, 2.0))
     wanted = rng.uniform(1500.0, 3500.0)
-    entry = 0.78 * velocity_head_m(wanted * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
-    head = (run_loss_m(feed, wanted) + entry) * rng.uniform(0.4, 1.05)
+    head = run_loss_m(feed, wanted) * rng.uniform(0.4, 1.05)
     line = Line("top up", "house", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
     supplies = {"house": (head * RHO * G / 1e5, 0.0)}
     lines = {**base.lines, "top up": line}

@@ -24,7 +24,7 @@ MAKERS = {
     "tree": random_systems.tree,
     "gravity line": random_systems.gravity,
 }
-QUICK = {"line": 4, "line with parts that stay": 3, "line with a window": 2, "tree": 1, "gravity line": 0}
+QUICK = {"line": 4, "line with parts that stay": 3, "line with a window": 2, "tree": 1, "gravity line": 1}
 ALL = 20
 
 
