@@ -20,6 +20,8 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.clock import look
+from optimizer.program.head_tree import BoxTree, Fitting, RunTable, Traced
+from optimizer.program.min_plus import added, between, least_in, spread, taken
 from optimizer.program.problem import State
 
 Floats = npt.NDArray[np.float64]
@@ -27,84 +29,6 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Window = tuple[int, int]
 _HAIR = 1e-9  # of a head cell: rounding must cut nothing off
-
-
-@dataclass(frozen=True)
-class RunTable:
-    """The ways of a run over the cells of its flow.
-
-    `edges_m3_s` are the ends of the cells, (n_cells + 1,); `losses_m` what every way loses at each of them, rising
-    along the first axis, (n_cells + 1, n_ways); `usable` whether a way may carry some flow of a cell,
-    (n_cells, n_ways). A way that is `valved` may lose more in the direction of its flow. A run that is `one_way` holds
-    any head at its end once it is at rest.
-    """
-
-    edges_m3_s: Floats
-    losses_m: Floats
-    usable: Bools
-    cents: Floats
-    starts: Ints
-    ends: Ints
-    valved: Bools
-    one_way: bool = False
-
-    @property
-    def n_cells(self) -> int:
-        return len(self.edges_m3_s) - 1
-
-
-@dataclass(frozen=True)
-class Fitting:
-    """One fitting of a tee that parts the water of one run into two: cents, the state of each run end in it.
-
-    `drops_m` has for each leaving run by how much less head there is at its start than at the end of the feeding run,
-    at least and at most, by the flow cells of the two leaving runs, each (n_cells of the first, n_cells of the second).
-    """
-
-    cents: int
-    inlet: State
-    states: tuple[State, State]
-    drops_m: tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
-
-
-@dataclass(frozen=True)
-class Parting:
-    """The tee at the end of a run: where its water goes, and what may stand there."""
-
-    point: str
-    leaving: tuple[str, str]
-    fittings: tuple[Fitting, ...]
-
-
-@dataclass(frozen=True)
-class Setting:
-    """What feeds the tree: cents, and the head at the start of the source by its flow cells, least and most [m]."""
-
-    cents: int
-    low_m: Floats
-    high_m: Floats
-
-
-@dataclass(frozen=True)
-class BoxTree:
-    """A tree within a box of flows. `partings` by the run that feeds them; `leaves_m` the head where the others end."""
-
-    source: str
-    runs: Mapping[str, RunTable]
-    heads_m: Mapping[str, tuple[float, float]]  # between which the head at a run's inlet is known to lie
-    partings: Mapping[str, Parting]
-    leaves_m: Mapping[str, float]
-    settings: tuple[Setting, ...]
-
-
-@dataclass(frozen=True)
-class Traced:
-    """A cheapest combination of the tables: a choice for every run and tee, a setting, the flow cell of every run."""
-
-    runs: Mapping[str, int]
-    tees: Mapping[str, int]
-    setting: int
-    cells: Mapping[str, int]
 
 
 @dataclass
@@ -188,7 +112,7 @@ class HeadTables:
                     continue
                 first, last = self._windows(run, cell, None)
                 lifts = self._offsets(first[picks], last[picks], run.cents[picks])
-                reached = _added(behind[cell], lifts)
+                reached = added(behind[cell], lifts)
             else:
                 first, last = self._windows(run, cell, self.tree.leaves_m[name])
                 reached = self._offsets(first[picks], last[picks], run.cents[picks])[self.n_heads : -1]
@@ -269,14 +193,14 @@ class HeadTables:
                 if behind is None:
                     continue
                 first, last = self._windows(run, cell, None)
-                between = _between(before, behind[cell])
+                lifted = between(before, behind[cell])
                 lifts = self._offsets(first[picks], last[picks], run.cents[picks])
                 table = ends.setdefault(end, np.full((run.n_cells, self.n_heads), math.inf))
-                np.minimum(table[cell], _taken(before, lifts), out=table[cell])
+                np.minimum(table[cell], taken(before, lifts), out=table[cell])
             else:
                 first, last = self._windows(run, cell, self.tree.leaves_m[name])
-                between = np.concatenate([np.full(self.n_heads, math.inf), before, [math.inf]])
-            through = run.cents[picks] + _least_in(between, first[picks] + self.n_heads, last[picks] + self.n_heads)
+                lifted = np.concatenate([np.full(self.n_heads, math.inf), before, [math.inf]])
+            through = run.cents[picks] + least_in(lifted, first[picks] + self.n_heads, last[picks] + self.n_heads)
             costs[picks] = np.minimum(costs[picks], through)
             cells[cell] = min(cells[cell], float(through.min()))
         outside[name] = ends
@@ -311,7 +235,7 @@ class HeadTables:
                 shape = (self.tree.runs[run].n_cells, self.n_heads)
                 table = outside[run].setdefault(state, np.full(shape, math.inf))
                 first, last = self._shift(low[i, j], high[i, j])
-                np.minimum(table[at], _spread(left, int(first), int(last)), out=table[at])
+                np.minimum(table[at], spread(left, int(first), int(last)), out=table[at])
 
     def traced(self) -> Traced:
         """Return a combination that the bound stands for."""
@@ -416,59 +340,6 @@ def _summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> list[list[
     ]
 
 
-def _added(behind: Floats, lifts: Floats) -> Floats:
-    """Return out[j] = least of behind[j - o] + lifts[o], with lifts from -n to n."""
-    n = len(behind)
-    out = np.full(n, math.inf)
-    finite = np.flatnonzero(np.isfinite(behind))
-    if not len(finite):
-        return out
-    first, last = int(finite[0]), int(finite[-1]) + 1
-    offsets = np.flatnonzero(np.isfinite(lifts))
-    for o, cents in zip((offsets - n).tolist(), lifts[offsets].tolist(), strict=True):
-        a, b = max(first + o, 0), min(last + o, n)
-        if a < b:
-            np.minimum(out[a:b], behind[a - o : b - o] + cents, out=out[a:b])
-    return out
-
-
-def _taken(before: Floats, lifts: Floats) -> Floats:
-    """Return out[j] = least of before[j + o] + lifts[o]."""
-    return _added(before, lifts[::-1])
-
-
-def _between(before: Floats, behind: Floats) -> Floats:
-    """Return out[o] = least of before[j + o] + behind[j], o from -n to n."""
-    n = len(before)
-    out = np.full(2 * n + 1, math.inf)
-    finite = np.flatnonzero(np.isfinite(before))
-    if not len(finite):
-        return out
-    first, last = int(finite[0]), int(finite[-1]) + 1
-    there = before[first:last]
-    for j in np.flatnonzero(np.isfinite(behind)).tolist():
-        at = slice(n - j + first, n - j + last)
-        np.minimum(out[at], there + behind[j], out=out[at])
-    return out
-
-
-def _least_in(values: Floats, first: Ints, last: Ints) -> Floats:
-    """Return the least of values[first..last], endless where that is empty, for many windows."""
-    first, last = np.maximum(first, 0), np.minimum(last, len(values) - 1)
-    empty = first > last
-    first, last = np.where(empty, 0, first), np.where(empty, 0, last)
-    levels = [values]
-    while 2 ** len(levels) <= len(values):
-        half, above = 2 ** (len(levels) - 1), levels[-1]
-        levels.append(np.minimum(above[: len(above) - half], above[half:]))
-    power = np.log2(last - first + 1 + 1e-12).astype(int)
-    out = np.empty(len(first))
-    for p in np.unique(power):
-        at = power == p
-        out[at] = np.minimum(levels[p][first[at]], levels[p][last[at] - 2**p + 1])
-    return np.where(empty, math.inf, out)
-
-
 def _slid(
     table: Floats,
     cell: int,
@@ -482,17 +353,5 @@ def _slid(
     first, last = int(windows[0][i, j]), int(windows[1][i, j])
     key = (side, cell, first, last)
     if key not in memo:
-        memo[key] = _spread(table[cell], -last, -first)
+        memo[key] = spread(table[cell], -last, -first)
     return memo[key]
-
-
-def _spread(values: Floats, first: int, last: int) -> Floats:
-    """Return out[h] = least of values[h - o] for o from first to last."""
-    n = len(values)
-    out = np.full(n, math.inf)
-    for o in range(max(first, -n + 1), min(last, n - 1) + 1):
-        if o >= 0:
-            np.minimum(out[o:], values[: n - o], out=out[o:])
-        else:
-            np.minimum(out[:o], values[-o:], out=out[:o])
-    return out

@@ -17,7 +17,8 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.choices.loss_basis import Floats
 from optimizer.clock import TimeIsUp, look
-from optimizer.program.head_tables import HeadTables, Traced
+from optimizer.program.head_tables import HeadTables
+from optimizer.program.head_tree import Traced
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
@@ -31,6 +32,7 @@ _AGAIN = 0.75  # a box that shrank below this share of a range is looked at agai
 _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
+_NEAR_M = 0.3  # a combination whose losses are known so well in a box is tried on the network
 
 
 @dataclass(order=True)
@@ -200,11 +202,11 @@ class BoxSearch:
             return self._tried_all(left)
         traced = tables.traced()
         choice = self._choice(box, traced)
-        if choice not in self.tried:
+        if choice not in self.tried and self._is_near(box, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
-        return self._halves(left, traced, box, tables)
+        return self._halves(left, traced, box)
 
     def _dropped(self, box: _Box) -> list[_Box]:
         """Note what is left for a higher limit: nothing, once a plan is known."""
@@ -244,15 +246,25 @@ class BoxSearch:
             (traced.setting,),
         )
 
-    def _halves(self, left: _Box, traced: Traced, box: _Box, tables: HeadTables) -> list[_Box]:
+    def _is_near(self, box: _Box, choice: Choice) -> bool:
+        """Return whether a combination is likely to stand: in wide boxes few do, and to find out takes its time."""
+        return all(
+            self.case.ways[name][k].valved or self._span_m(name, k, box.ranges[name]) < _NEAR_M
+            for name, k in zip(self.case.ways, choice.ways, strict=True)
+        )
+
+    def _span_m(self, name: str, k: int, flow_range: Range) -> float:
+        """Return by how much more a way loses at one end of a range than at the other."""
+        table = self.case.tables[name]
+        return float(table.rows[k] @ (table.basis.laws(flow_range[1]) - table.basis.laws(flow_range[0])))
+
+    def _halves(self, left: _Box, traced: Traced, box: _Box) -> list[_Box]:
         """Cut a box in the run whose traced way loses the most more at one end of its range than at the other."""
         spans = {}
         for name, (low, high) in left.ranges.items():
-            table = self.case.tables[name]
-            row = table.rows[box.ways[name][traced.runs[name]]]
-            held = self.case.ways[name][box.ways[name][traced.runs[name]]].valved
+            k = box.ways[name][traced.runs[name]]
             if _width((low, high)) > self.narrow_m3_s:
-                spans[held, name] = float(row @ (table.basis.laws(high) - table.basis.laws(low)))
+                spans[self.case.ways[name][k].valved, name] = self._span_m(name, k, (low, high))
         if not spans:  # nothing is left to cut: each combination is tried
             return self._tried_all(left)
         # what a valve holds back is no less certain for a wide range

@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
-from optimizer.program.head_tables import BoxTree, Fitting, Parting, RunTable, Setting
+from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
 from optimizer.search.flow_posing import FlowCase, pumped_runs
 from optimizer.search.flow_ranges import Range, is_one_way
 

@@ -27,6 +27,7 @@ from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
 _STEPS = (1.0, 1.015, 1.04, 1.08, 1.14, 1.22, 1.35)  # how much more than the targets a guess asks for
+_TRIES = 2  # how often what loses least is looked for, at other flows
 _GUESSES = 3  # how often the flows of a plan are the next guess
 _MOST_SHARE = 4.0  # flows of next to nothing are no guess at how the water splits
 _SOLVER_S = 2.0
@@ -82,7 +83,7 @@ class FirstPlans:
     def _roomiest(self, as_it_stands: Choice) -> Choice | None:
         """Return a combination that stands and loses as little as may be, at the flows of what stands or its own."""
         choice = as_it_stands
-        for _ in range(_GUESSES):
+        for _ in range(_TRIES):
             flows = self._flows_of(choice)
             if flows is None or self.over:
                 break

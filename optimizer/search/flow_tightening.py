@@ -12,6 +12,7 @@ from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
 
 Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4
+_FREE_ROUNDS = 12
 _HALVINGS = 24
 _SPARE_M = 1e-6
 _GAIN = 0.02  # rounds go on while some range loses this share of its width
@@ -40,6 +41,14 @@ def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS, free: 
     if bounds.empty:
         return None
     return {**box, **{(name, mode): found for name, found in bounds.ranges.items()}}
+
+
+def free_box(case: FlowCase) -> Box | None:
+    """Return the ranges of flow with every run free to lose more: they hold for all ways that lose as much or more."""
+    box: Box | None = dict(case.ranges)
+    for mode in range(len(case.modes)):
+        box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
+    return box
 
 
 def _width(flow_range: Range) -> float:

@@ -25,13 +25,14 @@ from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.assemble import plan_of
 from optimizer.search.box_search import search_of
+from optimizer.search.box_tree import shape_of
 from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
 from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, surely_fails
-from optimizer.search.flow_tightening import Box, tightened
+from optimizer.search.flow_tightening import Box, free_box
 from optimizer.search.posing import PosedProblem
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
@@ -43,7 +44,8 @@ _FIRST_SHARE = 0.3  # of the time left, for first plans
 _PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
 SO_FAR = "this is the best plan so far"
 _MORE_WAYS = 2  # so many times as many in each further search
-_ROUNDS = 12
+_MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
+_LATE_WAYS = 4000  # of a tree that has no plan with fewer, first plans with valves are tried
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ class _Finder:
                 return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
-            if self.best is None:
+            if self.best is None and shape_of(basic.case) is None:
                 self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
@@ -226,11 +228,9 @@ class _Finder:
             return self.floor, []
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
-        if slots and self.best is None:
-            whole = case_of(material, free)
-            for case in (with_valves_at_outlets(whole), whole):
-                if self.best is None:
-                    self._first(case)
+        tree = late = shape_of(basic.case) is not None  # tables mostly find a plan before all valves are looked at
+        if slots and not late:
+            self._first_with_valves(material, free)
         energy = least_energy_cents(basic.case)
         least, low = rests(basic.case, free)
         count, proved = _PROOF_WAYS, self.floor
@@ -239,16 +239,29 @@ class _Finder:
             most = costs.cheapest(count) if least and count < costs.count and not self.any_plan else math.inf
             most = most if known is None else min(most, known - 1 - energy)
             state = self._look(case_of(material, free, Limit(most, least, low) if least else None), most)
-            if self._enough or self.best_cents is not None or math.isinf(most) or not state.complete:
+            if self._enough or math.isinf(most) or not state.complete:
+                break
+            if self.best_cents is not None and most + energy >= self.best_cents - 1:
                 break
             if self.cutoff_cents is not None and most + energy >= self.cutoff_cents - 1:
                 break
             proved = max(proved, math.floor(most + 0.5) + 1 + energy) if state.unproved == 0 else proved
-            count *= _MORE_WAYS
+            count *= _MORE_IN_TREES if tree else _MORE_WAYS
+            if slots and late and self.best is None and count >= _LATE_WAYS:
+                self._first_with_valves(material, free)
+                late = False
         if self._enough:
             return self.floor, []
         self.stopped = self.stopped or ("" if state.complete else state.stopped)
         return max(proved, state.bound_cents), self._notes(state, material, slots)
+
+    def _first_with_valves(self, material: Material, free: Box) -> None:
+        """Try what suggests itself with a valve cut into every run to the water, and into any, before any proof."""
+        if self.best is None:
+            whole = case_of(material, free)
+            self._first(with_valves_at_outlets(whole))
+            if self.best is None:
+                self._first(whole)
 
     def _look(self, case: FlowCase, most_cents: float) -> SearchState:
         """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
@@ -357,14 +370,6 @@ class _Finder:
         duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy)
         options = replace(basic.options, system=replace(self.system, network=network))
         return replace(plan_of(options, posed, selection, duty), pump_speeds=dict(speeds))
-
-
-def free_box(case: FlowCase) -> Box | None:
-    """Return the ranges of flow with every run free to lose more: they hold for all ways that lose as much or more."""
-    box: Box | None = dict(case.ranges)
-    for mode in range(len(case.modes)):
-        box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
-    return box
 
 
 def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:

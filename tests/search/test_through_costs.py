@@ -18,8 +18,8 @@ from optimizer.program.through import is_tree, rest_costs, through_costs
 from optimizer.search.flow_bound import reduced, rests
 from optimizer.search.flow_case import Limit, case_of, material_of, prepare
 from optimizer.search.flow_posing import Way
+from optimizer.search.flow_tightening import free_box
 from optimizer.search.posing import options_of, pose
-from optimizer.search.unknown_flows import free_box
 
 SIZES = ("3/4 in", "1 in", "1-1/4 in")
 _CENTS = 1e-6
