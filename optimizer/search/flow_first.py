@@ -16,7 +16,7 @@ from optimizer.choices.wants import Want
 from optimizer.errors import NetworkError, SolverError
 from optimizer.hydraulics import solve_network
 from optimizer.model.network import Network
-from optimizer.program.merge import MergedTables
+from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
@@ -212,7 +212,7 @@ Picked = tuple[Mapping[str, int], Mapping[str, int]]
 
 def _cheapest(problem: SizingProblem) -> Picked | None:
     if problem.paths and is_tree(problem):
-        most = max(path.head for path in problem.paths)
+        most = greatest_head(problem)
         found = next((each for each in MergedTables(problem, most).selections() if each.need <= most), None)
         return None if found is None else (found.run_choice, found.tee_choice)
     return _solved(problem, least_loss=False)
