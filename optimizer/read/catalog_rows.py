@@ -16,6 +16,7 @@ from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
 from optimizer.units import PASCALS_PER_BAR
 
+MOST_GUESSES = 20  # each looks at every id there is
 CONSUMABLE_USES = ("cement", "primer", "tape", "washer", "clamp")
 LOSS_COLUMNS: Mapping[LossMethod, tuple[str, ...]] = {
     LossMethod.THREE_K: ("k1", "ki", "kd", "nominal_in"),
@@ -173,7 +174,8 @@ def read_price(row: Row, shelf: Shelf, seen: Seen) -> None:
     """Put a user's price on an item; a row without a price is passed over."""
     item_id = row.required("item_id")
     if item_id not in shelf.items:
-        row.fault("item_id", "an id of the catalogs", nearest(item_id, shelf.items))
+        few = len(shelf.faults) < MOST_GUESSES
+        row.fault("item_id", "an id of the catalogs", nearest(item_id, shelf.items) if few else None)
     if not row.text("price"):
         return
     price_cents, currency, date = row.cents("price"), row.currency("currency"), row.date("price_date")
