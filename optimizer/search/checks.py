@@ -26,11 +26,14 @@ class Verdicts:
         return (*self.missed, *self.unsafe)
 
 
+def cut_apart(system: System, plan: Plan) -> System:
+    """Return the system with its plumbing cut apart where a plan joins what is new; as it is where nothing does."""
+    return system if plan.stands is None else replace(system, network=plan.stands, second_pump=None)
+
+
 def verdicts(system: System, plan: Plan) -> Verdicts:
     """Return what the checks say of a plan that was found; its plumbing is rebuilt and solved as a network."""
-    if plan.stands is not None:  # what is new is told against the plumbing cut apart where it joins
-        system = replace(system, network=plan.stands, second_pump=None)
-    verification = verify_plan(system, plan)
+    verification = verify_plan(cut_apart(system, plan), plan)
     safety = verification.safety
     unsafe = () if safety is None else safety.failures
     missed = tuple(words for words in verification.failures if words not in unsafe)

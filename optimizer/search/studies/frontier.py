@@ -18,7 +18,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
-from optimizer.search.checks import verdicts
+from optimizer.search.checks import cut_apart, verdicts
 from optimizer.search.engine import solve
 from optimizer.search.known_steps import efficient_plans
 from optimizer.search.question import Question
@@ -141,6 +141,7 @@ def _without_plan(plan: Answer) -> tuple[str, ...]:
 
 
 def _reached(system: System, plan: Plan, more_than: float = 0.0) -> FrontierPlan:
+    system = cut_apart(system, plan)
     networks = planned_networks(system, plan)
     reach = reach_of(system, networks, more_than)
     return FrontierPlan(plan, reach.scale, _pumped_m3_s(networks[0], reach))
@@ -157,7 +158,7 @@ def _with_plan(system: System, plans: tuple[FrontierPlan, ...], answer: Answer) 
     """Return the plans with the one for the targets among them, without those that another one beats."""
     found = list(plans)
     if answer.found:
-        there = _reached(system if answer.plan.stands is None else _cut_apart(system, answer.plan), answer.plan)
+        there = _reached(system, answer.plan)
         there = replace(there, reach=max(1.0, there.reach))
         cost = answer.plan.cost_cents or 0
         found = [one for one in found if one.reach < 1.0 or (one.plan.cost_cents or 0) > cost]
@@ -168,12 +169,6 @@ def _with_plan(system: System, plans: tuple[FrontierPlan, ...], answer: Answer) 
         if one.reach > max((other.reach for other in kept), default=0.0):
             kept.append(one)
     return tuple(kept)
-
-
-def _cut_apart(system: System, plan: Plan) -> System:
-    """Return the system with its plumbing cut apart where a plan joins what is new."""
-    assert plan.stands is not None
-    return replace(system, network=plan.stands, second_pump=None)
 
 
 class _Frontier:

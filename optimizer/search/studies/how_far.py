@@ -11,6 +11,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
+from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
@@ -51,6 +52,7 @@ def planned_reach(system: System, found: Answer, at: float) -> PlannedReach:
 
     The plan then has these speeds. It keeps its own where they are the best there are.
     """
+    system = cut_apart(system, found.plan)
     networks = planned_networks(system, found.plan)
     reach = best_speeds(system, networks)
     if reach.scale < at:  # valves or speeds that no start led to again: it reaches what it was found and checked for

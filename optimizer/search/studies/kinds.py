@@ -11,6 +11,7 @@ from optimizer.model.network import Condition, Run
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
+from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.studies.cuts import fewest_cuts
@@ -88,7 +89,8 @@ class _Kinds:
         if found is None or not found.found:
             reasons = () if found is None else found.reasons
             return KindOfPlan(words, None, 0.0, settled=found is not None and found.proved_none, reasons=reasons)
-        reach = reach_of(self.system, planned_networks(self.system, found.plan)).scale
+        there = cut_apart(self.system, found.plan)
+        reach = reach_of(there, planned_networks(there, found.plan)).scale
         return KindOfPlan(words, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
 
     def _present(self) -> float:

@@ -20,6 +20,7 @@ from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System, Target
 from optimizer.search.answer import Answer
 from optimizer.search.assemble import sentence_of
+from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
@@ -93,9 +94,7 @@ def explain(system: System, catalog: Catalog, watch: Watch) -> Explanation:
         found = solve(Question(system, catalog, part, "cheapest plan", with_reasons=True))
     if not found.found:
         return Explanation(found.plan)
-    there = system
-    if found.plan.stands is not None:  # the changes are those to the plumbing cut apart where what is new joins
-        there = replace(system, network=found.plan.stands, second_pump=None)
+    there = cut_apart(system, found.plan)
     worths = change_worths(there, found.plan)
     return Explanation(found.plan, reach_with(there, found.plan), worths, price_limits(system, catalog, found, watch))
 
