@@ -251,3 +251,17 @@ def test_ctrl_c_among_the_pairs_leaves_them_open_and_says_so() -> None:
 
     assert alone.status is Status.INFEASIBLE
     assert plan.status is Status.NO_PLAN_FOUND
+
+
+@pytest.mark.parametrize("rule", [SERIES, BESIDE])
+def test_every_study_considers_the_second_pump_and_names_the_cost_of_the_plan(rule: str) -> None:
+    system = one_pump(rule)
+    plan = pipeline.search(system, shop())
+    kinds = pipeline.kinds_of_plan(system, shop())
+    money = pipeline.frontier(system, shop())
+
+    assert plan.stands is not None
+    assert kinds[0].plan is not None
+    assert kinds[0].plan.cost_cents == plan.cost_cents
+    assert next(step.plan.cost_cents for step in money.plans if step.meets_targets) == plan.cost_cents
+    assert pipeline.explain(system, shop()).plan.cost_cents == plan.cost_cents
