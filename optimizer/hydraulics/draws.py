@@ -21,7 +21,7 @@ from optimizer.hydraulics.elements import LossElement, element_of
 from optimizer.hydraulics.friction import PipePieces, area_m2
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.network import solve_flows
-from optimizer.hydraulics.newton import Newton
+from optimizer.hydraulics.newton import DENSE_UP_TO, Newton
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.hydraulics.water import Fluid
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, CatalogItem
@@ -80,12 +80,15 @@ def ensemble_flows_m3_s(
 ) -> Floats:
     """Return the flows under every draw, shape (n_samples, n_runs). One that can not be solved is left undisturbed.
 
-    All draws are solved together as arrays; those that this leaves open, one by one.
+    All draws are solved together as arrays; those that this leaves open, and those of large networks, one by one.
     """
     base = Variation(speeds=speeds or {})
     state = Newton(compiled, base).run(start_m3_s)
     drawn = drawn_of(compiled, draws, base, state.flow_m3_s)
-    flows, solved = Batch(compiled, drawn, state).solve()
+    if len(compiled.run_names) + int(np.isnan(compiled.fixed_head_m).sum()) <= DENSE_UP_TO:
+        flows, solved = Batch(compiled, drawn, state).solve()
+    else:  # a sparse matrix for each is quicker than a full one for all
+        flows, solved = np.empty((draws.samples, len(state.flow_m3_s))), np.zeros(draws.samples, dtype=bool)
     for sample in np.flatnonzero(~solved):
         flows[sample] = one_by_one_m3_s(compiled, drawn, int(sample), base, state.flow_m3_s)
     return flows

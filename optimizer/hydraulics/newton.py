@@ -35,7 +35,7 @@ _WORSE = 4.0  # a step may leave the worst energy equation this many times worse
 # A tee's heads may fall as flow rises, and the steps can then swing to and fro for ever: begin again from other flows.
 _RESTARTS = 30
 _START_M_S = 0.3  # velocity of the cold start
-_DENSE_UP_TO = 160  # unknowns; beyond, a sparse factorization is faster
+DENSE_UP_TO = 160  # unknowns; beyond, a sparse factorization is faster
 FLOOR_M_S = 1e-7  # velocity under which the slope of a square law is not let fall
 CLOSES_BELOW_M3_S = 1e-10
 OPENS_ABOVE_M = 1e-9
@@ -160,7 +160,7 @@ class Newton:
             )
         )
         size = self._n + len(self._free)
-        if size <= _DENSE_UP_TO:
+        if size <= DENSE_UP_TO:
             matrix = summed(self._rows * size + self._columns, data, size * size)
             return np.linalg.solve(matrix.reshape(size, size), right).astype(np.float64, copy=False)
         return _sparse_solve(data, self._rows, self._columns, size, right)

@@ -101,3 +101,9 @@ def test_a_few_hundred_draws_take_under_40_ms() -> None:
         uncertainty(plumbing, samples=SAMPLES)
         times.append(time.process_time() - start)
     assert min(times) < 0.040
+
+
+def test_a_large_network_is_solved_draw_by_draw() -> None:
+    plumbing = random_network(5, 200)  # a full matrix for each of 256 draws would take hundreds of megabytes
+    together, single = one_by_one(plumbing, 4)
+    np.testing.assert_array_equal(together, single)
