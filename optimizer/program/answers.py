@@ -39,7 +39,9 @@ def answer_of(model: Any, name: str, time_limit_s: float, *, cuts: bool = True) 
         absolute_gap_tolerance=0.0,
         cuts=None if cuts else mathopt.Emphasis.OFF,
     )
-    if name == "GSCIP":  # with it the solver called a plan optimal that was not: three lines that share nothing but money
+    if (
+        name == "GSCIP"
+    ):  # with it the solver called a plan optimal that was not: three lines that share nothing but money
         parameters.gscip.bool_params["constraints/linear/dualpresolving"] = False
     try:
         result = mathopt.solve(model, getattr(mathopt.SolverType, name), params=parameters)

@@ -9,6 +9,7 @@ import pytest
 from flow_cases import choices_of
 from second_pump_systems import BESIDE, EITHER, SERIES, TWO_SIZES, one_pump, shop
 
+from optimizer import pipeline
 from optimizer.choices.second_pump import two_pumps
 from optimizer.documents.payload import plan_json
 from optimizer.documents.report import report_page
