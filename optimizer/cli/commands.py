@@ -25,6 +25,7 @@ from optimizer.cli.waiting import wait_for, wait_for_search
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from optimizer.documents.tables import Block
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan
@@ -158,6 +159,14 @@ def losses(
         print_all(text.loss_blocks(system, rows, limit, solution.warnings if solution.doubt.pumps else ()))
 
 
+def _doubts(system: System) -> list[Block]:
+    """Return what is to be said of flows that losses are told at, where a pump runs to the end of its curve."""
+    from optimizer import pipeline
+    from optimizer.documents import text
+
+    return text.doubt_blocks(pipeline.flows(system))
+
+
 def _tell_head_line(system: System, run: str, as_json: bool) -> None:
     from optimizer import pipeline
     from optimizer.documents import flow_tables
@@ -166,7 +175,7 @@ def _tell_head_line(system: System, run: str, as_json: bool) -> None:
     if as_json:
         print_json(flow_tables.head_line_json(system, run, line))
     else:
-        print_all(flow_tables.head_line_blocks(system, run, line))
+        print_all([*flow_tables.head_line_blocks(system, run, line), *_doubts(system)])
 
 
 def _tell_groups(system: System, by: str, as_json: bool) -> None:
@@ -177,7 +186,7 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     if as_json:
         print_json(flow_tables.group_json(system, groups, by))
     else:
-        print_all(flow_tables.group_blocks(system, groups, by))
+        print_all([*flow_tables.group_blocks(system, groups, by), *_doubts(system)])
 
 
 @main.command()

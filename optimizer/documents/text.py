@@ -114,6 +114,11 @@ def loss_blocks(
     return blocks + _warning_lines(warnings)
 
 
+def doubt_blocks(solution: NetworkSolution) -> list[Block]:
+    """Return the warnings of a solution in which a pump runs to the end of its curve; nothing of any other."""
+    return _warning_lines(solution.warnings) if solution.doubt.pumps else []
+
+
 def plan_blocks(report: PlanReport) -> list[Block]:
     """Return a plan: cost, how sure, flows before and after, what changes, how valves and pumps are set, what to buy.
 

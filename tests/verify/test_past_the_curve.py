@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
+from optimizer.cli import main
 from optimizer.documents.drawing.curves import curves_chart, pump_picture
 from optimizer.documents.drawing.labels import run_lines
 from optimizer.documents.flow_tables import speed_blocks
@@ -122,3 +125,23 @@ def test_the_pictures_say_it_too() -> None:
     picture = pump_picture(there.network, now.solution, there.network.pumps["return"])
     chart = curves_chart(picture, None, "metric", title="pump", key="pump")
     assert "at least 360 L/h, the end of its curve" in chart
+
+
+@pytest.mark.parametrize("how", [(), ("--by", "run"), ("--by", "kind"), ("--along", "line"), ("--limit", "1")])
+def test_losses_are_told_with_what_is_not_known(how: tuple[str, ...], tmp_path: Path) -> None:
+    text = """
+system: A curve that ends too early, invented
+units: metric
+surfaces: {sump: 0 m, display: 1.2 m}
+pumps: {p: {curve: CURVE, ports: 1 in NPT male}}
+runs:
+  line: {from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, adapter NPT female x socket, pipe 2 m]}
+"""
+    short, whole = "[0 L/h at 4 m, 500 L/h at 3.8 m]", "[0 L/h at 4 m, 500 L/h at 3.8 m, 4000 L/h at 0 m]"
+    told = []
+    for name, curve in (("short", short), ("whole", whole)):
+        (tmp_path / f"{name}.yaml").write_text(text.replace("CURVE", curve), encoding="utf-8")
+        done = CliRunner().invoke(main, ["losses", str(tmp_path / f"{name}.yaml"), *how])
+        assert done.exit_code == 0, done.output
+        told.append("its flow there is not known" in done.output)
+    assert told == [True, False]
