@@ -114,6 +114,10 @@ def needs_of(small: Small, line: Line) -> tuple[Need, ...]:
     needs = [Need(line.low_l_h * M3_S_PER_L_H, head(line.low_l_h))] if line.low_l_h else []
     if line.high_l_h is not None and not line.has_valve:
         needs.append(Need(line.high_l_h * M3_S_PER_L_H, head(line.high_l_h), least=True))
+    if small.night is not None:
+        speed, low = small.night
+        lift = at[line.end] - at[line.start]
+        needs.append(Need(low * M3_S_PER_L_H, speed**2 * pump_head_m(small, low / speed) - lift))  # affinity
     return tuple(needs)
 
 

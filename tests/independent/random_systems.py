@@ -47,6 +47,7 @@ class Small:
     prices: Mapping[str, int]
     tees: Mapping[str, str] = field(default_factory=dict)  # name of the tee, item number
     supplies_bar: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # pressure, height [m]
+    night: tuple[float, float] | None = None  # speed of the pump then, the least flow of the one line [L/h]
     by_the_foot: bool = True
     extra_rules: str = ""
     extra: str = ""
@@ -79,6 +80,11 @@ class Small:
             out.append(f"  {name}: {{from: {line.start}, to: {line.end}, size: {SMALL} sch 40 PVC, parts: [{parts}]}}")
         targets = [f"  {line.name}: {_target(line)}" for line in self.lines.values() if line.low_l_h or line.high_l_h]
         out += ["targets:", *targets]
+        if self.night is not None:
+            speed, low = self.night
+            (name,) = self.lines
+            night = f"{{return: {speed:.0%}, targets: {{{name}: at least {low:.4f} L/h}}}}"
+            out.append(f"settings: {{day: {{return: 100%}}, night: {night}}}")
         foot = ", buy pipe: by the foot" if self.by_the_foot else ""
         rules = f"sizes: [{SMALL}, {LARGE}], velocity limit: 9.0 m/s, buy only from: own lists{foot}{self.extra_rules}"
         out.append(f"rules: {{{rules}}}")
@@ -197,6 +203,23 @@ def single(seed: int, *, kept: float = 0.0, valve: bool | None = None, window: b
     )
 
 
+def day_and_night(seed: int) -> Small:
+    """Return a line with a least flow at full speed, and another at a lower one, which may be the harder to give."""
+    rng = random.Random(f"night {seed}")
+    base = single(seed, kept=0.1)
+    (line,) = base.lines.values()
+    speed = rng.randrange(70, 96, 5) / 100
+    top, most = base.pump
+    lift = base.heights_m["display"]
+    top = max(top, 1.15 * lift / speed**2)
+    flow = line.low_l_h
+    while speed**2 * top * (1.0 - (flow / speed / most) ** 2) < lift + run_loss_m(line.parts, flow) * rng.uniform(
+        0.4, 1
+    ):
+        flow *= 0.97
+    return replace(base, name=f"day and night {seed}", pump=(top, most), night=(speed, flow))
+
+
 def gravity(seed: int) -> Small:
     """Return a pumped line, and a gravity line from a tank of its own into the sump, each with a valve and a target."""
     rng = random.Random(f"gravity {seed}")
@@ -258,4 +281,4 @@ def tree(seed: int, *, kept: float = 0.0) -> Small:
     )
 
 
-__all__ = ["Line", "Small", "gravity", "house", "single", "tree"]
+__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "single", "tree"]

@@ -25,6 +25,7 @@ FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are 
     "line with parts that stay": (partial(random_small.single, kept=0.25), 18, 120),
     "line where little is for sale": (partial(random_small.single, missing=4), 12, 80),
     "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 8, 50),
+    "day and night": (random_small.day_and_night, 8, 60),
     "gravity line": (random_small.gravity, 6, 50),
     "house line": (random_small.house, 6, 50),
     "tree": (random_small.tree, 7, 80),
