@@ -7,11 +7,14 @@ line.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Network, PointKind, Run
+
+_Found = TypeVar("_Found")
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,18 @@ class Circuit:
 
 def circuits(network: Network) -> tuple[Circuit, ...]:
     """Return the circuits of all runs with something plumbed in them, in the order of their first runs."""
+    return _once(network, "circuits", _find_circuits)
+
+
+def _once(network: Network, name: str, find: Callable[[Network], _Found]) -> _Found:
+    """Return what is found in a plumbing, looked for once: it is frozen, and searches ask thousands of times."""
+    kept: dict[str, _Found] = network.__dict__.setdefault("_kept", {})
+    if name not in kept:
+        kept[name] = find(network)
+    return kept[name]
+
+
+def _find_circuits(network: Network) -> tuple[Circuit, ...]:
     groups: list[tuple[set[str], list[Run]]] = []
     for run in network.runs.values():
         if not run.is_plumbed:
@@ -95,6 +110,10 @@ def fed_surfaces(network: Network) -> tuple[str, ...]:
 
     In file order. A tank that a pump draws from counts where another circuit feeds it; a ring in a tank counts nothing.
     """
+    return _once(network, "fed", _find_fed)
+
+
+def _find_fed(network: Network) -> tuple[str, ...]:
     lifting = [circuit for circuit in circuits(network) if circuit.pumped and not circuit.is_ring]
     sources = frozenset[str]().union(*(circuit.sources for circuit in lifting))
     surfaces = [point.name for point in network.points.values() if point.kind is PointKind.SURFACE]
@@ -144,7 +163,7 @@ def inflow_coefficients(network: Network, name: str, fed_by: Collection[str] = (
 def _coefficients(network: Network, name: str, fed_by: frozenset[str], seen: frozenset[str]) -> dict[str, float]:
     outlets = {point.name for point in network.points.values() if point.kind is PointKind.OUTLET}
     above = fed_by | {top for top, to in network.falls if to == name and top in outlets}
-    if not above and len(fed_surfaces(network)) == 1:
+    if not above and outlets and len(fed_surfaces(network)) == 1:
         above = frozenset(outlets)
     found: dict[str, float] = {}
     for run in network.runs.values():
