@@ -35,7 +35,7 @@ from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunCho
 from optimizer.search.collection import without_collection
 from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drains import part_volume_m3
-from optimizer.verify.settings import opened
+from optimizer.verify.openings import opened
 
 
 @dataclass(frozen=True)

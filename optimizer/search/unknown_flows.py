@@ -59,7 +59,6 @@ class UnknownSearch:
     bound_cents: int | None = None  # no plan costs less; None: there is none at all
     by_hand: bool = False  # Ctrl-C ended it
     cents: int | None = None  # what was made least
-    unsafe: bool = False  # plans were found, and each of them was refused because it floods
 
 
 def find_unknown(

@@ -26,9 +26,10 @@ from optimizer.hydraulics import (
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
-from optimizer.model.network import Leg, Network, Part
+from optimizer.model.network import Leg, Network
 from optimizer.model.plan import ValveSetting
 from optimizer.model.throttling import valve_to_set
+from optimizer.verify.openings import opened
 
 _HALVINGS = 30
 _WITHIN_CURVE = 0.98  # valves are not set for the last point of a pump's curve: past it nothing is known
@@ -192,11 +193,6 @@ class PathLosses:
         while high < most and holds(high):
             low, high = high, min(most, 2 * high)
         return _largest(holds, low, high)
-
-
-def opened(part: Part) -> Part:
-    """Return a part with its valve fully open."""
-    return replace(part, opening=1.0) if part.kind in THROTTLES and part.opening != 1.0 else part
 
 
 def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple[ValveSetting, ...]:
