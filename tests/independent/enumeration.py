@@ -248,7 +248,7 @@ def _best_pairing(ways: dict[str, set[Sum]], most: dict[str, float]) -> float:
 # --- what the printed list comes to
 
 
-USES = {"cement": "cement", "primer": "cement", "tape": "tape"}
+USES = {"cement": "cement", "primer": "cement", "tape": "tape", "washer": "washer"}
 
 
 def laid_of(way: Way) -> list[tuple[Piece, int | None]]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from own_shelf import End, Row, packs, sticks_m
-from own_ways import SAW_M, STUB_M, Piece, depth
+from own_ways import OPEN, SAW_M, STUB_M, Piece, depth
 
 CORNERS = frozenset({"elbow", "sweep elbow", "45 elbow", "pump"})
 UNIT_M = 1e-4  # no saw is finer
@@ -42,6 +42,7 @@ class Straight:
     length_m: float = 0.0
     pipes: list[Pipe] = field(default_factory=list)
     stubs: list[Pipe] = field(default_factory=list)
+    open: bool = False  # nothing was plumbed here: its pieces are as long as stated
 
 
 def straights(laid: Sequence[Laid], count: int, first: Mouth | None, last: Mouth | None) -> list[Straight]:
@@ -55,6 +56,10 @@ def straights(laid: Sequence[Laid], count: int, first: Mouth | None, last: Mouth
         now = found[-1]
         if skip:
             skip -= 1
+            continue
+        if piece.kind == OPEN:
+            now.open = True
+            before, at, end = piece, place, None
             continue
         whole = place is not None and at is not None and place == at + 1
         if before is not None and before.kind == "pipe":
@@ -129,7 +134,7 @@ def cut(stood: Sequence[Straight], planned: Sequence[Straight]) -> list[tuple[Ro
     if len(stood) == len(planned):
         for old, new in zip(stood, planned, strict=True):
             short = old.length_m - new.length_m
-            if new.pipes and abs(short) >= 0.001:
+            if new.pipes and not old.open and abs(short) >= 0.001:
                 longest = max(new.pipes, key=lambda pipe: pipe.shows_m)
                 longest.length_m += max(short, min(longest.shows_m, STUB_M) - longest.shows_m)
     pipes = [pipe for new in planned for pipe in (*new.pipes, *new.stubs)]

@@ -35,6 +35,7 @@ PAIR_M = 0.0  # two 45s in place of an elbow are pushed together face to face
 MOST_BETWEEN = 3
 VALVES = frozenset({"ball valve", "true-union ball valve", "gate valve", "globe valve"})
 JOINING = frozenset({"coupling", "reducing coupling", "bushing", "adapter", "union"})
+OPEN = "open joint"  # nothing is plumbed there yet
 UNBOLTS = frozenset({"union", "true-union ball valve"})
 INSTEAD: Mapping[str, tuple[str, ...]] = {
     "elbow": ("elbow", "sweep elbow"),
@@ -49,7 +50,7 @@ INSTEAD: Mapping[str, tuple[str, ...]] = {
 
 
 class Piece(NamedTuple):
-    """Something in the line: `row` None is a pump. Pipe has the length that shows [m]."""
+    """Something in the line: `row` None is a pump or an open joint. Pipe has the length that shows [m]."""
 
     row: Row | None
     kind: str
@@ -332,7 +333,7 @@ class Ways:
             yield from self._keep(place, state, part)
         if not part.keep:
             yield from self._replace(place, state)
-            if part.kind in JOINING:
+            if part.kind in JOINING or part.kind == OPEN:
                 yield from self._leave_out(place, state, part)
 
     # what a joint that is opened leaves
@@ -352,12 +353,16 @@ class Ways:
             assert self.start is not None
             return self._opened(self.start, None, self.parts[0].ends[0], self.parts[0])
         mine = self.parts[i].ends[1]
+        if i + 1 < len(self.parts) and self.parts[i + 1].kind == OPEN:
+            return Front(mine)
         if i + 1 < len(self.parts):
             return self._opened(mine, self.parts[i], self.parts[i + 1].ends[0], self.parts[i + 1])
         return Front(mine) if self.end is None else self._opened(mine, self.parts[i], self.end, None)
 
     def _entry(self, i: int) -> Front | None:
         mine = self.parts[i].ends[0]
+        if i > 0 and self.parts[i - 1].kind == OPEN:
+            return Front(mine)
         if i > 0:
             return self._opened(mine, self.parts[i], self.parts[i - 1].ends[1], self.parts[i - 1])
         return Front(mine) if self.start is None else self._opened(mine, self.parts[i], self.start, None)
@@ -463,7 +468,7 @@ class Ways:
         front: Front | None = None,
     ) -> Iterator[Step]:
         unbolts = state.unbolts or (joint is not None and joint.unbolts)
-        if pieces[0].row is None:
+        if pieces[0].kind == "pump":
             if self._needed[self._stretch(place)] and not unbolts:
                 return
             unbolts = False
@@ -502,7 +507,7 @@ class Ways:
                     yield Step(len(self.parts) + 1, None, joint.pieces, joint.hidden, joint.joints, joint.cuts, goal)
 
     def _stretch(self, place: int) -> int:
-        return sum(part.row is None for part in self.parts[:place])
+        return sum(part.kind == "pump" for part in self.parts[:place])
 
     @cached_property
     def _needed(self) -> list[bool]:
@@ -510,7 +515,7 @@ class Ways:
         needed = [False] * (self._stretch(len(self.parts)) + 1)
         if len(needed) > 1:
             for place, part in enumerate(self.parts):
-                if part.kind in UNBOLTS:
+                if part.kind in UNBOLTS or part.kind == OPEN:
                     needed[self._stretch(place)] = True
         return needed
 

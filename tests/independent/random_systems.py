@@ -9,7 +9,7 @@ from pathlib import Path
 
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
 from own_shelf import End, Row, all_rows
-from own_ways import Piece, Shop
+from own_ways import OPEN, Piece, Shop
 
 M3_S_PER_L_H = 1.0 / 3.6e6
 SMALL, LARGE = "3/4 in", "1 in"
@@ -48,6 +48,7 @@ class Small:
     tees: Mapping[str, str] = field(default_factory=dict)  # name of the tee, item number
     supplies_bar: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # pressure, height [m]
     night: tuple[float, float] | None = None  # speed of the pump then, the least flow of the one line [L/h]
+    port: str = "NPT male"  # of the pump
     by_the_foot: bool = True
     extra_rules: str = ""
     extra: str = ""
@@ -71,7 +72,7 @@ class Small:
             ]
         out += [
             "pumps:",
-            f"  return: {{curve: [0 L/h at {top:.5f} m, {most:.4f} L/h at 0 m], ports: {SMALL} NPT male}}",
+            f"  return: {{curve: [0 L/h at {top:.5f} m, {most:.4f} L/h at 0 m], ports: {SMALL} {self.port}}}",
         ]
         out.append("runs:")
         for name in order or self.lines:
@@ -107,7 +108,7 @@ def _target(line: Line) -> str:
 
 def words_of(part: Piece) -> str:
     if part.row is None:
-        return "pump return"
+        return "open joint" if part.kind == OPEN else "pump return"
     words = part.kind
     if part.kind == "pipe":
         words = f"pipe {part.length_m:.4f} m"
@@ -220,6 +221,34 @@ def day_and_night(seed: int) -> Small:
     return replace(base, name=f"day and night {seed}", pump=(top, most), night=(speed, flow))
 
 
+def not_joined(seed: int) -> Small:
+    """Return a line that is not joined to its pump yet, whose port has a thread of one standard or the other."""
+    rng = random.Random(f"not joined {seed}")
+    base = single(seed)
+    (line,) = base.lines.values()
+    port = rng.choice(("NPT male", "BSPP male"))
+    pump = Piece(None, "pump", port=End(SMALL, port), keep=True)
+    parts = (pump, Piece(None, OPEN, must_go=True), *line.parts[2:])
+    more = [key for key, row in all_rows().items() if _joins_bsp(row)]
+    prices = {key: max(5, round(all_rows()[key].cents * rng.uniform(0.4, 1.6))) for key in more}
+    lines = {line.name: replace(line, parts=parts)}
+    return replace(
+        base, name=f"not joined {seed}", lines=lines, port=port, prices={**base.prices, **prices, "washer-075": 149}
+    )
+
+
+def _joins_bsp(row: Row) -> bool:
+    """Return whether a row has a BSP end and a plain or an NPT one in the two sizes."""
+    forms = {end.form for end in row.ends}
+    plastic = row.family in ("sch 40 PVC", "sch 80 PVC") and len(row.ends) == 2
+    bsp = any(end.form in ("BSPP female", "Rp female") and end.size == SMALL for end in row.ends)
+    return plastic and bsp and "spigot" not in forms and row.kind in ("adapter", "union") and _in_sizes(row)
+
+
+def _in_sizes(row: Row) -> bool:
+    return all(end.size in (SMALL, LARGE) for end in row.ends)
+
+
 def gravity(seed: int) -> Small:
     """Return a pumped line, and a gravity line from a tank of its own into the sump, each with a valve and a target."""
     rng = random.Random(f"gravity {seed}")
@@ -281,4 +310,4 @@ def tree(seed: int, *, kept: float = 0.0) -> Small:
     )
 
 
-__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "single", "tree"]
+__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "not_joined", "single", "tree"]
