@@ -32,7 +32,7 @@ _AGAIN = 0.75  # a box that shrank below this share of a range is looked at agai
 _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
-_NEAR_M = 0.3  # a combination whose losses are known so well in a box is tried on the network
+_NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 
 
 @dataclass(order=True)
