@@ -25,4 +25,4 @@ class Effort:
 def minutes_of(arc: Arc) -> int:
     """Return the minutes of work that a step takes."""
     joints = sum(JOINT_MINUTES.get(method, 0) for method, _ in arc.joints)
-    return joints + CUT_MINUTES * arc.cuts + REMOVED_MINUTES * len(arc.removed)
+    return joints + CUT_MINUTES * arc.cuts + REMOVED_MINUTES * (len(arc.removed) + len(arc.sawn_off))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
-from optimizer.choices.offers import Offer, Offers, take_out_m
+from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.kinds import REMOVABLE
@@ -35,7 +35,9 @@ class Node:
     """A place between two parts: what is presented there, whether a separable joint was passed, and a gap to be filled.
 
     `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front`
-    is an end that waits for a neighbour. Both None: a free end.
+    is an end that waits for a neighbour. Both None: a free end. `fast`: the far joint of the kept part has to stay.
+    `within`: the front is that of new pipe on its way to the rest of the old one, of which the far end is kept; and how
+    much of that pipe [m] is hidden already.
     """
 
     position: int
@@ -43,11 +45,13 @@ class Node:
     front: Front | None = None
     separable: bool = False
     gap_mm: int = 0
+    fast: bool = False
+    within: float | None = None
 
     @property
     def key(self) -> tuple[object, ...]:
         front = self.front.key if self.front else None
-        return (self.position, self.kept, front, self.separable, self.gap_mm)
+        return (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +66,12 @@ class Arc:
     first: bool = False  # the first part is the run's first
     last: bool = False  # ... and its last, at an open end
     cuts: int = 0  # saw cuts into pipe that stands
+    sawn_off: tuple[Part, ...] = ()  # what is taken out of a pipe of which the rest is kept
 
     def to(self, head: int) -> Arc:
         """Return the same step, leading to another node."""
-        return Arc(head, self.parts, self.removed, self.joints, self.extra_pipe, self.first, self.last, self.cuts)
+        parts, removed, joints, extra = self.parts, self.removed, self.joints, self.extra_pipe
+        return Arc(head, parts, removed, joints, extra, self.first, self.last, self.cuts, self.sawn_off)
 
 
 @dataclass
@@ -151,16 +157,21 @@ class _Builder:
     def _expand(self, index: int) -> None:
         node = self.graph.nodes[index]
         part = self.parts[node.position]
+        if node.within is not None:
+            self._reach_kept(index, node)
+            return
         if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT:
             self._keep(index, node, part)
         if part.condition is not Condition.KEEP:
             self._replace(index, node)
+            if part.condition is Condition.MAY_CHANGE and part.existing and part.kind is Kind.PIPE:
+                self._keep_some(index, node)
             if part.kind in REMOVABLE:
                 self._remove(index, node, part)
 
     def _left(self, node: Node) -> Front | None:
         """Return the open end on the left, opening the last kept joint if need be."""
-        if node.front is not None:
+        if node.front is not None or node.fast:
             return node.front
         return self._open_exit(node.kept) if node.kept is not None else None
 
@@ -196,6 +207,40 @@ class _Builder:
             for joint in self.joiner.between(left, offer.entry, node.gap_mm):
                 self._put(index, node, joint, offer, offer.exit_stepped if stepped else offer.exit)
 
+    def _keep_some(self, index: int, node: Node) -> None:
+        """Keep one end of a pipe, with its joint as it stands, and put new pipe in for the rest."""
+        partly = self.offers.partly_kept(node.position)
+        if node.front is None and not (node.kept is not None and self._parted(node)):
+            for one in partly:
+                if one.keeps_start or node.kept is None:
+                    self._cut_apart(index, node, one)
+        left = self._left(node)
+        for right in {one.outer.key: one.outer for one in partly if not one.keeps_start and left is not None}.values():
+            assert left is not None
+            for joint in self.joiner.between(left, right, node.gap_mm):
+                hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
+                others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
+                separable = node.separable or joint.separable
+                head = self._node(Node(node.position, front=right, separable=separable, within=hidden_m))
+                arc = Arc(head, joint.parts, (), joint.methods, others, cuts=joint.cuts)
+                self.graph.arcs[index].append(arc)
+
+    def _reach_kept(self, index: int, node: Node) -> None:
+        """Go on from new pipe to the end of the old one that is kept."""
+        assert node.front is not None
+        assert node.front.pipe is not None
+        hidden = ((node.front.pipe, node.within),) if node.within else ()
+        for one in self.offers.partly_kept(node.position):
+            if not one.keeps_start and one.outer == node.front:
+                self._cut_apart(index, node, one, hidden)
+
+    def _cut_apart(
+        self, index: int, node: Node, one: PartlyKept, hidden: tuple[tuple[CatalogItem, float], ...] = ()
+    ) -> None:
+        step = Joint((), ()).then(one.ahead, one.joint)
+        kept, front = (None, one.outer) if one.keeps_start else (node.position, None)
+        self._arc(index, node, step, (one.behind,), 1, kept=kept, front=front, extra=hidden, sawn_off=(one.off,))
+
     def _put(self, index: int, node: Node, joint: Joint | None, offer: Offer, after: Front) -> None:
         parts, span = offer.candidate.parts, offer.candidate.span
         self._arc(index, node, joint, parts, span, front=after, extra=offer.inner_pipe)
@@ -220,6 +265,7 @@ class _Builder:
         kept: int | None = None,
         front: Front | None = None,
         extra: tuple[tuple[CatalogItem, float], ...] = (),
+        sawn_off: tuple[Part, ...] = (),
     ) -> None:
         """Add an arc over `span` slots, keeping count of separable joints."""
         position = node.position
@@ -229,11 +275,11 @@ class _Builder:
                 return
             separable = False
         separable = separable or any(part.kind in SEPARABLE for part in parts)
-        replaced = not parts[-1].existing and parts[-1] is not self.parts[position]
+        replaced = not sawn_off and not parts[-1].existing and parts[-1] is not self.parts[position]
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
-            self._node(Node(position + span, kept, front, separable)),
+            self._node(Node(position + span, kept, front, separable, fast=kept is not None and bool(sawn_off))),
             joined + parts,
             removed,
             (joint.methods if joint else ()) + inner_joints(parts),
@@ -241,6 +287,7 @@ class _Builder:
             first=node.kept is None and node.front is None,
             last=self.end is None and position + span == len(self.parts),
             cuts=joint.cuts if joint else 0,
+            sawn_off=sawn_off,
         )
         self.graph.arcs[index].append(arc)
 

@@ -29,6 +29,16 @@ class Joint:
     extra_pipe: tuple[tuple[CatalogItem, float], ...] = ()
     cuts: int = 0
 
+    def then(self, part: Part, joint: Joint) -> Joint:
+        """Return this joint, a part behind it, and the joint behind that as one step."""
+        return Joint(
+            (*self.parts, part, *joint.parts),
+            self.methods + joint.methods,
+            self.separable or joint.separable,
+            self.extra_pipe + joint.extra_pipe,
+            self.cuts + joint.cuts,
+        )
+
 
 @dataclass
 class Joiner:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.candidates import Candidate
 from optimizer.choices.fronts import Front
-from optimizer.choices.joining import Joiner
+from optimizer.choices.joining import Joiner, Joint
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.network import Condition, Part
+
+SHARES = tuple(eighths / 8 for eighths in range(1, 8))  # of a pipe's length, where it may be cut and an end of it kept
+LEAST_PIECE_M = 0.15  # the shortest piece that is weighed on either side of such a cut: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +26,25 @@ class Offer:
     inner_pipe: tuple[tuple[CatalogItem, float], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class PartlyKept:
+    """A pipe of which one end stays and new pipe goes in for the rest, with the joint between the two.
+
+    `ahead` and `behind` are the two in the order of the water, `outer` is the far end of the new pipe, away from the
+    cut, and `off` is what is taken out.
+    """
+
+    ahead: Part
+    joint: Joint
+    behind: Part
+    outer: Front
+    off: Part
+
+    @property
+    def keeps_start(self) -> bool:
+        return self.ahead.existing
+
+
 @dataclass
 class Offers:
     """Finds and remembers what may be bought at each position of a run; the rules of room and suction are kept here."""
@@ -30,6 +53,7 @@ class Offers:
     joiner: Joiner
     least_suction_m: float = field(init=False)
     _memo: dict[int, list[Offer]] = field(default_factory=dict)
+    _partly: dict[int, list[PartlyKept]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.least_suction_m = _least_suction_m(self.parts)
@@ -40,6 +64,32 @@ class Offers:
             found = self.joiner.shelf.candidates(self.parts, position)
             self._memo[position] = [self._offer(position, new) for new in found if self._allowed(position, new)]
         return self._memo[position]
+
+    def partly_kept(self, position: int) -> list[PartlyKept]:
+        """Return the ways to keep a pipe in part: the cut at the `SHARES` of its length, new pipe of another size.
+
+        New pipe of the same row would lose as much as what it replaces. Pieces shorter than `LEAST_PIECE_M` are not
+        weighed: they would spare next to nothing.
+        """
+        if position not in self._partly:
+            self._partly[position] = list(self._cut_somewhere(position))
+        return self._partly[position]
+
+    def _cut_somewhere(self, position: int) -> Iterator[PartlyKept]:
+        pipe = self.parts[position]
+        shares = [share for share in SHARES if min(share, 1.0 - share) * pipe.length_m >= LEAST_PIECE_M]
+        stays = Front(pipe.ends[0], sawn=True)
+        for offer in self.at(position) if shares else []:
+            if offer.candidate.pipe is None or offer.candidate.pipe is pipe.item:
+                continue
+            for share in shares:
+                kept = replace(pipe, length_m=share * pipe.length_m)
+                off = replace(pipe, length_m=pipe.length_m - kept.length_m)
+                new = replace(offer.candidate.parts[0], length_m=off.length_m)
+                for joint in self.joiner.between(stays, offer.entry, 0):
+                    yield PartlyKept(kept, joint, new, offer.exit, off)
+                for joint in self.joiner.between(offer.exit, stays, 0):
+                    yield PartlyKept(new, joint, kept, offer.entry, off)
 
     def _allowed(self, position: int, candidate: Candidate) -> bool:
         replaced = self.parts[position : position + candidate.span]

@@ -121,9 +121,11 @@ class EfficientChains:
         found: list[tuple[_Label, Mating]] = []
         kept: list[_Label] = []
         for label, far, joint in self._onto_goal(root, other, backwards, need):
-            ended = self._ended(label, joint, far, need)
-            if ended.reach < need.reach_m or material_refusal(far, label.material, other, ""):
+            if joint.method != "stub" and label.reach < need.reach_m:
                 continue
+            if material_refusal(far, label.material, other, ""):
+                continue
+            ended = self._ended(label, joint, far, need)
             if _insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}

@@ -60,7 +60,10 @@ class JointWork:
 
 @dataclass(frozen=True, slots=True)
 class RunPlan:
-    """What a run becomes. `parts` is the whole run in order; new parts have `existing` False."""
+    """What a run becomes. `parts` is the whole run in order; new parts have `existing` False.
+
+    `cut_apart` has the two pieces of every pipe of which one end stays and the other goes, in the order of the water.
+    """
 
     run: str
     parts: tuple[Part, ...]
@@ -68,6 +71,7 @@ class RunPlan:
     removed: tuple[Part, ...]
     joints: tuple[JointWork, ...]
     changes: tuple[str, ...]  # what is done, in trade words, in order along the run
+    cut_apart: tuple[tuple[Part, Part], ...] = ()
 
     @property
     def cost_cents(self) -> int:

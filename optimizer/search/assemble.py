@@ -9,6 +9,7 @@ from math import ceil, floor
 
 from optimizer.choices.alternatives import Alternative, pipe_of
 from optimizer.choices.effort import Effort, minutes_of
+from optimizer.choices.graph import Arc
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem
 from optimizer.model.network import Network, Part, Run
@@ -75,21 +76,28 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
 def _run_plan(run: Run, alternative: Alternative, pipe: _PipeCounter) -> RunPlan:
     """Return what one run becomes; pieces of one pipe that meet end to end are one piece."""
     parts: list[Part] = []
-    removed: list[int] = []
+    gone: list[Part] = []
     joints: list[JointWork] = []
     bought: list[Purchase] = []
     for arc in alternative.arcs:
         for part in arc.parts:
             parts = _with_part(parts, part)
-        removed += arc.removed
+        gone += [*(run.parts[i] for i in arc.removed), *arc.sawn_off]
         joints += [JointWork(m, size, run.name, f"{m}, {size}") for m, size in arc.joints if m != "stub"]
     used = _pipe_mm(alternative)
     for part in parts:
         if not part.existing and part.item is not None and part.kind not in PIPES:
             bought.append(Purchase(part.item, 1, run.name))
     bought += _pipe_purchases(run.name, parts, used, pipe)
-    gone = tuple(run.parts[i] for i in sorted(removed))
-    return RunPlan(run.name, tuple(parts), tuple(bought), gone, tuple(joints), tuple(_changes(run, alternative)))
+    apart = tuple(_pieces_of(arc) for arc in alternative.arcs if arc.sawn_off)
+    changes = tuple(_changes(run, alternative))
+    return RunPlan(run.name, tuple(parts), tuple(bought), tuple(gone), tuple(joints), changes, apart)
+
+
+def _pieces_of(arc: Arc) -> tuple[Part, Part]:
+    """Return the pieces of a pipe that is kept in part, the one that stays and the one that goes, as they stood."""
+    first, last, off = arc.parts[0], arc.parts[-1], arc.sawn_off[0]
+    return (first, off) if first.existing else (off, last)
 
 
 def _with_part(parts: list[Part], part: Part) -> list[Part]:
@@ -145,7 +153,7 @@ def _changes(run: Run, alternative: Alternative) -> Iterable[str]:
     new: list[Part] = []
     for arc in alternative.arcs:
         fresh = [part for part in arc.parts if not part.existing]
-        old += [run.parts[i] for i in arc.removed]
+        old += [*(run.parts[i] for i in arc.removed), *arc.sawn_off]
         new += fresh
         if any(part.existing for part in arc.parts) and (old or new):
             yield sentence_of(old, new)

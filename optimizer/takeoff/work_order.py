@@ -186,7 +186,12 @@ class _Work:
             return None
         if side.part is not None and side.neighbour is not None and {side.part.kind, side.neighbour.kind} <= PIPES:
             whole = _the(replace(side.part, length_m=side.part.length_m + side.neighbour.length_m), self.units)
-            return WorkStep(CUT, f"saw {whole} through square; {side.words} stays, the other piece goes")
+            hidden_m = self.catalog.socket_depths_m.get(End(Form.SOCKET, side.end.size, side.end.system), 0.0)
+            more = show_length(hidden_m, self.units)
+            words = (
+                f"saw {whole} through square; {side.words}, and {more} more for the socket, stays, the other piece goes"
+            )
+            return WorkStep(CUT, words)
         front = opened(side.end, side.part, side.neighbour_end, side.neighbour)
         if front is None:
             return None
@@ -266,7 +271,7 @@ def _opening(item: CatalogItem | None, leg: object) -> End | None:
 
 def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units: str) -> list[_Place]:
     """Return the places of a run that change, each between two things that stay."""
-    old, new = run.parts, run_plan.parts
+    old, new = _cut_apart(run.parts, run_plan), run_plan.parts
     stood = _old_places(old, run_plan)
     kept = [(index, place) for index, place in enumerate(stood) if place is not None]
     edges = [(-1, -1), *kept, (len(new), len(old))]
@@ -279,12 +284,24 @@ def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units:
             right = _side(old, old_right, -1, first, last, units)
             words = _border_words(old, old_left, old_right, first, last)
             sawn = _the(old[old_left], units) if 0 <= old_left == old_right else ""
-            halves = old[old_left : old_right + 1] if old_left >= 0 else ()
+            halves = old[old_left : old_right + 1] if 0 <= old_left < old_right < len(old) else ()
             if len(halves) == 2 and {part.kind for part in halves} <= PIPES:  # one pipe, told as its two halves
                 sawn = _the(replace(halves[0], length_m=sum(half.length_m for half in halves)), units)
             what = "pump" if any(new[i].kind is Kind.PUMP for i in fresh) else "valve"
             found.append(_Place(left, right, fresh, *words, sawn, what))
     return found
+
+
+def _cut_apart(old: Sequence[Part], run_plan: RunPlan) -> tuple[Part, ...]:
+    """Return the parts as they stood, a pipe of which one end stays told as two pieces."""
+    waiting = list(run_plan.cut_apart)
+    found: list[Part] = []
+    for part in old:
+        if waiting and replace(waiting[0][0], length_m=part.length_m) == part:
+            found += waiting.pop(0)
+        else:
+            found.append(part)
+    return tuple(found)
 
 
 def _old_places(old: Sequence[Part], run_plan: RunPlan) -> list[int | None]:
