@@ -36,6 +36,8 @@ from optimizer.verify.openings import settle
 
 ROUNDING_M = 5e-5  # five terms on a path, each rounded up to 0.01 mm
 
+pytestmark = pytest.mark.usefixtures("whole_pipes")
+
 
 def allowed(system: System, most_cuts: int | None) -> System:
     return replace(system, rules=replace(system.rules, most_cuts=most_cuts))

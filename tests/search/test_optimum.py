@@ -14,6 +14,7 @@ from optimizer.search.posing import options_of, pose
 from optimizer.verify.check import verify_plan
 
 ROUNDING_M = 5e-5  # five terms on a path, each rounded up to 0.01 mm
+pytestmark = pytest.mark.usefixtures("whole_pipes")
 
 
 @pytest.mark.parametrize(

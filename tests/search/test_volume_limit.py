@@ -18,6 +18,8 @@ from optimizer.program.solve import solve_sizing
 from optimizer.search.posing import options_of, pose
 from optimizer.verify.drains import part_volume_m3
 
+pytestmark = pytest.mark.usefixtures("whole_pipes")
+
 
 @pytest.mark.parametrize("seed", range(3))
 def test_every_way_to_plumb_a_run_is_matched_in_loss_cost_and_volume(seed: int) -> None:
