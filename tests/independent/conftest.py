@@ -1,4 +1,4 @@
-"""What is gone through one by one here takes a pipe whole or leaves it whole: so does the search that is held against it.
+"""What is gone through one by one here takes a pipe whole or leaves it whole; so does the search held against it.
 
 That part of a pipe may stay is checked in `tests/search/test_pipe_kept_in_part.py`.
 """

@@ -199,12 +199,13 @@ def steps(name: str, run: str, kind: str) -> list[str]:
 
 
 def test_the_saw_is_set_where_the_joint_rules_say() -> None:
-    # by hand: the 14 in. pipe was cemented into the check valve, the 7 ft 6 in. one into the elbow that stays
+    # by hand: the 14 in. pipe was cemented into the check valve; a quarter of the 7 ft 6 in. one stays, 22-1/2 in., and
+    # 7/8 in. more goes into the 1 in. socket of the coupling
     assert steps("cellar-sump", "riser", CUT) == [
         "saw the 1 in. sch 40 PVC pipe of 1 ft 2 in square, at the face of the 1 in. sch 40 PVC swing check valve, "
         "socket × socket; it stays, the fitting goes",
-        "saw the 1 in. sch 40 PVC pipe of 7 ft 6 in square and leave a stub of at least 7/8 in in the 1 in. sch 40 PVC "
-        "90° elbow, socket × socket",
+        "saw the 1 in. sch 40 PVC pipe of 7 ft 6 in through square; the 1 in. sch 40 PVC pipe of 1 ft 10-1/2 in, and "
+        "7/8 in more for the socket, stays, the other piece goes",
     ]
 
 
@@ -247,11 +248,10 @@ def test_a_spare_coupling_and_a_spare_elbow_a_size_are_listed_apart() -> None:
     bill = planned("single-return")[1].bill
 
     assert [line.item_id for line in bill.spares] == [
-        f"{item}{SPARE_MARK}"
-        for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-coupling-125", "sch40-elbow-125")
+        f"{item}{SPARE_MARK}" for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-elbow-150")
     ]
     assert all(line.quantity == 1 for line in bill.spares)
-    assert bill.spares_cents == 69 + 99 + 129 + 169
+    assert bill.spares_cents == 69 + 99 + 199  # no pipe of 1-1/2 in. is bought that a coupling could mend
     assert bill.total_cents == sum(line.extended_cents for line in bill.lines)
 
 
@@ -264,9 +264,10 @@ def test_spares_are_left_out_when_nobody_wants_them() -> None:
 def test_the_bill_carries_the_till_and_what_the_proof_counts() -> None:
     report, found = planned("single-return")
 
-    # sticks: 5 ft of 1 in. at 1.19 a foot and 2 ft of 1-1/4 in. at 1.69; by the foot 5 and 1 of them
+    # two sticks of 2 ft of 1 in. hold the pieces of 15-1/4, 11-3/4, 11-3/4 and 7-3/4 in.; by the foot 4 at 1.19
     assert found.bill.plan_cents == report.plan.cost_cents
-    assert found.bill.total_cents - found.bill.plan_cents == 169
+    assert [line.extended_cents for line in found.bill.lines if line.group == "Pipe"] == [4 * 119]
+    assert found.bill.total_cents == found.bill.plan_cents
     assert report.bill == found.bill
 
 
@@ -304,10 +305,10 @@ def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
     found = take_off(report.system, report.plan, CHECKED, catalog(), short, {})
 
     assert found.notes == (
-        "a piece of 7 ft 4-1/4 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
+        "a piece of 5 ft 6-1/8 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
         "to order, or join two with a coupling",
     )
-    assert any(line.item_id == stick_id("sch40-pipe-150", 8 * SALE_M) for line in found.bill.lines)
+    assert any(line.item_id == stick_id("sch40-pipe-150", 6 * SALE_M) for line in found.bill.lines)
 
 
 def test_another_store_sells_other_sticks() -> None:
@@ -321,20 +322,20 @@ def test_another_store_sells_other_sticks() -> None:
 
 def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
     report, _ = planned("single-return")
-    number = stick_id("sch40-pipe-100", 5 * SALE_M)
-    asked = Store.shipped({number: 777})
+    number = stick_id("sch40-pipe-100", 2 * SALE_M)
+    asked = Store.shipped({number: 277})
 
     bill = take_off(report.system, report.plan, CHECKED, catalog(), asked, {}).bill
     pipe = {line.item_id: line.unit_price_cents for line in bill.lines if line.group == "Pipe"}
 
-    # 5 ft at 7.77 now: a 10 ft stick at 11.90 is still dearer, and three of 2 ft can not hold the longest piece
-    assert pipe[number] == 777
+    # two of 2 ft at 2.77 now: one of 5 ft at 5.95 is still dearer
+    assert pipe[number] == 277
 
 
 def test_cement_says_how_many_joints_a_can_does_and_on_what_that_rests() -> None:
     notes = {line.item_id: line.note for line in planned("single-return")[1].bill.lines}
 
-    # 12 sockets; a quarter of 100, 62 and 60 sockets a pint, rounded down: common practice, no source
+    # 12 sockets; a quarter of 100, 62 and 45 sockets a pint, rounded down: common practice, no source
     assert notes["cement-quarter-pint"] == (
-        "12 joints: 3 at 3/4 in, 7 at 1 in, 2 at 1-1/4 in; a pack does 25 or 15 or 15 (common practice, no source)"
+        "12 joints: 3 at 3/4 in, 8 at 1 in, 1 at 1-1/2 in; a pack does 25 or 15 or 11 (common practice, no source)"
     )
