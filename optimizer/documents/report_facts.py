@@ -11,7 +11,7 @@ from optimizer.documents.drawing.labels import Shown
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network, Part
 from optimizer.model.outcome import PlanReport
-from optimizer.model.plan import planned_network
+from optimizer.model.plan import planned_network, stood_network
 from optimizer.model.system import System
 
 if TYPE_CHECKING:
@@ -83,7 +83,8 @@ def report_facts(
 
     planned = planned_network(report.system.network, report.plan)
     after = with_openings(planned, report.verification.valves)
-    both = solved(report.system.network, with_gains), solved(after, with_gains)
+    now = stood_network(report.system.network, report.plan)
+    both = solved(now, with_gains), solved(after, with_gains)
     return ReportFacts(report, *both, tuple(frontier), chosen, card, tuple(frontier_notes))
 
 
@@ -97,7 +98,7 @@ def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> 
         (name, index)
         for name, plan in report.plan.runs.items()
         if system.network.runs[name].is_plumbed
-        for index in _places(system.network.runs[name].parts, plan.removed)
+        for index in _places(now.network.runs[name].parts, plan.removed)
     }
     tees = frozenset(name for name, tee in report.plan.tees.items() if tee.removed)
     return replace(shown, gone=frozenset(gone), gone_tees=tees)

@@ -73,6 +73,17 @@ class RunPlan:
     changes: tuple[str, ...]  # what is done, in trade words, in order along the run
     cut_apart: tuple[tuple[Part, Part], ...] = ()
 
+    def stood(self, parts: tuple[Part, ...]) -> tuple[Part, ...]:
+        """Return the parts of the run as they stand, a pipe of which one end stays told as its two pieces."""
+        waiting = list(self.cut_apart)
+        found: list[Part] = []
+        for part in parts:
+            if waiting and replace(waiting[0][0], length_m=part.length_m) == part:
+                found += waiting.pop(0)
+            else:
+                found.append(part)
+        return tuple(found)
+
     @property
     def cost_cents(self) -> int:
         return sum(purchase.cost_cents for purchase in self.purchases)
@@ -145,6 +156,16 @@ def planned_network(network: Network, plan: Plan) -> Network:
         for name, pump in {**network.pumps, **plan.new_pumps}.items()
     }
     return replace(network.with_runs(runs), tees=tees, pumps=pumps)
+
+
+def stood_network(network: Network, plan: Plan) -> Network:
+    """Return the plumbing as it stands with every pipe of which one end stays told as its two pieces."""
+    runs = {
+        name: replace(network.runs[name], parts=run_plan.stood(network.runs[name].parts))
+        for name, run_plan in plan.runs.items()
+        if run_plan.cut_apart and name in network.runs
+    }
+    return network.with_runs(runs)
 
 
 def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:

@@ -271,7 +271,7 @@ def _opening(item: CatalogItem | None, leg: object) -> End | None:
 
 def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units: str) -> list[_Place]:
     """Return the places of a run that change, each between two things that stay."""
-    old, new = _cut_apart(run.parts, run_plan), run_plan.parts
+    old, new = run_plan.stood(run.parts), run_plan.parts
     stood = _old_places(old, run_plan)
     kept = [(index, place) for index, place in enumerate(stood) if place is not None]
     edges = [(-1, -1), *kept, (len(new), len(old))]
@@ -290,18 +290,6 @@ def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units:
             what = "pump" if any(new[i].kind is Kind.PUMP for i in fresh) else "valve"
             found.append(_Place(left, right, fresh, *words, sawn, what))
     return found
-
-
-def _cut_apart(old: Sequence[Part], run_plan: RunPlan) -> tuple[Part, ...]:
-    """Return the parts as they stood, a pipe of which one end stays told as two pieces."""
-    waiting = list(run_plan.cut_apart)
-    found: list[Part] = []
-    for part in old:
-        if waiting and replace(waiting[0][0], length_m=part.length_m) == part:
-            found += waiting.pop(0)
-        else:
-            found.append(part)
-    return tuple(found)
 
 
 def _old_places(old: Sequence[Part], run_plan: RunPlan) -> list[int | None]:

@@ -70,7 +70,8 @@ def test_the_summary_says_what_whole_sticks_add_and_its_total_is_the_till_s() ->
     bill = planned()[0].bill
     texts = {cell for row in opened(values=True)["Summary"].iter_rows(values_only=True) for cell in row if cell}
 
-    assert any(isinstance(text, str) and text.startswith("Pipe is bought in whole sticks") for text in texts)
+    told = any(isinstance(text, str) and text.startswith("Pipe is bought in whole sticks") for text in texts)
+    assert told == (bill.total_cents != bill.plan_cents)  # two sticks of 2 ft are the 4 ft that are used
     assert bill.total_cents / 100 in texts
 
 
@@ -128,7 +129,7 @@ def test_the_price_command_says_what_the_plan_costs_and_what_would_be_cheaper(tm
 
     bill = planned()[0].bill
     assert result.exit_code == 0, result.output
-    assert data["quoted_total_cents"] == bill.total_cents + 2 * (900 - 119)
+    assert data["quoted_total_cents"] == bill.total_cents + 3 * (900 - 119)
     assert data["saved_cents"] == data["quoted_total_cents"] - data["cheapest_total_cents"] > 0
     assert f"which saves ${data['saved_cents'] / 100:.2f}" in result.stdout
     assert "is more than 5 times the list price" in result.stdout

@@ -14,6 +14,8 @@ from optimizer.documents.picture_sheets import room_on, sketch_pictures
 from optimizer.documents.report_facts import ReportFacts, report_facts
 from optimizer.documents.sheet_kit import A4, LETTER
 from optimizer.documents.work_pictures import sketches
+from optimizer.model.network import Run
+from optimizer.model.plan import Plan
 from optimizer.takeoff.cut_list import CutList
 from optimizer.units import show_length
 
@@ -50,11 +52,27 @@ def test_every_piece_to_cut_has_its_mark_and_its_length(name: str) -> None:
 
 @every_example
 def test_every_part_that_comes_out_or_goes_in_has_its_letter(name: str) -> None:
-    plan = planned(name)[0].report.plan
+    report = planned(name)[0].report
+    plan = report.plan
     told = list(words(name))
 
-    assert told.count("X") == sum(len(run.removed) for run in plan.runs.values())
-    assert told.count("N") == sum(not part.existing for run in plan.runs.values() for part in run.parts)
+    # a tee is drawn with every run that changes and ends there
+    ends = [p for r in plan.runs for p in _ends_of(report.system.network.runs[r]) if plan.runs[r].changes]
+    tees_out, tees_in = (sum(which(point, plan) for point in ends) for which in (_tee_out, _tee_in))
+    assert told.count("X") == sum(len(run.removed) for run in plan.runs.values()) + tees_out
+    assert told.count("N") == sum(not part.existing for run in plan.runs.values() for part in run.parts) + tees_in
+
+
+def _ends_of(run: Run) -> tuple[str, str]:
+    return run.start.point, run.end.point
+
+
+def _tee_out(point: str, plan: Plan) -> bool:
+    return point in plan.tees and bool(plan.tees[point].removed)
+
+
+def _tee_in(point: str, plan: Plan) -> bool:
+    return point in plan.tees and bool(plan.tees[point].purchases)
 
 
 @every_example
