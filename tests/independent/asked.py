@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
 from random_systems import Small
 
 from optimizer import pipeline
-from optimizer.model.catalog import Catalog
+from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
@@ -24,7 +25,21 @@ def read(small: Small, folder: Path) -> tuple[System, Catalog]:
 
 def plan(small: Small, folder: Path) -> Plan:
     """Return what the search says of a system."""
-    return pipeline.search(*read(small, folder))
+    return answer(*read(small, folder))
+
+
+def answer(system: System, catalog: Catalog) -> Plan:
+    """Return what the search says of a system that was read."""
+    return pipeline.search(system, catalog)
+
+
+def last_pipe_in_two(system: System, name: str) -> System:
+    """Return the system with the last pipe of a run as two of half the length, end to end: the same plumbing."""
+    run = system.network.runs[name]
+    at = max(i for i, part in enumerate(run.parts) if part.kind is Kind.PIPE)
+    half = replace(run.parts[at], length_m=run.parts[at].length_m / 2)
+    cut = replace(run, parts=(*run.parts[:at], half, half, *run.parts[at + 1 :]))
+    return replace(system, network=system.network.with_runs({name: cut}))
 
 
 def proved_cents(found: Plan) -> int | None:
