@@ -1,0 +1,54 @@
+"""What a search may choose and what it leaves out, as one table: for the README, and for whoever doubts a proof."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.choices.candidates import LARGER_SIZES
+from optimizer.choices.offers import LEAST_PIECE_M, SHARES
+from optimizer.joints.chains import EndGraph
+from optimizer.model.kinds import KINDS, REMOVABLE
+
+
+@dataclass(frozen=True, slots=True)
+class Considered:
+    """One thing that a search may choose, and what of it is not considered."""
+
+    what: str
+    considered: str
+    left_out: str = ""
+
+
+def considered() -> tuple[Considered, ...]:
+    """Return the rows, the numbers in them taken from the rules that the choice graph keeps."""
+    swaps = "; ".join(
+        f"{kind} by {', '.join(str(other) for other in facts.substitutes if other is not kind)}"
+        for kind, facts in KINDS.items()
+        if set(facts.substitutes) - {kind}
+    )
+    parts = len(SHARES) + 1
+    return (
+        Considered("Parts", f"kept; replaced by the same kind in another size; {swaps}", "kinds not named here"),
+        Considered("Two parts by one", "union and valve by a true-union valve; two 45s by a sweep elbow"),
+        Considered("An elbow by two 45s", "on a stub of pipe, where there is room"),
+        Considered("Left out of the line", ", ".join(sorted(map(str, REMOVABLE))), "pipe, bends, valves"),
+        Considered("Sizes", f"those of the rules, else up to {LARGER_SIZES} above that of the run"),
+        Considered(
+            "Pipe",
+            f"kept or replaced whole; one end kept with its joint and the rest new, cut at each 1/{parts} of its length "
+            f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer",
+            "cuts elsewhere; a middle piece alone; another way for the line",
+        ),
+        Considered(
+            "Adapters",
+            f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems, of up to 2 in plain pipe",
+            "unions between two plain ends that are not threaded",
+        ),
+        Considered("Open end in a tank", "what the last part is replaced by", "a tail of pipe added to the last elbow"),
+    )
+
+
+def considered_table() -> str:
+    """Return the rows as a table in Markdown."""
+    rows = [f"| {row.what} | {row.considered} | {row.left_out or '–'} |" for row in considered()]
+    return "\n".join(["| choice | considered | not considered |", "|---|---|---|", *rows])
