@@ -35,7 +35,8 @@ def considered() -> tuple[Considered, ...]:
         Considered("Sizes", f"those of the rules, else up to {LARGER_SIZES} above that of the run"),
         Considered(
             "Pipe",
-            f"kept or replaced whole; one end kept with its joint and the rest new, cut at each 1/{parts} of its length "
+            "kept or replaced whole; "
+            f"one end kept with its joint and new pipe for the rest, cut at each 1/{parts} of its length "
             f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer",
             "cuts elsewhere; a middle piece alone; another way for the line",
         ),
