@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.scaled import can_grow, least_m3_s, scaled
 from optimizer.choices.wants import Want, wants_of
+from optimizer.clock import look
 from optimizer.hydraulics import Conditions, conditions_of
 from optimizer.model.network import Network
 from optimizer.model.system import System, Target
@@ -106,6 +107,7 @@ class _Climb:
 
     def holds(self, scale: float, hint: Mapping[str, float] | None = None) -> bool:
         """Return whether the valves can be set so that a multiple is met."""
+        look()
         hints = [] if hint is None else [hint]
         hints += [] if self.best is None else [self.best.added_s2_m5]
         found = settle(self.duties(scale), self.conditions, hints)
