@@ -182,10 +182,9 @@ def search(
     until = time.monotonic() + time_limit_s
     clock = Watch.of(_SEARCH_SHARE * time_limit_s, progress, solver)
     answer = solve(Question(system, catalog, clock, with_reasons=True))
-    store = Store.shipped()
     if answer.found:
-        return within_budget(system, catalog, answer.plan, store, solver=solver, time_limit_s=time_limit_s)
-    price = partial(till_cents, system, catalog=catalog, store=store)
+        return within_budget(system, answer.plan)
+    price = partial(till_cents, system, catalog=catalog, store=Store.shipped())
     watch = Watch(until, progress, solver)
     return _within(until, answer.plan, lambda: with_ways_out(system, catalog, answer, watch, price))
 
@@ -221,14 +220,13 @@ def most_flow(
     from optimizer.search.question import Question
     from optimizer.search.studies.most_flow import any_plan_of
     from optimizer.search.watch import Watch
-    from optimizer.takeoff.take_off import Store
 
     if system.rules.budget_cents is None:
         raise PlanError("the most flow for how much? Write a `budget` under `rules`, or give --budget")
 
     def bought(wanted: System) -> Plan:
         found = solve(Question(wanted, catalog, Watch.of(time_limit_s, progress, solver))).plan
-        return within_budget(wanted, catalog, found, Store.shipped(), solver=solver, time_limit_s=time_limit_s)
+        return within_budget(wanted, found)
 
     return most_for_budget(system, bought, *any_plan_of(system, catalog, solver, time_limit_s, progress))
 
@@ -285,16 +283,17 @@ def explain(
     return study(system, catalog, Watch.of(time_limit_s, progress))
 
 
-def report(system: System, found: Plan, catalog: Catalog | None = None, *, spares: bool = True) -> PlanReport:
+def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True) -> PlanReport:
     """Return a plan that was found, checked as a network of its own and priced; CheckError when it does not stand.
 
-    With the catalog, pipe is bought in sticks where the rules say so and spares are listed, as `take_off` has them.
+    Pipe is bought in whole lengths where the rules say so, and spares are listed apart, as `take_off` has them.
     """
+    from optimizer.choices.for_sale import for_sale
     from optimizer.hydraulics import solve_network
     from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import planned_network
-    from optimizer.takeoff import bill_of
+    from optimizer.takeoff.take_off import Store, priced
     from optimizer.verify.check import verify_plan
 
     as_written = None
@@ -306,11 +305,9 @@ def report(system: System, found: Plan, catalog: Catalog | None = None, *, spare
     if not verification.passed:
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
-    bill = bill_of(system, found)
+    bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
     plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written, doubts=doubts)
-    if catalog is None:
-        return plain
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 
@@ -368,16 +365,15 @@ def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
         When the search at the store's prices finds no plan in its time.
     """
     from optimizer.model.plan import Status
-    from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_sticks, quoted_system
+    from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_system
 
     dearer, system = quoted_catalog(catalog, quote), quoted_system(listed, quote)
     found = search(system, dearer)
     if not found.found:
         raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
-    plain = report(system, found)
     spares = bool(listed.bill.spares)
-    taken = take_off(plain, dearer, spares=spares, quoted_cents=quoted_sticks(quote))
-    other = replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
+    other = report(system, found, dearer, spares=spares)
+    taken = take_off(other, dearer, spares=spares)
     return Requoted(at_quote(listed.bill, quote), other, taken)
 
 

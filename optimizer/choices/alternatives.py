@@ -107,6 +107,7 @@ class AlternativeTable:
     loss_limit_m: float = math.inf
     effort: Effort = field(default_factory=Effort)
     sides: Sides = field(default_factory=Sides)
+    least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
@@ -130,6 +131,19 @@ class AlternativeTable:
                 if labels:
                     found[state, end_state] = tuple(self._trace(label, backwards) for label in labels)
         return found
+
+    def to_go(self) -> list[list[tuple[float, int, int]]]:
+        """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `table` only."""
+        self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
+        steps = self._steps(True)
+        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
+        for node in self.graph.ends.values():
+            waiting[node].append((0.0, 0, 0, None, None, 0))
+        for index in range(len(waiting) - 1, -1, -1):
+            labels = waiting[index] = self._efficient(waiting[index]) if waiting[index] else []
+            for there, (loss, cents, packs, _, arc, used) in steps[index] if labels else ():
+                waiting[there] += [(b[0] + loss, b[1] + cents, b[2] | packs, None, arc, b[5] + used) for b in labels]
+        return [[(label[0], label[1], label[2]) for label in labels] for labels in waiting]
 
     def _steps(self, backwards: bool) -> list[list[tuple[int, _Label]]]:
         """Return for each node where its priced arcs lead, or, backwards, where those that end in it come from."""
@@ -199,13 +213,14 @@ class AlternativeTable:
         """Return the arcs with their numbers, without those that a parallel arc makes needless."""
         groups: dict[int, list[_Label]] = defaultdict(list)
         for arc in arcs:
-            loss = self._arc_loss(arc)
+            loss = self.arc_loss(arc)
             if loss < math.inf:
                 cents, packs = self.price(arc)
                 groups[arc.head].append((loss, cents, packs, None, arc, self.sides.packed(arc)))
         return [label for group in groups.values() for label in self._efficient(group)]
 
-    def _arc_loss(self, arc: Arc) -> float:
+    def arc_loss(self, arc: Arc) -> float:
+        """Return what a step loses [m], endless where a rule forbids it."""
         loss = sum(map(self._loss, arc.parts))
         if arc.first and arc.parts:
             loss += self.entrance_loss(arc.parts[0])
@@ -215,7 +230,8 @@ class AlternativeTable:
 
     def price(self, arc: Arc) -> tuple[int, int]:
         """Return what a step costs [cents], and the packs that it opens (bits)."""
-        return self._arc_cents(arc), self._arc_packs(arc)
+        cents = self._arc_cents(arc) if self.least is None else self.least[id(arc)]
+        return cents, self._arc_packs(arc)
 
     def _arc_cents(self, arc: Arc) -> int:
         return parts_cents(arc) + self.effort.cents(arc)

@@ -110,9 +110,13 @@ def water(most_m3: float | None, volume_of_part: Callable[[Part], float], grains
 
 
 def parts_money(
-    most_cents: int, cents_of_parts: Callable[[Arc], int], pack_cents: tuple[int, ...], is_cost: bool
+    most_cents: int,
+    cents_of_parts: Callable[[Arc], int],
+    pack_cents: tuple[int, ...],
+    is_cost: bool,
+    unit: int = 1,
 ) -> SideResource:
-    """Return the money for parts alone, in cents: no labour, no electricity.
+    """Return the money for parts alone, in so many units to a cent: no labour, no electricity.
 
     `is_cost` says that labour has no price, so that a way costs what its parts cost.
     """
@@ -120,7 +124,7 @@ def parts_money(
         "cents for parts",
         most_cents,
         cents_of_parts,
-        used_by_fitting=lambda cents: cents,
+        used_by_fitting=lambda cents: unit * cents,
         packs=pack_cents,
         is_cost=is_cost,
     )

@@ -123,7 +123,7 @@ def plan_json(report: PlanReport) -> Json:
         ],
         "valves": _valves(report),
         "changes": [
-            {"where": where, "steps": steps_of(steps), "parts_cost_cents": cents}
+            {"where": where, "steps": steps_of(steps), "parts_without_pipe_cents": cents}
             for where, steps, cents in changes(report.plan)
         ],
         **_bill(report),
@@ -144,7 +144,8 @@ def _outcome(system: System, plan: Plan) -> Json:
         "status": plan.status.value,
         "currency": plan.currency,
         "cost_cents": plan.cost_cents,
-        "material_cents": plan.material_cents,
+        "labor_cents": plan.effort_cents,
+        "electricity_cents": plan.energy_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
         "targets": _targets(system),
@@ -226,7 +227,6 @@ def _bill(report: PlanReport) -> Json:
     return {
         "parts": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.lines],
         "total_cents": bill.total_cents,
-        "total_with_pipe_by_length_cents": bill.plan_cents,
         "spares": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.spares],
         "spares_cents": bill.spares_cents,
         "taken_out": [asdict(line) for line in bill.taken_out],

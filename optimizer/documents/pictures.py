@@ -19,7 +19,6 @@ from optimizer.documents.report_facts import (
     shown_now,
     wanted_paths,
 )
-from optimizer.documents.words import money
 from optimizer.model.network import Network
 from optimizer.model.system import System
 
@@ -113,17 +112,8 @@ def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
         alone=alone,
     )
     gives = "what share of every least flow together it reaches" if by_reach else "what it gives"
-    caption = f"What each plan costs and {gives}; the full mark is the chosen one.{_as_bought(facts)}"
+    caption = f"What each plan costs and {gives}; the full mark is the chosen one."
     return (Picture("frontier", caption, svg),)
-
-
-def _as_bought(facts: ReportFacts) -> str:
-    """Return what the parts list comes to where that is not what the chart shows: whole sticks, not pipe by length."""
-    bill, chosen = facts.report.bill, facts.chosen
-    if chosen is None or chosen.cost_cents == bill.total_cents:
-        return ""
-    listed = money(bill.total_cents, bill.currency)
-    return f" Pipe counts by its length here; as the parts list buys it, this plan costs {listed}."
 
 
 def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:

@@ -8,7 +8,7 @@ from optimizer.documents.list_sheets import CAUTIONS_SHEET, doubtful
 from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run_after, speeds_words, valve_name
-from optimizer.documents.words import pump_setting, status_words, steps_of, till_words, verdict_words
+from optimizer.documents.words import pump_setting, spares_words, status_words, steps_of, verdict_words
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Pump
 from optimizer.model.outcome import PlanReport
@@ -29,7 +29,7 @@ def fill_summary(sheet: Sheet, report: PlanReport, total: Formula) -> None:
     sheet.paragraph(report.system.name, "title")
     sheet.paragraph("What to change so that every line gets the flow that was asked for.")
     sheet.write([Cell(f"Parts, in {report.bill.currency}", "strong"), Cell(total, "strong money", span=2)])
-    for words in (status_words(report.plan), *till_words(report.bill)):
+    for words in (status_words(report.plan), *spares_words(report.bill)):
         sheet.paragraph(words)
     sheet.paragraph(verdict_words(report.verification))
     _demands(sheet, report)
@@ -107,10 +107,10 @@ def _changes(sheet: Sheet, report: PlanReport) -> None:
             cost = number(cents / 100, "money") if number_of_step == 0 else Cell(None)
             sheet.write([Cell(place if number_of_step == 0 else None), Cell(step, span=5), cost])
     _consumables(sheet, report)
-    whole = report.bill.total_cents - report.bill.plan_cents
-    if whole:
-        words = "pipe in whole sticks, beside its length"
-        sheet.write([Cell("for the pipe"), Cell(words, span=5), number(whole / 100, "money")])
+    beside = sum(cents for _, _, cents in changed) + sum(one.cost_cents for one in report.plan.consumables)
+    pipe = report.bill.total_cents - beside
+    if pipe:
+        sheet.write([Cell("for all runs"), Cell("pipe", span=5), number(pipe / 100, "money")])
     if sheet.row >= first:
         total = Formula(f"=SUM(G{first}:G{sheet.row})", report.bill.total_cents / 100)
         sheet.write([Cell("Total", "bold text"), Cell(None, span=5), Cell(total, "bold money")])

@@ -16,10 +16,10 @@ from optimizer.documents.words import (
     part_place,
     percent,
     pump_setting,
+    spares_words,
     status_words,
     steps_of,
     target_words,
-    till_words,
     verdict_words,
     wanted_words,
 )
@@ -133,7 +133,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *today_blocks(report.verification.safety),
         Heading(f"Plan: {report.system.name}"),
         f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
-        *till_words(bill),
+        *spares_words(bill),
         verdict_words(report.verification),
         _demand_table(report),
         Heading("What changes"),
@@ -158,8 +158,8 @@ def require_passed(report: PlanReport) -> None:
 
 
 def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
-    """Return (place, what is done in order, cost of its parts in cents) of every run and tee that changes."""
-    found = [(one.run, one.changes, one.cost_cents) for one in plan.runs.values() if one.changes or one.purchases]
+    """Return (place, what is done in order, cost of its parts but pipe in cents) of every run and tee that changes."""
+    found = [(one.run, one.changes, one.parts_cents) for one in plan.runs.values() if one.changes or one.purchases]
     found += [
         (f"tee at {one.point}", one.changes, one.cost_cents)
         for one in plan.tees.values()

@@ -54,33 +54,28 @@ def _gap_words(plan: Plan) -> str:
 
 
 def _used(plan: Plan) -> str:
-    """Return what was made least where that is not the parts list: whole lengths and whole cans come on top."""
-    if plan.material_cents is None or plan.material_cents == plan.cost_cents:
-        return ""
-    used = money(plan.material_cents, plan.currency)
+    """Return what was made least where that is more than the parts list: electricity and work have a price too."""
     beside = [
         f"{money(cents, plan.currency)} for {what}"
         for cents, what in ((plan.energy_cents, "electricity"), (plan.effort_cents, "your work"))
         if cents
     ]
+    if plan.material_cents is None or plan.cost_cents is None:
+        return ""
+    total = money(plan.material_cents, plan.currency)
+    parts_cents = plan.material_cents - plan.energy_cents - plan.effort_cents
+    used = "" if parts_cents == plan.cost_cents else " (pipe by its length, one pack of each kind)"
     if beside:
-        parts = money(plan.material_cents - plan.energy_cents - plan.effort_cents, plan.currency)
-        counted = f"{parts} for the parts (pipe by its length, one can of each kind), {' and '.join(beside)}"
-        return f" The proof counts {used}: {counted}."
-    return (
-        f" The proof counts what is used, {used} (pipe by its length, one can of each kind); the list buys whole ones."
-    )
+        parts = money(parts_cents, plan.currency)
+        return f" The proof counts {total}: {parts} for the parts{used}, {' and '.join(beside)}."
+    return f" The proof counts what is used, {total}{used}; the list buys whole lengths and packs." if used else ""
 
 
-def till_words(bill: Bill) -> tuple[str, ...]:
-    """Return what whole sticks add at the till, and what the spares would, where there are any."""
-    told = []
-    if bill.counted_cents is not None and bill.total_cents != bill.counted_cents:
-        by_length = money(bill.counted_cents, bill.currency)
-        told.append(f"Pipe is bought in whole sticks; where a store cuts it to length the same parts are {by_length}.")
-    if bill.spares:
-        told.append(f"Spare pieces are listed apart: {money(bill.spares_cents, bill.currency)} if you take them all.")
-    return tuple(told)
+def spares_words(bill: Bill) -> tuple[str, ...]:
+    """Return what the spares would cost, where there are any."""
+    if not bill.spares:
+        return ()
+    return (f"Spare pieces are listed apart: {money(bill.spares_cents, bill.currency)} if you take them all.",)
 
 
 def steps_of(changes: Sequence[str]) -> list[str]:

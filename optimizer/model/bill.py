@@ -44,15 +44,14 @@ class TakeOutLine:
 class Bill:
     """What is bought and what comes out.
 
-    `lines` is what the plan needs, at the till: pipe in whole sticks, or by its sale length. `counted_cents` is what
-    the plan was counted at, pipe by its sale length; None: that is what the lines come to. `spares` are in neither.
+    `lines` is what the plan needs, as a store sells it: pipe in whole lengths or by its sale length, joints by whole
+    packs. `spares` are apart.
     """
 
     currency: str
     lines: tuple[BillLine, ...]
     taken_out: tuple[TakeOutLine, ...]
     spares: tuple[BillLine, ...] = ()
-    counted_cents: int | None = None
 
     @property
     def total_cents(self) -> int:
@@ -61,8 +60,3 @@ class Bill:
     @property
     def spares_cents(self) -> int:
         return sum(line.extended_cents for line in self.spares)
-
-    @property
-    def plan_cents(self) -> int:
-        """Return what the plan costs with pipe by its sale length."""
-        return self.total_cents if self.counted_cents is None else self.counted_cents

@@ -124,6 +124,7 @@ class Catalog:
     own: frozenset[str] = frozenset()  # ids that the owner's files added or priced
     elsewhere: Mapping[str, CatalogItem] = field(default_factory=dict)  # rows that are not for sale, by id
     remarks: tuple[str, ...] = ()  # what is odd in the owner's rows, each with its place, and counts all the same
+    quoted_lengths: Mapping[str, int] = field(default_factory=dict)  # what a store asks for a length of pipe [cents]
 
     @cached_property
     def _by_kind(self) -> Mapping[Kind, tuple[CatalogItem, ...]]:

@@ -34,5 +34,5 @@ class PlanReport:
     def __post_init__(self) -> None:
         if not self.plan.found:
             raise PlanError(f"a report needs a plan; the search ended {self.plan.status.value!r}")
-        if self.bill.plan_cents != self.plan.cost_cents:
-            raise PlanError(f"the bill comes to {self.bill.plan_cents} cents, the plan to {self.plan.cost_cents}")
+        if self.bill.total_cents != self.plan.cost_cents:
+            raise PlanError(f"the bill comes to {self.bill.total_cents} cents, the plan to {self.plan.cost_cents}")

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from optimizer.model.catalog import CatalogItem
+from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.network import Network, Part, Pump, Run, Tee
 from optimizer.model.safety import SafetyReport
@@ -35,7 +35,8 @@ class Purchase:
     """One thing bought for one place.
 
     `quantity` counts pieces, or for pipe the whole sale lengths that this piece adds to what earlier pieces of the same
-    pipe left over: so it can be 0 for a piece that comes out of a length already counted.
+    pipe left over: so it can be 0 for a piece that comes out of a length already counted. What pipe costs is told by
+    the parts list as a whole: it may come in longer lengths than that.
     """
 
     item: CatalogItem
@@ -86,7 +87,13 @@ class RunPlan:
 
     @property
     def cost_cents(self) -> int:
+        """Return what the run's new parts cost, pipe by its sale length."""
         return sum(purchase.cost_cents for purchase in self.purchases)
+
+    @property
+    def parts_cents(self) -> int:
+        """Return what the run's new parts cost, pipe apart: that is cut for all runs together."""
+        return sum(purchase.cost_cents for purchase in self.purchases if purchase.item.kind not in PIPES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +113,11 @@ class TeePlan:
 class Plan:
     """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found.
 
-    `material_cents` is what the search made least: parts, pipe by the length used, the first pack of cement and tape;
-    labour and electricity where the owner gave them a price; `bound_cents` is what no plan can use less than.
-    `cost_cents` is the parts list: pipe by whole lengths, all packs. `left_out` names what the proof did not weigh,
-    where that is anything: the status holds for all the rest.
+    `cost_cents` is what the parts list comes to: pipe as the store sells it, whole packs. `material_cents` is what the
+    search made least, and no plan comes to less than `bound_cents`: the parts list, and labour and electricity where
+    the owner gave them a price. Where flows are not known beforehand, or several pumps run before them, it counts pipe
+    by the length used and the first pack of each kind instead. `left_out` names what the proof did not weigh, where
+    that is anything: the status holds for all the rest.
     """
 
     status: Status
@@ -138,7 +146,7 @@ class Plan:
 
     @property
     def gap_cents(self) -> int | None:
-        """Return how much less material a plan might still use; 0 when it is proved that none uses less."""
+        """Return how much less a plan might still come to; 0 when it is proved that none does."""
         if self.material_cents is None or self.bound_cents is None:
             return None
         return max(0, self.material_cents - self.bound_cents)

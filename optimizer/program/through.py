@@ -116,7 +116,7 @@ class _Through:
         for inner in self.tree.tee_fronts(self.tree.outlet[run]).values():
             spare = (there.head[:, None] - inner.need[None, :]).ravel()
             spent = (there.cents[:, None] + inner.cents[None, :]).ravel()
-            found = _efficient([(spare, spent)])
+            found = _efficient([(spare, spent)], self.most_cents)
             self.rests.setdefault(run, []).append((found.head, found.cents))
 
     def _through_tee(self, tee: str, outside: dict[State, _Outside]) -> dict[str, dict[State, list[tuple[Ints, Ints]]]]:
@@ -207,6 +207,27 @@ def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
         for run, rests in found.rests.items():
             parts[run] += [(losses, cents + opening) for losses, cents in rests]
     return {run: _rest(found) for run, found in parts.items()}
+
+
+def rests_by_packs(problem: SizingProblem, tables: MergedTables, most_cents: int) -> dict[str, dict[int, Rest]]:
+    """Return for every run of a tree, by the packs that it opens (bits), what all the rest of a plan costs at least.
+
+    All packs of the plan are in it, those that the run opens too. Plans that cost more than `most_cents` are of no
+    interest: what only they have may be told as endless.
+    """
+    by_opened: dict[str, dict[int, list[tuple[Ints, Ints]]]] = {run: {} for run in problem.runs}
+    whole = MergedTables(replace(problem, limits=()), greatest_head(problem)) if problem.limits else tables
+    for opened, (opening, found) in enumerate(_all_through(problem, whole, most_cents, with_rests=True)):
+        for run, rests in found.rests.items():
+            by_opened[run][opened] = [(losses, cents + opening) for losses, cents in rests]
+    masks = range(1 << len(problem.packs))
+    return {
+        run: {
+            packs: _rest([part for opened, parts in found.items() if packs & ~opened == 0 for part in parts])
+            for packs in masks
+        }
+        for run, found in by_opened.items()
+    }
 
 
 def _rest(parts: list[tuple[Ints, Ints]]) -> Rest:

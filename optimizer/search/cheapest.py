@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.model.catalog import Catalog
-from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
-from optimizer.program.problem import Outcome, Selection, SizingProblem
-from optimizer.program.solve import solve_sizing
+from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, other_pumps, own_duties
+from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
 
@@ -43,13 +42,6 @@ class SolverCall:
     with_reasons: bool = True
     most_volume_m3: float | None = None  # of the water in all runs together
 
-    def solve(
-        self, problem: SizingProblem, most_cents: float = math.inf, tables: MergedTables | None = None
-    ) -> Selection:
-        most = None if math.isinf(most_cents) else math.floor(most_cents)
-        limit_s = self.time_limit_s
-        return solve_sizing(problem, solver=self.solver, time_limit_s=limit_s, most_cents=most, tables=tables)
-
 
 def find_plan(
     system: System,
@@ -62,9 +54,10 @@ def find_plan(
 ) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
-    What is made least is material, and labour and electricity where the owner gave them a price. The pump stays at its
-    present speed unless another setting that the owner can dial makes a cheaper plan; of those as cheap the lowest that
-    serves is taken. Where the rules allow it, every pump of the catalogs is tried whose price alone is not too much.
+    What is made least is what the parts list costs, and labour and electricity where the owner gave them a price. The
+    pump stays at its present speed unless another setting that the owner can dial makes a cheaper plan; of those as
+    cheap the lowest that the plan found serves at is taken. Where the rules allow it, every pump of the catalogs is
+    tried whose price alone is not too much.
 
     Parameters
     ----------
@@ -112,17 +105,93 @@ def _total(selection: Selection, duty: Duty) -> float:
 def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
     """Return the best plan over the speeds of one pump, fastest first; only plans below `least` [cents] matter.
 
-    The merged tables of the tree hold the cheapest selection at every head, so they tell the speed; the program then
-    proves the selection at that speed.
+    Of speeds that cost the same electricity the fastest has every plan of the others.
     """
-    network = options.system.network
-    posed = pose(options, flows, settings[0].speed, most_volume_m3=call.most_volume_m3)
-    if not all_carried(posed.problem):
-        return _best_within(options, posed, flows, settings, call, least)
-    tables = MergedTables(posed.problem, greatest_head(posed.problem))
-    duty = _best_duty(posed, tables, network, flows, settings, least) or settings[0]
-    chosen = call.solve(at_speed(posed, network, flows, duty.speed), least - duty.energy_cents, tables)
-    return _ended(options, posed, flows, call, chosen, duty, least)
+    lists = ListSearch(options, call.time_limit_s, call.solver)
+    fastest = settings[0].speed
+    posed = pose(options, flows, fastest, most_volume_m3=call.most_volume_m3, least=lists.prices)
+    if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
+        return _ended(options, posed, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
+    over = _Speeds(lists, posed, flows, settings, MergedTables(posed.problem, greatest_head(posed.problem)))
+    best = over.best(least)
+    if best is None:
+        outcome = Outcome.NO_PLAN_FOUND if over.unsure else Outcome.INFEASIBLE
+        return _ended(options, posed, flows, call, _no_selection(outcome), settings[0], least)
+    found, duty = over.preferred(*best)
+    return _ended(options, found.posed, flows, call, found.selection, duty, least)
+
+
+@dataclass
+class _Speeds:
+    """The cheapest list over the speeds of one pump. `unsure` is what a list might still cost where time ran out."""
+
+    lists: ListSearch
+    posed: PosedProblem
+    flows: KnownFlows
+    settings: list[Duty]
+    tables: MergedTables
+    unsure: list[float] = field(default_factory=list)
+
+    def best(self, below: float) -> tuple[Found, Duty] | None:
+        """Return the cheapest list with its duty, electricity counted, of those below a limit [cents]."""
+        one_each = {duty.energy_cents: duty for duty in reversed(self.settings)}  # the fastest of each
+        bounds = [(self._bound(duty), duty.energy_cents) for duty in one_each.values()]
+        best: tuple[Found, Duty] | None = None
+        for bound, energy in sorted(bounds):
+            duty = one_each[energy]
+            most = below if best is None else min(below, _total(best[0].selection, best[1]))
+            if bound >= most:
+                continue
+            found = self._at(duty, most - energy)
+            if found is None:
+                continue
+            if found.selection.outcome is not Outcome.OPTIMAL:
+                self.unsure.append((found.selection.bound_cents or 0) + energy)
+            if found.selection.cents is not None:
+                best = (found, duty)
+        return best
+
+    def preferred(self, found: Found, duty: Duty) -> tuple[Found, Duty]:
+        """Return the best list at the speed that is taken of those that cost the same: today's, else the slowest."""
+        total = _total(found.selection, duty)
+        bound = min([total, *self.unsure])
+        same = [other for other in self.settings if other.energy_cents == duty.energy_cents]
+        now = next((other for other in same if _now(other)), None)
+        if now is not None and self._excess(found, now) > 0 and self._bound(now) <= total:
+            there = self._at(now, total - now.energy_cents + 1)
+            if there is not None and there.selection.cents is not None:
+                found = replace(found, posed=there.posed, selection=there.selection)
+        serve = [other for other in same if self._excess(found, other) <= 0] or [duty]
+        chosen = serve[0]
+        for other in serve:
+            if _preferred(other, chosen):
+                chosen = other
+        outcome = Outcome.OPTIMAL if bound >= total else Outcome.FEASIBLE
+        told = replace(found.selection, outcome=outcome, bound_cents=math.ceil(min(bound, total)) - chosen.energy_cents)
+        return replace(found, selection=told), chosen
+
+    def _problem(self, duty: Duty) -> SizingProblem:
+        return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)
+
+    def _bound(self, duty: Duty) -> float:
+        """Return what no list at a speed costs less than, electricity counted."""
+        problem = self._problem(duty)
+        least = self.lists.first(self.tables.at(problem), problem)
+        if math.isinf(least):
+            return math.inf if all_carried(problem) else float(duty.energy_cents)
+        return (self.lists.bound_cents(least) if all_carried(problem) else 0) + duty.energy_cents
+
+    def _at(self, duty: Duty, below: float) -> Found | None:
+        problem = self._problem(duty)
+        return self.lists.solve(replace(self.posed, problem=problem), below, self.tables.at(problem))
+
+    def _excess(self, found: Found, duty: Duty) -> int:
+        problem = replace(found.posed.problem, paths=self._problem(duty).paths)
+        return excess_of(problem, found.selection.run_choice, found.selection.tee_choice)
+
+
+def _no_selection(outcome: Outcome) -> Selection:
+    return Selection(outcome, {}, {}, None, None, "")
 
 
 def _ended(
@@ -136,61 +205,12 @@ def _ended(
 ) -> Search:
     """Return the search with its plan, or with the reasons why there is none where they are wanted."""
     if chosen.cents is not None:
-        plan = plan_of(options, posed, chosen, duty)
+        plan = plan_of(options, posed, chosen, duty, by_list=True)
     elif math.isinf(least) and call.with_reasons:
         plan = _no_plan(options, flows, chosen, duty.speed)
     else:
         plan = _nothing(options, chosen)
     return Search(plan, flows, options, posed, chosen, duty)
-
-
-def _best_within(
-    options: Options, posed: PosedProblem, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float
-) -> Search:
-    """Return the best plan over the speeds of one pump where the tables do not tell: a program for each speed."""
-    best: tuple[float, Duty, Selection] | None = None
-    unsure: list[float] = []  # what a plan might still cost at speeds where the time ran out
-    for duty in settings:
-        most = min(least, math.inf if best is None else best[0])
-        found = call.solve(at_speed(posed, options.system.network, flows, duty.speed), most - duty.energy_cents)
-        if found.outcome in (Outcome.FEASIBLE, Outcome.NO_PLAN_FOUND):
-            unsure.append((found.bound_cents or 0) + duty.energy_cents)
-        total = _total(found, duty)
-        better = best is None or total < best[0] or (total == best[0] and _preferred(duty, best[1]))
-        if found.cents is not None and total <= most and better:
-            best = (total, duty, found)
-    if best is None:
-        outcome = Outcome.NO_PLAN_FOUND if unsure else Outcome.INFEASIBLE
-        nothing = Selection(outcome, {}, {}, None, None, "")
-        return _ended(options, posed, flows, call, nothing, settings[0], least)
-    total, duty, found = best
-    bound = min([total, *unsure])
-    outcome = Outcome.OPTIMAL if bound >= total else Outcome.FEASIBLE
-    found = replace(found, outcome=outcome, bound_cents=math.ceil(bound) - duty.energy_cents)
-    return _ended(options, posed, flows, call, found, duty, least)
-
-
-def _best_duty(
-    posed: PosedProblem,
-    tables: MergedTables,
-    network: Network,
-    flows: KnownFlows,
-    settings: list[Duty],
-    least: float,
-) -> Duty | None:
-    """Return the duty with the cheapest selection, None when none is below `least` [cents]."""
-    if any(not choices for choices in posed.problem.runs.values()):
-        return None
-    best: tuple[float, Duty] | None = None
-    for duty in settings:
-        head = greatest_head(at_speed(posed, network, flows, duty.speed))
-        cents = next((found.cents for found in tables.selections() if found.need <= head), None)
-        if cents is None or cents + duty.energy_cents >= least:
-            continue
-        total = cents + duty.energy_cents
-        if best is None or total < best[0] or (total == best[0] and _preferred(duty, best[1])):
-            best = (total, duty)
-    return None if best is None else best[1]
 
 
 def _nothing(options: Options, selection: Selection) -> Plan:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
-from optimizer.choices.graph import FREE, KEPT, ChoiceGraph, EndState, TeeEnd, build_choice_graph
+from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, TeeEnd, build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
@@ -33,9 +33,12 @@ from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
+from optimizer.search.list_costs import ListTable, RunPrices
 from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.openings import opened
+
+LEAST_PER_CENT = 1000  # what steps add to the list at the least is told so finely
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,7 @@ class PosedProblem:
     alternatives: Mapping[str, tuple[Alternative, ...]]
     tees: Mapping[str, list[TeeOption]]
     states: Mapping[EndState, int] = field(default_factory=dict)  # the number that the program has for each end state
+    tables: Mapping[str, AlternativeTable] = field(default_factory=dict)  # what found the alternatives of each run
 
 
 @without_collection
@@ -147,8 +151,11 @@ def pose(
     *,
     bounded: bool = True,
     most_volume_m3: float | None = None,
+    least: Mapping[str, RunPrices] | None = None,
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
+
+    With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
     Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs together may
     hold no more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
@@ -160,13 +167,19 @@ def pose(
     alternatives: dict[str, tuple[Alternative, ...]] = {}
     runs: dict[str, tuple[RunChoice, ...]] = {}
     states = _StateNumbers()
-    sides = sides_of(options, most_volume_m3)
+    tables: dict[str, AlternativeTable] = {}
+    unit = 1 if least is None else LEAST_PER_CENT
+    packs = tuple(replace(pack, cents=unit * pack.cents) for pack in options.packs)
+    sides = sides_of(options, most_volume_m3, least)
     for name, graph in options.graphs.items():
         bound = [path for path in flows.paths if name in path.runs and flows.binds(path)]
         most = max((heads_m[path.source] - path.lift_m for path in bound), default=math.inf)
         limit = _tee_gain_limit(most) if bounded else math.inf
-        table = _table(graph, options, flows.flows_m3_s[name], conditions, limit, sides)
-        pairs = [(pair, alternative) for pair, found in table.items() for alternative in found]
+        tables[name] = _table(
+            graph, options, flows.flows_m3_s[name], conditions, limit, sides, None if least is None else least[name]
+        )
+        tables[name].packs = packs
+        pairs = [(pair, alternative) for pair, found in tables[name].table().items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
             RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
@@ -174,28 +187,41 @@ def pose(
     problem = SizingProblem(
         runs=runs,
         tees={
-            point: _tee_choices(network, point, found, flows, conditions, states, sides)
+            point: _tee_choices(network, point, found, flows, conditions, states, sides, unit)
             for point, found in options.tees.items()
         },
         paths=_paths(flows, heads_m),
-        packs=tuple(pack.cents for pack in options.packs),
+        packs=tuple(pack.cents for pack in packs),
         limits=limits_of(sides),
     )
-    return PosedProblem(problem, alternatives, options.tees, states.numbers)
+    return PosedProblem(problem, alternatives, options.tees, states.numbers, tables)
 
 
-def sides_of(options: Options, most_volume_m3: float | None = None) -> Sides:
-    """Return what the rules limit besides money and head, and the water in the runs where that is limited [m³]."""
+def sides_of(
+    options: Options, most_volume_m3: float | None = None, least: Mapping[str, RunPrices] | None = None
+) -> Sides:
+    """Return what the rules limit besides money and head, and the water in the runs where that is limited [m³].
+
+    With `least` (see `pose`) the money for parts goes by it.
+    """
     rules = options.system.rules
     found: list[SideResource] = []
     if rules.most_cuts is not None:
         found.append(saw_cuts(rules.most_cuts))
     if rules.budget_cents is not None:
-        packs = tuple(pack.cents for pack in options.packs)
-        found.append(parts_money(rules.budget_cents, parts_cents, packs, not rules.labour_cents_per_hour))
+        unit = 1 if least is None else LEAST_PER_CENT
+        packs = tuple(unit * pack.cents for pack in options.packs)
+        cents = parts_cents if least is None else _parts_at_least(options, least)
+        found.append(parts_money(unit * rules.budget_cents, cents, packs, not rules.labour_cents_per_hour, unit))
     if most_volume_m3 is not None:
         found.append(water(most_volume_m3, part_volume_m3))
     return Sides(tuple(found))
+
+
+def _parts_at_least(options: Options, least: Mapping[str, RunPrices]) -> Callable[[Arc], int]:
+    by_id = {key: step.alone for found in least.values() for key, step in found.steps.items()}
+    effort = Effort(options.system.rules.labour_cents_per_hour)
+    return lambda arc: max(0, by_id[id(arc)] - LEAST_PER_CENT * effort.cents(arc))
 
 
 def limits_of(sides: Sides) -> tuple[Limit, ...]:
@@ -234,7 +260,8 @@ def _table(
     conditions: Conditions,
     limit_m: float,
     sides: Sides,
-) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
+    least: RunPrices | None,
+) -> AlternativeTable:
     limit_m_s = options.system.rules.velocity_limit_m_s
     opens = [options.system.network.points[end.point].is_open for end in (graph.run.start, graph.run.end)]
 
@@ -243,7 +270,7 @@ def _table(
             return math.inf  # rule: no new pipe above the velocity limit
         return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
 
-    return AlternativeTable(
+    table = (AlternativeTable if least is None else ListTable)(
         graph,
         options.packs,
         loss,
@@ -252,7 +279,11 @@ def _table(
         limit_m,
         Effort(options.system.rules.labour_cents_per_hour),
         sides,
-    ).table()
+    )
+    if least is not None and isinstance(table, ListTable):
+        table.prices = least
+        table.least = {key: step.alone for key, step in least.steps.items()}
+    return table
 
 
 def loss_units(loss_m: float) -> int:
@@ -278,6 +309,7 @@ def _tee_choices(
     conditions: Conditions,
     states: _StateNumbers,
     sides: Sides,
+    unit: int,
 ) -> tuple[TeeChoice, ...]:
     legs = flows.legs_in(network, point)
     ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
@@ -286,7 +318,7 @@ def _tee_choices(
         losses = tee_head_losses_m(option.tee.item, legs, conditions)
         choices.append(
             TeeChoice(
-                cents=option.cents,
+                cents=unit * option.cents,
                 states={(run, at_start): states(option.states[leg]) for run, at_start, leg in ends},
                 losses={(run, at_start): loss_units(losses.get(leg, 0.0)) for run, at_start, leg in ends},
                 uses=tuple(resource.used_by_fitting(option.cents) for resource in sides.resources),

@@ -14,9 +14,10 @@ from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Network, Run
 from optimizer.model.plan import Plan, planned_network
-from optimizer.model.stock import StickRule, sticks_of
-from optimizer.takeoff.cutting import CutPlan, cut_sticks
+from optimizer.model.stock import StickRule
+from optimizer.takeoff.cutting import CutPlan
 from optimizer.takeoff.fitted import LEGS, Fit, RunEnds, fit_run, fitted
+from optimizer.takeoff.list_price import PipeShop
 
 KERF_M = 0.003175  # a saw cut, 1/8 in.: common practice, no source
 _SOLD_BY_LENGTH = (Kind.HOSE, Kind.TUBE)  # off a coil
@@ -93,24 +94,23 @@ def cut_list(
     quoted_cents
         What a store asks for a stick, by its `stick_id`.
 
-    Raises
-    ------
-    PlanError
-        When a piece is longer than every stick.
+    A piece that is longer than every length of the store is cut to order.
     """
-    planned = planned_network(network, plan)
-    fits = {name: _fit(network, planned, name, catalog) for name in plan.runs if _changes(planned.runs[name])}
-    pieces = tuple(_pieces(planned, fits, catalog))
-    owned = owned_m or {}
+    shop = PipeShop(rules, True, store, owned_m or {}, quoted_cents or {}, kerf_m)
+    pieces, notes = new_pipe(network, plan, catalog)
     pipes = []
     for item in _items(pieces):
         own = tuple(piece for piece in pieces if piece.item.item_id == item.item_id)
-        lengths_m = [piece.cut_m for piece in own]
-        stock = sticks_of(item, rules, store, quoted_cents)
-        cuts = cut_sticks(lengths_m, stock, kerf_m, owned.get(item.item_id, ()))
-        pipes.append(PipeCuts(item, own, cuts))
-    notes = tuple(note for fit in fits.values() for note in fit.notes)
+        pipes.append(PipeCuts(item, own, shop.cut(item, [piece.cut_m for piece in own])))
     return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes)
+
+
+def new_pipe(network: Network, plan: Plan, catalog: Catalog) -> tuple[tuple[CutPiece, ...], tuple[str, ...]]:
+    """Return all new pieces of pipe, hose and tube in the order of the runs, and what a person must see to."""
+    planned = planned_network(network, plan)
+    fits = {name: _fit(network, planned, name, catalog) for name in plan.runs if _changes(planned.runs[name])}
+    notes = tuple(note for fit in fits.values() for note in fit.notes)
+    return tuple(_pieces(planned, fits, catalog)), notes
 
 
 def _changes(run: Run) -> bool:

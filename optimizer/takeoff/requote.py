@@ -24,7 +24,7 @@ class Requoted:
 def at_quote(bill: Bill, quote: Quote) -> Bill:
     """Return the same parts at the store's prices; what it did not price keeps its list price."""
     lines, spares = (tuple(_quoted(line, quote) for line in of) for of in (bill.lines, bill.spares))
-    return replace(bill, lines=lines, spares=spares, counted_cents=None)
+    return replace(bill, lines=lines, spares=spares)
 
 
 def _quoted(line: BillLine, quote: Quote) -> BillLine:
@@ -45,7 +45,7 @@ def quoted_catalog(catalog: Catalog, quote: Quote) -> Catalog:
             items[item_id] = replace(items[item_id], price_cents=price.cents)
     for item_id, cents in _pipe_cents(catalog, quote).items():
         items[item_id] = replace(items[item_id], price_cents=cents)
-    return replace(catalog, items=items)
+    return replace(catalog, items=items, quoted_lengths=quoted_sticks(quote))
 
 
 def quoted_system(listed: PlanReport, quote: Quote) -> System:

@@ -256,7 +256,7 @@ def test_every_offered_solver_finds_the_same_cost(retrofit: Retrofit, solver: st
     data = strict_json(retrofit("plan", SHORT, "--json", "--solver", solver).stdout)
     usual = strict_json(retrofit("plan", SHORT, "--json").stdout)
 
-    assert (data["status"], data["material_cents"]) == ("optimal", usual["material_cents"])
+    assert (data["status"], data["cost_cents"]) == ("optimal", usual["cost_cents"])
 
 
 def test_the_solvers_offered_are_those_of_the_program() -> None:

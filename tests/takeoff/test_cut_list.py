@@ -104,7 +104,7 @@ def test_where_a_coupling_is_put_on_a_kept_pipe_the_pipe_is_cut_back_by_its_leng
 
 def test_a_pair_of_45s_stands_for_the_corner_of_the_elbow() -> None:
     elbow, bend = item(Kind.ELBOW), item(Kind.ELBOW_45)
-    stub_m = 0.010
+    stub_m = 0.0  # the two hubs meet
     between_m = sum(bend.take_outs_m) + stub_m + 2 * DEPTH_M  # centre to centre of the two
 
     found = added(
@@ -117,6 +117,19 @@ def test_a_pair_of_45s_stands_for_the_corner_of_the_elbow() -> None:
 
     reach_m = between_m / math.sqrt(2) + bend.take_outs_m[0]
     assert found == pytest.approx({1: elbow.take_outs_m[0] - reach_m, 5: elbow.take_outs_m[0] - reach_m})
+
+
+def test_an_offset_of_two_45s_stays_one_where_wider_ones_take_their_place() -> None:
+    # Centre to centre the same: what the wider fittings take up more on either side of a pipe comes off the pipe.
+    narrow, wide = item(Kind.ELBOW_45), item(Kind.ELBOW_45, "1-1/2 in")
+    lengths_m = (1.0, 0.3, 1.0)
+    before = [pipe(1.0), part(Kind.ELBOW_45), pipe(0.3), part(Kind.ELBOW_45), pipe(1.0)]
+    after = [new_part(wide) if one.kind is Kind.ELBOW_45 else pipe(one.length_m, "1-1/2 in") for one in before]
+
+    depths_m = catalog().socket_depths_m
+    more_m = wide.take_outs_m[0] - narrow.take_outs_m[0] + depths_m[wide.ends[0]] - depths_m[narrow.ends[0]]
+    assert lengths_m == (before[0].length_m, before[2].length_m, before[4].length_m)
+    assert added(before, after) == pytest.approx({0: -more_m, 2: -2 * more_m, 4: -more_m})
 
 
 def test_hub_to_hub_joints_count_with_their_hidden_stub() -> None:

@@ -1,0 +1,204 @@
+"""Every way to plumb a small tree, its parts list priced to the cent: no labels, no tables, no program.
+
+Each run's ways are listed path by path. A way's pieces of pipe are those of the cut list for its parts. Selections are
+taken by what they cost at least (each piece its share of the cheapest length, the packs left out) and their lists
+priced, until that least is no less than the best list: what comes after costs more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from brute_force import all_paths
+
+from optimizer.choices.demands import KnownFlows
+from optimizer.choices.graph import Arc
+from optimizer.choices.tees import TeeOption
+from optimizer.hydraulics import (
+    conditions_of,
+    entrance_head_loss_m,
+    exit_head_loss_m,
+    part_head_loss_m,
+    pump_head_m,
+    tee_head_losses_m,
+)
+from optimizer.model.catalog import PIPES, CatalogItem
+from optimizer.model.network import Leg, Part, Run
+from optimizer.model.stock import sticks_of
+from optimizer.read.stock_lengths import load_stick_rules
+from optimizer.search.posing import Options
+from optimizer.takeoff.cutting import cut_sticks
+from optimizer.takeoff.fitted import LEGS, RunEnds, fit_run
+
+KERF_M = 0.003175
+Row = tuple[float, int, tuple[tuple[str, float], ...], tuple[tuple[tuple[str, str], int], ...]]
+
+
+def merged(parts: list[Part]) -> list[Part]:
+    """Return parts with two pieces of one new pipe end to end as one."""
+    out: list[Part] = []
+    for part in parts:
+        last = out[-1] if out else None
+        both = last is not None and part.kind in PIPES and not part.existing and not last.existing
+        if both and last is not None and last.item is part.item:
+            out[-1] = replace(last, length_m=last.length_m + part.length_m)
+        else:
+            out.append(part)
+    return out
+
+
+def pieces_of(
+    run: Run, parts: list[Part], old: RunEnds, new: RunEnds, options: Options
+) -> list[tuple[CatalogItem, float]]:
+    """Return the new pieces of pipe of a run with their lengths at the saw [m], from the fit of the whole run."""
+    depths = options.catalog.socket_depths_m
+    fit = fit_run(run, parts, old, new, depths)
+    found = []
+    for i, part in enumerate(parts):
+        if part.kind not in PIPES or part.existing or part.item is None:
+            continue
+        sides = []
+        for at, side, leg in ((i - 1, 0, run.start.leg), (i + 1, 1, run.end.leg)):
+            if 0 <= at < len(parts):
+                sides.append(parts[at].ends[-1 if side == 0 else 0])
+            elif leg in LEGS and new.items[side] is not None:
+                sides.append(new.items[side].ends[LEGS.index(leg)])  # type: ignore[union-attr]
+        cut = part.length_m + fit.added_m.get(i, 0.0) + sum(depths.get(end, 0.0) for end in sides)
+        found.append((part.item, cut))
+    return found
+
+
+def rows_of(
+    options: Options, flows: KnownFlows, name: str, start: TeeOption | None, end: TeeOption | None
+) -> list[Row]:
+    """Return (loss [m], cents of other parts, pieces of pipe, joints) of every different way of a run."""
+    conditions = conditions_of(options.system.network)
+    graph, network = options.graphs[name], options.system.network
+    run, flow = graph.run, flows.flows_m3_s[name]
+    old_items = tuple(network.tees[p].item if p in network.tees else None for p in (run.start.point, run.end.point))
+    water = (run.start.point not in network.tees, run.end.point not in network.tees)
+    old = RunEnds((old_items[0], old_items[1]), water)
+    new_items = (start.item if start else None, end.item if end else None)
+    new = RunEnds(new_items, water, (start is None or start.tee.existing, end is None or end.tee.existing))
+    states = [
+        "free" if option is None else option.states[leg] for option, leg in ((start, run.start.leg), (end, run.end.leg))
+    ]
+    if states[0] not in graph.starts or states[1] not in graph.ends:
+        return []
+    best: dict[tuple[object, ...], Row] = {}
+    for path in all_paths(graph, graph.starts[states[0]], graph.ends[states[1]]):
+        parts = merged([part for arc in path for part in arc.parts])
+        loss = sum(part_head_loss_m(part, flow, conditions) for part in parts) + ends_loss(path, flow, conditions)
+        cents = sum(p.item.price_cents for p in parts if not p.existing and p.item and p.kind not in PIPES)
+        cut = sorted((item.item_id, round(length, 6)) for item, length in pieces_of(run, parts, old, new, options))
+        joints = Counter(joint for arc in path for joint in arc.joints if joint[0] != "stub")
+        key = (tuple(cut), tuple(sorted(joints.items())))
+        row = (loss, cents, *key)
+        kept = best.get(key)
+        if kept is None or (row[0] <= kept[0] and row[1] <= kept[1]):
+            best[key] = row  # type: ignore[assignment]
+        elif not (kept[0] <= row[0] and kept[1] <= row[1]):
+            best[*key, len(best)] = row  # type: ignore[assignment]
+    return list(best.values())
+
+
+def ends_loss(path: tuple[Arc, ...], flow: float, conditions: object) -> float:
+    first = sum(entrance_head_loss_m(arc.parts[0], flow, conditions) for arc in path if arc.first)  # type: ignore[arg-type]
+    return first + sum(exit_head_loss_m(arc.parts[-1], flow, conditions) for arc in path if arc.last)  # type: ignore[arg-type]
+
+
+class Shop:
+    """Prices lists: whole lengths by the cutting program, packs counted here."""
+
+    def __init__(self, options: Options) -> None:
+        self.catalog, self.rules = options.catalog, load_stick_rules()
+        self.known: dict[tuple[object, ...], int] = {}
+
+    def rate(self, key: str) -> float:
+        return min(one.price_cents / (one.length_m + KERF_M) for one in self.stock(key))
+
+    def stock(self, key: str) -> tuple[object, ...]:  # type: ignore[type-arg]
+        return sticks_of(self.catalog.items[key], self.rules, "")
+
+    def pipe(self, pieces: list[tuple[str, float]]) -> int:
+        total = 0
+        for key in sorted({key for key, _ in pieces}):
+            lengths = tuple(sorted((length for item, length in pieces if item == key), reverse=True))
+            if (key, lengths) not in self.known:
+                self.known[key, lengths] = cut_sticks(lengths, self.stock(key), KERF_M).cost_cents  # type: ignore[arg-type]
+            total += self.known[key, lengths]
+        return total
+
+    def packs(self, joints: Counter[tuple[str, str]]) -> int:
+        total = 0
+        for use, method in (("cement", "cement"), ("primer", "cement"), ("tape", "tape")):
+            wanted = {size: n for (how, size), n in joints.items() if how == method}
+            if wanted:
+                kinds = {i.item_id for size in wanted for i, _ in self.catalog.consumables(use, size)}
+                total += min(
+                    self.catalog.items[key].price_cents
+                    * max(1, math.ceil(sum(n / self.catalog.joints_per_pack[key][s] for s, n in wanted.items()) - 1e-6))
+                    for key in kinds
+                )
+        for (method, size), count in joints.items():
+            if method in ("washer", "clamp"):
+                item, does = self.catalog.consumables(method, size)[0]
+                total += item.price_cents * math.ceil(count / does)
+        return total
+
+
+def cheapest_list(options: Options, flows: KnownFlows, less_m: float = 0.0) -> int | None:
+    """Return what the cheapest list of a tree with one tee costs, with so much less head [m]; None: none serves."""
+    network, shop = options.system.network, Shop(options)
+    pump = network.pumps[flows.pump]
+    head = pump_head_m(pump, flows.total_m3_s, pump.speed) - less_m
+    lifts = {path.demand: path.lift_m for path in flows.paths}
+    (tee,) = options.tees
+    legs = flows.legs_in(network, tee)
+    ends = {run.name: leg for run, leg, _ in network.runs_at(tee)}
+    rates = {key: shop.rate(key) for key, item in options.catalog.items.items() if item.kind in PIPES}
+    best = math.inf
+    for option in options.tees[tee]:
+        losses = tee_head_losses_m(option.tee.item, legs, conditions_of(network))
+        riser = rows_of(options, flows, "riser", None, option)
+        sides = [rows_of(options, flows, run, option, None) for run in lifts]
+        for cost, rows in in_order(riser, sides, lifts, losses, ends, head, rates, option.cents):
+            if cost >= best:
+                break
+            joints: Counter[tuple[str, str]] = Counter()
+            for row in rows:
+                joints.update(dict(row[3]))
+            pieces = [piece for row in rows for piece in row[2]]
+            other = option.cents + sum(row[1] for row in rows) + shop.packs(joints)
+            best = min(best, other + shop.pipe(pieces))
+    return int(best) if math.isfinite(best) else None
+
+
+def in_order(riser, sides, lifts, losses: dict[Leg, float], ends, head, rates, tee_cents) -> Iterator:  # type: ignore[no-untyped-def]
+    """Yield (least cost, rows) of every selection that the pump can serve, the cheapest first."""
+
+    def least(rows: list[Row]) -> np.ndarray:  # type: ignore[type-arg]
+        return np.array([row[1] + sum(rates[key] * (length + KERF_M) for key, length in row[2]) for row in rows])
+
+    def lost(rows: list[Row]) -> np.ndarray:  # type: ignore[type-arg]
+        return np.array([row[0] for row in rows])
+
+    if not riser or not all(sides):
+        return
+    need = [
+        lost(side) + losses.get(ends[run], 0.0) + losses.get(ends["riser"], 0.0) + lift
+        for side, (run, lift) in zip(sides, lifts.items(), strict=True)
+    ]
+    needed = lost(riser)[:, None, None] + np.maximum(need[0][:, None], need[1][None, :])
+    cost = least(riser)[:, None, None] + least(sides[0])[:, None] + least(sides[1])[None, :] + tee_cents
+    flat = np.where(needed <= head, cost, math.inf).ravel()
+    shape = cost.shape
+    for at in np.argsort(flat, kind="stable"):
+        if not math.isfinite(flat[at]):
+            return
+        i, j, k = np.unravel_index(at, shape)
+        yield float(flat[at]), (riser[i], sides[0][j], sides[1][k])

@@ -1,0 +1,62 @@
+"""The plan that is proved is the one whose parts list costs least: every selection of small trees, priced."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from list_enumeration import cheapest_list
+from small_trees import random_tree, small_catalog
+
+from optimizer import pipeline
+from optimizer.choices.demands import known_flows
+from optimizer.model.plan import Status
+from optimizer.search.cheapest import find_plan
+from optimizer.search.posing import options_of
+
+# a plan within 0.05 mm of the head that is there may fall on either side: losses are rounded up to 0.01 mm a run
+_ROUNDED_M = 5e-5
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_least_list_is_that_of_every_selection_priced(seed: int) -> None:
+    catalog = small_catalog()
+    system = random_tree(seed, catalog, bends=(0, 0))
+    flows = known_flows(system)
+    options = options_of(system, catalog, flows.flows_m3_s)
+    plan = find_plan(system, catalog).plan
+    answers = {cheapest_list(options, flows), cheapest_list(options, flows, _ROUNDED_M)}
+
+    assert plan.cost_cents in answers
+    assert plan.status is (Status.OPTIMAL if plan.found else Status.INFEASIBLE)
+    if plan.found:
+        assert plan.bound_cents == plan.cost_cents == pipeline.report(system, plan, catalog).bill.total_cents
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_a_budget_of_the_cheapest_list_buys_it_and_a_cent_less_is_proved_too_little(seed: int) -> None:
+    catalog = small_catalog()
+    system = random_tree(seed, catalog)
+    free = find_plan(system, catalog).plan
+    assert free.cost_cents
+
+    assert find_plan(system.with_budget(free.cost_cents), catalog).plan.cost_cents == free.cost_cents
+    assert find_plan(system.with_budget(free.cost_cents - 1), catalog).plan.status is Status.INFEASIBLE
+
+
+@pytest.mark.parametrize("seed", [0, 5])
+def test_a_list_never_gets_dearer_where_one_price_falls_nor_cheaper_where_it_rises(seed: int) -> None:
+    catalog = small_catalog()
+    system = random_tree(seed, catalog)
+    free = find_plan(system, catalog).plan
+    assert free.cost_cents
+    bought = {p.item.item_id for one in free.runs.values() for p in one.purchases}
+    others = sorted(set(catalog.items) - bought)[seed::23]
+    for key in (*sorted(bought), *others):
+        item = catalog.items[key]
+        for change in (-1, +20):
+            price = max(0, item.price_cents + change)
+            changed = replace(catalog, items={**catalog.items, key: replace(item, price_cents=price)})
+            there = find_plan(system, changed).plan.cost_cents
+            assert there is not None
+            assert there <= free.cost_cents if change < 0 else there >= free.cost_cents, key
