@@ -74,9 +74,10 @@ def test_a_new_valve_between_two_kept_pipes_stands_on_two_couplings(tmp_path: Pa
         (Kind.PIPE, True),
     ]
     items = full_catalog().items
-    # two stubs: 10 mm between the hubs, a saw cut of 3.2 mm and twice the depth of a 1 in. socket, 22.2 mm, so 58 mm
-    stub = -(-58 * items["sch40-pipe-100"].price_cents // 305)
-    bought = 2 * items["sch40-coupling-100"].price_cents + items["sch40-ball-valve-100"].price_cents + 2 * stub
+    # two stubs: 10 mm between the hubs, a saw cut of 3.2 mm and twice the depth of a 1 in. socket, 22.2 mm, so 58 mm:
+    # both come from one length of 2 ft
+    pipe = 2 * items["sch40-pipe-100"].price_cents
+    bought = 2 * items["sch40-coupling-100"].price_cents + items["sch40-ball-valve-100"].price_cents + pipe
     cans = items["cement-quarter-pint"].price_cents + items["primer-quarter-pint"].price_cents
     assert (plan.status, plan.material_cents) == (Status.OPTIMAL, bought + cans)
 

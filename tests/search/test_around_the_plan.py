@@ -14,11 +14,13 @@ from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.plan import planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import efficient_selections
+from optimizer.program.solve import solve_sizing
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.engine import solve
+from optimizer.search.posing import pose
 from optimizer.search.question import Question
 from optimizer.search.studies.frontier import FrontierPlan, best_for_budget, frontier
 from optimizer.search.studies.kinds import kinds_of_plan
@@ -73,10 +75,10 @@ def test_the_first_frontier_plan_that_meets_the_targets_is_the_cheapest_plan() -
 
 
 def test_merged_tables_hold_the_optimum_of_the_program_on_the_example() -> None:
-    problem = found().posed.problem
+    problem = pose(found().options, found().flows, found().duty.speed).problem
     head = max(path.head for path in problem.paths)
 
-    assert next(s.cents for s in efficient_selections(problem) if s.need <= head) == found().selection.cents
+    assert next(s.cents for s in efficient_selections(problem) if s.need <= head) == solve_sizing(problem).cents
 
 
 def test_a_budget_takes_the_best_plan_that_it_pays_for() -> None:

@@ -99,11 +99,9 @@ def test_the_single_return_line_joint_by_joint() -> None:
         ("cement", "1-1/2 in"): 1,
     }
     # by hand [cents]: three couplings 3 x 119, two 1 in. elbows 2 x 99, bushing 169, 1-1/2 in. elbow 199, cement 549,
-    # primer 499; 1 in. pipe at 119 a foot: 39.5 in. that show, eight sockets of 22.2 mm, four saw cuts of 3.2 mm. Steps
-    # are rounded up to whole cents, pipe and what goes into the next socket apart: 8 at most.
-    pipe_mm = 39.5 * 25.4 + 8 * 22.2 + 4 * 3.175
-    by_hand = 3 * 119 + 2 * 99 + 169 + 199 + 549 + 499 + pipe_mm * 119 / 304.8
-    assert 0 <= planned("single-return")[2].material_cents - by_hand < 8
+    # primer 499; 1 in. pipe: 39.5 in. that show, eight sockets of 22.2 mm, four saw cuts of 3.2 mm: 1,194 mm in two
+    # lengths of 2 ft at 119 a foot, 476.
+    assert planned("single-return")[2].cost_cents == 3 * 119 + 2 * 99 + 169 + 199 + 549 + 499 + 4 * 119 == 2447
     assert removed("single-return", "return line") == [
         "3/4 pipe 13.5",
         "3/4 elbow",

@@ -265,10 +265,9 @@ def test_spares_are_left_out_when_nobody_wants_them() -> None:
 def test_the_plan_costs_what_its_parts_list_comes_to() -> None:
     report, found = planned("single-return")
 
-    # two sticks of 2 ft of 1 in. hold the pieces of 15-1/4, 11-3/4, 11-3/4 and 7-3/4 in.; by the foot 4 at 1.19
-    assert found.bill.plan_cents == report.plan.cost_cents
+    # two lengths of 2 ft of 1 in. hold the pieces of 15-1/4, 11-3/4, 11-3/4 and 7-3/4 in.
     assert [line.extended_cents for line in found.bill.lines if line.group == "Pipe"] == [4 * 119]
-    assert found.bill.total_cents == found.bill.plan_cents
+    assert found.bill.total_cents == report.plan.cost_cents == report.plan.bound_cents
     assert report.bill == found.bill
 
 
