@@ -109,7 +109,7 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     """
     lists = ListSearch(options, call.time_limit_s, call.solver)
     fastest = settings[0].speed
-    posed = pose(options, flows, fastest, most_volume_m3=call.most_volume_m3, least=lists.prices)
+    posed = pose(lists.options, flows, fastest, most_volume_m3=call.most_volume_m3, least=lists.prices)
     if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
         return _ended(options, posed, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
     over = _Speeds(lists, posed, flows, settings, MergedTables(posed.problem, greatest_head(posed.problem)))

@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from optimizer.choices.alternatives import Alternative
+from optimizer.choices.alternatives import Alternative, Pack
 from optimizer.choices.effort import Effort
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import CatalogItem
@@ -72,8 +72,20 @@ class ListSearch:
             name: RunPrices(graph, system.network, self.options.tees, self.shop)
             for name, graph in self.options.graphs.items()
         }
+        self.options = replace(self.options, packs=tuple(self._sure(pack) for pack in self.options.packs))
         owned = [catalog.items[key] for key in self.shop.pipes.owned_m if key in catalog.items]
         self.credit = sum(map(self.shop.pipes.credit, owned))
+
+    def _sure(self, pack: Pack) -> Pack:
+        """Return the first pack of a method at what it surely costs: nothing where some size has no row for sale."""
+        steps = (arc for graph in self.options.graphs.values() for arcs in graph.arcs for arc in arcs)
+        sizes = {size for arc in steps for method, size in arc.joints if method == pack.method}
+        rows = [
+            [[item.price_cents for item, _ in self.shop.joints.rows(use, size)] for size in sizes]
+            for use, method in _USES
+            if method == pack.method
+        ]
+        return replace(pack, cents=sum(min(map(min, each)) for each in rows if each and all(each)))
 
     def bound_cents(self, least: float) -> int:
         """Return in whole cents what a sum of lower prices says of the list."""
