@@ -21,16 +21,16 @@ from random_systems import Small
 
 Make = Callable[[int], Small]
 FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are quick, how many there are
-    "line": (random_small.single, 24, 140),
-    "line with parts that stay": (partial(random_small.single, kept=0.25), 18, 120),
-    "line where little is for sale": (partial(random_small.single, missing=4), 12, 80),
-    "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 8, 50),
-    "line not joined to its pump": (random_small.not_joined, 8, 60),
-    "day and night": (random_small.day_and_night, 8, 60),
-    "gravity line": (random_small.gravity, 6, 50),
-    "house line": (random_small.house, 6, 50),
-    "tree": (random_small.tree, 7, 80),
-    "tree with parts that stay": (partial(random_small.tree, kept=0.2), 7, 60),
+    "line": (random_small.single, 20, 140),
+    "line with parts that stay": (partial(random_small.single, kept=0.25), 14, 120),
+    "line where little is for sale": (partial(random_small.single, missing=4), 10, 80),
+    "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 6, 50),
+    "line not joined to its pump": (random_small.not_joined, 6, 60),
+    "day and night": (random_small.day_and_night, 6, 60),
+    "gravity line": (random_small.gravity, 3, 50),
+    "house line": (random_small.house, 3, 50),
+    "tree": (random_small.tree, 4, 80),
+    "tree with parts that stay": (partial(random_small.tree, kept=0.2), 4, 60),
 }
 QUICK = [(family, seed) for family, (_, quick, _) in FAMILIES.items() for seed in range(quick)]
 MISSED = pytest.mark.xfail(
