@@ -103,7 +103,9 @@ def _renamed(line: Line, name: str) -> Line:
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="a pipe is cut at eighths of its length: two halves have more places", strict=True)
+@pytest.mark.xfail(
+    reason="a pipe is cut at eighths of its length, so two of half the length have more places", strict=True
+)
 def test_a_pipe_written_as_two_changes_nothing(tmp_path: Path) -> None:
     for seed in range(12):
         asked_for, catalog = asked.read(random_systems.single(seed), tmp_path)

@@ -125,23 +125,30 @@ def test_the_riser_of_the_cellar_sump_joint_by_joint() -> None:
         "  1-1/2 x 1 bushing",
         "  1 pipe 3",
         "  1 union",  # ... and here
-        "  1 pipe 14",  # sawn at the face of the check valve that goes
-        "+ 1 x 1-1/2 reducing coupling",  # cement 1; the stub: cement 1-1/2 twice
-        "+ 1-1/2 pipe 0.394",
+        "+ 1 x 1-1/2 reducing coupling",  # on the stub of the 14 in. pipe in the union: cement 1
+        "+ 1-1/2 pipe 14",
         "+ 1-1/2 swing check valve",
         "+ 1-1/2 pipe 10",
         "+ 1-1/2 elbow",
-        "+ 1-1/2 pipe 67.5",
-        "+ 1-1/2 x 1 reducing coupling",  # onto the last quarter of the old pipe of 90 in., sawn through: cement 1
-        "  1 pipe 22.5",
+        "+ 1-1/2 pipe 56.2",
+        "+ 1-1/2 x 1 reducing coupling",  # onto three eighths of the old pipe of 90 in., sawn through: cement 1
+        "  1 pipe 33.8",
         "  1 elbow",
         "  1 pipe 27",
     ]
-    # by hand, 1-1/2 in.: coupling, check valve (the stub), check valve, elbow, elbow, coupling
+    # by hand, 1-1/2 in.: coupling, check valve, check valve, elbow, elbow, coupling
     assert sealed("cellar-sump", "riser") == {("cement", "1 in"): 2, ("cement", "1-1/2 in"): 6}
-    assert removed("cellar-sump", "riser") == ["1 swing check valve", "1 pipe 10", "1 elbow", "1 pipe 67.5"]
-    # by hand, with the pipe of 90 in. replaced whole it is dearer by its last 22.5 in. of 1-1/2 in. pipe at 199 a foot
-    assert planned("cellar-sump")[2].material_cents == 7238 - round(22.5 / 12 * 199) - 1  # a rounding up less
+    assert removed("cellar-sump", "riser") == [
+        "1 pipe 14",
+        "1 swing check valve",
+        "1 pipe 10",
+        "1 elbow",
+        "1 pipe 56.2",
+    ]
+    # by hand [cents]: 1-1/2 in. pipe in lengths of 5 ft 995 and 2 ft 398, 3/4 in. in one of 2 ft 158; elbow 199, two
+    # couplings 2 x 229, check valve 2239; the UV's two unions 2 x 749 and their washers 149; cement 549, primer 499
+    total = 995 + 398 + 158 + 199 + 2 * 229 + 2239 + 2 * 749 + 149 + 549 + 499
+    assert planned("cellar-sump")[2].cost_cents == total == 7142
 
 
 def test_the_uv_line_of_the_cellar_sump_joint_by_joint() -> None:

@@ -200,12 +200,12 @@ def steps(name: str, run: str, kind: str) -> list[str]:
 
 
 def test_the_saw_is_set_where_the_joint_rules_say() -> None:
-    # by hand: the 14 in. pipe was cemented into the check valve; a quarter of the 7 ft 6 in. one stays, 22-1/2 in., and
-    # 7/8 in. more goes into the 1 in. socket of the coupling
+    # by hand: the union keeps a stub as long as its 1 in. socket is deep, 7/8 in.; three eighths of the 7 ft 6 in. pipe
+    # stay, 33-3/4 in., and 7/8 in. more goes into the 1 in. socket of the coupling
     assert steps("cellar-sump", "riser", CUT) == [
-        "saw the 1 in. sch 40 PVC pipe of 1 ft 2 in square, at the face of the 1 in. sch 40 PVC swing check valve, "
-        "socket × socket; it stays, the fitting goes",
-        "saw the 1 in. sch 40 PVC pipe of 7 ft 6 in through square; the 1 in. sch 40 PVC pipe of 1 ft 10-1/2 in, and "
+        "saw the 1 in. sch 40 PVC pipe of 1 ft 2 in square and leave a stub of at least 7/8 in in the 1 in. sch 40 PVC "
+        "union, socket × socket",
+        "saw the 1 in. sch 40 PVC pipe of 7 ft 6 in through square; the 1 in. sch 40 PVC pipe of 2 ft 9-3/4 in, and "
         "7/8 in more for the socket, stays, the other piece goes",
     ]
 
@@ -300,15 +300,15 @@ def test_owned_pipe_is_said_to_be_left_out_where_pipe_is_bought_by_the_foot() ->
 
 def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
     report, _ = planned("cellar-sump")
-    short = Store((StickRule("corner shop", SizeSystem.IPS, 1.524, default=True),), load_cure_times())
+    short = Store((StickRule("corner shop", SizeSystem.IPS, 1.2192, default=True),), load_cure_times())
 
     found = take_off(report.system, report.plan, CHECKED, catalog(), short, {})
 
     assert found.notes == (
-        "a piece of 5 ft 6-1/8 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
+        "a piece of 4 ft 8-5/8 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
         "to order, or join two with a coupling",
     )
-    assert any(line.item_id == stick_id("sch40-pipe-150", 6 * SALE_M) for line in found.bill.lines)
+    assert any(line.item_id == stick_id("sch40-pipe-150", 5 * SALE_M) for line in found.bill.lines)
 
 
 def test_another_store_sells_other_sticks() -> None:
