@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.choices.candidates import LARGER_SIZES
 from optimizer.choices.offers import LEAST_PIECE_M, SHARES
 from optimizer.joints.chains import EndGraph
 from optimizer.model.kinds import KINDS, REMOVABLE
+from optimizer.model.rules import LARGER_SIZES
 
 
 @dataclass(frozen=True, slots=True)
