@@ -22,7 +22,7 @@ from optimizer.documents.report import report_page, write_report
 from optimizer.documents.report_facts import ReportFacts, report_facts, shown_now
 from optimizer.documents.report_html import paragraph
 from optimizer.documents.report_sections import SECTIONS, Section
-from optimizer.documents.words import flow_words, money
+from optimizer.documents.words import flow_words
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.errors import DocumentError
 from optimizer.units import flow_value
@@ -220,18 +220,6 @@ def test_cost_against_flow_is_there_when_it_was_worked_out(facts: ReportFacts, p
 
     assert 'id="frontier"' in with_chart
     assert 'id="frontier"' not in page
-
-
-def test_a_chart_by_the_length_of_pipe_says_what_the_parts_list_comes_to(facts: ReportFacts) -> None:
-    total = facts.report.bill.total_cents
-    cut, whole = FrontierPoint(total - 79, 0.0003), FrontierPoint(total, 0.0003)
-
-    by_length = report_page(replace(facts, frontier=(cut,), chosen=cut))
-    as_listed = report_page(replace(facts, frontier=(whole,), chosen=whole))
-
-    said = f"as the parts list buys it, this plan costs {money(total, facts.report.bill.currency)}."
-    assert said in by_length
-    assert said not in as_listed
 
 
 def test_what_is_to_be_said_of_cost_against_flow_stands_there_even_without_the_chart(facts: ReportFacts) -> None:

@@ -2,9 +2,30 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from optimizer.choices import offers
+
+# Searches by the list over every place where a pipe may be cut take minutes in all: they run with the slow ones.
+_MINUTES = frozenset(
+    f"test_{name}.py"
+    for name in (
+        *("among_what_fits", "around_the_plan", "budget", "cut_limit", "first_plans", "lines_from_elsewhere"),
+        *("list_proof", "merge", "narrowing", "one_answer", "optimum", "own_lists", "part_of_a_search"),
+        *("pipe_kept_in_part", "rated_shelf", "rings", "rules_hold", "safe_unknown_flows", "second_pump"),
+        *("several_pumps", "several_sources", "solver_failures", "box_search", "plans_by_hand"),
+    )
+)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what takes minutes as slow, before the markers are looked at."""
+    for item in items:
+        if Path(__file__).parent == item.path.parent and item.path.name in _MINUTES:
+            item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture

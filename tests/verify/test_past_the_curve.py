@@ -99,7 +99,7 @@ def test_the_card_has_no_meters_where_the_flow_is_not_known() -> None:
 
 def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
     there = system(SHORT)
-    report = pipeline.report(there, find_plan(there, catalog()).plan)
+    report = pipeline.report(there, find_plan(there, catalog()).plan, catalog())
     (demand,) = report.verification.demands
     now, after, wide_open = demand_words(demand, "metric")
     assert demand.after_m3_s < 0.99 * SHORT[-1][0]
