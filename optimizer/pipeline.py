@@ -252,11 +252,14 @@ def frontier(
         As in `search`; all searches together take no longer.
     """
     from optimizer.search.studies.frontier import frontier as study
+    from optimizer.search.studies.promise import works_in
     from optimizer.search.watch import Watch
 
     free = system.with_budget(None)  # what more money buys is shown too
     watch = Watch.of(time_limit_s, progress)
-    return study(free, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
+    found = study(free, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
+    told = tuple(replace(one, works=works_in(free, one.plan, watch)) for one in found.plans)
+    return replace(found, plans=told)
 
 
 def kinds_of_plan(
@@ -264,9 +267,12 @@ def kinds_of_plan(
 ) -> tuple[KindOfPlan, ...]:
     """Return plans of different kinds; all searches together take no longer than `time_limit_s` [s]."""
     from optimizer.search.studies.kinds import kinds_of_plan as study
+    from optimizer.search.studies.promise import works_in
     from optimizer.search.watch import Watch
 
-    return study(system, catalog, Watch.of(time_limit_s, progress))
+    watch = Watch.of(time_limit_s, progress)
+    kinds = study(system, catalog, watch)
+    return tuple(one if one.plan is None else replace(one, works=works_in(system, one.plan, watch)) for one in kinds)
 
 
 def explain(
@@ -294,6 +300,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import planned_network
     from optimizer.takeoff.take_off import Store, priced
+    from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
 
     as_written = None
@@ -307,7 +314,8 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     band = _planned_band(system, found, verification)
     bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
-    plain = PlanReport(system, found, verification, bill, before, band, as_written=as_written, doubts=doubts)
+    chance = chance_of(system, found, verification)
+    plain = PlanReport(system, found, verification, bill, before, band, (), as_written, doubts, chance)
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 

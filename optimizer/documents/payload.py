@@ -115,6 +115,7 @@ def plan_json(report: PlanReport) -> Json:
     require_passed(report)
     return {
         **_outcome(report.system, report.plan),
+        "chance": _chance(report),
         "demands": [_demand(report, place) for place in range(len(report.verification.demands))],
         "flows": _flows(report),
         "pumps": [
@@ -130,6 +131,21 @@ def plan_json(report: PlanReport) -> Json:
         "warnings": list(dict.fromkeys((*report.verification.warnings, *report.notes))),
         "assumptions": [asdict(remark) for remark in assumptions(report)],
         "cautions": [asdict(remark) for remark in CAUTIONS],
+    }
+
+
+def _chance(report: PlanReport) -> Json | None:
+    """Return in what share of all cases the plan does what was asked; None where that was not worked out."""
+    chance = report.chance
+    if chance is None or chance.trimmed is None:
+        return None
+    return {
+        "valves_trimmed": chance.trimmed,
+        "valves_left_as_set": chance.as_set,
+        "draws": chance.draws,
+        "valves_trimmed_at_least": chance.least[0],
+        "valves_left_as_set_at_least": chance.least[1],
+        "confidence": 0.95,
     }
 
 

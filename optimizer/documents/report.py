@@ -17,7 +17,7 @@ from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
 from optimizer.documents.whole_file import free_target, put_all
-from optimizer.documents.words import money, status_words, verdict_words
+from optimizer.documents.words import chance_words, money, status_words, verdict_words
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.units import US
@@ -103,6 +103,7 @@ def _answer(report: PlanReport) -> str:
     return (
         paragraph(f"{_count_words(report)} Parts: {cost}.", "answer")
         + paragraph(status_words(report.plan))
+        + "".join(map(paragraph, chance_words(report.chance)))
         + paragraph(verdict_words(report.verification))
     )
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import money, reached, status_words
+from optimizer.documents.words import money, reached, share_words, status_words
 from optimizer.model.system import System
 from optimizer.units import show_flow
 
@@ -24,6 +24,10 @@ _GOOD_TO = (
 _ANY_REACH = (
     "Reached is the share of every least flow together, in every setting, that the plumbing holds with its valves set "
     "for it and its pumps at the best of their speeds."
+)
+_WORKS = (
+    "Works in: the share of cases, with losses, pump, bores and heights as unsure as published, in which every target "
+    "is met once valves and pump are trimmed by meters."
 )
 _PRICES = (
     "A price is that of one piece, all other prices as they are. Above it a plan with fewer of that part, or none, "
@@ -50,15 +54,16 @@ def frontier_blocks(
         (
             _cost(plan),
             reached(plan.reach),
+            share_words(plan.works),
             show_flow(plan.total_m3_s, system.units),
             str(plan.plan.cuts),
             _mark(plan, first, budget),
         )
         for plan in plans
     ]
-    titles = ("parts cost", "reached", "the pump gives", "saw cuts", "")
-    said = [_ANY_REACH + _windows(system), *notes, _GOOD_TO]
-    shown = [table(titles, rows, right=(0, 1, 2, 3))] if rows else []
+    titles = ("parts cost", "reached", "works in", "the pump gives", "saw cuts", "")
+    said = [_ANY_REACH + _windows(system), *([_WORKS] if rows else []), *notes, _GOOD_TO]
+    shown = [table(titles, rows, right=(0, 1, 2, 3, 4))] if rows else []
     return [Heading(f"Cost against flow: {system.name}"), *shown, *said]
 
 
@@ -99,6 +104,7 @@ def frontier_json(
                 "material_cents": plan.plan.material_cents,
                 "currency": plan.plan.currency,
                 "reach": plan.reach,
+                "works_in_share_of_cases": plan.works,
                 "status": plan.plan.status.value,
                 "may_cost_less_cents": plan.plan.gap_cents,
                 "pump_flow_m3_s": plan.total_m3_s,
@@ -120,18 +126,19 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
         if kind.plan is None:
             share = reached(kind.reach) if kind.reach > 0 else ""
             none = "no such plan" if kind.settled else "none found yet"
-            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", share, "", ""))
+            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", share, "", "", ""))
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
         speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
-        rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), speeds, _proof(kind)))
-    titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "pump", "proof")
-    said = [f"{_AS_SET}{_windows(system)}"]
+        works = share_words(kind.works)
+        rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
+    titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "works in", "pump", "proof")
+    said = [f"{_AS_SET}{_windows(system)}", _WORKS]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
         said.append("Why there is no plan: " + "; ".join(kinds[0].reasons) + ".")
-    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4)), *said]
+    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
 
 
 def _proof(kind: KindOfPlan) -> str:
@@ -154,6 +161,7 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
             {
                 "way": kind.words,
                 "reach": kind.reach,
+                "works_in_share_of_cases": kind.works,
                 "settled": kind.settled,
                 "cost_cents": None if kind.plan is None else kind.plan.cost_cents,
                 "cuts": None if kind.plan is None else kind.plan.cuts,

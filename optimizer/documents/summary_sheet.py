@@ -8,7 +8,7 @@ from optimizer.documents.list_sheets import CAUTIONS_SHEET, doubtful
 from optimizer.documents.parts_sheet import PARTS_SHEET
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Sheet, number
 from optimizer.documents.text import changes, pump_changes, pump_run_after, speeds_words, valve_name
-from optimizer.documents.words import pump_setting, spares_words, status_words, steps_of, verdict_words
+from optimizer.documents.words import chance_words, pump_setting, spares_words, status_words, steps_of, verdict_words
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Pump
 from optimizer.model.outcome import PlanReport
@@ -29,7 +29,7 @@ def fill_summary(sheet: Sheet, report: PlanReport, total: Formula) -> None:
     sheet.paragraph(report.system.name, "title")
     sheet.paragraph("What to change so that every line gets the flow that was asked for.")
     sheet.write([Cell(f"Parts, in {report.bill.currency}", "strong"), Cell(total, "strong money", span=2)])
-    for words in (status_words(report.plan), *spares_words(report.bill)):
+    for words in (status_words(report.plan), *chance_words(report.chance), *spares_words(report.bill)):
         sheet.paragraph(words)
     sheet.paragraph(verdict_words(report.verification))
     _demands(sheet, report)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
+    chance_words,
     flow_span,
     flow_words,
     money,
@@ -133,6 +134,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *today_blocks(report.verification.safety),
         Heading(f"Plan: {report.system.name}"),
         f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
+        *chance_words(report.chance),
         *spares_words(bill),
         verdict_words(report.verification),
         _demand_table(report),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from optimizer.errors import visible
 from optimizer.model.bill import Bill
+from optimizer.model.chance import Chance
 from optimizer.model.dial import RPM, DialKind
 from optimizer.model.network import Part, Pump
 from optimizer.model.plan import Forbidden, Plan, Status, Verification
@@ -45,6 +46,32 @@ def status_words(plan: Plan) -> str:
     if plan.status is Status.INFEASIBLE:
         return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
     return "No plan was found, and none was ruled out: it may help to allow more time."
+
+
+def cases_words(share: float) -> str:
+    """Return a share as people say it: `about 5 of 10 cases`."""
+    if share < 0.055:
+        return "fewer than 1 of 10 cases"
+    if share >= 0.995:
+        return "nearly all cases"
+    return f"about {round(100 * share)} of 100 cases" if share > 0.945 else f"about {round(10 * share)} of 10 cases"
+
+
+def share_words(share: float | None) -> str:
+    """Return a share of cases in percent, as short as a column wants it; a dash where it was not worked out."""
+    if share is None:
+        return "–"
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{round(100 * share)} %"
+
+
+def chance_words(chance: Chance | None) -> tuple[str, ...]:
+    """Return what a plan promises, as a sentence; nothing where that was not worked out."""
+    if chance is None or chance.trimmed is None or chance.as_set is None:
+        return ()
+    told = f"Works in {cases_words(chance.trimmed)} with valves and pump trimmed by meters"
+    if abs(chance.trimmed - chance.as_set) < 0.005:
+        return (f"{told}, or left as set.",)
+    return (f"{told}, in {cases_words(chance.as_set)} with valves left as set.",)
 
 
 def _gap_words(plan: Plan) -> str:

@@ -84,10 +84,24 @@ class Batch:
             np.add.at(self._slopes, (k * j.count + j.slope_junction, which), j.slope_values[:, k])
         self._slopes[:, self._held[self._slope_rows]] = 0.0
 
-    def solve(self) -> tuple[Floats, Bools]:
-        """Return the flows (n_draws, n_runs), and which draws are solved, one-way runs as their heads want them."""
+    def losses_m(self, flow_m3_s: Floats) -> Floats:
+        """Return loss less pump head of every run [m] at given flows, tees in it, shape (n_draws, n_runs).
+
+        Parameters
+        ----------
+        flow_m3_s
+            Flows (n_runs,), the same in every draw.
+        """
         count = len(self._d.friction_factor)
-        flow = np.repeat(self._start.flow_m3_s[None, :], count, axis=0)
+        return self._losses(np.repeat(flow_m3_s[None, :], count, axis=0), np.arange(count))[0]
+
+    def solve(self, flow_m3_s: Floats | None = None) -> tuple[Floats, Bools]:
+        """Return the flows (n_draws, n_runs), and which draws are solved, one-way runs as their heads want them.
+
+        `flow_m3_s` is where each draw starts, (n_draws, n_runs); all from the one solution where it is left out.
+        """
+        count = len(self._d.friction_factor)
+        flow = np.repeat(self._start.flow_m3_s[None, :], count, axis=0) if flow_m3_s is None else flow_m3_s.copy()
         head = np.where(np.isnan(self._d.fixed_head_m), self._start.head_m, self._d.fixed_head_m)
         open_, solved = np.arange(count), np.zeros(count, dtype=bool)
         for _ in range(_MOST_STEPS):
@@ -106,17 +120,37 @@ class Batch:
             head[np.ix_(open_, self._free)] += step[:, self._n :]
         return flow, solved & self._stand(flow, head)
 
+    def rates(self, flow_m3_s: Floats, columns: npt.NDArray[np.int64]) -> Floats:
+        """Return how the flows move with a loss k Q² added to some runs, (n_draws, n_runs, n_columns) [m³/s per s²/m⁵].
+
+        Not a number in draws whose matrix is singular.
+        """
+        count = len(flow_m3_s)
+        _, slope, tees = self._losses(flow_m3_s, np.arange(count))
+        right = np.zeros((count, self._n + len(self._free), len(columns)))
+        taken = flow_m3_s[:, columns]
+        right[:, columns, np.arange(len(columns))] = np.where(self._held[columns], 0.0, -taken * np.abs(taken))
+        try:
+            found = np.linalg.solve(self._matrix(slope, tees), right)
+        except np.linalg.LinAlgError:
+            found = np.full_like(right, np.nan)
+        return found[:, : self._n].astype(np.float64, copy=False)
+
+    def _matrix(self, slope: Floats, tees: Floats | None) -> Floats:
+        matrix = np.repeat(self._base[None], len(slope), axis=0)
+        runs = np.arange(self._n)
+        matrix[:, runs, runs] += np.where(self._held, 1.0, slope)
+        if tees is not None:
+            matrix[:, self._slope_rows, self._slope_columns] += tees
+        return matrix
+
     def _residuals(self, flow: Floats, head: Floats, loss: Floats) -> tuple[Floats, Floats]:
         energy = np.where(self._held, flow, loss - head @ self._heads.T)
         mass = np.where(self._afloat, 0.0, -flow @ self._free_heads)
         return energy, mass
 
     def _step(self, energy: Floats, mass: Floats, slope: Floats, tees: Floats | None) -> Floats:
-        matrix = np.repeat(self._base[None], len(slope), axis=0)
-        runs = np.arange(self._n)
-        matrix[:, runs, runs] += np.where(self._held, 1.0, slope)
-        if tees is not None:
-            matrix[:, self._slope_rows, self._slope_columns] += tees
+        matrix = self._matrix(slope, tees)
         right = -np.concatenate((energy, mass), axis=1)
         try:
             return np.linalg.solve(matrix, right[..., None])[..., 0].astype(np.float64, copy=False)

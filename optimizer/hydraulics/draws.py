@@ -46,12 +46,12 @@ class Draws:
     """Standard normal numbers by name, shape (n_samples,). The same name always has the same numbers."""
 
     def __init__(self, samples: int, seed: int) -> None:
-        self.samples, self._seed = samples, seed
+        self.samples, self.seed = samples, seed
         self._drawn: dict[str, Floats] = {}
 
     def normal(self, name: str) -> Floats:
         if name not in self._drawn:
-            dice = np.random.default_rng([self._seed, zlib.crc32(name.encode("utf-8"))])
+            dice = np.random.default_rng([self.seed, zlib.crc32(name.encode("utf-8"))])
             half = dice.standard_normal((self.samples + 1) // 2)
             both = np.concatenate((half, -half))[: self.samples]  # in pairs of opposites: means settle sooner
             self._drawn[name] = dice.permutation(both)

@@ -143,7 +143,7 @@ def _narrowed(
     draws: Draws,
 ) -> Floats:
     """Correct every draw by its readings. The same draw meets the same parts here as in the plumbing to predict."""
-    seen = np.column_stack([_readings_of(one, plumbing, conditions, draws) for one in measured])
+    seen = np.column_stack([readings_of(one, plumbing, conditions, draws) for one in measured])
     goal = np.array([one.flow_m3_s for one in measured])
     sigma = np.maximum(np.abs(goal) * [one.accuracy for one in measured], 1e-3 * np.abs(seen).max())
     noise = draws.noise(len(measured)) * sigma
@@ -155,7 +155,7 @@ def _narrowed(
     return corrected
 
 
-def _readings_of(one: Measurement, plumbing: Network, conditions: Conditions | None, draws: Draws) -> Floats:
+def readings_of(one: Measurement, plumbing: Network, conditions: Conditions | None, draws: Draws) -> Floats:
     """Return what each draw gives for a reading, shape (n_samples,)."""
     compiled = compile_network(with_valves(plumbing, one.openings), conditions)
     speeds = {

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from optimizer.errors import PlanError
 from optimizer.model.bill import Bill
+from optimizer.model.chance import Chance
 from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.system import System
@@ -17,6 +18,7 @@ class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
 
     `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    `chance` is in how many of all cases the plan does what was asked.
     `doubts` are what the ends of pump curves leave unknown of the flows before and after.
     Where a plan has new runs, `system` is cut apart for them; `as_written` is then the system as its file has it.
     """
@@ -30,6 +32,7 @@ class PlanReport:
     notes: tuple[str, ...] = ()
     as_written: System | None = None
     doubts: tuple[Doubt, Doubt] = (NO_DOUBT, NO_DOUBT)
+    chance: Chance | None = None
 
     def __post_init__(self) -> None:
         if not self.plan.found:

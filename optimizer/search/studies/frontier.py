@@ -47,6 +47,7 @@ class FrontierPlan:
     reach: float
     total_m3_s: float
     starts: float | None = None
+    works: float | None = None  # the share of all cases in which it meets the targets, valves trimmed
 
     @property
     def meets_targets(self) -> bool:

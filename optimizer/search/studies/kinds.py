@@ -34,6 +34,7 @@ class KindOfPlan:
     reach: float
     settled: bool = True
     reasons: tuple[str, ...] = ()
+    works: float | None = None  # the share of all cases in which it does, valves trimmed
 
 
 def kinds_of_plan(system: System, catalog: Catalog, watch: Watch) -> tuple[KindOfPlan, ...]:

@@ -1,0 +1,105 @@
+"""Draws by chance → by how much head every path has too much or too little at given flows, and what a share of them is.
+
+Where flows are known beforehand each loss is linear in the factors of its families, so a draw costs a product of
+arrays and no solution. Readings narrow the draws themselves: each is corrected by how far its own readings are off
+(the update of an ensemble Kalman filter, as of flows in `uncertainty`), so everything that is drawn later is narrower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.hydraulics.batch import Batch
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation
+from optimizer.hydraulics.draws import Draws, drawn_of
+from optimizer.hydraulics.newton import DENSE_UP_TO, State
+from optimizer.hydraulics.uncertainty import readings_of
+from optimizer.model.calibration import Measurement
+from optimizer.model.network import Network
+
+Floats = npt.NDArray[np.float64]
+
+CONFIDENCE = 0.95
+
+
+class NarrowedDraws(Draws):
+    """Draws that readings have narrowed: the same numbers by name, each moved to where its own readings fit better.
+
+    Parameters
+    ----------
+    draws
+        The numbers before.
+    seen_m3_s
+        What each draw gives for every reading, shape (n_samples, n_readings).
+    goal_m3_s, sigma_m3_s
+        The readings and how sure they are, shape (n_readings,).
+    """
+
+    def __init__(self, draws: Draws, seen_m3_s: Floats, goal_m3_s: Floats, sigma_m3_s: Floats) -> None:
+        super().__init__(draws.samples, draws.seed)
+        self._wide, self._spread = draws, seen_m3_s - seen_m3_s.mean(axis=0)
+        covariance = self._spread.T @ self._spread / (draws.samples - 1) + np.diag(sigma_m3_s**2)
+        noise = draws.noise(len(goal_m3_s)) * sigma_m3_s
+        self._pull = np.linalg.solve(covariance, (goal_m3_s + noise - seen_m3_s).T).T
+
+    def normal(self, name: str) -> Floats:
+        wide = self._wide.normal(name)
+        gain = self._spread.T @ (wide - wide.mean()) / (self.samples - 1)
+        moved: Floats = wide + self._pull @ gain
+        return moved
+
+
+def draws_after(measured: Sequence[Measurement], plumbing: Network, samples: int, seed: int) -> Draws:
+    """Return draws narrowed by the readings taken on a plumbing that has the factors they gave; plain without any."""
+    draws = Draws(samples, seed)
+    if not measured:
+        return draws
+    seen = np.column_stack([readings_of(one, plumbing, None, draws) for one in measured])
+    goal = np.array([one.flow_m3_s for one in measured])
+    sigma = np.maximum(np.abs(goal) * [one.accuracy for one in measured], 1e-3 * np.abs(seen).max())
+    return NarrowedDraws(draws, seen, goal, sigma)
+
+
+def is_small(compiled: CompiledNetwork) -> bool:
+    """Return whether many draws of a network can be solved together."""
+    return len(compiled.run_names) + int(np.isnan(compiled.fixed_head_m).sum()) <= DENSE_UP_TO
+
+
+def slack_m(
+    compiled: CompiledNetwork,
+    draws: Draws,
+    flows_m3_s: Mapping[str, float],
+    ways: Sequence[Sequence[str]],
+    speeds: Mapping[str, float],
+) -> Floats:
+    """Return the head that every draw leaves on each way at given flows [m], shape (n_samples, n_ways).
+
+    A way is the runs that water goes through, one after the other, from a fixed head to a fixed head. Below 0 there is
+    not head enough. Valves stand as compiled, pumps run at `speeds` (fractions of full rpm).
+    """
+    index = compiled.run_index
+    flow = np.array([flows_m3_s.get(name, 0.0) for name in compiled.run_names])
+    drawn = drawn_of(compiled, draws, Variation(speeds=speeds), flow)
+    still = State(flow, compiled.fixed_head_m, np.zeros(len(flow), dtype=bool), [])
+    losses = Batch(compiled, drawn, still).losses_m(flow)
+    out = np.empty((draws.samples, len(ways)))
+    for k, way in enumerate(ways):
+        runs = [index[name] for name in way]
+        ends = compiled.start[runs[0]], compiled.end[runs[-1]]
+        out[:, k] = drawn.fixed_head_m[:, ends[0]] - drawn.fixed_head_m[:, ends[1]] - losses[:, runs].sum(axis=1)
+    return out
+
+
+def least_share(works: int, draws: int) -> float:
+    """Return the lower end of the one-sided 95 % confidence interval of a share, `works` of so many draws.
+
+    References
+    ----------
+    C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits, Biometrika 26, 1934, pp. 404-413.
+    """
+    from scipy.special import betaincinv
+
+    return 0.0 if works <= 0 else float(betaincinv(works, draws - works + 1, 1.0 - CONFIDENCE))
