@@ -300,7 +300,7 @@ def _write_plan(
         write = partial(whole_workbook_bytes, report, taken)
         files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", write, quiet)
     if store_csv is not None:
-        from optimizer.documents.parts_sheet import import_csv
+        from optimizer.documents.order_sheet import import_csv
 
         files[free_target(store_csv, replace, ".csv")] = import_csv(report.bill).encode("utf-8-sig")
     put_all(files)
@@ -315,8 +315,8 @@ def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, 
     print_all(text.plan_blocks(report))
     if output is not None:
         say(
-            f"\nWrote {output}: summary, parts list, cut list, adapters, work order with sketch, plumbing, "
-            "settings card, take-out list, flow check, assumptions and cautions, plain rows for import."
+            f"\nWrote {output}: the answer, the order for the store, the pages to build from, the settings card, "
+            "and an appendix."
         )
     if store_csv is not None:
         say(f"Wrote {store_csv}: the parts list as plain rows.")

@@ -19,6 +19,7 @@ class Remark:
     text: str
 
 
+CODES = "Local codes, and licensed electricians and plumbers, have the last word."
 CAUTIONS = (
     Remark(
         "Water and electricity",
@@ -76,7 +77,7 @@ def assumptions(report: PlanReport) -> tuple[Remark, ...]:
     """Return what the numbers of a report rest on, in the order in which a reader would ask."""
     return (
         _accuracy(),
-        _prices(report),
+        *_prices(report),
         _water(report),
         Remark(
             "Heights", "Heights are measured from the running water line in the sump, as the system file gives them."
@@ -104,16 +105,16 @@ def _accuracy() -> Remark:
     return Remark("How good the flows are", text)
 
 
-def _prices(report: PlanReport) -> Remark:
+def _prices(report: PlanReport) -> tuple[Remark, ...]:
     dates = sorted({line.price_date for line in report.bill.lines if line.price_date})
     if not dates:
-        return Remark("Prices", "Nothing needs to be bought.")
+        return ()
     dated = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
     text = (
         f"Prices are in {report.bill.currency}, as of {dated}, without tax or freight. Those of the catalog that comes "
         "with this program are illustrative: the empty price column is for what your store asks."
     )
-    return Remark("Prices", text)
+    return (Remark("Prices", text),)
 
 
 def _water(report: PlanReport) -> Remark:

@@ -7,16 +7,12 @@ from dataclasses import dataclass
 
 from optimizer.documents.drawing.schematic import describe, schematic_canvas
 from optimizer.documents.drawing.sheets import Room, sheets_for, tile_canvas
-from optimizer.documents.drawing.work_sketch import PAGE_PX, sketch_pages
 from optimizer.documents.pictures import after_words
 from optimizer.documents.raster import png_of
 from optimizer.documents.report_facts import ReportFacts, shown_after
 from optimizer.documents.sheet_kit import PAPER_IN, TIGHT_MARGINS, Book, Cell
-from optimizer.documents.work_pictures import sketch_words, sketches
-from optimizer.takeoff.cut_list import CutList
 
-PLUMBING_SHEET, SKETCH_SHEET = "Plumbing after", "Work sketch"
-_SKETCH_CAPTION = "Each run that changes, now and after. Marks and lengths are those of the cut list; dry-fit first."
+PLUMBING_SHEET = "Plumbing after"
 _MM_PER_IN = 25.4
 _CAPTION_MM = 8.0  # the row of words above a picture
 _DPI = 170.0
@@ -32,6 +28,7 @@ class PrintPicture:
     svg: str
     wide_mm: float
     wide_px: float
+    high_px: float
     turned: bool
     caption: str
     told: str  # for screen readers
@@ -50,11 +47,11 @@ def room_on(paper: int) -> Room:
     return Room(sides_mm(wide, high), sides_mm(high, wide))
 
 
-def plumbing_pictures(facts: ReportFacts, paper: int) -> list[PrintPicture]:
-    """Return the schematic after the work, on as many sheets as it takes."""
+def plumbing_pictures(facts: ReportFacts, paper: int, most: int | None = None) -> list[PrintPicture]:
+    """Return the schematic after the work, on as many sheets as it takes, or on no more than `most`."""
     shown = shown_after(facts)
     canvas = schematic_canvas(shown)
-    sheets = sheets_for(canvas, shown, room_on(paper))
+    sheets = sheets_for(canvas, shown, room_on(paper), most)
     found = []
     for number, tile in enumerate(sheets.tiles, 1):
         drawn = tile_canvas(canvas, shown, tile)
@@ -62,23 +59,12 @@ def plumbing_pictures(facts: ReportFacts, paper: int) -> list[PrintPicture]:
         caption = f"{after_words(shown)}{which}"
         svg = drawn.svg(caption, describe(shown), f"plumbing-{number}", alone=True)
         wide_mm = drawn.width * sheets.mm_per_px
-        found.append(PrintPicture(svg, wide_mm, drawn.width, sheets.turned, caption, f"{caption} {describe(shown)}"))
+        found.append(
+            PrintPicture(
+                svg, wide_mm, drawn.width, drawn.height, sheets.turned, caption, f"{caption} {describe(shown)}"
+            )
+        )
     return found
-
-
-def sketch_pictures(facts: ReportFacts, cuts: CutList, paper: int) -> list[PrintPicture]:
-    """Return the sketches of the runs that change; none where settings do it."""
-    found = sketches(facts, cuts)
-    wide_mm, high_mm = room_on(paper).upright_mm
-    pages = sketch_pages(found, high_mm * PAGE_PX / wide_mm)
-    pictures = []
-    for number, page in enumerate(pages, 1):
-        which = f" Sheet {number} of {len(pages)}." if len(pages) > 1 else ""
-        caption = f"{_SKETCH_CAPTION}{which}"
-        svg = page.svg(caption, sketch_words(found), f"sketch-{number}", alone=True)
-        shown_mm = min(wide_mm, high_mm * page.width / page.height)
-        pictures.append(PrintPicture(svg, shown_mm, page.width, False, caption, f"{caption} {sketch_words(found)}"))
-    return pictures
 
 
 def picture_sheets(book: Book, name: str, pictures: list[PrintPicture]) -> None:
@@ -112,5 +98,6 @@ def _picture_sheet(book: Book, name: str, picture: PrintPicture) -> None:
             "description": told,
         },
     )
-    sheet.worksheet.fit_to_pages(1, 1)
+    sheet.skip(picture.wide_mm / picture.wide_px * picture.high_px / _MM_PER_IN * 72.0)
+    sheet.pages = 1
     sheet.worksheet.hide_gridlines(2)

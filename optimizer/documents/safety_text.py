@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from optimizer.documents.sheet_kit import Book, Cell
+from optimizer.documents.cautions import CODES
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.model.outcome import PlanReport
 from optimizer.model.safety import SafetyCheck, SafetyReport
 
-SAFETY_SHEET = "Safety"
 TITLES = ("check", "now", "after", "limit", "")
-CODES = "Local codes, and licensed electricians and plumbers, have the last word."
 
 
 def today_blocks(safety: SafetyReport | None) -> list[Block]:
@@ -58,25 +56,3 @@ def safety_section(report: PlanReport) -> str:
     titles = ("Check", "Now", "After", "Limit", "Verdict")
     told = page_table("What was checked", titles, rows, (1, 2, 3))
     return today + told + items(safety.unchecked) + paragraph(CODES, "aside")
-
-
-def safety_sheet(book: Book, report: PlanReport) -> None:
-    """Write what was checked as a sheet of the workbook; no sheet when nothing was."""
-    safety = report.verification.safety
-    if safety is None or not safety.checks:
-        return
-    sheet = book.sheet(SAFETY_SHEET, (58.0, 14.0, 14.0, 14.0, 14.0), landscape=True)
-    if safety.today:
-        sheet.heading("Unsafe today, whatever is planned")
-        for text in safety.today:
-            sheet.paragraph(text, "strong")
-        sheet.skip()
-    sheet.column_titles(("Check", "Now", "After", "Limit", "Verdict"), numbers=("Now", "After", "Limit"))
-    for row in safety_rows(safety.checks, report.system.units):
-        sheet.write([Cell(row[0]), *(Cell(text, "text right") for text in row[1:4]), Cell(row[4])])
-    if safety.unchecked:
-        sheet.heading("Not checked")
-        for text in safety.unchecked:
-            sheet.paragraph(text)
-    sheet.skip()
-    sheet.paragraph(CODES)

@@ -8,17 +8,23 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from optimizer.documents.cautions import CAUTIONS
-from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book, Cell
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.whole_file import free_target, put_whole
 from optimizer.documents.words import flow_span, flow_words, part_place, percent, pump_setting
+from optimizer.model.network import Pump
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
 
-CARD_SHEET = "Settings"
-METER_TITLES = ("meter in", "should show", "first reading", "too low below", "too high above")
-PRINTED_TITLES = ("Meter in", "Should show", "First reading", "Your reading", "Too low below", "Too high above")
+METER_TITLES = ("meter on", "should show", "first reading", "clogged if under", "disconnected if over")
+PRINTED_TITLES = (
+    "Meter on",
+    "Should show",
+    "First reading",
+    "Your reading",
+    "Clogged if under",
+    "Disconnected if over",
+)
 _OF_A_CARD = ("Water and electricity", "Flood test", "Pump suction", "House water", "Last word")
 _NO_DAY = datetime.datetime(2000, 1, 1)  # the same card gives the same file
 
@@ -51,6 +57,32 @@ def avoid_lines(card: SettingsCard) -> Iterator[str]:
         pumps = [pump for mode, _ in group for pump in mode.network.pumps.values()]
         speeds = ", ".join(pump_setting(pump) for pump in pumps)
         yield f"Do not set pump {pumps[0].name} to {speeds}: {group[-1][1]}."
+
+
+def dial_lines(card: SettingsCard) -> Iterator[str]:
+    """Yield where the dial of each pump belongs, and in which range it was simulated to be safe."""
+    plain = [mode for mode in card.modes if mode.name in ("set", "")]
+    if not plain:
+        for mode in modes_of(card):
+            yield mode_words(mode)
+        return
+    for pump in card.network.pumps.values():
+        speeds = {mode.network.pumps[pump.name].speed: not mode.unsafe for mode in plain}
+        safe = [speed for speed in sorted(speeds) if speeds[speed]]
+        told = f"Pump {pump.name}: set the speed to {pump_setting(pump)}."
+        if len(speeds) > 1 and safe and len(card.network.pumps) == 1:
+            told += f" Safe: {_range_words(pump, sorted(speeds), safe)}."
+        yield told
+
+
+def _range_words(pump: Pump, speeds: Sequence[float], safe: Sequence[float]) -> str:
+    """Return `80 % to 100 %`, or the speeds one by one where some between are not safe."""
+    if len(safe) == 1:
+        return f"{pump_setting(pump, safe[0])} only"
+    between = [speed for speed in speeds if safe[0] <= speed <= safe[-1]]
+    if between == list(safe):
+        return f"{pump_setting(pump, safe[0])} to {pump_setting(pump, safe[-1])}"
+    return ", ".join(pump_setting(pump, speed) for speed in safe)
 
 
 def title_of(card: SettingsCard) -> str:
@@ -105,6 +137,16 @@ def mode_notes(mode: Mode) -> tuple[str, ...]:
 
 def note_lines(card: SettingsCard) -> Iterator[str]:
     """Yield how the card is to be read, what its limits cannot tell, and when filters are due."""
+    yield from reading_lines(card)
+    for mode in card.modes[:1]:
+        yield from _first_readings(mode)
+        yield from _needs(mode)
+        for meter in mode.meters:
+            yield from _notes_of(meter, card.system.units)
+
+
+def reading_lines(card: SettingsCard) -> Iterator[str]:
+    """Yield how the card is to be read."""
     scatter = percent(card.scatter)
     yield (
         "After the work, and after cleaning: set pump and valves and read every meter, near the start of its run. What "
@@ -120,11 +162,6 @@ def note_lines(card: SettingsCard) -> Iterator[str]:
         f"Too low: a clog that leaves {percent(1 - card.clog)} of the section open, or less than is needed, reads "
         "below that limit. Too high: a disconnected hose or pipe reads above it."
     )
-    for mode in card.modes[:1]:
-        yield from _first_readings(mode)
-        yield from _needs(mode)
-        for meter in mode.meters:
-            yield from _notes_of(meter, card.system.units)
 
 
 def _first_readings(mode: Mode) -> Iterator[str]:
@@ -193,37 +230,12 @@ def _page_table(caption: str, titles: Sequence[str], rows: Sequence[Sequence[str
     return page_table(caption, titles, rows, right)
 
 
-def card_sheet(book: Book, card: SettingsCard) -> None:
-    """Write the card as a sheet of a workbook."""
-    sheet = book.sheet(CARD_SHEET, (17.0, 15.0, 20.0, 14.0, 19.0, 19.0), landscape=False)
-    sheet.paragraph(title_of(card), "title")
-    sheet.skip()
-    sheet.column_titles(("Run", "Valve", "Set to"), spans=(1, 2, 3))
-    for run, valve, words in valve_rows(card):
-        sheet.write([Cell(run), Cell(valve, span=2), Cell(words, span=3)])
-    sheet.skip()
-    for text in avoid_lines(card):
-        sheet.paragraph(text, "strong")
-    for mode in modes_of(card):
-        sheet.heading(mode_words(mode))
-        for text in mode_notes(mode):
-            sheet.paragraph(text)
-        sheet.column_titles(PRINTED_TITLES, numbers=PRINTED_TITLES[1:])
-        for row in printed_rows(card, mode):
-            sheet.write([Cell(row[0]), *(Cell(text, "text right") for text in row[1:])])
-        for drain, words in mode.drains:
-            sheet.write([Cell(drain), Cell(f"its valve, to begin with: {words}", span=5)])
-    sheet.skip()
-    for line in note_lines(card):
-        sheet.paragraph(line)
-    sheet.heading("Cautions")
-    for title, text in card_cautions():
-        sheet.paragraph(f"{title}: {text}")
-
-
 def card_workbook(card: SettingsCard, paper: str | None = None) -> bytes:
-    """Return a workbook of the one sheet; the same card gives the same bytes."""
+    """Return a workbook of the card and its notes; the same card gives the same bytes."""
     import xlsxwriter
+
+    from optimizer.documents.card_sheet import card_sheet, notes_sheet
+    from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
 
     memory = io.BytesIO()
     size = {"letter": LETTER, "A4": A4}[paper or ("letter" if card.system.units == US else "A4")]
@@ -232,6 +244,7 @@ def card_workbook(card: SettingsCard, paper: str | None = None) -> bytes:
         workbook.set_properties({"title": title_of(card), "created": _NO_DAY})
         book = Book(workbook, card.system.units, card.system.currency, size, card.system.name)
         card_sheet(book, card)
+        notes_sheet(book, card)
         book.finish()
     return memory.getvalue()
 

@@ -6,6 +6,7 @@ Text always goes in as a string: a name that begins with =, +, -, @, a tab or a 
 from __future__ import annotations
 
 import datetime
+import io
 import math
 import re
 from collections.abc import Collection, Sequence
@@ -13,13 +14,18 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.documents.page_breaks import page_rows_points, page_starts
+from optimizer.documents.raster import png_of
 from optimizer.documents.type_width import columns_points, text_height_points
 from optimizer.documents.words import money_number_format
 from optimizer.errors import DocumentError
+from optimizer.model.doubt import Doubt
+from optimizer.units import flow_value, show_flow
 
 LETTER, A4 = 1, 9  # paper numbers of the file format
 PAPER_IN = {LETTER: (8.5, 11.0), A4: (8.27, 11.69)}  # upright
+PICTURE_ZOOM = 2.0  # pixels of a picture for each one of the screen: sharp in print
 _GAP_POINTS = 11.25  # of an empty row
+_HIGHEST_POINTS = 400.0
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
 _LONGEST_IN_MARGIN = 60  # print headers hold 255 signs with their codes
 # Column widths count the digits of this type, so that they mean the same in every viewer.
@@ -44,9 +50,12 @@ TIGHT_MARGINS = Margins(0.3, 0.5, 0.42, 0.28, 0.22)  # for a picture that fills 
 _STYLES: dict[str, dict[str, Any]] = {
     "title": {"bold": True, "font_size": 15, "text_wrap": True},
     "heading": {"bold": True, "font_size": 12, "font_color": "#1F4E79"},
+    "answer": {"bold": True, "font_size": 12, "text_wrap": True},
     "plain": {"text_wrap": True},
+    "small": {"font_size": 8, "text_wrap": True, "font_color": "#545D68"},
+    "fine print": {"font_size": 8, "text_wrap": True},
+    "small text": {"font_size": 8, "text_wrap": True, **_FRAME},
     "strong": {"bold": True, "text_wrap": True},
-    "strong money": {"bold": True, "font_size": 12, "align": "left"},
     "column title": {"bold": True, "text_wrap": True, "bg_color": "#DCE6F1", "valign": "vcenter", **_FRAME},
     "text": {"text_wrap": True, **_FRAME},
     "number title": {
@@ -67,10 +76,13 @@ _STYLES: dict[str, dict[str, Any]] = {
         **_FRAME,
     },
     "centre": {"text_wrap": True, "align": "center", **_FRAME},
+    "bold centre": {"bold": True, "text_wrap": True, "align": "center", **_FRAME},
     "text right": {"text_wrap": True, "align": "right", "indent": 1, **_FRAME},
     "bold text": {"bold": True, "text_wrap": True, **_FRAME},
     "to fill in": {"text_wrap": True, "bg_color": "#FFF9E5", **_FRAME},
+    "alarm": {"text_wrap": True, "bg_color": "#FCE8E6", **_FRAME},
     "miss": {"bold": True, "font_color": "#9C0006", "bg_color": "#FFC7CE", "align": "center", **_FRAME},
+    "bold whole": {"num_format": "#,##0_)", "bold": True, **_FRAME},
     "whole": {"num_format": "#,##0_)", **_FRAME},
     # A flow against the way in which its run is written down keeps its minus in the file and shows it in words.
     "flow": {"num_format": '#,##0_);#,##0" backwards"', **_FRAME},
@@ -84,7 +96,7 @@ _MONEY_STYLES: dict[str, dict[str, Any]] = {
     "money": _FRAME,
     "money to fill in": {"bg_color": "#FFF9E5", **_FRAME},
     "bold money": {"bold": True, "top": 2, **_FRAME},
-    "strong money": _STYLES.pop("strong money"),
+    "total": {"bold": True, "font_size": 12, "align": "left", **_FRAME},
 }
 
 
@@ -106,25 +118,28 @@ class Book:
     def __post_init__(self) -> None:
         price = f"{money_number_format(self.currency)}_)"
         styles = {**_STYLES, **{name: {"num_format": price, **style} for name, style in _MONEY_STYLES.items()}}
-        # The total of prices that nobody has filled in yet shows as nothing, not as 0.00.
-        styles["bold money or blank"] = {**styles["bold money"], "num_format": f"{price};{price};"}
         self.formats = {
             name: self.workbook.add_format({**TYPE, "valign": "top", **style}) for name, style in styles.items()
         }
 
-    def sheet(self, name: str, widths: Sequence[float], *, landscape: bool, margins: Margins = PLAIN_MARGINS) -> Sheet:
-        """Return a new sheet with these column widths (in digits), set up to be printed one page wide."""
+    def sheet(
+        self, name: str, widths: Sequence[float], *, landscape: bool, margins: Margins = PLAIN_MARGINS, pages: int = 0
+    ) -> Sheet:
+        """Return a new sheet with these column widths (in digits), set up to be printed one page wide.
+
+        With `pages` it prints on no more than so many pages, smaller where it must; 0: as many as it takes.
+        """
         worksheet = self.workbook.add_worksheet(name)
         for column, width in enumerate(widths):
             worksheet.set_column(column, column, width)
         _print_setup(worksheet, self, name, margins, landscape=landscape)
-        self.sheets.append(Sheet(self, worksheet, tuple(widths), landscape, margins))
+        self.sheets.append(Sheet(self, worksheet, tuple(widths), landscape, margins, pages=pages))
         return self.sheets[-1]
 
     def finish(self) -> None:
-        """Break pages before headings that would end one; called when all sheets are written."""
+        """Set what of each sheet is printed, and where its pages break; called when all sheets are written."""
         for sheet in self.sheets:
-            sheet.break_pages()
+            sheet.set_print()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +148,17 @@ class Formula:
 
     text: str
     value: float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a picture begins: row and column from 0, how far into that cell, and how wide it shows [screen pixels]."""
+
+    row: int
+    column: int
+    wide_px: float
+    right_px: float = 3.0
+    down_px: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,22 +182,55 @@ class Sheet:
     row: int = 0
     heights: list[float] = field(default_factory=list)
     headings: set[int] = field(default_factory=set)
+    pages: int = 0
 
-    def skip(self) -> None:
-        self.heights.append(_GAP_POINTS)
-        self.worksheet.set_row(self.row, _GAP_POINTS)
-        self.row += 1
+    @property
+    def height_points(self) -> float:
+        """Return how high the rows are that were written so far [points]."""
+        return sum(self.heights)
 
-    def write(self, cells: Sequence[Cell]) -> int:
+    @property
+    def scale(self) -> float:
+        """Return what its print is scaled down to, so that it fits its paper: 1 where it need not be."""
+        wide, high = self._room_points()
+        across = min(1.0, wide / columns_points(self.widths))
+        return min(across, self.pages * high / max(self.height_points, 1.0)) if self.pages else across
+
+    def skip(self, points: float = _GAP_POINTS) -> None:
+        """Leave a space of this height; a high one takes several rows, for one is 409 points high at the most."""
+        while points > 0.0:
+            self.heights.append(min(points, _HIGHEST_POINTS))
+            self.worksheet.set_row(self.row, self.heights[-1])
+            self.row += 1
+            points -= _HIGHEST_POINTS
+
+    def write(self, cells: Sequence[Cell], least_points: float = 0.0) -> int:
         """Write cells from the left into the next row, high enough for all of them, and return that row."""
         column = 0
         for cell in cells:
             self._put(column, cell)
             column += cell.span
-        self.heights.append(self._height_points(cells))
+        self.heights.append(max(least_points, self._height_points(cells)))
         self.worksheet.set_row(self.row, self.heights[-1])
         self.row += 1
         return self.row - 1
+
+    def picture(self, svg: str, wide_px: float, place: Place, told: str = "") -> None:
+        """Put a picture over the cells, `place.wide_px` wide on a screen; `wide_px` is its own width.
+
+        `told` is what a screen reader says of it; without it the picture only repeats what stands beside it.
+        """
+        png = png_of(svg, PICTURE_ZOOM * place.wide_px / wide_px)
+        options: dict[str, Any] = {
+            "image_data": io.BytesIO(png),
+            "x_scale": 1.0 / PICTURE_ZOOM,
+            "y_scale": 1.0 / PICTURE_ZOOM,
+            "x_offset": place.right_px,
+            "y_offset": place.down_px,
+            "object_position": 1,
+        }
+        options |= {"description": told} if told else {"decorative": True}
+        self.worksheet.insert_image(place.row, place.column, "picture.png", options)
 
     def heading(self, text: str) -> None:
         """Write a heading after an empty row."""
@@ -179,15 +238,27 @@ class Sheet:
         self.headings.add(self.row)
         self.paragraph(text, "heading")
 
-    def break_pages(self) -> None:
-        """Begin a page before each heading that would otherwise stand alone at the foot of one."""
-        paper = PAPER_IN[self.book.paper]
-        turned = paper[::-1] if self.landscape else paper
-        free_in = 2 * self.margins.side, self.margins.top + self.margins.foot
-        room = page_rows_points(turned, free_in, columns_points(self.widths))
+    def set_print(self) -> None:
+        """Set what is printed and on how many pages; begin one before a heading that would end the one before."""
+        self.worksheet.print_area(0, 0, max(self.row - 1, 0), len(self.widths) - 1)
+        if self.pages:
+            self.worksheet.fit_to_pages(1, self.pages)
+            return
+        paper, free_in = self._paper_in()
+        room = page_rows_points(paper, free_in, columns_points(self.widths))
         breaks = page_starts(self.heights, self.headings, room)
         if breaks:
             self.worksheet.set_h_pagebreaks(breaks)
+
+    def _paper_in(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return width and height of the paper as it is turned, and what its margins take of both [in]."""
+        wide, high = PAPER_IN[self.book.paper]
+        free_in = 2 * self.margins.side, self.margins.top + self.margins.foot
+        return ((high, wide) if self.landscape else (wide, high)), free_in
+
+    def _room_points(self) -> tuple[float, float]:
+        (wide, high), (across, down) = self._paper_in()
+        return 72.0 * (wide - across), 72.0 * (high - down)
 
     def paragraph(self, text: str, style: str = "plain") -> None:
         """Write text across the whole width."""
@@ -224,6 +295,13 @@ def number(value: float | None, style: str = "whole") -> Cell:
     if value is None or not math.isfinite(value):
         return Cell("–", "text right")
     return Cell(float(value), style)
+
+
+def doubtful(flow_m3_s: float, doubt: Doubt, run: str, units: str) -> Cell:
+    """Return a flow as a number, or in words where the end of a pump's curve leaves it open."""
+    if doubt.known(run):
+        return number(flow_value(flow_m3_s, units), "flow")
+    return Cell(doubt.words(run, show_flow(flow_m3_s, units)), "text right")
 
 
 def _put_value(worksheet: Any, row: int, column: int, value: Any, style: Any) -> int:

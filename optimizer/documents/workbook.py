@@ -6,24 +6,16 @@ import datetime
 import io
 from pathlib import Path
 
-from optimizer.documents.joint_sheets import adapters_sheet, cut_sheet
-from optimizer.documents.list_sheets import cautions_sheet, flow_sheet, take_out_sheet
-from optimizer.documents.parts_sheet import import_sheet, parts_sheet
-from optimizer.documents.picture_sheets import (
-    PLUMBING_SHEET,
-    SKETCH_SHEET,
-    picture_sheets,
-    plumbing_pictures,
-    sketch_pictures,
-)
+from optimizer.documents.answer_sheet import fill_answer, start_answer
+from optimizer.documents.appendix_sheets import APPENDIX_PAGES, PICTURE_PAGES, appendix_sheet
+from optimizer.documents.build_sheets import build_sheets
+from optimizer.documents.card_sheet import card_sheet
+from optimizer.documents.order_sheet import order_sheet
+from optimizer.documents.picture_sheets import PLUMBING_SHEET, picture_sheets, plumbing_pictures
 from optimizer.documents.report_facts import ReportFacts
-from optimizer.documents.safety_text import safety_sheet
-from optimizer.documents.settings_card import card_sheet
-from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book
-from optimizer.documents.summary_sheet import fill_summary, start_summary
+from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book, Formula
 from optimizer.documents.text import require_passed
 from optimizer.documents.whole_file import free_target, put_whole
-from optimizer.documents.work_sheet import work_sheet
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
@@ -62,7 +54,7 @@ def write_workbook(
     overwrite
         Replace a file that is there. Its old content stays until the new one is whole.
     taken
-        The take-off of the plan; without it the sheets for the workbench are left out: cuts, adapters, work order.
+        The take-off of the plan; without it the sheets for the workbench and the adapters are left out.
     card
         How everything is set after the work; without it there is no sheet of it.
     facts
@@ -124,24 +116,16 @@ def workbook_bytes(
 def _fill(
     book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None, facts: ReportFacts | None
 ) -> None:
-    summary = start_summary(book)
-    total = parts_sheet(book, report.bill)
+    answer = start_answer(book)
+    total = order_sheet(book, report.bill) if report.bill.lines or report.bill.spares else Formula("=0", 0.0)
+    fill_answer(answer, report, total, facts)
     if taken is not None:
-        cut_sheet(book, taken.cuts)
-        adapters_sheet(book, taken.ports)
-        work_sheet(book, taken.work)
-    if facts is not None and taken is not None:
-        picture_sheets(book, SKETCH_SHEET, sketch_pictures(facts, taken.cuts, book.paper))
-    if facts is not None:
-        picture_sheets(book, PLUMBING_SHEET, plumbing_pictures(facts, book.paper))
+        build_sheets(book, taken, facts)
     if card is not None:
         card_sheet(book, card)
-    take_out_sheet(book, report.bill)
-    flow_sheet(book, report)
-    safety_sheet(book, report)
-    cautions_sheet(book, report)
-    import_sheet(book, report.bill)
-    fill_summary(summary, report, total)
+    pictures = [] if facts is None else plumbing_pictures(facts, book.paper, PICTURE_PAGES)
+    appendix_sheet(book, report, taken, card, APPENDIX_PAGES - len(pictures))
+    picture_sheets(book, PLUMBING_SHEET, pictures)
     book.finish()
 
 

@@ -22,6 +22,7 @@ class BillLine:
     where_used: str
     price_date: str
     note: str = ""
+    rating_pa: float = 0.0  # what pressure it is rated for in cool water; 0: not stated
 
     @property
     def extended_cents(self) -> int:

@@ -188,6 +188,7 @@ def _bill_line(bought: Sequence[Purchase], units: str, rates: Mapping[str, str])
         where_used=_where_used(bought),
         price_date=item.price_date.isoformat(),
         note=rates.get(item.item_id, item.note) if item.kind is Kind.CONSUMABLE else _pieces_note(bought, units),
+        rating_pa=item.pressure_rating_pa,
     )
 
 

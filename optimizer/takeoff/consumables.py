@@ -29,19 +29,19 @@ def joints_made(plan: Plan) -> dict[str, Counter[str]]:
 
 
 def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Catalog) -> str:
-    """Return for how many joints a consumable is bought, how many a pack does, and what that rate rests on.
+    """Return how much of what is bought the joints take: `about 80 % of one can, for 11 joints`.
 
-    `7 joints: 5 at 1-1/2 in, 2 at 1 in; a pack does 11 or 15 (common practice, no source)`.
+    What a pack does by size of joint is common practice; a store asks for the can, not for the rate.
     """
     rates = catalog.joints_per_pack.get(item.item_id, {})
     joints = made.get(_METHOD_OF_USE.get(item.family, ""), Counter())
     counted = {size: count for size, count in joints.items() if size in rates}
     if not counted:
         return item.note
-    count = sum(counted.values())
-    sizes = ", ".join(f"{number} at {size}" for size, number in counted.items())
-    does = " or ".join(str(rates[size]) for size in counted)
-    return f"{count} joint{'s' * (count > 1)}: {sizes}; a pack does {does} ({item.basis})"
+    count, used = sum(counted.values()), sum(number / rates[size] for size, number in counted.items())
+    pack = next((word for word in ("can", "roll") if word in item.description.split()), "pack")
+    share = f"about {100 * used:.0f} % of one {pack}" if used <= 1.0 else f"about {used:.1f} {pack}s"
+    return f"{share}, for {count} joint{'s' * (count > 1)}"
 
 
 def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[str, ...]:

@@ -152,7 +152,7 @@ def test_plan_writes_the_workbook_that_it_names(retrofit: Retrofit, here: Path) 
 
     assert result.exit_code == 0
     assert "Wrote parts.xlsx" in result.stdout
-    assert "Parts list" in openpyxl.load_workbook(here / "parts.xlsx").sheetnames
+    assert "Order" in openpyxl.load_workbook(here / "parts.xlsx").sheetnames
 
 
 def test_a_workbook_that_is_there_stays_unless_told(retrofit: Retrofit, here: Path) -> None:

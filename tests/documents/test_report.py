@@ -166,7 +166,7 @@ def test_the_answer_comes_first(page: str, facts: ReportFacts) -> None:
 def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFacts) -> None:
     report, text = facts.report, Outline(page).text
     book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(report)), data_only=True)
-    rows = list(book["Flow check"].iter_rows(values_only=True))
+    rows = list(book["Appendix"].iter_rows(values_only=True))
     head = next(place for place, row in enumerate(rows) if row[0] == "Run")
 
     for row in rows[head + 1 : head + 1 + len(report.system.network.runs)]:

@@ -39,7 +39,7 @@ def card() -> SettingsCard:
 def test_page_workbook_and_text_have_the_same_numbers() -> None:
     text, page = plain_text(card_blocks(card())), card_page(card())
     book = openpyxl.load_workbook(io.BytesIO(card_workbook(card())))
-    cells = {str(cell.value) for row in book["Settings"].iter_rows() for cell in row if cell.value is not None}
+    cells = {str(cell.value) for row in book["Card"].iter_rows() for cell in row if cell.value is not None}
 
     for row in meter_rows(card(), card().modes[0]):
         for number in row:
@@ -50,10 +50,10 @@ def test_page_workbook_and_text_have_the_same_numbers() -> None:
 
 def test_the_workbook_and_the_report_of_the_plan_hold_the_same_card() -> None:
     book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(planned(), card=card())))
-    alone = openpyxl.load_workbook(io.BytesIO(card_workbook(card())))["Settings"]
+    alone = openpyxl.load_workbook(io.BytesIO(card_workbook(card())))["Card"]
     page = report_page(report_facts(planned(), card=card()))
 
-    assert list(book["Settings"].values) == list(alone.values)
+    assert list(book["Card"].values) == list(alone.values)
     for mode in card().modes:
         for row in meter_rows(card(), mode):
             assert all(number in page for number in row)
@@ -61,7 +61,7 @@ def test_the_workbook_and_the_report_of_the_plan_hold_the_same_card() -> None:
 
 
 def test_without_the_card_the_workbook_and_the_report_say_nothing_of_it() -> None:
-    assert "Settings" not in openpyxl.load_workbook(io.BytesIO(workbook_bytes(planned()))).sheetnames
+    assert "Card" not in openpyxl.load_workbook(io.BytesIO(workbook_bytes(planned()))).sheetnames
     assert 'id="settings"' not in report_page(report_facts(planned()))
 
 

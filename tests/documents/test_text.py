@@ -230,7 +230,7 @@ def test_the_data_of_a_plan_adds_up_to_its_cost(report_with_band: PlanReport) ->
 
 
 def test_every_measured_number_of_the_data_names_its_unit() -> None:
-    endings = ("_m3_s", "_m", "_m_s", "_cents", "_rpm", "_power", "_full", "quantity", "_index")
+    endings = ("_m3_s", "_m", "_pa", "_m_s", "_cents", "_rpm", "_power", "_full", "quantity", "_index")
 
     def numbers(value: object, key: str = "") -> list[str]:
         if isinstance(value, dict):

@@ -11,20 +11,18 @@ from pathlib import Path
 import openpyxl
 import pytest
 from click.testing import CliRunner, Result
+from openpyxl.worksheet.worksheet import Worksheet
 
 from optimizer import pipeline
 from optimizer.cli import main
-from optimizer.documents.parts_sheet import import_csv, import_rows
+from optimizer.documents.build_words import step_words
+from optimizer.documents.order_sheet import import_csv, import_rows
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.takeoff.take_off import TakeOff
 
 FILE = str(data_directory("examples") / "single-return.yaml")
-SHEETS = [
-    *("Summary", "Parts list", "Cut list", "Adapters", "Work order"),
-    *("Take-out", "Flow check", "Assumptions and cautions", "For import"),
-]
 
 
 @cache
@@ -44,51 +42,73 @@ def retrofit(*words: str) -> Result:
     return CliRunner().invoke(main, list(words))
 
 
-def test_the_sheets_stand_in_the_order_of_the_work() -> None:
-    assert [name for name in opened().sheetnames if name in SHEETS] == SHEETS
+def build_sheets() -> list[Worksheet]:
+    return [sheet for sheet in opened() if sheet.title.startswith("Build")]
 
 
-def test_the_work_order_has_every_step_with_a_box_to_tick() -> None:
-    rows = [row for row in opened()["Work order"].iter_rows(min_row=3, values_only=True) if row[0] == "☐"]
+def test_answer_order_build_and_appendix_stand_in_this_order() -> None:
+    names = [name.split()[0] for name in opened().sheetnames]
 
-    assert [(row[2], row[3]) for row in rows] == [
-        (step.kind, step.text) for work in planned()[1].work for step in work.steps
-    ]
+    assert list(dict.fromkeys(names)) == ["Answer", "Order", "Build", "Appendix"]
+
+
+def test_the_build_sheets_have_every_step_with_a_box_to_tick() -> None:
+    rows = [row for sheet in build_sheets() for row in sheet.iter_rows(values_only=True) if row[1] == "☐"]
+
+    assert [row[2] for row in rows] == [step_words(step) for work in planned()[1].work for step in work.steps]
+
+
+def test_a_build_sheet_has_three_runs_at_most_and_prints_on_one_page() -> None:
+    runs = {work.run for work in planned()[1].work}
+    held = [[row[0] for row in sheet.iter_rows(values_only=True) if row[0] in runs] for sheet in build_sheets()]
+
+    assert {run for page in held for run in page} == runs
+    assert max(map(len, held)) <= 3
+    for sheet in build_sheets():
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight or 1) == (1, 1)
+
+
+def test_the_last_build_sheet_ends_with_filling_the_power_test_and_a_line_to_sign() -> None:
+    words = [str(row[0]) for row in build_sheets()[-1].iter_rows(values_only=True) if row[0]]
+
+    assert "Done by" in words[-1]
+    assert [any(part in text for text in words) for part in ("Fill slowly", "Cut the power", "cure")] == [True] * 3
 
 
 def test_spares_stand_under_the_total_with_sums_of_their_own() -> None:
     bill = planned()[0].bill
-    sheet = opened(values=True)["Parts list"]
-    sums = {row[3]: row[10] for row in sheet.iter_rows(values_only=True) if row[10] is not None and row[13] is None}
+    sheet = opened(values=True)["Order"]
+    sums = {row[3]: row[9] for row in sheet.iter_rows(values_only=True) if row[9] is not None and row[13] is None}
 
     assert sums["Total, USD"] == pytest.approx(bill.total_cents / 100)
     assert sums["Spares"] == pytest.approx(bill.spares_cents / 100)
-    assert sums["Plan and spares"] == pytest.approx((bill.total_cents + bill.spares_cents) / 100)
+    assert sums["Order and spares"] == pytest.approx((bill.total_cents + bill.spares_cents) / 100)
 
 
-def test_the_summary_s_total_is_that_of_the_parts_list() -> None:
+def test_the_answer_s_total_is_that_of_the_order() -> None:
     bill = planned()[0].bill
-    texts = {cell for row in opened(values=True)["Summary"].iter_rows(values_only=True) for cell in row if cell}
+    texts = {cell for row in opened(values=True)["Answer"].iter_rows(values_only=True) for cell in row if cell}
 
     assert bill.total_cents / 100 in texts
 
 
-def test_only_prices_of_nothing_or_more_can_be_typed_in() -> None:
-    (rule,) = {(one.type, one.operator, one.formula1) for one in opened()["Parts list"].data_validations.dataValidation}
+def test_a_price_that_is_no_number_is_warned_of_and_may_stay() -> None:
+    (rule,) = {
+        (one.type, one.operator, one.formula1, one.errorStyle)
+        for one in opened()["Order"].data_validations.dataValidation
+    }
 
-    assert rule == ("decimal", "greaterThanOrEqual", "0")
+    assert rule == ("decimal", "greaterThanOrEqual", "0", "warning")
 
 
-def test_plain_rows_hold_every_line_and_no_formula() -> None:
+def test_plain_rows_hold_every_line() -> None:
     bill = planned()[0].bill
-    titles, *rows = import_rows(bill)
+    _, *rows = import_rows(bill)
 
     assert [(row[0], row[1], row[-1]) for row in rows] == [
         (line.item_id, line.quantity, line.unit_price_cents / 100) for line in (*bill.lines, *bill.spares)
     ]
-    cells = [cell for row in opened()["For import"].iter_rows(values_only=True) for cell in row]
-    assert not any(isinstance(cell, str) and cell.startswith("=") for cell in cells)
-    assert len(cells) == len(titles) * (len(rows) + 1)
 
 
 def test_the_csv_reads_back_and_a_text_like_a_formula_is_made_harmless() -> None:
@@ -117,7 +137,7 @@ def test_the_price_command_says_what_the_plan_costs_and_what_would_be_cheaper(tm
     quote, better = tmp_path / "quote.xlsx", tmp_path / "better.xlsx"
     assert retrofit("plan", FILE, "-o", str(quote)).exit_code == 0
     book = openpyxl.load_workbook(quote)
-    sheet = book["Parts list"]
+    sheet = book["Order"]
     (row,) = [row[0].row for row in sheet.iter_rows() if row[13].value == "sch40-reducing-coupling-100x075"]
     sheet.cell(row, 9).value = 9.0
     book.save(quote)
@@ -138,11 +158,12 @@ def test_the_price_command_refuses_a_damaged_quote_by_cell(tmp_path: Path) -> No
     quote = tmp_path / "quote.xlsx"
     retrofit("plan", FILE, "-o", str(quote))
     book = openpyxl.load_workbook(quote)
-    book["Parts list"]["I2"] = "ask"
+    head = next(row for row in range(1, 20) if book["Order"].cell(row, 1).value == "Qty")
+    book["Order"].cell(head + 1, 9).value = "ask"
     book.save(quote)
 
     result = retrofit("price", FILE, str(quote))
 
     assert result.exit_code == 2
-    assert "quote.xlsx, Parts list!I2: found the text 'ask'; allowed: a plain number above 0" in result.stderr
+    assert f"quote.xlsx, Order!I{head + 1}: found the text 'ask'; allowed: a plain number above 0" in result.stderr
     assert result.stdout == ""

@@ -10,31 +10,47 @@ import openpyxl
 import pytest
 from conftest import demo_report
 from openpyxl.cell import Cell
+from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
+from optimizer.documents.answer import change_lines, safety_words
 from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.sheet_kit import Book, Sheet
 from optimizer.documents.sheet_kit import Cell as Written
 from optimizer.documents.type_width import text_height_points
-from optimizer.documents.words import steps_of
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
+from optimizer.model.safety import SafetyCheck, SafetyReport
 from optimizer.takeoff import bill_of
 
-SHEETS = ["Summary", "Parts list", "Take-out", "Flow check", "Assumptions and cautions", "For import"]
-LISTS = SHEETS[1:4]
+SHEETS = ["Answer", "Order", "Appendix"]  # without a take-off and a card
 
 
 def opened(report: PlanReport, values: bool = False, paper: str | None = None) -> openpyxl.Workbook:
     return openpyxl.load_workbook(io.BytesIO(workbook_bytes(report, paper=paper)), data_only=values)
 
 
-def rows_of(sheet: Worksheet) -> list[dict[str, Cell]]:
-    """Return the rows under the titles of the first row, by title."""
-    titles = [cell.value for cell in sheet[1]]
-    return [dict(zip(titles, row, strict=True)) for row in sheet.iter_rows(min_row=2)]
+def head_row(sheet: Worksheet, first: str = "Qty") -> int:
+    """Return the first row that begins with this title."""
+    return next(row for row in range(1, sheet.max_row + 1) if sheet.cell(row, 1).value == first)
+
+
+def rows_of(sheet: Worksheet, first: str = "Qty") -> list[dict[str, Cell]]:
+    """Return the rows under the row of titles that begins with this one, by title, down to one without a first cell."""
+    head = head_row(sheet, first)
+    titles = [cell.value for cell in sheet[head] if cell.value]
+    found = []
+    for row in sheet.iter_rows(min_row=head + 1):
+        if row[0].value is None:
+            break
+        found.append(dict(zip(titles, row, strict=False)))
+    return found
+
+
+def total_row(sheet: Worksheet) -> int:
+    return next(row for row in range(1, sheet.max_row + 1) if str(sheet.cell(row, 4).value).startswith("Total, "))
 
 
 def texts(book: openpyxl.Workbook) -> Iterator[str]:
@@ -52,49 +68,46 @@ def test_the_sheets_stand_in_reading_order(report: PlanReport) -> None:
 
 
 def test_every_line_of_the_bill_is_a_row_with_numbers_as_numbers(report: PlanReport) -> None:
-    rows = rows_of(opened(report, values=True)["Parts list"])
+    rows = rows_of(opened(report, values=True)["Order"])
 
-    for line, row in zip(report.bill.lines, rows, strict=False):
+    for line, row in zip(report.bill.lines, rows, strict=True):
         assert row["Qty"].value == line.quantity
         assert row["List price (USD)"].value == pytest.approx(line.unit_price_cents / 100, abs=1e-9)
         assert row["Extended price (USD)"].value == pytest.approx(line.extended_cents / 100, abs=1e-9)
-        words = ("Unit", "Group", "Description", "Size", "Material", "Where used", "Item no.")
-        wanted = (
-            line.unit,
-            line.group,
-            line.description,
-            line.size,
-            line.material,
-            line.where_used,
-            line.item_id,
-        )
+        words = ("Unit", "Size", "Ends", "Standard", "Item no.")
+        wanted = (line.unit, line.size, line.ends, line.standard, line.item_id)
         assert tuple(row[title].value or "" for title in words) == wanted
+        assert line.where_used in row["Where used"].value
+        assert row["What"].value in line.description
+        assert row["Material, rating"].value.startswith(line.material)
         assert row["Store's unit price (USD)"].value is None
-    assert len(rows) == len(report.bill.lines) + 1  # and the total
+        assert row["In stock"].value == "☐"
+
+
+def test_a_line_says_what_pressure_its_part_is_rated_for(report: PlanReport) -> None:
+    rated = replace(report.bill.lines[0], rating_pa=1.0e6)  # 10 bar, by definition 145.04 psi
+    bill = replace(report.bill, lines=(rated, *report.bill.lines[1:]))
+
+    assert rows_of(opened(replace(report, bill=bill))["Order"])[0]["Material, rating"].value == "PVC, 145.0 psi"
 
 
 def test_extended_prices_and_the_total_are_formulas(report: PlanReport) -> None:
-    rows = rows_of(opened(report)["Parts list"])
-    last = len(report.bill.lines) + 1
+    sheet = opened(report)["Order"]
+    rows, head, total = rows_of(sheet), head_row(sheet), total_row(sheet)
 
-    asked = [f'=A{row}*IF(I{row}="",H{row},I{row})' for row in range(2, last + 1)]
-    assert [row["Extended price (USD)"].value for row in rows[:-1]] == asked
-    assert rows[-1]["Extended price (USD)"].value == f"=SUM(K2:K{last})"
-    assert rows[-1]["Store's unit price (USD)"].value == f'=COUNT(I2:I{last})&" of {last - 1} priced"'
-
-
-def test_how_many_lines_are_priced_has_the_room_of_two_columns(report: PlanReport) -> None:
-    sheet = opened(report)["Parts list"]
-    row = len(report.bill.lines) + 2
-
-    assert f"I{row}:J{row}" in {str(one) for one in sheet.merged_cells.ranges}
+    price = 'IF(I{0}="",H{0},IFERROR(VALUE(I{0}),H{0}))'
+    asked = [f"=A{row}*{price.format(row)}" for row in range(head + 1, total)]
+    assert [row["Extended price (USD)"].value for row in rows] == asked
+    assert sheet.cell(total, 10).value == f"=SUM(J{head + 1}:J{total - 1})"
+    cells = f"I{head + 1}:I{total - 1}"
+    assert sheet.cell(total, 8).value == f'=SUMPRODUCT(({cells}<>"")*ISNUMBER(VALUE({cells})))&" of {len(rows)} priced"'
 
 
 def test_a_flow_that_runs_backwards_stays_a_number_and_says_so(report: PlanReport) -> None:
     first, *rest = report.verification.demands
     demands = (replace(first, all_open_m3_s=-first.all_open_m3_s), *rest)
     backwards = replace(report, verification=replace(report.verification, demands=demands))
-    cell = next(row[5] for row in opened(backwards)["Summary"].iter_rows() if row[0].value == "display return")
+    cell = next(row[4] for row in opened(backwards)["Answer"].iter_rows() if row[0].value == "display return")
 
     assert cell.value == pytest.approx(-1236)
     assert cell.number_format == '#,##0_);#,##0" backwards"'
@@ -104,95 +117,115 @@ def test_the_stored_totals_are_the_bill_to_the_cent(report: PlanReport) -> None:
     book = opened(report, values=True)
     total = report.bill.total_cents / 100
 
-    assert rows_of(book["Parts list"])[-1]["Extended price (USD)"].value == pytest.approx(total, abs=1e-9)
-    assert row_with(book["Summary"], "Parts, in USD")[1] == pytest.approx(total, abs=1e-9)
-    assert row_with(book["Summary"], "Total")[6] == pytest.approx(total, abs=1e-9)
+    assert book["Order"].cell(total_row(book["Order"]), 10).value == pytest.approx(total, abs=1e-9)
+    assert row_with(book["Answer"], "Store total, USD")[1] == pytest.approx(total, abs=1e-9)
 
 
-def test_the_summary_fetches_the_total_from_the_parts_list(report: PlanReport) -> None:
-    last = len(report.bill.lines) + 2
+def test_the_answer_fetches_the_total_from_the_order(report: PlanReport) -> None:
+    book = opened(report)
 
-    assert row_with(opened(report)["Summary"], "Parts, in USD")[1] == f"='Parts list'!K{last}"
+    assert row_with(book["Answer"], "Store total, USD")[1] == f"='Order'!J{total_row(book['Order'])}"
+
+
+def test_the_order_has_lines_for_who_asks_and_says_what_may_stand_in(report: PlanReport) -> None:
+    sheet = opened(report)["Order"]
+    first = [cell.value for cell in sheet[1] if cell.value]
+
+    assert first == ["Name", "Phone", "Date", "Pick-up"]
+    assert {"not drain (DWV) fittings", "Schedule 80", "BSP"} <= {
+        words for words in ("not drain (DWV) fittings", "Schedule 80", "BSP") if words in str(sheet["A3"].value)
+    }
 
 
 def test_prices_are_shown_with_their_currency(report: PlanReport) -> None:
-    rows = rows_of(opened(report)["Parts list"])
+    rows = rows_of(opened(report)["Order"])
     francs = replace(report, bill=replace(report.bill, currency="CHF"))
 
     assert '"$"#,##0.00' in rows[0]["List price (USD)"].number_format
-    assert '#,##0.00 "CHF"' in rows_of(opened(francs)["Parts list"])[0]["List price (CHF)"].number_format
+    assert '#,##0.00 "CHF"' in rows_of(opened(francs)["Order"])[0]["List price (CHF)"].number_format
 
 
-def test_each_demand_is_told_before_and_after(report: PlanReport) -> None:
-    run, low, high, now, after, all_open, reached = row_with(opened(report, values=True)["Summary"], "display return")
+def test_each_demand_is_told_before_and_after_with_a_bar(report: PlanReport) -> None:
+    sheet = opened(report, values=True)["Answer"]
+    run, target, now, after, all_open, _ = row_with(sheet, "display return")
 
-    assert (run, low, high, reached) == ("display return", pytest.approx(1100), None, "yes")
+    assert (run, target) == ("display return", "at least 1,100")
     assert (now, after, all_open) == (pytest.approx(742), pytest.approx(1118), pytest.approx(1236))
+    assert len(sheet._images) == len(report.verification.demands)
 
 
-def test_the_summary_says_how_sure_the_plan_is(report: PlanReport) -> None:
+def test_the_answer_begins_with_what_the_parts_cost_and_bring(report: PlanReport) -> None:
+    told = opened(report)["Answer"]["A2"].value
+
+    total = f"${report.bill.total_cents / 100:.2f}"
+    assert told == f"Parts for {total} bring all 3 flows to their targets. Today 0 of 3 are on target."
+
+
+def test_the_answer_says_how_sure_the_plan_is(report: PlanReport) -> None:
     plan = replace(report.plan, status=Status.FEASIBLE, bound_cents=(report.plan.material_cents or 0) - 1234)
 
-    assert any(text.startswith("Proved cheapest") for text in texts(opened(report)))
     assert any("could save $12.34 at the very most" in text for text in texts(opened(replace(report, plan=plan))))
 
 
-def test_steps_settings_and_unchanged_runs_are_on_the_summary(report: PlanReport) -> None:
-    said = set(texts(opened(report)))
+def test_what_changes_takes_three_lines_however_many_runs_change(report: PlanReport) -> None:
+    few = list(change_lines(report))
+    runs = {
+        f"{name} {copy}": replace(one, run=f"{name} {copy}")
+        for copy in range(3)
+        for name, one in report.plan.runs.items()
+    }
+    many = list(change_lines(replace(report, plan=replace(report.plan, runs=runs))))
 
-    steps = [*steps_of(report.plan.runs["riser"].changes), *report.plan.tees["manifold"].changes]
-
-    assert len(steps) == 6  # the third step of the riser has two clauses
-    assert set(steps) <= said
-    assert {"ball valve handle 35° from open", "3/4 in true-union ball valve, the 1st of 2"} <= said
-    assert "Left as they are: display return, media reactor." in said
-    assert row_with(opened(report)["Summary"], "return pump")[1:3] == (0.8, 0.9)
-
-
-def test_the_parts_cost_of_the_runs_adds_up(report: PlanReport) -> None:
-    sheet = opened(report, values=True)["Summary"]
-    titles = next(row for row in sheet.iter_rows() if row[6].value == "Parts cost")[0].row
-    costs = [row[6] for row in sheet.iter_rows(min_row=titles + 1, values_only=True) if isinstance(row[6], float)]
-
-    assert sum(costs[:-1]) == pytest.approx(costs[-1], abs=1e-9)
-    assert costs[-1] == pytest.approx(report.bill.total_cents / 100)
+    assert few[0].startswith("riser: replace 5 parts by 1-1/2 in. pipe, 1-1/2 in. 90° sweep elbow")
+    assert few[-1] == "Set pump return pump to 90 % (now 80 %) and 2 valves as the card says."
+    assert len(few) <= 3
+    assert len(many) == 3
+    assert "riser 2" in many[1]
 
 
-def test_the_take_out_list_holds_every_line(report: PlanReport) -> None:
-    rows = opened(report)["Take-out"].iter_rows(min_row=2, values_only=True)
+def test_what_is_close_to_its_limit_is_named(report: PlanReport) -> None:
+    checks = (
+        SafetyCheck("drain-back into the sump", "volume", 0.02, 0.0681, 0.0757, "the sump runs over"),
+        SafetyCheck("flow into 'display'", "flow", 1e-4, 2e-4, 1e-3, "it floods"),
+    )
+    checked = replace(report, verification=replace(report.verification, safety=SafetyReport(checks)))
 
-    assert [tuple(row) for row in rows] == [
-        (line.quantity, line.unit, line.description, line.where, line.fate, line.why) for line in report.bill.taken_out
-    ]
+    words = safety_words(checked)  # 0.0681 m³ are 17.99 of 20.00 gal (231 cubic inches)
+    assert words.startswith(
+        "All 2 checks passed; close to its limit: drain-back into the sump, 18.0 gal of 20.0 gal (90 %)"
+    )
+    assert "display" not in words
 
 
-def test_the_flow_check_has_every_run_with_its_change_as_a_formula(report: PlanReport) -> None:
-    formulas, values = (rows_of(opened(report, values=values)["Flow check"]) for values in (False, True))
+def test_every_run_has_its_change_as_a_formula(report: PlanReport) -> None:
+    formulas, values = (rows_of(opened(report, values=values)["Appendix"], "Run") for values in (False, True))
 
-    assert [row["Run"].value for row in values] == list(report.system.network.runs)
-    assert formulas[1]["Change (gph)"].value == "=G3-F3"
-    assert values[1]["Change (gph)"].value == pytest.approx(1118 - 742)
-    assert values[1]["Fastest water after (ft/s)"].value == pytest.approx(1.49 / 0.3048)
+    assert [row["Run"].value for row in values][: len(report.system.network.runs)] == list(report.system.network.runs)
+    row = formulas[1]["Now"].row
+    assert formulas[1]["Change"].value == f"=G{row}-F{row}"
+    assert values[1]["Change"].value == pytest.approx(1118 - 742)
+    assert values[1]["Highest velocity (ft/s)"].value == pytest.approx(1.49 / 0.3048)
 
 
 def test_the_band_of_the_flows_stands_beside_them_where_it_is_known(report_with_band: PlanReport) -> None:
-    row = rows_of(opened(report_with_band)["Flow check"])[1]
+    row = rows_of(opened(report_with_band)["Appendix"], "Run")[1]
 
-    assert row["After, at the low end (gph)"].value == pytest.approx(0.9 * 1118)
-    assert row["After, at the high end (gph)"].value == pytest.approx(1.1 * 1118)
+    assert row["80 % range, low end"].value == pytest.approx(0.9 * 1118)
+    assert row["80 % range, high end"].value == pytest.approx(1.1 * 1118)
 
 
 def test_a_run_that_carries_nothing_yet_shows_a_dash_and_no_number(report: PlanReport) -> None:
     flows = {**report.before_flows_m3_s, "uv line": float("nan")}
-    row = rows_of(opened(replace(report, before_flows_m3_s=flows))["Flow check"])[2]
+    row = rows_of(opened(replace(report, before_flows_m3_s=flows))["Appendix"], "Run")[2]
 
-    assert (row["Now (gph)"].value, row["Change (gph)"].value) == ("–", "–")
+    assert (row["Now"].value, row["Change"].value) == ("–", "–")
 
 
-def test_all_cautions_and_assumptions_are_printed(report: PlanReport) -> None:
+def test_removed_parts_all_cautions_and_assumptions_are_in_the_appendix(report: PlanReport) -> None:
     said = set(texts(opened(report)))
 
     assert {remark.text for remark in (*CAUTIONS, *assumptions(report))} <= said
+    assert {line.why for line in report.bill.taken_out} <= said
 
 
 @pytest.mark.parametrize(
@@ -219,7 +252,7 @@ def test_a_name_that_looks_like_a_formula_stays_text(report: PlanReport, start: 
     system = replace(report.system, name=name, network=network)
     book = opened(replace(report, system=system, plan=named, bill=bill_of(system, named), notes=(name,)))
 
-    assert sum("HYPERLINK" in text for text in texts(book)) >= 5
+    assert sum("HYPERLINK" in text for text in texts(book)) >= 4
     for sheet in book:
         for row in sheet.iter_rows():
             for cell in row:
@@ -236,21 +269,19 @@ def test_a_very_long_name_is_shortened_and_still_written(report: PlanReport) -> 
 
 @pytest.mark.parametrize("name", ["Tom & Ann's tank", "R&G", "&[Picture]", "&P", "2 tanks", "&&&"])
 def test_a_name_in_the_print_header_is_text_and_no_code(name: str) -> None:
-    header = opened(demo_report(name))["Parts list"].oddHeader
+    header = opened(demo_report(name))["Order"].oddHeader
 
     assert "&" not in (header.right.text or "").removeprefix("&")
-    assert "Parts list" in header.left.text
+    assert "Order" in header.left.text
 
 
-def test_lists_keep_their_titles_in_sight_on_every_page_and_can_be_filtered(report: PlanReport) -> None:
-    book = opened(report)
+def test_the_order_keeps_its_titles_in_sight_on_every_page_and_can_be_filtered(report: PlanReport) -> None:
+    sheet = opened(report)["Order"]
+    head = head_row(sheet)
 
-    for name in LISTS:
-        sheet = book[name]
-        assert sheet.freeze_panes == "A2"
-        assert sheet.print_title_rows == "$1:$1"
-        rows = len(report.bill.lines) + 1 if name == "Parts list" else sheet.max_row
-        assert sheet.auto_filter.ref == f"A1:{sheet.cell(1, sheet.max_column).column_letter}{rows}"
+    assert sheet.freeze_panes == f"A{head + 1}"
+    assert sheet.print_title_rows == f"${head}:${head}"
+    assert sheet.auto_filter.ref == f"A{head}:N{total_row(sheet) - 1}"
 
 
 @pytest.mark.parametrize(
@@ -260,24 +291,32 @@ def test_paper_follows_the_units_unless_it_is_named(paper: str | None, units: st
     assert {sheet.page_setup.paperSize for sheet in opened(demo_report(units=units), paper=paper)} == {size}
 
 
-def test_every_sheet_prints_one_page_wide_with_page_numbers(report: PlanReport) -> None:
+def test_every_sheet_prints_one_page_wide_with_page_numbers_and_all_that_is_on_it(report: PlanReport) -> None:
     for sheet in opened(report):
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0)
         assert "Page &P of &N" in sheet.oddFooter.right.text
-        assert sheet.page_margins.left >= 0.4
+        assert sheet.page_margins.left >= 0.3
+        assert sheet.print_area == f"'{sheet.title}'!$A$1:${get_column_letter(sheet.max_column)}${sheet.max_row}"
+    pages = [(sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) for sheet in opened(report)]
+    assert pages == [(1, None), (1, None), (1, 3)]  # one page is what a file says by saying nothing
     wide = [sheet.page_setup.orientation for sheet in opened(report)]
-    assert wide == ["portrait", "landscape", "landscape", "landscape", "portrait", "landscape"]
+    assert wide == ["portrait", "landscape", "landscape"]
+
+
+def test_a_long_order_takes_more_pages_rather_than_smaller_letters(report: PlanReport) -> None:
+    bill = replace(report.bill, lines=report.bill.lines * 8)
+    sheet = opened(replace(report, bill=bill, plan=replace(report.plan, cost_cents=bill.total_cents)))["Order"]
+
+    assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0)
 
 
 def test_a_row_is_high_enough_for_its_longest_text(report: PlanReport) -> None:
-    line = replace(report.bill.lines[0], note="cement " * 27)  # three in a column of 24 digits: nine lines
+    line = replace(report.bill.lines[0], description="cement " * 27)  # three in a column of 27 digits: nine lines
     bill = replace(report.bill, lines=(line, *report.bill.lines[1:]))
-    short, long = (
-        opened(replace(report, bill=one))["Parts list"].row_dimensions[2].height for one in (report.bill, bill)
-    )
+    sheets = [opened(replace(report, bill=one))["Order"] for one in (report.bill, bill)]
+    short, long = (sheet.row_dimensions[head_row(sheet) + 1].height for sheet in sheets)
 
-    assert 2 * 11.5 <= short < 3 * 11.5  # 10 point Arial takes 11.5 points a line (ascent, descent and gap of the font)
+    assert 11.5 <= short < 3 * 11.5  # 10 point Arial takes 11.5 points a line (ascent, descent and gap of the font)
     assert 9 * 11.5 <= long <= 11 * 11.5
 
 
@@ -317,18 +356,16 @@ def test_the_time_inside_is_a_price_date_unless_one_is_given(report: PlanReport)
     assert book.properties.created.replace(tzinfo=None) == given
 
 
-def test_a_plan_that_buys_nothing_says_so(report: PlanReport) -> None:
+def test_a_plan_that_buys_nothing_says_so_once_and_has_no_empty_lists(report: PlanReport) -> None:
     runs = {name: replace(one, purchases=(), removed=(), changes=()) for name, one in report.plan.runs.items()}
     plan = replace(report.plan, runs=runs, tees={}, consumables=(), cost_cents=0, bound_cents=0)
     book = opened(replace(report, plan=plan, bill=bill_of(report.system, plan)), values=True)
-    said = set(texts(book))
+    said = list(texts(book))
 
-    assert {
-        "Nothing needs to be bought.",
-        "Nothing comes out.",
-        "Nothing is bought and nothing is cut: settings do it.",
-    } <= said
-    assert rows_of(book["Parts list"])[-1]["Extended price (USD)"].value == 0
+    assert book.sheetnames == ["Answer", "Appendix"]
+    assert sum(text.startswith("New settings alone, no parts, bring") for text in said) == 1
+    assert not any("Removed parts" in text or "Nothing needs to be bought" in text for text in said)
+    assert row_with(book["Answer"], "Store total, USD")[1] == 0
 
 
 def test_a_file_that_is_there_is_left_alone_unless_told(report: PlanReport, tmp_path: Path) -> None:

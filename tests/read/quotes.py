@@ -14,12 +14,12 @@ from optimizer import pipeline
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.model.catalog import Catalog
 from optimizer.model.outcome import PlanReport
-from optimizer.model.quote import ITEM_TITLE, STORE_PRICE_TITLE
+from optimizer.model.quote import ITEM_TITLE, QUANTITY_TITLE, STORE_PRICE_TITLE
 from optimizer.read.places import data_directory
 from optimizer.read.quote import Asked
 
 EXAMPLE = data_directory("examples") / "single-return.yaml"
-PARTS = "Parts list"
+PARTS = "Order"
 
 
 @cache
@@ -40,15 +40,20 @@ def asked() -> dict[str, Asked]:
     return lines | {line.item_id: Asked(line.quantity, line.unit_price_cents, spare=True) for line in bill.spares}
 
 
+def head(sheet: Worksheet) -> int:
+    """Return the row of the titles."""
+    return next(row for row in range(1, sheet.max_row + 1) if sheet.cell(row, 1).value == QUANTITY_TITLE)
+
+
 def titles(sheet: Worksheet) -> dict[str, int]:
     """Return the columns of a sheet by their titles, from 1; without the currency behind them."""
-    return {str(cell.value).split(" (")[0]: cell.column for cell in sheet[1] if cell.value}
+    return {str(cell.value).split(" (")[0]: cell.column for cell in sheet[head(sheet)] if cell.value}
 
 
 def rows(sheet: Worksheet) -> dict[str, int]:
     """Return the rows of a parts list by item number."""
     column = titles(sheet)[ITEM_TITLE]
-    found = ((sheet.cell(row, column).value, row) for row in range(2, sheet.max_row + 1))
+    found = ((sheet.cell(row, column).value, row) for row in range(head(sheet) + 1, sheet.max_row + 1))
     return {str(item): row for item, row in found if item}
 
 

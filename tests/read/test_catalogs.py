@@ -383,7 +383,7 @@ def test_brass_is_in_the_catalog_and_is_not_reef_safe(catalog: Catalog) -> None:
         ("crossover-d32x100-socket-socket", "32 mm × 1 in. PVC-U PN16 metric-to-inch coupling, socket × socket"),
         ("brass-nipple-075-npt", "3/4 in. brass close nipple, NPT male × NPT male"),
         ("washer-075", "3/4 in. flat washer for BSPP thread, pack of 2"),
-        ("cement-half-pint", "PVC solvent cement, medium body, 1/2 US pint (237 mL) can"),
+        ("cement-half-pint", "PVC solvent cement, medium body, 8 fl oz (237 mL) can"),
     ],
 )
 def test_descriptions_are_in_trade_wording(catalog: Catalog, item_id: str, words: str) -> None:

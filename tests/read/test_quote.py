@@ -11,7 +11,8 @@ from pathlib import Path
 import openpyxl
 import pytest
 from openpyxl.utils import get_column_letter
-from quotes import PARTS, asked, filled, planned, price_cell, rows, titles, written
+from openpyxl.worksheet.worksheet import Worksheet
+from quotes import PARTS, asked, filled, head, planned, price_cell, rows, titles, written
 
 from optimizer import pipeline
 from optimizer.errors import InputError
@@ -58,12 +59,13 @@ def test_the_total_of_the_plan_follows_the_store(tmp_path: Path) -> None:
 def test_moved_rows_added_columns_and_another_order_of_sheets_survive(tmp_path: Path) -> None:
     def change(book: openpyxl.Workbook) -> None:
         sheet = book[PARTS]
+        below = head(sheet) + 3
         for merged in list(sheet.merged_cells.ranges):
             sheet.unmerge_cells(str(merged))
         sheet.insert_cols(1, 2)
         sheet.insert_rows(1, 3)
-        place = titles_at(sheet, 4)
-        first, last = 5, 4 + len(planned()[0].bill.lines)
+        place = titles_at(sheet, below)
+        first, last = below + 1, below + len(planned()[0].bill.lines)
         for column in range(1, sheet.max_column + 1):
             one, other = sheet.cell(first, column), sheet.cell(last, column)
             one.value, other.value = other.value, one.value
@@ -128,7 +130,7 @@ def planned_path() -> Path:
     ],
 )
 def test_missing_and_odd_prices_are_reported_by_cell(tmp_path: Path, value: object, words: str) -> None:
-    assert remark_of(tmp_path, price(ELBOW, value)) == f"quote.xlsx, Parts list!{cell(ELBOW)}: {words}"
+    assert remark_of(tmp_path, price(ELBOW, value)) == f"quote.xlsx, Order!{cell(ELBOW)}: {words}"
 
 
 def test_a_row_that_was_left_out_is_reported(tmp_path: Path) -> None:
@@ -144,7 +146,7 @@ def test_another_quantity_is_reported_and_the_plan_s_counts(tmp_path: Path) -> N
         sheet.cell(rows(sheet)[ELBOW], titles(sheet)[QUANTITY_TITLE]).value = 5
 
     place = cell(ELBOW, QUANTITY_TITLE)
-    assert remark_of(tmp_path, change) == f"quote.xlsx, Parts list!{place}: quantity 5 of {ELBOW}; the plan takes 2"
+    assert remark_of(tmp_path, change) == f"quote.xlsx, Order!{place}: quantity 5 of {ELBOW}; the plan takes 2"
 
 
 def test_a_price_in_a_row_of_the_store_s_own_is_reported_and_not_counted(tmp_path: Path) -> None:
@@ -168,7 +170,7 @@ def another_row(item: str) -> Change:
 def title(words: str) -> Change:
     def change(book: openpyxl.Workbook) -> None:
         sheet = book[PARTS]
-        sheet.cell(1, titles(sheet)[STORE_PRICE_TITLE]).value = words
+        sheet.cell(head(sheet), titles(sheet)[STORE_PRICE_TITLE]).value = words
 
     return change
 
@@ -181,7 +183,7 @@ def shown_as(number_format: str) -> Change:
 
 
 def copied(book: openpyxl.Workbook) -> None:
-    book.copy_worksheet(book[PARTS]).title = "Parts list 2"
+    book.copy_worksheet(book[PARTS]).title = "Order 2"
 
 
 def other_items(book: openpyxl.Workbook) -> None:
@@ -233,7 +235,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
         "an empty cell in a row of the store's own; did you mean sch40-elbow-150?",
     ),
     ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}"),
-    ("copied", copied, f"quote.xlsx: found a parts list on Parts list and Parts list 2; {COLUMNS_ALLOWED}"),
+    ("copied", copied, f"quote.xlsx: found a parts list on Order and Order 2; {COLUMNS_ALLOWED}"),
     (
         "no item numbers",
         other_items,
@@ -253,8 +255,8 @@ def test_a_damaged_quote_is_refused_with_its_cell(tmp_path: Path, change: Change
         "sheets": ", ".join(book.sheetnames),
         "cell": before + cell(ELBOW),
         "short": cell(ELBOW),
-        "head": f"{before}{columns[STORE_PRICE_TITLE]}1",
-        "item_head": f"{before}{columns[ITEM_TITLE]}1",
+        "head": f"{before}{columns[STORE_PRICE_TITLE]}{head(sheet)}",
+        "item_head": f"{before}{columns[ITEM_TITLE]}{head(sheet)}",
         "extra": f"{before}{columns[STORE_PRICE_TITLE]}{sheet.max_row + 1}",
         "extra_item": f"{before}{columns[ITEM_TITLE]}{sheet.max_row + 1}",
     }
@@ -310,20 +312,62 @@ def test_unchanged_prices_find_the_same_plan_again(tmp_path: Path) -> None:
     assert requoted.bill.total_cents == report.bill.total_cents == requoted.other.bill.total_cents
 
 
-@pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
-def test_a_workbook_saved_by_a_spreadsheet_program_comes_back(tmp_path: Path) -> None:
-    path = filled(tmp_path, price(ELBOW, 3.49))
-    saved = tmp_path / "saved"
-    home = (tmp_path / "home").as_uri()
-    command = ["soffice", f"-env:UserInstallation={home}", "--headless", "--convert-to", "xlsx", "--outdir", str(saved)]
+def recalculated(path: Path, folder: Path) -> openpyxl.Workbook:
+    """Return the workbook as a spreadsheet program saves it, with the values that it works out."""
+    home = (folder / "home").as_uri()
+    command = [
+        "soffice",
+        f"-env:UserInstallation={home}",
+        "--headless",
+        "--convert-to",
+        "xlsx",
+        "--outdir",
+        str(folder),
+    ]
     subprocess.run([*command, str(path)], check=True, capture_output=True, timeout=180)
+    return openpyxl.load_workbook(folder / path.name, data_only=True)
 
-    quote = read(saved / path.name)
-    book = openpyxl.load_workbook(saved / path.name, data_only=True)
-    bill = planned()[0].bill
+
+def row_where(sheet: Worksheet, column: int, words: str) -> int:
+    return next(row for row in range(1, sheet.max_row + 1) if str(sheet.cell(row, column).value).startswith(words))
+
+
+def total_of(sheet: Worksheet) -> object:
+    return sheet.cell(row_where(sheet, 4, "Total, "), titles(sheet)["Extended price"]).value
+
+
+no_program = pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
+
+
+@no_program
+def test_a_workbook_saved_by_a_spreadsheet_program_comes_back(tmp_path: Path) -> None:
+    saved = tmp_path / "saved"
+    sheet = recalculated(filled(tmp_path, price(ELBOW, 3.49)), saved)[PARTS]
+
+    quote = read(saved / "quote.xlsx")
 
     assert quote.prices[ELBOW].cents == 349
     assert quote.remarks == ()
-    total = at_quote(bill, quote).total_cents / 100
-    shown = [row[titles(book[PARTS])["Extended price"] - 1] for row in book[PARTS].iter_rows(values_only=True)]
-    assert shown[len(bill.lines) + 1] == pytest.approx(total)  # its own arithmetic agrees
+    total = at_quote(planned()[0].bill, quote).total_cents / 100
+    assert total_of(sheet) == pytest.approx(total)  # its own arithmetic agrees
+
+
+@no_program
+def test_words_pasted_text_and_empty_cells_among_the_prices_leave_the_total_right(tmp_path: Path) -> None:
+    lines = planned()[0].bill.lines
+    ids = [line.item_id for line in lines]
+    pasted = {ids[0]: "ask", ids[1]: "4.25", ids[2]: 1.5}  # the others stay empty
+    counted = {ids[1]: 425, ids[2]: 150}
+
+    def change(book: openpyxl.Workbook) -> None:
+        for item in asked():
+            price_cell(book[PARTS], item).value = pasted.get(item)
+            price_cell(book[PARTS], item).data_type = "s" if isinstance(pasted.get(item), str) else "n"
+
+    book = recalculated(filled(tmp_path, change), tmp_path / "saved")
+    sheet, answer = book[PARTS], book["Answer"]
+
+    total = sum(line.quantity * counted.get(line.item_id, line.unit_price_cents) for line in lines) / 100
+    assert total_of(sheet) == pytest.approx(total)
+    assert answer.cell(row_where(answer, 1, "Store total"), 2).value == pytest.approx(total)
+    assert sheet.cell(row_where(sheet, 4, "Total, "), 8).value == f"2 of {len(lines)} priced"

@@ -332,10 +332,9 @@ def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
     assert pipe[number] == 277
 
 
-def test_cement_says_how_many_joints_a_can_does_and_on_what_that_rests() -> None:
+def test_cement_says_how_much_of_a_can_the_joints_take() -> None:
     notes = {line.item_id: line.note for line in planned("single-return")[1].bill.lines}
 
-    # 12 sockets; a quarter of 100, 62 and 45 sockets a pint, rounded down: common practice, no source
-    assert notes["cement-quarter-pint"] == (
-        "12 joints: 3 at 3/4 in, 8 at 1 in, 1 at 1-1/2 in; a pack does 25 or 15 or 11 (common practice, no source)"
-    )
+    # 3 at 3/4, 8 at 1 and 1 at 1-1/2 in.; a quarter of 100, 62 and 45 sockets a pint (common practice, no source),
+    # rounded down: 3/25 + 8/15 + 1/11 = 0.74
+    assert notes["cement-quarter-pint"] == "about 74 % of one can, for 12 joints"

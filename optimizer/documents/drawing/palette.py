@@ -47,6 +47,8 @@ _ROLES: dict[str, tuple[tuple[str, Colour], ...]] = {
     "shape": ((_STROKE, INK), (_FILL, PAPER)),
     "solid": ((_STROKE, INK), (_FILL, INK)),
     "water": ((_FILL, WATER),),
+    "band": ((_FILL, WATER),),
+    "rest": ((_FILL, PAPER),),
     "surface": ((_STROKE, INK),),
     "tank": ((_STROKE, MUTED),),
     "grid": ((_STROKE, FAINT),),

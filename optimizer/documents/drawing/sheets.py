@@ -15,6 +15,7 @@ from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.svg import Box, Canvas, Column, number
 
 LEAST_POINTS, LARGEST_POINTS = 8.0, 11.0  # of the smallest words in print
+_SMALLER_POINTS = (7.0, 6.0, 5.0, 4.0, 2.0, 0.5)  # where the number of sheets is given
 SMALLEST_PX = 12.0  # of the words in a picture
 _MM_PER_POINT = 25.4 / 72.0
 _STRIP = 20.0  # beside a cut, for the names of the runs that go on
@@ -71,21 +72,31 @@ class Sheets:
         return SMALLEST_PX * self.mm_per_px / _MM_PER_POINT
 
 
-def sheets_for(canvas: Canvas, shown: Shown, room: Room) -> Sheets:
-    """Return the sheets for a schematic: as few as keep its words legible, and on them as large as they fit."""
-    ways = [_sheets(canvas, shown, sides, turned) for turned, sides in enumerate((room.upright_mm, room.turned_mm))]
-    return min(ways, key=lambda one: (one.text_points < LEAST_POINTS - 0.01, len(one.tiles), -one.text_points))
+def sheets_for(canvas: Canvas, shown: Shown, room: Room, most: int | None = None) -> Sheets:
+    """Return the sheets for a schematic: as few as keep its words legible, and on them as large as they fit.
+
+    With `most` there are no more than so many, whatever becomes of the words.
+    """
+    for points in (LEAST_POINTS, *_SMALLER_POINTS) if most else (LEAST_POINTS,):
+        ways = [
+            _sheets(canvas, shown, sides, turned, points)
+            for turned, sides in enumerate((room.upright_mm, room.turned_mm))
+        ]
+        best = min(ways, key=lambda one: (one.text_points < points - 0.01, len(one.tiles), -one.text_points))
+        if most is None or len(best.tiles) <= most:
+            break
+    return best
 
 
-def _sheets(canvas: Canvas, shown: Shown, sides_mm: tuple[float, float], turned: int) -> Sheets:
-    least = LEAST_POINTS * _MM_PER_POINT / SMALLEST_PX
+def _sheets(canvas: Canvas, shown: Shown, sides_mm: tuple[float, float], turned: int, points: float) -> Sheets:
+    least = points * _MM_PER_POINT / SMALLEST_PX
     wide, high = (side / least for side in sides_mm)
     groups = list(_groups(canvas.columns, wide - _EDGE))
     tiles = [tile for columns in groups[:-1] for tile in _rows(canvas, _tile(canvas, columns), high)]
     last = _tile(canvas, groups[-1])
     legend = legend_height(shown, max(last.width, LEAST_LEGEND_PX))
     tiles += _rows(canvas, replace(last, legend=legend), high)
-    most = LARGEST_POINTS / LEAST_POINTS * least
+    most = LARGEST_POINTS * _MM_PER_POINT / SMALLEST_PX
     scale = min(*(sides_mm[0] / tile.width for tile in tiles), *(sides_mm[1] / tile.height for tile in tiles), most)
     return Sheets(tuple(tiles), bool(turned), scale)
 

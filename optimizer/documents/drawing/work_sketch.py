@@ -16,11 +16,11 @@ from optimizer.documents.drawing.schematic import draw_badge, part_role, widens
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.drawing.symbols import Spot, draw_symbol, symbol_height
 
-PAGE_PX = 756.0  # two runs side by side
-_PAIR_PX, _LANE_PX = PAGE_PX / 2, PAGE_PX / 4
+SKETCH_PX = 378.0
+_LANE_PX = SKETCH_PX / 2
 _PIPE_X, _TEXT_X, _TEXT_ROOM = 30.0, 47.0, _LANE_PX - 55.0
 _NAME, _SIZE, _STEP = 14.0, 12.0, 13.5
-_HEAD, _END, _GAP = 58.0, 26.0, 18.0  # above a lane, for the point at either end, between two shelves
+_HEAD, _END, _GAP = 38.0, 26.0, 18.0  # above a lane, for the point at either end, between two shelves
 _NEAR = 2  # so many parts beside a change are drawn though they stay
 _FOLD = 3  # so many or more in a row that stay are told in one line,
 _SHORT = 10  # unless the run has no more parts than this
@@ -46,32 +46,15 @@ class _Row:
     height: float
 
 
-def sketch_pages(sketches: Sequence[Sketch], high_px: float) -> list[Canvas]:
-    """Return the sketches on pages of `PAGE_PX` and this height; a run that is longer gets a page of its own height."""
-    pages: list[list[list[Sketch]]] = []
-    used = 0.0
-    for shelf in (list(sketches[place : place + 2]) for place in range(0, len(sketches), 2)):
-        height = _shelf_height(shelf)
-        if not pages or used + height > high_px:
-            pages.append([])
-            used = 0.0
-        pages[-1].append(shelf)
-        used += height
-    return [_page(shelves) for shelves in pages]
-
-
-def _page(shelves: Sequence[Sequence[Sketch]]) -> Canvas:
-    canvas = Canvas(PAGE_PX, sum(map(_shelf_height, shelves)))
-    top = 0.0
-    for shelf in shelves:
-        for place, sketch in enumerate(shelf):
-            _draw(canvas, sketch, place * _PAIR_PX, top)
-        top += _shelf_height(shelf)
+def sketch_canvas(sketch: Sketch) -> Canvas:
+    """Return a run now and after the work, `SKETCH_PX` wide, without its name: that stands above it."""
+    canvas = Canvas(SKETCH_PX, _height(sketch))
+    _draw(canvas, sketch, 0.0, 0.0)
     return canvas
 
 
-def _shelf_height(shelf: Sequence[Sketch]) -> float:
-    highest = max(sum(row.height for row in rows) for sketch in shelf for rows in _both(sketch))
+def _height(sketch: Sketch) -> float:
+    highest = max(sum(row.height for row in rows) for rows in _both(sketch))
     return _HEAD + 2 * _END + highest + _GAP
 
 
@@ -106,12 +89,11 @@ def _lines(text: str) -> list[str]:
 
 
 def _draw(canvas: Canvas, sketch: Sketch, left: float, top: float) -> None:
-    canvas.text(left + 10, top + 16, _short(sketch.run, _PAIR_PX - 20), "words bold", size=_NAME)
     out = any(run == sketch.run for run, _ in sketch.now.gone) or sketch.now.gone_tees & _ends(sketch)
     titles = ("now: X comes out" if out else "now: nothing comes out", "after: N is new")
     for place, (shown, rows) in enumerate(zip((sketch.now, sketch.after), _both(sketch), strict=True)):
         x = left + place * _LANE_PX
-        canvas.text(x + 10, top + 36, titles[place], "aside", size=_SIZE)
+        canvas.text(x + 10, top + 16, titles[place], "aside", size=_SIZE)
         _draw_lane(canvas, sketch, shown, rows, x, top + _HEAD)
 
 

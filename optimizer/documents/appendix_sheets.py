@@ -1,0 +1,169 @@
+"""The appendix: notes, every flow, checks, what comes out, adapters, what meters tell, cautions, assumptions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from optimizer.documents.adapters_text import PORTS_SHOWN, PRICE_NOTE, shown_ways, verdict
+from optimizer.documents.answer import NOTES_SHOWN
+from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
+from optimizer.documents.safety_text import safety_rows
+from optimizer.documents.settings_card import note_lines
+from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
+from optimizer.documents.words import money
+from optimizer.model.bill import Bill
+from optimizer.model.outcome import PlanReport
+from optimizer.takeoff.take_off import TakeOff
+from optimizer.units import flow_unit, flow_value, show_head, velocity_unit, velocity_value
+from optimizer.verify.card import SettingsCard
+
+APPENDIX_SHEET = "Appendix"
+APPENDIX_PAGES, PICTURE_PAGES = 3, 1  # all of it, and of that the plumbing after the work
+_WIDTHS = (20.0, 14.0, 14.0, 11.0, 11.0, 13.0, 13.0, 11.0, 12.0, 15.0, 15.0)
+_WORDS_SPANS = (2, 9)  # a title and what it says
+
+
+def appendix_sheet(
+    book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None, pages: int
+) -> None:
+    """Write all that is looked up once, each list only where it has rows, on so many printed pages."""
+    sheet = book.sheet(APPENDIX_SHEET, _WIDTHS, landscape=True, margins=TIGHT_MARGINS, pages=pages)
+    _notes(sheet, report)
+    _flows(sheet, report)
+    safety_rows_on(sheet, report)
+    _removed(sheet, report.bill)
+    if taken is not None:
+        adapters_on(sheet, taken)
+    if card is not None:
+        sheet.heading("What the card's meters can tell")
+        for line in note_lines(card):
+            sheet.paragraph(line, "fine print")
+    sheet.heading("Cautions")
+    _remarks(sheet, CAUTIONS)
+    sheet.heading("What the numbers rest on")
+    _remarks(sheet, assumptions(report))
+
+
+def _notes(sheet: Sheet, report: PlanReport) -> None:
+    texts = tuple(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes)))
+    if len(texts) > NOTES_SHOWN:
+        sheet.heading("Notes")
+        for text in texts:
+            sheet.paragraph(f"• {text}")
+
+
+def _removed(sheet: Sheet, bill: Bill) -> None:
+    """Write what comes out, what serves again first."""
+    if not bill.taken_out:
+        return
+    sheet.heading("Removed parts")
+    spans = (1, 3, 2, 1, 4)
+    sheet.column_titles(("Qty", "What comes out", "Where", "Then", "Why"), spans)
+    for line in bill.taken_out:
+        texts = (f"{line.quantity} {line.unit}", line.description, line.where, line.fate, line.why)
+        sheet.write([Cell(text, "small text", span=span) for text, span in zip(texts, spans, strict=True)])
+
+
+def _flows(sheet: Sheet, report: PlanReport) -> None:
+    """Write the flow of every run before and after the work, with its change as a formula."""
+    units = report.system.units
+    sheet.heading(f"Every run, flows in {flow_unit(units)}")
+    titles = ["Run", "From", "To", *_FLOW_WORDS, f"Highest velocity ({velocity_unit(units)})"]
+    if report.band is not None:
+        titles += ["80 % range, low end", "80 % range, high end"]
+    sheet.column_titles(titles, numbers=titles[3:])
+    for name in report.system.network.runs:
+        sheet.write(_flow_row(report, name, sheet.row + 1))
+
+
+_FLOW_WORDS = ("At least", "At most", "Now", "After", "Change")
+
+
+def _flow_row(report: PlanReport, name: str, row: int) -> list[Cell]:
+    units, run = report.system.units, report.system.network.runs[name]
+    before = _shown_flow(report.before_flows_m3_s, name, units)
+    after = _shown_flow(report.verification.flows_m3_s, name, units)
+    low, high = _wanted(report, name)
+    velocity_m_s = report.verification.velocities_m_s.get(name, math.nan)
+    both = (report.before_flows_m3_s, report.verification.flows_m3_s)
+    cells_of_both = [
+        doubtful(each.get(name, math.nan), doubt, name, units) for each, doubt in zip(both, report.doubts, strict=True)
+    ]
+    cells = [
+        Cell(name),
+        Cell(run.start.point),
+        Cell(run.end.point),
+        Cell(None) if low is None else number(low),
+        Cell(None) if high is None else number(high),
+        *cells_of_both,
+        _change(before, after, row) if all(doubt.known(name) for doubt in report.doubts) else number(None),
+        number(velocity_value(velocity_m_s, units), "decimal"),
+    ]
+    if report.band is not None:
+        cells += [number(flow_value(end, units), "flow") for end in report.band.get(name, (math.nan, math.nan))]
+    return cells
+
+
+def _change(before: float, after: float, row: int) -> Cell:
+    if not math.isfinite(before) or not math.isfinite(after):
+        return number(None)
+    return Cell(Formula(f"=G{row}-F{row}", after - before), "change")
+
+
+def _wanted(report: PlanReport, run: str) -> tuple[float | None, float | None]:
+    """Return the least and the most that a run was asked to carry, as shown; None where nothing was asked."""
+    units = report.system.units
+    lows = [target.low_m3_s for target in report.system.targets if target.run == run and target.low_m3_s > 0]
+    highs = [target.high_m3_s for target in report.system.targets if target.run == run and target.high_m3_s is not None]
+    return (flow_value(max(lows), units) if lows else None, flow_value(min(highs), units) if highs else None)
+
+
+def _shown_flow(flows_m3_s: Mapping[str, float], run: str, units: str) -> float:
+    return flow_value(flows_m3_s.get(run, math.nan), units)
+
+
+def safety_rows_on(sheet: Sheet, report: PlanReport) -> None:
+    """Write what was checked; nothing when nothing was."""
+    safety = report.verification.safety
+    if safety is None or not safety.checks:
+        return
+    sheet.heading("Safety checks")
+    spans = (4, 2, 2, 2, 1)
+    sheet.column_titles(("Check", "Now", "After", "Limit", "Result"), spans, numbers=("Now", "After", "Limit"))
+    for row in safety_rows(safety.checks, report.system.units):
+        styles = ("text", "text right", "text right", "text right", "text")
+        cells = zip(row, styles, spans, strict=True)
+        sheet.write([Cell(text, style, span) for text, style, span in cells])
+    for text in safety.unchecked:
+        sheet.paragraph(text)
+    sheet.paragraph(CODES)
+
+
+def adapters_on(sheet: Sheet, taken: TakeOff) -> None:
+    """Write the ways at the threaded ports of runs that change, those that must not be used with the reason."""
+    changed = {work.run for work in taken.work}
+    ports = [one for one in taken.ports if one.port.run in changed]
+    rows = [(one, way) for one in ports for way in shown_ways(one.ways, PORTS_SHOWN)]
+    if not rows:
+        return
+    units = sheet.book.units
+    sheet.heading("Adapters at threaded ports")
+    spans = (2, 3, 1, 1, 1, 1, 2)
+    titles = ("Run and port", "Pieces in order", "Price", "Head loss", "Joints", "Comes apart", "Verdict")
+    sheet.column_titles(titles, spans, numbers=("Price", "Joints", "Head loss"))
+    for one, way in rows:
+        place = f"{one.port.run}: {one.port.words}, {one.port.end}"
+        pieces = "; ".join(piece.words for piece in way.pieces) or "nothing between: the two ends mate"
+        loss = "–" if way.loss_m is None else show_head(way.loss_m, units)
+        told = verdict(way) if way.allowed else f"{verdict(way)}: {'; '.join(way.why_not)}"
+        price = money(way.price_cents, sheet.book.currency)
+        texts = (place, pieces, price, loss, str(way.leak_points), "yes" if way.unbolts else "no", told)
+        sheet.write([Cell(text, "small text", span) for text, span in zip(texts, spans, strict=True)])
+    sheet.paragraph(PRICE_NOTE, "small")
+
+
+def _remarks(sheet: Sheet, remarks: Sequence[Remark]) -> None:
+    for remark in remarks:
+        cells = zip((remark.title, remark.text), ("bold text", "text"), _WORDS_SPANS, strict=True)
+        sheet.write([Cell(text, style, span) for text, style, span in cells])

@@ -1,0 +1,61 @@
+"""The work on a plan → the sentences of the workbench that workbook and page share: before, tools, steps, close."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from optimizer.model.catalog import Kind
+from optimizer.takeoff.take_off import TakeOff
+from optimizer.takeoff.work_order import CEMENT, CUT, OPEN, WorkStep
+
+BEFORE = (
+    "Read the cautions first. Unplug the pump. Have every part, the cement, towels and a bucket at hand, and someone "
+    "who knows where the breaker is. Dry-fit before you cement."
+)
+SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
+
+
+def step_words(step: WorkStep) -> str:
+    """Return a step as it is read, its kind in front: `Cut: ...`."""
+    return f"{step.kind[:1].upper()}{step.kind[1:]}: {step.text}"
+
+
+def tools_words(taken: TakeOff) -> str:
+    """Return the tools that this work takes (common practice, no source)."""
+    return f"Tools: {', '.join(_tools(taken))}."
+
+
+def _tools(taken: TakeOff) -> Iterator[str]:
+    steps = [step for work in taken.work for step in work.steps]
+    kinds = {step.kind for step in steps}
+    text = " ".join(step.text for step in steps)
+    rigid = any(piece.item.kind is Kind.PIPE for piece in taken.cuts.pieces)
+    yield "tape measure and marker"
+    if rigid or CUT in kinds:
+        yield "fine saw or pipe cutter with a guide that keeps it square"
+        yield "deburring knife or file"
+    if CEMENT in kinds:
+        yield "primer, cement, gloves and a rag"
+    if "PTFE" in text:
+        yield "PTFE tape"
+    if "clamp" in text:
+        yield "screwdriver for the clamps"
+    if OPEN in kinds:
+        yield "strap wrench for the nuts (loosen only)"
+    yield "bucket and towels"
+    yield "lamp and safety glasses"
+
+
+def closing_words(taken: TakeOff) -> tuple[str, ...]:
+    """Return the steps after the last joint; none where nothing was joined (common practice, no source)."""
+    if not taken.work:
+        return ()
+    return (
+        "Let the last cemented joint cure for the time in its steps, longer where it is cold or damp.",
+        "Check that nothing is open: every union closed, every valve and cap in place, every tool out of the sump.",
+        "Fill slowly at the lowest safe pump speed of the card, or with the valve after the pump just cracked open.",
+        "Look at and feel every new joint; dry each one first. A joint that weeps: stop, drain, make it again.",
+        "Go to full flow, set pump and valves as the card says, and write down the first readings.",
+        "Cut the power: the sump must hold what drains back. Switch on again: the pump must not draw air.",
+        "Look once more after an hour and the next day.",
+    )
