@@ -17,6 +17,7 @@ from typing import IO, Any, NoReturn
 import click
 
 from optimizer.cli.output import say
+from optimizer.cli.threads import one_thread
 from optimizer.errors import CheckError, InputError, NoPlanError, OptimizerError, SolverError, visible
 
 DONE, ANSWER_IS_NO, BAD_INPUT, NO_ANSWER, DEFECT, STOPPED = 0, 1, 2, 3, 70, 130
@@ -88,6 +89,7 @@ def exit_code(error: OptimizerError) -> int:
 
 def _begin(words: Sequence[str]) -> None:
     """Make the streams fit to be written to, and clear away what a run that was killed has left."""
+    one_thread()
     from optimizer.documents.whole_file import open_gate, sweep
 
     _never_choke_on_a_sign(sys.stdout, sys.stderr)
