@@ -16,6 +16,7 @@ from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
+from optimizer.search.standing import as_it_stands
 
 
 @dataclass(frozen=True)
@@ -82,8 +83,11 @@ def find_plan(
     call = SolverCall(solver, time_limit_s, with_reasons, most_volume_m3)
     flows = known_flows(system)
     weigh_water = most_volume_m3 is not None
-    options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
     own = own_duties(system, flows)
+    standing = _standing(system, catalog, flows, own, call)
+    if standing is not None:
+        return standing
+    options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
     best = _best_of(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
         for variant, settings in other_pumps(system, catalog, flows):
@@ -95,6 +99,19 @@ def find_plan(
             if found.plan.found and _total(found.selection, found.duty) < least:
                 best = found
     return best
+
+
+def _standing(
+    system: System, catalog: Catalog, flows: KnownFlows, settings: list[Duty], call: SolverCall
+) -> Search | None:
+    """Return the plumbing as it stands where it serves at the least electricity there is: nothing can cost less."""
+    options = as_it_stands(system, catalog, flows.flows_m3_s)
+    if options is None:
+        return None
+    least = min(duty.energy_cents for duty in settings)
+    found = _best_of(options, flows, settings, replace(call, with_reasons=False), least + 1)
+    proved = found.plan.status is Status.OPTIMAL and _total(found.selection, found.duty) == least
+    return found if proved else None
 
 
 def _total(selection: Selection, duty: Duty) -> float:
