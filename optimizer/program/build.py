@@ -7,9 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.program.problem import RunChoice, SizingProblem, State, TeeChoice
-
-_HUGE = 10**9
+from optimizer.program.problem import Path, RunChoice, SizingProblem, State, TeeChoice
 
 
 @dataclass
@@ -51,7 +49,8 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     packs = _add_open_pack(built, problem)
     _add_side_limit(built, problem, packs)
     if least_excess:
-        excess = built.model.add_variable(lb=-_HUGE, ub=_HUGE, name="excess")
+        least, most = excess_range(problem)
+        excess = built.model.add_variable(lb=least, ub=most, name="excess")
         _add_head_limit(built, problem, excess)
         built.model.minimize(excess)
         return built
@@ -62,6 +61,21 @@ def build_sizing_model(problem: SizingProblem, least_excess: bool = False) -> Si
     built.cost = mathopt.fast_sum(terms)
     built.model.minimize(built.cost)
     return built
+
+
+def excess_range(problem: SizingProblem) -> tuple[int, int]:
+    """Return between what two numbers of loss units the worst path's excess of loss over head lies, whatever is chosen.
+
+    Both are 0 where no path has a head limit.
+    """
+    ranges = [_excess_range(problem, path) for path in problem.paths if path.is_limited]
+    return max((least for least, _ in ranges), default=0), max((most for _, most in ranges), default=0)
+
+
+def _excess_range(problem: SizingProblem, path: Path) -> tuple[int, int]:
+    groups = [[choice.loss for choice in problem.runs[run]] for run in path.runs]
+    groups += [[c.losses[run, start] for c in problem.tees[tee]] for tee, run, start in path.tee_ends]
+    return sum(map(min, groups)) - path.head, sum(map(max, groups)) - path.head
 
 
 def _add_choices(built: SizingModel, problem: SizingProblem) -> None:

@@ -9,6 +9,7 @@ import json
 import math
 import os
 import random
+import sys
 import time
 from functools import cache
 from pathlib import Path
@@ -35,6 +36,7 @@ FILES = sorted(data_directory("examples").glob("*.yaml"))
 CATALOGS = data_directory("catalogs")
 ROWS = 12  # of each shipped catalog are enough to be spoiled
 MOST_S = 20.0  # of processor time
+MOST_MB = 500.0
 MANY = int(os.environ.get("ATTACKS", "2000"))
 FEW = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 LONG = settings(max_examples=MANY, deadline=None, database=None, suppress_health_check=list(HealthCheck))
@@ -143,6 +145,14 @@ def quote_case(seed: int, folder: Path) -> None:
     assert time.process_time() - begun < MOST_S
 
 
+def in_bounds() -> None:
+    """Check that the whole process has never taken more memory than a file may cost."""
+    if sys.platform == "linux":  # elsewhere the unit is another one
+        import resource
+
+        assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 < MOST_MB
+
+
 @FEW
 @given(seed=SEEDS)
 def test_a_spoiled_system_is_read_or_its_errors_are_told(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -166,6 +176,7 @@ def test_a_spoiled_quote_is_read_or_its_errors_are_told(seed: int, tmp_path_fact
 @given(seed=SEEDS)
 def test_many_spoiled_systems(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
     system_case(seed, tmp_path_factory.getbasetemp())
+    in_bounds()
 
 
 @pytest.mark.slow
@@ -173,6 +184,7 @@ def test_many_spoiled_systems(seed: int, tmp_path_factory: pytest.TempPathFactor
 @given(seed=SEEDS)
 def test_many_spoiled_catalogs(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
     catalog_case(seed, tmp_path_factory.getbasetemp())
+    in_bounds()
 
 
 @pytest.mark.slow
@@ -180,6 +192,7 @@ def test_many_spoiled_catalogs(seed: int, tmp_path_factory: pytest.TempPathFacto
 @given(seed=SEEDS)
 def test_many_spoiled_quotes(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
     quote_case(seed, tmp_path_factory.getbasetemp())
+    in_bounds()
 
 
 @pytest.mark.slow
