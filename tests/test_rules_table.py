@@ -62,7 +62,7 @@ def test_a_rule_that_can_be_relaxed_allows_more_once_and_then_no_more(row: RuleR
     strict = Rules(
         sizes=("1 in",), resize=row.attribute != "resize", most_cuts=1, budget_cents=5000, own_lists_only=True
     )
-    sold = Sold(("3/4 in", "1 in"), pumps=True)
+    sold = Sold(("3/4 in", "1 in"), pumps=True, held=True)
     freed = row.relax(strict, sold)
 
     assert freed is not None

@@ -43,7 +43,7 @@ def considered() -> tuple[Considered, ...]:
         Considered(
             "Adapters",
             f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems, of up to 2 in plain pipe",
-            "unions between two plain ends that are not threaded",
+            "unions between two plain ends where the run is not held at both ends",
         ),
         Considered("Open end in a tank", "what the last part is replaced by", "a tail of pipe added to the last elbow"),
     )

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from optimizer.choices.closing import Closing
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
@@ -37,7 +38,8 @@ class Node:
     `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front`
     is an end that waits for a neighbour. Both None: a free end. `fast`: the far joint of the kept part has to stay.
     `within`: the front is that of new pipe on its way to the rest of the old one, of which the far end is kept; and how
-    much of that pipe [m] is hidden already.
+    much of that pipe [m] is hidden already. `made` and `closes`, in a stretch that is held at both ends: a joint was
+    made in it, something in it lets the last one close.
     """
 
     position: int
@@ -47,11 +49,14 @@ class Node:
     gap_mm: int = 0
     fast: bool = False
     within: float | None = None
+    made: bool = False
+    closes: bool = False
 
     @property
     def key(self) -> tuple[object, ...]:
         front = self.front.key if self.front else None
-        return (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within)
+        closing = (self.made, self.closes)
+        return (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within, closing)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,19 +94,32 @@ class ChoiceGraph:
     ends: dict[EndState, int] = field(default_factory=dict)
 
 
-def build_choice_graph(run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None) -> ChoiceGraph:
+def build_choice_graph(
+    run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None, held: tuple[bool, ...] = ()
+) -> ChoiceGraph:
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
+
+    `held` says of each stretch between bulkheads whether both its ends are held, see `joints.closing.tied`.
 
     A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
     a rule forbids are absent: a hub-to-hub joint can not be parted, a fitting is not stepped in size on both its
     sides, a sweep needs pipe to give up its room, every pump and device keeps a separable joint on each side, a
-    suction does not shrink below the pump's port.
+    suction does not shrink below the pump's port, in a stretch that is held at both ends something lets the last joint
+    close.
     """
-    return _Builder(run, rules, joiner, start, end).build()
+    return _Builder(run, rules, joiner, start, end, held).build()
 
 
 class _Builder:
-    def __init__(self, run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None) -> None:
+    def __init__(
+        self,
+        run: Run,
+        rules: Rules,
+        joiner: Joiner,
+        start: TeeEnd | None,
+        end: TeeEnd | None,
+        held: tuple[bool, ...] = (),
+    ) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
         self.joiner = joiner
         self.start, self.end = start, end
@@ -110,6 +128,7 @@ class _Builder:
         self.offers = Offers(run.parts, joiner)
         self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
         self.segment = _segments(self.parts)
+        self.closing = Closing(run.parts, held, joiner, rules.bend_to_fit)
 
     def build(self) -> ChoiceGraph:
         layers: dict[int, list[int]] = defaultdict(list)
@@ -140,7 +159,7 @@ class _Builder:
         if self.start.may_keep and self.start.opening is not None:
             yield KEPT, Node(0, kept=-1)
         for opening in self.start.new_openings:
-            yield opening, Node(0, front=Front(opening))
+            yield opening, Node(0, front=Front(opening), made=self.closing.is_held(0))
 
     def _ordered(self) -> ChoiceGraph:
         """Renumber the nodes by position, so that every arc leads to a higher index."""
@@ -182,7 +201,7 @@ class _Builder:
             left = self._left(node)
             if right is None or left is None:
                 return
-            for joint in self.joiner.between(left, right, node.gap_mm):
+            for joint in self._joints(node, left, right):
                 self._arc(index, node, joint, (part,), 1, kept=node.position)
             return
         self._arc(index, node, joint, (part,), 1, kept=node.position)
@@ -204,7 +223,7 @@ class _Builder:
             return
         for offer in offers:
             stepped = offer.candidate.pipe is None and is_step(left, offer.entry)
-            for joint in self.joiner.between(left, offer.entry, node.gap_mm):
+            for joint in self._joints(node, left, offer.entry):
                 self._put(index, node, joint, offer, offer.exit_stepped if stepped else offer.exit)
 
     def _keep_some(self, index: int, node: Node) -> None:
@@ -217,11 +236,20 @@ class _Builder:
         left = self._left(node)
         for right in {one.outer.key: one.outer for one in partly if not one.keeps_start and left is not None}.values():
             assert left is not None
-            for joint in self.joiner.between(left, right, node.gap_mm):
+            for joint in self._joints(node, left, right):
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
-                separable = node.separable or joint.separable
-                head = self._node(Node(node.position, front=right, separable=separable, within=hidden_m))
+                made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())
+                head = self._node(
+                    Node(
+                        node.position,
+                        front=right,
+                        separable=node.separable or joint.separable,
+                        within=hidden_m,
+                        made=made,
+                        closes=closes,
+                    )
+                )
                 arc = Arc(head, joint.parts, (), joint.methods, others, cuts=joint.cuts)
                 self.graph.arcs[index].append(arc)
 
@@ -250,7 +278,14 @@ class _Builder:
         if left is None or (self.end is None and node.position == len(self.parts) - 1):
             return  # the first and the last part of an open end stay or are replaced
         gap = node.gap_mm + (0 if part.kind is Kind.OPEN_JOINT else _laying_mm(part))
-        head = Node(node.position + 1, front=left, separable=node.separable, gap_mm=gap)
+        head = Node(
+            node.position + 1,
+            front=left,
+            separable=node.separable,
+            gap_mm=gap,
+            made=self.closing.is_held(node.position),
+            closes=node.closes,
+        )
         removed = () if part.kind is Kind.OPEN_JOINT else (node.position,)
         self.graph.arcs[index].append(Arc(self._node(head), removed=removed))
 
@@ -275,11 +310,26 @@ class _Builder:
                 return
             separable = False
         separable = separable or any(part.kind in SEPARABLE for part in parts)
+        made, closes = self.closing.after(node.made, node.closes, position, joint, parts)
+        if self.closing.ends_at(position):
+            if self.closing.never_closes(*self.closing.after(node.made, node.closes, position, joint, ())):
+                return
+            made, closes = False, False
         replaced = not sawn_off and not parts[-1].existing and parts[-1] is not self.parts[position]
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         joined = joint.parts if joint else ()
         arc = Arc(
-            self._node(Node(position + span, kept, front, separable, fast=kept is not None and bool(sawn_off))),
+            self._node(
+                Node(
+                    position + span,
+                    kept,
+                    front,
+                    separable,
+                    fast=kept is not None and bool(sawn_off),
+                    made=made,
+                    closes=closes,
+                )
+            ),
             joined + parts,
             removed,
             (joint.methods if joint else ()) + inner_joints(parts),
@@ -313,16 +363,25 @@ class _Builder:
         node = self.graph.nodes[index]
         needed = self.needed[self.segment[len(self.parts)]]
         if state == FREE or (state == KEPT and node.kept == len(self.parts) - 1):
-            if node.separable or not needed:
+            if (node.separable or not needed) and not self.closing.never_closes(node.made, node.closes):
                 self.graph.arcs[index].append(Arc(head))
             return
         left = self._left(node)
         if left is None or right is None:
             return
-        for joint in self.joiner.between(left, right, node.gap_mm):
+        for joint in self._joints(node, left, right):
+            if self.closing.never_closes(*self.closing.after(node.made, node.closes, node.position, joint, ())):
+                continue
             if node.separable or joint.separable or not needed:
                 arc = Arc(head, joint.parts, (), joint.methods, joint.extra_pipe, cuts=joint.cuts)
                 self.graph.arcs[index].append(arc)
+
+    def _joints(self, node: Node, left: Front, right: Front) -> list[Joint]:
+        """Return the ways to join two open ends; with a union too where nothing lets a held stretch close yet."""
+        found = self.joiner.between(left, right, node.gap_mm)
+        if self.closing.is_held(node.position) and not node.closes:
+            return [*found, *self.joiner.over_union(left, right, node.gap_mm)]
+        return found
 
     # rules
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 from optimizer.choices.candidates import Candidate, Shelf
 from optimizer.choices.fronts import Front, is_step
 from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
+from optimizer.joints.closing import diameters_m
 from optimizer.joints.efficient import MEETING, EfficientChains, Need
 from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
@@ -47,6 +48,7 @@ class Joiner:
     shelf: Shelf
     depths: Mapping[End, float]
     chains: EfficientChains
+    diameters_m: Mapping[str, float] = field(default_factory=dict)  # outside, of the pipe of each nominal size
     _memo: dict[tuple[object, ...], list[Joint]] = field(default_factory=dict)
 
     def between(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
@@ -57,6 +59,28 @@ class Joiner:
         if key not in self._memo:
             self._memo[key] = list(self._make_joints(left, right, gap_mm / 1000))
         return self._memo[key]
+
+    def over_union(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
+        """Return the joints between two open ends that have a union of the size of either in them.
+
+        The pipe that stays is sawn off so much shorter, the new one is cut so much shorter: a union always finds room
+        where pipe is beside it.
+        """
+        key = ("union", left.key, right.key, gap_mm)
+        if key not in self._memo:
+            self._memo[key] = list(self._over_union(left, right, gap_mm))
+        return self._memo[key]
+
+    def _over_union(self, left: Front, right: Front, gap_mm: int) -> Iterable[Joint]:
+        sizes = dict.fromkeys(front.end.size for front in (left, right) if not front.end.form.is_thread)
+        for item in (item for size in sizes for item in self.shelf.items(Kind.UNION, size)):
+            union = new_part(item)
+            if {end.form for end in union.ends} != {Form.SOCKET}:
+                continue
+            entry, leave = (Front(union.ends[i], long=True) for i in (0, -1))
+            for first in self.between(left, entry, 0):
+                for second in self.between(leave, right, gap_mm):
+                    yield first.then(union, second)
 
     def _make_joints(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
         if left.pipe is not None and right.pipe is not None and left.pipe.item_id == right.pipe.item_id:
@@ -154,13 +178,17 @@ class Joiners:
     rules: Rules
     chains: EfficientChains
     _made: dict[tuple[str, str], Joiner] = field(default_factory=dict)
+    _diameters_m: Mapping[str, float] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._diameters_m = diameters_m(self.catalog.of_kind(Kind.PIPE))
 
     def of(self, run: Run) -> Joiner:
         """Return what joins the parts of a run."""
         key = (run.family, run.size)
         if key not in self._made:
             shelf = Shelf(self.catalog, run, self.rules)
-            self._made[key] = Joiner(shelf, self.catalog.socket_depths_m, self.chains)
+            self._made[key] = Joiner(shelf, self.catalog.socket_depths_m, self.chains, self._diameters_m)
         return self._made[key]
 
 

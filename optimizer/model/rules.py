@@ -28,6 +28,7 @@ class Rules:
     most_cuts: int | None = None  # saw cuts into pipe that stands; None: any number
     budget_cents: int | None = None  # what the parts list may come to; None: any
     own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
+    bend_to_fit: bool = False  # a long leg of pipe may spring aside so that the last joint closes
     store: str = ""  # whose stock lengths count; empty: the usual ones
 
 
@@ -50,10 +51,11 @@ class Written(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Sold:
-    """What the catalogs hold that a rule may shut out: nominal sizes of pipe, and whether there are pumps."""
+    """What a rule may shut out: nominal sizes of pipe and pumps of the catalogs; and whether any run is held twice."""
 
     sizes: tuple[str, ...]
     pumps: bool
+    held: bool = False  # a run is held at both its ends, so that something must let its last joint close
 
 
 Relax = Callable[[Rules, Sold], Rules | None]
@@ -108,6 +110,10 @@ def _resizing(rules: Rules, sold: Sold) -> Rules | None:
 
 def _other_pumps(rules: Rules, sold: Sold) -> Rules | None:
     return replace(rules, other_pumps=True) if sold.pumps and not rules.other_pumps else None
+
+
+def _bending(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, bend_to_fit=True) if sold.held and not rules.bend_to_fit else None
 
 
 def _every_catalog(rules: Rules, sold: Sold) -> Rules | None:
@@ -165,6 +171,17 @@ _ROWS = (
         "yes",
         "every pump and device can still be unbolted",
         "choices/graph.py",
+    ),
+    RuleRow(
+        "bend pipe to fit",
+        "bend_to_fit",
+        _W.YES_NO,
+        "yes",
+        "no",
+        "a straight leg of 20 diameters or more may spring aside to close a last joint; otherwise a union is bought",
+        "choices/closing.py",
+        relaxed="long legs of pipe sprung aside to close the last joint (`bend pipe to fit: yes`)",
+        relax=_bending,
     ),
     RuleRow(
         "other sizes",

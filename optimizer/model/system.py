@@ -107,6 +107,7 @@ class System:
     drains: tuple[Drain, ...] = ()
     second_pump: SecondPump | None = None  # None: none may be put in
     remarks: tuple[str, ...] = ()  # what is odd in the file, each with its place, and counts all the same
+    closes_alone: bool = False  # what a run is held by counts as held whatever becomes of other runs
 
     @property
     def all_targets(self) -> tuple[Target, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from optimizer.model.plan import Plan
 from optimizer.model.safety import Verdict
 from optimizer.model.system import System
+from optimizer.verify.buildable import assembly_of
 from optimizer.verify.check import verify_plan
 
 
@@ -20,6 +21,7 @@ class Verdicts:
     missed: tuple[str, ...]
     unsafe: tuple[str, ...]
     lasting: int
+    stuck: bool = False  # it cannot be put together as it is
 
     @property
     def failures(self) -> tuple[str, ...]:
@@ -38,4 +40,4 @@ def verdicts(system: System, plan: Plan) -> Verdicts:
     unsafe = () if safety is None else safety.failures
     missed = tuple(words for words in verification.failures if words not in unsafe)
     lasting = 0 if safety is None else sum(check.verdict is Verdict.UNSAFE for check in safety.checks)
-    return Verdicts(missed, unsafe, lasting)
+    return Verdicts(missed, unsafe, lasting, bool(assembly_of(system, plan).stuck))

@@ -135,6 +135,8 @@ def _checked(question: Question, first: Search) -> Answer:
     said = verdicts(question.system, first.plan)
     if not said.failures:
         return _answer(first.plan)
+    if said.stuck and not question.system.closes_alone:
+        return _closing_alone(question, first.plan, said)
     if said.unsafe:
         system, least = question.system, _at_least(question.system, first.flows)
         if _too_much_flow(system, least):
@@ -181,6 +183,20 @@ def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
     )
 
 
+def _closing_alone(question: Question, cheaper: Plan, said: Verdicts) -> Answer:
+    """Return the plan where every held run closes by itself; `cheaper` left that to a union that another run gave up.
+
+    It is not proved the cheapest: one union may serve several runs.
+    """
+    answer = solve(replace(question, system=replace(question.system, closes_alone=True)))
+    bound = min(cheaper.bound_cents or 0, answer.bound_cents or 0)
+    if not answer.found:
+        return replace(answer, plan=_refusing(cheaper, said, proved=False, more=answer.reasons), bound_cents=bound)
+    plan = replace(answer.plan, bound_cents=bound, notes=(*answer.plan.notes, _refused(cheaper, said)))
+    status = Status.OPTIMAL if bound == answer.cents and plan.status is Status.OPTIMAL else Status.FEASIBLE
+    return replace(answer, plan=replace(plan, status=status), bound_cents=bound, refused=True)
+
+
 # flows that are not
 
 
@@ -203,6 +219,8 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
         said = verdicts(question.system, first.plan)
         if not said.failures:
             return _of_search(_mending(question, first, said, search))
+        if said.stuck and not question.system.closes_alone:
+            return _closing_alone(question, first.plan, said)
         cheaper, floor = first.plan, first.bound_cents or 0
         if first.by_hand:
             plan = _refusing(cheaper, said, proved=False, more=("the search was stopped by hand",))

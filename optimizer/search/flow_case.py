@@ -18,6 +18,7 @@ from optimizer.choices.valve_slots import with_valve_slots
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
+from optimizer.joints.closing import tied
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
@@ -184,7 +185,8 @@ def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options:
         run = found[0].run
         for slotted in with_valve_slots(run, options.catalog, system.rules):
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            graph = build_choice_graph(slotted, system.rules, joiners.of(slotted), start, end)
+            held = tied(system.network, run, system.closes_alone)
+            graph = build_choice_graph(slotted, system.rules, joiners.of(slotted), start, end, held)
             found.append(_Source(slotted, graph))
 
 

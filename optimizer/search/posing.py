@@ -26,6 +26,7 @@ from optimizer.hydraulics import (
 )
 from optimizer.hydraulics.friction import area_m2
 from optimizer.joints.chains import EndGraph
+from optimizer.joints.closing import tied
 from optimizer.joints.efficient import EfficientChains, Measure
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
@@ -86,6 +87,7 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
             joiners.of(network.runs[name]),
             tee_end_of(network, tees, network.runs[name], at_start=True),
             tee_end_of(network, tees, network.runs[name], at_start=False),
+            tied(network, network.runs[name], system.closes_alone),
         )
         for name in runs
     }

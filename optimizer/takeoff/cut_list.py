@@ -16,7 +16,8 @@ from optimizer.model.network import Network, Run
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.stock import StickRule
 from optimizer.takeoff.cutting import CutPlan
-from optimizer.takeoff.fitted import LEGS, Fit, RunEnds, fit_run, fitted
+from optimizer.takeoff.fit import Fit, fit_run, fitted
+from optimizer.takeoff.fitted import LEGS, RunEnds
 from optimizer.takeoff.list_price import PipeShop
 
 KERF_M = 0.003175  # a saw cut, 1/8 in.: common practice, no source

@@ -9,18 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Leg, Part, Run
-from optimizer.units import US, show_length
 
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
-_CORNERS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD})
-_WHOLE_MM_M = 0.001
+CORNERS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD})
+WHOLE_MM_M = 0.001
 _NOTHING_M = 1e-9
 
 
@@ -31,14 +30,6 @@ class RunEnds:
     items: tuple[CatalogItem | None, CatalogItem | None]
     open_water: tuple[bool, bool]
     kept: tuple[bool, bool] = (True, True)
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """What must be added to the new pipes of a run [m], by their place in it, and what a person must see to."""
-
-    added_m: Mapping[int, float] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
 
 
 class NewPipe(NamedTuple):
@@ -72,20 +63,32 @@ class Straight(NamedTuple):
         """Return which of the new pipes makes up for what differs: the one that shows most, of equal ones the first."""
         return max(range(len(self.pipes)), key=lambda i: (self.pipes[i].shows_m, -i))
 
-    def made_up_m(self, stood: Straight) -> float:
-        """Return what is added to the longest new pipe [m] where `stood` is to be taken up; a stub is left of it."""
+    def made_up_m(self, stood: Straight) -> dict[int, float]:
+        """Return what is added to each new pipe [m] where `stood` is to be taken up, by its place in `pipes`.
+
+        The one that shows most makes up for it. Where that gets too short, a stub is left of it and the next one goes
+        on, so that nothing is left over as long as there is pipe to take it from.
+        """
         short_m = stood.length_m - self.length_m
-        if not self.pipes or self.open or stood.open or abs(short_m) < _WHOLE_MM_M:
-            return 0.0
-        shows_m = self.pipes[self.longest()].shows_m
-        return max(short_m, min(shows_m, STUB_CLEARANCE_M) - shows_m)
+        if not self.pipes or self.open or stood.open or abs(short_m) < WHOLE_MM_M:
+            return {}
+        if short_m > 0.0 or len(self.pipes) == 1:
+            at = self.longest()
+            return {at: max(short_m, _spare_m(self.pipes[at].shows_m))}
+        found: dict[int, float] = {}
+        for at in sorted(range(len(self.pipes)), key=lambda i: (-self.pipes[i].shows_m, i)):
+            found[at] = max(short_m, _spare_m(self.pipes[at].shows_m))
+            short_m -= found[at]
+            if short_m > -_NOTHING_M:
+                break
+        return found
 
     def cut(self, stood: Straight | None) -> list[tuple[CatalogItem, float]]:
         """Return the pieces of new pipe with their lengths at the saw [m]; as stated where nothing is to be met."""
         found = [(pipe.item, pipe.length_m) for pipe in (*self.pipes, *self.stubs)]
         if stood is not None and self.pipes:
-            at = self.longest()
-            found[at] = (found[at][0], found[at][1] + self.made_up_m(stood))
+            for at, more_m in self.made_up_m(stood).items():
+                found[at] = (found[at][0], found[at][1] + more_m)
         return found
 
 
@@ -121,7 +124,7 @@ class Measure:
         """
         index = 0
         while index < len(parts):
-            if _is_pair(parts, index):
+            if is_pair(parts, index):
                 closed, tape = self._pair(tape, parts[index : index + 3], at + index)
                 yield closed
                 index += 3
@@ -167,16 +170,17 @@ class Measure:
         if last is not None and last.kind in PIPES:
             if part.kind in PIPES and not part.existing and not last.existing and part.item is last.item:
                 return None, Tape(_longer(straight, part.length_m), part, None)
-            goes_in = bool(part.ends) and (not last.existing or intact)
+            goes_in = bool(part.ends) and (not last.existing or intact or tape.place is None)
             straight = _into(straight, self.depths_m.get(part.ends[0], 0.0) if goes_in else 0.0, not last.existing)
         if part.kind in PIPES:
-            inside_m = self.depths_m.get(end, 0.0) if end is not None and (not part.existing or intact) else 0.0
+            goes_in = end is not None and (not part.existing or intact or place is None)
+            inside_m = self.depths_m.get(end, 0.0) if end is not None and goes_in else 0.0
             return None, Tape(_with_pipe(straight, part, part.length_m + inside_m, at), part, place)
         length_m = straight.length_m + self._hub_gap(end, part.ends)
         if part.kind is Kind.OPEN_JOINT:
             return None, Tape(straight.as_long(length_m)._replace(open=True), part, place)
         near_m, far_m = _take_outs(part)
-        if part.kind in _CORNERS:
+        if part.kind in CORNERS:
             return straight.as_long(length_m + near_m), Tape(Straight(far_m), part, place)
         return None, Tape(straight.as_long(length_m + near_m + far_m), part, place)
 
@@ -201,8 +205,7 @@ class Measure:
         return tape.last.ends[-1] if tape.last.ends else None
 
     def _tee_end(self, side: int) -> End | None:
-        item, leg = self.ends.items[side], (self.old.start, self.old.end)[side].leg
-        return item.ends[LEGS.index(leg)] if item is not None and leg in LEGS else None
+        return end_at_tee(self.old, self.ends, side)
 
     def _at_tee(self, straight: Straight, side: int) -> Straight:
         """Add what a tee takes up at a run's end: nothing in open water, not known where it is not plumbed yet."""
@@ -217,6 +220,11 @@ class Measure:
         if before is None or not ends or before.form is not Form.SOCKET or ends[0].form is not Form.SOCKET:
             return 0.0
         return self.depths_m.get(before, 0.0) + self.depths_m.get(ends[0], 0.0) + STUB_CLEARANCE_M
+
+
+def _spare_m(shows_m: float) -> float:
+    """Return how much shorter a pipe may get at the most [m, below 0]: a stub stays."""
+    return min(shows_m, STUB_CLEARANCE_M) - shows_m
 
 
 def _into(straight: Straight, depth_m: float, new: bool) -> Straight:
@@ -249,7 +257,7 @@ def _take_outs(part: Part) -> tuple[float, float]:
     return (take_outs[-1], take_outs[0]) if part.reverse else (take_outs[0], take_outs[-1])
 
 
-def _is_pair(parts: Sequence[Part], index: int) -> bool:
+def is_pair(parts: Sequence[Part], index: int) -> bool:
     """Return whether two new 45s on a stub that shows nothing begin here: together they stand for one bend."""
     if index + 2 >= len(parts) or parts[index].kind is not Kind.ELBOW_45 or parts[index + 1].kind not in PIPES:
         return False
@@ -257,78 +265,7 @@ def _is_pair(parts: Sequence[Part], index: int) -> bool:
     return trio[2].kind is Kind.ELBOW_45 and not any(p.existing for p in trio) and trio[1].length_m < _NOTHING_M
 
 
-def fit_run(old: Run, new: Sequence[Part], old_ends: RunEnds, new_ends: RunEnds, depths_m: Mapping[End, float]) -> Fit:
-    """Return what the new pipes of a run must be longer than stated (shorter: below 0).
-
-    Parameters
-    ----------
-    old, old_ends
-        The run as it stands, its lengths face to face, and the fittings at its ends.
-    new, new_ends
-        Its parts as planned, and the fittings at its ends as planned.
-    depths_m
-        How deep a pipe goes into each kind of end [m].
-    """
-    if not old.is_plumbed:
-        return Fit(notes=(f"run {old.name}: it is new; measure its pieces in place before you cut them",))
-    before = Measure(old, old_ends, depths_m).stood()
-    after = Measure(old, new_ends, depths_m).straights(new, _old_places(new, old.parts))
-    if len(before) != len(after):
-        if any(part.kind is Kind.PUMP and not part.existing for part in new):
-            words = "a pump was put in; shorten the sawn pipe by what it and its joints take, measured in place"
-            return Fit(notes=(f"run {old.name}: {words}",))
-        return Fit(notes=(f"run {old.name}: bends were added or left out; measure its new pieces in place",))
-    added: dict[int, float] = {}
-    notes: list[str] = []
-    for stood, planned in zip(before, after, strict=True):
-        _fit_straight(old.name, stood, planned, added, notes)
-    return Fit(added, tuple(dict.fromkeys(notes)))
-
-
-def _fit_straight(run: str, stood: Straight, planned: Straight, added: dict[int, float], notes: list[str]) -> None:
-    """Make up for the difference of one straight in its longest new pipe, or say what can not be made up for."""
-    if stood.open or planned.open:
-        if planned.pipes:
-            notes.append(f"run {run}: part of it was not plumbed before; measure the new pieces there in place")
-        return
-    short_m = stood.length_m - planned.length_m
-    if abs(short_m) < _WHOLE_MM_M:
-        return
-    if planned.pipes:
-        more_m = planned.made_up_m(stood)
-        added[planned.pipes[planned.longest()].place] = more_m
-        short_m -= more_m
-    if abs(short_m) >= _WHOLE_MM_M and not planned.free:
-        notes.append(_left_over(run, short_m, planned.kept_pipe))
-
-
-def _left_over(run: str, short_m: float, kept_pipe: bool) -> str:
-    """Return what a person must see to where no new pipe can make up for a difference."""
-    inches = show_length(abs(short_m), US)
-    size = f"{abs(1000 * short_m):.0f} mm ({inches}) {'more' if short_m < 0 else 'less'}"
-    if not kept_pipe:
-        return f"run {run}: the new parts take {size} of room; check that what they join can move by as much"
-    if short_m < 0:
-        return f"run {run}: the new parts take {size} of room; cut the kept pipe back by as much"
-    return f"run {run}: the new parts take {size} of room; leave the kept pipe as much longer where it is cut"
-
-
-def _old_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
-    """Return where each kept part stood in the old run; None for a new one."""
-    found: list[int | None] = []
-    at = 0
-    for part in parts:
-        same = (i for i in range(at, len(old)) if part.existing and old[i] is part)
-        alike = (i for i in range(at, len(old)) if part.existing and old[i] == part)
-        place = next(same, next(alike, None))
-        found.append(place)
-        at = at if place is None else place + 1
-    return found
-
-
-def fitted(parts: Sequence[Part], fit: Fit) -> tuple[Part, ...]:
-    """Return a run's parts with the new pipes as long as they must be; never below nothing."""
-    return tuple(
-        replace(part, length_m=max(0.0, part.length_m + fit.added_m[index])) if index in fit.added_m else part
-        for index, part in enumerate(parts)
-    )
+def end_at_tee(run: Run, ends: RunEnds, side: int) -> End | None:
+    """Return the opening of the fitting at a run's start (side 0) or end (1); None in open water or not plumbed yet."""
+    item, leg = ends.items[side], (run.start, run.end)[side].leg
+    return item.ends[LEGS.index(leg)] if item is not None and leg in LEGS else None

@@ -17,6 +17,7 @@ from optimizer.model.catalog import PIPES
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
 from optimizer.units import show_velocity
+from optimizer.verify.buildable import with_assembly
 from optimizer.verify.openings import TOLERANCE, Duty, pump_wants, velocity_wants
 from optimizer.verify.safety import with_safety
 from optimizer.verify.settings import with_openings
@@ -43,10 +44,10 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
     The planned plumbing is rebuilt from the plan alone, its valves are set anew for the targets, and the whole is
     solved as a network with the handles where the words put them; the flows that come out, not those that were asked
     for, are compared. Fails by: a target missed, in whatever part of the plumbing; new pipe that carries water faster
-    than the velocity limit; a pump beyond its curve; what the plan makes unsafe. Valves are set so that drains and
-    sump take what flows, where they can.
+    than the velocity limit; a pump beyond its curve; a joint that nothing lets close; what the plan makes
+    unsafe. Valves are set so that drains and sump take what flows, where they can.
     """
-    found = _verified(system, plan, conditions or conditions_of(system.network))
+    found = with_assembly(system, plan, _verified(system, plan, conditions or conditions_of(system.network)))
     return with_safety(system, plan, found) if found.flows_m3_s else found
 
 

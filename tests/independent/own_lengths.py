@@ -1,8 +1,9 @@
 """What new pipe measures at the saw, and what a list of pieces, pipe and joints comes to in a store.
 
 A run is straight between two corners (bends and pumps), and a straight keeps its length: what new fittings take up more
-or less, the new pipe of that straight that shows most is shorter or longer by; 10 mm of it stay. Less than a millimetre
-is left alone, and so is a run whose number of corners changes. Two 45s that are pushed together stand for one corner.
+or less, the new pipe of that straight that shows most is shorter or longer by; 10 mm of it stay, and what is missing
+the next one gives. Less than a millimetre is left alone, and so is a run whose number of corners changes. Two 45s that
+are pushed together stand for one corner.
 """
 
 from __future__ import annotations
@@ -69,10 +70,10 @@ def straights(laid: Sequence[Laid], count: int, first: Mouth | None, last: Mouth
                 now.length_m += piece.length_m
                 before, at, end = piece, None, piece.ends[1]
                 continue
-            if before.new or whole:
+            if before.new or whole or at is None:  # a piece sawn out of a longer pipe is as long as it must be
                 _into(now, piece.ends[0], before.new)
         if piece.kind == "pipe":
-            inside = _socket(end) if end is not None and (piece.new or whole) else 0.0
+            inside = _socket(end) if end is not None and (piece.new or whole or place is None) else 0.0
             if piece.new:
                 assert piece.row is not None
                 now.pipes.append(Pipe(piece.row, piece.length_m, piece.length_m + inside))
@@ -99,7 +100,7 @@ def straights(laid: Sequence[Laid], count: int, first: Mouth | None, last: Mouth
     now = found[-1]
     if last is not None and before is not None:
         if before.kind == "pipe":
-            if before.new or (at == count - 1 and last.stays):
+            if before.new or at is None or (at == count - 1 and last.stays):
                 _into(now, last.end, before.new)
         else:
             now.length_m += _hubs(end, last.end)
@@ -135,8 +136,10 @@ def cut(stood: Sequence[Straight], planned: Sequence[Straight]) -> list[tuple[Ro
         for old, new in zip(stood, planned, strict=True):
             short = old.length_m - new.length_m
             if new.pipes and not old.open and abs(short) >= 0.001:
-                longest = max(new.pipes, key=lambda pipe: pipe.shows_m)
-                longest.length_m += max(short, min(longest.shows_m, STUB_M) - longest.shows_m)
+                for pipe in sorted(new.pipes, key=lambda pipe: -pipe.shows_m):
+                    more = max(short, min(pipe.shows_m, STUB_M) - pipe.shows_m)
+                    pipe.length_m += more
+                    short -= more
     pipes = [pipe for new in planned for pipe in (*new.pipes, *new.stubs)]
     return [(pipe.row, math.ceil(pipe.length_m / UNIT_M - 1e-6)) for pipe in pipes]
 

@@ -32,7 +32,8 @@ from optimizer.model.stock import sticks_of
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.search.posing import Options
 from optimizer.takeoff.cutting import cut_sticks
-from optimizer.takeoff.fitted import LEGS, RunEnds, fit_run
+from optimizer.takeoff.fit import fit_run
+from optimizer.takeoff.fitted import LEGS, RunEnds
 
 KERF_M = 0.003175
 Row = tuple[float, int, tuple[tuple[str, float], ...], tuple[tuple[tuple[str, str], int], ...]]

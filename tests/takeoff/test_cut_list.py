@@ -21,8 +21,8 @@ from optimizer.read.places import data_directory
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.read.systems import load_system
 from optimizer.takeoff.cut_list import KERF_M, cut_list
-from optimizer.takeoff.fitted import RunEnds, fit_run, fitted
-from optimizer.units import show_length
+from optimizer.takeoff.fit import fit_run, fitted
+from optimizer.takeoff.fitted import RunEnds
 
 WATER = RunEnds((None, None), (True, True))
 
@@ -98,8 +98,48 @@ def test_where_a_coupling_is_put_on_a_kept_pipe_the_pipe_is_cut_back_by_its_leng
     # Sawn off at the old elbow's face the pipe is a socket's depth shorter; a coupling and a stub follow.
     more_mm = 1000 * (sum(coupling.take_outs_m) + STUB_CLEARANCE_M + 2 * DEPTH_M - DEPTH_M)
     assert fit.added_m.get(3, 0.0) == pytest.approx(0.0)
-    more = f"{more_mm:.0f} mm ({show_length(more_mm / 1000, 'US')}) more"
-    assert fit.notes == (f"run riser: the new parts take {more} of room; cut the kept pipe back by as much",)
+    (sawn,) = fit.sawn
+    assert (sawn.place, sawn.at_start, sawn.at_end, sawn.piece) == (1, False, True, False)
+    assert 1000 * sawn.off_m == pytest.approx(more_mm)
+    assert sawn.stays_m == pytest.approx(1.0 - more_mm / 1000)
+    assert sawn.shows_m == pytest.approx(sawn.stays_m - DEPTH_M)
+    assert fit.notes == ()
+
+
+def test_the_stub_in_a_fitting_that_stays_is_as_long_as_what_it_goes_into_and_what_shows() -> None:
+    # An elbow stays with a stub of its old pipe in it; a new coupling goes on that, new pipe behind it.
+    before = [part(Kind.ELBOW), pipe(0.4), part(Kind.ELBOW)]
+    after = [old(before[0]), part(Kind.COUPLING), pipe(0.4, "1 in"), old(before[2])]
+
+    (stub,) = fit_run(run_of(before), after, WATER, WATER, catalog().socket_depths_m).stubs
+
+    assert (stub.joint, stub.leave_m) == (1, pytest.approx(DEPTH_M + STUB_CLEARANCE_M))
+
+
+def test_what_one_new_pipe_cannot_give_the_next_one_gives() -> None:
+    # A valve of 60 mm more between two pipes of 40 mm: 30 mm come off each, so that 10 mm of each still show.
+    before = [part(Kind.ELBOW), pipe(0.040), part(Kind.UNION), pipe(0.040), part(Kind.ELBOW)]
+    union = item(Kind.UNION)
+    longer = replace(union, take_outs_m=tuple(one + 0.030 for one in union.take_outs_m))
+    after = [old(before[0]), pipe(0.040), new_part(longer), pipe(0.040), old(before[4])]
+
+    assert added(before, after) == pytest.approx({1: -0.030, 3: -0.030})
+
+
+def test_what_nothing_makes_up_for_is_told_with_its_place_each_for_itself() -> None:
+    # Couplings of 20 mm more between fittings that stay, in two straights alike: two notes, not one.
+    one = [part(Kind.ELBOW), part(Kind.COUPLING), part(Kind.ELBOW)]
+    before = [*one, part(Kind.COUPLING), part(Kind.ELBOW_45)]
+    coupling = item(Kind.COUPLING)
+    longer = replace(coupling, take_outs_m=tuple(one + 0.020 for one in coupling.take_outs_m))
+    after = [new_part(longer) if p.kind is Kind.COUPLING else new_part(p.item) for p in before if p.item is not None]
+
+    fit = fit_run(run_of(before), after, WATER, WATER, catalog().socket_depths_m)
+
+    assert fit.left_over_m == pytest.approx({1: 0.040, 2: 0.040})
+    assert len(fit.notes) == 2
+    assert "between 1 in. sch 40 PVC 90° elbow, socket × socket and 1 in. sch 40 PVC 45° elbow" in fit.notes[1]
+    assert all("40 mm (1-5/8 in) longer" in note for note in fit.notes)
 
 
 def test_a_pair_of_45s_stands_for_the_corner_of_the_elbow() -> None:

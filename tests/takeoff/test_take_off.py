@@ -249,10 +249,10 @@ def test_a_spare_coupling_and_a_spare_elbow_a_size_are_listed_apart() -> None:
     bill = planned("single-return")[1].bill
 
     assert [line.item_id for line in bill.spares] == [
-        f"{item}{SPARE_MARK}" for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-elbow-150")
+        f"{item}{SPARE_MARK}" for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-elbow-125")
     ]
     assert all(line.quantity == 1 for line in bill.spares)
-    assert bill.spares_cents == 69 + 99 + 199  # no pipe of 1-1/2 in. is bought that a coupling could mend
+    assert bill.spares_cents == 69 + 99 + 169  # no pipe of 1-1/4 in. is bought that a coupling could mend
     assert bill.total_cents == sum(line.extended_cents for line in bill.lines)
 
 
@@ -305,7 +305,7 @@ def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
     found = take_off(report.system, report.plan, CHECKED, catalog(), short, {})
 
     assert found.notes == (
-        "a piece of 4 ft 8-5/8 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
+        "a piece of 4 ft 6-7/8 in of 1-1/2 in. sch 40 PVC pipe is longer than the sticks of this store: have one cut "
         "to order, or join two with a coupling",
     )
     assert any(line.item_id == stick_id("sch40-pipe-150", 5 * SALE_M) for line in found.bill.lines)
@@ -335,6 +335,6 @@ def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
 def test_cement_says_how_much_of_a_can_the_joints_take() -> None:
     notes = {line.item_id: line.note for line in planned("single-return")[1].bill.lines}
 
-    # 3 at 3/4, 8 at 1 and 1 at 1-1/2 in.; a quarter of 100, 62 and 45 sockets a pint (common practice, no source),
-    # rounded down: 3/25 + 8/15 + 1/11 = 0.74
-    assert notes["cement-quarter-pint"] == "about 74 % of one can, for 12 joints"
+    # 3 at 3/4, 8 at 1 and 1 at 1-1/4 in.; a quarter of 100, 62 and 62 sockets a pint (common practice, no source),
+    # rounded down: 3/25 + 8/15 + 1/15 = 0.72
+    assert notes["cement-quarter-pint"] == "about 72 % of one can, for 12 joints"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from optimizer.joints.closing import tied
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
@@ -39,7 +40,11 @@ def _more_cuts_in_words(system: System, plan: Plan) -> str:
 def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]]:
     """Yield in words, and as a system, everything that the rules forbid and an owner could allow."""
     network = system.network
-    sold = Sold(tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES))), bool(catalog.pumps))
+    sold = Sold(
+        tuple(dict.fromkeys(item.ends[0].size for item in catalog.of_kind(*PIPES))),
+        bool(catalog.pumps),
+        _is_held(system),
+    )
     for row in RULES.values():
         relaxed = None if row.relax is None else row.relax(system.rules, sold)
         if relaxed is not None:
@@ -55,6 +60,12 @@ def relaxations(system: System, catalog: Catalog) -> Iterator[tuple[str, System]
         )
         freed = replace(system, network=network.with_runs({name: replace(run, parts=parts)}))
         yield f"changing the parts that are to stay in run {name!r}", freed
+
+
+def _is_held(system: System) -> bool:
+    """Return whether any run that is planned is held at both its ends."""
+    network = system.network
+    return any(any(tied(network, network.runs[name])) for part in system.planned_parts for name in part)
 
 
 def _may_be_released(condition: Condition) -> bool:

@@ -1,0 +1,72 @@
+"""A run as it stands and as planned → which part stood where, and which joints are made anew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from optimizer.model.catalog import PIPES
+from optimizer.model.network import Network, Part
+
+
+def old_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
+    """Return where each kept part stood in the old run; None for a new one, and for a piece of a pipe sawn through."""
+    found: list[int | None] = []
+    at = 0
+    for part in parts:
+        same = (i for i in range(at, len(old)) if part.existing and old[i] is part)
+        alike = (i for i in range(at, len(old)) if part.existing and old[i] == part)
+        place = next(same, next(alike, None))
+        found.append(place)
+        at = at if place is None else place + 1
+    return found
+
+
+def cut_from(piece: Part, old: Sequence[Part], index: int, places: Sequence[int | None]) -> int:
+    """Return which pipe of the old run a piece was sawn from: the first one behind the last part that stayed."""
+    last = max((place for place in places[:index] if place is not None), default=-1)
+    alike = (
+        i
+        for i in range(last + 1, len(old))
+        if old[i].kind in PIPES and old[i].item == piece.item and old[i].length_m > piece.length_m
+    )
+    return next(alike, last + 1)
+
+
+def joints_made(
+    parts: Sequence[Part], places: Sequence[int | None], count: int, tees_kept: tuple[bool, bool]
+) -> list[bool]:
+    """Return for every joint of a planned run, before each part and behind the last, whether it is made anew.
+
+    `places` says where each part stood in the old run of `count` parts. A piece of a pipe that was sawn through keeps
+    the joint at its far end; where a run ends in open water there is no joint, and none is made.
+    """
+    made = []
+    for joint in range(len(parts) + 1):
+        before = -1 if joint == 0 else places[joint - 1]
+        after = count if joint == len(parts) else places[joint]
+        if joint == 0:
+            made.append(not tees_kept[0] or not (_stays(parts, places, 0) and (after == 0 or after is None)))
+        elif joint == len(parts):
+            last = _stays(parts, places, joint - 1) and (before == count - 1 or before is None)
+            made.append(not tees_kept[1] or not last)
+        elif before is None or after is None:
+            both = parts[joint - 1].existing and parts[joint].existing
+            made.append(not both)
+        else:
+            made.append(after != before + 1)
+    return made
+
+
+def _stays(parts: Sequence[Part], places: Sequence[int | None], index: int) -> bool:
+    return index < len(parts) and parts[index].existing
+
+
+def tees_kept(stood: Network, planned: Network, run: str) -> tuple[bool, bool]:
+    """Return whether the fittings at a run's two ends stay; where there is none, nothing is changed there."""
+    ends = (planned.runs[run].start, planned.runs[run].end)
+    kept = []
+    for end in ends:
+        tee = planned.tees.get(end.point)
+        was = stood.tees.get(end.point)
+        kept.append(tee is None or (tee.existing and was is not None and was.item is not None))
+    return kept[0], kept[1]
