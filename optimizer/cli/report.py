@@ -53,9 +53,9 @@ def report(
 ) -> None:
     """Write the cheapest plan as one page to open or print.
 
-    The answer comes first, then pictures, then details. The page holds everything in itself and asks for nothing
-    from outside. Where flows are not known beforehand, what more money would buy takes as long again as the time limit
-    says, and the page says what was left open.
+    Answer, order, build and card come in this order, then an appendix. The page holds everything in itself and asks
+    for nothing from outside. Where flows are not known beforehand, what more money would buy takes as long again as the
+    time limit says, and the page says what was left open.
     """
     from optimizer import pipeline
     from optimizer.documents.report import write_report
@@ -69,7 +69,8 @@ def report(
     found = _plan(system, catalog, time_limit_s)
     points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
     card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
-    shown = partial(write_report, frontier=points, chosen=chosen, frontier_notes=notes, card=card)
+    taken = pipeline.take_off(found, catalog, spares=bool(found.bill.spares))
+    shown = partial(write_report, frontier=points, chosen=chosen, frontier_notes=notes, card=card, taken=taken)
     write = partial(shown, output, found, replace, paper=paper, pdf=pdf)
     wait_for(f"Writing {output}", write)
     say(f"Wrote {output}{f' and {pdf}' if pdf is not None else ''}.")

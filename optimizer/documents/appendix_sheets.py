@@ -9,7 +9,7 @@ from optimizer.documents.adapters_text import PORTS_SHOWN, PRICE_NOTE, shown_way
 from optimizer.documents.answer import NOTES_SHOWN
 from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
 from optimizer.documents.safety_text import safety_rows
-from optimizer.documents.settings_card import note_lines
+from optimizer.documents.settings_card import meter_notes
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
 from optimizer.documents.words import money
 from optimizer.model.bill import Bill
@@ -37,7 +37,7 @@ def appendix_sheet(
         adapters_on(sheet, taken)
     if card is not None:
         sheet.heading("What the card's meters can tell")
-        for line in note_lines(card):
+        for line in meter_notes(card):
             sheet.paragraph(line, "fine print")
     sheet.heading("Cautions")
     _remarks(sheet, CAUTIONS)

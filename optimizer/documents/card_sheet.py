@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
+from optimizer.documents.card_words import EMERGENCY
 from optimizer.documents.drawing.valve_handles import HEIGHT, WIDTH, handle_picture
 from optimizer.documents.settings_card import (
+    OTHERS_TITLE,
     PRINTED_TITLES,
     avoid_lines,
     card_cautions,
     dial_lines,
-    meter_rows,
     mode_notes,
     mode_words,
     modes_of,
     note_lines,
+    other_rows,
     printed_rows,
     reading_lines,
     title_of,
@@ -25,14 +27,6 @@ from optimizer.documents.sheet_kit import Book, Cell, Place, Sheet
 from optimizer.verify.card import Mode, SettingsCard
 
 CARD_SHEET, NOTES_SHEET = "Card", "Notes"
-EMERGENCY = (
-    "Water on the floor: cut the power at the breaker before you touch anything wet. Breaker: ____________________",
-    "Then close the valve after the pump and see that the sump holds what drains back.",
-    "The emergency drain runs: the main drain is blocked. Pump to its lowest safe speed or off, then clear the drain.",
-    "The pump hums and nothing flows: switch it off. It is dead-headed or dry, and overheats.",
-    "Power out for long: air the water by a battery pump. When power is back, watch the first start.",
-    "Plumber ____________________   Electrician ____________________   Key holder ____________________",
-)
 _WIDTHS = (9.0, 16.0, 17.0, 9.0, 9.0, 7.0, 9.0, 16.0, 16.0)
 _VALVE_SPANS = ((1, 1, 1), (1, 2, 3))  # handle, run, setting: the left valve of a row and the right one
 _METER_SPANS = (2, 1, 2, 2, 1, 1)
@@ -101,10 +95,10 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
     """Write the other ways to run it side by side in small type: flow, and where it is clogged or disconnected."""
     for place in range(0, len(modes), _OTHERS):
         shown = modes[place : place + _OTHERS]
-        sheet.heading("At other settings: flow (clogged if under – disconnected if over)")
+        sheet.heading(OTHERS_TITLE)
         spans = _spans(len(shown))
         sheet.column_titles(("Meter on", *(mode_words(mode) for mode in shown)), spans)
-        for cells in _other_rows(card, shown):
+        for cells in other_rows(card, shown):
             sheet.write([Cell(text, "small text", span=span) for text, span in zip(cells, spans, strict=True)])
         for mode in shown:
             for text in (*mode_notes(mode), *(f"drain {drain}: {words}" for drain, words in mode.drains)):
@@ -114,19 +108,6 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
 def _spans(modes: int) -> tuple[int, ...]:
     """Return how many columns the name of a meter and each of so many modes take."""
     return {1: (2, 7), 2: (2, 4, 3), 3: (2, 3, 3, 1)}[modes]
-
-
-def _other_rows(card: SettingsCard, modes: Sequence[Mode]) -> Iterator[list[str]]:
-    tables = [{row[0]: row for row in meter_rows(card, mode)} for mode in modes]
-    for run in dict.fromkeys(run for table in tables for run in table):
-        yield [run, *(_short(table.get(run)) for table in tables)]
-
-
-def _short(row: Sequence[str] | None) -> str:
-    if row is None:
-        return "–"
-    _, flow, _, low, high = (text.split(" (")[0] for text in row)
-    return f"{flow} ({low} – {high})"
 
 
 def _emergency(sheet: Sheet) -> None:

@@ -124,7 +124,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
         number(line.quantity, "bold whole"),
         Cell(line.unit, "centre"),
         Cell(line.size, "bold text"),
-        Cell(_what(line)),
+        Cell(item_words(line)),
         Cell(line.ends),
         Cell(line.standard),
         Cell(f"{line.material}{rating}"),
@@ -142,7 +142,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
     sheet.write(cells, _LINE_POINTS)
 
 
-def _what(line: BillLine) -> str:
+def item_words(line: BillLine) -> str:
     """Return the words for an item without its size and its ends, which have columns of their own."""
     words = line.description.removesuffix(f", {line.ends}")
     size = line.size.replace(" in", " in.") if line.size.endswith(" in") else line.size

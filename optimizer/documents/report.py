@@ -1,4 +1,4 @@
-"""A plan as one self-contained HTML page, to open or to print: the answer first, then pictures, then details.
+"""A plan as one self-contained HTML page, in the parts of the workbook: answer, order, build, card.
 
 Nothing in the page asks for anything outside of it, and its rules forbid it to. It tells the same numbers as the
 workbook.
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from optimizer.documents.answer import headline
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.pdf import pdf_of
 from optimizer.documents.report_facts import ReportFacts, report_facts
@@ -17,9 +18,9 @@ from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
 from optimizer.documents.whole_file import free_target, put_all
-from optimizer.documents.words import chance_words, money, status_words, verdict_words
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
+from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
 from optimizer.verify.card import SettingsCard
 
@@ -35,6 +36,7 @@ def write_report(
     chosen: FrontierPoint | None = None,
     frontier_notes: Sequence[str] = (),
     card: SettingsCard | None = None,
+    taken: TakeOff | None = None,
     paper: str | None = None,
     sections: Sequence[Section] = SECTIONS,
     pdf: Path | None = None,
@@ -54,7 +56,9 @@ def write_report(
     frontier_notes
         What is said below that chart or in place of it: what is proved, what was left open, why there is none.
     card
-        How everything is set after the work, and what every meter should show; without it that part is left out.
+        How everything is set after the work, and what every meter should show; without it the meters are left out.
+    taken
+        The take-off of the plan; without it the part about building is left out.
     paper
         "letter" or "A4"; by default letter for US units and A4 for metric ones.
     sections
@@ -73,7 +77,7 @@ def write_report(
     target = free_target(Path(path), overwrite, ".html")
     printed = None if pdf is None else free_target(Path(pdf), overwrite, ".pdf")
     require_passed(report)
-    facts = report_facts(report, frontier, chosen, card, frontier_notes=frontier_notes)
+    facts = report_facts(report, frontier, chosen, card, frontier_notes=frontier_notes, taken=taken)
     page = report_page(facts, paper=paper, sections=sections)
     files = {target: page.encode()}
     if printed is not None:
@@ -98,24 +102,5 @@ def report_page(facts: ReportFacts, *, paper: str | None = None, sections: Seque
 
 
 def _answer(report: PlanReport) -> str:
-    """Return what a reader wants to know first: cost, how many flows it mends, how sure that is."""
-    cost = money(report.bill.total_cents, report.bill.currency)
-    return (
-        paragraph(f"{_count_words(report)} Parts: {cost}.", "answer")
-        + paragraph(status_words(report.plan))
-        + "".join(map(paragraph, chance_words(report.chance)))
-        + paragraph(verdict_words(report.verification))
-    )
-
-
-def _count_words(report: PlanReport) -> str:
-    """Return how many of the flows that were asked for are reached now, and after."""
-    demands = report.verification.demands
-    if not demands:
-        return "No flow was asked for."
-    fine = sum(
-        check.before_m3_s >= check.low_m3_s and (check.high_m3_s is None or check.before_m3_s <= check.high_m3_s)
-        for check in demands
-    )
-    met = sum(check.met for check in demands)
-    return f"Flows on target: now {fine} of {len(demands)}, after the work {met} of {len(demands)}."
+    """Return what a reader wants to know first, in one sentence."""
+    return paragraph(headline(report), "answer")

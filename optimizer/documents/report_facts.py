@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from optimizer.hydraulics.head_line import HeadPoint
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
+    from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
 
 
@@ -41,8 +42,8 @@ class Solved:
 class ReportFacts:
     """A report with both plumbings solved.
 
-    `frontier` and the settings `card` where they were worked out; `chosen` is the report's plan in the frontier or
-    beside it, and `frontier_notes` say what is proved of it and what was left open, or why there is none.
+    `frontier`, the settings `card` and the take-off where they were worked out; `chosen` is the report's plan in the
+    frontier or beside it, and `frontier_notes` say what is proved of it and what was left open, or why there is none.
     """
 
     report: PlanReport
@@ -52,6 +53,7 @@ class ReportFacts:
     chosen: FrontierPoint | None = None
     card: SettingsCard | None = None
     frontier_notes: tuple[str, ...] = ()
+    taken: TakeOff | None = None
 
     @property
     def units(self) -> str:
@@ -73,6 +75,7 @@ def report_facts(
     card: SettingsCard | None = None,
     *,
     frontier_notes: Sequence[str] = (),
+    taken: TakeOff | None = None,
     with_gains: bool = True,
 ) -> ReportFacts:
     """Return what a report shows: the plumbing now, and as the plan leaves it with every valve at its setting.
@@ -85,7 +88,7 @@ def report_facts(
     after = with_openings(planned, report.verification.valves)
     now = stood_network(report.system.network, report.plan)
     both = solved(now, with_gains), solved(after, with_gains)
-    return ReportFacts(report, *both, tuple(frontier), chosen, card, tuple(frontier_notes))
+    return ReportFacts(report, *both, tuple(frontier), chosen, card, tuple(frontier_notes), taken)
 
 
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:

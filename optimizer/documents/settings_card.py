@@ -16,6 +16,7 @@ from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
 
+OTHERS_TITLE = "At other settings: flow (clogged if under – disconnected if over)"
 METER_TITLES = ("meter on", "should show", "first reading", "clogged if under", "disconnected if over")
 PRINTED_TITLES = (
     "Meter on",
@@ -117,6 +118,20 @@ def meter_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
     ]
 
 
+def other_rows(card: SettingsCard, modes: Sequence[Mode]) -> Iterator[tuple[str, ...]]:
+    """Yield (run, then for each of some modes its flow with both limits) of every meter."""
+    tables = [{row[0]: row for row in meter_rows(card, mode)} for mode in modes]
+    for run in dict.fromkeys(run for found in tables for run in found):
+        yield (run, *(_short(found.get(run)) for found in tables))
+
+
+def _short(row: Sequence[str] | None) -> str:
+    if row is None:
+        return "–"
+    _, flow, _, low, high = (text.split(" (")[0] for text in row)
+    return f"{flow} ({low} – {high})"
+
+
 def printed_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
     """Return the rows of the meters with room to write one's own reading in."""
     return [(*row[:3], "", *row[3:]) for row in meter_rows(card, mode)]
@@ -138,9 +153,15 @@ def mode_notes(mode: Mode) -> tuple[str, ...]:
 def note_lines(card: SettingsCard) -> Iterator[str]:
     """Yield how the card is to be read, what its limits cannot tell, and when filters are due."""
     yield from reading_lines(card)
+    yield from meter_notes(card)
+
+
+def meter_notes(card: SettingsCard) -> Iterator[str]:
+    """Yield what the limits cannot tell, and when filters are due."""
     for mode in card.modes[:1]:
         yield from _first_readings(mode)
         yield from _needs(mode)
+        yield from _unseen(mode)
         for meter in mode.meters:
             yield from _notes_of(meter, card.system.units)
 
@@ -174,6 +195,17 @@ def _first_readings(mode: Mode) -> Iterator[str]:
         )
 
 
+def _unseen(mode: Mode) -> Iterator[str]:
+    """Yield which meters cannot see a break at which of the last joints of their runs."""
+    told = [
+        f"{meter.run} ({len(meter.unseen)} of {len(meter.breaks)} joints)"
+        for meter in mode.meters
+        if meter.unseen and len(meter.unseen) < len(meter.breaks)
+    ]
+    if told:
+        yield f"A meter cannot see a break near the end of its run. Look for water there: {', '.join(told)}."
+
+
 def _needs(mode: Mode) -> Iterator[str]:
     """Yield which runs carry hardly more than they need: a normal day may read less."""
     names = [meter.run for meter in mode.meters if meter.need_in_scatter and not meter.low_is_need]
@@ -202,12 +234,19 @@ def card_page(card: SettingsCard, paper: str | None = None) -> str:
     """Return the card as one page that prints and asks for nothing from outside; `paper` is "A4" or "letter"."""
     from optimizer.documents.report_html import heading, items, page, paragraph, section
 
-    body = section("valves", "Valves", _page_table("Set valves to", ("Run", "Valve", "Set to"), valve_rows(card)))
+    told = "".join(map(paragraph, (*dial_lines(card), *avoid_lines(card))))
+    valves = _page_table("Set valves to", ("Run", "Valve", "Set to"), valve_rows(card))
+    body = section("valves", "Pump and valves", told + valves)
     body += section("meters", "What every meter should show", meter_tables(card))
     body += section("reading", "How to read it", items(note_lines(card)))
     told = "".join(heading(title) + paragraph(text) for title, text in card_cautions())
     body += section("cautions", "Cautions", told)
-    links = [("valves", "Valves"), ("meters", "Meters"), ("reading", "How to read it"), ("cautions", "Cautions")]
+    links = [
+        ("valves", "Pump and valves"),
+        ("meters", "Meters"),
+        ("reading", "How to read it"),
+        ("cautions", "Cautions"),
+    ]
     return page(title_of(card), "", links, body, paper or ("letter" if card.system.units == US else "A4"))
 
 
@@ -215,13 +254,18 @@ def meter_tables(card: SettingsCard) -> str:
     """Return, for a page, what every meter should show at each speed."""
     from optimizer.documents.report_html import heading, paragraph
 
-    told = "".join(map(paragraph, avoid_lines(card)))
-    for mode in modes_of(card):
+    told, modes = "", modes_of(card)
+    for mode in modes[:1]:
         notes = "".join(map(paragraph, mode_notes(mode)))
         told += heading(mode_words(mode)) + notes if notes else ""  # the table's own title does elsewhere
         told += _page_table(mode_words(mode), PRINTED_TITLES, printed_rows(card, mode), (1, 2, 3, 4, 5))
-        told += _page_table("Drains", ("Drain", "Its valve, to begin with"), mode.drains)
-    return told
+    others = modes[1:]
+    for mode in others:
+        told += "".join(paragraph(f"{mode_words(mode)}: {text}") for text in mode_notes(mode))
+    titles = ("Meter on", *(mode_words(mode) for mode in others))
+    told += _page_table(OTHERS_TITLE, titles, list(other_rows(card, others)))
+    drains = [(drain, mode_words(mode), words) for mode in modes for drain, words in mode.drains]
+    return told + _page_table("Drains", ("Drain", "While", "Initial valve setting"), drains)
 
 
 def _page_table(caption: str, titles: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:

@@ -151,13 +151,14 @@ def _over_limits(one: _Solved, system: System) -> Iterator[str]:
 def _fast(system: System, one: _Solved) -> Iterator[str]:
     """Yield where water runs faster than the limit in pipe that stays: that is not forbidden, and may be heard."""
     limit, units = system.rules.velocity_limit_m_s, system.units
-    for name, velocity in one.after.velocities_m_s.items():
-        piped = any(part.kind in PIPES for part in one.duty.network.runs[name].parts)
-        if piped and velocity > limit * (1 + TOLERANCE):
-            yield (
-                f"water runs at {show_velocity(velocity, units)} in the narrowest place of run {name!r}, "
-                f"more than {show_velocity(limit, units)}: expect noise"
-            )
+    runs = one.duty.network.runs
+    told = [
+        f"{show_velocity(velocity, units)} in {name!r}"
+        for name, velocity in one.after.velocities_m_s.items()
+        if any(part.kind in PIPES for part in runs[name].parts) and velocity > limit * (1 + TOLERANCE)
+    ]
+    if told:
+        yield f"velocity reaches {', '.join(told)} (limit {show_velocity(limit, units)}): expect noise"
 
 
 def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:

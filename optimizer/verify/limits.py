@@ -127,22 +127,19 @@ def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> t
     if clogged < normal_low:
         middle = (clogged + normal_low) / 2.0
         return (window_low if clogged < window_low < normal_low else middle), ()
-    size = f"{100 * clog:.0f} % of the section"
-    note = f"a clog of {size} hardly changes the flow, for most of the head is lost elsewhere"
+    size = f"{100 * clog:.0f} % of the cross-section"
+    note = f"a clog of {size} hardly changes the flow, because most of the head is lost elsewhere"
     if 0.0 < window_low < normal_low:
-        return window_low, (f"{note}: the low limit is the least flow that is needed here",)
-    return None, (f"{note}: no low limit can tell it from normal readings",)
+        return window_low, (f"{note}: the low limit is the minimum flow",)
+    return None, (f"{note}: no low limit can show it",)
 
 
 def _break_notes(breaks: tuple[tuple[str, float], ...], unseen: tuple[str, ...]) -> tuple[str, ...]:
     if not breaks:
         return ("a break could not be simulated: there is no joint behind the pump",)
     if len(unseen) == len(breaks):
-        return ("a break anywhere looks like normal running: no high limit can tell it; look for water instead",)
-    if unseen:
-        places = ", ".join(dict.fromkeys(unseen))
-        return (f"a break near the end looks like normal running and is not seen by the meter: {places}",)
-    return ()
+        return ("the meter cannot see a break anywhere in the run: no high limit can tell it; look for water instead",)
+    return ()  # those in `unseen` are told once for all meters
 
 
 def clogged_flow_m3_s(network: Network, run: str, clog: float = CLOG) -> float:

@@ -17,7 +17,7 @@ def test_report_writes_one_page(retrofit: Retrofit, here: Path) -> None:
     assert (result.exit_code, result.stdout) == (0, "Wrote plan.html.\n")
     page = Path("plan.html").read_text(encoding="utf-8")
     assert page.startswith("<!DOCTYPE html>")
-    assert "after the work 1 of 1" in page
+    assert "bring the flow to its target" in page
 
 
 def test_report_prints_on_the_paper_that_is_asked_for(retrofit: Retrofit, here: Path) -> None:

@@ -52,7 +52,7 @@ def test_for_the_pdf_every_picture_is_complete_in_itself() -> None:
 
 
 def test_a_halo_lies_under_its_letters() -> None:
-    haloed = re.search(r'<text class="words halo"([^>]*)>([^<]*)</text>(.*?)</text>', pictures()[0])
+    haloed = re.search(r'<text class="words halo"([^>]*)>([^<]*)</text>(.*?)</text>', "".join(pictures()))
 
     assert haloed is not None
     assert haloed[3] == f'<text class="words"{haloed[1]}>{haloed[2]}'

@@ -16,8 +16,11 @@ import openpyxl
 import pytest
 
 from optimizer import pipeline
+from optimizer.documents.build_words import step_words
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.drawing.palette import picture_style
+from optimizer.documents.drawing.stick_strips import piece_words
+from optimizer.documents.order_sheet import item_words
 from optimizer.documents.report import report_page, write_report
 from optimizer.documents.report_facts import ReportFacts, report_facts, shown_now
 from optimizer.documents.report_html import paragraph
@@ -128,14 +131,21 @@ def test_what_scrolls_can_be_reached_with_the_keyboard_and_has_a_name(outline: O
     assert all(kept["tabindex"] == "0" and kept["aria-label"] for kept in scrolling)
 
 
-def test_on_paper_a_large_schematic_has_sheets_of_its_own(page: str) -> None:
+def test_every_cell_of_a_table_bears_the_title_of_its_column(outline: Outline) -> None:
+    cells = [kept for tag, kept in outline.attributes if tag == "td"]
+
+    assert cells
+    assert all(kept["data-title"] and kept["role"] == "cell" for kept in cells)
+
+
+def test_on_paper_the_plumbing_after_the_work_has_a_sheet_of_its_own(page: str) -> None:
     sheets = [kept for tag, kept in Outline(page).attributes if kept.get("class", "").startswith("sheet ")]
     uses = [kept["href"] for tag, kept in Outline(page).attributes if tag == "use"]
 
-    assert uses == [f"#schematic-{when}-body" for when in ("after", "after", "now", "now")]
-    assert [kept["class"] for kept in sheets] == ["sheet wide"] * 4
+    assert uses == ["#schematic-after-body"]
+    assert [kept["class"] for kept in sheets] == ["sheet tall"]
     assert ".plan .sheet{display:none}" in page.partition("@media print")[0]
-    assert "@page wide{size:letter landscape;" in page
+    assert "@page tall{size:letter portrait;" in page
 
 
 def test_shapes_that_a_sheet_takes_from_the_screen_keep_their_looks(page: str) -> None:
@@ -158,9 +168,21 @@ def test_a_page_asks_for_nothing_from_outside(page: str) -> None:
 def test_the_answer_comes_first(page: str, facts: ReportFacts) -> None:
     text = Outline(page).text
 
-    answer = text.partition("The plumbing in pictures")[0]
-    assert "Flows on target: now" in answer
-    assert f"${facts.report.bill.total_cents / 100:.2f}" in answer
+    assert f"Parts for ${facts.report.bill.total_cents / 100:.2f} bring all" in text
+
+
+def test_the_parts_come_in_the_order_of_the_workbook_with_cuts_and_steps() -> None:
+    system, catalog = example("single-return")
+    report = pipeline.plan(system, catalog)
+    taken, card = pipeline.take_off(report, catalog), pipeline.settings_card(system, report)
+    outline = Outline(report_page(report_facts(report, card=card, taken=taken)))
+
+    keys = [kept["id"] for tag, kept in outline.attributes if tag == "section"]
+    assert keys == ["answer", "order", "build", "card", "appendix"]
+    for piece in taken.cuts.pieces:
+        assert f"mark {piece.mark}\n{piece_words(piece.cut_m, system.units)}\n" in outline.text
+    for run in taken.work:
+        assert all(f"☐ {step_words(step)}" in outline.text for step in run.steps)
 
 
 def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFacts) -> None:
@@ -176,7 +198,7 @@ def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFact
         assert flow_words(before, "US") in text
         assert flow_words(after, "US") in text
     for line in report.bill.lines:
-        assert line.description in text
+        assert item_words(line) in text
         assert f"${line.extended_cents / 100:,.2f}" in text
 
 
