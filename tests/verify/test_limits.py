@@ -71,7 +71,7 @@ def check_low(network: Network, meter: MeterLimits) -> None:
     said = " ".join(meter.notes)
     if meter.low_m3_s is None:
         assert clogged >= LOW * meter.flow_m3_s
-        assert "no low limit can tell it" in said
+        assert "no low limit can show it" in said
     else:
         assert meter.low_m3_s < LOW * meter.flow_m3_s
         assert clogged < meter.low_m3_s or (
@@ -292,7 +292,7 @@ def test_where_a_throttled_valve_takes_all_the_head_a_clog_can_not_be_told_and_t
     limits = limits_of(network.with_runs({"return line": replace(run, parts=nearly_shut)}), "return line", clog=0.2)
 
     assert limits.low_m3_s is None
-    assert any("no low limit can tell" in note for note in limits.notes)
+    assert any("no low limit can show" in note for note in limits.notes)
 
 
 def test_the_least_flow_that_is_needed_is_the_low_limit_where_it_is_nearer() -> None:
