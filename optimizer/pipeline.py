@@ -224,6 +224,8 @@ def most_flow(
     if system.rules.budget_cents is None:
         raise PlanError("the most flow for how much? Write a `budget` under `rules`, or give --budget")
 
+    system = system.with_promise(0.0, 0.0)  # the most there is leaves nothing to spare
+
     def bought(wanted: System) -> Plan:
         found = solve(Question(wanted, catalog, Watch.of(time_limit_s, progress, solver))).plan
         return within_budget(wanted, found)
@@ -255,7 +257,7 @@ def frontier(
     from optimizer.search.studies.promise import works_in
     from optimizer.search.watch import Watch
 
-    free = system.with_budget(None)  # what more money buys is shown too
+    free = system.with_budget(None).with_promise(0.0, 0.0)  # what more money buys is shown too
     watch = Watch.of(time_limit_s, progress)
     found = study(free, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
     told = tuple(replace(one, works=works_in(free, one.plan, watch)) for one in found.plans)

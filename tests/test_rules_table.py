@@ -60,7 +60,13 @@ def test_a_rule_that_can_be_relaxed_allows_more_once_and_then_no_more(row: RuleR
     if row.relax is None:
         return
     strict = Rules(
-        sizes=("1 in",), resize=row.attribute != "resize", most_cuts=1, budget_cents=5000, own_lists_only=True
+        sizes=("1 in",),
+        resize=row.attribute != "resize",
+        margin=0.1,
+        certainty=0.9,
+        most_cuts=1,
+        budget_cents=5000,
+        own_lists_only=True,
     )
     sold = Sold(("3/4 in", "1 in"), pumps=True, held=True)
     freed = row.relax(strict, sold)

@@ -25,6 +25,7 @@ from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.network import Part
 
 LossOfPart = Callable[[Part], float]
+LossOfArc = Callable[[Arc], float]
 
 
 # loss [m], cents, packs (bits), the label before, the arc that led here, side resources used (packed)
@@ -107,12 +108,14 @@ class AlternativeTable:
     loss_limit_m: float = math.inf
     effort: Effort = field(default_factory=Effort)
     sides: Sides = field(default_factory=Sides)
+    loss_of_arc: LossOfArc | None = None  # of whole steps, in place of the sum over their parts
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Label]] = field(init=False)
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
     _packs_memo: dict[tuple[tuple[str, str], ...], int] = field(init=False, default_factory=dict)
+    _arc_losses: dict[int, float] = field(init=False, default_factory=dict)
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
@@ -140,6 +143,18 @@ class AlternativeTable:
         for node in self.graph.ends.values():
             waiting[node].append((0.0, 0, 0, None, None, 0))
         for index in range(len(waiting) - 1, -1, -1):
+            labels = waiting[index] = self._efficient(waiting[index]) if waiting[index] else []
+            for there, (loss, cents, packs, _, arc, used) in steps[index] if labels else ():
+                waiting[there] += [(b[0] + loss, b[1] + cents, b[2] | packs, None, arc, b[5] + used) for b in labels]
+        return [[(label[0], label[1], label[2]) for label in labels] for labels in waiting]
+
+    def so_far(self) -> list[list[tuple[float, int, int]]]:
+        """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `table` only."""
+        steps = self._steps(False)
+        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
+        for node in self.graph.starts.values():
+            waiting[node].append((0.0, 0, 0, None, None, 0))
+        for index in range(len(waiting)):
             labels = waiting[index] = self._efficient(waiting[index]) if waiting[index] else []
             for there, (loss, cents, packs, _, arc, used) in steps[index] if labels else ():
                 waiting[there] += [(b[0] + loss, b[1] + cents, b[2] | packs, None, arc, b[5] + used) for b in labels]
@@ -221,6 +236,10 @@ class AlternativeTable:
 
     def arc_loss(self, arc: Arc) -> float:
         """Return what a step loses [m], endless where a rule forbids it."""
+        if self.loss_of_arc is not None:
+            if id(arc) not in self._arc_losses:
+                self._arc_losses[id(arc)] = self.loss_of_arc(arc)
+            return self._arc_losses[id(arc)]
         loss = sum(map(self._loss, arc.parts))
         if arc.first and arc.parts:
             loss += self.entrance_loss(arc.parts[0])

@@ -34,3 +34,17 @@ def can_grow(system: System) -> bool:
 def has_upper_ends(system: System) -> bool:
     """Return whether some least flow stays where it is above 1."""
     return any(target.low_m3_s > 0.0 and target.high_m3_s is not None for target in system.all_targets)
+
+
+def with_margin(system: System, margin: float) -> System:
+    """Return the system with every least flow raised by a share, as far as its upper end goes, in every setting."""
+    settings = tuple(replace(one, targets=_raised(one.targets, margin)) for one in system.settings)
+    return replace(system, targets=_raised(system.targets, margin), settings=settings)
+
+
+def _raised(targets: tuple[Target, ...], margin: float) -> tuple[Target, ...]:
+    def least(target: Target) -> float:
+        low = target.low_m3_s * (1.0 + margin)
+        return low if target.high_m3_s is None else min(low, target.high_m3_s)
+
+    return tuple(replace(target, low_m3_s=least(target)) for target in targets)

@@ -17,6 +17,7 @@ from optimizer.cli.options import (
     file_argument,
     json_option,
     output_option,
+    promise_options,
     replace_option,
     time_limit_option,
 )
@@ -209,6 +210,7 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
     help="Write the parts list as plain rows too, for a store's own program.",
 )
 @budget_option("Hold the parts list to this much, in the catalog's currency, whatever the file says.")
+@promise_options
 @click.option("--most-flow", is_flag=True, help="Find the most flow for the budget, in place of the targets.")
 @json_option
 def plan(
@@ -221,6 +223,8 @@ def plan(
     time_limit_s: float,
     solver: str | None,
     budget_cents: int | None,
+    margin: float | None,
+    certainty: float | None,
     most_flow: bool,
     as_json: bool,
 ) -> None:
@@ -235,6 +239,7 @@ def plan(
     system, catalog = _read(file, catalogs, as_json)
     if budget_cents is not None:
         system = system.with_budget(budget_cents)
+    system = system.with_promise(margin, certainty)
     name = solver and solver.upper()
     if most_flow:
         most = partial(pipeline.most_flow, system, catalog, solver=name, time_limit_s=time_limit_s)

@@ -69,6 +69,34 @@ def budget_option(words: str) -> Callable[[F], F]:
     return click.option("--budget", "budget_cents", type=float, callback=_cents, metavar="MONEY", help=words)
 
 
+def _share(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    """Return percent as a share; not-a-number is refused, which a comparison alone lets pass."""
+    if value is None:
+        return None
+    if not 0 <= value < 100:
+        raise click.BadParameter(f"{value:g} is not a percentage from 0 to below 100.", ctx, param)
+    return value / 100
+
+
+def promise_options(command: F) -> F:
+    """Add the options of what a plan has to promise: a margin, a certainty, both as shares."""
+    margin = click.option(
+        "--margin",
+        type=float,
+        callback=_share,
+        metavar="PERCENT",
+        help="By so much every least flow can be exceeded at once, whatever the file says.",
+    )
+    certainty = click.option(
+        "--certainty",
+        type=float,
+        callback=_share,
+        metavar="PERCENT",
+        help="In so many of all cases the plan must work, trimmed by meters, whatever the file says.",
+    )
+    return margin(certainty(command))
+
+
 def output_option(metavar: str, words: str, *, required: bool = False) -> Callable[[F], F]:
     """Return the option of where to write; `words` are its line of help."""
     place = click.Path(path_type=Path)

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option, time_limit_option
+from optimizer.cli.options import (
+    catalogs_option,
+    file_argument,
+    output_option,
+    promise_options,
+    replace_option,
+    time_limit_option,
+)
 from optimizer.cli.output import free_outputs, say
 from optimizer.cli.waiting import wait_for, wait_for_search
 
@@ -42,6 +49,7 @@ _STEP = 0.03  # of the reach: where each step is a search of its own a chart sho
 )
 @catalogs_option
 @time_limit_option
+@promise_options
 def report(
     file: Path,
     output: Path,
@@ -50,6 +58,8 @@ def report(
     paper: str | None,
     catalogs: tuple[Path, ...],
     time_limit_s: float,
+    margin: float | None,
+    certainty: float | None,
 ) -> None:
     """Write the cheapest plan as one page to open or print.
 
@@ -66,6 +76,7 @@ def report(
 
         require_pdf()
     system, catalog = _read(file, catalogs)
+    system = system.with_promise(margin, certainty)
     found = _plan(system, catalog, time_limit_s)
     points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
     card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))

@@ -17,6 +17,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics.batch import Batch, Drawn, pieces_at
 from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW, close_coupled
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation, coefficients_of
+from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.elements import LossElement, element_of
 from optimizer.hydraulics.friction import PipePieces, area_m2
 from optimizer.hydraulics.junctions import legs_of
@@ -32,14 +33,14 @@ Floats = npt.NDArray[np.float64]
 _NORMAL_90 = 1.6449  # a band is taken to hold the truth in 9 of 10 cases
 # Bands that no catalog row gives, each as (low, high) in 9 of 10 cases:
 _THROTTLE = (0.6, 1.6)  # published K of partly closed valves differ so much from table to table: estimate
-_OPENING = (0.85, 1.2)  # entrances by how sharp the edge is: estimate
-_DEVICE = (0.8, 1.25)  # a maker's rated loss, clean: estimate
-_FRICTION = (0.95, 1.05)  # Colebrook against measurement in smooth pipe: common practice, no source
+OPENING = (0.85, 1.2)  # entrances by how sharp the edge is: estimate
+DEVICE = (0.8, 1.25)  # a maker's rated loss, clean: estimate
+FRICTION = (0.95, 1.05)  # Colebrook against measurement in smooth pipe: common practice, no source
 _ROUGHNESS = (1.0, 5.0)  # drawn plastic, 0.0015 to 0.007 mm; growth that is stated: half to double
 _GROWTH = (0.5, 2.0)
-_PUMP = (0.93, 1.07)  # head of small series-made pumps: ISO 9906:2012 grade 3B, from memory
+PUMP = (0.93, 1.07)  # head of small series-made pumps: ISO 9906:2012 grade 3B, from memory
 _MOST_UNLIFTED = 3.0  # times the loss of a check valve that is lifted in full, for one that hardly is: estimate
-_HEIGHT_M = 0.025  # one standard deviation of each height: a tape measure along a wall, and the water line
+HEIGHT_M = 0.025  # one standard deviation of each height: a tape measure along a wall, and the water line
 
 
 class Draws:
@@ -132,7 +133,7 @@ def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_
     points = compiled.network.points.values()
     shifts = np.array(
         [
-            draws.normal(f"height of {point.name}") * _HEIGHT_M if point.is_fixed else np.zeros(draws.samples)
+            draws.normal(f"height of {point.name}") * HEIGHT_M if point.is_fixed else np.zeros(draws.samples)
             for point in points
         ]
     )
@@ -141,10 +142,10 @@ def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_
     return Drawn(
         coefficients=coefficients,
         pieces=_pieces(compiled, draws),
-        friction_factor=draws.factor("friction formula", _FRICTION),
+        friction_factor=draws.factor("friction formula", FRICTION),
         tee_factor=_tees(compiled, draws),
-        device_factor=_columns([draws.factor(f"device {name}", _DEVICE) for name in devices], draws),
-        pump_factor=_columns([draws.factor(f"pump {pump.name}", _PUMP) for pump in compiled.pumps], draws),
+        device_factor=_columns([draws.factor(f"device {name}", DEVICE) for name in devices], draws),
+        pump_factor=_columns([draws.factor(f"pump {pump.name}", PUMP) for pump in compiled.pumps], draws),
         lift_square_s2_m5=_lifts(compiled, draws),
         fixed_head_m=compiled.fixed_head_m + shifts.T,
         speeds=speeds,
@@ -188,12 +189,12 @@ def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> li
             if part.item is None or part.kind in PIPES or element.shut:
                 continue
             opened, throttle = _split(part, element, compiled)
-            band = _band(part, part.item, abs(float(value_m3_s[r])), compiled)
-            add(_family(part, part.item), band, i in near, r, opened)
+            band = band_of(part, part.item, abs(float(value_m3_s[r])), compiled.conditions)
+            add(family_of(part, part.item), band, i in near, r, opened)
             if throttle is not None:
                 add(f"throttled {part.kind}", _THROTTLE, False, r, throttle)
         for element in compiled.openings[r]:
-            add("openings", _OPENING, False, r, element)
+            add("openings", OPENING, False, r, element)
     families = []
     for (name, band, coupled), table in sums.items():
         factors = draws.factor(name, band)
@@ -203,15 +204,17 @@ def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> li
     return families
 
 
-def _family(part: Part, item: CatalogItem) -> str:
+def family_of(part: Part, item: CatalogItem) -> str:
+    """Return the name of what a part shares its draw with."""
     return f"{part.kind}, {item.loss.source}"
 
 
-def _band(part: Part, item: CatalogItem, flow_m3_s: float, compiled: CompiledNetwork) -> tuple[float, float]:
+def band_of(part: Part, item: CatalogItem, flow_m3_s: float, conditions: Conditions) -> tuple[float, float]:
+    """Return the band of a part's loss at a flow: of a check valve that is not lifted in full it is wider."""
     low, high = item.loss.band_low, item.loss.band_high
     if part.kind not in CHECKS or part.least_flow_m3_s > 0.0 or flow_m3_s <= 0.0:
         return low, high
-    lifted_m_s = lift_velocity_m_s(compiled.conditions.fluid)
+    lifted_m_s = lift_velocity_m_s(conditions.fluid)
     bore = item.loss.bore_m or min(part.end_bores_m)
     slower = lifted_m_s * area_m2(bore) / flow_m3_s
     return low, high * min(max(slower, 1.0), _MOST_UNLIFTED)
@@ -234,7 +237,7 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
 def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:
     """Return b of b Q² of check valves with a least flow, with the draw of their family."""
     factors = [
-        draws.factor(_family(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
+        draws.factor(family_of(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
         * (draws.factor("close coupling", (BAND_LOW, BAND_HIGH)) if i in close_coupled(run, compiled.network) else 1.0)
         for run in compiled.network.runs.values()
         for i, part in enumerate(run.parts)
@@ -256,12 +259,17 @@ def _split(part: Part, element: LossElement, compiled: CompiledNetwork) -> tuple
 def _pieces(compiled: CompiledNetwork, draws: Draws) -> PipePieces:
     """Return the pipe pieces of every draw: bores between average and minimum wall, walls rougher or smoother."""
     conditions, known = compiled.conditions, compiled.pieces
-    share = np.minimum(np.abs(draws.normal("bore")) / _NORMAL_90, 1.0)  # 0 average wall ... 1 minimum wall
-    growth = conditions.extra_roughness_m
-    rough = draws.factor("growth", _GROWTH) if growth > 0.0 else draws.factor("roughness", _ROUGHNESS)
+    share, rough = walls(draws, conditions)
     bore = known.bore_m + share[:, None] * (_widest(compiled) - known.bore_m)
     roughness = known.rough * 3.7 * known.bore_m * rough[:, None]
     return PipePieces.of(known.length_m, bore, roughness, conditions.fluid, conditions.hazen_williams)
+
+
+def walls(draws: Draws, conditions: Conditions) -> tuple[Floats, Floats]:
+    """Return where bores lie, 0 average wall to 1 minimum wall, and what multiplies roughness, (n_samples,) each."""
+    share = np.minimum(np.abs(draws.normal("bore")) / _NORMAL_90, 1.0)
+    growth = conditions.extra_roughness_m
+    return share, draws.factor("growth", _GROWTH) if growth > 0.0 else draws.factor("roughness", _ROUGHNESS)
 
 
 def _widest(compiled: CompiledNetwork) -> Floats:

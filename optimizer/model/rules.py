@@ -29,6 +29,8 @@ class Rules:
     budget_cents: int | None = None  # what the parts list may come to; None: any
     own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
     bend_to_fit: bool = False  # a long leg of pipe may spring aside so that the last joint closes
+    margin: float = 0.0  # the share by which every least flow can be exceeded at once
+    certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
     store: str = ""  # whose stock lengths count; empty: the usual ones
 
 
@@ -47,6 +49,7 @@ class Written(Enum):
     SELLERS = auto()
     STORE = auto()
     SECOND_PUMP = auto()
+    SHARE = auto()
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +121,14 @@ def _bending(rules: Rules, sold: Sold) -> Rules | None:
 
 def _every_catalog(rules: Rules, sold: Sold) -> Rules | None:
     return replace(rules, own_lists_only=False) if rules.own_lists_only else None
+
+
+def _no_margin(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, margin=0.0) if rules.margin else None
+
+
+def _no_certainty(rules: Rules, sold: Sold) -> Rules | None:
+    return replace(rules, certainty=0.0) if rules.certainty else None
 
 
 def _cuts_in_words(rules: Rules, currency: str) -> str:
@@ -237,6 +248,32 @@ _ROWS = (
         limits=_budget_in_words,
         relaxed="a larger budget (`budget`)",
         relax=_any_budget,
+    ),
+    RuleRow(
+        "margin",
+        "margin",
+        _W.SHARE,
+        "10 %",
+        "none",
+        "by so much every least flow can be exceeded at once",
+        "choices/scaled.py",
+        limits=lambda rules, currency: f"a margin of {rules.margin:.0%}" if rules.margin else "",
+        relaxed="no margin above the targets (`margin`)",
+        relax=_no_margin,
+    ),
+    RuleRow(
+        "certainty",
+        "certainty",
+        _W.SHARE,
+        "90 %",
+        "as published",
+        "in so many of all cases the plan must work, trimmed by meters",
+        "search/certainty.py",
+        limits=lambda rules, currency: (
+            f"a plan that works in {rules.certainty:.0%} of cases" if rules.certainty else ""
+        ),
+        relaxed="a plan that works less often (`certainty`)",
+        relax=_no_certainty,
     ),
     RuleRow(
         "labour",

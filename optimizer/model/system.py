@@ -147,6 +147,13 @@ class System:
         """Return the system with a budget for the parts list [cents] in its rules, or without one."""
         return replace(self, rules=replace(self.rules, budget_cents=cents))
 
+    def with_promise(self, margin: float | None = None, certainty: float | None = None) -> System:
+        """Return the system with other shares in its rules; None leaves what is there."""
+        rules = self.rules
+        margin = rules.margin if margin is None else margin
+        certainty = rules.certainty if certainty is None else certainty
+        return replace(self, rules=replace(rules, margin=margin, certainty=certainty))
+
     def at(self, setting: Setting) -> System:
         """Return the system as it is run in one setting: its speeds, its targets, nothing else to choose there."""
         pumps = {

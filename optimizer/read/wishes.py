@@ -53,6 +53,15 @@ def _time(reading: Reading, entry: Entry) -> float | None:
     return attempt(reading, entry.value, "a time, such as 3 years", units.parse_duration) or None
 
 
+def _share(reading: Reading, entry: Entry) -> float | None:
+    """Return a share below all: `100 %` of cases, or as much margin, is no plan's to promise."""
+    share = attempt(reading, entry.value, "a share, such as 10 %", units.parse_fraction)
+    if share is not None and share >= 1.0:
+        reading.fault(entry.value.place, "100 %", "a share from 0 % to below 100 %", "95 %")
+        return None
+    return share
+
+
 def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
     """Return how many cuts into standing pipe are allowed; None where the owner does not say."""
     if entry is None:
@@ -136,5 +145,6 @@ _READERS: dict[Written, _Reader] = {
     Written.PIPE_SALE: lambda reading, entry, catalog, system: choice(reading, entry.value, PIPE_WORDS),
     Written.SELLERS: lambda reading, entry, catalog, system: choice(reading, entry.value, _SELLERS),
     Written.STORE: lambda reading, entry, catalog, system: read_store(reading, entry),
+    Written.SHARE: lambda reading, entry, catalog, system: _share(reading, entry),
     Written.SECOND_PUMP: lambda reading, entry, catalog, system: None,  # `read/second_pump.py` does, over the network
 }

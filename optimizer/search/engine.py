@@ -20,6 +20,7 @@ from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
+from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.flow_search import TIME_CAME
@@ -51,6 +52,12 @@ def solve(question: Question) -> Answer:
     SolverError
         When no solver answers.
     """
+    rules = question.system.rules
+    if rules.margin:
+        return with_margin_kept(question, solve)
+    if rules.certainty:
+        with limited(question.time_s):
+            return with_certainty(question, solve)
     with limited(question.time_s):
         try:
             answer = _with_one_pump(question)

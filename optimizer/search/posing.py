@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
-from optimizer.choices.demands import KnownFlows
+from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
 from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, TeeEnd, build_choice_graph
@@ -28,7 +29,7 @@ from optimizer.hydraulics.friction import area_m2
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.closing import tied
 from optimizer.joints.efficient import EfficientChains, Measure
-from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
@@ -38,6 +39,20 @@ from optimizer.search.list_costs import ListTable, RunPrices
 from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.openings import opened
+
+
+class OtherLosses(Protocol):
+    """Losses and heads in place of the published ones [m], for a problem that bounds another one from below."""
+
+    def step_m(self, run: Run, arc: Arc) -> float:
+        """Return what a step along a run loses."""
+
+    def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> Mapping[Leg, float]:
+        """Return what is lost between each leg and the middle of a tee."""
+
+    def head_m(self, path: DemandPath) -> float:
+        """Return the head at hand on a path, its lift taken off."""
+
 
 LEAST_PER_CENT = 1000  # what steps add to the list at the least is told so finely
 
@@ -154,9 +169,11 @@ def pose(
     bounded: bool = True,
     most_volume_m3: float | None = None,
     least: Mapping[str, RunPrices] | None = None,
+    other: OtherLosses | None = None,
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
+    `other` losses and heads stand in place of the published ones; what those forbid stays forbidden.
     With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
     Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs together may
@@ -175,12 +192,14 @@ def pose(
     sides = sides_of(options, most_volume_m3, least)
     for name, graph in options.graphs.items():
         bound = [path for path in flows.paths if name in path.runs and flows.binds(path)]
-        most = max((heads_m[path.source] - path.lift_m for path in bound), default=math.inf)
+        most = max((_head_m(path, heads_m, other) for path in bound), default=math.inf)
         limit = _tee_gain_limit(most) if bounded else math.inf
         tables[name] = _table(
             graph, options, flows.flows_m3_s[name], conditions, limit, sides, None if least is None else least[name]
         )
         tables[name].packs = packs
+        if other is not None:
+            tables[name].loss_of_arc = _other_losses(tables[name], graph.run, other)
         pairs = [(pair, alternative) for pair, found in tables[name].table().items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
@@ -189,10 +208,10 @@ def pose(
     problem = SizingProblem(
         runs=runs,
         tees={
-            point: _tee_choices(network, point, found, flows, conditions, states, sides, unit)
+            point: _tee_choices(network, point, found, flows, conditions, states, sides, unit, other)
             for point, found in options.tees.items()
         },
-        paths=_paths(flows, heads_m),
+        paths=_paths(flows, heads_m, other),
         packs=tuple(pack.cents for pack in packs),
         limits=limits_of(sides),
     )
@@ -312,12 +331,15 @@ def _tee_choices(
     states: _StateNumbers,
     sides: Sides,
     unit: int,
+    other: OtherLosses | None = None,
 ) -> tuple[TeeChoice, ...]:
     legs = flows.legs_in(network, point)
     ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
     choices = []
     for option in found:
-        losses = tee_head_losses_m(option.tee.item, legs, conditions)
+        losses = (
+            tee_head_losses_m(option.tee.item, legs, conditions) if other is None else other.tee_m(option.item, legs)
+        )
         choices.append(
             TeeChoice(
                 cents=unit * option.cents,
@@ -329,12 +351,27 @@ def _tee_choices(
     return tuple(choices)
 
 
-def _paths(flows: KnownFlows, heads_m: Mapping[str, float]) -> tuple[Path, ...]:
+def _head_m(path: DemandPath, heads_m: Mapping[str, float], other: OtherLosses | None) -> float:
+    return heads_m[path.source] - path.lift_m if other is None else other.head_m(path)
+
+
+def _other_losses(table: AlternativeTable, run: Run, other: OtherLosses) -> Callable[[Arc], float]:
+    """Return other losses of a run's steps, endless where a rule forbids a part at its flow."""
+
+    def lost(arc: Arc) -> float:
+        if any(math.isinf(table.loss_of_part(part)) for part in arc.parts):
+            return math.inf
+        return other.step_m(run, arc)
+
+    return lost
+
+
+def _paths(flows: KnownFlows, heads_m: Mapping[str, float], other: OtherLosses | None = None) -> tuple[Path, ...]:
     out = []
     for path in flows.paths:
         ends: list[tuple[str, str, bool]] = []
         for before, tee, after in zip(path.runs, path.tees, path.runs[1:], strict=False):
             ends += [(tee, before, False), (tee, after, True)]
-        head = math.floor((heads_m[path.source] - path.lift_m) / LOSS_UNIT_M) if flows.binds(path) else NO_LIMIT
+        head = math.floor(_head_m(path, heads_m, other) / LOSS_UNIT_M) if flows.binds(path) else NO_LIMIT
         out.append(Path(path.demand, path.runs, tuple(ends), min(head, NO_LIMIT), path.source == flows.source))
     return tuple(out)

@@ -1,0 +1,275 @@
+"""What no plan that works in enough draws costs less than: means over draws, and draws that need as much each.
+
+A plan may fail in k draws. Of any m draws it works in m - k at least, so with every step at the mean of its m - k
+smallest losses, and heads at the mean of their m - k largest, the cheapest list costs no more (mean bound). And of any
+k + 1 draws it works in one, so where each of them alone needs a list of U the plan does too (quantile bound); draws
+alike are taken together, each step at its least loss over them. Steps that are in no list below U by the mean bound are
+left out of the graphs before that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.alternatives import AlternativeTable
+from optimizer.choices.demands import DemandPath, KnownFlows
+from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.hydraulics import conditions_of
+from optimizer.hydraulics.draws import Draws
+from optimizer.model.catalog import CatalogItem
+from optimizer.model.network import Leg, Run
+from optimizer.model.system import System
+from optimizer.program.merge import MergedTables, all_carried, greatest_head
+from optimizer.program.problem import LOSS_UNIT_M
+from optimizer.program.through import Rest, is_tree, rests_by_packs
+from optimizer.search.closeness import Closeness, closeness_of
+from optimizer.search.drawn_losses import DrawnLosses
+from optimizer.search.list_proof import Found, ListSearch
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
+from optimizer.search.watch import Watch
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+_TIMES = (2.0, 3.0)  # so many times the draws that may fail are looked at for a mean bound
+_GROUP = 4  # draws taken together at first
+_NO_WAY = 10**12
+
+
+@dataclass(frozen=True)
+class Stake:
+    """What is to be proved: a system at known flows, its draws, in how many of them a plan may fail."""
+
+    system: System
+    flows: KnownFlows
+    draws: Draws
+    may_fail: int
+    speed: float
+    ways: int  # that have to carry something
+
+
+@dataclass
+class _Lower:
+    """Losses that no plan undercuts: steps at the mean of their `count` smallest of some draws, heads at the largest.
+
+    `weight` makes draws comparable: 1 / what the plan in hand loses there, with a mean of 1.
+    """
+
+    drawn: DrawnLosses
+    speed: float
+    at: Ints
+    weight: Floats
+    count: int
+
+    def step_m(self, run: Run, arc: Arc) -> float:
+        return self._least(self.drawn.least_of_step_m(run, arc, self.drawn.flows.flows_m3_s[run.name]))
+
+    def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, float]:
+        return {leg: self._least(lost) for leg, lost in self.drawn.tee_m(item, legs_m3_s).items()}
+
+    def head_m(self, path: DemandPath) -> float:
+        rounding = LOSS_UNIT_M * (len(path.runs) + 2 * len(path.tees) + 2)  # losses are rounded up, here they may not
+        return rounding - self._least(-self.drawn.head_m(path, self.speed))
+
+    def _least(self, lost: Floats) -> float:
+        there = lost[self.at] * self.weight
+        if self.count >= len(there):
+            return float(there.mean())
+        return float(np.partition(there, self.count - 1)[: self.count].mean())
+
+
+@dataclass
+class Proof:
+    """The search for a bound. `looked` is told of every plan that a bound came with, and says what to beat then."""
+
+    stake: Stake
+    lists: ListSearch
+    clock: Watch
+    looked: Callable[[Found], int]
+    known: Sequence[tuple[int, Bools]]  # what plans that were looked at cost, and in which draws they work
+    drawn: DrawnLosses = field(init=False)
+    _below: int = field(init=False, default=0)
+
+    def __post_init__(self) -> None:
+        network = self.stake.system.network
+        self.drawn = DrawnLosses(
+            network, self.stake.flows, conditions_of(network), self.stake.draws, self._closeness(self.lists)
+        )
+
+    def _closeness(self, lists: ListSearch) -> dict[str, Closeness]:
+        network = self.stake.system.network
+        return {name: closeness_of(graph, network) for name, graph in lists.options.graphs.items()}
+
+    def bound(self, below: int, slack_m: Floats) -> int:
+        """Return what no plan that works often enough costs less than, as far as there is time [cents].
+
+        Parameters
+        ----------
+        below
+            What the plan in hand costs; the bound goes no further.
+        slack_m
+            The head that it has left on each way, by draw, (n_draws, n_ways).
+        """
+        hardest, size = self._hardest(slack_m)
+        self._below = below
+        bound, posed_at = -1, None
+        for times in _TIMES:
+            if self.clock.over:
+                return max(0, bound)
+            many = min(self.stake.draws.samples, max(self.stake.may_fail + 1, round(times * self.stake.may_fail)))
+            told, posed = self._by_tables(self._lower(hardest[:many], size, many - self.stake.may_fail), below)
+            if told >= below:
+                return below
+            if told > bound:
+                bound, posed_at = told, posed
+        assert posed_at is not None
+        self._leave_out(posed_at, below)
+        while True:
+            told = self._by_draws(hardest, size, below, bound)
+            if self._below >= below or self.clock.over:
+                return min(below, max(bound, told))
+            below = self._below  # a cheaper plan came up: that one is to be proved now
+
+    def _hardest(self, slack_m: Floats) -> tuple[Ints, Floats]:
+        """Return the draws, those first in which the plan in hand is worst off, and what it loses on that way."""
+        paths = [path for path in self.stake.flows.paths if self.stake.flows.binds(path)]
+        heads = np.column_stack([self.drawn.head_m(path, self.stake.speed) for path in paths])
+        lost = np.maximum(heads - slack_m, 1e-3)
+        share = slack_m / lost
+        worst = share.argmin(axis=1)
+        return np.argsort(share.min(axis=1)), lost[np.arange(len(lost)), worst]
+
+    def _lower(self, at: Ints, size: Floats, count: int) -> _Lower:
+        weight = 1.0 / size[at]
+        return _Lower(self.drawn, self.stake.speed, at, weight / weight.mean(), count)
+
+    def _by_tables(self, losses: _Lower, below: int) -> tuple[int, PosedProblem]:
+        """Return what the tables of lower prices say that every list costs at lower losses, and the problem."""
+        posed = self._posed(losses)
+        problem = posed.problem
+        if not all(problem.runs.values()) or not all(problem.tees.values()):
+            return below, posed
+        least = self.lists.first(MergedTables(problem, greatest_head(problem)), problem)
+        if not all_carried(problem):
+            return 0, posed
+        return (below if math.isinf(least) else min(below, self.lists.bound_cents(least))), posed
+
+    def _posed(self, losses: _Lower) -> PosedProblem:
+        return pose(self.lists.options, self.stake.flows, self.stake.speed, least=self.lists.prices, other=losses)
+
+    def _least_list(self, losses: _Lower, below: int) -> int:
+        """Return what no list costs less than at lower losses; `below` where none is cheaper than that."""
+        self._below = below
+        posed = self._posed(losses)
+        if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
+            return below
+        tables = MergedTables(posed.problem, greatest_head(posed.problem))
+        found = self.lists.solve(posed, below, tables)
+        if found is None:
+            return below if all_carried(posed.problem) else 0
+        self._below = min(below, self.looked(found))
+        return min(found.selection.bound_cents or 0, self._below)
+
+    # steps that no list below the plan in hand has
+
+    def _leave_out(self, posed: PosedProblem, below: int) -> None:
+        problem = posed.problem
+        if not is_tree(problem) or problem.limits or not all(problem.runs.values()):
+            return
+        most = LEAST_PER_CENT * (below - 1) + self.lists.credit + 1
+        tables = MergedTables(problem, greatest_head(problem))
+        rests = rests_by_packs(problem, tables, min(_NO_WAY - 1, math.ceil(most)))
+        graphs = {
+            name: _with_arcs(graph, _useful(posed.tables[name], rests[name][0], most))
+            for name, graph in self.lists.options.graphs.items()
+        }
+        options = replace(self.lists.options, graphs=graphs)
+        self.lists = ListSearch(options, self.lists.time_limit_s, self.lists.solver)
+        self.drawn = replace(self.drawn, closeness=self._closeness(self.lists))
+
+    # draws that need as much, each alone
+
+    def _by_draws(self, hardest: Ints, size: Floats, below: int, bound: int) -> int:
+        """Return the cost that more draws need than may fail: no draw in which a cheaper known plan works can do."""
+        enough = self.stake.may_fail + 1
+        least = dict.fromkeys(hardest.tolist(), bound)
+        waiting = self._still_hard(hardest, below)
+        groups = [waiting[i : i + _GROUP] for i in range(0, len(waiting), _GROUP)][::-1]
+        while groups and not self.clock.over:
+            part = groups.pop()
+            part = self._still_hard(part, below)
+            if not len(part):
+                continue
+            told = self._least_list(self._lower(part, size, 1), below)  # each step at its least loss over the part
+            if self._below < below:
+                break  # a cheaper plan was found: the bound is below it
+            for draw in part.tolist():
+                least[draw] = max(least[draw], told)
+            if told < below and len(part) > 1:
+                groups += [part[len(part) // 2 :], part[: len(part) // 2]]
+            proved = sum(cents >= below for cents in least.values())
+            open_ = sum(len(self._still_hard(group, below)) for group in groups)
+            if proved >= enough or proved + open_ < enough:
+                break
+        return min(self._below, _rank(least, enough))
+
+    def _still_hard(self, draws: Ints, below: int) -> Ints:
+        """Return the draws in which no known plan that costs less works."""
+        eased = np.zeros(self.stake.draws.samples, dtype=bool)
+        for cents, works in self.known:
+            if cents < below:
+                eased |= works
+        return draws[~eased[draws]]
+
+
+def _rank(least: Mapping[int, int], enough: int) -> int:
+    """Return the cost that so many draws need at least."""
+    found = sorted(least.values(), reverse=True)
+    return found[enough - 1] if len(found) >= enough else 0
+
+
+def _useful(table: AlternativeTable, rest: Rest, most: float) -> set[int]:
+    """Return the steps (by id) that some way has whose plan costs less than the most [thousandths of a cent]."""
+    plain = AlternativeTable(
+        table.graph,
+        table.packs,
+        table.loss_of_part,
+        table.entrance_loss,
+        table.exit_loss,
+        table.loss_limit_m,
+        table.effort,
+        table.sides,
+        loss_of_arc=table.loss_of_arc,
+        least=table.least,
+    )
+    plain.table()
+    so_far, to_go = plain.so_far(), plain.to_go()
+    losses, cents = np.array([*rest.losses, math.inf]), np.array([*rest.cents[: len(rest.losses)], math.inf])
+    kept: set[int] = set()
+    for node, arcs in enumerate(table.graph.arcs):
+        if not so_far[node]:
+            continue
+        before = np.array([one[:2] for one in so_far[node]], dtype=float)
+        for arc in arcs:
+            if not to_go[arc.head]:
+                continue
+            loss = plain.arc_loss(arc)
+            if math.isinf(loss):
+                continue
+            after = np.array([one[:2] for one in to_go[arc.head]], dtype=float)
+            units = (before[:, 0][:, None] + after[:, 0][None, :] + loss) / LOSS_UNIT_M - 1e-6
+            ahead = cents[np.minimum(np.searchsorted(losses, units, side="left"), len(cents) - 1)]
+            whole = before[:, 1][:, None] + after[:, 1][None, :] + plain.price(arc)[0] + ahead
+            if float(whole.min()) < most:
+                kept.add(id(arc))
+    return kept
+
+
+def _with_arcs(graph: ChoiceGraph, kept: set[int]) -> ChoiceGraph:
+    return replace(graph, arcs=[[arc for arc in arcs if id(arc) in kept] for arcs in graph.arcs])

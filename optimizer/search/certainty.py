@@ -1,0 +1,305 @@
+"""The cheapest plan that works in a share of all cases: choice now, trimming after (sample-average approximation).
+
+On a sample of N draws a plan must work in at least ⌈pN⌉. Where flows are known beforehand: the efficient plans of the
+tables are gone through by their lists and judged draw by draw, and lists of the same head are sought below the best.
+Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum over those in which it
+works is within bounds, and with each step at the mean of its m - k smallest losses, and the head at the mean of its
+m - k largest, the cheapest list costs no more than the one sought. Where that meets the plan, it is proved. The plan is
+judged at last on a second, larger sample.
+
+References
+----------
+S. Ahmed, A. Shapiro, Solving chance-constrained stochastic programs via sampling and integer programming, Tutorials in
+Operations Research, INFORMS, 2008.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.demands import KnownFlows, flows_if_known
+from optimizer.choices.scaled import with_margin
+from optimizer.hydraulics.chance import least_share
+from optimizer.model.plan import Plan, Status, planned_network
+from optimizer.model.system import System
+from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
+from optimizer.program.problem import Outcome, Selection
+from optimizer.search.answer import Answer
+from optimizer.search.assemble import plan_of
+from optimizer.search.certain_proof import Proof, Stake
+from optimizer.search.checks import verdicts
+from optimizer.search.duty import Duty, own_duties
+from optimizer.search.list_proof import Found, ListSearch
+from optimizer.search.posing import PosedProblem, options_of, pose
+from optimizer.search.question import Question
+from optimizer.verify.chance import Cases, slacks_known_m, works_known
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+SAMPLE = 300  # draws that a plan is chosen on
+JUDGED = 10_000  # draws that it is judged on at last
+SEED = 21  # of the sample; that of the judgment is another one
+_JUDGE_SEED = 22
+_TIMES = (1.5, 2.0, 3.0, 5.0)  # so many times the draws that may fail are looked at for a bound
+_STRICTER = 5  # times that more draws are asked for, where the second sample does not bear out the first
+_HOLDS_M = -1e-6  # as of the check
+_ONE = 1e-9
+
+
+def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> Answer:
+    """Return the cheapest plan that works in the share of cases that the rules ask for; `plain` solves without it."""
+    system = question.system
+    asked = system.rules.certainty
+    free = replace(question, system=replace(system, rules=replace(system.rules, certainty=0.0)))
+    first = plain(free)
+    if not first.found:
+        return first
+    known = flows_if_known(system)
+    if known is None or system.rules.other_pumps or system.second_pump is not None:
+        return _by_margins(free, first, asked, plain)
+    return _Certain(free, known, asked, first).answer()
+
+
+def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) -> Answer:
+    """Return the cheapest plan that holds every least flow with the margin of the rules; `plain` solves without it."""
+    system = question.system
+    margin = system.rules.margin
+    raised = with_margin(replace(system, rules=replace(system.rules, margin=0.0)), margin)
+    answer = plain(replace(question, system=raised))
+    if not answer.found:
+        return answer
+    said = f"every least flow can be exceeded by {margin:.0%} at once (`margin`)"
+    faster = [
+        f"pump {name!r} runs at {speed:.0%} of full speed, the lowest of its settings that has that margin"
+        for name, speed in answer.plan.pump_speeds.items()
+        if name in system.network.pumps and speed > system.network.pumps[name].speed
+    ]
+    return replace(answer, plan=replace(answer.plan, notes=(*answer.plan.notes, said, *faster)))
+
+
+# flows not known beforehand, or pumps to choose: margins one after the other
+
+
+_MARGINS = (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4)
+
+
+def _by_margins(question: Question, first: Answer, asked: float, plain: Callable[[Question], Answer]) -> Answer:
+    """Return the plan of the least margin that works often enough: no proof that nothing cheaper does."""
+    from optimizer.search.studies.promise import works_in
+
+    found = first
+    for margin in _MARGINS:
+        if margin:
+            if question.clock.over:
+                break
+            wanted = with_margin(question.system, margin)
+            there = plain(replace(question, system=wanted, share=0.5, floor_cents=first.bound_cents or 0))
+            if not there.found:
+                break
+            found = there
+        works = works_in(question.system, found.plan, question.clock)
+        if works is not None and works >= asked:
+            words = "plans between these margins, when it comes to the share of cases in which they work"
+            bound = min(first.bound_cents or 0, found.cents or 0)
+            status = Status.OPTIMAL if bound == found.cents else Status.FEASIBLE
+            notes = (*found.plan.notes, _works_words(works, asked))
+            left_out = "" if status is Status.OPTIMAL else words
+            plan = replace(found.plan, status=status, bound_cents=bound, notes=notes, left_out=left_out)
+            return replace(found, plan=plan, bound_cents=bound)
+    return _none(found, asked)
+
+
+def _none(answer: Answer, asked: float) -> Answer:
+    cost = f"{(answer.plan.cost_cents or 0) / 100:.2f} {answer.plan.currency}"
+    reason = (
+        f"no plan was found that works in {asked:.0%} of all cases (`certainty`); the cheapest one that meets the "
+        f"targets as published is parts for {cost}"
+    )
+    plan = Plan(
+        Status.NO_PLAN_FOUND, None, None, answer.plan.currency, {}, {}, answer.plan.pump_speeds, reasons=(reason,)
+    )
+    return Answer(plan, answer.bound_cents, None, answer.by_hand)
+
+
+def _works_words(works: float, asked: float) -> str:
+    return f"works in {works:.1%} of the cases drawn, {asked:.0%} were asked for (`certainty`)"
+
+
+# flows known beforehand
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """A plan that works often enough on the sample: what is made least [cents], in how many draws it works."""
+
+    plan: Plan
+    cents: int
+    works: int
+    slack_m: Floats
+
+
+class _Certain:
+    """`best` is the cheapest plan that works often enough on the sample, `given` the one that the second bears out."""
+
+    def __init__(self, question: Question, known: KnownFlows, asked: float, first: Answer) -> None:
+        self.question, self.known, self.asked, self.first = question, known, asked, first
+        self.system: System = question.system
+        self.cases = Cases.of(self.system, SAMPLE, SEED)
+        self.judge = Cases.of(self.system, JUDGED, _JUDGE_SEED)
+        self.need = math.ceil(asked * SAMPLE - _ONE)
+        self.best: _Plan | None = None
+        self.given: _Plan | None = None
+        self.seen: list[tuple[int, Bools]] = []  # what plans cost, and in which draws they work
+
+    def answer(self) -> Answer:
+        duties = own_duties(self.system, self.known)
+        one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
+        options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
+        speeds = []
+        for duty in sorted(one_each, key=lambda each: each.energy_cents):
+            at = _AtSpeed(self, ListSearch(options, self.question.time_s, self.question.clock.solver), duty)
+            at.walk()
+            speeds.append(at)
+        if self.best is None or self.given is None:
+            return _none(self.first, self.asked)
+        least = min(at.bound() for at in speeds)
+        return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
+
+    def keep(self, plan: Plan, cents: int, works: Bools, slack_m: Floats) -> bool:
+        """Take note of a plan; return whether it works often enough on the sample."""
+        self.seen.append((cents, works))
+        count = int(works.sum())
+        if count < self.need:
+            return False
+        budget = self.system.rules.budget_cents
+        if budget is not None and (plan.cost_cents or 0) > budget:
+            return True
+        new = _Plan(plan, cents, count, slack_m)
+        if (self.given is None or cents < self.given.cents) and not verdicts(self.system, plan).failures:
+            if self.best is None or cents < self.best.cents:
+                self.best = new
+            if self.judged(plan) >= self.asked * JUDGED:
+                self.given = new
+        return True
+
+    def judged(self, plan: Plan) -> int:
+        """Return in how many draws of the second sample a plan works."""
+        return int(works_known(self.judge, self.known, planned_network(self.system.network, plan)).sum())
+
+    def _told(self, given: _Plan, bound: int) -> Answer:
+        works = self.judged(given.plan)
+        least = math.floor(1000 * least_share(works, JUDGED)) / 10
+        said = [
+            f"works in {given.works} of the {SAMPLE} cases that it was chosen on ({self.asked:.0%} asked for) and in "
+            f"{works / JUDGED:.1%} of {JUDGED:,} others, at least {least:.1f} % at 95 % confidence"
+        ]
+        if self.best is not None and self.best.cents < given.cents:
+            cost = f"{self.best.cents / 100:.2f} {given.plan.currency}"
+            said.append(f"a plan for {cost} works often enough in the first cases, and not in the others")
+        status = Status.OPTIMAL if bound >= given.cents else Status.FEASIBLE
+        plan = replace(given.plan, status=status, bound_cents=bound, notes=(*given.plan.notes, *said))
+        return Answer(plan, bound, given.cents)
+
+
+class _AtSpeed:
+    """The search with the pump's dial up to one speed."""
+
+    def __init__(self, whole: _Certain, lists: ListSearch, duty: Duty) -> None:
+        self.whole, self.lists, self.duty = whole, lists, duty
+        self.posed = pose(lists.options, whole.known, duty.speed, least=lists.prices)
+        self.possible = all(self.posed.problem.runs.values()) and all(self.posed.problem.tees.values())
+        self.tables = MergedTables(self.posed.problem, greatest_head(self.posed.problem)) if self.possible else None
+
+    # plans
+
+    def walk(self) -> None:
+        """Go through the efficient plans, then through better lists of as much head."""
+        if self.tables is None:
+            return
+        head = greatest_head(self.posed.problem)
+        found = [one for one in self.tables.selections() if one.need <= head]
+        first = self._first_that_works(found)
+        if first is None:
+            return
+        for one in found[first + 1 :]:
+            if self.lists.bound_cents(one.cents) + self.duty.energy_cents >= self._most():
+                break
+            self._look(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), self.posed)
+        for one in reversed(found[max(0, first - 6) : first]):
+            self._look(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), self.posed)
+        self._same_head(head - found[first].need)
+
+    def _first_that_works(self, found: Sequence[EfficientSelection]) -> int | None:
+        """Return the first of the plans by rising head to spare that works often enough, by halving."""
+        low, high = 0, len(found) - 1
+        if high < 0 or not self._works(found[high]):
+            return None
+        while low < high:
+            middle = (low + high) // 2
+            low, high = (low, middle) if self._works(found[middle]) else (middle + 1, high)
+        return high
+
+    def _works(self, one: EfficientSelection) -> bool:
+        selection = Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables")
+        return self._look(selection, self.posed)
+
+    def _same_head(self, spare: int) -> None:
+        """Look for the best list that leaves as much head as the first efficient plan that works."""
+        paths = tuple(
+            replace(path, head=path.head - max(0, spare)) if path.is_limited and path.moves else path
+            for path in self.posed.problem.paths
+        )
+        problem = replace(self.posed.problem, paths=paths)
+        assert self.tables is not None
+        posed = replace(self.posed, problem=problem)
+        found = self.lists.solve(posed, self._most() - self.duty.energy_cents, self.tables.at(problem))
+        if found is not None and found.selection.cents is not None:
+            self._look(found.selection, found.posed)
+
+    def _look(self, selection: Selection, posed: PosedProblem) -> bool:
+        """Judge a selection on the sample; keep it where it works, passes every check and is the cheapest so far."""
+        whole = self.whole
+        told = replace(selection, bound_cents=0)
+        plan = plan_of(self.lists.options, posed, told, self.duty)
+        cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
+        plan = replace(plan, material_cents=cents)
+        slack = slacks_known_m(whole.cases, whole.known, _at(planned_network(whole.system.network, plan), self.duty))
+        return whole.keep(plan, cents, np.asarray((slack >= _HOLDS_M).all(axis=1)), slack)
+
+    def _most(self) -> float:
+        return math.inf if self.whole.given is None else self.whole.given.cents
+
+    # bounds
+
+    def bound(self) -> int:
+        """Return what no plan that works often enough costs less than, electricity counted [cents]."""
+        whole, best = self.whole, self.whole.best
+        assert best is not None
+        below = best.cents - self.duty.energy_cents
+        if below <= 0 or self.tables is None:
+            return best.cents
+        paths = [path.runs for path in whole.known.paths if whole.known.binds(path)]
+        stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed, len(paths))
+        proof = Proof(stake, self.lists, whole.question.clock, self._looked, whole.seen)
+        return min(best.cents, proof.bound(below, best.slack_m) + self.duty.energy_cents)
+
+    def _looked(self, found: Found) -> int:
+        """Judge a plan that a bound came with; return what is to be beaten now [cents], electricity apart."""
+        if found.selection.cents is not None:
+            self._look(found.selection, found.posed)
+        assert self.whole.best is not None
+        return self.whole.best.cents - self.duty.energy_cents
+
+
+def _at(network, duty: Duty):  # type: ignore[no-untyped-def]
+    """Return a planned plumbing with its dial going no further than a duty."""
+    pump = network.pumps.get(duty.pump.name)
+    if pump is None:
+        return network
+    return replace(network, pumps={**network.pumps, pump.name: replace(pump, speed=duty.speed, speeds=(duty.speed,))})

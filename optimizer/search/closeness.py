@@ -1,0 +1,148 @@
+"""A run's choice graph → which parts of every step surely stand close to another fitting, and which may.
+
+What stands before and behind a step is another step's business; but how much straight pipe lies between can be bounded
+over all steps that lead there, forwards and backwards along the graph. The rule is that of `close_coupled`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.hydraulics.close_coupled import CLOSE_BORES, disturbs
+from optimizer.model.catalog import PIPES
+from optimizer.model.kinds import MACHINES
+from optimizer.model.network import Leg, Network, Part, RunEnd
+
+_Span = tuple[float, float]  # least and most
+_NEVER: _Span = (math.inf, math.inf)
+
+
+@dataclass(frozen=True)
+class Closeness:
+    """By id of a step: the indices of its parts that surely, and of those that may, stand close to another fitting."""
+
+    sure: Mapping[int, frozenset[int]]
+    maybe: Mapping[int, frozenset[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What lies ahead of a node: straight pipe less five bores of the next fitting [m]; straight pipe to a tee [m]."""
+
+    fitting: _Span | None
+    tee: _Span | None
+
+
+def closeness_of(graph: ChoiceGraph, network: Network) -> Closeness:
+    """Return what is known of every step of a run's choice graph."""
+    behind = _behind(graph, _is_tee(network, graph.run.start))
+    ahead = _ahead(graph, _is_tee(network, graph.run.end))
+    sure: dict[int, frozenset[int]] = {}
+    maybe: dict[int, frozenset[int]] = {}
+    for tail, arcs in enumerate(graph.arcs):
+        for arc in arcs:
+            sure[id(arc)], maybe[id(arc)] = _of_step(arc, behind[tail], ahead[arc.head])
+    return Closeness(sure, maybe)
+
+
+def _is_tee(network: Network, end: RunEnd) -> bool:
+    return end.leg is not Leg.NONE and end.point in network.tees
+
+
+def _merged(a: _Span | None, b: _Span | None) -> _Span | None:
+    if a is None or b is None:
+        return a or b
+    return min(a[0], b[0]), max(a[1], b[1])
+
+
+def _behind(graph: ChoiceGraph, tee: bool) -> list[_Span | None]:
+    """Return for every node how much straight pipe lies since the last fitting [m]; endless where there is none."""
+    found: list[_Span | None] = [None] * len(graph.nodes)
+    for node in graph.starts.values():
+        found[node] = (0.0, 0.0) if tee else _NEVER
+    for node, arcs in enumerate(graph.arcs):
+        here = found[node]
+        if here is None:
+            continue
+        for arc in arcs:
+            found[arc.head] = _merged(found[arc.head], _past(arc, here))
+    return found
+
+
+def _past(arc: Arc, span: _Span) -> _Span:
+    low, high = span
+    for part in arc.parts:
+        if part.kind in PIPES:
+            low, high = low + part.length_m, high + part.length_m
+        elif part.kind in MACHINES:
+            low, high = _NEVER
+        elif disturbs(part):
+            low, high = 0.0, 0.0
+    return low, high
+
+
+def _ahead(graph: ChoiceGraph, tee: bool) -> list[_Ahead]:
+    found = [_Ahead(None, None)] * len(graph.nodes)
+    for node in graph.ends.values():
+        found[node] = _Ahead(None, (0.0, 0.0)) if tee else _Ahead(_NEVER, None)
+    for node in range(len(graph.nodes) - 1, -1, -1):
+        here = found[node]
+        for arc in graph.arcs[node]:
+            then = _before(arc, found[arc.head])
+            here = _Ahead(_merged(here.fitting, then.fitting), _merged(here.tee, then.tee))
+        found[node] = here
+    return found
+
+
+def _before(arc: Arc, ahead: _Ahead) -> _Ahead:
+    straight_m = 0.0
+    for part in arc.parts:
+        if part.kind in PIPES:
+            straight_m += part.length_m
+        elif part.kind in MACHINES:
+            return _Ahead(_NEVER, None)
+        elif disturbs(part):
+            to = straight_m - CLOSE_BORES * _bore_m(part)
+            return _Ahead((to, to), None)
+    return _Ahead(_longer(ahead.fitting, straight_m), _longer(ahead.tee, straight_m))
+
+
+def _longer(span: _Span | None, more_m: float) -> _Span | None:
+    return None if span is None else (span[0] + more_m, span[1] + more_m)
+
+
+def _of_step(arc: Arc, behind: _Span | None, ahead: _Ahead) -> tuple[frozenset[int], frozenset[int]]:
+    sure: set[int] = set()
+    maybe: set[int] = set()
+    span = behind or _NEVER
+    before: int | None = None
+    for index, part in enumerate(arc.parts):
+        if part.kind in PIPES:
+            span = (span[0] + part.length_m, span[1] + part.length_m)
+        elif part.kind in MACHINES:
+            before, span = None, _NEVER
+        elif disturbs(part):
+            near = CLOSE_BORES * _bore_m(part)
+            pair = {index} if before is None else {index, before}
+            if span[1] < near:
+                sure |= pair
+            elif span[0] < near:
+                maybe |= pair
+            before, span = index, (0.0, 0.0)
+    if before is not None:
+        straight_m = span[0]
+        fitting, tee = _longer(ahead.fitting, straight_m), _longer(ahead.tee, straight_m)
+        near = CLOSE_BORES * _bore_m(arc.parts[before])
+        spans = [(each, limit) for each, limit in ((fitting, 0.0), (tee, near)) if each is not None]
+        if spans and all(each[1] < limit for each, limit in spans):
+            sure.add(before)
+        elif any(each[0] < limit for each, limit in spans):
+            maybe.add(before)
+    return frozenset(sure), frozenset(maybe - sure)
+
+
+def _bore_m(part: Part) -> float:
+    return min((bore for bore in part.end_bores_m if bore > 0.0), default=0.0)

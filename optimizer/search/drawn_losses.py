@@ -1,0 +1,147 @@
+"""What a step along a run loses in every draw, at known flows: linear in the draw's factors, so one vector a part.
+
+Whether a fitting at the end of a step stands close to what comes next is known only once the run is whole; a lower
+loss takes the lesser of both. What a whole plan loses is told by the network alone (`hydraulics.chance`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.demands import DemandPath, KnownFlows
+from optimizer.choices.graph import Arc
+from optimizer.hydraulics import (
+    Conditions,
+    element_of,
+    entrance_head_loss_m,
+    exit_head_loss_m,
+    part_head_loss_m,
+    pump_head_m,
+    tee_head_losses_m,
+)
+from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW
+from optimizer.hydraulics.draws import DEVICE, FRICTION, HEIGHT_M, OPENING, PUMP, Draws, band_of, family_of, walls
+from optimizer.hydraulics.friction import PipePieces
+from optimizer.hydraulics.tees import tee_geometry
+from optimizer.model.catalog import PIPES, CatalogItem, Kind
+from optimizer.model.network import Leg, Network, Part, Run
+from optimizer.search.closeness import Closeness
+from optimizer.verify.openings import opened
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass
+class DrawnLosses:
+    """Losses and heads of a system at known flows, in every draw; arrays of shape (n_draws,) in metres."""
+
+    network: Network
+    flows: KnownFlows
+    conditions: Conditions
+    draws: Draws
+    closeness: Mapping[str, Closeness] = field(default_factory=dict)  # by run
+    _known: dict[tuple[object, ...], Floats] = field(default_factory=dict)
+
+    def part_m(self, part: Part, flow_m3_s: float) -> Floats:
+        """Return what a part with its valve open loses, away from other fittings."""
+        item = part.item.item_id if part.item else part.name
+        key = (item, part.kind, part.reverse, part.least_flow_m3_s, flow_m3_s)
+        if part.kind in PIPES:
+            return part.length_m * self._pipe_m(part, flow_m3_s)
+        if key not in self._known:
+            lost = part_head_loss_m(opened(part), flow_m3_s, self.conditions)
+            self._known[key] = lost * self._factor(part, flow_m3_s)
+        return self._known[key]
+
+    def _factor(self, part: Part, flow_m3_s: float) -> Floats:
+        if part.kind is Kind.DEVICE:
+            return self.draws.factor(f"device {part.name}", DEVICE)
+        if part.item is None:
+            return np.ones(self.draws.samples)
+        band = band_of(part, part.item, abs(flow_m3_s), self.conditions)
+        return self.draws.factor(family_of(part, part.item), band)
+
+    def _pipe_m(self, part: Part, flow_m3_s: float) -> Floats:
+        """Return what a metre of a pipe loses."""
+        element = element_of(part, self.conditions)
+        widest = element.bore_m if part.item is None else max(part.item.bore_min_wall_m, element.bore_m)
+        key = ("pipe", element.bore_m, element.roughness_m, widest, flow_m3_s)
+        if key not in self._known:
+            share, rough = walls(self.draws, self.conditions)
+            bore = element.bore_m + share * (widest - element.bore_m)
+            roughness = element.roughness_m * rough
+            one = PipePieces.of(
+                np.ones(len(bore)), bore, roughness, self.conditions.fluid, self.conditions.hazen_williams
+            )
+            lost = one.head_and_slope(np.full(len(bore), flow_m3_s))[0]
+            self._known[key] = lost * self.draws.factor("friction formula", FRICTION) * self.conditions.loss_factor
+        return self._known[key]
+
+    def coupling(self) -> Floats:
+        """Return what close coupling multiplies a loss with."""
+        key = ("coupling",)
+        if key not in self._known:
+            self._known[key] = self.draws.factor("close coupling", (BAND_LOW, BAND_HIGH))
+        return self._known[key]
+
+    def least_of_step_m(self, run: Run, arc: Arc, flow_m3_s: float) -> Floats:
+        """Return what a step loses at the least: a fitting whose neighbour is not known counts as it is better."""
+        sure, maybe = self.closeness[run.name].sure[id(arc)], self.closeness[run.name].maybe[id(arc)]
+        total = np.zeros(self.draws.samples)
+        alone = np.zeros(self.draws.samples)
+        for i, part in enumerate(arc.parts):
+            if part.kind in (Kind.PUMP, Kind.OPEN_JOINT):
+                continue
+            lost = self.part_m(part, flow_m3_s)
+            if i in sure:
+                total += lost * self.coupling()
+            elif i in maybe:
+                alone += lost
+            else:
+                total += lost
+        total += alone * np.minimum(1.0, self.coupling())
+        if arc.parts and arc.first and self.network.points[run.start.point].is_open:
+            total += entrance_head_loss_m(arc.parts[0], flow_m3_s, self.conditions) * self._openings()
+        if arc.parts and arc.last and self.network.points[run.end.point].is_open:
+            total += exit_head_loss_m(arc.parts[-1], flow_m3_s, self.conditions) * self._openings()
+        return total
+
+    def _openings(self) -> Floats:
+        return self.draws.factor("openings", OPENING)
+
+    def tee_m(self, item: CatalogItem | None, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, Floats]:
+        """Return what is lost between each leg and the middle of a tee."""
+        losses = tee_head_losses_m(item, legs_m3_s, self.conditions)
+        geometry = tee_geometry(item, self.conditions)
+        if item is None or geometry is None:
+            return {leg: np.full(self.draws.samples, lost) for leg, lost in losses.items()}
+        factor = self.draws.factor(f"tees, {item.loss.source}", (item.loss.band_low, item.loss.band_high))
+        found = {}
+        for leg, lost in losses.items():
+            out, back = geometry.necks.get(leg, (0.0, 0.0))
+            flow = legs_m3_s[leg]
+            neck = (back if flow > 0.0 else out) * flow * flow
+            found[leg] = neck + (lost - neck) * factor
+        return found
+
+    def head_m(self, path: DemandPath, speed: float) -> Floats:
+        """Return the head at hand on a path, its lift taken off, with the planned pump at a speed."""
+        source, ends = (
+            path.source,
+            (self.network.runs[path.source].start.point, self.network.runs[path.demand].end.point),
+        )
+        first, last = (self.draws.normal(f"height of {point}") * HEIGHT_M for point in ends)
+        head = np.full(self.draws.samples, -path.lift_m) + first - last
+        name = self.flows.pump if source == self.flows.source else self.flows.others[source]
+        if not name:
+            return head
+        given = pump_head_m(
+            self.network.pumps[name],
+            self.flows.flows_m3_s[source],
+            speed if source == self.flows.source else None,
+        )
+        return head + given * self.draws.factor(f"pump {name}", PUMP)
