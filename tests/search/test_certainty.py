@@ -1,0 +1,159 @@
+"""The cheapest plan that works in a share of all cases: held against every way to plumb a small line, priced."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from brute_force import all_paths
+from list_enumeration import KERF_M, Shop, merged, pieces_of
+from small_trees import FAMILY, part, pump_part, small_catalog
+
+from optimizer.choices.demands import known_flows
+from optimizer.hydraulics import compile_network, conditions_of, pump_head_m
+from optimizer.hydraulics.chance import draws_after, slack_m
+from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
+from optimizer.model.system import Rules, System, Target
+from optimizer.search import certainty
+from optimizer.search.certainty import SAMPLE, SEED, with_certainty
+from optimizer.search.closeness import closeness_of
+from optimizer.search.drawn_losses import DrawnLosses
+from optimizer.search.engine import solve
+from optimizer.search.posing import options_of
+from optimizer.search.question import Question
+from optimizer.search.watch import Watch
+from optimizer.takeoff.fitted import RunEnds
+from optimizer.verify.settings import PathLosses
+
+
+def random_line(seed: int, catalog: Catalog) -> System:
+    """Return a pump, a line of pipe and bends, and a target that it misses or just reaches."""
+    rng = random.Random(seed)
+    size = "3/4 in"
+    parts = [pump_part(size), part(catalog, Kind.PIPE, size, rng.uniform(0.1, 1.0))]
+    for _ in range(rng.randint(1, 2)):
+        kind = rng.choice([Kind.ELBOW, Kind.ELBOW, Kind.ELBOW_45])
+        parts += [part(catalog, kind, size), part(catalog, Kind.PIPE, size, rng.uniform(0.05, 1.5))]
+    run = Run("line", RunEnd("sump"), RunEnd("tank"), size, FAMILY, tuple(parts))
+    points = {
+        "sump": Point("sump", PointKind.SURFACE, 0.0, 0.0),
+        "tank": Point("tank", PointKind.SURFACE, rng.uniform(0.3, 1.2), 0.0),
+    }
+    low = rng.uniform(2e-4, 4e-4)
+    ports = (parts[0].ends[0], parts[0].ends[1])
+    strong = Pump("return", ((0.0, 100.0), (2 * low, 90.0)), 1.0, ports)
+    network = Network(points, {"line": run}, {}, {"return": strong}, {}, Water(35.0, 25.0))
+    rules = Rules(sizes=(size, "1 in"), velocity_limit_m_s=9.0)
+    system = System(f"line {seed}", "metric", catalog.currency, network, (Target("line", low),), rules)
+    known = known_flows(system)
+    spare = PathLosses(network, known, conditions_of(network)).balance_at({"line": low}).surplus_m["line"]
+    lift = points["tank"].head_m or 0.0
+    head = lift + rng.uniform(0.6, 1.05) * (pump_head_m(strong, low) - spare - lift)
+    weaker = replace(strong, curve=((0.0, 1.3 * head), (low, head), (2.5 * low, 0.0)))
+    return replace(system, network=replace(network, pumps={"return": weaker}))
+
+
+def least_by_enumeration(system: System, catalog: Catalog, need: int) -> int | None:
+    """Return the cheapest list of all ways of the line that meet the target and work in so many draws of the sample."""
+    known = known_flows(system)
+    options = options_of(system, catalog, known.flows_m3_s)
+    graph, network, shop = options.graphs["line"], system.network, Shop(options)
+    draws = draws_after((), network, SAMPLE, SEED)
+    ends = RunEnds((None, None), (True, True))
+    new = RunEnds((None, None), (True, True), (True, True))
+    ways = []
+    for path in all_paths(graph, graph.starts["free"], graph.ends["free"]):
+        parts = merged([one for arc in path for one in arc.parts])
+        pieces = [(item.item_id, length) for item, length in pieces_of(graph.run, parts, ends, new, options)]
+        joints = Counter(joint for arc in path for joint in arc.joints if joint[0] != "stub")
+        other = sum(p.item.price_cents for p in parts if not p.existing and p.item and p.kind not in PIPES)
+        other += shop.packs(joints)
+        ways.append((other + sum(shop.rate(key) * (length + KERF_M) for key, length in pieces), other, pieces, parts))
+    best = math.inf
+    for least, other, pieces, parts in sorted(ways, key=lambda way: way[0]):
+        if least >= best:
+            break
+        cents = other + shop.pipe(pieces)
+        if cents >= best:
+            continue
+        there = network.with_runs({"line": replace(graph.run, parts=tuple(parts))})
+        slack = slack_m(compile_network(there), draws, known.flows_m3_s, [("line",)], {})
+        nominal = PathLosses(there, known, conditions_of(there)).balance_at({"line": known.total_m3_s})
+        if (slack[:, 0] >= -1e-6).sum() >= need and nominal.surplus_m["line"] >= 0.0:
+            best = cents
+    return int(best) if math.isfinite(best) else None
+
+
+def check(seed: int, asked: float) -> None:
+    catalog = small_catalog()
+    system = random_line(seed, catalog)
+    asking = replace(system, rules=replace(system.rules, certainty=asked))
+    found = with_certainty(Question(asking, catalog, Watch.of(120.0)), solve)
+    least = least_by_enumeration(system, catalog, math.ceil(asked * SAMPLE - 1e-9))
+    if least is None:
+        assert not found.found
+        return
+    if not found.found:  # works often enough on the sample alone
+        return
+    # To the cent what no plan that works often enough on the sample undercuts; the plan itself may be one up, where a
+    # second sample does not bear out the first.
+    assert found.bound_cents == least
+    assert found.cents is not None
+    assert found.cents >= least
+
+
+@pytest.mark.parametrize("seed", [0, 3, 5, 6])  # of those below 20 some have no such plan, as the enumeration agrees
+@pytest.mark.usefixtures("whole_pipes")
+def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged(seed: int) -> None:
+    check(seed, (0.8, 0.9, 0.95)[seed % 3])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(7, 90))
+@pytest.mark.usefixtures("whole_pipes")
+def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged_on_more_lines(seed: int) -> None:
+    check(seed, (0.8, 0.9, 0.95)[seed % 3])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_losses_of_steps_never_exceed_those_of_the_whole_line_and_meet_them_where_neighbours_are_known(
+    seed: int,
+) -> None:
+    catalog = small_catalog()
+    system = random_line(seed, catalog)
+    known = known_flows(system)
+    graph = options_of(system, catalog, known.flows_m3_s).graphs["line"]
+    network = system.network
+    draws = draws_after((), network, 40, 1)
+    close = closeness_of(graph, network)
+    drawn = DrawnLosses(network, known, conditions_of(network), draws, {"line": close})
+    rng = random.Random(seed)
+    paths = list(all_paths(graph, graph.starts["free"], graph.ends["free"]))
+    heads = drawn.head_m(known.paths[0], 1.0)
+    for path in rng.sample(paths, min(25, len(paths))):
+        parts = merged([one for arc in path for one in arc.parts])
+        there = network.with_runs({"line": replace(graph.run, parts=tuple(parts))})
+        slack = slack_m(compile_network(there), draws, known.flows_m3_s, [("line",)], {"return": 1.0})[:, 0]
+        summed = sum(drawn.least_of_step_m(graph.run, arc, known.flows_m3_s["line"]) for arc in path)
+        whole = heads - slack
+        assert np.all(summed <= whole + 1e-9)
+        if not any(close.maybe[id(arc)] for arc in path):
+            assert summed == pytest.approx(whole, abs=1e-9)
+
+
+def test_more_certainty_never_costs_less(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(certainty, "JUDGED", 1000)
+    catalog = small_catalog()
+    system = random_line(0, catalog)
+    least: list[int | None] = []
+    for asked in (0.5, 0.8, 0.95):
+        asking = replace(system, rules=replace(system.rules, certainty=asked))
+        found = with_certainty(Question(asking, catalog, Watch.of(60.0)), solve)
+        least.append(found.bound_cents if found.found else None)
+    told = [cents for cents in least if cents is not None]
+    assert told == sorted(told)
