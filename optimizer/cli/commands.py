@@ -253,7 +253,7 @@ def plan(
     checked = partial(pipeline.report, system, found, catalog, spares=not no_spares)
     report = wait_for("Checking the plan as a network", checked, as_json)
     _write_plan(report, catalog, output, store_csv, replace, as_json)
-    _tell_plan(report, output, store_csv, as_json)
+    _tell_plan(report, catalog, output, store_csv, as_json)
 
 
 @main.command()
@@ -311,11 +311,14 @@ def _write_plan(
     put_all(files)
 
 
-def _tell_plan(report: PlanReport, output: Path | None, store_csv: Path | None, as_json: bool) -> None:
+def _tell_plan(
+    report: PlanReport, catalog: Catalog, output: Path | None, store_csv: Path | None, as_json: bool
+) -> None:
+    from optimizer import pipeline
     from optimizer.documents import payload, text
 
     if as_json:
-        print_json(payload.plan_json(report))
+        print_json(payload.plan_json(report, pipeline.take_off(report, catalog, spares=False, ports=False)))
         return
     print_all(text.plan_blocks(report))
     if output is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.documents.build_words import BEFORE, SIGN, closing_words, step_words, tools_words
+from optimizer.documents.build_words import SIGN, before_words, closing_words, step_words, tools_words
 from optimizer.documents.drawing.stick_strips import WIDTH as STRIP_PX
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.svg import Canvas
@@ -33,12 +33,13 @@ class _Block:
     """A run on the page: its steps, and its sketch where there is one."""
 
     work: RunWork
+    units: str
     sketch: Canvas | None
     told: str
 
     @property
     def points(self) -> float:
-        steps = sum(text_height_points(step_words(step), _WIDTHS[-1], {}) for step in self.work.steps)
+        steps = sum(text_height_points(step_words(step, self.units), _WIDTHS[-1], {}) for step in self.work.steps)
         drawn = self.sketch.height * _POINTS_PER_PX if self.sketch is not None else 0.0
         return _HEADING_POINTS + max(steps, drawn) + _GAP_POINTS
 
@@ -47,12 +48,13 @@ def build_sheets(book: Book, taken: TakeOff, facts: ReportFacts | None) -> None:
     """Write the sheets, each on one printed page; none where nothing is cut and nothing is joined."""
     if not taken.work and not taken.cuts.pieces:
         return
-    pages = _pages(_blocks(taken, facts), _first_points(taken.cuts))
+    pages = _pages(_blocks(taken, facts, book.units), _first_points(taken.cuts))
     for place, blocks in enumerate(pages):
         name = BUILD_SHEET if len(pages) == 1 else f"{BUILD_SHEET} {place + 1}"
         sheet = book.sheet(name, _WIDTHS, landscape=False, margins=TIGHT_MARGINS, pages=1)
         if place == 0:
-            sheet.paragraph(BEFORE, "strong")
+            for place_of, words in enumerate(before_words(taken, book.units)):
+                sheet.paragraph(words, "strong" if place_of == 0 else "text")
             sheet.paragraph(tools_words(taken))
             _cuts(sheet, taken.cuts)
         for block in blocks:
@@ -61,11 +63,12 @@ def build_sheets(book: Book, taken: TakeOff, facts: ReportFacts | None) -> None:
             _closing(sheet, taken)
 
 
-def _blocks(taken: TakeOff, facts: ReportFacts | None) -> list[_Block]:
+def _blocks(taken: TakeOff, facts: ReportFacts | None, units: str) -> list[_Block]:
     drawn = {} if facts is None else {one.run: one for one in sketches(facts, taken.cuts)}
     return [
         _Block(
             work,
+            units,
             sketch_canvas(drawn[work.run]) if work.run in drawn else None,
             sketch_words([drawn[work.run]]) if work.run in drawn else "",
         )
@@ -121,7 +124,7 @@ def _run(sheet: Sheet, block: _Block) -> None:
     sheet.heading(block.work.run)
     first, start = sheet.row, sheet.height_points
     for step in block.work.steps:
-        sheet.write([Cell(None, "plain"), Cell("☐", "centre"), Cell(step_words(step))])
+        sheet.write([Cell(None, "plain"), Cell("☐", "centre"), Cell(step_words(step, block.units))])
     if block.sketch is None:
         return
     sheet.skip(block.sketch.height * _POINTS_PER_PX - (sheet.height_points - start))

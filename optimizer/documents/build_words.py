@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
+from optimizer.documents.work_words import step_text
 from optimizer.model.catalog import Kind
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.takeoff.work_order import CEMENT, CUT, OPEN, WorkStep
+from optimizer.units import show_volume
 
 BEFORE = (
     "Read the cautions first. Unplug the pump. Have every part, the cement, towels and a bucket at hand, and someone "
@@ -15,9 +18,27 @@ BEFORE = (
 SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
 
 
-def step_words(step: WorkStep) -> str:
+def step_words(step: WorkStep, units: str) -> str:
     """Return a step as it is read, its kind in front: `Cut: ...`."""
-    return f"{step.kind[:1].upper()}{step.kind[1:]}: {step.text}"
+    return f"{step.kind[:1].upper()}{step.kind[1:]}: {step_text(step, units)}"
+
+
+def before_words(taken: TakeOff, units: str) -> tuple[str, ...]:
+    """Return what is done first, how much water comes down, and how long the animals have no flow."""
+    pause = taken.pause
+    if pause is None:
+        return (BEFORE,)
+    if pause.back_m3 is None:
+        water = "The file does not tell how much water runs down when a line is opened: have towels and a bucket there."
+    else:
+        water = f"About {show_volume(pause.back_m3, units)} run down into the sump when the pump stops."
+    stop = "Lift every outlet out of the water before you open a line, and plug a bulkhead that stays under water."
+    hours = math.ceil((pause.work_min + pause.cure_min) / 30.0) / 2.0
+    animals = (
+        f"The animals have no flow for {hours:g} h at the least ({pause.work_min:g} min at the joints, "
+        f"{pause.cure_min:g} min of cure), longer where it is cold: keep an air stone or a small pump running."
+    )
+    return (BEFORE, f"{water} {stop}", animals)
 
 
 def tools_words(taken: TakeOff) -> str:
@@ -28,7 +49,7 @@ def tools_words(taken: TakeOff) -> str:
 def _tools(taken: TakeOff) -> Iterator[str]:
     steps = [step for work in taken.work for step in work.steps]
     kinds = {step.kind for step in steps}
-    text = " ".join(step.text for step in steps)
+    methods = {joint.method for work in taken.work for joint in work.joints.joints}
     rigid = any(piece.item.kind is Kind.PIPE for piece in taken.cuts.pieces)
     yield "tape measure and marker"
     if rigid or CUT in kinds:
@@ -36,9 +57,9 @@ def _tools(taken: TakeOff) -> Iterator[str]:
         yield "deburring knife or file"
     if CEMENT in kinds:
         yield "primer, cement, gloves and a rag"
-    if "PTFE" in text:
+    if "tape" in methods:
         yield "PTFE tape"
-    if "clamp" in text:
+    if "clamp" in methods:
         yield "screwdriver for the clamps"
     if OPEN in kinds:
         yield "strap wrench for the nuts (loosen only)"

@@ -11,9 +11,11 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.cautions import CAUTIONS, assumptions
+from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
 from optimizer.documents.words import steps_of
+from optimizer.documents.work_words import work_json
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
+    from optimizer.takeoff.take_off import TakeOff
 
 Json = dict[str, Any]
 
@@ -104,8 +107,10 @@ def losses_json(system: System, rows: Iterable[PartLoss]) -> Json:
     }
 
 
-def plan_json(report: PlanReport) -> Json:
+def plan_json(report: PlanReport, taken: TakeOff | None = None) -> Json:
     """Return the whole report: the outcome, flows, settings, changes, parts to buy and to take out, cautions.
+
+    With what a plan takes, its cut list and its work are told too: joints with their letters, steps by code and value.
 
     Raises
     ------
@@ -128,6 +133,7 @@ def plan_json(report: PlanReport) -> Json:
             for where, steps, cents in changes(report.plan)
         ],
         **_bill(report),
+        **({} if taken is None else {"cuts": cut_json(taken.cuts), "work": work_json(taken.work, report.system.units)}),
         "warnings": list(dict.fromkeys((*report.verification.warnings, *report.notes))),
         "assumptions": [asdict(remark) for remark in assumptions(report)],
         "cautions": [asdict(remark) for remark in CAUTIONS],

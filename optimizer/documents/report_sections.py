@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.documents.answer import answer_of
-from optimizer.documents.build_words import BEFORE, SIGN, closing_words, step_words, tools_words
+from optimizer.documents.build_words import SIGN, before_words, closing_words, step_words, tools_words
 from optimizer.documents.card_words import EMERGENCY
 from optimizer.documents.drawing.flow_bars import LEGEND, flow_bar
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
@@ -126,9 +126,10 @@ def build(facts: ReportFacts) -> str:
     if taken is None or (not taken.work and not taken.cuts.pieces):
         return ""
     drawn = {one.run: one for one in sketches(facts, taken.cuts)}
-    body = paragraph(BEFORE) + paragraph(tools_words(taken)) + _cuts(facts)
+    before = "".join(paragraph(words) for words in before_words(taken, facts.units))
+    body = before + paragraph(tools_words(taken)) + _cuts(facts)
     for place, work in enumerate(taken.work, 1):
-        steps = items((f"☐ {step_words(step)}" for step in work.steps), "steps")
+        steps = items((f"☐ {step_words(step, facts.units)}" for step in work.steps), "steps")
         sketch = ""
         if work.run in drawn:
             words = sketch_words([drawn[work.run]])

@@ -16,7 +16,7 @@ from itertools import pairwise
 from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.joints.standing import joints_made, old_places, tees_kept
 from optimizer.model.catalog import PIPES, SEPARABLE, CatalogItem, Kind
-from optimizer.model.ends import End
+from optimizer.model.ends import End, Form
 from optimizer.model.network import Leg, Network, Part, PointKind, Run
 
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
@@ -159,6 +159,8 @@ class PlannedJoint:
     closing: bool
     leg_m: float
     diameter_m: float
+    method: str = ""  # what seals it, see `joints.mating`
+    size: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +298,8 @@ def planned_joints(stood: Network, planned: Network, name: str) -> Iterator[Plan
         if before is None or after is None:
             continue
         (first, end), (second, other) = before, after
+        joint_how = mating(end, other) if end is not None and other is not None else None
+        soft = other if other is not None and other.form in (Form.HOSE, Form.TUBE) else end
         pipe = next((p.item for p in _around(run.parts, joint) if p.kind in PIPES and p.item is not None), None)
         yield PlannedJoint(
             name,
@@ -306,6 +310,8 @@ def planned_joints(stood: Network, planned: Network, name: str) -> Iterator[Plan
             end is not None and other is not None and closes_itself(end, other),
             legs[joint],
             _diameter_m(pipe),
+            joint_how.method if joint_how is not None else "",
+            soft.size if soft is not None else "",
         )
 
 

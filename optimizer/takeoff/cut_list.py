@@ -8,7 +8,7 @@ new pipe beside them makes up for it, so that bends, tees, pumps and devices sta
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
@@ -65,6 +65,7 @@ class CutList:
     kerf_m: float
     currency: str
     notes: tuple[str, ...] = ()  # what a person must measure or see to in place
+    fits: Mapping[str, Fit] = field(default_factory=dict)  # of every run that changes
 
 
 def cut_list(
@@ -98,18 +99,30 @@ def cut_list(
     A piece that is longer than every length of the store is cut to order.
     """
     shop = PipeShop(rules, True, store, owned_m or {}, quoted_cents or {}, kerf_m)
-    pieces, notes = new_pipe(network, plan, catalog)
+    fits = fits_of(network, plan, catalog)
+    pieces, notes = _new_pipe(network, plan, catalog, fits)
     pipes = []
     for item in _items(pieces):
         own = tuple(piece for piece in pieces if piece.item.item_id == item.item_id)
         pipes.append(PipeCuts(item, own, shop.cut(item, [piece.cut_m for piece in own])))
-    return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes)
+    return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes, fits)
 
 
 def new_pipe(network: Network, plan: Plan, catalog: Catalog) -> tuple[tuple[CutPiece, ...], tuple[str, ...]]:
     """Return all new pieces of pipe, hose and tube in the order of the runs, and what a person must see to."""
+    return _new_pipe(network, plan, catalog, fits_of(network, plan, catalog))
+
+
+def fits_of(network: Network, plan: Plan, catalog: Catalog) -> Mapping[str, Fit]:
+    """Return of every run that changes how its new pipe makes up for its new fittings, and what stays of the old."""
     planned = planned_network(network, plan)
-    fits = {name: _fit(network, planned, name, catalog) for name in plan.runs if _changes(planned.runs[name])}
+    return {name: _fit(network, planned, name, catalog) for name in plan.runs if _changes(planned.runs[name])}
+
+
+def _new_pipe(
+    network: Network, plan: Plan, catalog: Catalog, fits: Mapping[str, Fit]
+) -> tuple[tuple[CutPiece, ...], tuple[str, ...]]:
+    planned = planned_network(network, plan)
     notes = tuple(note for fit in fits.values() for note in fit.notes)
     return tuple(_pieces(planned, fits, catalog)), notes
 

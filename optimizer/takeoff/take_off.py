@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from optimizer.choices.for_sale import for_sale
@@ -39,6 +39,18 @@ class Store:
 
 
 @dataclass(frozen=True, slots=True)
+class Pause:
+    """What the work holds up: minutes at the joints, minutes of cure, and the water that runs down when it is opened.
+
+    `back_m3` is what runs into the sump when the pump stops now [m³], None where the file does not tell.
+    """
+
+    work_min: float
+    cure_min: float
+    back_m3: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class TakeOff:
     """Bill, cut list, ways at threaded ports and work order of one plan; `notes` say what a person must know."""
 
@@ -47,6 +59,7 @@ class TakeOff:
     ports: tuple[PortWays, ...]
     work: tuple[RunWork, ...]
     notes: tuple[str, ...] = ()
+    pause: Pause | None = None  # None: nothing is opened
 
 
 def take_off(
@@ -77,7 +90,7 @@ def take_off(
     """
     catalog = for_sale(system, catalog)
     cuts, bill, too_long = priced(system, plan, catalog, store, spares=spares)
-    work = work_order(system.network, plan, verification, catalog, cuts, store.cure, system.units)
+    work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
     ways = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
     unused = ("owned pipe is left out of account where pipe is bought by length",)
     notes = (
@@ -85,7 +98,16 @@ def take_off(
         *too_long,
         *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()),
     )
-    return TakeOff(bill, cuts, ways, work, notes)
+    return TakeOff(bill, cuts, ways, work, notes, _pause(plan, verification, work))
+
+
+def _pause(plan: Plan, verification: Verification, work: Sequence[RunWork]) -> Pause | None:
+    if not work:
+        return None
+    waits = [step.minutes["cure"] for one in work for step in one.steps if "cure" in step.minutes]
+    checks = verification.safety.checks if verification.safety is not None else ()
+    back = next((check for check in checks if check.quantity == "volume"), None)  # the drain-back comes first of these
+    return Pause(plan.minutes, max(waits, default=0.0), None if back is None else back.now)
 
 
 def priced(

@@ -1,152 +1,116 @@
-"""A plan → the work, run by run, in the order in which a person does it: drain, cut here, dry-fit, join, wait, test."""
+"""A plan → the work, run by run, in the order in which a person does it: drain, open, saw, dry-fit, bench, in place.
+
+Steps are told as codes and values; `documents` has the words for them.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 
-from optimizer.choices.fronts import Front, opened
+from optimizer.choices.fronts import opened
 from optimizer.joints.mating import mating
-from optimizer.model.catalog import CHECKS, PIPES, Catalog, CatalogItem, Kind
+from optimizer.model.catalog import CHECKS, PIPES, Kind
 from optimizer.model.cure import CureTime
-from optimizer.model.ends import End, Form
 from optimizer.model.network import Network, Part, Run
-from optimizer.model.plan import Plan, RunPlan, Verification
+from optimizer.model.plan import Plan, RunPlan
 from optimizer.takeoff.cut_list import CutList
 from optimizer.takeoff.fate import REUSABLE, fate_of
-from optimizer.takeoff.fitted import LEGS
-from optimizer.units import show_length
+from optimizer.takeoff.fit import Fit, Sawn, Stub
+from optimizer.takeoff.places import Place, TeeSide, places_of, tee_side
+from optimizer.takeoff.work_joints import BENCH, RunJoints, WorkJoint, joints_of
 
-DRAIN, CUT, OPEN, TAKE_OUT, DRY_FIT = "drain", "cut here", "open", "take out", "dry-fit"
-CEMENT, THREAD, CURE, TEST, MIND = "cement", "join", "cure", "test", "mind"
-_CHECK_WORDS = (
-    "the check valve's arrow points with the water; a swing check lies level or has the water rise through it "
-    "(common practice, no source)"
-)
-_SEALS = {
-    "tape": "PTFE tape on the male taper thread, wound the way it turns in; hand tight plus 1 to 1-1/2 turns",
-    "washer": "a new flat washer in the female half, no tape; hand tight plus a quarter turn",
-    "clamp": "hose pushed on to the shoulder, clamp behind the last barb",
-    "push": "tube cut square and pushed in to the stop; pull back to test",
-}
+DRAIN, CUT, OPEN, TAKE_OUT, DRY_FIT = "drain", "cut", "open", "remove", "dry-fit"
+CEMENT, THREAD, CLOSE, CURE, MIND = "cement", "join", "close", "cure", "note"
 
 
 @dataclass(frozen=True, slots=True)
 class WorkStep:
-    """One step; `kind` is the word in front of it."""
+    """One step. `kind` is the word in front of it; `code` says what is done, with the values that it is done with.
+
+    `parts` are the parts that it is about in trade words, `lengths_m` lengths by what they are, `letters` joints,
+    `joints` how many joints of which nominal size, `note` what is told as it is.
+    """
 
     kind: str
-    text: str
+    code: str
+    parts: tuple[str, ...] = ()
+    lengths_m: Mapping[str, float] = field(default_factory=dict)
+    letters: tuple[str, ...] = ()
+    joints: Mapping[str, int] = field(default_factory=dict)
+    minutes: Mapping[str, float] = field(default_factory=dict)
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class RunWork:
-    """The steps for one run, with the tees at its ends that are renewed."""
+    """The steps for one run, with the tees at its ends that are renewed; and its joints with their letters."""
 
     run: str
     steps: tuple[WorkStep, ...]
+    joints: RunJoints = field(default_factory=lambda: RunJoints(()))
 
 
 def work_order(
     network: Network,
     plan: Plan,
-    verification: Verification,
-    catalog: Catalog,
     cuts: CutList,
     cure: Mapping[str, CureTime],
-    units: str,
+    bend: bool = False,
 ) -> tuple[RunWork, ...]:
     """Return the work on every run that changes, in the order of the file.
 
     Parameters
     ----------
-    network, plan, verification
-        The plumbing as it stands, what becomes of it, and how its valves are to be set.
-    catalog
-        For the depth of sockets: as long as a stub must be.
+    network, plan
+        The plumbing as it stands, and what becomes of it.
     cuts
-        The cut list, whose marks are named where a piece goes in.
+        The cut list: its marks are named where a piece goes in, and what is sawn off and left is as it says.
     cure
         Cement times by nominal size.
-    units
-        How lengths are written.
+    bend
+        Whether a long leg of pipe may spring aside for the last joint.
     """
-    work = _Work(network, plan, verification, catalog, cuts, cure, units)
-    return tuple(RunWork(name, tuple(work.steps(name))) for name in plan.runs if work.changes(name))
-
-
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """What stays on one side of a place that changes, and what it was joined to."""
-
-    words: str
-    end: End | None
-    part: Part | None
-    neighbour_end: End | None
-    neighbour: Part | None
-    neighbour_words: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """One place of a run that changes: between two things that stay (None: open water, or a tee that goes)."""
-
-    left: _Side | None
-    right: _Side | None
-    new: tuple[int, ...]  # places in the planned run
-    left_words: str
-    right_words: str
-    sawn: str = ""  # the pipe that is sawn through here for a valve, a pump or a tee
-    for_what: str = "valve"
+    joints = joints_of(network, plan, bend)
+    work = _Work(plan.stands or network, plan, cuts, cure, joints)
+    return tuple(RunWork(name, tuple(work.steps(name)), joints[name]) for name in plan.runs if work.changes(name))
 
 
 @dataclass(frozen=True)
 class _Work:
     network: Network
     plan: Plan
-    verification: Verification
-    catalog: Catalog
     cuts: CutList
     cure: Mapping[str, CureTime]
-    units: str
+    joints: Mapping[str, RunJoints]
 
     def changes(self, name: str) -> bool:
         run_plan = self.plan.runs[name]
         return bool(run_plan.changes or run_plan.removed or run_plan.joints)
 
     def steps(self, name: str) -> Iterator[WorkStep]:
-        run, run_plan = self.network.runs[name], self.plan.runs[name]
-        places = _places(run, run_plan, self._tee(run, 0), self._tee(run, 1), self.units)
+        run, run_plan, joints = self.network.runs[name], self.plan.runs[name], self.joints[name]
+        places = places_of(run, run_plan, self._tee(run, 0), self._tee(run, 1))
+        fit = self.cuts.fits.get(name, Fit())
         if run.is_plumbed:
-            yield WorkStep(DRAIN, _drain_words(run))
+            yield WorkStep(DRAIN, "drain", (run.name, run.start.point, run.end.point))
+        yield from self._standing_unions(name)
         yield from self._openings(places)
-        yield from self._sawn_for_tee(run, run_plan)
-        for note in self.cuts.notes:
-            if note.startswith(f"run {name}: "):
-                yield WorkStep(MIND, note.removeprefix(f"run {name}: "))
+        yield from self._saws(run, run_plan, fit, joints)
+        yield from (WorkStep(MIND, "note", note=note) for note in self._notes(name))
         yield from _take_out(run_plan, self._old_tees(run))
-        for place in places:
-            if place.new or place.left_words:
-                yield WorkStep(DRY_FIT, self._fit_words(name, run_plan, place))
-        yield WorkStep(DRY_FIT, "mark the turns across every joint, then take it apart again")
-        yield from self._joining(run_plan)
+        yield from self._dry_fits(run_plan, places, joints)
+        yield from _joining(joints)
+        yield from self._closing(name, joints)
+        yield from self._curing(joints)
         if any(part.kind in CHECKS and not part.existing for part in run_plan.parts):
-            yield WorkStep(MIND, _CHECK_WORDS)
-        yield WorkStep(TEST, self._test_words(name))
+            yield WorkStep(MIND, "check valve")
 
     # tees
 
-    def _tee(self, run: Run, side: int) -> _TeeSide:
-        end = (run.start, run.end)[side]
-        old = self.network.tees.get(end.point)
-        if old is None:
-            return _TeeSide(end.point, None, None, True, True)
-        tee_plan = self.plan.tees.get(end.point)
-        kept = tee_plan is None or tee_plan.tee.existing
-        new = old if tee_plan is None else tee_plan.tee
-        return _TeeSide(end.point, _opening(old.item, end.leg), _opening(new.item, end.leg), kept, False)
+    def _tee(self, run: Run, side: int) -> TeeSide:
+        return tee_side(self.network, self.plan, run, side)
 
     def _old_tees(self, run: Run) -> list[str]:
         """Return the tees that come out with a run: each with the run that starts or ends there first."""
@@ -158,218 +122,182 @@ class _Work:
                 found += [f"{item.description} at {point}" for item in tee_plan.removed]
         return found
 
-    def _sawn_for_tee(self, run: Run, run_plan: RunPlan) -> Iterator[WorkStep]:
-        """Yield the cut for a tee that a new run joins at: told with the run that ends there, which keeps its half."""
-        joins = {other.end.point for other in self.network.runs.values() if not other.is_plumbed}
-        half = run.parts[-1]
-        if run.is_plumbed and run.end.point in joins and half.kind in PIPES and half in run_plan.parts:
-            whole = _the(replace(half, length_m=2.0 * half.length_m), self.units)
-            words = f"saw {whole} through square, where the tee goes, and shorten its two pieces by what is new there"
-            yield WorkStep(CUT, words)
+    # opening
 
-    # words
+    def _standing_unions(self, name: str) -> Iterator[WorkStep]:
+        """Yield the unions that stand and are opened so that the run can close."""
+        for one in self.joints[name].opened:
+            if one.stands:
+                part = self.plan.runs[one.run].parts[one.place]
+                yield WorkStep(OPEN, "union", (part.words, *self._beside_in_plan(one.run, one.place)))
 
-    def _openings(self, places: Sequence[_Place]) -> Iterator[WorkStep]:
+    def _beside_in_plan(self, name: str, place: int) -> tuple[str, ...]:
+        parts = self.plan.runs[name].parts
+        beside = next((part for part in (*parts[place + 1 :], *parts[:place][::-1]) if part.kind not in PIPES), None)
+        return (beside.words if beside is not None else name,)
+
+    def _openings(self, places: Iterable[Place]) -> Iterator[WorkStep]:
         for place in places:
-            if place.sawn:
-                yield WorkStep(
-                    CUT, f"saw {place.sawn} through square, where the {place.for_what} goes; both pieces stay"
-                )
-                continue
             for side in (place.left, place.right):
-                step = None if side is None else self._opening_step(side)
-                if step is not None:
-                    yield step
+                if side is None or side.end is None or side.neighbour_end is None:
+                    continue
+                if (
+                    side.part is not None
+                    and side.neighbour is not None
+                    and {side.part.kind, side.neighbour.kind} <= PIPES
+                ):
+                    continue  # one pipe, told as its two pieces: it is sawn
+                front = opened(side.end, side.part, side.neighbour_end, side.neighbour)
+                if front is not None and not front.cut:
+                    joint = mating(side.end, side.neighbour_end)
+                    code = {"clamp": "loosen", "push": "release"}.get(joint.method if joint else "", "unscrew")
+                    yield WorkStep(OPEN, code, (side.neighbour_words, side.words))
 
-    def _opening_step(self, side: _Side) -> WorkStep | None:
-        if side.end is None or side.neighbour_end is None:
-            return None
-        if side.part is not None and side.neighbour is not None and {side.part.kind, side.neighbour.kind} <= PIPES:
-            whole = _the(replace(side.part, length_m=side.part.length_m + side.neighbour.length_m), self.units)
-            hidden_m = self.catalog.socket_depths_m.get(End(Form.SOCKET, side.end.size, side.end.system), 0.0)
-            more = show_length(hidden_m, self.units)
-            words = (
-                f"saw {whole} through square; {side.words}, and {more} more for the socket, stays, the other piece goes"
-            )
-            return WorkStep(CUT, words)
-        front = opened(side.end, side.part, side.neighbour_end, side.neighbour)
-        if front is None:
-            return None
-        if not front.cut:
-            joint = mating(side.end, side.neighbour_end)
-            how = {"clamp": "loosen the clamp and pull off", "push": "release"}.get(joint.method if joint else "", "")
-            return WorkStep(OPEN, f"{how or 'unscrew'} {side.neighbour_words} from {side.words}")
-        return WorkStep(CUT, self._cut_words(side, front))
-
-    def _cut_words(self, side: _Side, front: Front) -> str:
-        if side.part is not None and side.part.kind in PIPES:
-            return f"saw {side.words} square, at the face of {side.neighbour_words}; it stays, the fitting goes"
-        stub_m = self.catalog.socket_depths_m.get(End(Form.SOCKET, front.end.size, front.end.system), 0.0)
-        return (
-            f"saw {side.neighbour_words} square and leave a stub of at least {show_length(stub_m, self.units)} "
-            f"in {side.words}"
-        )
-
-    def _fit_words(self, name: str, run_plan: RunPlan, place: _Place) -> str:
-        marks = {piece.position - 1: piece for piece in self.cuts.pieces if piece.run == name}
-        words = []
-        for index in place.new:
-            piece = marks.get(index)
-            part = run_plan.parts[index]
-            if piece is not None:
-                cut = show_length(piece.cut_m, self.units)
-                words.append(f"piece {piece.mark} ({part.words}, cut {cut})")
+    def _saws(self, run: Run, run_plan: RunPlan, fit: Fit, joints: RunJoints) -> Iterator[WorkStep]:
+        """Yield where to saw, in the order of the water: pipe that stays, and stubs in fittings that stay."""
+        waiting = list(fit.sawn)
+        cuts: list[tuple[float, WorkStep]] = []
+        while waiting:
+            sawn = waiting.pop(0)
+            twin = next((one for one in waiting if one.piece and one.stood in (sawn.stood, sawn.stood + 1)), None)
+            if sawn.piece and twin is not None and twin.place > sawn.place:
+                waiting.remove(twin)
+                cuts.append((sawn.place, self._saw_out(run, run_plan, sawn, twin)))
             else:
-                words.append(part.words)
-        between = f"{place.left_words} → " if place.left_words else ""
-        after = f" → {place.right_words}" if place.right_words else ""
-        return f"{between}{' → '.join(words) or 'nothing between'}{after}"
+                cuts.append((sawn.place, self._saw(run, run_plan, sawn)))
+        cuts += [(stub.joint - 0.5, self._stub(run, run_plan, stub, joints)) for stub in fit.stubs]
+        yield from (step for _, step in sorted(cuts, key=lambda pair: pair[0]))
 
-    def _joining(self, run_plan: RunPlan) -> Iterator[WorkStep]:
-        made: dict[str, Counter[str]] = {}
-        for joint in run_plan.joints:
-            made.setdefault(joint.method, Counter())[joint.size] += 1
-        if "cement" in made:
-            yield WorkStep(CEMENT, f"{_counted(made['cement'])}: primer, then cement on both, push home, hold")
-        for method, seal in _SEALS.items():
-            if method in made:
-                yield WorkStep(THREAD, f"{_counted(made[method])}: {seal}")
-        if "cement" in made:
-            yield WorkStep(CURE, self._cure_words(made["cement"]))
+    def _saw(self, run: Run, run_plan: RunPlan, sawn: Sawn) -> WorkStep:
+        part = run_plan.parts[sawn.place]
+        lengths = {"whole": sawn.whole_m, "off": sawn.off_m, "stays": sawn.stays_m}
+        before, after = (self._old_neighbour(run, sawn.stood, step) for step in (-1, +1))
+        if sawn.piece:
+            far = before if sawn.at_end else after
+            return WorkStep(CUT, "through", (part.words, far), lengths)
+        if sawn.at_start and sawn.at_end:
+            return WorkStep(CUT, "both ends", (part.words, before, after), lengths)
+        near, far = (after, before) if sawn.at_end else (before, after)
+        return WorkStep(CUT, "short of", (part.words, near, far), lengths)
 
-    def _cure_words(self, sizes: Mapping[str, int]) -> str:
+    def _saw_out(self, run: Run, run_plan: RunPlan, first: Sawn, last: Sawn) -> WorkStep:
+        lengths = {
+            "whole": first.whole_m,
+            "first": first.stays_m,
+            "last": last.stays_m,
+            "out": first.whole_m - first.stays_m - last.stays_m,
+        }
+        before = self._old_neighbour(run, first.stood, -1)
+        after = self._old_neighbour(run, last.stood, +1)
+        between = run_plan.parts[first.place + 1 : last.place]
+        what = next((part.words for part in between if part.kind not in PIPES), "")
+        return WorkStep(CUT, "out of", (run_plan.parts[first.place].words, before, after, what), lengths)
+
+    def _old_neighbour(self, run: Run, stood: int, step: int) -> str:
+        place = stood + step
+        if 0 <= place < len(run.parts):
+            return the(run.parts[place])
+        end = run.start if place < 0 else run.end
+        return f"the tee at {end.point}" if end.point in self.network.tees else f"the open end at {end.point}"
+
+    def _stub(self, run: Run, run_plan: RunPlan, stub: Stub, joints: RunJoints) -> WorkStep:
+        before = stub.joint > 0 and run_plan.parts[stub.joint - 1].existing
+        at_tee = stub.joint in (0, len(run_plan.parts)) and not before
+        if at_tee or stub.joint == 0:
+            stays = f"the tee at {(run.start if stub.joint == 0 else run.end).point}"
+            old = run.parts[0 if stub.joint == 0 else -1]
+        else:
+            part = run_plan.parts[stub.joint - 1 if before else stub.joint]
+            place = next(i for i, one in enumerate(run.parts) if one is part or one == part)
+            stays, old = f"the {part.words}", run.parts[min(max(place + (1 if before else -1), 0), len(run.parts) - 1)]
+        lengths = {"whole": old.length_m, "leave": stub.leave_m}
+        return WorkStep(CUT, "stub", (the(old), stays), lengths, (joints.letter(stub.joint),))
+
+    def _notes(self, name: str) -> Iterator[str]:
+        start = f"run {name}"
+        for note in self.cuts.notes:
+            if note.startswith((f"{start}: ", f"{start}, ")):
+                yield note.removeprefix(start)[2:]
+
+    # fitting and joining
+
+    def _dry_fits(self, run_plan: RunPlan, places: Iterable[Place], joints: RunJoints) -> Iterator[WorkStep]:
+        for place in places:
+            if place.new or place.left_words:
+                yield WorkStep(DRY_FIT, "row", self._row(run_plan, place), letters=_letters(place, joints))
+        yield WorkStep(DRY_FIT, "mark the turns")
+
+    def _row(self, run_plan: RunPlan, place: Place) -> tuple[str, ...]:
+        """Return what stands in a row: what stays, the new parts with the marks of the pieces, what stays."""
+        marks = {piece.position - 1: piece.mark for piece in self.cuts.pieces if piece.run == run_plan.run}
+        new = [
+            f"piece {marks[index]} ({run_plan.parts[index].words})" if index in marks else run_plan.parts[index].words
+            for index in place.new
+        ]
+        return (place.left_words, *new, place.right_words)
+
+    def _closing(self, name: str, joints: RunJoints) -> Iterator[WorkStep]:
+        """Yield how the run closes: at a union, by a leg that springs aside, or at its free end."""
+        if not joints.joints:
+            return
+        for one in joints.opened:
+            part = self.plan.runs[one.run].parts[one.place]
+            code = "union that stands" if one.stands else "new union"
+            yield WorkStep(CLOSE, code, (part.words, *self._beside_in_plan(one.run, one.place)))
+        if joints.sprung:
+            yield WorkStep(CLOSE, "spring", letters=joints.sprung)
+        if not joints.opened and not joints.sprung and joints.in_place:
+            run = self.network.runs[name]
+            end = run.end if joints.free == "end" else run.start
+            if joints.free:
+                yield WorkStep(CLOSE, "free end", (end.point,), letters=joints.in_place[-1:])
+
+    def _curing(self, joints: RunJoints) -> Iterator[WorkStep]:
+        sizes = Counter(joint.size for joint in joints.joints if joint.method == "cement")
+        if not sizes:
+            return
         times = [self.cure[size] for size in sizes if size in self.cure]
         if len(times) < len(sizes):
-            return "leave the joints alone for the time on the can"
+            yield WorkStep(CURE, "as the can says")
+            return
         slowest = max(times, key=lambda time: (time.cure_min, time.basis != "published"))
-        source = "a cement maker's chart for 16 to 38 °C" if slowest.basis == "published" else slowest.basis
-        return (
-            f"do not move the joints for {slowest.set_min:g} min, no water for {slowest.cure_min:g} min after the last "
-            f"one ({source}); half as long again when damp, longer when cold; the can's own times win"
-        )
-
-    def _test_words(self, name: str) -> str:
-        valves = [setting.words for setting in self.verification.valves if setting.run == name]
-        told = f"; set the {' and the '.join(valves)}" if valves else ""
-        return f"fill slowly with the pump at its lowest, look at every new joint, then the full flow{told}"
+        minutes = {"set": slowest.set_min, "cure": slowest.cure_min}
+        yield WorkStep(CURE, "wait", minutes=minutes, note=slowest.basis)
 
 
-@dataclass(frozen=True, slots=True)
-class _TeeSide:
-    """The tee at one end of a run: its opening as it stands and as planned; `water`: there is none."""
-
-    point: str
-    old: End | None
-    new: End | None
-    kept: bool
-    water: bool
-
-
-def _opening(item: CatalogItem | None, leg: object) -> End | None:
-    return item.ends[LEGS.index(leg)] if item is not None and leg in LEGS else None
+def _joining(joints: RunJoints) -> Iterator[WorkStep]:
+    """Yield the joints at the bench, threads first, then those in place in the order in which they are made."""
+    bench = [joint for joint in joints.joints if joint.where == BENCH]
+    placed = {joint.letter: joint for joint in joints.joints if joint.where != BENCH}
+    in_order = [placed[letter] for letter in joints.in_place]
+    for code, group in (("bench", bench), ("in place", in_order)):
+        for method in ("tape", "washer", "clamp", "push", "cement"):
+            made = [joint for joint in group if joint.method == method]
+            if made:
+                yield _joint_step(code, method, made)
 
 
-def _places(run: Run, run_plan: RunPlan, first: _TeeSide, last: _TeeSide, units: str) -> list[_Place]:
-    """Return the places of a run that change, each between two things that stay."""
-    old, new = run_plan.stood(run.parts), run_plan.parts
-    stood = _old_places(old, run_plan)
-    kept = [(index, place) for index, place in enumerate(stood) if place is not None]
-    edges = [(-1, -1), *kept, (len(new), len(old))]
-    found = []
-    for (new_left, old_left), (new_right, old_right) in pairwise(edges):
-        at_tee = (old_left == -1 and not first.kept) or (old_right == len(old) and not last.kept)
-        fresh = tuple(range(new_left + 1, new_right))
-        if fresh or old_right > old_left + 1 or at_tee:
-            left = _side(old, old_left, +1, first, last, units)
-            right = _side(old, old_right, -1, first, last, units)
-            words = _border_words(old, old_left, old_right, first, last)
-            sawn = _the(old[old_left], units) if 0 <= old_left == old_right else ""
-            halves = old[old_left : old_right + 1] if 0 <= old_left < old_right < len(old) else ()
-            if len(halves) == 2 and {part.kind for part in halves} <= PIPES:  # one pipe, told as its two halves
-                sawn = _the(replace(halves[0], length_m=sum(half.length_m for half in halves)), units)
-            what = "pump" if any(new[i].kind is Kind.PUMP for i in fresh) else "valve"
-            found.append(_Place(left, right, fresh, *words, sawn, what))
-    return found
+def _joint_step(where: str, method: str, made: Iterable[WorkJoint]) -> WorkStep:
+    joints = list(made)
+    sizes = Counter(joint.size for joint in joints)
+    letters = tuple(joint.letter for joint in joints)
+    return WorkStep(CEMENT if method == "cement" else THREAD, f"{method}, {where}", letters=letters, joints=sizes)
 
 
-def _old_places(old: Sequence[Part], run_plan: RunPlan) -> list[int | None]:
-    """Return where each planned part stood, None for a new one; of two alike, the very one that stayed."""
-    gone = {id(part) for part in run_plan.removed}
-    left = [index for index, part in enumerate(old) if id(part) not in gone and part.kind is not Kind.OPEN_JOINT]
-    count = sum(part.existing for part in run_plan.parts)
-    if len(left) != count:  # not the very objects: by what they are, in order
-        left = _matched(old, run_plan)
-    places = iter(left)
-    return [next(places) if part.existing else None for part in run_plan.parts]
+def _letters(place: Place, joints: RunJoints) -> tuple[str, ...]:
+    """Return the letter of each joint of a row: before its first new part ... behind its last one."""
+    return tuple(joints.letter(index) for index in range(place.joint, place.joint + len(place.new) + 1))
 
 
-def _matched(old: Sequence[Part], run_plan: RunPlan) -> list[int]:
-    """Return where planned parts stood by what they are; both pieces of a sawn pipe stood in one place."""
-    found, at = [], 0
-    for part in run_plan.parts:
-        if part.existing:
-            place = next(index for index in range(at, len(old)) if old[index] == part or _is_cut_from(part, old[index]))
-            found.append(place)
-            at = place + (old[place] == part)
-    return found
-
-
-def _is_cut_from(piece: Part, pipe: Part) -> bool:
-    shorter = pipe.kind in PIPES and piece.length_m < pipe.length_m
-    return shorter and replace(pipe, length_m=piece.length_m) == piece
-
-
-def _side(old: Sequence[Part], index: int, step: int, first: _TeeSide, last: _TeeSide, units: str) -> _Side | None:
-    """Return what stays at an index, as it faces the place that changes; None where nothing does."""
-    if index in (-1, len(old)):
-        tee, end_part = (first, old[0]) if index == -1 else (last, old[-1])
-        if not tee.kept or tee.water or tee.old is None:
-            return None
-        end = end_part.ends[0 if index == -1 else -1]
-        return _Side(f"the tee at {tee.point}", tee.old, None, end, end_part, _the(end_part, units))
-    part, place = old[index], index + step
-    mine = part.ends[-1 if step > 0 else 0]
-    if 0 <= place < len(old):
-        other = old[place]
-        if other.kind is Kind.OPEN_JOINT:
-            return _Side(_the(part, units), mine, part, None, None, "")
-        return _Side(_the(part, units), mine, part, other.ends[0 if step > 0 else -1], other, _the(other, units))
-    tee = last if step > 0 else first
-    return _Side(_the(part, units), mine, part, tee.old, None, f"the tee at {tee.point}")
-
-
-def _border_words(old: Sequence[Part], left: int, right: int, first: _TeeSide, last: _TeeSide) -> tuple[str, str]:
-    start = ("" if first.water else f"tee at {first.point}") if left == -1 else old[left].words
-    end = ("" if last.water else f"tee at {last.point}") if right == len(old) else old[right].words
-    return start, end
-
-
-def _the(part: Part, units: str) -> str:
-    """Return a part that stands, a pipe with the length that tells it from its like."""
-    if part.kind in PIPES:
-        return f"the {part.words} of {show_length(part.length_m, units)}"
+def the(part: Part) -> str:
+    """Return a part that stands in trade words."""
     return f"the {part.words}"
-
-
-def _drain_words(run: Run) -> str:
-    return (
-        f"switch off and unplug the pump; shut what feeds {run.name} and let it run empty into a bucket, from "
-        f"{run.start.point} to {run.end.point}"
-    )
 
 
 def _take_out(run_plan: RunPlan, tees: Iterable[str]) -> Iterator[WorkStep]:
     gone = [part for part in run_plan.removed if part.kind is not Kind.OPEN_JOINT]
     counted = Counter(part.words for part in gone)
-    words = [*tees, *(name if count == 1 else f"{name} (× {count})" for name, count in counted.items())]
-    if not words:
-        return
-    again = [part.words for part in gone if fate_of(part.kind, part.ends)[0] == REUSABLE]
-    keep = f". Keep for use: {', '.join(dict.fromkeys(again))}" if again else ""
-    yield WorkStep(TAKE_OUT, ", ".join(words) + keep)
-
-
-def _counted(sizes: Mapping[str, int]) -> str:
-    total = sum(sizes.values())
-    told = ", ".join(f"{count} at {size}" for size, count in sizes.items())
-    return f"{total} joint{'s' * (total > 1)} ({told})"
+    words = (*tees, *(name if count == 1 else f"{name} (× {count})" for name, count in counted.items()))
+    if words:
+        again = dict.fromkeys(part.words for part in gone if fate_of(part.kind, part.ends)[0] == REUSABLE)
+        yield WorkStep(TAKE_OUT, "remove", words, note=", ".join(again))

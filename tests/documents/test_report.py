@@ -182,7 +182,7 @@ def test_the_parts_come_in_the_order_of_the_workbook_with_cuts_and_steps() -> No
     for piece in taken.cuts.pieces:
         assert f"mark {piece.mark}\n{piece_words(piece.cut_m, system.units)}\n" in outline.text
     for run in taken.work:
-        assert all(f"☐ {step_words(step)}" in outline.text for step in run.steps)
+        assert all(f"☐ {step_words(step, report.system.units)}" in outline.text for step in run.steps)
 
 
 def test_the_page_tells_the_numbers_of_the_workbook(page: str, facts: ReportFacts) -> None:

@@ -55,7 +55,7 @@ def test_answer_order_build_and_appendix_stand_in_this_order() -> None:
 def test_the_build_sheets_have_every_step_with_a_box_to_tick() -> None:
     rows = [row for sheet in build_sheets() for row in sheet.iter_rows(values_only=True) if row[1] == "☐"]
 
-    assert [row[2] for row in rows] == [step_words(step) for work in planned()[1].work for step in work.steps]
+    assert [row[2] for row in rows] == [step_words(step, "US") for work in planned()[1].work for step in work.steps]
 
 
 def test_a_build_sheet_has_three_runs_at_most_and_prints_on_one_page() -> None:

@@ -109,12 +109,9 @@ def test_the_lists_say_what_is_sawn_and_what_comes_out(tmp_path: Path) -> None:
     body_m = sum(coupling.take_outs_m) + sum(depths[end] for end in coupling.ends)
     # five eighths of the old pipe show; with the coupling from face to face and the new pipe they fill its place
     assert 1.21875 + body_m + piece.face_to_face_m == pytest.approx(1.95)
-    steps = [step.text for run in lists.work for step in run.steps]
-    sawn = [words for words in steps if words.startswith("saw ")]
+    (sawn,) = (step for run in lists.work for step in run.steps if step.code == "through")
     # 3/4 in. sockets are 18.3 mm deep
-    assert len(sawn) == 1
-    assert "of 1.95 m through square" in sawn[0]
-    assert "of 1.22 m, and 18 mm more for the socket, stays, the other piece goes" in sawn[0]
+    assert (sawn.lengths_m["whole"], sawn.lengths_m["stays"]) == pytest.approx((1.95, 1.21875 + 0.0183), abs=1e-4)
     assert [round(one.length_m, 4) for one in plan.runs["riser"].removed] == [0.7312]
 
 

@@ -193,8 +193,8 @@ def test_the_work_order_says_where_the_pipe_is_sawn_and_the_bill_has_the_pump(ru
 
     taken = take_off(plan_report, SHOP)
 
-    cuts = [step.text for run in taken.work for step in run.steps if step.kind == "cut here"]
-    assert any("of 305 mm through square" in text and what in text for text in cuts)
+    cuts = [step for run in taken.work for step in run.steps if step.kind == "cut"]
+    assert any(step.lengths_m["whole"] == pytest.approx(0.305, abs=1e-3) for step in cuts)
     assert sum(line.quantity for line in plan_report.bill.lines if line.item_id == "another-return") == 1
     assert plan_report.bill.total_cents == sum(line.extended_cents for line in plan_report.bill.lines)
 

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer import pipeline
+from optimizer.documents.work_words import step_text
 from optimizer.errors import InputError
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
@@ -29,7 +30,7 @@ from optimizer.read.places import data_directory
 from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.plan_price import list_cents
 from optimizer.takeoff.take_off import Store, TakeOff, take_off
-from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, TEST, RunWork
+from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, RunWork
 
 CHECKED = Verification(True, (), (), {}, {}, (), ())
 SALE_M = 0.3048
@@ -172,7 +173,7 @@ def test_every_new_piece_of_pipe_is_cut_once_from_a_stick_that_is_bought_or_owne
 
 @settings(max_examples=30, deadline=None)
 @given(plans())
-def test_every_run_that_changes_has_work_that_ends_with_a_test(drawn: tuple[System, Plan]) -> None:
+def test_every_run_that_changes_has_work_and_is_not_filled_before_all_is_joined(drawn: tuple[System, Plan]) -> None:
     system, plan = drawn
     work = {one.run: one for one in taken(system, plan).work}
 
@@ -180,10 +181,10 @@ def test_every_run_that_changes_has_work_that_ends_with_a_test(drawn: tuple[Syst
     for name, one in work.items():
         kinds = [step.kind for step in one.steps]
         assert kinds[0] == "drain"
-        assert kinds[-1] == TEST
-        if plan.runs[name].joints:
-            assert kinds.index(CEMENT) < kinds.index(CURE)
-        fitted = " ".join(step.text for step in one.steps if step.kind == DRY_FIT)
+        if CEMENT in kinds:
+            assert kinds.index(DRY_FIT) < kinds.index(CEMENT) < kinds.index(CURE)
+        assert not any("fill" in step_text(step, system.units) for step in one.steps)
+        fitted = " ".join(step_text(step, system.units) for step in one.steps if step.kind == DRY_FIT)
         assert all(part.words in fitted for part in plan.runs[name].parts if not part.existing)
 
 
@@ -196,18 +197,38 @@ def planned(name: str) -> tuple[PlanReport, TakeOff]:
 
 def steps(name: str, run: str, kind: str) -> list[str]:
     work: RunWork = next(one for one in planned(name)[1].work if one.run == run)
-    return [step.text for step in work.steps if step.kind == kind]
+    return [step_text(step, "US") for step in work.steps if step.kind == kind]
 
 
 def test_the_saw_is_set_where_the_joint_rules_say() -> None:
-    # by hand: the union keeps a stub as long as its 1 in. socket is deep, 7/8 in.; three eighths of the 7 ft 6 in. pipe
-    # stay, 33-3/4 in., and 7/8 in. more goes into the 1 in. socket of the coupling
+    # by hand: a stub as long as the 1 in. socket of the coupling is deep, 22.2 mm, and 10 mm that show; three eighths
+    # of the 7 ft 6 in. pipe show when all is done, 33-3/4 in., and 22.2 mm more go into the socket of the coupling
     assert steps("cellar-sump", "riser", CUT) == [
-        "saw the 1 in. sch 40 PVC pipe of 1 ft 2 in square and leave a stub of at least 7/8 in in the 1 in. sch 40 PVC "
-        "union, socket × socket",
-        "saw the 1 in. sch 40 PVC pipe of 7 ft 6 in through square; the 1 in. sch 40 PVC pipe of 2 ft 9-3/4 in, and "
-        "7/8 in more for the socket, stays, the other piece goes",
+        "saw the 1 in. sch 40 PVC pipe, 1 ft 2 in (356 mm) long, off the 1 in. sch 40 PVC union, socket × socket: "
+        "leave exactly 1-1/4 in (32 mm) showing for joint A",
+        "saw the 7 ft 6 in (2286 mm) length of 1 in. sch 40 PVC pipe through, 2 ft 10-5/8 in (879 mm) from the face of "
+        "the 1 in. sch 40 PVC 90° elbow, socket × socket; that end stays, the other goes",
     ]
+
+
+def test_a_pipe_that_is_cut_back_is_named_with_what_comes_off_and_what_stays() -> None:
+    # To the centre of the corner it was the pipe's length, a socket's depth d and the elbow's take-out; now it is what
+    # stays, to the stop of the new socket, and the sweep's take-out.
+    report, found = planned("metric-unions")
+    riser = report.plan.runs["riser"]
+    (elbow,), (sweep,) = riser.removed, [part for part in riser.parts if not part.existing]
+    assert elbow.item is not None
+    assert sweep.item is not None
+    depth_m = catalog().socket_depths_m[elbow.ends[0]]
+    off_m = sweep.item.take_outs_m[0] - elbow.item.take_outs_m[0] - depth_m
+    sawn = [step for step in found.work[0].steps if step.code == "short of"]
+
+    assert len(sawn) == 2
+    for step in sawn:
+        assert step.lengths_m["off"] == pytest.approx(off_m)
+        assert step.lengths_m["whole"] == pytest.approx(step.lengths_m["off"] + step.lengths_m["stays"])
+    assert "saw the 900 mm length of 40 mm PVC-U PN16 pipe 33 mm short of the" in step_text(sawn[0], "metric")
+    assert "; 867 mm stays, from the face of the" in step_text(sawn[0], "metric")
 
 
 def test_what_was_not_plumbed_before_needs_no_saw() -> None:
@@ -220,8 +241,8 @@ def test_cement_waits_as_long_as_the_largest_size_asks() -> None:
     # a cement maker's public chart, 16 to 38 °C: 1/2 to 1-1/4 in. 2 min and 15 min, 1-1/2 to 2 in. 5 min and 30 min
     (large,), (small,) = steps("cellar-sump", "riser", CURE), steps("cellar-sump", "uv line", CURE)
 
-    assert large.startswith("do not move the joints for 5 min, no water for 30 min after the last one")
-    assert small.startswith("do not move the joints for 2 min, no water for 15 min after the last one")
+    assert large.startswith("do not move the joints for 5 min; no water for 30 min after the last one")
+    assert small.startswith("do not move the joints for 2 min; no water for 15 min after the last one")
 
 
 def test_the_cure_times_are_those_of_the_chart() -> None:
