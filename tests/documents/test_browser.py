@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import planned_examples
 import pytest
 
 from optimizer import pipeline
@@ -69,9 +70,7 @@ frame.addEventListener('load', async () => {
 
 @cache
 def page(name: str) -> str:
-    system, catalog = pipeline.read(data_directory("examples") / f"{name}.yaml")
-    report = pipeline.plan(system, catalog)
-    taken, card = pipeline.take_off(report, catalog), pipeline.settings_card(system, report)
+    (report, taken), card = planned_examples.taken_off(name), planned_examples.card_of(name)
     return report_page(report_facts(report, card=card, taken=taken))
 
 

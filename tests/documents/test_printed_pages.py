@@ -10,14 +10,13 @@ from functools import cache
 from pathlib import Path
 
 import openpyxl
+import planned_examples
 import pytest
 
-from optimizer import pipeline
 from optimizer.documents.report_facts import report_facts
 from optimizer.documents.sheet_kit import Sheet
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.model.outcome import PlanReport
-from optimizer.read.places import data_directory
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.verify.card import SettingsCard
 
@@ -27,11 +26,8 @@ every_example = pytest.mark.parametrize("name", NAMES)
 no_program = pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
 
 
-@cache
 def planned(name: str) -> tuple[PlanReport, TakeOff, SettingsCard]:
-    system, catalog = pipeline.read(data_directory("examples") / f"{name}.yaml")
-    report = pipeline.plan(system, catalog)
-    return report, pipeline.take_off(report, catalog), pipeline.settings_card(report.system, report)
+    return *planned_examples.taken_off(name), planned_examples.card_of(name)
 
 
 @cache

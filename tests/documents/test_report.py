@@ -13,9 +13,9 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import openpyxl
+import planned_examples
 import pytest
 
-from optimizer import pipeline
 from optimizer.documents.build_words import step_words
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.drawing.palette import picture_style
@@ -31,7 +31,7 @@ from optimizer.errors import DocumentError
 from optimizer.units import flow_value
 
 sys.path.insert(0, str(Path(__file__).parent / "drawing"))
-from example_plans import NAMES, example, hand_report
+from example_plans import NAMES, hand_report
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -172,9 +172,8 @@ def test_the_answer_comes_first(page: str, facts: ReportFacts) -> None:
 
 
 def test_the_parts_come_in_the_order_of_the_workbook_with_cuts_and_steps() -> None:
-    system, catalog = example("single-return")
-    report = pipeline.plan(system, catalog)
-    taken, card = pipeline.take_off(report, catalog), pipeline.settings_card(system, report)
+    report, taken = planned_examples.taken_off("single-return")
+    system, card = report.system, planned_examples.card_of("single-return")
     outline = Outline(report_page(report_facts(report, card=card, taken=taken)))
 
     keys = [kept["id"] for tag, kept in outline.attributes if tag == "section"]
@@ -208,7 +207,7 @@ def test_the_pictures_show_the_flows_of_the_check(facts: ReportFacts) -> None:
 
 
 def test_the_pictures_show_the_flows_of_a_plan_that_was_searched() -> None:
-    report = pipeline.plan(*example("starter"))
+    report = planned_examples.searched("starter")[0]
 
     after = report_facts(report).after.solution.flows_m3_s
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import io
-from functools import cache
 from html import escape
 from pathlib import Path
 
 import openpyxl
+import planned_examples
 import pytest
 from click.testing import CliRunner
 
-from optimizer import pipeline
 from optimizer.cli import main
 from optimizer.documents.report import report_page
 from optimizer.documents.report_facts import report_facts
@@ -26,14 +25,12 @@ from optimizer.verify.card import SettingsCard
 FILE = data_directory("examples") / "single-return.yaml"
 
 
-@cache
 def planned() -> PlanReport:
-    return pipeline.plan(*pipeline.read(FILE))
+    return planned_examples.searched(FILE.stem)[0]
 
 
-@cache
 def card() -> SettingsCard:
-    return pipeline.settings_card(planned().system, planned())
+    return planned_examples.card_of(FILE.stem)
 
 
 def test_page_workbook_and_text_have_the_same_numbers() -> None:

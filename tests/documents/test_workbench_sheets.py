@@ -9,11 +9,11 @@ from functools import cache
 from pathlib import Path
 
 import openpyxl
+import planned_examples
 import pytest
 from click.testing import CliRunner, Result
 from openpyxl.worksheet.worksheet import Worksheet
 
-from optimizer import pipeline
 from optimizer.cli import main
 from optimizer.documents.build_words import step_words
 from optimizer.documents.order_sheet import import_csv, import_rows
@@ -25,11 +25,8 @@ from optimizer.takeoff.take_off import TakeOff
 FILE = str(data_directory("examples") / "single-return.yaml")
 
 
-@cache
 def planned() -> tuple[PlanReport, TakeOff]:
-    system, catalog = pipeline.read(FILE)
-    report = pipeline.plan(system, catalog)
-    return report, pipeline.take_off(report, catalog)
+    return planned_examples.taken_off("single-return")
 
 
 @cache

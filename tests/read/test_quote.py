@@ -232,7 +232,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
         "unknown item",
         another_row("sch40-elbow-101"),
         "{extra_item}: found the unknown item number 'sch40-elbow-101'; allowed: an item number of the parts list, or "
-        "an empty cell in a row of the store's own; did you mean sch40-elbow-150?",
+        "an empty cell in a row of the store's own; did you mean sch40-elbow-100?",
     ),
     ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}"),
     ("copied", copied, f"quote.xlsx: found a parts list on Order and Order 2; {COLUMNS_ALLOWED}"),

@@ -9,11 +9,11 @@ from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
+import planned_examples
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer import pipeline
 from optimizer.documents.work_words import step_text
 from optimizer.errors import InputError
 from optimizer.joints.chains import new_part
@@ -26,7 +26,6 @@ from optimizer.model.stock import StickRule, stick_id
 from optimizer.model.system import Rules, System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.cure_times import load_cure_times
-from optimizer.read.places import data_directory
 from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.plan_price import list_cents
 from optimizer.takeoff.take_off import Store, TakeOff, take_off
@@ -188,11 +187,8 @@ def test_every_run_that_changes_has_work_and_is_not_filled_before_all_is_joined(
         assert all(part.words in fitted for part in plan.runs[name].parts if not part.existing)
 
 
-@cache
 def planned(name: str) -> tuple[PlanReport, TakeOff]:
-    system, shelf = pipeline.read(data_directory("examples") / f"{name}.yaml")
-    report = pipeline.plan(system, shelf)
-    return report, pipeline.take_off(report, shelf)
+    return planned_examples.taken_off(name)
 
 
 def steps(name: str, run: str, kind: str) -> list[str]:

@@ -4,10 +4,9 @@ import itertools
 from collections.abc import Iterator
 from functools import cache
 
+import planned_examples
 import pytest
-from example_plans import EXAMPLES
 
-from optimizer import pipeline
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.drawing.work_sketch import SKETCH_PX, sketch_canvas
 from optimizer.documents.report_facts import ReportFacts, report_facts
@@ -23,9 +22,8 @@ every_example = pytest.mark.parametrize("name", NAMES)
 
 @cache
 def planned(name: str) -> tuple[ReportFacts, CutList]:
-    system, catalog = pipeline.read(EXAMPLES / f"{name}.yaml")
-    report = pipeline.plan(system, catalog)
-    return report_facts(report, with_gains=False), pipeline.take_off(report, catalog).cuts
+    report, taken = planned_examples.taken_off(name)
+    return report_facts(report, with_gains=False), taken.cuts
 
 
 def pages(name: str) -> list[Canvas]:
