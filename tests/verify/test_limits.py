@@ -73,9 +73,7 @@ def check_low(network: Network, meter: MeterLimits) -> None:
         assert "no low limit can show it" in said
     else:
         assert meter.low_m3_s < LOW * meter.flow_m3_s
-        assert clogged < meter.low_m3_s or (
-            meter.low_is_need and "the low limit is the minimum flow" in said
-        )
+        assert clogged < meter.low_m3_s or (meter.low_is_need and "the low limit is the minimum flow" in said)
 
 
 def check_high(network: Network, meter: MeterLimits) -> int:
