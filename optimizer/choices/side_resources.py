@@ -43,6 +43,8 @@ class SideResource:
         Whole units that the first pack of each shared consumable uses, in their order; empty: none.
     is_cost
         Whether it is what a way costs, which is made least anyhow.
+    has_price
+        Whether what is used of it has a price, so that labels need not keep apart what uses less of it.
     """
 
     words: str
@@ -52,6 +54,7 @@ class SideResource:
     used_by_fitting: Callable[[int], int] = _none
     packs: tuple[int, ...] = ()
     is_cost: bool = False
+    has_price: bool = False
 
     def units(self, grains: int) -> int:
         """Return grains in whole units, rounded up."""
@@ -61,27 +64,36 @@ class SideResource:
 @dataclass(frozen=True)
 class Sides:
     """The side resources of a search: those counted in few units first, for labels are grouped by them; without a limit
-    last.
+    last, and those that have a price behind them.
     """
 
     resources: tuple[SideResource, ...] = ()
 
     @cached_property
-    def labelled(self) -> tuple[SideResource, ...]:
-        """Those that a label has to keep apart: all but what is made least anyhow."""
+    def counted(self) -> tuple[SideResource, ...]:
+        """Those that a label counts: all but what is made least anyhow."""
         return tuple(resource for resource in self.resources if not resource.is_cost)
+
+    @cached_property
+    def labelled(self) -> tuple[SideResource, ...]:
+        """Those by which labels are told apart: what has no price."""
+        return tuple(resource for resource in self.counted if not resource.has_price)
 
     @cached_property
     def _most_grains(self) -> tuple[float, ...]:
         return tuple(math.inf if each.most is None else each.most * each.grains for each in self.labelled)
 
     def packed(self, arc: Arc) -> int:
-        """Return what a step uses of all that labels keep, as one number."""
-        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.labelled))
+        """Return what a step uses of all that labels count, as one number."""
+        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.counted))
 
     def split(self, packed: int) -> tuple[int, ...]:
-        """Return the grains used of each that labels keep."""
-        return tuple(packed >> _BITS * i & _MASK for i in range(len(self.labelled)))
+        """Return the grains used of each by which labels are told apart."""
+        return self._split(packed, len(self.labelled))
+
+    @staticmethod
+    def _split(packed: int, count: int) -> tuple[int, ...]:
+        return tuple(packed >> _BITS * i & _MASK for i in range(count))
 
     def exceeded(self, used: tuple[int, ...]) -> bool:
         """Return whether these grains are already more than a whole plan may use."""
@@ -89,7 +101,7 @@ class Sides:
 
     def units(self, packed: int, cents: int) -> tuple[int, ...]:
         """Return the whole units used of every side resource, rounded up, by a way of this cost [cents]."""
-        kept = iter(self.split(packed))
+        kept = iter(self._split(packed, len(self.counted)))
         return tuple(cents if each.is_cost else each.units(next(kept)) for each in self.resources)
 
 
@@ -98,15 +110,17 @@ def saw_cuts(most: int) -> SideResource:
     return SideResource("saw cuts", most, lambda arc: arc.cuts)
 
 
-def water(most_m3: float | None, volume_of_part: Callable[[Part], float], grains: int = 1000) -> SideResource:
+def water(
+    most_m3: float | None, volume_of_part: Callable[[Part], float], grains: int = 1000, has_price: bool = False
+) -> SideResource:
     """Return the water that the runs hold, in units of so many µL: mL unless said otherwise; `volume_of_part` in m³."""
 
     def microlitres(arc: Arc) -> int:
         return math.ceil(sum(map(volume_of_part, arc.parts)) * 1e9 - 1e-6)
 
     most = None if most_m3 is None else math.floor(most_m3 * 1e9 / grains)
-    unit = "mL" if grains == 1000 else "µL"
-    return SideResource(f"{unit} of water in the runs", most, microlitres, grains)
+    unit = {1000: "mL", 100: "tenths of a mL"}.get(grains, "µL")
+    return SideResource(f"{unit} of water in the runs", most, microlitres, grains, has_price=has_price)
 
 
 def parts_money(

@@ -16,7 +16,9 @@ from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
+from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
+from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class SolverCall:
     solver: str | None = None
     time_limit_s: float = 60.0
     with_reasons: bool = True
-    most_volume_m3: float | None = None  # of the water in all runs together
+    most_volume_m3: float | None = None  # of the water in all runs of the plan that a pump lifts it in
 
 
 def find_plan(
@@ -71,7 +73,7 @@ def find_plan(
     with_reasons
         When there is no plan, look for what blocks it.
     most_volume_m3
-        The most water that all runs of the tree may hold together [m³]; None: any.
+        The most water that all runs may hold together that a pump lifts water in [m³]; None: any.
 
     Raises
     ------
@@ -80,8 +82,9 @@ def find_plan(
     SolverError
         When no solver answers.
     """
-    call = SolverCall(solver, time_limit_s, with_reasons, most_volume_m3)
     flows = known_flows(system)
+    room_m3 = None if most_volume_m3 is None else most_volume_m3 - _standing_m3(system, flows)
+    call = SolverCall(solver, time_limit_s, with_reasons, room_m3)
     weigh_water = most_volume_m3 is not None
     own = own_duties(system, flows)
     standing = _standing(system, catalog, flows, own, call)
@@ -114,6 +117,11 @@ def _standing(
     return found if proved else None
 
 
+def _standing_m3(system: System, flows: KnownFlows) -> float:
+    """Return the water that stands in runs which stay as they are [m³], of those that a pump lifts water in."""
+    return sum(wet_volume_m3(run) for run in lifted_runs(system.network) if run.name not in flows.flows_m3_s)
+
+
 def _total(selection: Selection, duty: Duty) -> float:
     """Return what is made least [cents]: a selection counts a new pump already."""
     return math.inf if selection.cents is None else selection.cents + duty.energy_cents
@@ -126,7 +134,13 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     """
     lists = ListSearch(options, call.time_limit_s, call.solver)
     fastest = settings[0].speed
-    posed = pose(lists.options, flows, fastest, most_volume_m3=call.most_volume_m3, least=lists.prices)
+    if call.most_volume_m3 is None:
+        posed = pose(lists.options, flows, fastest, least=lists.prices)
+    else:
+        scarce = ScarceWater(lists, flows, fastest, call.most_volume_m3)
+        if not scarce.is_enough():
+            return _ended(options, scarce.dry, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
+        lists, posed = scarce.priced()
     if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
         return _ended(options, posed, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
     over = _Speeds(lists, posed, flows, settings, MergedTables(posed.problem, greatest_head(posed.problem)))

@@ -74,6 +74,7 @@ class RunPrices:
     lasts: list[dict[tuple[int, int | None], Last]] = field(init=False)
     steps: dict[int, Step] = field(init=False, default_factory=dict)  # by id of a step
     together: dict[int, bool] = field(init=False, default_factory=dict)  # by id of a step: more than one pipe
+    beside: dict[int, float] = field(init=False, default_factory=dict)  # by id of a step: of its cost, what is no money
     _measures: dict[tuple[EndState, EndState], Measure] = field(init=False, default_factory=dict)
     _between: dict[tuple[int, int], Measure] = field(init=False, default_factory=dict)
 
@@ -420,7 +421,8 @@ class ListTable(AlternativeTable):
                 for each in alike.values():
                     kept += self._efficient(each)
                 continue
-            kept += self._efficient_waiting(same)
+            alone = all(label[6] == same[0][6] for label in same)
+            kept += self._efficient(same) if alone else self._efficient_waiting(same)
         kept.sort(key=itemgetter(0, 1))
         return kept
 

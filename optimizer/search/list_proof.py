@@ -59,6 +59,7 @@ class ListSearch:
     options: Options
     time_limit_s: float
     solver: str | None = None
+    floor_cents: int = 0  # what no list costs less than, where that is known
     shop: Shop = field(init=False)
     prices: dict[str, RunPrices] = field(init=False)
     credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
@@ -121,6 +122,7 @@ class _AtHead:
 
     def __post_init__(self) -> None:
         self.problem = self.posed.problem
+        self.bound = self.search.floor_cents
         budget = self.search.options.system.rules.budget_cents
         self.budget = budget
         if budget is not None and not self.search.shop.effort.cents_per_hour:
@@ -140,7 +142,8 @@ class _AtHead:
         ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
         answer = self._program(ways, few[1])
         self._take(answer, ways, few[1])
-        if self.best is None and self.budget is None and answer.outcome is Outcome.INFEASIBLE:
+        complete = self.budget is None and all_carried(self.problem)
+        if self.best is None and complete and answer.outcome is Outcome.INFEASIBLE:
             self.bound = self._known_bound()  # what the tables lack, they have better: nothing at all serves
             self.below = min(self.below, float(self.bound))
         if not self._open():
@@ -202,7 +205,7 @@ class _AtHead:
                 self.below = min(self.below, 0.0)
             return
         if all_carried(self.problem):
-            self.bound = self.search.bound_cents(least)
+            self.bound = max(self.bound, self.search.bound_cents(least))
         head = greatest_head(self.problem)
         found = next(found for found in self.tables.selections() if found.need <= head)
         chosen = Chosen(dict(found.run_choice), dict(found.tee_choice))

@@ -315,7 +315,8 @@ class WayFinder:
             at = at[9]
         joints = dict(self._joints.counts(label[8]))
         sealed = sum(self.prices.shop.joints.piece_rate(*joint) * count for joint, count in joints.items())
-        least = MILLICENTS * label[3] + sealed + math.floor(self._least_pipe(label, mark, end))
+        beside = sum(self.prices.beside.get(id(arc), 0.0) for arc in arcs)
+        least = MILLICENTS * label[3] + sealed + math.floor(self._least_pipe(label, mark, end) + beside)
         used = self.table.sides.units(label[4], label[3])
         cut = partial(self._cut, label, mark, end)
         return Way(tuple(reversed(arcs)), mark.start, end, label[1], label[3], label[2], joints, least, used, cut)

@@ -37,6 +37,7 @@ from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunCho
 from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import ListTable, RunPrices
 from optimizer.search.pressure import most_pressure_pa, rated
+from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.openings import opened
 
@@ -176,8 +177,9 @@ def pose(
     `other` losses and heads stand in place of the published ones; what those forbid stays forbidden.
     With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
-    Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs together may
-    hold no more water than `most_volume_m3`, where it is given; what the rules limit is limited here too.
+    Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs that a pump lifts
+    water in may together hold no more of it than `most_volume_m3`, where it is given; what the rules limit is limited
+    here too.
     """
     system = options.system
     network = system.network
@@ -190,12 +192,20 @@ def pose(
     unit = 1 if least is None else LEAST_PER_CENT
     packs = tuple(replace(pack, cents=unit * pack.cents) for pack in options.packs)
     sides = sides_of(options, most_volume_m3, least)
+    at_rest = sides if most_volume_m3 is None else sides_of(options, most_volume_m3, least, lambda part: 0.0)
+    lifted = {run.name for run in lifted_runs(network)}
     for name, graph in options.graphs.items():
         bound = [path for path in flows.paths if name in path.runs and flows.binds(path)]
         most = max((_head_m(path, heads_m, other) for path in bound), default=math.inf)
         limit = _tee_gain_limit(most) if bounded else math.inf
         tables[name] = _table(
-            graph, options, flows.flows_m3_s[name], conditions, limit, sides, None if least is None else least[name]
+            graph,
+            options,
+            flows.flows_m3_s[name],
+            conditions,
+            limit,
+            sides if name in lifted else at_rest,
+            None if least is None else least[name],
         )
         tables[name].packs = packs
         if other is not None:
@@ -219,11 +229,14 @@ def pose(
 
 
 def sides_of(
-    options: Options, most_volume_m3: float | None = None, least: Mapping[str, RunPrices] | None = None
+    options: Options,
+    most_volume_m3: float | None = None,
+    least: Mapping[str, RunPrices] | None = None,
+    volume_of_part: Callable[[Part], float] = part_volume_m3,
 ) -> Sides:
     """Return what the rules limit besides money and head, and the water in the runs where that is limited [m³].
 
-    With `least` (see `pose`) the money for parts goes by it.
+    With `least` (see `pose`) the money for parts goes by it, and water has a price (see `scarce_water`).
     """
     rules = options.system.rules
     found: list[SideResource] = []
@@ -235,7 +248,8 @@ def sides_of(
         cents = parts_cents if least is None else _parts_at_least(options, least)
         found.append(parts_money(unit * rules.budget_cents, cents, packs, not rules.labour_cents_per_hour, unit))
     if most_volume_m3 is not None:
-        found.append(water(most_volume_m3, part_volume_m3))
+        fine = 1000 if least is None else 100
+        found.append(water(most_volume_m3, volume_of_part, fine, has_price=least is not None))
     return Sides(tuple(found))
 
 

@@ -34,9 +34,11 @@ from optimizer.search.posing import Options
 from optimizer.takeoff.cutting import cut_sticks
 from optimizer.takeoff.fit import fit_run
 from optimizer.takeoff.fitted import LEGS, RunEnds
+from optimizer.verify.drains import part_volume_m3
 
 KERF_M = 0.003175
-Row = tuple[float, int, tuple[tuple[str, float], ...], tuple[tuple[tuple[str, str], int], ...]]
+WEIGHED = (0, 1, 4)  # of a row: loss, cents, water
+Row = tuple[float, int, tuple[tuple[str, float], ...], tuple[tuple[tuple[str, str], int], ...], float]
 
 
 def merged(parts: list[Part]) -> list[Part]:
@@ -76,7 +78,7 @@ def pieces_of(
 def rows_of(
     options: Options, flows: KnownFlows, name: str, start: TeeOption | None, end: TeeOption | None
 ) -> list[Row]:
-    """Return (loss [m], cents of other parts, pieces of pipe, joints) of every different way of a run."""
+    """Return (loss [m], cents of other parts, pieces of pipe, joints, water [m³]) of every different way of a run."""
     conditions = conditions_of(options.system.network)
     graph, network = options.graphs[name], options.system.network
     run, flow = graph.run, flows.flows_m3_s[name]
@@ -98,11 +100,11 @@ def rows_of(
         cut = sorted((item.item_id, round(length, 6)) for item, length in pieces_of(run, parts, old, new, options))
         joints = Counter(joint for arc in path for joint in arc.joints if joint[0] != "stub")
         key = (tuple(cut), tuple(sorted(joints.items())))
-        row = (loss, cents, *key)
+        row = (loss, cents, *key, sum(map(part_volume_m3, parts)))
         kept = best.get(key)
-        if kept is None or (row[0] <= kept[0] and row[1] <= kept[1]):
+        if kept is None or all(row[i] <= kept[i] for i in WEIGHED):
             best[key] = row  # type: ignore[assignment]
-        elif not (kept[0] <= row[0] and kept[1] <= row[1]):
+        elif not all(kept[i] <= row[i] for i in WEIGHED):
             best[*key, len(best)] = row  # type: ignore[assignment]
     return list(best.values())
 
@@ -152,8 +154,13 @@ class Shop:
         return total
 
 
-def cheapest_list(options: Options, flows: KnownFlows, less_m: float = 0.0) -> int | None:
-    """Return what the cheapest list of a tree with one tee costs, with so much less head [m]; None: none serves."""
+def cheapest_list(
+    options: Options, flows: KnownFlows, less_m: float = 0.0, most_m3: float = math.inf
+) -> tuple[int, float] | None:
+    """Return what the cheapest list of a tree with one tee costs, and the water that its runs hold [m³].
+
+    With so much less head [m]; with runs that hold no more than `most_m3`. None: none serves.
+    """
     network, shop = options.system.network, Shop(options)
     pump = network.pumps[flows.pump]
     head = pump_head_m(pump, flows.total_m3_s, pump.speed) - less_m
@@ -162,12 +169,12 @@ def cheapest_list(options: Options, flows: KnownFlows, less_m: float = 0.0) -> i
     legs = flows.legs_in(network, tee)
     ends = {run.name: leg for run, leg, _ in network.runs_at(tee)}
     rates = {key: shop.rate(key) for key, item in options.catalog.items.items() if item.kind in PIPES}
-    best = math.inf
+    best, held = math.inf, math.inf
     for option in options.tees[tee]:
         losses = tee_head_losses_m(option.tee.item, legs, conditions_of(network))
         riser = rows_of(options, flows, "riser", None, option)
         sides = [rows_of(options, flows, run, option, None) for run in lifts]
-        for cost, rows in in_order(riser, sides, lifts, losses, ends, head, rates, option.cents):
+        for cost, rows in in_order(riser, sides, lifts, losses, ends, head, rates, option.cents, most_m3):
             if cost >= best:
                 break
             joints: Counter[tuple[str, str]] = Counter()
@@ -175,11 +182,11 @@ def cheapest_list(options: Options, flows: KnownFlows, less_m: float = 0.0) -> i
                 joints.update(dict(row[3]))
             pieces = [piece for row in rows for piece in row[2]]
             other = option.cents + sum(row[1] for row in rows) + shop.packs(joints)
-            best = min(best, other + shop.pipe(pieces))
-    return int(best) if math.isfinite(best) else None
+            best, held = min((best, held), (other + shop.pipe(pieces), sum(row[4] for row in rows)))
+    return (int(best), held) if math.isfinite(best) else None
 
 
-def in_order(riser, sides, lifts, losses: dict[Leg, float], ends, head, rates, tee_cents) -> Iterator:  # type: ignore[no-untyped-def]
+def in_order(riser, sides, lifts, losses: dict[Leg, float], ends, head, rates, tee_cents, most_m3) -> Iterator:  # type: ignore[no-untyped-def]
     """Yield (least cost, rows) of every selection that the pump can serve, the cheapest first."""
 
     def least(rows: list[Row]) -> np.ndarray:  # type: ignore[type-arg]
@@ -195,8 +202,10 @@ def in_order(riser, sides, lifts, losses: dict[Leg, float], ends, head, rates, t
         for side, (run, lift) in zip(sides, lifts.items(), strict=True)
     ]
     needed = lost(riser)[:, None, None] + np.maximum(need[0][:, None], need[1][None, :])
+    waters = [np.array([row[4] for row in rows]) for rows in (riser, *sides)]
+    water = waters[0][:, None, None] + waters[1][:, None] + waters[2][None, :]
     cost = least(riser)[:, None, None] + least(sides[0])[:, None] + least(sides[1])[None, :] + tee_cents
-    flat = np.where(needed <= head, cost, math.inf).ravel()
+    flat = np.where((needed <= head) & (water <= most_m3), cost, math.inf).ravel()
     shape = cost.shape
     for at in np.argsort(flat, kind="stable"):
         if not math.isfinite(flat[at]):
