@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -69,27 +70,33 @@ def budget_option(words: str) -> Callable[[F], F]:
     return click.option("--budget", "budget_cents", type=float, callback=_cents, metavar="MONEY", help=words)
 
 
-def _share(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
-    """Return percent as a share; not-a-number is refused, which a comparison alone lets pass."""
+def _share(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Return a share as it is written: `90%`, `90 %`, `0.9`, or a bare number over 1 that lacks its sign."""
+    from optimizer.errors import QuantityError
+    from optimizer.units import parse_fraction
+
     if value is None:
         return None
-    if not 0 <= value < 100:
-        raise click.BadParameter(f"{value:g} is not a percentage from 0 to below 100.", ctx, param)
-    return value / 100
+    bare = re.fullmatch(r"\s*\d{1,2}(\.\d+)?\s*", value)
+    try:
+        share = parse_fraction(f"{value} %" if bare and float(value) > 1 else value)
+    except QuantityError:
+        share = 1.0
+    if not share < 1.0:
+        raise click.BadParameter(f"'{value}' is not a share from 0 % to below 100 %.", ctx, param)
+    return share
 
 
 def promise_options(command: F) -> F:
     """Add the options of what a plan has to promise: a margin, a certainty, both as shares."""
     margin = click.option(
         "--margin",
-        type=float,
         callback=_share,
         metavar="PERCENT",
         help="By so much every least flow can be exceeded at once, whatever the file says.",
     )
     certainty = click.option(
         "--certainty",
-        type=float,
         callback=_share,
         metavar="PERCENT",
         help="In so many of all cases the plan must work, trimmed by meters, whatever the file says.",
