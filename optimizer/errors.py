@@ -50,7 +50,7 @@ class Fault:
 
 
 class InputError(OptimizerError):
-    """A file can not be used; carries every fault that was found in it, in reading order."""
+    """A file cannot be used; carries every fault that was found in it, in reading order."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
@@ -58,7 +58,7 @@ class InputError(OptimizerError):
 
 
 class QuantityError(OptimizerError):
-    """A written quantity can not be read: says what was found and what is allowed."""
+    """A written quantity cannot be read: says what was found and what is allowed."""
 
     def __init__(self, found: str, allowed: str, suggestion: str | None = None) -> None:
         self.found, self.allowed, self.suggestion = found, allowed, suggestion
@@ -70,11 +70,11 @@ class CatalogError(OptimizerError):
 
 
 class NetworkError(OptimizerError):
-    """The plumbing can not be solved, or its description contradicts itself; says which run and why."""
+    """The plumbing cannot be solved, or its description contradicts itself; says which run and why."""
 
 
 class PlanError(OptimizerError):
-    """The search can not be posed or solved; says what blocks it and what would free it."""
+    """The search cannot be posed or solved; says what blocks it and what would make it possible."""
 
 
 class FlowsUnknownError(PlanError):
@@ -98,4 +98,4 @@ class SolverError(OptimizerError):
 
 
 class DocumentError(OptimizerError):
-    """A document can not be written or read back; nothing was left half-written."""
+    """A document cannot be written or read back; nothing was left half-written."""

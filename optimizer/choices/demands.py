@@ -90,7 +90,7 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
         When a demand has a valve to hold it and nothing to hold it to.
     """
     if system.settings:
-        raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
+        raise FlowsUnknownError("several modes share one plumbing, so no single flow of a run is known")
     network = system.network
     _refuse_mixed(system)
     parts = system.planned_parts if system.targets else [p for p in network.parts() if _pumped(network, p)]

@@ -24,7 +24,7 @@ EndState = str | End
 
 @dataclass(frozen=True, slots=True)
 class TeeEnd:
-    """The tee at a run's end as it stands: the opening that the run sits in (None: not plumbed yet)."""
+    """The tee at a run's end as it stands: the opening that the run sits in (None: not connected yet)."""
 
     opening: End | None
     may_keep: bool
@@ -429,7 +429,7 @@ def _segments(parts: tuple[Part, ...]) -> list[int]:
 def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
     """Return for each stretch between pumps, devices and run ends whether a separable joint must be left in it.
 
-    One is needed where one stands today or the stretch is not plumbed yet, beside a pump or device.
+    One is needed where one stands today or the stretch is not connected yet, beside a pump or device.
     """
     segments = _segments(parts)
     last = segments[-1]

@@ -1,6 +1,6 @@
 """Targets raised or lowered together: how much of what is wanted a plumbing gives is told as one multiple of them.
 
-Below 1 every least flow shrinks; upper ends and shares stay, so that what a plumbing reaches it also reaches at every
+Below 1 the minimum flows shrinks; upper ends and shares stay, so that what a plumbing reaches it also reaches at every
 lower multiple. Above 1 only the least flows without an upper end grow: in a window more is not wanted.
 """
 

@@ -58,7 +58,7 @@ class TwoPumps:
 
     @property
     def words(self) -> str:
-        how = "side by side" if self.beside else "in series"
+        how = "in parallel" if self.beside else "in series"
         own = self.first.item.description if self.first else "your own pump"
         return f"{own} and {self.second.item.description} {how}"
 
@@ -90,7 +90,7 @@ def _another(system: System, told: SecondPump, catalog: Catalog) -> Iterator[Pum
     item = CatalogItem(
         item_id=another_id(told.pump),
         kind=Kind.PUMP,
-        description=f"another pump like {told.pump!r}",
+        description=f"another of the same model as {told.pump!r}",
         family="pump",
         material="plastic",
         ends=part.ends,

@@ -56,7 +56,7 @@ def station_of(system: System, scale: float = 1.0) -> Station:
     """
     network = system.network
     if system.settings:
-        raise FlowsUnknownError("several settings share one plumbing, so no single flow of a run is known")
+        raise FlowsUnknownError("several modes share one plumbing, so no single flow of a run is known")
     parts = [[network.runs[name] for name in part if pumps_in(network.runs[name])] for part in system.planned_parts]
     pumped = max(parts, key=lambda runs: sum(len(pumps_in(run)) for run in runs), default=[])
     away = [run.name for run in pumped if not network.points[run.start.point].is_fixed]

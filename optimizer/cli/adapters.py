@@ -21,7 +21,7 @@ _EXAMPLE = "'3/4 in BSPP male' '1 in socket'"
 
 @click.command("adapters")
 @click.argument("ends_or_file", nargs=-1, required=True, metavar="(FROM TO | FILE)")
-@click.option("--flow", metavar="FLOW", help="Design flow with its unit: '300 gal/h', '1200 L/h'; needed for losses.")
+@click.option("--flow", metavar="FLOW", help="Design flow with its unit: '300 gph', '1200 L/h'; needed for losses.")
 @click.option("--pressure", metavar="PRESSURE", help="Gauge pressure to bear, with its unit: '30 psi', '2 bar'.")
 @click.option("--units", type=click.Choice(("US", "metric")), default="US", help="How FROM TO shows its numbers.")
 @click.option("--brass", is_flag=True, help="Allow copper alloys and plain steel: never with salt water.")

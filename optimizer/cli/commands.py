@@ -42,7 +42,7 @@ def _settings(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
     match = re.fullmatch(r"(\d{1,3})(?:\.\.(\d{1,3}))?", text.replace("%", "").replace(" ", ""))
     low, high = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
     if not 0 < low <= high <= 100:
-        raise click.BadParameter(f"'{text}'; write percent of the dial from 1 to 100, such as 40..100 or 72")
+        raise click.BadParameter(f"'{text}'; write percent of full speed from 1 to 100, such as 40..100 or 72")
     step = 10 if high - low > 30 else 5
     return tuple(percent / 100 for percent in sorted({*range(low, high, step), high}))
 
@@ -88,7 +88,7 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     type=str,
     callback=_settings,
     metavar="PERCENT",
-    help="Show the flows over settings of the pump's dial in percent, such as 40..100, in steps of 10 or 5.",
+    help="Show the flows over speed settings of the pump in percent, such as 40..100, in steps of 10 or 5.",
 )
 @catalogs_option
 @json_option
@@ -130,7 +130,7 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
 @file_argument
 @click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show so many parts, the worst first.")
 @click.option("--by", type=click.Choice(("run", "kind")), help="Add the parts up by run or by kind of part.")
-@click.option("--along", metavar="RUN", help="Show the head after every part on the way of the water that RUN carries.")
+@click.option("--along", metavar="RUN", help="Show the head after every part along the flow through RUN.")
 @catalogs_option
 @json_option
 def losses(
@@ -230,7 +230,7 @@ def plan(
 ) -> None:
     """Find the cheapest changes that meet every target.
 
-    The plan is proved to be the cheapest of this catalog, or says how far from it it may be, and it is checked
+    The plan is proven to be the cheapest of this catalog, or says how far from it it may be, and it is checked
     as a network of its own before it is shown.
     """
     free_outputs(replace, (file, *catalogs), (output, ".xlsx"), (store_csv, ".csv"))

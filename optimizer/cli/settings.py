@@ -19,7 +19,7 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
 @output_option("FILE", "Write the card as a page to print (.html) or a workbook (.xlsx).")
 @click.option("--now", is_flag=True, help="The plumbing as it stands; without it the plumbing after the cheapest plan.")
 @click.option(
-    "--clog", type=_SHARES, default=50.0, show_default=True, metavar="PERCENT", help="Section lost to a clog."
+    "--clog", type=_SHARES, default=50.0, show_default=True, metavar="PERCENT", help="Cross-section lost to a clog."
 )
 @click.option(
     "--scatter",

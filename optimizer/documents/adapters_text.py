@@ -109,7 +109,7 @@ def _way_table(shown: Sequence[Way], units: str, currency: str, flow_m3_s: float
         )
         rows.append((str(number), pieces[0], *told))
         rows += [("", piece, *("" for _ in told)) for piece in pieces[1:]]
-    titles = ("way", "pieces in order", "price", loss, "adds", "can leak at", "unbolts", "verdict")
+    titles = ("way", "pieces in order", "price", loss, "added length", "joints", "comes apart", "verdict")
     return table(titles, rows, right=(2, 3, 4, 5))
 
 

@@ -112,7 +112,7 @@ def _opening(share: float) -> str:
 
 def _factors(system: System, report: CalibrationReport) -> Block:
     dials = list(dict.fromkeys(name for _, one in _lettered(report) for name in one.calibration.dials))
-    titles = ("", *(f"dial of {name}" for name in dials), "factors", "fits", "plausible")
+    titles = ("", *(f"speed setting of {name}" for name in dials), "factors", "fits", "plausible")
     rows = [
         (
             letter,
@@ -130,7 +130,7 @@ def _factor_words(one: Explanation, units: str) -> str:
     words = [
         _one_factor(factor, spread, one.calibration, units)
         for factor, spread in zip(one.free, one.spreads, strict=True)
-        if factor.kind != "floor of the dial"
+        if factor.kind != "minimum speed"
     ]
     return ", ".join(words)
 
@@ -170,11 +170,9 @@ def _verdict(system: System, report: CalibrationReport) -> list[Block]:
     if rivals:
         sentences.append(f"{readings} cannot distinguish A from {_listed(rivals, 'or')}.")
     if report.settled:
-        sentences.append(f"{readings} settle it: nothing else that is plausible comes near.")
+        sentences.append(f"{readings} settle it: no other plausible explanation comes near.")
     elif not rivals:
-        sentences.append(f"{readings} cannot settle it: A has as many unknowns, and no reading is left to refute it.")
-    else:
-        sentences.append(f"{readings} cannot settle it.")
+        sentences.append(f"{readings} cannot settle it: A has as many unknowns, so no reading is left to test it.")
     return sentences
 
 
@@ -182,15 +180,15 @@ def _meaning(system: System, best: Explanation) -> str:
     """Return what the best explanation says of each dial, and how high the water is lifted beside the pump's head."""
     words = []
     for name, dial in best.calibration.dials.items():
-        words.append(f"The dial of pump {name!r} {_dial_words(dial.kind, dial.floor)}.")
+        words.append(f"The speed setting of pump {name!r} {_dial_words(dial.kind, dial.floor)}.")
     if best.calibration.dials and (share := lift_share(system.network, best.calibration)) is not None:
-        words.append(f"The water is lifted {percent(share)} of what the pump can lift at most.")
+        words.append(f"The lift is {percent(share)} of the most that the pump can lift.")
     return " ".join(words)
 
 
 def _dial_words(kind: DialKind, floor: float) -> str:
     if kind is DialKind.POWER:
-        return "shows power: rpm goes with its cube root"
+        return "shows power (rpm follows its cube root)"
     if kind is DialKind.FLOOR:
         return f"begins at {percent(floor)} of full rpm"
     return "shows rpm"
@@ -224,11 +222,11 @@ def _failing(system: System, report: CalibrationReport) -> list[Block]:
         )
         expected = "nothing" if one.expected_m3_s[i] <= 1e-9 else show_flow(one.expected_m3_s[i], system.units)
         measured = show_flow(report.measured[i].flow_m3_s, system.units)
-        what = f"With a dial like {dials}" if dials else "With as few factors as there are readings"
+        what = f"With a speed setting like {dials}" if dials else "With as few factors as there are readings"
         words = _factor_words(one, system.units)
         best = f" ({words})" if words else ""
         sentences.append(
-            f"{what} nothing fits: at best{best} it expects {expected} in run {report.measured[i].run!r}, "
+            f"{what} nothing fits: the best{best} expects {expected} in run {report.measured[i].run!r}, "
             f"set to {_set_to(report.measured[i], system)}, where {measured} was measured."
         )
     return sentences
@@ -245,10 +243,10 @@ def _next(system: System, report: CalibrationReport) -> list[Block]:
     ]
     apart = [letter for (letter, _), yes in zip(_lettered(report), following.apart, strict=False) if yes]
     alike = [letter for (letter, _), yes in list(zip(_lettered(report), following.apart, strict=False))[1:] if not yes]
-    unsure = "One reading good to 5 % may not tell them apart for sure; take the mean of a few"
-    told = f"That tells A from {_listed(apart, 'and')}" if apart else unsure
-    rest = f"; {_listed(alike, 'and')} would take a finer reading than 5 %" if apart and alike else ""
-    caution = " Watch the overflow and the drains while the pump runs faster than they are used to."
+    unsure = "One reading good to 5 % may not distinguish them; take the mean of several"
+    told = f"That distinguishes A from {_listed(apart, 'and')}" if apart else unsure
+    rest = f"; {_listed(alike, 'and')} would need a reading better than 5 %" if apart and alike else ""
+    caution = " Watch the overflow and the drains while the pump runs faster than usual."
     faster = any(setting > _highest(report.measured, name) for name, setting in one.settings.items())
     return [
         f"Measure next: run {one.run!r}, set to {_set_to(one, system)}: {', '.join(flows)}. {told}{rest}."

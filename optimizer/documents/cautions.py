@@ -38,7 +38,7 @@ CAUTIONS = (
     ),
     Remark(
         "Primer and cement",
-        "Solvent primer and cement give off flammable, harmful vapour: air the room, no flames or sparks, wear gloves, "
+        "Solvent primer and cement give off flammable, harmful vapor: ventilate, no flames or sparks, wear gloves, "
         "and keep both out of the aquarium water. Let joints cure for the time on the can, longer when cold or damp, "
         "before pressure and before water reaches livestock.",
     ),
@@ -50,7 +50,7 @@ CAUTIONS = (
     ),
     Remark(
         "Metal",
-        "No copper, brass, bronze, zinc or plain steel in touch with the water of a reef.",
+        "No copper, brass, bronze, zinc or plain steel in contact with the water of a reef.",
     ),
     Remark(
         "Flood test",
@@ -126,4 +126,4 @@ def _water(report: PlanReport) -> Remark:
 
 def _speed_limit(report: PlanReport) -> Remark:
     limit = show_velocity(report.system.rules.velocity_limit_m_s, report.system.units)
-    return Remark("Speed of the water", f"New pressurised pipe is chosen so that the water in it stays below {limit}.")
+    return Remark("Velocity", f"New pressurized pipe is chosen so that its velocity stays below {limit}.")

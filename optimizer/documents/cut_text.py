@@ -42,8 +42,8 @@ def cut_blocks(cuts: CutList, units: str) -> list[Block]:
     notes = [f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}.", *(f"Note: {n}." for n in cuts.notes)]
     return [
         *blocks,
-        table(("mark", "where", "pipe", "shows", "cut length", "between"), pieces, right=(3, 4)),
-        table(("pipe", "stick", "cut these marks", "left over", "price"), sticks, right=(3, 4)),
+        table(("mark", "where", "pipe", "face to face", "cut length", "between"), pieces, right=(3, 4)),
+        table(("pipe", "length", "cut these marks", "left over", "price"), sticks, right=(3, 4)),
         Lines(tuple(notes)),
     ]
 

@@ -29,7 +29,7 @@ def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolutio
         for name in system.network.runs
     ]
     blocks: list[Block] = [
-        Heading(f"Flows over the setting of the pump: {system.name}"),
+        Heading(f"Flows over the pump's speed: {system.name}"),
         table(titles, rows, right=range(1, len(titles))),
     ]
     where: dict[str, list[str]] = {}
@@ -116,7 +116,7 @@ def head_line_blocks(system: System, run: str, line: Sequence[HeadPoint]) -> lis
         )
         before = place.head_m
     titles = ("run", "after", "pipe so far", "gained or lost", "head")
-    return [Heading(f"Head along the water of run {run!r}: {system.name}"), table(titles, rows, right=(2, 3, 4))]
+    return [Heading(f"Head along the flow through run {run!r}: {system.name}"), table(titles, rows, right=(2, 3, 4))]
 
 
 def head_line_json(system: System, run: str, line: Sequence[HeadPoint]) -> Json:

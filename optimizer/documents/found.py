@@ -9,9 +9,11 @@ from optimizer.choices.for_sale import other_currency
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
-from optimizer.model.network import Point, Run
+from optimizer.model.network import Point, PointKind, Run
 from optimizer.model.system import System
 from optimizer.units import show_head, show_length
+
+KIND_WORDS = {PointKind.SURFACE: "water level"}
 
 
 def check_blocks(system: System, catalog: Catalog) -> list[Block]:
@@ -62,7 +64,7 @@ def counts(system: System) -> dict[str, int]:
     return {
         "runs": len(network.runs),
         "parts": sum(part.kind is not Kind.OPEN_JOINT for part in parts),
-        "open joints": sum(part.kind is Kind.OPEN_JOINT for part in parts),
+        "places not connected yet": sum(part.kind is Kind.OPEN_JOINT for part in parts),
         "tees": sum(not point.is_fixed for point in network.points.values()),
         "pumps": len(network.pumps),
         "devices": len(network.devices),
@@ -81,7 +83,11 @@ def _fixed(system: System) -> list[Point]:
 
 def _point_row(point: Point, units: str) -> tuple[str, str, str]:
     height_m = point.elevation_m if point.elevation_m is not None else point.head_m
-    return point.name, point.kind.value, "" if height_m is None else show_head(height_m, units)
+    return (
+        point.name,
+        KIND_WORDS.get(point.kind, point.kind.value),
+        "" if height_m is None else show_head(height_m, units),
+    )
 
 
 def _run_row(run: Run, system: System) -> tuple[str, ...]:
@@ -106,9 +112,7 @@ def _open_joint_lines(system: System) -> list[Block]:
     runs = Counter(
         run.name for run in system.network.runs.values() for part in run.parts if part.kind is Kind.OPEN_JOINT
     )
-    lines = tuple(
-        f"Not plumbed yet: {number} open joint{'s' * (number > 1)} in {name}." for name, number in runs.items()
-    )
+    lines = tuple(f"Not connected yet: {number} place{'s' * (number > 1)} in {name}." for name, number in runs.items())
     return [Lines(lines)] if lines else []
 
 

@@ -17,10 +17,10 @@ _OWN = "this plan"
 def reach_points(
     plans: Sequence[FrontierPlan], chosen: Plan, reach: float
 ) -> tuple[tuple[FrontierPoint, ...], FrontierPoint]:
-    """Return a point a plan, its reach against the parts list with what is not proved of it, and the chosen plan's own.
+    """Return a point a plan, its reach against the parts list with what is not proven of it, and the chosen plan's own.
 
     `reach` is that of the chosen plan. Where no plan costs what it costs and meets the targets as well, its point is
-    not one of the others: then it was made with electricity or work counted, or one of both was not proved.
+    not one of the others: then it was made with electricity or work counted, or one of both was not proven.
     """
     same = next((plan for plan in plans if plan.meets_targets and plan.plan.cost_cents == chosen.cost_cents), None)
     points = [_with_reach(plan.plan, plan.reach, plan.starts, plan is same) for plan in plans]

@@ -69,7 +69,9 @@ def schematic_after(facts: ReportFacts, *, alone: bool = False) -> Picture:
 def after_words(shown: Shown) -> str:
     """Return the caption of the plumbing after the work."""
     marks = (
-        "New parts have a thick line and an N." if shown.new or shown.new_tees else "No part is new: settings do it."
+        "New parts have a thick line and an N."
+        if shown.new or shown.new_tees
+        else "No part is new: only settings change."
     )
     return f"The plumbing after the work: each run with its flow now → after. {marks}"
 
@@ -106,12 +108,12 @@ def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
         facts.chosen,
         facts.units,
         currency,
-        title="Cost against reach" if by_reach else "Cost against flow",
+        title="Cost against share of target" if by_reach else "Cost against flow",
         key="frontier",
         flow_words="pump flow",
         alone=alone,
     )
-    gives = "what share of every least flow together it reaches" if by_reach else "what it gives"
+    gives = "what share of the minimum flows it gives" if by_reach else "what it gives"
     caption = f"What each plan costs and {gives}; the full mark is the chosen one."
     return (Picture("frontier", caption, svg),)
 

@@ -47,7 +47,7 @@ def saved_cents(quoted: Bill, other: Bill) -> int:
 def verdict(quoted: Bill, other: Bill) -> str:
     """Return in a sentence whether another plan is cheaper at the till."""
     if _needs(quoted) == _needs(other):
-        return "No other plan is cheaper: the search finds the same parts again."
+        return "No other plan is cheaper: the search finds the same parts."
     saved = saved_cents(quoted, other)
     if saved > 0:
         return (

@@ -53,6 +53,6 @@ def safety_section(report: PlanReport) -> str:
         return ""
     today = paragraph("Unsafe today, whatever is planned:") + items(safety.today) if safety.today else ""
     rows = safety_rows(safety.checks, report.system.units)
-    titles = ("Check", "Now", "After", "Limit", "Verdict")
+    titles = ("Check", "Now", "After", "Limit", "Result")
     told = page_table("What was checked", titles, rows, (1, 2, 3))
     return today + told + items(safety.unchecked) + paragraph(CODES, "aside")

@@ -22,8 +22,8 @@ _GOOD_TO = (
     "Published losses are good to 10 to 30 %, flows to about 8 to 10 %: steps of a few percent are smaller than that."
 )
 _ANY_REACH = (
-    "Reached is the share of every least flow together, in every setting, that the plumbing holds with its valves set "
-    "for it and its pumps at the best of their speeds."
+    "Percent of target: how far all minimum flows can be met at once, in every mode, with valves set and pumps at "
+    "their best speeds; above 100 % is margin."
 )
 _WORKS = (
     "Works in: the share of cases, with losses, pump, bores and heights as unsure as published, in which every target "
@@ -34,8 +34,8 @@ _PRICES = (
     "costs less; that up to it this plan stays the cheapest is proven, unless it says at the latest."
 )
 _AS_SET = (
-    "Reached is the share of every least flow together, in every setting, that the plumbing holds at these speeds of "
-    "its pumps, its valves set for it."
+    "Percent of target: how far all minimum flows can be met at once, in every mode, at these pump speeds with valves "
+    "set; above 100 % is margin."
 )
 
 
@@ -61,7 +61,7 @@ def frontier_blocks(
         )
         for plan in plans
     ]
-    titles = ("parts cost", "reached", "works in", "the pump gives", "saw cuts", "")
+    titles = ("parts cost", "of target", "works in", "pump flow", "saw cuts", "")
     said = [_ANY_REACH + _windows(system), *([_WORKS] if rows else []), *notes, _GOOD_TO]
     shown = [table(titles, rows, right=(0, 1, 2, 3, 4))] if rows else []
     return [Heading(f"Cost against flow: {system.name}"), *shown, *said]
@@ -70,10 +70,10 @@ def frontier_blocks(
 def _windows(system: System) -> str:
     """Return what reached means where least flows have upper ends."""
     if not has_upper_ends(system):
-        return " What is above 100 % is to spare."
+        return ""
     if not can_grow(system):
-        return " Upper ends and splits are kept in every plan, so 100 % is all there is."
-    return " Upper ends and splits are kept in every plan; above 100 % only the flows without an upper end grow."
+        return " Every plan keeps maximum flows and splits, so 100 % is all there is."
+    return " Every plan keeps maximum flows and splits; above 100 % only flows without a maximum grow."
 
 
 def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan | None) -> str:
@@ -81,9 +81,9 @@ def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan |
     if plan is first:
         marks.append("the cheapest here that meets every target")
     if plan is budget:
-        marks.append("the most for the budget")
+        marks.append("the most flow for the budget")
     if plan.plan.gap_cents:
-        marks.append(f"one for up to {money(plan.plan.gap_cents, plan.plan.currency)} less is not ruled out")
+        marks.append(f"a plan up to {money(plan.plan.gap_cents, plan.plan.currency)} cheaper is not ruled out")
     return "; ".join(marks)
 
 
@@ -134,11 +134,11 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
         cost = money(plan.cost_cents or 0, plan.currency)
         works = share_words(kind.works)
         rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
-    titles = ("kind of plan", "parts cost", "saw cuts", "work", "reached", "works in", "pump", "proof")
+    titles = ("kind of plan", "parts cost", "saw cuts", "work", "of target", "works in", "pump", "proof")
     said = [f"{_AS_SET}{_windows(system)}", _WORKS]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
         said.append("Why there is no plan: " + "; ".join(kinds[0].reasons) + ".")
-    return [Heading(f"Other ways: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
+    return [Heading(f"Kinds of plan: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
 
 
 def _proof(kind: KindOfPlan) -> str:
@@ -174,7 +174,7 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
 
 def worth_blocks(system: System, told: Explanation) -> list[Block]:
     """Return what each change buys, and at what price of a part the plan would be another."""
-    titles = ("where", "change", "reached without it", "missed most, valves left as set")
+    titles = ("where", "change", "of target without it", "missed most, valves left as set")
     currency = told.plan.currency
     rows = [
         (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))
@@ -192,7 +192,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
     return [
         Heading(f"What each change buys: {system.name}"),
         status_words(told.plan),
-        f"With all of them {reached(told.reach)} of every least flow is reached."
+        f"With all of them the plan gives {reached(told.reach)} of the target flows."
         if told.worths
         else "Nothing is changed, so there is nothing to leave out.",
         *([table(titles, rows, right=(2,))] if rows else []),

@@ -38,7 +38,7 @@ def card_blocks(card: SettingsCard) -> list[Block]:
         blocks += [Heading(mode_words(mode)), *mode_notes(mode)]
         blocks.append(table(METER_TITLES, meter_rows(card, mode), right=(1, 2, 3, 4)))
         if mode.drains:
-            blocks.append(table(("drain", "its valve, to begin with"), mode.drains))
+            blocks.append(table(("drain", "initial valve setting"), mode.drains))
     notes = list(note_lines(card))
     return [*blocks, Lines(tuple(notes)), Lines(tuple(f"{title}: {text}" for title, text in card_cautions()))]
 
@@ -170,18 +170,16 @@ def reading_lines(card: SettingsCard) -> Iterator[str]:
     """Yield how the card is to be read."""
     scatter = percent(card.scatter)
     yield (
-        "After the work, and after cleaning: set pump and valves and read every meter, near the start of its run. What "
-        "is calculated lies in the band under 'first reading' in 8 of 10 cases; far outside it something is built or "
-        "set otherwise than it stands here."
+        "After the work and after each cleaning: set pump and valves, then read every meter near the start of its run. "
+        "A first reading lies in its range in 8 of 10 cases; far outside it, something is built or set differently."
     )
     yield (
-        "Then trim each valve until its meter shows the flow above, and write down what every meter shows: from then "
-        f"on it repeats itself to within {scatter}, so the limits count from your own reading. Where that is another "
-        "one, take the percentages of it; 'needed' stays as it is."
+        "Then trim each valve until its meter shows the flow above, and write down what each meter shows. From then "
+        f"on its readings repeat within {scatter}: apply the percentages to your own reading; 'needed' stays as it is."
     )
     yield (
-        f"Too low: a clog that leaves {percent(1 - card.clog)} of the section open, or less than is needed, reads "
-        "below that limit. Too high: a disconnected hose or pipe reads above it."
+        f"Clogged: a clog that leaves {percent(1 - card.clog)} of the cross-section open, or less than the minimum "
+        "flow, reads under that limit. Disconnected: a hose or pipe that has come apart reads over it."
     )
 
 
@@ -190,8 +188,8 @@ def _first_readings(mode: Mode) -> Iterator[str]:
     names = [meter.run for meter in mode.meters if not meter.first_tells and meter.flow_m3_s > 0.0]
     if names:
         yield (
-            f"The first reading alone cannot tell a clog or a break from what the calculation may be off: "
-            f"{', '.join(names)}. Look along the run before you take it for normal."
+            f"The first reading alone will not show a clog or a break: {', '.join(names)}. Look along these runs "
+            "before you take it as normal."
         )
 
 
@@ -211,8 +209,8 @@ def _needs(mode: Mode) -> Iterator[str]:
     names = [meter.run for meter in mode.meters if meter.need_in_scatter and not meter.low_is_need]
     if names:
         yield (
-            f"What is needed lies within the normal scatter of the flow: {', '.join(names)}. Short of it is not yet "
-            "clogged; where it matters, ask for more than that in the targets."
+            f"The minimum flow lies within the normal scatter of the readings: {', '.join(names)}. Below target does "
+            "not mean clogged; where it matters, raise the target."
         )
 
 

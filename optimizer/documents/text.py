@@ -54,7 +54,7 @@ def flow_blocks(
     """
     blocks: list[Block] = [
         *_unsafe_today(system),
-        Heading(f"Flows as they are: {system.name}"),
+        Heading(f"Flows today: {system.name}"),
         _flow_table(system, solution, band),
     ]
     blocks.append(_pump_table(system, solution))
@@ -139,7 +139,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         verdict_words(report.verification),
         _demand_table(report),
         Heading("What changes"),
-        _change_table(report) if changes(plan) else "Nothing is bought and nothing is cut: settings do it.",
+        _change_table(report) if changes(plan) else "No parts and no cuts: only settings change.",
         *_settings(report),
         *_buy(report),
         *safety_blocks(report.verification.safety, report.system.units),
@@ -148,15 +148,15 @@ def plan_blocks(report: PlanReport) -> list[Block]:
 
 
 def no_plan_blocks(system: System, plan: Plan) -> list[Block]:
-    """Return why there is no plan, what blocks it and what would free it, as the search found them."""
+    """Return why there is no plan, what blocks it and what would make it possible, as the search found them."""
     return [Heading(f"No plan: {system.name}"), status_words(plan), *plan.reasons, *_warning_lines(plan.notes)]
 
 
 def require_passed(report: PlanReport) -> None:
     """Raise when the plan did not stand its check as a network of its own."""
     if not report.verification.passed:
-        why = "; ".join(report.verification.failures) or "a flow that was asked for is missed"
-        raise DocumentError(f"this plan did not stand its check and is not written as a plan: {why}")
+        why = "; ".join(report.verification.failures) or "a target is missed"
+        raise DocumentError(f"this plan failed its check and is not written: {why}")
 
 
 def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
@@ -194,14 +194,14 @@ def speeds_words(report: PlanReport) -> str:
         + ", ".join(f"{pump.name} {pump_setting(pump, setting.speeds.get(pump.name, pump.speed))}" for pump in pumps)
         for setting in settings
     )
-    return f"Speeds in the settings: {'; '.join(told)}. {first_setting_words(report.system)}"
+    return f"Speeds by mode: {'; '.join(told)}. {first_setting_words(report.system)}"
 
 
 def first_setting_words(system: System) -> str:
     """Return which setting is meant where one only is shown; nothing where there are not several."""
     if len(system.settings) < 2:
         return ""
-    return f"Where one setting only is shown, after the work it is '{system.settings[0].name}', the first in the file."
+    return f"Where only one mode is shown, it is '{system.settings[0].name}', the first in the file."
 
 
 def speed_before(report: PlanReport, pump: Pump, speed: float | None) -> str:
@@ -311,7 +311,7 @@ def _settings(report: PlanReport) -> list[Block]:
     if not speeds and not valves:
         return []
     return [
-        Heading("Set to"),
+        Heading("Settings"),
         table(("pump", "speed now", "speed after"), speeds, right=(1, 2)),
         *([words] if (words := speeds_words(report)) else []),
         table(("run", "valve", "setting"), valves),

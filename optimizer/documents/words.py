@@ -32,20 +32,20 @@ def money_number_format(currency: str) -> str:
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
     if plan.status is Status.OPTIMAL and plan.left_out:
-        return f"Proved cheapest of all plans that were weighed.{_used(plan)} Not weighed: {plan.left_out}."
+        return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {plan.left_out}."
     if plan.status is Status.OPTIMAL:
-        return f"Proved cheapest: with the parts in this catalog and its rules, nothing less does the job.{_used(plan)}"
+        return f"Proven cheapest for these parts, prices and rules.{_used(plan)}"
     if plan.status is Status.FEASIBLE:
-        return f"This plan does the job, but it is not proved to be the cheapest. {_gap_words(plan)}{_used(plan)}"
+        return f"This plan meets every target, but it is not proven cheapest. {_gap_words(plan)}{_used(plan)}"
     if plan.status is Status.INFEASIBLE and plan.forbidden is Forbidden.BY_CHECKS:
-        return "Proved: no plan that gives every flow asked for passes its check."
+        return "Proven: no plan that meets every target passes its check."
     if plan.status is Status.INFEASIBLE and plan.forbidden is Forbidden.BY_RULES:
-        return "Proved: under these rules no plan gives every flow asked for; without one of them there is a plan."
+        return "Proven: under these rules no plan meets every target; without one of them there is a plan."
     if plan.status is Status.INFEASIBLE and plan.left_out:
-        return f"Proved: none of the plans that were weighed gives every flow asked for. Not weighed: {plan.left_out}."
+        return f"Proven: none of the plans considered meets every target. Not considered: {plan.left_out}."
     if plan.status is Status.INFEASIBLE:
-        return "Proved out of reach: no combination of the parts in this catalog gives every flow that was asked for."
-    return "No plan was found, and none was ruled out: it may help to allow more time."
+        return "Proven out of reach: no combination of the parts in this catalog meets every target."
+    return "No plan was found, and none is ruled out: more time may help."
 
 
 def cases_words(share: float) -> str:
@@ -77,7 +77,7 @@ def chance_words(chance: Chance | None) -> tuple[str, ...]:
 def _gap_words(plan: Plan) -> str:
     if plan.gap_cents is None:
         return "How much could still be saved is not known."
-    return f"A better one could save {money(plan.gap_cents, plan.currency)} at the very most."
+    return f"A cheaper one could save at most {money(plan.gap_cents, plan.currency)}."
 
 
 def _used(plan: Plan) -> str:

@@ -122,7 +122,7 @@ def _explanations(readings: Readings) -> tuple[list[Explanation], list[Explanati
 
 
 def _dial_choices(readings: Readings) -> list[dict[str, Dial]]:
-    """Return every combination of what the dials of the pumps may mean; where it can not matter, they are left out."""
+    """Return every combination of what the dials of the pumps may mean; where it cannot matter, they are left out."""
     unknown = [
         name
         for name, pump in readings.network.pumps.items()

@@ -1,4 +1,4 @@
-"""The factors that measured flows can be fitted with: their scale, what is usual of them, what can not be believed."""
+"""The factors that measured flows can be fitted with: their scale, what is usual of them, what cannot be believed."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class FactorKind(StrEnum):
     LOSS = "loss factor"
     PUMP_HEAD = "pump head factor"
     HEIGHT = "height shift"
-    FLOOR = "floor of the dial"
+    FLOOR = "minimum speed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +83,19 @@ class Factor:
                 return replace(calibration, dials={**calibration.dials, self.pump: floor})
 
     def oddity(self, value: float) -> str:
-        """Return in words why a value can not be believed, or nothing."""
+        """Return in words why a value cannot be believed, or nothing."""
         size = self.readable(value)
         match self.kind:
             case FactorKind.LOSS if not _LOSS_BELIEVED[0] <= size <= _LOSS_BELIEVED[1]:
-                return f"an absurd plumbing, which loses {_times(size)} what is published"
+                return f"losses of {_times(size)} what is published, which is implausible"
             case FactorKind.PUMP_HEAD if not _HEAD_BELIEVED[0] <= size <= _HEAD_BELIEVED[1]:
-                return f"an absurd pump {self.pump!r}, with {_times(size)} the head of its curve"
+                return f"{_times(size)} the head of the curve of pump {self.pump!r}, which is implausible"
             case FactorKind.HEIGHT if abs(size) > _HEIGHT_BELIEVED_M:
                 metric, feet = show_head(abs(size), "metric"), show_head(abs(size), "US")
-                return f"an absurd height, {metric} ({feet}) {'more' if size > 0 else 'less'} than the file says"
+                way = "higher" if size > 0 else "lower"
+                return f"a lift {metric} ({feet}) {way} than stated, which is implausible"
             case FactorKind.FLOOR if size > _FLOOR_BELIEVED:
-                return f"an absurd dial, whose least setting is {100.0 * size:.0f} % of full rpm"
+                return f"a minimum speed of {100.0 * size:.0f} % of full rpm, which is implausible"
         return ""
 
 

@@ -98,7 +98,7 @@ def minor_loss(loss: LossData, kind: Kind, bores_m: tuple[float, ...]) -> MinorL
     try:
         return _by_method(loss, kind, bores_m, bore)
     except (ValueError, IndexError) as error:
-        raise NetworkError(f"a {kind}: {loss.method} can not be read from coefficients {loss.coefficients}") from error
+        raise NetworkError(f"a {kind}: {loss.method} cannot be read from coefficients {loss.coefficients}") from error
 
 
 def _by_method(loss: LossData, kind: Kind, bores_m: tuple[float, ...], bore: float) -> MinorLoss:

@@ -184,9 +184,9 @@ def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mappi
                 "its flow there is not known: throttle it or give a longer curve"
             )
         elif speed > 0.0 and flow < -_STILL_M3_S:
-            found.append(f"pump {pump.name!r} can not lift that high: water runs back through it in run {run!r}")
+            found.append(f"pump {pump.name!r} cannot lift that high: water runs back through it in run {run!r}")
         elif speed > 0.0 and abs(flow) <= _STILL_M3_S and not compiled.shut[pump.run]:
-            found.append(f"pump {pump.name!r} can not lift that high: no water flows in run {run!r}")
+            found.append(f"pump {pump.name!r} cannot lift that high: no water flows in run {run!r}")
     return found
 
 

@@ -318,7 +318,7 @@ class Newton:
         return [root(i) for i in range(len(parent))]
 
     def undetermined(self, state: State) -> Bools:
-        """Say which points have no path to a fixed head, so that their pressure can not be told."""
+        """Say which points have no path to a fixed head, so that their pressure cannot be told."""
         roots = self._roots(state)
         adrift = {roots[i] for i in state.afloat}
         return np.array([root in adrift for root in roots], dtype=bool)

@@ -1,4 +1,4 @@
-"""A network that can not be solved → what in it is so large or small that it is most likely a slip."""
+"""A network that cannot be solved → what in it is so large or small that it is most likely a slip."""
 
 from __future__ import annotations
 

@@ -150,7 +150,7 @@ class TeeGeometry:
 
 
 def tee_geometry(item: CatalogItem | None, conditions: Conditions) -> TeeGeometry | None:
-    """Return the bores of a tee; None when it is not plumbed yet or has no loss.
+    """Return the bores of a tee; None when it is not connected yet or has no loss.
 
     Raises
     ------
@@ -215,7 +215,7 @@ def tee_head_losses_m(
 
     The leg that carries the combined flow is the common node and gets 0 (or the reducer in it); a leg that is on the
     other side of the tee is charged. Values may be negative: a leg can leave the tee with more head than the common
-    leg has. Flows are positive into the tee; their sum is taken as 0. A tee that is not plumbed yet takes nothing.
+    leg has. Flows are positive into the tee; their sum is taken as 0. A tee that is not connected yet takes nothing.
     """
     geometry = tee_geometry(item, conditions)
     if geometry is None:

@@ -85,19 +85,19 @@ def valve_opening(kind: Kind, k: float) -> float:
 
 
 def valve_words(kind: Kind, opening: float) -> str:
-    """Return where to set a valve: "ball valve handle 35° from open", "gate valve 2/5 of its lift"."""
+    """Return where to set a valve: "ball valve handle 35° from fully open", "gate valve open 2/5 of its turns"."""
     _curve_of(kind)
     if opening >= 0.995:
         return f"{kind} fully open"
     if opening <= 0.0:
         return f"{kind} shut"
     if kind in _ROTARY:
-        return f"{kind} handle {90.0 * (1.0 - opening):.0f}° from open"
+        return f"{kind} handle {90.0 * (1.0 - opening):.0f}° from fully open"
     share = Fraction(max(opening, 0.05)).limit_denominator(8)
-    return f"{kind} {share} of its lift" if 0 < share < 1 else f"{kind} {opening:.0%} of its lift"
+    return f"{kind} open {share} of its turns" if 0 < share < 1 else f"{kind} open {100 * opening:.0f} % of its turns"
 
 
 def _curve_of(kind: Kind) -> _Curve:
     if kind not in THROTTLES:
-        raise NetworkError(f"a {kind} can not be throttled; allowed: {', '.join(sorted(THROTTLES))}")
+        raise NetworkError(f"a {kind} cannot be throttled; allowed: {', '.join(sorted(THROTTLES))}")
     return _CURVES[kind]

@@ -19,8 +19,8 @@ _SEALING = {
     "tape": "thread tape",
     "washer": "flat washer",
     "clamp": "hose clamp",
-    "push": "pushed in, nothing",
-    "stub": "cement, twice, on a stub of pipe",
+    "push": "push-fit, no sealant",
+    "stub": "two cemented joints on a short pipe",
 }
 
 

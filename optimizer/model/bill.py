@@ -17,7 +17,7 @@ class BillLine:
     material: str
     standard: str
     quantity: int
-    unit: str  # "each", "ft", "m", "10 ft stick"
+    unit: str  # "each", "ft", "m", "length"
     unit_price_cents: int
     where_used: str
     price_date: str

@@ -36,7 +36,7 @@ class Kind(StrEnum):
     NIPPLE = "nipple"
     PUMP = "pump"
     DEVICE = "device"
-    OPEN_JOINT = "open joint"  # not plumbed yet: the plan buys what connects the two neighbours
+    OPEN_JOINT = "open joint"  # not connected yet: the plan buys what connects the two neighbours
     CONSUMABLE = "consumable"
 
 
@@ -213,7 +213,7 @@ _ROWS = (
     _row(_K.NIPPLE, "narrow box", ["nipples"], _T.JOINER, _T.REMOVABLE),
     _row(_K.PUMP, "pump", [], _T.MACHINE, reuse=Reuse.WHOLE),
     _row(_K.DEVICE, "device", [], _T.MACHINE, reuse=Reuse.WHOLE),
-    _row(_K.OPEN_JOINT, "gap", [], _T.REMOVABLE, reuse=Reuse.NONE, legend="not joined yet"),
+    _row(_K.OPEN_JOINT, "gap", [], _T.REMOVABLE, reuse=Reuse.NONE, legend="not connected yet"),
     _row(_K.CONSUMABLE, "pipe", None, ends=0, reuse=Reuse.NONE),
 )
 KINDS: dict[Kind, KindRow] = {row.kind: row for row in _ROWS}

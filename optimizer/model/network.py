@@ -160,7 +160,7 @@ class Device:
 
 @dataclass(frozen=True, slots=True)
 class Tee:
-    """The fitting at a tee or cross point. `item` as it stands, None when it is not plumbed yet."""
+    """The fitting at a tee or cross point. `item` as it stands, None when it is not connected yet."""
 
     point: str
     item: CatalogItem | None

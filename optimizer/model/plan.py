@@ -135,7 +135,7 @@ class Plan:
     stands: Network | None = None  # the plumbing as it stands, its runs cut apart where new ones join; None: as it is
     cuts: int = 0
     minutes: int = 0
-    reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would free it
+    reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would make it possible
     notes: tuple[str, ...] = ()
     left_out: str = ""
     forbidden: Forbidden = Forbidden.BY_PARTS  # what rules a plan out, where the status is INFEASIBLE

@@ -321,7 +321,7 @@ _ROWS = (
         _W.STORE,
         "supply house",
         "the usual one",
-        "whose lengths of pipe count: home store or supply house",
+        "whose lengths of pipe count: home center or supply house",
         "takeoff/cutting.py",
     ),
 )

@@ -45,7 +45,7 @@ class Tank:
 
     @property
     def missing_for_drain_back(self) -> tuple[str, ...]:
-        """Return the keys that are not stated and without which what runs back out of the tank can not be told."""
+        """Return the keys that are not stated and without which what runs back out of the tank cannot be told."""
         keys = {
             "area": self.area_m2,
             "overflow edge": self.overflow_edge_m,
@@ -133,7 +133,7 @@ class SafetyCheck:
         value, limit = (self.now, self._limit_today) if today else (self.after, self.limit)
         why = self.why_now or self.why if today else self.why
         shown = self._told(value, self.least_now if today else self.least_after, units)
-        return f"{self.title}: {shown}, the most is {self.shown(limit, units)}: {why}"
+        return f"{self.title}: {shown}, limit {self.shown(limit, units)}: {why}"
 
     @property
     def worsened(self) -> bool:

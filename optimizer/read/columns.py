@@ -42,7 +42,7 @@ _Word = TypeVar("_Word", bound=StrEnum)
 
 
 class CellError(ValueError):
-    """A cell can not be read: what is allowed there, and what was perhaps meant."""
+    """A cell cannot be read: what is allowed there, and what was perhaps meant."""
 
     def __init__(self, allowed: str, suggestion: str | None = None) -> None:
         super().__init__(allowed)
@@ -60,7 +60,7 @@ class Table:
 
 @dataclass(slots=True)
 class Row:
-    """One row while it is read. A cell that can not be read leaves a fault and a stand-in; see `sound`."""
+    """One row while it is read. A cell that cannot be read leaves a fault and a stand-in; see `sound`."""
 
     file: str
     number: int

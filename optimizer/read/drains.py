@@ -132,7 +132,7 @@ def _fed_by(reading: Reading, found: Mapping[str, Entry], network: Network) -> t
 def read_drains(
     reading: Reading, entry: Entry | None, network: Network, catalog: Catalog, unit_system: str
 ) -> tuple[Drain, ...]:
-    """Return the drains in file order; one whose parts can not be looked up is left out, its faults noted."""
+    """Return the drains in file order; one whose parts cannot be looked up is left out, its faults noted."""
     if entry is None:
         return ()
     found = (

@@ -187,7 +187,7 @@ def _ways_of_item(item: CatalogItem, part: PartText, size: PipeSize, family: str
 
 
 def _says_these_ends(ends: tuple[End, ...], part: PartText, size: PipeSize) -> int | None:
-    """Return the cost at which a line may mean these two ends in the run's order; None if it can not."""
+    """Return the cost at which a line may mean these two ends in the run's order; None if it cannot."""
     if part.ends:
         if all(_is_meant(words, end, part, size) for words, end in zip(part.ends, ends, strict=True)):
             return sum(

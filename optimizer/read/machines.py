@@ -63,7 +63,7 @@ def _with_units(parse: Callable[[str, str | None], float], unit_system: str) -> 
 
 
 def read_pumps(reading: Reading, entry: Entry | None, unit_system: str) -> dict[str, Pump]:
-    """Return the pumps by name; one that can not be read in full is left out, its faults noted."""
+    """Return the pumps by name; one that cannot be read in full is left out, its faults noted."""
     if entry is None:
         return {}
     pumps = {
@@ -102,7 +102,7 @@ def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
 
 
 def read_devices(reading: Reading, entry: Entry | None, unit_system: str) -> dict[str, Device]:
-    """Return the devices by name; one that can not be read in full is left out, its faults noted."""
+    """Return the devices by name; one that cannot be read in full is left out, its faults noted."""
     if entry is None:
         return {}
     devices = {}

@@ -128,7 +128,7 @@ def _text_of(path: Path) -> str:
         fault = Fault(str(path), f"bytes that are not UTF-8 text (at byte {error.start})", "a text file saved as UTF-8")
         raise InputError([fault]) from None
     except OSError as error:
-        raise InputError([Fault(str(path), f"a file that can not be read ({error.strerror})", "a text file")]) from None
+        raise InputError([Fault(str(path), f"a file that cannot be read ({error.strerror})", "a text file")]) from None
 
 
 def _bytes_of(path: Path) -> bytes:

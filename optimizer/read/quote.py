@@ -261,7 +261,7 @@ def _note_missing(reading: _Reading) -> None:
 
 
 def _number_in(value: object) -> str | None:
-    """Return the number that a text may stand for, as a suggestion; None where that can not be told."""
+    """Return the number that a text may stand for, as a suggestion; None where that cannot be told."""
     if not isinstance(value, str):
         return None
     match = re.fullmatch(r"[^\d-]{0,4}?\s*(\d+)(?:[.,](\d{1,2}))?\s*[^\d]{0,4}", value.strip())

@@ -13,7 +13,7 @@ The keys of the file, in trade words:
     runs               name: from, to, size and parts, in the order of the water
     targets, rules     what each run must carry; what a plan may do
     tanks, drains      what keeps the floor dry: areas, edges and room of tanks, and how water gets back to the sump
-    settings           name: pumps at their speeds, and targets of its own, for plumbing that is run in several ways
+    modes              name: pumps at their speeds, and targets of its own, for plumbing that is run in several ways
     pipe               new, grown over, or the roughness of the growth
     measured           readings: run, flow, at (dial setting), valves as they stood, accuracy
     calibration        the factors that the readings gave: loss factor, pump head factor, height shift, dial
@@ -77,6 +77,7 @@ KEYS = (
     "tees",
     "runs",
     "targets",
+    "modes",
     "settings",
     "rules",
     "pipe",
@@ -93,7 +94,7 @@ RUN_KEYS = ("from", "to", "size", "parts", "note")
 
 @dataclass(frozen=True, slots=True)
 class _RawRun:
-    """A run as far as it could be read; `size` None: not readable, so its parts can not be looked up."""
+    """A run as far as it could be read; `size` None: not readable, so its parts cannot be looked up."""
 
     name: str
     place: Place
@@ -104,6 +105,13 @@ class _RawRun:
     @property
     def whole(self) -> bool:
         return len(self.ends) == 2 and self.size is not None
+
+
+def _modes(reading: Reading, found: Mapping[str, Entry]) -> Entry | None:
+    """Return what stands under `modes`, which a file may call `settings` as well."""
+    if "modes" in found and "settings" in found:
+        reading.fault(found["settings"].place, "both 'modes' and 'settings'", "one of the two: they mean the same")
+    return found.get("modes", found.get("settings"))
 
 
 def load_system(path: Path, catalog: Catalog) -> System:
@@ -132,7 +140,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
     named = Named(runs, devices_in(network.runs))
     targets = read_targets(reading, found.get("targets"), named, unit_system)
-    settings = read_settings(reading, found.get("settings"), named, network.pumps, targets, unit_system)
+    settings = read_settings(reading, _modes(reading, found), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)

@@ -1,4 +1,4 @@
-"""The `targets` and `settings` of a system file → what must flow, and with the pumps at which speeds.
+"""The `targets` and `modes` of a system file → what must flow, and with the pumps at which speeds.
 
 riser: at least 900 gal/h                        a run
 uv: 250 to 350 gal/h                             a device: the run that it stands in
@@ -174,8 +174,8 @@ def read_settings(
     if entry is None:
         return ()
     found = []
-    for name, each in entries(reading, entry.value, "settings").items():
-        inside = entries(reading, each.value, f"setting '{name}'", [*pumps, "targets"])
+    for name, each in entries(reading, entry.value, "modes").items():
+        inside = entries(reading, each.value, f"mode '{name}'", [*pumps, "targets"])
         speeds = {}
         for pump in (key for key in inside if key in pumps):
             speed = attempt(reading, inside[pump].value, "a speed, such as 60 %, or off", _speed)

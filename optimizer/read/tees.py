@@ -14,7 +14,7 @@ from optimizer.read.nodes import Entry, Node, Place, Reading, entries, nearest, 
 from optimizer.read.topology import Layout
 from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words
 
-NOT_PLUMBED = "not plumbed yet"
+NOT_PLUMBED = "not connected yet"
 _LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 _KINDS = {PointKind.TEE: Kind.TEE, PointKind.CROSS: Kind.CROSS}
 
@@ -61,7 +61,7 @@ def _read_tee(reading: Reading, entry: Entry) -> TeeText:
 
 
 def _tee_of_text(reading: Reading, node: Node, text: str) -> TeeText:
-    """Return `1 x 1 x 3/4 in` or `not plumbed yet`; any other words are a description for people."""
+    """Return `1 x 1 x 3/4 in` or `not connected yet`; any other words are a description for people."""
     if text.lower() == NOT_PLUMBED:
         return TeeText(node.place, plumbed=False)
     if not re.match(r"\d", text) or len(BETWEEN_ENDS.split(text)) < 2:

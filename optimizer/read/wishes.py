@@ -30,7 +30,7 @@ _SELLERS = {"own lists": True, "every catalog": False}
 
 
 def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_system: str) -> Rules:
-    """Return the rules; what is left out, or can not be read, keeps its default."""
+    """Return the rules; what is left out, or cannot be read, keeps its default."""
     if entry is None:
         return Rules()
     found = entries(reading, entry.value, "rules", list(RULES))

@@ -109,7 +109,7 @@ def _tee_plan(network: Network, point: str, option: TeeOption) -> TeePlan:
     if option.tee.existing:
         return TeePlan(point, option.tee, (), ())
     old = network.tees[point].item
-    what = f"replace {old.description} by {option.item.description}" if old else f"put in {option.item.description}"
+    what = f"replace {old.description} by {option.item.description}" if old else f"add {option.item.description}"
     return TeePlan(
         point,
         option.tee,
@@ -137,13 +137,13 @@ def _changes(run: Run, alternative: Alternative) -> Iterable[str]:
 def sentence_of(old: list[Part], new: list[Part]) -> str:
     gone, come = _list(old), _list(new)
     if gone and come:
-        return f"take out {gone}; put in {come}"
-    return f"take out {gone}" if gone else f"put in {come}"
+        return f"remove {gone}; add {come}"
+    return f"remove {gone}" if gone else f"add {come}"
 
 
 def _list(parts: list[Part]) -> str:
     counted = Counter(part.words for part in parts)
-    return ", ".join(words if count == 1 else f"{words} ({count} of them)" for words, count in counted.items())
+    return ", ".join(words if count == 1 else f"{count} × {words}" for words, count in counted.items())
 
 
 __all__ = ["plan_of", "sentence_of", "with_list"]

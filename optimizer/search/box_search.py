@@ -79,7 +79,7 @@ class BoxSearch:
         try:
             self._search()
         except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
+            self.state.stopped, self.state.by_hand = "the search was stopped", True
         except TimeIsUp:
             self.state.stopped = TIME_CAME
         self._update_bound()

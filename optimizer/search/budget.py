@@ -33,7 +33,7 @@ def within_budget(system: System, found: Plan) -> Plan:
     list_words, most = _money(found.cost_cents or 0, found.currency), _money(budget, found.currency)
     reasons = (
         f"the cheapest parts list that was found comes to {list_words}, over the budget of {most}",
-        "that no parts list at all keeps within the budget is not proved",
+        "that no parts list at all keeps within the budget is not proven",
     )
     speeds = found.pump_speeds
     return Plan(Status.NO_PLAN_FOUND, None, found.bound_cents, found.currency, {}, {}, speeds, reasons=reasons)
@@ -78,9 +78,9 @@ def most_for_budget(system: System, bought: Look, present: float, any_plan: Look
 def _most_words(system: System, most: MostFlow) -> tuple[str, ...]:
     budget = _money(system.rules.budget_cents or 0, system.currency)
     proof = (
-        f"; that no plan gives {math.ceil(100 * most.beyond)} % for it is proved" if math.isfinite(most.beyond) else ""
+        f"; that no plan gives {math.ceil(100 * most.beyond)} % for it is proven" if math.isfinite(most.beyond) else ""
     )
-    return (f"the most flow found for {budget} is {math.floor(100 * most.scale)} % of every least flow{proof}",)
+    return (f"the most flow found for {budget} is {math.floor(100 * most.scale)} % of the minimum flows{proof}",)
 
 
 def _money(cents: int, currency: str) -> str:

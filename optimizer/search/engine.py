@@ -193,7 +193,7 @@ def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
 def _closing_alone(question: Question, cheaper: Plan, said: Verdicts) -> Answer:
     """Return the plan where every held run closes by itself; `cheaper` left that to a union that another run gave up.
 
-    It is not proved the cheapest: one union may serve several runs.
+    It is not proven the cheapest: one union may serve several runs.
     """
     answer = solve(replace(question, system=replace(question.system, closes_alone=True)))
     bound = min(cheaper.bound_cents or 0, answer.bound_cents or 0)
@@ -230,7 +230,7 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
             return _closing_alone(question, first.plan, said)
         cheaper, floor = first.plan, first.bound_cents or 0
         if first.by_hand:
-            plan = _refusing(cheaper, said, proved=False, more=("the search was stopped by hand",))
+            plan = _refusing(cheaper, said, proved=False, more=("the search was stopped",))
             return replace(_of_search(first), plan=plan, cents=None, refused=True)
     # what is refused may be cheaper than the next plan, nothing else is
     held = allowances_of(question.system, today_counts=True)

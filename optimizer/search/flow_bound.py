@@ -1,6 +1,6 @@
 """A quick bound for unknown flows: every run loses at least what it loses at its least flow, valves cost nothing.
 
-Along any way that the water surely takes from one fixed head to another, the losses at the least flows must fit into
+Along any way that the water surely takes from one fixed head to another, the losses at the minimum flows must fit into
 the head that is there at most. That is a sizing problem of known flows; its reduced costs tell which ways can not be in
 any plan below a cost, so that the relaxation over flows needs to see few.
 """

@@ -122,7 +122,7 @@ class FirstPlans:
         return self._to_targets((self.tried[choice] or found).flows_m3_s[name])
 
     def _to_targets(self, flows: Mapping[str, float]) -> dict[str, float]:
-        """Return flows that come to every least flow, as near to being in proportion to these as may be.
+        """Return flows that come to the minimum flows, as near to being in proportion to these as may be.
 
         All are made larger or smaller by one share; a run of a tree that then still has too little gets its own least
         flow, and those that feed it as much more.

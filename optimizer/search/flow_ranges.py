@@ -72,7 +72,7 @@ def first_bounds(
 
 
 def _flow_at(choices: Sequence[tuple[ChoiceGraph, ArcRows]], head_m: float) -> float:
-    """Return the flow at which the least lossy way takes this head, from above."""
+    """Return the flow at which the lowest-loss way takes this head, from above."""
     low, high = 0.0, _MOST_M3_S
     for _ in range(30):
         middle = 0.5 * (low + high)

@@ -135,7 +135,7 @@ class FlowSearch:
                     break
                 self._round()
         except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = "the search was stopped by hand", True
+            self.state.stopped, self.state.by_hand = "the search was stopped", True
         except TimeIsUp:
             self.state.stopped = TIME_CAME
         self._update_bound()
@@ -254,7 +254,7 @@ class FlowSearch:
         self.rows.append(no_good(found.picks(), f"combination {len(self.rows)}"))
 
     def _give_up(self, found: RelaxedSelection, choice: Choice) -> None:
-        """Go on without a combination that could not be set and is not proved impossible; the bound remembers it."""
+        """Go on without a combination that could not be set and is not proven impossible; the bound remembers it."""
         cents = cents_of(self.case, choice)
         known = self.state.unproved_cents
         self.state.unproved += 1

@@ -16,13 +16,13 @@ from optimizer.search.duty import Duty, duties
 from optimizer.search.posing import Options, PosedProblem, options_of, pose
 
 _HALVINGS = 18
-_MOST = 20.0  # no step goes beyond this multiple of the least flows
+_MOST = 20.0  # no step goes beyond this multiple of the minimum flows
 
 
 def efficient_plans(system: System, catalog: Catalog, least_gain: float) -> Iterator[Plan] | None:
     """Return the efficient plans by rising cost, from the cheapest to the one that reaches the most.
 
-    Efficient means: at the least flows, no other plan is both no dearer and needs no more head. The pump is at its
+    Efficient means: at the minimum flows, no other plan is both no dearer and needs no more head. The pump is at its
     fastest setting. Steps that by their head reach less than `least_gain` more than the one before are left out.
     None where the flows are not known beforehand, or not by the pump's head alone: then there are no such tables.
     """
@@ -54,7 +54,7 @@ def _walk(
 
 
 def _estimate(flows: KnownFlows, duty: Duty, need_m: float) -> float:
-    """Return about what multiple of the least flows a head need at the least flows allows; only good for an order."""
+    """Return about what multiple of the minimum flows a head need at them allows; only good for an order."""
     lift = min(path.lift_m for path in flows.paths)
 
     def holds(scale: float) -> bool:

@@ -144,7 +144,7 @@ def tee_end_of(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, 
 
 
 def opening_of(network: Network, point: str, leg: Leg) -> End | None:
-    """Return the end that a tee offers at a leg as it stands, None when it is not plumbed yet."""
+    """Return the end that a tee offers at a leg as it stands, None when it is not connected yet."""
     item = network.tees[point].item
     return None if item is None else item.ends[LEG_ORDER.index(leg)]
 

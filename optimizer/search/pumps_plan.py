@@ -37,7 +37,7 @@ from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
 from optimizer.units import show_flow, show_head
 
-NO_ELECTRICITY = "electricity is not counted: with several settings the file does not say how long each one lasts"
+NO_ELECTRICITY = "electricity is not counted: with several modes the file does not say how long each one lasts"
 _PUMPS = "all pumps"  # the run that stands for them in the program
 _JOIN = "behind all pumps"
 
@@ -226,7 +226,7 @@ def _too_weak(system: System, station: Station) -> str:
     highest = max(station.flows.pumped_paths, key=lambda path: path.lift_m)
     pumps = " and ".join(repr(name) for name in _names(system, station))
     return (
-        f"the least flows come to {total}: there the pumps {pumps} are together past their curves, or do not lift as "
+        f"the minimum flows come to {total}: there the pumps {pumps} are together past their curves, or do not lift as "
         f"high as {highest.demand!r}; only stronger pumps or less flow help"
     )
 
@@ -237,7 +237,7 @@ def _names(system: System, station: Station) -> list[str]:
 
 
 def _short(system: System, station: Station, posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[str, ...]:
-    """Return which ways lack how much head with the least lossy parts that may be used."""
+    """Return which ways lack how much head with the lowest-loss parts that may be used."""
     if not all(posed.problem.runs.values()):
         return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)
     least = solve_sizing(posed.problem, least_excess=True)
@@ -250,7 +250,7 @@ def _short(system: System, station: Station, posed: PosedProblem, choices: Seque
         short_m = excess_of(one, least.run_choice, least.tee_choice) * LOSS_UNIT_M
         if short_m > 0:
             out.append(
-                f"with the least lossy parts that may be used, the way to {path.name!r} still lacks "
+                f"with the lowest-loss parts that may be used, the way to {path.name!r} still lacks "
                 f"{show_head(short_m, system.units)} of head (the pumps give {given} together at the sum of the flows)"
             )
     return tuple(out)

@@ -1,4 +1,4 @@
-"""What blocks a target: the best flow that can be reached, the path that is short of head, and what would free it."""
+"""What blocks a target: the best flow that can be reached, the path that is short of head, what would help."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...
     best = best_scale(options, flows, speed)
     if best > 0:
         whose = "this catalog, these rules and this pump" if flows.pump else "this catalog and these rules"
-        reasons.append(f"the best that {whose} reach is {math.floor(100 * best)} % of every least flow")
+        reasons.append(f"the best that {whose} reach is {math.floor(100 * best)} % of the minimum flows")
     return tuple(reasons)
 
 
 def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[str]:
-    """Return in words that the pump can not do it whatever the pipe; nothing where it could."""
+    """Return in words that the pump cannot do it whatever the pipe; nothing where it could."""
     if not flows.pump:
         return []
     units, pump = options.system.units, options.system.network.pumps[flows.pump]
@@ -41,19 +41,19 @@ def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[str]:
     highest = max(filter(flows.binds, flows.pumped_paths), key=lambda path: path.lift_m, default=None)
     if past_curve(pump, flows.total_m3_s, speed):
         return [
-            f"the least flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
+            f"the minimum flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
             f"{pump.name!r} at {speed:.0%}: only a stronger pump or less flow helps"
         ]
     if highest is not None and head_m <= highest.lift_m:
         return [
-            f"pump {pump.name!r} at {speed:.0%} gives {show_head(head_m, units)} at the sum of the least flows, the "
+            f"pump {pump.name!r} at {speed:.0%} gives {show_head(head_m, units)} at the sum of the minimum flows, the "
             f"rise is {show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"
         ]
     return []
 
 
 def _short_paths(options: Options, flows: KnownFlows, speed: float) -> list[str]:
-    """Return in words what every tree still lacks with its least lossy parts."""
+    """Return in words what every tree still lacks with its lowest-loss parts."""
     posed = pose(options, flows, speed, bounded=False)
     heads_m = given_heads_m(options.system.network, flows, speed)
     out: list[str] = []
@@ -84,7 +84,7 @@ def _short_in_tree(options: Options, posed: PosedProblem, given: str) -> list[st
             )
             lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
             out.append(
-                f"with the least lossy parts that may be used{within}, the way to {path!r} still lacks "
+                f"with the lowest-loss parts that may be used{within}, the way to {path!r} still lacks "
                 f"{show_head(short_m, units)} of head ({given}); "
                 f"run {worst!r} takes the most, {show_head(lost_m, units)}"
             )
@@ -106,7 +106,7 @@ def _excesses(posed: PosedProblem, runs: Mapping[str, int], tees: Mapping[str, i
 def best_scale(options: Options, flows: KnownFlows, speed: float) -> float:
     """Return the largest fraction of all least flows at once that some plan reaches, to `STEP`; 0: none does.
 
-    What the least lossy plan at the least flows reaches is a start; from there it is halved between what a plan
+    What the lowest-loss plan at the minimum flows reaches is a start; from there it is halved between what a plan
     exists for and what none does, for less flow is never harder.
     """
     least = min(1.0, _least_lossy_reach(options, flows, speed))
@@ -139,7 +139,7 @@ def _least_lossy_reach(options: Options, flows: KnownFlows, speed: float) -> flo
 
 
 def _exists(options: Options, scale: float, speed: float) -> bool:
-    """Return whether some plan gives this fraction of every least flow."""
+    """Return whether some plan gives this fraction of the minimum flows."""
     problem = pose(options, known_flows(options.system, scale), speed).problem
     if not all_carried(problem):
         return solve_sizing(problem).cents is not None

@@ -146,7 +146,7 @@ class _Pairs:
     def _notes(self) -> Iterator[str]:
         open_ = [pair.words for pair, bound in zip(self.pairs, self.bounds, strict=True) if bound < self.known]
         if self.plan is None and not open_:
-            yield "a second pump was weighed too: no plan with one costs less"
+            yield "a second pump was considered too: no plan with one costs less"
         if open_:
             yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
         if self.plan is None:
@@ -203,7 +203,7 @@ def _own_pump(stands: Network) -> tuple[str, Part]:
 
 
 def _stood(run_plan: RunPlan, stands: Network) -> RunPlan:
-    """Return a run's plan; of a run that is not plumbed yet nothing comes out, and it is told in one sentence."""
+    """Return a run's plan; of a run that is not connected yet nothing comes out, and it is told in one sentence."""
     if stands.runs[run_plan.run].is_plumbed:
         return run_plan
     return replace(run_plan, removed=(), changes=(sentence_of([], list(run_plan.parts)),))

@@ -83,7 +83,7 @@ def size_network(
     A walk finds a good design. Only cheaper ones are of interest from then on: flows, heads and sizes are narrowed to
     what those can have, and the relaxation is solved. What it chooses is solved as a network: if it keeps every
     head it is the new best; if not, it is forbidden and the bins are cut at its flows where the relaxation erred
-    most. When nothing cheaper is left, the best is proved.
+    most. When nothing cheaper is left, the best is proven.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from optimizer.search.posing import Options, options_of
 
 
 def as_it_stands(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options | None:
-    """Return the one choice to keep every part of these runs and every tee; None where something is not plumbed yet.
+    """Return the one choice to keep every part of these runs and every tee; None where something is not connected yet.
 
     The parts are those of the system, each for itself, so that a plan from these options is one of that system.
     """

@@ -137,7 +137,7 @@ def _lines_choices(station: Station, options: Options) -> list[PumpsChoice]:
 def _lines(
     station: Station, options: Options, conditions: Conditions, settings: Sequence[Mapping[str, float]]
 ) -> tuple[_Line, _Line] | None:
-    """Return both lines with the efficient ways over the flow that each can have; None where they can not share it."""
+    """Return both lines with the efficient ways over the flow that each can have; None where they cannot share it."""
     network, rules = options.system.network, options.system.rules
     legs = station.legs(network)
     total = station.flows.total_m3_s

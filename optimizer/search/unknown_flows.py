@@ -149,14 +149,16 @@ class _Finder:
             free = free_box(basic.case)
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:
-                return self._none(("the least lossy parts that may be used leave too little head at the least flows",))
+                return self._none(
+                    ("the lowest-loss parts that may be used leave too little head at the minimum flows",)
+                )
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
             if self.best is None and shape_of(basic.case) is None:
                 self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
-            bound, self.stopped, self.by_hand = self.floor, "the search was stopped by hand", True
+            bound, self.stopped, self.by_hand = self.floor, "the search was stopped", True
         except TimeIsUp:
             bound, self.stopped = self.floor, TIME_CAME
         with unlimited():
@@ -308,7 +310,7 @@ class _Finder:
     def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[str]) -> UnknownSearch:
         if self.best is None or basic is None:
             if not self.stopped and self.unproved:
-                self.stopped = "valve positions that serve every setting were sought and not found"
+                self.stopped = "valve positions that serve every mode were sought and not found"
             if not self.stopped and self.cutoff_cents is not None:
                 why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)

@@ -236,7 +236,7 @@ class _Loop:
         if open_:
             yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
         if self.system.settings:
-            yield "another pump was taken at the same shares of its full speed as the settings say for your own"
+            yield "another pump was taken at the same shares of its full speed as the modes say for your own"
 
     def _none(self, least: float) -> UnknownSearch:
         own = self.first[0].plan if self.first else Plan(Status.NO_PLAN_FOUND, None, None, "", {}, {}, {})
@@ -247,7 +247,7 @@ class _Loop:
             plan = replace(own, status=Status.INFEASIBLE, bound_cents=None, reasons=reasons)
             return UnknownSearch(plan, bound_cents=None if math.isinf(least) else self.cutoff_cents)
         open_ = "; ".join(self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known)
-        why = "the search was stopped by hand" if self.by_hand else "the time limit came"
+        why = "the search was stopped" if self.by_hand else "the time limit came"
         left = (f"{why} before any plan; still open is: {open_}",)
         plan = Plan(Status.NO_PLAN_FOUND, None, int(least), self.catalog.currency, {}, {}, {}, reasons=left)
         return UnknownSearch(plan, bound_cents=int(least), by_hand=self.by_hand)

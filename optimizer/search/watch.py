@@ -36,7 +36,7 @@ class Watch:
 
     @property
     def why_over(self) -> str:
-        return "it was stopped by hand" if self.by_hand else "the time limit came"
+        return "it was stopped" if self.by_hand else "the time limit came"
 
     @contextmanager
     def part(self, share: float) -> Iterator[Watch]:

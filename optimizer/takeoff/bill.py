@@ -116,7 +116,7 @@ def _stick_lines(line: BillLine, pipes: PipeCuts, units: str) -> list[BillLine]:
                 item_id=stick_id(line.item_id, length_m),
                 description=f"{line.description}, {stick_words(length_m)}",
                 quantity=len(same),
-                unit="stick",
+                unit="length",
                 unit_price_cents=cents,
                 note=note,
             )

@@ -91,7 +91,7 @@ def cut_sticks(
     Raises
     ------
     PlanError
-        When a piece is not above 0, or longer than the longest stick that can be bought.
+        When a piece is not above 0, or longer than the longest length that can be bought.
     """
     _check_pieces(pieces_m, stock)
     lengths = [_up(length_m) for length_m in pieces_m]
@@ -144,8 +144,8 @@ def _check_pieces(pieces_m: Sequence[float], stock: Sequence[StockLength]) -> No
             raise PlanError(f"a piece of pipe is {length_m} m long; it must be above 0")
         if length_m > longest_m + UNIT_M * _TINY:
             raise PlanError(
-                f"a piece of {length_m:.3f} m is longer than the longest stick that can be bought, {longest_m:.3f} m: "
-                "join two with a coupling, or name a store with longer sticks"
+                f"a piece of {length_m:.3f} m is longer than the longest length that can be bought, {longest_m:.3f} m: "
+                "join two with a coupling, or name a store with longer lengths"
             )
 
 

@@ -125,7 +125,7 @@ class _Fitting:
         return Fit(self.added, (*notes, *self.notes), sawn, stubs, self.left_over)
 
     def make_up(self, number: int, stood: Straight, planned: Straight) -> None:
-        """Make up for the difference of one straight, or say what can not be made up for."""
+        """Make up for the difference of one straight, or say what cannot be made up for."""
         if stood.open or planned.open:
             if planned.pipes:
                 where = self._between(number)

@@ -208,7 +208,7 @@ class Measure:
         return end_at_tee(self.old, self.ends, side)
 
     def _at_tee(self, straight: Straight, side: int) -> Straight:
-        """Add what a tee takes up at a run's end: nothing in open water, not known where it is not plumbed yet."""
+        """Add what a tee takes up at a run's end: nothing in open water, not known where it is not connected yet."""
         item, leg = self.ends.items[side], (self.old.start, self.old.end)[side].leg
         if item is None or leg not in LEGS:
             water = self.ends.open_water[side]
@@ -266,6 +266,6 @@ def is_pair(parts: Sequence[Part], index: int) -> bool:
 
 
 def end_at_tee(run: Run, ends: RunEnds, side: int) -> End | None:
-    """Return the opening of the fitting at a run's start (side 0) or end (1); None in open water or not plumbed yet."""
+    """Return the opening of the fitting at a run's start (side 0) or end (1); None in open water."""
     item, leg = ends.items[side], (run.start, run.end)[side].leg
     return item.ends[LEGS.index(leg)] if item is not None and leg in LEGS else None

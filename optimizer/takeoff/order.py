@@ -68,11 +68,11 @@ def sale_unit(item: CatalogItem) -> str:
 
 
 def stick_words(length_m: float) -> str:
-    """Return `10 ft stick`, `3 m stick`, whatever the file's units: it is what the store writes on the rack."""
+    """Return `10 ft length`, `3 m length`, whatever the file's units: it is what the store writes on the rack."""
     feet = length_value(length_m, "US")
     if abs(feet - round(feet)) < _SAME_LENGTH_M and round(feet) > 0:
-        return f"{round(feet)} ft stick"
-    return f"{length_m:g} m stick"
+        return f"{round(feet)} ft length"
+    return f"{length_m:g} m length"
 
 
 def place_in_list(item: CatalogItem) -> tuple[int, int, tuple[float, ...], int, str, str]:

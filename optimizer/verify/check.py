@@ -139,7 +139,7 @@ def _sum(runs: Sequence[str], flows_m3_s: Mapping[str, float]) -> float:
 
 
 def _over_limits(one: _Solved, system: System) -> Iterator[str]:
-    where = f" in setting {one.name!r}" if one.name else ""
+    where = f" in mode {one.name!r}" if one.name else ""
     for want in pump_wants(one.duty.network):
         if want.miss(one.after.flows_m3_s) > TOLERANCE:
             yield f"{want.name} would run past the last point of its curve, or backwards{where}"

@@ -43,7 +43,7 @@ def drain_capacity_m3_s(drain: Drain, water: Water) -> float | None:
 
 
 def together_m3_s(drains: Iterable[Drain], water: Water) -> float | None:
-    """Return what several drains carry side by side [m³/s]; None if one of them can not be told."""
+    """Return what several drains carry side by side [m³/s]; None if one of them cannot be told."""
     total = 0.0
     for drain in drains:
         carried = drain_capacity_m3_s(drain, water)

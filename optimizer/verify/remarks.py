@@ -35,7 +35,7 @@ def _close_to_full(system: System, after: Running) -> Iterator[str]:
             continue  # what flows is not known: the check says so
         if carried is not None and flow <= carried < MARGIN * flow:
             yield (
-                f"the working drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
+                f"the main drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
                 f"to 10 to 30 %, and has to carry {show_flow(flow, system.units)}: try it before you rely on it"
             )
 
@@ -71,7 +71,7 @@ def _endless(after: Running) -> Iterator[str]:
                     reached.append(run.end.point)
     for name in ends:
         yield (
-            f"house water runs into {name!r} until somebody shuts it: fill while you watch, or behind a float valve "
+            f"house water runs into {name!r} until someone shuts it: fill while you watch, or behind a float valve "
             "with a second one that shuts if the first sticks"
         )
 

@@ -30,7 +30,7 @@ _MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or 
 
 
 def safety_today(system: System) -> SafetyReport:
-    """Return what is unsafe, to be minded, or can not be checked in the plumbing as it stands, in every setting."""
+    """Return what is unsafe, to be minded, or cannot be checked in the plumbing as it stands, in every setting."""
     there = [(name, at, running(at.network)) for name, at in system.ways_to_run]
     checks = [[*_flow_checks(at, now, now)] for _, at, now in there]
     whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, system.network)))
@@ -85,7 +85,7 @@ def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> t
         if all(check == group[0][1] for _, check in group):
             out.append(group[0][1])
         else:
-            out += [replace(check, title=f"{check.title}, in setting {name!r}") for name, check in group]
+            out += [replace(check, title=f"{check.title}, in mode {name!r}") for name, check in group]
     return tuple(out)
 
 
@@ -157,12 +157,12 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
     emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
     water = system.network.water
     for what, drains, why in (
-        ("working", working, "the water then rises to the emergency drain, or over the rim"),
-        ("emergency", emergency, "with the working drain blocked the tank runs over"),
+        ("main", working, "the water then rises to the emergency drain, or over the rim"),
+        ("emergency", emergency, "with the main drain blocked the tank runs over"),
     ):
         carried = together_m3_s(drains, water) if drains else None
         state = "a drain of this kind under 'drains'" if not drains else "'drop' and 'head over lip' of its drains"
-        title = f"water into {tank.name!r} against what its {what} drain carries"
+        title = f"flow into {tank.name!r} (limit: {what} drain)"
         yield SafetyCheck(title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
 
 
@@ -173,17 +173,17 @@ def _has_drains(system: System, tank: Tank) -> bool:
 
 def _line_checks(tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
     """Yield the checks of a tank that empties through gravity lines alone: they have to take all that comes in."""
-    title = f"water into {tank.name!r} against what its gravity lines carry"
+    title = f"flow into {tank.name!r} (limit: its gravity lines)"
     today, then = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (now, after))
     limit_now, limit = (gravity_capacity_m3_s(each.network, tank.name) for each in (now, after))
     why = "the tank runs over"
     yield SafetyCheck(title, "flow", today, then, limit, why, limit_now, why)
-    title = f"water into {tank.name!r} against what its emergency drain carries"
+    title = f"flow into {tank.name!r} (limit: emergency drain)"
     yield SafetyCheck(title, "flow", today, then, None, "a drain of this kind under 'drains'")
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
-    title = f"water over the edge of {tank.name!r} against its rim"
+    title = f"water depth at the overflow of {tank.name!r} (limit: freeboard)"
     if tank.overflow_edge_m is None or tank.rim_m is None:
         return SafetyCheck(title, "height", None, None, tank.rim_m, "'overflow edge' and 'rim above edge' of the tank")
     edge = tank.overflow_edge_m
@@ -194,7 +194,7 @@ def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
 def _drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """The sump must hold what runs back 1.25 times over. What is known may be too much even if more is not stated."""
     limit = sump_room_m3(system, after.network)
-    title = "water that runs back when the pump stops against the room in the sump"
+    title = "power-off drain-back (limit: room in the sump)"
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
     missing = [*backs[1].missing, *(["'free volume' of the sump"] if limit is None else [])]
     known = [
@@ -209,7 +209,7 @@ def _drain_back_check(system: System, now: Running, after: Running) -> SafetyChe
 
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """What the sump must give before the drains bring it back: what gathers first, and what the plan holds up more."""
-    title = "water that the pump takes before it is back against what the sump can give"
+    title = "sump draw-down at start-up (limit: usable water)"
     reserve = volume_of_sumps(system, after.network, "reserve_m3")
     fed = [tank for tank in system.tanks if tank.name in fed_surfaces(after.network)]
     start = [tank.start_volume_m3 for tank in fed]
@@ -235,12 +235,12 @@ def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
     rated_today, _ = _ratings(now)
     if rated:
         why = "{} may burst; ratings are those of cool water, warm plastic bears less"
-        title = "pressure with everything shut against what the weakest part is rated for"
+        title = "shut-off pressure (limit: rating of the weakest part)"
         (rating, words), (rating_now, words_now) = min(rated), min(rated_today, default=(None, ""))
         yield SafetyCheck(title, "pressure", today, then, rating, why.format(words), rating_now, why.format(words_now))
     if unrated:
         some = ", ".join(unrated[:3]) + (", ..." if len(unrated) > 3 else "")
-        title = "pressure with everything shut against parts without a rating"
+        title = "shut-off pressure (parts without a rating)"
         yield SafetyCheck(title, "pressure", today, then, None, f"a pressure rating of {some}")
 
 
@@ -292,13 +292,13 @@ def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
     )
     if pump_runs(after.network):
         why = "the pump heats the water in it until it fails"
-        yield SafetyCheck("pumps that run and move no water", "count", today, then, 0.0, why)
+        yield SafetyCheck("dead-headed pumps (they overheat)", "count", today, then, 0.0, why)
 
 
 def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:
     """The speed of water is told, and warned of where the plan is checked; it forbids nothing that stands."""
     today, then = (max(each.velocities_m_s.values(), default=0.0) for each in (now, after))
-    yield SafetyCheck("fastest water in the narrowest place of any run", "speed", today, then, None, "")
+    yield SafetyCheck("highest velocity in any run", "speed", today, then, None, "")
 
 
 def _report(
@@ -326,6 +326,6 @@ def _named(system: System, warnings: Sequence[tuple[str, str]]) -> tuple[str, ..
         about.setdefault(text, []).append(name)
     many = len(system.ways_to_run)
     return tuple(
-        text if len(names) == many else f"in setting {' and '.join(map(repr, names))}: {text}"
+        text if len(names) == many else f"in mode {' and '.join(map(repr, names))}: {text}"
         for text, names in about.items()
     )

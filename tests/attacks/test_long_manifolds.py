@@ -55,7 +55,7 @@ def test_the_bands_of_fifty_tees_take_no_longer_than_their_arithmetic(tmp_path: 
 def test_four_hundred_tees_that_serve_are_proved_to_need_nothing(tmp_path: Path) -> None:
     code, told, taken_s = run(tmp_path, manifold(400, 40), "plan")
     assert code == 0, told
-    assert "$0.00. Proved cheapest" in told
+    assert "$0.00. Proven cheapest" in told
     assert taken_s < 30.0
 
 

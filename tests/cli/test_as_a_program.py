@@ -56,7 +56,7 @@ def test_what_a_compiled_library_prints_by_itself_never_mixes_with_data(here: Pa
 def test_a_pipe_gets_plain_text_and_nothing_else(here: Path) -> None:
     out, err = start("flow", SHORT).communicate(timeout=60)
 
-    assert out.startswith("Flows as they are: Single return line\n=====")
+    assert out.startswith("Flows today: Single return line\n=====")
     assert "\x1b" not in out
     assert without_patience(err) == []
 
@@ -153,7 +153,7 @@ def test_a_file_without_permission_is_named(here: Path) -> None:
     _, err = child.communicate(timeout=60)
 
     assert child.returncode == 2
-    assert "Permission denied" in err or "can not be read" in err
+    assert "Permission denied" in err or "cannot be read" in err
 
 
 def test_help_comes_at_once(here: Path) -> None:

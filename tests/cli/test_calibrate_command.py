@@ -18,9 +18,9 @@ GALLON_H_M3_S = 3.785411784e-3 / 3600.0
 def test_calibrate_says_what_fits_what_does_not_and_what_to_measure_next(retrofit: Retrofit) -> None:
     result = retrofit("calibrate", MEASURED)
     assert result.exit_code == 0
-    assert "The dial of pump 'return' shows power" in result.stdout
+    assert "The speed setting of pump 'return' shows power" in result.stdout
     assert "The water is lifted 52 % of what the pump can lift at most." in result.stdout
-    assert "needs an absurd pump 'return', with 3.6 times the head of its curve." in result.stdout
+    assert "needs 3.6 times the head of the curve of pump 'return', which is implausible." in result.stdout
     assert "Two readings cannot distinguish A from B." in result.stdout
     assert "Two readings cannot settle it." in result.stdout
     assert "Measure next: run 'return line', set to 50 %: A expects 744 gph, B expects 638 gph" in result.stdout
@@ -109,7 +109,7 @@ def test_settings_are_those_of_the_dial(retrofit: Retrofit, here: Path) -> None:
 def test_settings_that_are_none_are_refused(retrofit: Retrofit, text: str) -> None:
     result = retrofit("flow", CELLAR, "--speed", text)
     assert result.exit_code == 2
-    assert "write percent of the dial from 1 to 100, such as 40..100 or 72" in " ".join(result.stderr.split())
+    assert "write percent of full speed from 1 to 100, such as 40..100 or 72" in " ".join(result.stderr.split())
 
 
 def test_losses_by_run_and_by_kind_add_up_to_all_lost_power(retrofit: Retrofit) -> None:

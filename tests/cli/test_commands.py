@@ -60,7 +60,7 @@ def test_check_counts_runs_parts_points_and_targets(retrofit: Retrofit) -> None:
 
 
 def test_check_says_where_something_is_not_plumbed_yet(retrofit: Retrofit) -> None:
-    assert "Not plumbed yet: 2 open joints in uv line." in retrofit("check", LONG).stdout
+    assert "Not connected yet: 2 open joints in uv line." in retrofit("check", LONG).stdout
 
 
 @pytest.mark.parametrize("name", sorted(path.stem for path in BROKEN.glob("*.yaml")))
@@ -143,7 +143,7 @@ def test_plan_prints_what_it_also_gives_as_data(retrofit: Retrofit) -> None:
     printed, data = retrofit("plan", SHORT).stdout, strict_json(retrofit("plan", SHORT, "--json").stdout)
 
     assert data["status"] == "optimal"
-    assert f"Parts cost ${data['total_cents'] / 100:.2f}. Proved cheapest" in printed
+    assert f"Parts cost ${data['total_cents'] / 100:.2f}. Proven cheapest" in printed
     assert all(demand["met"] for demand in data["demands"])
 
 

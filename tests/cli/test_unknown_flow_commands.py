@@ -43,8 +43,8 @@ def test_the_frontier_says_what_is_proved(retrofit: Retrofit, system: Path) -> N
 
     assert result.exit_code == 0
     assert "the cheapest here that meets every target" in result.stdout
-    assert "Each plan is proved the cheapest for what it reaches." in result.stdout
-    assert "is proved.\n" in result.stdout
+    assert "Each plan is proven the cheapest for what it reaches." in result.stdout
+    assert "is proven.\n" in result.stdout
 
 
 def test_the_frontier_as_data_has_status_and_notes(retrofit: Retrofit, system: Path) -> None:
@@ -68,9 +68,9 @@ def test_the_pictures_have_cost_against_reach_and_what_is_proved_of_it(
     chart = (tmp_path / "pictures" / "frontier.svg").read_text(encoding="utf-8")
 
     assert result.exit_code == 0
-    assert "Each plan is proved the cheapest for what it reaches." in result.stdout
+    assert "Each plan is proven the cheapest for what it reaches." in result.stdout
     assert "looks longer" not in result.stdout  # all was settled
-    assert "reached, % of least flows" in chart
+    assert "% of the minimum flows" in chart
     assert "this plan: " in chart
 
 
@@ -84,9 +84,9 @@ def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
     page = (tmp_path / "plan.html").read_text(encoding="utf-8")
 
     assert result.exit_code == 0
-    assert "No plan was found for even 1 % of the least flows: the time limit came." in page
+    assert "No plan was found for even 1 % of the minimum flows: the time limit came." in page
     assert f"`retrofit frontier {system} --time-limit 600` looks longer." in page
-    assert "Speeds in the settings: day: return 100 %; night: return 80 %." in page
+    assert "Speeds by mode: day: return 100 %; night: return 80 %." in page
     assert (
         page.count("Where one setting only is shown, after the work it is &#x27;day&#x27;, the first in the file.") == 4
     )
@@ -107,7 +107,7 @@ def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_pl
     result = retrofit("explain", str(system))
 
     assert result.exit_code == 0
-    assert "Proved cheapest" in result.stdout
+    assert "Proven cheapest" in result.stdout
     assert "missed most, valves left as set" in result.stdout
     assert "line, night: " in result.stdout
     assert "another plan is cheaper" in result.stdout

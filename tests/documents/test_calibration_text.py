@@ -70,7 +70,7 @@ def test_what_the_readings_leave_open_is_said() -> None:
     assert f"head of pump {name} × 0.90 (± 0.05)" in text
     assert "C needs an absurd plumbing." in text
     assert "One reading cannot distinguish A from B." in text
-    assert "That tells A from C; B would take a finer reading than 5 %." in text
+    assert "That distinguishes A from C; B would need a reading better than 5 %." in text
     assert "Watch the overflow and the drains" in text
 
 

@@ -34,8 +34,8 @@ def test_a_plan_for_several_settings_says_the_speeds_in_each_and_which_one_singl
 
     words = plain_text(plan_blocks(several))
 
-    assert f"Speeds in the settings: day: {pump} 100 %; night: {pump} 60 %." in " ".join(words.split())
-    assert "Where one setting only is shown, after the work it is 'day'" in " ".join(words.split())
+    assert f"Speeds by mode: day: {pump} 100 %; night: {pump} 60 %." in " ".join(words.split())
+    assert "Where only one mode is shown, it is 'day'" in " ".join(words.split())
     assert "Speeds in the settings" not in plain_text(plan_blocks(report))
 
 
@@ -163,10 +163,10 @@ def test_a_shortened_loss_table_says_how_much_it_leaves_out() -> None:
 def test_a_plan_is_told_with_cost_proof_flows_steps_settings_and_parts(report: PlanReport) -> None:
     text = plain_text(plan_blocks(report))
 
-    assert f"Parts cost {money(report.bill.total_cents, 'USD')}. Proved cheapest" in text
+    assert f"Parts cost {money(report.bill.total_cents, 'USD')}. Proven cheapest" in text
     assert "1,118 gph" in text
     assert report.plan.runs["riser"].changes[0] in " ".join(text.split())
-    assert "ball valve handle 35° from open" in text
+    assert "ball valve handle 35° from fully open" in text
     assert "80 %         90 %" in text
     assert all(line.description in text for line in report.bill.lines)
     assert "Note: the plan keeps one union on each side of the pump" in text
@@ -203,7 +203,7 @@ def test_no_plan_is_told_with_what_blocks_it(report: PlanReport) -> None:
     plan = replace(report.plan, status=Status.INFEASIBLE, cost_cents=None, reasons=("the pump is too small",))
     text = plain_text(no_plan_blocks(report.system, plan))
 
-    assert "Proved out of reach" in text
+    assert "Proven out of reach" in text
     assert "the pump is too small" in text
     assert no_plan_json(report.system, plan)["reasons"] == ["the pump is too small"]
     assert no_plan_json(report.system, plan)["status"] == "infeasible"
@@ -226,7 +226,7 @@ def test_the_data_of_a_plan_adds_up_to_its_cost(report_with_band: PlanReport) ->
     parts = sum(change["parts_without_pipe_cents"] for change in data["changes"])
     assert parts + pipe + consumables == data["cost_cents"]
     assert data["flows"][1]["after_high_m3_s"] == pytest.approx(1.1 * 1118 * GAL_H)
-    assert data["valves"][0]["setting"] == "ball valve handle 35° from open"
+    assert data["valves"][0]["setting"] == "ball valve handle 35° from fully open"
 
 
 def test_every_measured_number_of_the_data_names_its_unit() -> None:

@@ -39,6 +39,6 @@ def test_a_proof_that_leaves_something_out_does_not_claim_all(status: Status) ->
     whole = Plan(status, None, None, "USD", {}, {}, {})
     part = Plan(status, None, None, "USD", {}, {}, {}, left_out="ways between the least and the most lossy one")
 
-    assert "in this catalog" in status_words(whole)
-    assert "in this catalog" not in status_words(part)
-    assert "Not weighed: ways between the least and the most lossy one." in status_words(part)
+    assert "considered" not in status_words(whole)
+    assert "considered" in status_words(part)
+    assert "Not considered: ways between the least and the most lossy one." in status_words(part)

@@ -1,4 +1,4 @@
-"""Measured flows give back the factors that made them, and say what they can not tell apart."""
+"""Measured flows give back the factors that made them, and say what they cannot tell apart."""
 
 import math
 
@@ -229,7 +229,7 @@ def test_the_trade_fact_read_as_rpm_implies_an_absurd_pump(trade: CalibrationRep
     as_rpm = [one for one in trade.explanations if one.calibration.dials["return"].kind is DialKind.RPM]
     assert as_rpm
     assert not any(one.believable for one in as_rpm)
-    absurd = next(one for one in as_rpm if any("absurd pump" in text for text in one.oddities))
+    absurd = next(one for one in as_rpm if any("the head of the curve" in text for text in one.oddities))
     assert absurd.calibration.pump_head_factors["return"] > 3.0  # 70 ft of shut-off head from an aquarium pump
 
 

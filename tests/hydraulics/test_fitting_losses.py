@@ -239,5 +239,5 @@ def test_the_loss_factor_multiplies_every_loss() -> None:
 
 
 def test_a_row_with_too_few_coefficients_is_refused_in_words() -> None:
-    with pytest.raises(NetworkError, match="elbow: 3-K can not be read from coefficients"):
+    with pytest.raises(NetworkError, match="elbow: 3-K cannot be read from coefficients"):
         part_head_loss_m(fitting(Kind.ELBOW, 0.0266, LossMethod.THREE_K, 800.0), 1e-4, CONDITIONS)

@@ -252,7 +252,7 @@ def test_a_check_valve_holds_back_and_says_so() -> None:
     plumbing = manifold(height_m=5.0, first=(check_valve(BORE),), side_opening=0.0)
     solution = solve_network(plumbing)
     assert solution.flows_m3_s["riser"] == 0.0
-    assert any("can not lift that high: no water flows in run 'riser'" in text for text in solution.warnings)
+    assert any("cannot lift that high: no water flows in run 'riser'" in text for text in solution.warnings)
 
 
 def test_without_a_check_valve_water_runs_back_through_a_weak_pump() -> None:

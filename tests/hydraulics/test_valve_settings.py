@@ -47,15 +47,15 @@ def test_open_adds_nothing_and_shut_is_endless(kind: Kind) -> None:
 
 
 def test_words_tell_the_hand_what_to_do() -> None:
-    assert valve_words(Kind.BALL_VALVE, 1 - 35 / 90) == "ball valve handle 35° from open"
-    assert valve_words(Kind.TRUE_UNION_BALL_VALVE, 0.5) == "true-union ball valve handle 45° from open"
-    assert valve_words(Kind.GATE_VALVE, 0.4) == "gate valve 2/5 of its lift"
+    assert valve_words(Kind.BALL_VALVE, 1 - 35 / 90) == "ball valve handle 35° from fully open"
+    assert valve_words(Kind.TRUE_UNION_BALL_VALVE, 0.5) == "true-union ball valve handle 45° from fully open"
+    assert valve_words(Kind.GATE_VALVE, 0.4) == "gate valve open 2/5 of its turns"
     assert valve_words(Kind.GLOBE_VALVE, 1.0) == "globe valve fully open"
     assert valve_words(Kind.GATE_VALVE, 0.0) == "gate valve shut"
 
 
 def test_an_elbow_can_not_be_throttled() -> None:
-    with pytest.raises(NetworkError, match="elbow can not be throttled"):
+    with pytest.raises(NetworkError, match="elbow cannot be throttled"):
         valve_k(Kind.ELBOW, 0.5)
     with pytest.raises(NetworkError, match="0 \\(shut\\) to 1 \\(open\\)"):
         valve_k(Kind.BALL_VALVE, 1.2)

@@ -341,7 +341,7 @@ def test_a_stated_tee_that_does_not_fit_its_runs_is_a_fault(read) -> None:  # ty
 
 
 def test_a_tee_may_be_not_plumbed_yet(read) -> None:  # type: ignore[no-untyped-def]
-    tee = tees(read, more="tees: {t: not plumbed yet}").network.tees["t"]
+    tee = tees(read, more="tees: {t: not connected yet}").network.tees["t"]
 
     assert tee.item is None
     assert not tee.existing

@@ -35,7 +35,7 @@ def at_head(problem: SizingProblem, head: int, shifts: tuple[int, ...] = ()) -> 
 
 
 def halfway(seed: int) -> tuple[SizingProblem, int]:
-    """Return a problem with head for a plan halfway between the cheapest and the least lossy, and what that costs."""
+    """Return a problem with head for a plan halfway between the cheapest and the lowest-loss, and what that costs."""
     problem = problem_of(seed)
     found = MergedTables(problem).selections()
     there = found[len(found) // 2]

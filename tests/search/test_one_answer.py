@@ -173,8 +173,8 @@ def test_a_trial_of_the_diagnosis_is_no_fault_of_the_file(tmp_path: Path) -> Non
     plan = pipeline.search(read(tmp_path, TWO_OUTLETS), catalog(), time_limit_s=30.0)
 
     assert plan.status is Status.INFEASIBLE
-    assert any("with that plan pump 'return'" in reason or "of every least flow" in reason for reason in plan.reasons)
-    assert any("what would free it: no target for 'main line'" in reason for reason in plan.reasons)
+    assert any("with that plan pump 'return'" in reason or "of the minimum flows" in reason for reason in plan.reasons)
+    assert any("what would make it possible: no target for 'main line'" in reason for reason in plan.reasons)
 
 
 def test_what_is_not_wholly_reached_is_never_told_as_reached() -> None:
@@ -185,7 +185,7 @@ def test_what_is_not_wholly_reached_is_never_told_as_reached() -> None:
 
 def test_a_share_that_is_told_is_reached(tmp_path: Path) -> None:
     plan = pipeline.search(read(tmp_path, SMALL_SUMP.replace("[3/4 in, 1 in, 1-1/4 in]", "[3/4 in]")), catalog())
-    best = next(reason for reason in plan.reasons if "of every least flow" in reason)
+    best = next(reason for reason in plan.reasons if "of the minimum flows" in reason)
     share = int(re.search(r"(\d+) %", best).group(1)) / 100  # type: ignore[union-attr]
     less = read(tmp_path, SMALL_SUMP.replace("[3/4 in, 1 in, 1-1/4 in]", "[3/4 in]").replace("1420", str(1420 * share)))
 

@@ -211,7 +211,7 @@ def test_electricity_of_both_pumps_counts() -> None:
 def test_a_plan_without_a_second_pump_says_that_one_was_weighed() -> None:
     plan = search(one_pump(SERIES, "at least 1900 L/h"), SHOP)
 
-    assert "a second pump was weighed too: no plan with one costs less" in plan.notes
+    assert "a second pump was considered too: no plan with one costs less" in plan.notes
     assert plan.stands is None
 
 

@@ -26,7 +26,7 @@ _CENTS = 1e-6
 
 
 def tight_problem(seed: int) -> SizingProblem:
-    """Return a tree with head for a selection halfway between the cheapest and the least lossy one."""
+    """Return a tree with head for a selection halfway between the cheapest and the lowest-loss one."""
     system = random_tree(seed, small_catalog(SIZES), branches=3, bends=(1, 2), sizes=SIZES)
     flows = known_flows(system)
     problem = pose(options_of(system, small_catalog(SIZES), flows.flows_m3_s), flows, 1.0, bounded=False).problem

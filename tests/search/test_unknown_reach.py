@@ -1,4 +1,4 @@
-"""Where no plan meets the targets and the flows are not known: how far one gets, and what would free it."""
+"""Where no plan meets the targets and the flows are not known: how far one gets, and what would make it possible."""
 
 from __future__ import annotations
 
@@ -115,12 +115,12 @@ def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
     reasons = told().reasons
 
     assert told().status is Status.INFEASIBLE
-    assert any("69 % of every least flow, upper ends and splits as they are" in reason for reason in reasons)
+    assert any("69 % of the minimum flows, maximum flows and splits as they are" in reason for reason in reasons)
     assert any("run 'riser' takes the most of it" in reason for reason in reasons)
 
 
 def test_each_way_out_that_is_told_is_one() -> None:
-    freed = [reason for reason in told().reasons if reason.startswith("what would free it: ")]
+    freed = [reason for reason in told().reasons if reason.startswith("what would make it possible: ")]
     pump = replace(greedy(), rules=replace(greedy().rules, other_pumps=True))
     alone = replace(greedy(), targets=greedy().targets[:1])
 
@@ -149,5 +149,5 @@ def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
     without_time = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: 0).reasons
 
     assert reasons[0] == "the time limit came"
-    assert re.search(r"reaches (99|100) % of every least flow, upper ends and splits as they are", reasons[1])
+    assert re.search(r"reaches (99|100) % of the minimum flows, maximum flows and splits as they are", reasons[1])
     assert "nor was one found in the time for any smaller share" in without_time[1]

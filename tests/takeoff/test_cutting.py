@@ -178,7 +178,7 @@ def test_no_pieces_need_no_sticks() -> None:
     [
         (
             [1.0, 3.2],
-            "a piece of 3.200 m is longer than the longest stick that can be bought, 3.048 m: join two with a c",
+            "a piece of 3.200 m is longer than the longest length that can be bought, 3.048 m: join two with a c",
         ),
         ([0.0], "a piece of pipe is 0.0 m long; it must be above 0"),
         ([float("nan")], "must be above 0"),

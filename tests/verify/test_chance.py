@@ -37,7 +37,7 @@ def as_it_is(system: System) -> Plan:
 
 @pytest.mark.parametrize(("name", "scale"), [("cellar-sump", 0.78), ("metric-unions", 0.93), ("single-return", 0.82)])
 def test_head_enough_at_the_targets_is_what_trimming_by_the_network_comes_to(name: str, scale: float) -> None:
-    # Two ways that share the draws alone: sums of losses along every way at the least flows, and valves sought in each
+    # Two ways that share the draws alone: sums of losses along every way at the targets, and valves sought in each
     # draw until the solved network meets every row.
     system = example(name, scale)
     plan = as_it_is(system)

@@ -84,7 +84,7 @@ def test_the_drains_that_work_empty_as_well_and_the_dry_one_does_not() -> None:
 def test_what_is_not_stated_is_reported_and_never_taken_as_safe() -> None:
     report = safety_today(aquarium())
 
-    assert check_of(report, "runs back").verdict is Verdict.UNCHECKED
+    assert check_of(report, "drain-back").verdict is Verdict.UNCHECKED
     assert any("'free volume'" in text for text in report.unchecked)
     assert any("'area' of tank 'display'" in text for text in report.unchecked)
     assert any("emergency" in text for text in report.unchecked)
@@ -103,7 +103,7 @@ def test_what_is_known_may_be_too_much_although_more_is_not_stated() -> None:
     )
     report = safety_today(replace(small, network=network))
 
-    assert check_of(report, "runs back").verdict is Verdict.UNSAFE
+    assert check_of(report, "drain-back").verdict is Verdict.UNSAFE
     assert any("sump runs over" in text for text in report.today)
 
 
@@ -113,7 +113,7 @@ def test_a_sump_with_exactly_the_usual_freeboard_is_safe_and_one_with_less_is_no
 
     def verdict(free_m3: float) -> Verdict:
         tanks = (DISPLAY, replace(SUMP, free_volume_m3=free_m3))
-        return check_of(safety_today(replace(system, tanks=tanks)), "runs back").verdict
+        return check_of(safety_today(replace(system, tanks=tanks)), "drain-back").verdict
 
     assert verdict(back_m3 * FREEBOARD * 1.0001) is Verdict.SAFE
     assert verdict(back_m3 * FREEBOARD * 0.9999) is Verdict.UNSAFE
@@ -124,8 +124,8 @@ def test_the_rim_must_stand_above_the_water_over_the_edge() -> None:
     flow = running(system.network).flows_m3_s["return line"]
     low = replace(DISPLAY, rim_m=0.9 * weir_head_m(0.30, flow))
 
-    assert check_of(safety_today(system), "rim").verdict is Verdict.SAFE
-    assert check_of(safety_today(replace(system, tanks=(low, SUMP))), "rim").verdict is Verdict.UNSAFE
+    assert check_of(safety_today(system), "freeboard").verdict is Verdict.SAFE
+    assert check_of(safety_today(replace(system, tanks=(low, SUMP))), "freeboard").verdict is Verdict.UNSAFE
 
 
 def test_outlets_above_the_only_tank_fill_it_too() -> None:
@@ -208,8 +208,8 @@ def test_house_water_that_runs_into_the_open_is_remarked_on() -> None:
         system.network.with_runs({"return line": replace(line, parts=line.parts[1:])}), points=points, pumps={}
     )
 
-    assert any("until somebody shuts it" in text for text in safety_today(replace(system, network=house)).warnings)
-    assert not any("until somebody shuts it" in text for text in safety_today(system).warnings)
+    assert any("until someone shuts it" in text for text in safety_today(replace(system, network=house)).warnings)
+    assert not any("until someone shuts it" in text for text in safety_today(system).warnings)
 
 
 def test_a_pump_against_a_shut_line_is_unsafe() -> None:
@@ -243,7 +243,7 @@ def hungry(
 
 def drain_back_after(system: System) -> tuple[int | None, float]:
     plan = find_plan(system, catalog()).plan
-    found = check_of(verify_plan(system, plan).safety, "runs back").after
+    found = check_of(verify_plan(system, plan).safety, "drain-back").after
     assert found is not None
     return plan.material_cents, found
 
@@ -260,7 +260,7 @@ def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_th
     assert any("refused" in note and "sump runs over" in note for note in plan.notes)
     verification = verify_plan(tight, plan)
     assert verification.passed
-    assert check_of(verification.safety, "runs back").verdict is Verdict.SAFE
+    assert check_of(verification.safety, "drain-back").verdict is Verdict.SAFE
 
 
 def test_the_smaller_the_sump_the_dearer_the_plan_until_there_is_none() -> None:
@@ -316,7 +316,7 @@ def test_a_fault_that_stands_already_is_said_first_and_forbids_nothing_that_does
     assert safety is not None
     assert any("sump runs over" in text for text in safety.today)
     assert safety.failures == ()
-    assert check_of(safety, "runs back").verdict is Verdict.UNSAFE
+    assert check_of(safety, "drain-back").verdict is Verdict.UNSAFE
 
 
 def test_valves_are_set_so_that_the_emergency_drain_takes_the_flow() -> None:
@@ -351,7 +351,7 @@ def test_no_efficient_plan_that_floods_stands_on_the_frontier() -> None:
     assert dry
     for step in dry:
         if step.meets_targets:
-            assert check_of(verify_plan(tight, step.plan).safety, "runs back").verdict is Verdict.SAFE
+            assert check_of(verify_plan(tight, step.plan).safety, "drain-back").verdict is Verdict.SAFE
 
 
 def test_flows_of_an_unsafe_system_begin_with_what_is_unsafe() -> None:

@@ -47,7 +47,7 @@ def run_twice(*settings: Setting, free_volume_m3: float = 0.060, valve: bool = F
 
 def back(verification: Verification) -> list[SafetyCheck]:
     assert verification.safety is not None
-    return [check for check in verification.safety.checks if "runs back" in check.title]
+    return [check for check in verification.safety.checks if "drain-back" in check.title]
 
 
 @cache
@@ -84,10 +84,10 @@ def test_a_plan_that_floods_in_the_second_setting_only_is_refused_and_the_settin
 
     assert not unsafe.passed
     assert [check.verdict for check in back(unsafe)] == [Verdict.SAFE, Verdict.UNSAFE]
-    assert all("setting 'day'" in text for text in unsafe.failures)
+    assert all("mode 'day'" in text for text in unsafe.failures)
     assert plan.status is Status.OPTIMAL
     assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
-    assert any("setting 'day'" in note for note in refused(plan))
+    assert any("mode 'day'" in note for note in refused(plan))
     assert verify_plan(tight, plan).passed
 
 
@@ -132,7 +132,7 @@ def test_today_every_setting_is_looked_at_and_the_one_that_is_unsafe_named() -> 
     report = safety_today(run_twice(NIGHT, DAY, drains=(siphon("1-1/2 in"), emergency)))
 
     assert [text for text in report.today if "emergency" in text]
-    assert all("setting 'day'" in text for text in report.today)
+    assert all("mode 'day'" in text for text in report.today)
 
 
 def test_a_pump_that_is_off_in_a_setting_does_not_run_against_a_shut_line() -> None:
@@ -146,7 +146,7 @@ def test_what_is_the_same_in_all_settings_is_said_once() -> None:
     titles = [check.title for check in safety_today(run_twice(NIGHT, DAY)).checks]
 
     assert sum("pressure" in title for title in titles) == 1
-    assert sum("runs back" in title for title in titles) == 2
+    assert sum("drain-back" in title for title in titles) == 2
     assert len(set(titles)) == len(titles)
 
 
@@ -202,8 +202,8 @@ def test_what_is_unsafe_today_is_mended_where_that_costs_nothing() -> None:
     assert report is not None
     assert any("sump runs over" in text for text in report.today)
     assert plan.material_cents == find_unknown(two_tanks(1.0), catalog()).plan.material_cents
-    assert [check.verdict for check in report.checks if "runs back" in check.title] == [Verdict.SAFE]
+    assert [check.verdict for check in report.checks if "drain-back" in check.title] == [Verdict.SAFE]
 
 
 def back_today(system: System) -> float:
-    return next(check.now or 0.0 for check in safety_today(system).checks if "runs back" in check.title)
+    return next(check.now or 0.0 for check in safety_today(system).checks if "drain-back" in check.title)

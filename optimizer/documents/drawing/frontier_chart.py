@@ -1,6 +1,6 @@
 """Cost against flow: every plan worth having is a mark, and the step line is the most flow that a budget buys.
 
-Where flows are not known beforehand it is reach, the share of every least flow together. Then some is not proved: a bar
+Where flows are not known beforehand it is the share of the minimum flows. Then some is not proven: a bar
 to the left of a mark ends at the least that a plan like it costs, and a broken line goes around where more may lie.
 """
 
@@ -96,7 +96,7 @@ def frontier_canvas(
         (0.0, max(costs)),
         (max(0.0, min(values) - margin), max(values) + margin),
         f"parts, {currency}",
-        "reached, % of least flows" if has_reach(ordered) else f"{flow_words}, {flow_unit(units)}",
+        "% of the minimum flows" if has_reach(ordered) else f"{flow_words}, {flow_unit(units)}",
         legend_rows=1 + len(entries),
     )
     drawn.line(_steps(ordered, units, drawn.x_ticks[-1]), "after-faint")

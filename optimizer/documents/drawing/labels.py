@@ -72,7 +72,7 @@ def _name(part: Part, units: str) -> str:
     if part.kind in PIPES:
         return f"{part.kind.value} {show_length(part.length_m, units)}"
     if part.kind is Kind.OPEN_JOINT:
-        return "not joined yet"
+        return "not connected yet"
     return f"{part.kind.value} {part.name}".strip()
 
 

@@ -63,7 +63,7 @@ def _entries(shown: Shown) -> list[_Entry]:
     if shown.network.tees:
         used.add(Kind.TEE)
     entries = [_Entry(symbol_words(kind), kind) for kind in Kind if kind in used]
-    entries.append(_Entry("way of the water", mark="flow"))
+    entries.append(_Entry("flow direction", mark="flow"))
     if shown.new or shown.new_tees:
         entries.append(_Entry("new", mark="new"))
     if shown.gone or shown.gone_tees:

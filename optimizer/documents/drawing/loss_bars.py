@@ -34,7 +34,7 @@ def loss_bars(
     """
     shown = _largest(losses, limit)
     told = [f"{loss.words} in {loss.run} loses {show_head(loss.head_loss_m, units)}" for loss in shown]
-    text = ("; ".join(told) or "Nothing is lost: no water runs") + "."
+    text = ("; ".join(told) or "No head is lost: nothing flows") + "."
     return loss_bars_canvas(losses, units, limit, role).svg(title, text, key, alone=alone)
 
 
@@ -56,7 +56,7 @@ def loss_bars_canvas(losses: Sequence[PartLoss], units: str, limit: int = 12, ro
         canvas.text(_LEFT + width + 8, top + 11, tail, "aside", size=_SIZE)
         y += height
     if not shown:
-        canvas.text(_LEFT, 18, "Nothing is lost: no water runs.", size=_SIZE)
+        canvas.text(_LEFT, 18, "No head is lost: nothing flows.", size=_SIZE)
     return canvas
 
 

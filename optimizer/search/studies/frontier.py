@@ -133,7 +133,7 @@ def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain
 
 
 def _nothing(why: str) -> str:
-    return f"No plan was found for even {100 * _LEAST:.0f} % of the least flows: {why}."
+    return f"No plan was found for even {100 * _LEAST:.0f} % of the minimum flows: {why}."
 
 
 def _without_plan(plan: Answer) -> tuple[str, ...]:
@@ -191,7 +191,7 @@ class _Frontier:
         self.beyond: float | None = None  # proved: no plan reaches this
         self.unsettled: list[tuple[float, float]] = []
         self.nothing = ""
-        self.left_out = ""  # plans of which it is not proved that they reach no more
+        self.left_out = ""  # plans of which it is not proven that they reach no more
 
     def run(self) -> Frontier:
         try:
@@ -328,18 +328,18 @@ class _Frontier:
         if self._top_is_open():
             yield "Whether some plan reaches more than the last one here was not settled."
         elif self.beyond is not None and most < most_scale(self.system):
-            weighed = " of those weighed" if self.left_out else ""
-            yield f"That no plan{weighed} reaches {100 * self.beyond:.0f} % is proved."
+            weighed = " of those considered" if self.left_out else ""
+            yield f"That no plan{weighed} reaches {100 * self.beyond:.0f} % is proven."
 
     def _open_words(self) -> Iterator[str]:
         loose = [step for step in self.steps if step.bound_cents < step.cents]
         if loose:
             yield "Each plan is the cheapest that was found for what it reaches; what is open is marked."
         else:
-            weighed = " of those weighed" if any(step.planned.plan.left_out for step in self.steps) else ""
-            yield f"Each plan is proved the cheapest{weighed} for what it reaches."
+            weighed = " of those considered" if any(step.planned.plan.left_out for step in self.steps) else ""
+            yield f"Each plan is proven the cheapest{weighed} for what it reaches."
             left_out = (step.planned.plan.left_out.split("; no plan at all")[0] for step in self.steps)
-            yield from dict.fromkeys(f"Not weighed: {words}." for words in left_out if words)
+            yield from dict.fromkeys(f"Not considered: {words}." for words in left_out if words)
         left = [
             f"{100 * below.reach:.0f} and {100 * above.start:.0f} %"
             for below, above in zip(self.steps, self.steps[1:], strict=False)

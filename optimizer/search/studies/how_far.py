@@ -38,7 +38,7 @@ class PlannedReach:
 class BestReach:
     """The most that some plan reaches. `beyond`: proved that no plan reaches this (infinite: nothing is proved).
 
-    `left_out` are the plans of which that is not proved, as `Plan` has it.
+    `left_out` are the plans of which that is not proven, as `Plan` has it.
     """
 
     best: PlannedReach | None

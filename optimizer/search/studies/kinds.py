@@ -102,7 +102,7 @@ class _Kinds:
 
 
 def pipe_kept(system: System) -> System:
-    """Return the system with all parts kept but what must go or is not plumbed yet."""
+    """Return the system with all parts kept but what must go or is not connected yet."""
 
     def kept(run: Run) -> Run:
         may = (Condition.MAY_CHANGE,)

@@ -33,7 +33,7 @@ class MostFlow:
 
 
 def most_flow(system: System, look: Look, low: float, step: float = STEP, high: float = math.inf) -> MostFlow:
-    """Return the largest multiple of the least flows at which a plan is found, to `step`.
+    """Return the largest multiple of the minimum flows at which a plan is found, to `step`.
 
     Parameters
     ----------

@@ -49,7 +49,7 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
             reasons += ways.words
             forbidden = Forbidden.BY_RULES if ways.by_rule else forbidden
     except KeyboardInterrupt:
-        reasons.append("what would free it was not looked for: it was stopped by hand")
+        reasons.append("what would make it possible was not looked for: it was stopped")
     if system.rules.budget_cents is not None and answer.proved_none:
         reasons.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
     return replace(answer.plan, reasons=tuple(reasons), forbidden=forbidden)
@@ -74,22 +74,22 @@ def present_share(system: System) -> float:
 
 
 def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
-    kept = ", upper ends and splits as they are" if has_upper_ends(system) or _has_splits(system) else ""
+    kept = ", maximum flows and splits as they are" if has_upper_ends(system) or _has_splits(system) else ""
     if reached.scale <= 0.0:
         yield (
-            f"nor was one found in the time for any smaller share of the least flows{kept}"
+            f"nor was one found in the time for any smaller share of the minimum flows{kept}"
             if reached.beyond > 2 * STEP
-            else f"not even {100 * STEP:.0f} % of the least flows is within reach{kept}: these are what can not be kept"
+            else f"not even {100 * STEP:.0f} % of the minimum flows is within reach{kept}: these cannot be kept"
         )
         return
     beyond = 0 if math.isinf(reached.beyond) else math.ceil(100 * reached.beyond)
     proved = (
-        f"that none {'of those weighed ' if reached.left_out else ''}reaches {beyond} % is proved"
+        f"that none {'of those considered ' if reached.left_out else ''}reaches {beyond} % is proven"
         if beyond
         else "whether one reaches more is open"
     )
     yield (
-        f"the best plan that was found reaches {math.floor(100 * reached.scale)} % of every least flow{kept}; {proved}"
+        f"the best plan that was found reaches {math.floor(100 * reached.scale)} % of the minimum flows{kept}; {proved}"
     )
     if reached.best is not None:
         yield from _bottleneck(system, reached.best)
@@ -112,7 +112,7 @@ def _bottleneck(system: System, best: PlannedReach) -> Iterator[str]:
         for part in run.parts
         if part.kind is Kind.PUMP
     ]
-    where = f" in setting {mode!r}" if mode else ""
+    where = f" in mode {mode!r}" if mode else ""
     head = show_head(lost[worst], system.units)
     yield f"with that plan{where} {', '.join([*given, f'run {worst!r} takes the most of it, {head}'])}"
 
@@ -147,18 +147,18 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> _
             cost = f"{cents / 100:.2f} {found.plan.currency}"
             less = "" if found.status is Status.OPTIMAL else ", or less"
             by_rule = by_rule or i < len(rules)
-            ways.append((cents, f"what would free it: {words}; the parts would then cost {cost}{less}"))
+            ways.append((cents, f"what would make it possible: {words}; the parts would then cost {cost}{less}"))
         elif found is None or not found.proved_none:
             unsettled.append(words)
         else:
             left_out = left_out or found.left_out
     said = [words for _, words in sorted(ways)]
     if not ways and not unsettled:
-        plans = ", among the plans that were weighed" if left_out else ""
-        said.append(f"no single one of these would free it{plans}: {'; '.join(words for words, _ in waiting)}")
+        plans = ", among the plans considered" if left_out else ""
+        said.append(f"no single one of these makes it possible{plans}: {'; '.join(words for words, _ in waiting)}")
     if unsettled:
         why = watch.why_over if watch.over else "each had too little time"
-        said.append(f"whether these would free it was not settled, {why}: {'; '.join(unsettled)}")
+        said.append(f"whether one of these makes it possible was not settled, {why}: {'; '.join(unsettled)}")
     return _Ways(tuple(said), by_rule)
 
 
@@ -181,14 +181,14 @@ def _wishes(system: System) -> Iterator[tuple[str, System]]:
     names = dict.fromkeys(target.run for target in system.all_targets)
     for name in names:
         if any(t.run == name and t.high_m3_s is not None and t.low_m3_s > 0.0 for t in system.all_targets):
-            yield f"no upper end for {name!r}", _changed(system, name, drop=False)
+            yield f"no maximum for {name!r}", _changed(system, name, drop=False)
     if len(names) > 1:
         for name in names:
             yield f"no target for {name!r}", _changed(system, name, drop=True)
     if len(system.settings) > 1:
         for setting in system.settings:
             kept = tuple(one for one in system.settings if one is not setting)
-            yield f"without the setting {setting.name!r}", replace(system, settings=kept)
+            yield f"without the mode {setting.name!r}", replace(system, settings=kept)
 
 
 def _changed(system: System, name: str, drop: bool) -> System:

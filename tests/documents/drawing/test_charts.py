@@ -136,7 +136,7 @@ def test_a_shut_part_and_a_gain_have_no_bar() -> None:
     svg = loss_bars([loss("shut", float("inf")), loss("gain", -0.1)], "metric", title="t", key="k")
 
     assert "now-bar" not in svg
-    assert "Nothing is lost" in svg
+    assert "No head is lost" in svg
 
 
 def test_bars_stop_at_the_limit() -> None:
@@ -176,7 +176,7 @@ def test_a_frontier_of_any_size_is_readable(count: int) -> None:
 
 REACHED = [
     FrontierPoint(0, 0.0, "", 0.6, 0.01, 0),
-    FrontierPoint(1500, 0.0, "this plan", 1.04, 0.8, 1500),  # that nothing cheaper reaches 60 to 80 % was not proved
+    FrontierPoint(1500, 0.0, "this plan", 1.04, 0.8, 1500),  # that nothing cheaper reaches 60 to 80 % was not proven
     FrontierPoint(3000, 0.0, "", 1.1, 1.04, 2000),  # one for 20 may do as well
 ]
 
@@ -187,7 +187,7 @@ def test_what_was_not_proved_of_a_plan_is_drawn_and_told() -> None:
 
     assert_readable(canvas)
     assert "this plan: $15.00, 104 %" in svg
-    assert "reached, % of least flows" in svg
+    assert "% of the minimum flows" in svg
     assert "not settled: more may lie below" in svg
     assert "a cheaper one is not ruled out" in svg
     assert "Whether other plans reach between 60 % and 80 % was not settled." in svg
