@@ -37,7 +37,7 @@ def has_upper_ends(system: System) -> bool:
 
 
 def with_margin(system: System, margin: float) -> System:
-    """Return the system with every least flow raised by a share, as far as its upper end goes, in every setting."""
+    """Return the system with the minimum flows raised by a share, as far as its upper end goes, in every setting."""
     settings = tuple(replace(one, targets=_raised(one.targets, margin)) for one in system.settings)
     return replace(system, targets=_raised(system.targets, margin), settings=settings)
 

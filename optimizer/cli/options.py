@@ -93,7 +93,7 @@ def promise_options(command: F) -> F:
         "--margin",
         callback=_share,
         metavar="PERCENT",
-        help="By so much every least flow can be exceeded at once, whatever the file says.",
+        help="By so much every minimum flow can be exceeded at once, whatever the file says.",
     )
     certainty = click.option(
         "--certainty",

@@ -29,7 +29,7 @@ class Rules:
     budget_cents: int | None = None  # what the parts list may come to; None: any
     own_lists_only: bool = False  # only what the owner's own catalog files and price lists have a price for is bought
     bend_to_fit: bool = False  # a long leg of pipe may spring aside so that the last joint closes
-    margin: float = 0.0  # the share by which every least flow can be exceeded at once
+    margin: float = 0.0  # the share by which every minimum flow can be exceeded at once
     certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
     store: str = ""  # whose stock lengths count; empty: the usual ones
 
@@ -255,7 +255,7 @@ _ROWS = (
         _W.SHARE,
         "10 %",
         "none",
-        "by so much every least flow can be exceeded at once",
+        "by so much every minimum flow can be exceeded at once",
         "choices/scaled.py",
         limits=lambda rules, currency: f"a margin of {rules.margin:.0%}" if rules.margin else "",
         relaxed="no margin above the targets (`margin`)",

@@ -4,7 +4,7 @@ On a sample of N draws a plan must work in at least ⌈pN⌉. Where flows are kn
 tables are gone through by their lists and judged draw by draw, and lists of the same head are sought below the best.
 Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum over those in which it
 works is within bounds, and with each step at the mean of its m - k smallest losses, and the head at the mean of its
-m - k largest, the cheapest list costs no more than the one sought. Where that meets the plan, it is proved. The plan is
+m - k largest, the cheapest list costs no more than the one sought. Where that meets the plan, it is proven. The plan is
 judged at last on a second, larger sample.
 
 References
@@ -67,14 +67,14 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
 
 
 def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) -> Answer:
-    """Return the cheapest plan that holds every least flow with the margin of the rules; `plain` solves without it."""
+    """Return the cheapest plan that holds the minimum flows with the margin of the rules; `plain` solves without it."""
     system = question.system
     margin = system.rules.margin
     raised = with_margin(replace(system, rules=replace(system.rules, margin=0.0)), margin)
     answer = plain(replace(question, system=raised))
     if not answer.found:
         return answer
-    said = f"every least flow can be exceeded by {margin:.0%} at once (`margin`)"
+    said = f"every minimum flow can be exceeded by {margin:.0%} at once (`margin`)"
     faster = [
         f"pump {name!r} runs at {speed:.0%} of full speed, the lowest of its settings that has that margin"
         for name, speed in answer.plan.pump_speeds.items()

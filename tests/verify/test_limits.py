@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import planned_examples
 import pytest
 from small_aquaria import aquarium
 
@@ -23,14 +24,12 @@ from optimizer.verify.card import SettingsCard, settings_card
 from optimizer.verify.limits import SCATTER, MeterLimits, broken_flows, clogged_flow_m3_s, limits_of
 from optimizer.verify.trials import orifice_k, trials_of
 
-EXAMPLES = sorted(path.stem for path in data_directory("examples").glob("*.yaml"))
+EXAMPLES = planned_examples.ALL
 LOW, HIGH = 1.0 - SCATTER, 1.0 + SCATTER
 
 
-@cache
 def report(name: str) -> PlanReport:
-    system, catalog = pipeline.read(data_directory("examples") / f"{name}.yaml")
-    return pipeline.plan(system, catalog)
+    return planned_examples.searched(name)[0]
 
 
 @cache
@@ -43,7 +42,7 @@ def planned(name: str) -> SettingsCard:
 @cache
 def dialled(name: str) -> SettingsCard:
     """Return the same at all speeds of the dial."""
-    return pipeline.settings_card(report(name).system, report(name))
+    return planned_examples.card_of(name)
 
 
 @cache
@@ -78,7 +77,7 @@ def check_low(network: Network, meter: MeterLimits) -> None:
 
 
 def check_high(network: Network, meter: MeterLimits) -> int:
-    """Every break reads above the high limit or is named as one that cannot be seen. Return how many can."""
+    """Every break reads above the high limit or is named as one that can not be seen. Return how many can."""
     said, seen = " ".join(meter.notes), 0
     for place, flow in broken_flows(network, meter.run):
         if LOW * flow > HIGH * meter.flow_m3_s:
