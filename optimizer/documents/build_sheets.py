@@ -21,7 +21,8 @@ from optimizer.units import show_length
 
 BUILD_SHEET = "Build"
 MOST_RUNS = 3  # on a page
-_WIDTHS = (50.0, 3.5, 50.0)
+_SKETCH_SHOWN = 345.0  # pixels: viewers differ by some percent in how wide a column is
+_WIDTHS = (53.0, 3.5, 50.0)
 _LEAST_SCALE = 0.72  # a page is printed no smaller than this for the sake of one run more
 _POINTS_PER_PX = 72.0 / 96.0
 _HEADING_POINTS, _GAP_POINTS = 27.0, 11.25
@@ -40,7 +41,7 @@ class _Block:
     @property
     def points(self) -> float:
         steps = sum(text_height_points(step_words(step, self.units), _WIDTHS[-1], {}) for step in self.work.steps)
-        drawn = self.sketch.height * _POINTS_PER_PX if self.sketch is not None else 0.0
+        drawn = self.sketch.height * _POINTS_PER_PX * _SKETCH_SHOWN / SKETCH_PX if self.sketch is not None else 0.0
         return _HEADING_POINTS + max(steps, drawn) + _GAP_POINTS
 
 
@@ -127,9 +128,9 @@ def _run(sheet: Sheet, block: _Block) -> None:
         sheet.write([Cell(None, "plain"), Cell("☐", "centre"), Cell(step_words(step, block.units))])
     if block.sketch is None:
         return
-    sheet.skip(block.sketch.height * _POINTS_PER_PX - (sheet.height_points - start))
+    sheet.skip(block.sketch.height * _POINTS_PER_PX * _SKETCH_SHOWN / SKETCH_PX - (sheet.height_points - start))
     svg = block.sketch.svg(f"{block.work.run}, now and after", block.told, f"sketch-{first}", alone=True)
-    sheet.picture(svg, block.sketch.width, Place(first, 0, SKETCH_PX, 2.0, 2.0), block.told)
+    sheet.picture(svg, block.sketch.width, Place(first, 0, _SKETCH_SHOWN, 2.0, 2.0), block.told)
 
 
 def _closing(sheet: Sheet, taken: TakeOff) -> None:

@@ -15,12 +15,14 @@ BEFORE = (
     "Read the cautions first. Unplug the pump. Have every part, the cement, towels and a bucket at hand, and someone "
     "who knows where the breaker is. Dry-fit before you cement."
 )
+PLAIN_ENDS = ", socket × socket"  # what nobody asks of a fitting that is cemented on both sides
 SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
 
 
 def step_words(step: WorkStep, units: str) -> str:
     """Return a step as it is read, its kind in front: `Cut: ...`."""
-    return f"{step.kind[:1].upper()}{step.kind[1:]}: {step_text(step, units)}"
+    told = step_text(step, units).replace(PLAIN_ENDS, "")
+    return f"{step.kind[:1].upper()}{step.kind[1:]}: {told}"
 
 
 def before_words(taken: TakeOff, units: str) -> tuple[str, ...]:

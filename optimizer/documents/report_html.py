@@ -78,7 +78,7 @@ def _inside(cell: str) -> str:
 
 def _looks(cell: str, place: int, right: Sequence[int]) -> str:
     """Return the class of a cell: a number, a word of a few letters that needs no room, or nothing."""
-    looks = ["right"] if place in right else ["short"] if len(cell) <= 10 else []
+    looks = ["right"] if place in right else ["short"] if len(cell) <= 16 else []
     looks += ["blank"] if not cell else []
     return _class(" ".join(looks))
 
@@ -288,7 +288,8 @@ def _style(paper: str) -> str:
     return (
         f":root{{{_variables('light')}}}\n"
         f"@media (prefers-color-scheme:dark){{:root{{{_variables('dark')}}}}}\n"
-        f"{_RULES}@media screen and (max-width:44rem){{\n{_PHONE}}}\n@page{{size:{paper};margin:11mm}}\n{pages}"
+        f"{_RULES}@media screen and (max-width:72rem){{.short{{white-space:normal}}}}\n"
+        f"@media screen and (max-width:44rem){{\n{_PHONE}}}\n@page{{size:{paper};margin:11mm}}\n{pages}"
         f"@media print{{\n:root{{{_variables('ink')}}}\n{_PRINT}}}\n"
     )
 
