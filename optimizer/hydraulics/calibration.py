@@ -33,8 +33,8 @@ class Explanation:
     """One way to account for the readings.
 
     `free` names the factors that were fitted, with the spread (one standard deviation, in the factor's own unit) left
-    by the readings; `oddities` says in words what would be hard to believe; `misfit` is the sum of squares of what it
-    is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for each.
+    by the readings; `oddities` says in words what would be hard to believe, of the factors `odd`; `misfit` is the sum
+    of squares of what it is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for each.
     """
 
     calibration: Calibration
@@ -45,6 +45,7 @@ class Explanation:
     oddities: tuple[str, ...]
     misfit: float
     score: float
+    odd: tuple[Factor, ...] = ()
 
     @property
     def believable(self) -> bool:
@@ -160,11 +161,10 @@ def _fewest(readings: Readings, dials: dict[str, Dial]) -> tuple[list[Explanatio
 
 
 def _one_of_each(absurd: list[Explanation]) -> list[Explanation]:
-    found: dict[tuple[str, ...], Explanation] = {}
+    found: dict[tuple[Factor, ...], Explanation] = {}
     for one in sorted(absurd, key=lambda one: (len(one.oddities), len(one.free), one.score)):
-        kinds = tuple(text.split(",")[0] for text in one.oddities)
-        if not any(set(other) <= set(kinds) for other in found):
-            found[kinds] = one
+        if not any(set(other) <= set(one.odd) for other in found):
+            found[one.odd] = one
     return list(found.values())
 
 
@@ -178,15 +178,17 @@ def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -
     off = readings.off(expected)
     misfit = float(off @ off)
     unusual = float((_unusual(free, x) ** 2).sum())
+    odd = [(factor, text) for factor, value in zip(free, x.tolist(), strict=True) if (text := factor.oddity(value))]
     return Explanation(
         calibration=calibration,
         free=free,
         spreads=spreads,
         expected_m3_s=tuple(expected.tolist()),
         fits=bool(np.abs(off).max() <= _WITHIN and misfit <= len(off) * _TYPICAL**2),
-        oddities=tuple(text for f, value in zip(free, x.tolist(), strict=True) if (text := f.oddity(value))),
+        oddities=tuple(text for _, text in odd),
         misfit=misfit,
         score=misfit + unusual + len(free),
+        odd=tuple(factor for factor, _ in odd),
     )
 
 

@@ -143,7 +143,7 @@ def sentence_of(old: list[Part], new: list[Part]) -> str:
 
 def _list(parts: list[Part]) -> str:
     counted = Counter(part.words for part in parts)
-    return ", ".join(words if count == 1 else f"{count} × {words}" for words, count in counted.items())
+    return ", ".join(words if count == 1 else f"{words} ({count})" for words, count in counted.items())
 
 
 __all__ = ["plan_of", "sentence_of", "with_list"]
