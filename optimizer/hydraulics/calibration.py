@@ -34,7 +34,8 @@ class Explanation:
 
     `free` names the factors that were fitted, with the spread (one standard deviation, in the factor's own unit) left
     by the readings; `oddities` says in words what would be hard to believe, of the factors `odd`; `misfit` is the sum
-    of squares of what it is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for each.
+    of squares of what it is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for
+    each.
     """
 
     calibration: Calibration

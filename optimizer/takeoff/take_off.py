@@ -135,6 +135,6 @@ def _too_long(system: System, cuts: CutList, store: Store) -> Iterator[str]:
         piece_m = max(piece.cut_m for piece in pipes.pieces)
         if piece_m > longest_m + UNIT_M:
             yield (
-                f"a piece of {show_length(piece_m, system.units)} of {pipes.item.description} is longer than the "
-                "sticks of this store: have one cut to order, or join two with a coupling"
+                f"a piece of {show_length(piece_m, system.units)} of {pipes.item.description} is longer than "
+                "any length this store sells: have one cut to order, or join two with a coupling"
             )

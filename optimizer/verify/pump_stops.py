@@ -33,7 +33,7 @@ def pump_stops(system: System, after: Running) -> Iterator[str]:
             if len(runs) > 1 and _checked(run):
                 yield from _stuck(system, run, name, running(_without_check(stopped, run)))
         except NetworkError as error:
-            yield f"what happens when pump {name!r} stops could not be worked out: {error}"
+            yield f"what happens when pump {name!r} stops could not be calculated: {error}"
 
 
 def _words(system: System, after: Running, run: Run, name: str, left: Running) -> str:

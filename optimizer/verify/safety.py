@@ -222,7 +222,7 @@ def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
         return SafetyCheck(title, "volume", None, None, reserve, ", ".join(missing))
     gathers = sum(volume for volume in start if volume is not None)
     more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
-    why = "the pump sucks air at every start; top up the sump only as far as it holds what runs back"
+    why = "the pump sucks air at every start; top up the sump only as far as it holds the drain-back"
     return SafetyCheck(title, "volume", gathers, gathers + more, reserve, why)
 
 

@@ -346,7 +346,7 @@ class _Frontier:
             if above.cents > below.cents and above.start > below.reach * (1 + self.least_gain)
         ]
         if any(low == 0.0 for low, _ in self.unsettled):
-            yield "Whether less money gives a part of what is wanted was not settled."
+            yield "Whether less money gives a part of the target flows was not settled."
         if left:
             why = f", {self.watch.why_over}" if self.watch.over else ""
             yield f"There may be more plans with a reach between {'; '.join(left)}: that was not settled{why}."
