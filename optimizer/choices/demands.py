@@ -157,7 +157,7 @@ def _together(main: KnownFlows, trees: list[KnownFlows], network: Network) -> Kn
         others={tree.source: tree.pump for tree in trees},
     )
     if not any(target.low_m3_s > 0 for target in known.targets.values()):
-        raise FlowsUnknownError("no demand has a least flow above nothing, so there is nothing to plan for")
+        raise FlowsUnknownError("no target asks for a flow above nothing, so there is nothing to plan for")
     return known
 
 

@@ -22,10 +22,10 @@ _EXAMPLE = "'3/4 in BSPP male' '1 in socket'"
 @click.command("adapters")
 @click.argument("ends_or_file", nargs=-1, required=True, metavar="(FROM TO | FILE)")
 @click.option("--flow", metavar="FLOW", help="Design flow with its unit: '300 gph', '1200 L/h'; needed for losses.")
-@click.option("--pressure", metavar="PRESSURE", help="Gauge pressure to bear, with its unit: '30 psi', '2 bar'.")
-@click.option("--units", type=click.Choice(("US", "metric")), default="US", help="How FROM TO shows its numbers.")
-@click.option("--brass", is_flag=True, help="Allow copper alloys and plain steel: never with salt water.")
-@click.option("--all", "show_all", is_flag=True, help="Show every efficient way, not the first few.")
+@click.option("--pressure", metavar="PRESSURE", help="Gauge pressure to withstand, with its unit: '30 psi', '2 bar'.")
+@click.option("--units", type=click.Choice(("US", "metric")), default="US", help="Units to show, with FROM TO.")
+@click.option("--brass", is_flag=True, help="Allow copper alloys and plain steel; never with salt water.")
+@click.option("--all", "show_all", is_flag=True, help="Show every efficient way, not only the first few.")
 @catalogs_option
 @json_option
 @click.pass_context
@@ -40,9 +40,9 @@ def adapters(
     catalogs: tuple[Path, ...],
     as_json: bool,
 ) -> None:
-    """Show every way over from one end to another, or at each threaded port of FILE.
+    """Show every way from one end to another, or at each threaded port of FILE.
 
-    FROM and TO are size and form, in the order of the water: '3/4 in BSPP male', '1 in socket', '25 mm socket',
+    FROM and TO are size and form, in flow direction: '3/4 in BSPP male', '1 in socket', '25 mm socket',
     '1/2 in barb'. What must not be used is shown last, with the reason. Exit code 1: there is no way that may be used.
     """
     if len(ends_or_file) == 1:

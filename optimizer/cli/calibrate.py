@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 @click.command()
 @file_argument
-@click.option("--write", is_flag=True, help="Put the factors of the best explanation into FILE; all else in it stays.")
+@click.option("--write", is_flag=True, help="Write the factors of the best explanation into FILE.")
 @catalogs_option
 @json_option
 def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool) -> None:
-    """Fit the losses, the pump and its dial to what you have measured.
+    """Fit losses, pump and speed setting to your measured flows.
 
-    The readings stand in FILE under 'measured': the run, its flow, and what the pump's dial showed. Told are the
-    fewest factors that explain them, what else would, and which one further reading tells them apart.
+    The readings stand in FILE under 'measured': the run, its flow, and the pump's speed setting. It prints the fewest
+    factors that explain them, what else would, and the one further reading that would tell these apart.
     """
     from optimizer import pipeline
 

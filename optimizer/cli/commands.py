@@ -49,14 +49,14 @@ def _settings(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="retrofit %(version)s", help="Show the version and exit.")
-@click.option(TRACEBACK, is_flag=True, expose_value=False, help="Where the program itself is at fault, show all of it.")
+@click.option(TRACEBACK, is_flag=True, expose_value=False, help="Show the whole traceback of a defect of the program.")
 def main() -> None:
     """Find the cheapest plumbing changes that give every device of an aquarium its flow.
 
     FILE describes the plumbing as it stands, part by part; `retrofit example` writes one to start from.
 
-    Exit codes: 0 done; 1 the answer is no, and proved; 2 something is wrong with the input, or a file cannot be read or
-    written; 3 no answer in the time, or the answer failed its check; 70 a defect of the program; 130 stopped.
+    Exit codes: 0 done; 1 the answer is a proven no; 2 an error in the input, or a file cannot be read or written; 3 no
+    answer in the time, or the answer failed its check; 70 a defect of the program; 130 stopped.
     """
 
 
@@ -65,7 +65,7 @@ def main() -> None:
 @catalogs_option
 @json_option
 def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
-    """Say what is in FILE, or all that is wrong with it."""
+    """Say what was understood of FILE, or list every error in it."""
     from optimizer.documents import found
 
     try:
@@ -93,10 +93,9 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
 @catalogs_option
 @json_option
 def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, ...], as_json: bool) -> None:
-    """Show what flows in every run today.
+    """Show the flow in every run today.
 
-    Beside it stands between what the true flow lies in 8 of 10 cases, what is wanted of the run, and by how much it
-    misses that.
+    With its 80 % range (the true flow lies in it in 8 of 10 cases), its target, and the shortfall or excess.
     """
     from optimizer import pipeline
 
@@ -128,17 +127,17 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
 
 @main.command()
 @file_argument
-@click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show so many parts, the worst first.")
-@click.option("--by", type=click.Choice(("run", "kind")), help="Add the parts up by run or by kind of part.")
+@click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show only so many parts.")
+@click.option("--by", type=click.Choice(("run", "kind")), help="Add the losses up by run or by kind of part.")
 @click.option("--along", metavar="RUN", help="Show the head after every part along the flow through RUN.")
 @catalogs_option
 @json_option
 def losses(
     file: Path, limit: int | None, by: str | None, along: str | None, catalogs: tuple[Path, ...], as_json: bool
 ) -> None:
-    """Show where the head is lost, worst part first.
+    """Show the head loss of every part, the largest first.
 
-    The last column is what the run would carry more if that part lost nothing.
+    The last column is how much more the run would carry without that loss.
     """
     if sum(choice is not None for choice in (limit, by, along)) > 1:
         raise click.UsageError("choose one of --limit, --by and --along")
@@ -192,26 +191,26 @@ def _tell_groups(system: System, by: str, as_json: bool) -> None:
 
 @main.command()
 @file_argument
-@output_option("XLSX", "Write the parts list and all that goes with it as a workbook.")
+@output_option("XLSX", "Write the workbook: answer, order, pages to build from, settings card, appendix.")
 @replace_option
 @catalogs_option
 @time_limit_option
 @click.option(
     "--solver",
     type=click.Choice(_SOLVERS, case_sensitive=False),
-    help="Use this solver alone; otherwise the first that answers, in this order.",
+    help="Use only this solver; otherwise the first that answers, in this order.",
 )
-@click.option("--no-spares", is_flag=True, help="List no spare pieces beside what the plan takes.")
+@click.option("--no-spares", is_flag=True, help="List no spare parts.")
 @click.option(
     "--store-csv",
     "store_csv",
     type=click.Path(path_type=Path),
     metavar="CSV",
-    help="Write the parts list as plain rows too, for a store's own program.",
+    help="Write the order as plain rows too, for a store's own program.",
 )
-@budget_option("Hold the parts list to this much, in the catalog's currency, whatever the file says.")
+@budget_option("Parts may cost at most this, in the catalog's currency; overrides the file.")
 @promise_options
-@click.option("--most-flow", is_flag=True, help="Find the most flow for the budget, in place of the targets.")
+@click.option("--most-flow", is_flag=True, help="Find the most flow for the budget, instead of the targets.")
 @json_option
 def plan(
     file: Path,
@@ -230,8 +229,8 @@ def plan(
 ) -> None:
     """Find the cheapest changes that meet every target.
 
-    The plan is proven to be the cheapest of this catalog, or says how far from it it may be, and it is checked
-    as a network of its own before it is shown.
+    The plan is proven cheapest for these parts, prices and rules, or tells how much cheaper one could be. It is checked
+    by an independent solution of the whole network before it is shown.
     """
     free_outputs(replace, (file, *catalogs), (output, ".xlsx"), (store_csv, ".csv"))
     from optimizer import pipeline

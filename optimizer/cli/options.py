@@ -37,12 +37,12 @@ catalogs_option = click.option(
     type=click.Path(path_type=Path),
     multiple=True,
     metavar="CSV",
-    help="Your own catalog rows or prices, over the shipped ones, row by row. Repeat it for more files.",
+    help="Your own catalog rows or prices; they override the shipped ones. May be repeated.",
 )
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents."
 )
-replace_option = click.option("--replace", is_flag=True, help="Replace a file that is there already.")
+replace_option = click.option("--replace", is_flag=True, help="Replace an existing file.")
 time_limit_option = click.option(
     "--time-limit",
     "time_limit_s",
@@ -93,13 +93,13 @@ def promise_options(command: F) -> F:
         "--margin",
         callback=_share,
         metavar="PERCENT",
-        help="By so much every minimum flow can be exceeded at once, whatever the file says.",
+        help="By how much every minimum flow can be exceeded at once; overrides the file.",
     )
     certainty = click.option(
         "--certainty",
         callback=_share,
         metavar="PERCENT",
-        help="In so many of all cases the plan must work, trimmed by meters, whatever the file says.",
+        help="In what share of cases the plan must work, trimmed by meters; overrides the file.",
     )
     return margin(certainty(command))
 

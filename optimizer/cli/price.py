@@ -25,8 +25,8 @@ def price(
 ) -> None:
     """Read the prices that a store wrote into the workbook of FILE's plan.
 
-    Says what the plan costs now, and by how much another plan is cheaper. Prices that are missing or odd are named by
-    cell; text, zero, negative and doubled ones and those in another currency are refused.
+    Says what the plan costs now, and by how much another plan is cheaper. Missing or odd prices are named by cell;
+    text, zero, negative or repeated prices and other currencies are refused.
     """
     from optimizer import pipeline
 

@@ -65,7 +65,7 @@ def report(
 
     Answer, order, build and card come in this order, then an appendix. The page holds everything in itself and asks
     for nothing from outside. Where flows are not known beforehand, what more money would buy takes as long again as the
-    time limit says, and the page says what was left open.
+    time limit, and the page says what was left open.
     """
     from optimizer import pipeline
     from optimizer.documents.report import write_report

@@ -16,14 +16,14 @@ from optimizer.cli.waiting import wait_for_search
 
 @click.command()
 @file_argument
-@budget_option("Mark the most flow for this much, in the catalog's currency; that of the file if left out.")
+@budget_option("Mark the most flow for this much, in the catalog's currency; otherwise for the budget of the file.")
 @click.option(
     "--step",
     type=click.FloatRange(min=0, max=50),
     default=1.0,
     show_default=True,
     metavar="PERCENT",
-    help="Leave out plans that reach less than this much more, in percent, than the one before; 0 shows all.",
+    help="Leave out plans that give less than this much more, in percent, than the one before; 0 shows all.",
 )
 @catalogs_option
 @whole_time_option
@@ -38,8 +38,8 @@ def frontier(
 ) -> None:
     """Show what more money buys, plan by plan.
 
-    From what is least to what this catalog can do at most; every plan shown was checked as a network. What the time
-    was too short for is said.
+    From the least to the most that this catalog can do; every plan shown was checked as a network. It says what the
+    time was too short for.
     """
     system, catalog = _read(file, catalogs, as_json)
     from optimizer import pipeline
@@ -68,7 +68,7 @@ def frontier(
 @whole_time_option
 @json_option
 def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
-    """Set the cheapest plan beside others in kind.
+    """Compare the cheapest plan with other kinds of plan.
 
     The fewest saw cuts, no other pipe size, only the pump, and nothing at all.
     """
@@ -93,7 +93,7 @@ def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json
 def explain(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
     """Say what each change of the cheapest plan buys.
 
-    What is left if it alone is not made, and at what price of a part another plan would be cheaper.
+    What would be left without that one change, and at what price of a part another plan would be cheaper.
     """
     system, catalog = _read(file, catalogs, as_json)
     from optimizer import pipeline

@@ -17,7 +17,7 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
 @click.command()
 @file_argument
 @output_option("FILE", "Write the card as a page to print (.html) or a workbook (.xlsx).")
-@click.option("--now", is_flag=True, help="The plumbing as it stands; without it the plumbing after the cheapest plan.")
+@click.option("--now", is_flag=True, help="For the plumbing as it stands, not after the cheapest plan.")
 @click.option(
     "--clog", type=_SHARES, default=50.0, show_default=True, metavar="PERCENT", help="Cross-section lost to a clog."
 )
@@ -27,7 +27,7 @@ _SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
     default=5.0,
     show_default=True,
     metavar="PERCENT",
-    help="How far readings of one meter lie from the true flow.",
+    help="How much the readings of one meter scatter.",
 )
 @replace_option
 @catalogs_option
@@ -42,8 +42,8 @@ def settings(
 ) -> None:
     """Print the settings card: pump speeds, valves, and what every meter should show.
 
-    For each way in which the plumbing is run, every meter has the flow that it should show with its band, a low limit
-    (clogged) and a high limit (a disconnected hose or pipe), each from a simulation.
+    For each mode every meter has the flow that it should show with its range, a low limit (clogged) and a high limit (a
+    disconnected hose or pipe), each from a simulation.
     """
     from optimizer import pipeline
 

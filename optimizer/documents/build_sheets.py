@@ -125,7 +125,7 @@ def _run(sheet: Sheet, block: _Block) -> None:
     sheet.heading(block.work.run)
     first, start = sheet.row, sheet.height_points
     for step in block.work.steps:
-        sheet.write([Cell(None, "plain"), Cell("☐", "centre"), Cell(step_words(step, block.units))])
+        sheet.write([Cell(None, "plain"), Cell("☐", "center"), Cell(step_words(step, block.units))])
     if block.sketch is None:
         return
     sheet.skip(block.sketch.height * _POINTS_PER_PX * _SKETCH_SHOWN / SKETCH_PX - (sheet.height_points - start))

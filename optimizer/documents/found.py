@@ -19,7 +19,7 @@ KIND_WORDS = {PointKind.SURFACE: "water level"}
 def check_blocks(system: System, catalog: Catalog) -> list[Block]:
     """Return what was found in a system file: counts, points, machines, runs with what is wanted of them."""
     told = ", ".join(
-        f"{number} {words if number != 1 else words.removesuffix('s')}"
+        f"{number} {_counted(words, number)}"
         for words, number in counts(system).items()
         if number or words in ("runs", "parts", "targets")
     )
@@ -35,6 +35,12 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
         *_open_joint_lines(system),
         *_remark_lines(system, catalog),
     ]
+
+
+def _counted(words: str, number: int) -> str:
+    if words == "open joints":
+        return "place not connected yet" if number == 1 else "places not connected yet"
+    return words if number != 1 else words.removesuffix("s")
 
 
 def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
@@ -64,7 +70,7 @@ def counts(system: System) -> dict[str, int]:
     return {
         "runs": len(network.runs),
         "parts": sum(part.kind is not Kind.OPEN_JOINT for part in parts),
-        "places not connected yet": sum(part.kind is Kind.OPEN_JOINT for part in parts),
+        "open joints": sum(part.kind is Kind.OPEN_JOINT for part in parts),
         "tees": sum(not point.is_fixed for point in network.points.values()),
         "pumps": len(network.pumps),
         "devices": len(network.devices),

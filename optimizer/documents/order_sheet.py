@@ -122,7 +122,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
     rating = f", {show_pressure(line.rating_pa, sheet.book.units)}" if line.rating_pa else ""
     cells = [
         number(line.quantity, "bold whole"),
-        Cell(line.unit, "centre"),
+        Cell(line.unit, "center"),
         Cell(line.size, "bold text"),
         Cell(item_words(line)),
         Cell(line.ends),
@@ -131,7 +131,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
         number(line.unit_price_cents / 100, "money"),
         Cell(None, "money to fill in"),
         Cell(extended, "money"),
-        Cell("☐", "centre"),
+        Cell("☐", "center"),
         Cell("; ".join(text for text in (line.where_used, line.note) if text), "small text"),
         Cell(None, "to fill in"),
         Cell(line.item_id, "small text"),

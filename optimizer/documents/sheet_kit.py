@@ -67,7 +67,7 @@ _STYLES: dict[str, dict[str, Any]] = {
         "indent": 1,
         **_FRAME,
     },
-    "centre title": {
+    "center title": {
         "bold": True,
         "text_wrap": True,
         "bg_color": "#DCE6F1",
@@ -75,8 +75,8 @@ _STYLES: dict[str, dict[str, Any]] = {
         "align": "center",
         **_FRAME,
     },
-    "centre": {"text_wrap": True, "align": "center", **_FRAME},
-    "bold centre": {"bold": True, "text_wrap": True, "align": "center", **_FRAME},
+    "center": {"text_wrap": True, "align": "center", **_FRAME},
+    "bold center": {"bold": True, "text_wrap": True, "align": "center", **_FRAME},
     "text right": {"text_wrap": True, "align": "right", "indent": 1, **_FRAME},
     "bold text": {"bold": True, "text_wrap": True, **_FRAME},
     "to fill in": {"text_wrap": True, "bg_color": "#FFF9E5", **_FRAME},
@@ -100,7 +100,7 @@ _MONEY_STYLES: dict[str, dict[str, Any]] = {
 }
 
 
-_TITLE_STYLES = {"Unit": "centre title", "Reached": "centre title"}  # above centred words
+_TITLE_STYLES = {"Unit": "center title"}  # above words in the middle
 
 
 @dataclass

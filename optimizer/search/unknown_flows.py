@@ -280,7 +280,7 @@ class _Finder:
         if state.unproved:
             notes.append(
                 f"{state.unproved} combinations with valves could not be set by any of the starts tried, and are not "
-                "proved impossible; the bound leaves them open"
+                "proven impossible; the bound leaves them open"
             )
         if whole.lossy and (self.best_cents is None or self.floor < self.best_cents):
             self.left_out = (

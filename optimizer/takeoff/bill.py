@@ -252,4 +252,4 @@ def _check_conservation(bill: Bill, plan: Plan, system: System) -> None:
     removed = sum(1 for _ in _removed(plan, system.units))
     listed = sum(line.quantity for line in bill.taken_out)
     if removed != listed:
-        raise OptimizerError(f"the plan takes out {removed} parts and the take-out list has {listed}")
+        raise OptimizerError(f"the plan takes out {removed} parts and the list of removed parts has {listed}")

@@ -24,7 +24,7 @@ def fate_of(kind: Kind, ends: Sequence[End]) -> tuple[str, str]:
     """Return ("reusable" or "scrap", why) of a part by its kind and the joints that its ends were made with."""
     cemented = sum(end.form in _CEMENTED for end in ends)
     if KINDS[kind].reuse is Reuse.WHOLE:
-        return REUSABLE, "unbolts or unscrews at its ports"
+        return REUSABLE, "comes apart at its ports"
     if cemented:
         return _cemented_fate(kind, all_ends=cemented == len(ends))
     if kind in PIPES:

@@ -60,7 +60,7 @@ def test_check_counts_runs_parts_points_and_targets(retrofit: Retrofit) -> None:
 
 
 def test_check_says_where_something_is_not_plumbed_yet(retrofit: Retrofit) -> None:
-    assert "Not connected yet: 2 open joints in uv line." in retrofit("check", LONG).stdout
+    assert "Not connected yet: 2 places in uv line." in retrofit("check", LONG).stdout
 
 
 @pytest.mark.parametrize("name", sorted(path.stem for path in BROKEN.glob("*.yaml")))
@@ -186,7 +186,7 @@ def test_a_target_out_of_reach_is_code_1_with_the_reasons(retrofit: Retrofit, he
     data = strict_json(retrofit("plan", "high.yaml", "--json").stdout)
 
     assert result.exit_code == 1
-    assert "Proved" in result.stdout
+    assert "Proven" in result.stdout
     assert "return line" in result.stdout
     assert not (here / "parts.xlsx").exists()
     assert data["status"] == "infeasible"
@@ -202,7 +202,7 @@ def test_a_search_that_ran_out_of_time_is_code_3_and_no_proof(
     result = retrofit("plan", SHORT)
 
     assert result.exit_code == 3
-    assert "none was ruled out" in result.stdout
+    assert "none is ruled out" in result.stdout
     assert "Proved" not in result.stdout
 
 

@@ -1,0 +1,186 @@
+"""What is printed is said in words of the trade: home-made and stiff ones of old do not come back.
+
+The words are common practice, no source. File keys are another matter: they stay as files have them.
+"""
+
+from __future__ import annotations
+
+import ast
+import io
+import re
+from collections.abc import Iterator
+from functools import cache
+from html.parser import HTMLParser
+from pathlib import Path
+
+import openpyxl
+import planned_examples
+import pytest
+from click.testing import CliRunner
+
+from optimizer import pipeline
+from optimizer.cli import main
+from optimizer.documents import found, text
+from optimizer.documents.report import report_page
+from optimizer.documents.report_facts import report_facts
+from optimizer.documents.settings_card import card_blocks, card_page
+from optimizer.documents.tables import plain_text
+from optimizer.documents.workbook import workbook_bytes
+from optimizer.read.places import data_directory
+
+OPTIMIZER = Path(__file__).parents[1] / "optimizer"
+
+# each with the word that took its place
+OLD = {
+    r"\btills?\b": "store total",
+    r"\bMind\b": "Note, or Warning where it can hurt",
+    r"\bmarr(y|ies)\b": "connects, adapts",
+    r"\bopen joints?\b": "not connected yet",
+    r"\bfloor of the dial\b": "minimum speed",
+    r"\bdial of\b": "speed setting of",
+    r"\bwanted\b": "target",
+    r"\b8 times of 10\b": "80 % range",
+    r"\bfastest water\b": "highest velocity",
+    r"\bleast flows?\b": "minimum flow",
+    r"(?<!can be )\breached\b": "of target",
+    r"\bleast lossy\b|\bless lossy\b": "lowest-loss",
+    r"\bwhat (would )?frees? it\b|\bwould free it\b": "what would make it possible",
+    r"\bworking drain\b": "main drain",
+    r"\bwhat runs back\b|\bwater that runs back\b": "drain-back",
+    r"\bbefore it is back\b": "sump draw-down at start-up",
+    r"\beverything shut\b": "shut-off pressure",
+    r"\bthe most is\b": "limit",
+    r"\bof its lift\b": "of its turns",
+    r"° from open\b": "from fully open",
+    r"\bcan leak at\b": "joints",
+    r"\bunbolts\b": "comes apart",
+    r"\bcement, twice\b": "two cemented joints on a short pipe",
+    r"\bWhat flows\b": "Flows",
+    r"\bWhere the head goes\b": "Head losses",
+    r"\bway of the water\b": "flow direction",
+    r"\bside by side\b": "in parallel",
+    r"\bbelievable\b|\babsurd\b": "plausible, implausible",
+    r"\bto begin with\b": "initial",
+    r"\bweighed\b": "considered",
+    r"\bworked out\b": "calculated",
+    r"\b[Cc]an not\b": "cannot",
+    r"\bhome store\b": "home center",
+    r"(?<!first )(?<!valve )\bsticks?\b(?! open| sometimes)": "length",
+    r"\b[Tt]ake-out\b|\b[Tt]ake out\b": "removed parts, remove",
+    r"(?<!Store's )\bpart no\.": "position",
+    r"\b[Tt]oo low below\b|\b[Tt]oo high above\b": "clogged if under, disconnected if over",
+    r"\bUS pint\b": "fl oz",
+    r"\bcentres?\b|\bvapour\b|\blabour\b|\bsteriliser\b|\bpressurised\b": "American spelling",
+    r"\b[Pp]roved\b": "proven",
+    r"\bsomebody\b": "someone",
+    r"\bnot plumbed yet\b": "not connected yet",
+}
+STATES = re.compile(r"\bgal/h\b|\bdegF\b")  # gph and °F in the US system
+
+
+def old_words(told: str) -> list[str]:
+    """Return the old words in a text, each with what stands around it and the word that took its place."""
+    return [
+        f"{told[max(0, found.start() - 30) : found.end() + 20]!r}: {better}"
+        for pattern, better in OLD.items()
+        for found in re.finditer(pattern, told)
+    ]
+
+
+def literals(path: Path) -> Iterator[str]:
+    """Yield the strings of a source file that have words in them, without docstrings."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    told = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef))
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if (
+            isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and id(node) not in told
+            and " " in node.value
+        ):
+            yield node.value
+
+
+class Words(HTMLParser):
+    """The text of a page, without its style."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.told: list[str] = []
+        self.inside = ""
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.inside = tag
+
+    def handle_data(self, data: str) -> None:
+        if self.inside != "style":
+            self.told.append(data)
+
+
+@cache
+def printed(name: str) -> dict[str, str]:
+    """Return what the commands print of an example, and what stands in its workbook and on its page."""
+    report, taken = planned_examples.taken_off(name)
+    card, system = planned_examples.card_of(name), report.system
+    solution, losses = pipeline.losses(system)
+    facts = report_facts(report, card=card, taken=taken)
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(report, taken=taken, card=card, facts=facts)))
+    cells = [str(cell) for sheet in book for row in sheet.iter_rows(values_only=True) for cell in row if cell]
+    return {
+        "check": plain_text(found.check_blocks(system, planned_examples.searched(name)[1])),
+        "flow": plain_text(text.flow_blocks(system, solution)),
+        "losses": plain_text(text.loss_blocks(system, losses)),
+        "plan": plain_text(text.plan_blocks(report)),
+        "settings": plain_text(card_blocks(card)),
+        "workbook": "\n".join(cells),
+        "report": "\n".join(Words(report_page(facts)).told),
+        "card": "\n".join(Words(card_page(card)).told),
+    }
+
+
+@pytest.mark.parametrize("name", planned_examples.ALL)
+def test_no_old_word_is_printed_of_an_example(name: str) -> None:
+    for where, told in printed(name).items():
+        assert old_words(told) == [], where
+
+
+def test_american_units_are_written_the_american_way() -> None:
+    for where, told in printed("cellar-sump").items():
+        assert STATES.findall(told) == [], where
+
+
+@pytest.mark.parametrize("package", ["documents", "cli"])
+def test_no_old_word_stands_in_the_source_of_what_is_printed(package: str) -> None:
+    files = sorted((OPTIMIZER / package).rglob("*.py"))
+
+    assert {file.name: old for file in files if (old := [o for s in literals(file) for o in old_words(s)])} == {}
+
+
+@pytest.mark.parametrize("package", ["verify", "search", "takeoff", "hydraulics", "choices"])
+def test_no_old_word_stands_in_what_the_search_and_the_checks_say(package: str) -> None:
+    files = sorted((OPTIMIZER / package).rglob("*.py"))
+
+    assert {file.name: old for file in files if (old := [o for s in literals(file) for o in old_words(s)])} == {}
+
+
+def test_no_old_word_is_in_the_help_of_a_command() -> None:
+    for name in ("", *main.commands):
+        told = CliRunner().invoke(main, [*([name] if name else []), "--help"]).output
+        assert old_words(told) == [], name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("command", ["frontier", "compare", "explain", "adapters", "calibrate"])
+def test_no_old_word_is_printed_by_the_longer_commands(command: str) -> None:
+    file = "measured-return" if command == "calibrate" else "single-return"
+    result = CliRunner().invoke(main, [command, str(data_directory("examples") / f"{file}.yaml")])
+
+    assert result.exit_code == 0
+    assert old_words(result.stdout) == []
