@@ -304,6 +304,9 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.takeoff.take_off import Store, priced
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
+    from optimizer.verify.floor import floor_facts
+    from optimizer.verify.settings import with_openings
+    from optimizer.verify.upper_ends import with_upper_ends
 
     as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
@@ -317,7 +320,10 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
     chance = chance_of(system, found, verification)
-    plain = PlanReport(system, found, verification, bill, before, band, (), as_written, doubts, chance)
+    verification = with_upper_ends(system, found, verification)
+    told = floor_facts(system, with_openings(planned_network(system.network, found), verification.valves))
+    floor = (told.mishaps, told.ranges, told.leaks)
+    plain = PlanReport(system, found, verification, bill, before, band, (), as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 

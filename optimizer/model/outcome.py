@@ -10,6 +10,7 @@ from optimizer.model.bill import Bill
 from optimizer.model.chance import Chance
 from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.plan import Plan, Verification
+from optimizer.model.safety import LeakPlace, PumpRange, Scenario
 from optimizer.model.system import System
 
 
@@ -18,6 +19,7 @@ class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
 
     `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    `mishaps` are what may go wrong, `ranges` how pumps may be dialled, `leaks` the joints, the worst first.
     `chance` is in how many of all cases the plan does what was asked.
     `doubts` are what the ends of pump curves leave unknown of the flows before and after.
     Where a plan has new runs, `system` is cut apart for them; `as_written` is then the system as its file has it.
@@ -33,6 +35,9 @@ class PlanReport:
     as_written: System | None = None
     doubts: tuple[Doubt, Doubt] = (NO_DOUBT, NO_DOUBT)
     chance: Chance | None = None
+    mishaps: tuple[Scenario, ...] = ()
+    ranges: tuple[PumpRange, ...] = ()
+    leaks: tuple[LeakPlace, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.plan.found:

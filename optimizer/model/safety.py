@@ -25,7 +25,8 @@ class Tank:
     edge. `opening_depth_m` and `break_depth_m` are how far below the edge the lowest return opening and the
     siphon-break hole lie. `free_volume_m3` fits in between the running water line and the rim, `reserve_m3` can leave
     before the pump sucks air. `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
-    `start_volume_m3` what must gather in tank and box before the drains pull. `fed_by` names outlets above the tank;
+    `start_volume_m3` what must gather in tank and box before the drains pull, `top_up_m3` what an automatic top-up has
+    to give. `fed_by` names outlets above the tank;
     `mouths_m` says how far below the edge gravity lines, by run, begin.
     """
 
@@ -39,6 +40,7 @@ class Tank:
     reserve_m3: float | None = None
     box_volume_m3: float | None = None
     start_volume_m3: float | None = None
+    top_up_m3: float | None = None
     fed_by: tuple[str, ...] = ()
     mouths_m: tuple[tuple[str, float], ...] = ()
     place: str = ""
@@ -78,6 +80,7 @@ class Drain:
 
 class Verdict(StrEnum):
     SAFE = "safe"
+    CLOSE = "close"  # safe as calculated, and not at the upper end of what the flow may be
     UNSAFE = "unsafe"
     UNCHECKED = "not checked"
 
@@ -101,6 +104,7 @@ class SafetyCheck:
     why_now: str = ""  # where today it is about something else
     least_now: bool = False  # the number is known from below alone: enough to be unsafe, never to be safe
     least_after: bool = False
+    high: float | None = None  # after the work, at the upper end of the flow's band; None: not worked out
 
     @property
     def verdict_now(self) -> Verdict:
@@ -112,7 +116,18 @@ class SafetyCheck:
 
     @property
     def verdict(self) -> Verdict:
-        return _verdict(self.after, self.limit, self.least_after)
+        found = _verdict(self.after, self.limit, self.least_after)
+        if found is not Verdict.SAFE or self.high is None or self.limit is None:
+            return found
+        return Verdict.CLOSE if self.high > self.limit * (1.0 + _CLOSE) else found
+
+    @property
+    def spare(self) -> float | None:
+        """Return what is left up to the limit as a share of it, at the upper end where that is known; below 0: over."""
+        value = self.after if self.high is None else self.high
+        if value is None or not self.limit or self.least_after:
+            return None
+        return 1.0 - value / self.limit
 
     def shown(self, value: float | None, units: str) -> str:
         """Return one of the numbers in trade units; a dash where it is not known."""
@@ -162,6 +177,49 @@ def _verdict(value: float | None, limit: float | None, at_least: bool = False) -
     if value > limit * (1.0 + _CLOSE):
         return Verdict.UNSAFE
     return Verdict.UNCHECKED if at_least else Verdict.SAFE
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Something that goes wrong, and where the water goes.
+
+    `water_m3` is how much leaves its place, `spilled_m3` how much of it ends on the floor; None where it can not be
+    told: then `missing` names the keys that would say it.
+    """
+
+    title: str
+    water_m3: float | None
+    spilled_m3: float | None
+    where: str
+    verdict: Verdict
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PumpRange:
+    """Between which speeds (fractions of full rpm) a pump may be set with the valves as they are; None: at none.
+
+    `why_low` and `why_high` say what happens beyond; empty where the dial ends there.
+    """
+
+    pump: str
+    low: float | None
+    high: float | None
+    why_low: str = ""
+    why_high: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LeakPlace:
+    """A joint by what it would let out: litres if it opens times how likely that is beside a new cemented joint."""
+
+    run: str
+    words: str
+    method: str
+    water_m3: float | None
+    likelihood: float
+    pressure_m: float
+    old: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,7 @@ _VOLUMES = {
     "pump reserve": "reserve_m3",
     "overflow box volume": "box_volume_m3",
     "start volume": "start_volume_m3",
+    "top-up volume": "top_up_m3",
 }
 _TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by", "mouths"]
 _DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "parts"]

@@ -32,7 +32,7 @@ _MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or 
 def safety_today(system: System) -> SafetyReport:
     """Return what is unsafe, to be minded, or cannot be checked in the plumbing as it stands, in every setting."""
     there = [(name, at, running(at.network)) for name, at in system.ways_to_run]
-    checks = [[*_flow_checks(at, now, now)] for _, at, now in there]
+    checks = [[*flow_checks(at, now, now)] for _, at, now in there]
     whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, system.network)))
     warnings = [(name, text) for name, at, now in there for text in warnings_of(at, now)]
     return _report(system, _in_order(_over_settings(system, checks), whole), warnings, after=False)
@@ -54,7 +54,7 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
     planned = planned_networks(system, plan)
     for (name, at), network, flows in zip(system.ways_to_run, planned, verification.settings, strict=True):
         after = Running(network, flows.flows_m3_s, flows.velocities_m_s)
-        checks.append([*_flow_checks(at, running(at.network), after)])
+        checks.append([*flow_checks(at, running(at.network), after)])
         said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
         warnings += [(name, text) for text in said]
     then = planned_network(system.network, plan)
@@ -70,7 +70,7 @@ def _in_order(checks: tuple[SafetyCheck, ...], whole: tuple[SafetyCheck, ...]) -
 
 def unsafe_when(system: System, there: Running) -> tuple[str, ...]:
     """Return what is unsafe while a plumbing runs as it does, whatever was before; nothing where it is safe."""
-    checks = _flow_checks(system, there, there)
+    checks = flow_checks(system, there, there)
     return tuple(check.unsafe_words(system.units) for check in checks if check.verdict is Verdict.UNSAFE)
 
 
@@ -85,8 +85,13 @@ def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> t
         if all(check == group[0][1] for _, check in group):
             out.append(group[0][1])
         else:
-            out += [replace(check, title=f"{check.title}, in mode {name!r}") for name, check in group]
+            out += [replace(check, title=in_setting(check.title, name)) for name, check in group]
     return tuple(out)
+
+
+def in_setting(title: str, name: str) -> str:
+    """Return the title of a check that is about one of several modes."""
+    return f"{title}, in mode {name!r}"
 
 
 def with_safety(system: System, plan: Plan, verification: Verification) -> Verification:
@@ -101,7 +106,7 @@ def with_safety(system: System, plan: Plan, verification: Verification) -> Verif
     )
 
 
-def _flow_checks(system: System, now: Running, after: Running) -> Iterator[SafetyCheck]:
+def flow_checks(system: System, now: Running, after: Running) -> Iterator[SafetyCheck]:
     """Yield what depends on what flows, in one setting."""
     tanks = {tank.name: tank for tank in system.tanks}
     for name in fed_surfaces(after.network):

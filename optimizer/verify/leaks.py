@@ -1,0 +1,130 @@
+"""Where water would come out: every joint by how much it would let out if it opened, times how likely it is to.
+
+Likelihoods are relative to a new cemented joint: a thread 4, a union 3, a barb or a pushed or clamped end 2, cement 1,
+and twice as much where both parts are old. Common practice, no source: an order, no forecast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from optimizer.hydraulics import conditions_of, part_head_loss_m, solve_network
+from optimizer.model.catalog import Kind
+from optimizer.model.circuits import fed_surfaces
+from optimizer.model.ends import Form
+from optimizer.model.kinds import SEPARABLE
+from optimizer.model.network import Network, Part, PointKind, Run
+from optimizer.model.safety import LeakPlace
+from optimizer.model.system import System
+from optimizer.verify.allowance import volume_of_sumps
+from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, lifted_runs
+
+LIKELIHOOD = {"thread": 4.0, "union": 3.0, "barb": 2.0, "cement": 1.0}
+OLD = 2.0  # times as likely
+WORST = 5
+
+
+def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> tuple[LeakPlace, ...]:
+    """Return every joint of pumped lines and drains, the worst first.
+
+    Parameters
+    ----------
+    system
+        Its tanks say how much the sump gives before the pump runs dry, and what runs off above.
+    network, flows_m3_s
+        The plumbing with its valves set, and what flows [m³/s by run].
+
+    Notes
+    -----
+    A joint behind a pump lets out what the sump gives down to the pump's intake, and once the pump stops what runs back
+    out of tank and pipe. One before a pump lets out what stands above the intake, and so does one in a drain, for the
+    pump goes on. What no file states is None.
+    """
+    pumped = _pumped_m3(system, network, flows_m3_s)
+    reserve = volume_of_sumps(system, network, "reserve_m3")
+    found: list[LeakPlace] = []
+    heads_m = solve_network(network).heads_m
+    for run in lifted_runs(network):
+        pump = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), -1)
+        pressures = _pressures_m(network, run, flows_m3_s, heads_m)
+        for i, joint in _joints(run.parts):
+            behind = i >= pump
+            found.append(_place(run.name, run.parts[i : i + 2], joint, pumped if behind else reserve, pressures[i]))
+    for drain in system.drains:
+        for i, joint in _joints(drain.parts):
+            found.append(_place(drain.name, drain.parts[i : i + 2], joint, reserve, 0.0))
+    return tuple(sorted(found, key=_rank))
+
+
+def _rank(place: LeakPlace) -> tuple[float, float]:
+    """Return what sorts the worst first: litres times likelihood, then pressure."""
+    water = 1.0 if place.water_m3 is None else place.water_m3
+    return -round(1e6 * water * place.likelihood), -place.pressure_m
+
+
+def _pumped_m3(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> float | None:
+    """Return what a joint behind the pump lets out: the sump down to the intake, and what runs back afterwards."""
+    reserve = volume_of_sumps(system, network, "reserve_m3")
+    back = drain_back(network, flows_m3_s, system.tanks, system.drains)
+    untold = [text for text in back.missing if DEVICE_VOLUME not in text]
+    if reserve is None or untold or not fed_surfaces(network):
+        return reserve
+    return reserve + back.total_m3 - back.volumes_m3.get("drains", 0.0)
+
+
+def _joints(parts: tuple[Part, ...]) -> Iterator[tuple[int, str]]:
+    """Yield (index of the part before it, how it is made) of every joint, the nut of a union as one of its own."""
+    for i, part in enumerate(parts):
+        if part.kind in SEPARABLE and part.item is not None:
+            yield i, "union"
+        if i + 1 < len(parts):
+            yield i, _method(part, parts[i + 1])
+
+
+def _method(before: Part, after: Part) -> str:
+    forms = {part.ends[at].form for part, at in ((before, -1), (after, 0)) if part.ends}
+    if any(form.is_thread for form in forms):
+        return "thread"
+    if forms & {Form.BARB, Form.HOSE, Form.COMPRESSION, Form.PUSH_FIT, Form.TUBE}:
+        return "barb"
+    return "cement"
+
+
+def _place(name: str, pair: tuple[Part, ...], method: str, water_m3: float | None, pressure_m: float) -> LeakPlace:
+    old = all(part.existing for part in pair)
+    if method == "union":
+        old = pair[0].existing
+        words = pair[0].words
+    else:
+        words = " to ".join(part.words for part in pair)
+    return LeakPlace(name, words, method, water_m3, LIKELIHOOD[method] * (OLD if old else 1.0), pressure_m, old)
+
+
+def _pressures_m(
+    network: Network, run: Run, flows_m3_s: Mapping[str, float], heads_m: Mapping[str, float]
+) -> list[float]:
+    """Return the head behind each part above the run's lowest end [m], from its end backwards."""
+    conditions = conditions_of(network)
+    surfaces = [point for point in network.points.values() if point.kind is PointKind.SURFACE]
+    low = min((point.elevation_m for point in surfaces if point.elevation_m is not None), default=0.0)
+    head = heads_m.get(run.end.point, network.points[run.end.point].head_m or 0.0)
+    found = [0.0] * len(run.parts)
+    for i in range(len(run.parts) - 1, -1, -1):
+        found[i] = max(0.0, head - low)
+        if run.parts[i].kind is Kind.PUMP:
+            return [0.0] * i + found[i:]
+        head += part_head_loss_m(run.parts[i], flows_m3_s.get(run.name, 0.0), conditions)
+    return found
+
+
+def probe_words(places: tuple[LeakPlace, ...]) -> str:
+    """Return where a leak probe belongs: on the floor below the run with the worst joints; nothing without any."""
+    worst = places[:WORST]
+    if not worst:
+        return ""
+    sums: dict[str, float] = {}
+    for place in worst:
+        sums[place.run] = sums.get(place.run, 0.0) + place.likelihood * (place.water_m3 or 1.0)
+    runs = sorted(sums, key=lambda run: -sums[run])
+    where = runs[0] if len(runs) == 1 else f"{runs[0]} and a second one below {runs[1]}"
+    return f"A leak probe belongs on the floor below {where}, at the lowest place that water runs to."

@@ -1,0 +1,104 @@
+"""A plumbing with its valves set → how high and how low each pump may be dialled before something goes wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from optimizer.errors import NetworkError
+from optimizer.model.catalog import Kind
+from optimizer.model.circuits import fed_surfaces
+from optimizer.model.network import Network, Part, Pump
+from optimizer.model.safety import PumpRange, Tank
+from optimizer.model.system import System
+from optimizer.verify.allowance import flow_limits_m3_s, sump_room_m3
+from optimizer.verify.drain_back import drain_back, inflow_m3_s
+from optimizer.verify.limits import NOTHING_M3_S
+from optimizer.verify.running import STILL_M3_S, Running, running, running_pump_runs
+
+_HALVINGS = 9  # of the dial: to a fifth of a percent
+_LEAST = 0.05  # of full speed: where a file says nothing of the dial's foot
+_NEAR = 1e-6
+
+
+def safe_ranges(system: System, network: Network) -> tuple[PumpRange, ...]:
+    """Return the safe range of every pump that has a dial, the other pumps as they run, in file order.
+
+    Parameters
+    ----------
+    system
+        Its tanks and drains say what may flow; what they do not state limits nothing.
+    network
+        The plumbing with its valves where they are to stay.
+
+    Notes
+    -----
+    In the range no tank gets more than its drains and rim take, the sump holds what runs back, no return runs
+    backwards and every pump that runs moves water. It is looked for from today's setting outwards, by halving.
+    """
+    found = []
+    faults = _faults_of(system, network)
+    for name, pump in network.pumps.items():
+        speeds = sorted({pump.speed, *pump.speeds})
+        if len(speeds) > 1 and pump.speed > 0.0 and any(_has(run.parts, name) for run in network.runs.values()):
+            found.append(_range(network, pump, speeds[0], speeds[-1], faults))
+    return tuple(found)
+
+
+def _has(parts: tuple[Part, ...], name: str) -> bool:
+    return any(part.kind is Kind.PUMP and part.name == name for part in parts)
+
+
+def _range(network: Network, pump: Pump, bottom: float, top: float, faults: Callable[[Network], str]) -> PumpRange:
+    def fault(speed: float) -> str:
+        return faults(replace(network, pumps={**network.pumps, pump.name: replace(pump, speed=speed)}))
+
+    now = fault(pump.speed)
+    if now:
+        return PumpRange(pump.name, None, None, now, now)
+    ends = []
+    for end in (max(_LEAST, bottom), top):
+        why = fault(end)
+        if not why:
+            ends.append((end, ""))
+            continue
+        good, bad = pump.speed, end
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (good + bad)
+            told = fault(middle)
+            good, bad, why = (good, middle, told) if told else (middle, bad, why)
+        ends.append((good, why))
+    (low, why_low), (high, why_high) = ends
+    return PumpRange(pump.name, low, high, why_low, why_high)
+
+
+def _faults_of(system: System, network: Network) -> Callable[[Network], str]:
+    """Return what says what is wrong with a plumbing at its speeds, empty where nothing is."""
+    limits = flow_limits_m3_s(system, network)
+    room_m3 = sump_room_m3(system, network)
+    tanks = {tank.name: tank for tank in system.tanks}
+
+    def faults(there: Network) -> Iterator[str]:
+        now: Running = running(there)
+        for run in running_pump_runs(there):
+            if now.flows_m3_s[run.name] <= STILL_M3_S:
+                yield "the pump moves no water"
+        for name in fed_surfaces(there):
+            tank = tanks.get(name, Tank(name))
+            ends = {name, *tank.fed_by}
+            if any(now.flows_m3_s[run.name] < -NOTHING_M3_S for run in there.runs.values() if run.end.point in ends):
+                yield f"water runs back out of {name!r}"
+            if inflow_m3_s(there, now.flows_m3_s, tank) > limits.get(name, float("inf")) * (1.0 + _NEAR):
+                yield f"{name!r} gets more than its drains or its rim take"
+        if room_m3 is not None:
+            back = drain_back(there, now.flows_m3_s, system.tanks, system.drains)
+            if back.total_m3 > room_m3 * (1.0 + _NEAR):
+                yield "the sump does not hold what runs back when the pump stops"
+
+    def first(there: Network) -> str:
+        try:
+            return next(faults(there), "")
+        except NetworkError:
+            return "the plumbing has no steady flow"
+
+    return first

@@ -1,0 +1,73 @@
+"""A plan's safety checks → the same at the upper end of what its flows may be: safe only as calculated is close."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer.hydraulics import compile_network, solve_flows
+from optimizer.hydraulics.chance import draws_after
+from optimizer.hydraulics.draws import ensemble_flows_m3_s
+from optimizer.hydraulics.tank_balance import tank_balance
+from optimizer.model.circuits import fed_surfaces
+from optimizer.model.network import Network
+from optimizer.model.plan import Plan, Verification, planned_networks
+from optimizer.model.safety import Tank
+from optimizer.model.system import System
+from optimizer.verify.drain_back import inflow_coefficients
+from optimizer.verify.running import Running
+from optimizer.verify.safety import flow_checks, in_setting
+from optimizer.verify.settings import with_openings
+
+_DRAWS, _SEED = 256, 20  # as of the band
+_HIGH = 90.0  # percentile: the upper end of an 80 % band
+
+
+def with_upper_ends(system: System, plan: Plan, verification: Verification) -> Verification:
+    """Return a verification whose safety checks have what they come to at the upper end of the band [their units].
+
+    Water into a tank is taken at the 90th percentile of its draws, all flows raised in that proportion; what goes by no
+    flow stays without one.
+    """
+    safety = verification.safety
+    if safety is None or not safety.checks:
+        return verification
+    highs: dict[str, float] = {}
+    networks = planned_networks(system, plan)
+    for (name, at), network, flows in zip(system.ways_to_run, networks, verification.settings, strict=True):
+        there = with_openings(network, verification.valves)
+        rise = _rise(system, there)
+        if rise is None:
+            continue
+        high = Running(network, {run: rise * flow for run, flow in flows.flows_m3_s.items()}, flows.velocities_m_s)
+        for check in flow_checks(at, high, high):
+            if check.after is not None and check.quantity in ("flow", "height", "volume"):
+                for title in (in_setting(check.title, name), check.title):
+                    highs[title] = max(check.after, highs.get(title, 0.0))
+    checks = tuple(
+        check
+        if check.title not in highs or check.after is None or check.least_after
+        else replace(check, high=max(check.after, highs[check.title]))
+        for check in safety.checks
+    )
+    return replace(verification, safety=replace(safety, checks=checks))
+
+
+def _rise(system: System, network: Network) -> float | None:
+    """Return by what the water into the fed tanks may exceed what is calculated, at its upper end."""
+    compiled = compile_network(network)
+    measured = system.measured if system.calibration is not None else ()
+    value = solve_flows(compiled)
+    flows = ensemble_flows_m3_s(compiled, draws_after(measured, system.network, _DRAWS, _SEED), value)
+    balance = tank_balance(network)
+    value, flows = balance.balanced(value), balance.balanced(flows)
+    tanks = {tank.name: tank for tank in system.tanks}
+    rises = []
+    for name in fed_surfaces(network):
+        counts = inflow_coefficients(network, tanks.get(name, Tank(name)))
+        row = np.array([counts.get(run, 0.0) for run in compiled.run_names])
+        into = float(value @ row)
+        if into > 0.0:
+            rises.append(float(np.percentile(flows @ row, _HIGH)) / into)
+    return max([1.0, *rises]) if rises else None
