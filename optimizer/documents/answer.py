@@ -25,7 +25,6 @@ from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import RunPlan
 from optimizer.model.safety import SafetyCheck, Verdict
 
-CLOSE = 0.8  # of its limit: a check that is nearer than this is named; common practice, no source
 NOTES_SHOWN = 6  # with the answer; where there are more, all of them stand in the appendix
 _LINES = 3  # of what changes
 
@@ -134,7 +133,7 @@ def safety_words(report: PlanReport) -> str:
     if safety is None or not safety.checks:
         return "Not checked: the file does not describe tanks and drains."
     judged = [check for check in safety.checks if check.why]
-    safe = [check for check in judged if check.verdict is Verdict.SAFE]
+    safe = [check for check in judged if check.verdict in (Verdict.SAFE, Verdict.CLOSE)]
     told = [f"{_count(len(safe), 'check')} passed" if len(safe) < len(judged) else f"All {len(safe)} checks passed"]
     unchecked = len([check for check in judged if check.verdict is Verdict.UNCHECKED])
     if unchecked:
@@ -150,16 +149,16 @@ def safety_words(report: PlanReport) -> str:
 
 
 def _share(check: SafetyCheck) -> float:
-    return (check.after or 0.0) / check.limit if check.limit else 0.0
+    return 0.0 if check.spare is None else 1.0 - check.spare
 
 
 def _near(check: SafetyCheck) -> bool:
-    return _share(check) >= CLOSE
+    return check.verdict is Verdict.CLOSE
 
 
 def _close_words(check: SafetyCheck, units: str) -> str:
     after, limit = check.told(units)[1], check.shown(check.limit, units)
-    return f"{check.title}, {after} of {limit} ({percent(_share(check))})"
+    return f"{check.title}, {after} of {limit} ({percent(_share(check))} at the upper end of the flow)"
 
 
 def alternative_words(facts: ReportFacts) -> str:

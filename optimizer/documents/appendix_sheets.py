@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from optimizer.documents.adapters_text import PORTS_SHOWN, PRICE_NOTE, shown_ways, verdict
 from optimizer.documents.answer import NOTES_SHOWN
 from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
-from optimizer.documents.safety_text import safety_rows
+from optimizer.documents.floor_text import LEAK_BASIS, is_told, leak_rows, mishap_notes, mishap_rows, probe_words
+from optimizer.documents.safety_text import TO_SPARE, safety_rows
 from optimizer.documents.settings_card import meter_notes
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
 from optimizer.documents.words import money
@@ -129,15 +130,41 @@ def safety_rows_on(sheet: Sheet, report: PlanReport) -> None:
     if safety is None or not safety.checks:
         return
     sheet.heading("Safety checks")
-    spans = (4, 2, 2, 2, 1)
-    sheet.column_titles(("Check", "Now", "After", "Limit", "Result"), spans, numbers=("Now", "After", "Limit"))
+    spans = (3, 2, 2, 2, 1, 1)
+    numbers = ("Now", "After", "Limit", "To spare")
+    sheet.column_titles(("Check", *numbers, "Result"), spans, numbers=numbers)
     for row in safety_rows(safety.checks, report.system.units):
-        styles = ("text", "text right", "text right", "text right", "text")
+        styles = ("text", "text right", "text right", "text right", "text right", "text")
         cells = zip(row, styles, spans, strict=True)
         sheet.write([Cell(text, style, span) for text, style, span in cells])
+    sheet.paragraph(TO_SPARE, "fine print")
     for text in safety.unchecked:
         sheet.paragraph(text)
+    _floor_on(sheet, report)
     sheet.paragraph(CODES)
+
+
+def _floor_on(sheet: Sheet, report: PlanReport) -> None:
+    """Write what may go wrong and where water would come out first; nothing where no tank is described."""
+    if not is_told(report):
+        return
+    units = report.system.units
+    sheet.heading("If something fails")
+    spans = (3, 1, 2, 4, 1)
+    sheet.column_titles(("If", "Water", "On the floor", "Where it goes", "Result"), spans)
+    for row in mishap_rows(report.mishaps, units):
+        sheet.write([Cell(text, "text", span) for text, span in zip(row, spans, strict=True)])
+    for text in mishap_notes(report.mishaps):
+        sheet.paragraph(text)
+    known = [one for one in report.leaks if one.water_m3 is not None]
+    if not known:
+        return
+    sheet.heading("Where water would come out first")
+    wide = (2, 6, 2, 1)
+    sheet.column_titles(("Where", "Joint", "Lets out", "Head"), wide)
+    for row in leak_rows(known, units):
+        sheet.write([Cell(text, "text", span) for text, span in zip(row, wide, strict=True)])
+    sheet.paragraph(f"{probe_words(known)} {LEAK_BASIS}", "fine print")
 
 
 def adapters_on(sheet: Sheet, taken: TakeOff) -> None:

@@ -127,7 +127,11 @@ def plan_json(report: PlanReport, taken: TakeOff | None = None) -> Json:
             {"pump": pump.name, "speed_before_share_of_full_rpm": before, "speed_after_share_of_full_rpm": after}
             for pump, before, after in pump_changes(report)
         ],
+        "pump_ranges": [asdict(one) for one in report.ranges],
         "valves": _valves(report),
+        "safety": _safety(report),
+        "if_something_fails": [{**asdict(one), "verdict": one.verdict.value} for one in report.mishaps],
+        "weak_joints": [asdict(one) for one in report.leaks],
         "changes": [
             {"where": where, "steps": steps_of(steps), "parts_without_pipe_cents": cents}
             for where, steps, cents in changes(report.plan)
@@ -138,6 +142,24 @@ def plan_json(report: PlanReport, taken: TakeOff | None = None) -> Json:
         "assumptions": [asdict(remark) for remark in assumptions(report)],
         "cautions": [asdict(remark) for remark in CAUTIONS],
     }
+
+
+def _safety(report: PlanReport) -> list[Json]:
+    """Return every safety check with its numbers, today, after the work and at the upper end of the flow."""
+    safety = report.verification.safety
+    return [
+        {
+            "check": one.title,
+            "quantity": one.quantity,
+            "now": _number(one.now),
+            "after": _number(one.after),
+            "after_at_upper_end": _number(one.high),
+            "limit": _number(one.limit),
+            "share_to_spare": _number(one.spare),
+            "verdict": one.verdict.value,
+        }
+        for one in (() if safety is None else safety.checks)
+    ]
 
 
 def _chance(report: PlanReport) -> Json | None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from optimizer.documents.cautions import CODES
+from optimizer.documents.floor_text import floor_section
 from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.documents.words import percent
 from optimizer.model.outcome import PlanReport
 from optimizer.model.safety import SafetyCheck, SafetyReport
 
-TITLES = ("check", "now", "after", "limit", "")
+TITLES = ("check", "now", "after", "limit", "to spare", "")
+TO_SPARE = "To spare: at the upper end of what the flow may be. Close: safe as calculated, and not there."
 
 
 def today_blocks(safety: SafetyReport | None) -> list[Block]:
@@ -24,23 +27,35 @@ def safety_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
     """Return what was checked, and what could not be for want of a number in the file."""
     if safety is None or not safety.checks:
         return []
-    blocks: list[Block] = [Heading("Safety checks"), table(TITLES, safety_rows(safety.checks, units), right=(1, 2, 3))]
+    blocks: list[Block] = [
+        Heading("Safety checks"),
+        table(TITLES, safety_rows(safety.checks, units), right=(1, 2, 3, 4)),
+    ]
+    if any(check.high is not None for check in safety.checks):
+        blocks.append(TO_SPARE)
     if safety.unchecked:
         blocks.append(Lines(tuple(safety.unchecked)))
     return blocks
 
 
 def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ...]]:
-    """Return (what, now, after, the most, verdict) of each check, a dash where a number is not known."""
+    """Return (what, now, after, the most, to spare, verdict) of each check, a dash where a number is not known."""
     return [
         (
             check.title,
             *check.told(units),
             check.shown(check.limit, units),
+            _spare(check),
             str(check.verdict) if check.why else "",
         )
         for check in checks
     ]
+
+
+def _spare(check: SafetyCheck) -> str:
+    if check.spare is None:
+        return "–" if check.why else ""
+    return percent(check.spare) if check.spare >= 0.005 else "none"
 
 
 def safety_section(report: PlanReport) -> str:
@@ -53,6 +68,6 @@ def safety_section(report: PlanReport) -> str:
         return ""
     today = paragraph("Unsafe today, whatever is planned:") + items(safety.today) if safety.today else ""
     rows = safety_rows(safety.checks, report.system.units)
-    titles = ("Check", "Now", "After", "Limit", "Result")
-    told = page_table("What was checked", titles, rows, (1, 2, 3))
-    return today + told + items(safety.unchecked) + paragraph(CODES, "aside")
+    titles = ("Check", "Now", "After", "Limit", "To spare", "Result")
+    told = page_table("What was checked", titles, rows, (1, 2, 3, 4)) + paragraph(TO_SPARE, "aside")
+    return today + told + items(safety.unchecked) + floor_section(report) + paragraph(CODES, "aside")

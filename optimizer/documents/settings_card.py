@@ -8,10 +8,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from optimizer.documents.cautions import CAUTIONS
+from optimizer.documents.floor_text import range_words
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.whole_file import free_target, put_whole
 from optimizer.documents.words import flow_span, flow_words, part_place, percent, pump_setting
-from optimizer.model.network import Pump
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
@@ -68,22 +68,11 @@ def dial_lines(card: SettingsCard) -> Iterator[str]:
             yield mode_words(mode)
         return
     for pump in card.network.pumps.values():
-        speeds = {mode.network.pumps[pump.name].speed: not mode.unsafe for mode in plain}
-        safe = [speed for speed in sorted(speeds) if speeds[speed]]
         told = f"Pump {pump.name}: set the speed to {pump_setting(pump)}."
-        if len(speeds) > 1 and safe and len(card.network.pumps) == 1:
-            told += f" Safe: {_range_words(pump, sorted(speeds), safe)}."
+        safe = next((one for one in card.ranges if one.pump == pump.name), None)
+        if safe is not None:
+            told += f" Safe: {range_words(pump, safe)}."
         yield told
-
-
-def _range_words(pump: Pump, speeds: Sequence[float], safe: Sequence[float]) -> str:
-    """Return `80 % to 100 %`, or the speeds one by one where some between are not safe."""
-    if len(safe) == 1:
-        return f"{pump_setting(pump, safe[0])} only"
-    between = [speed for speed in speeds if safe[0] <= speed <= safe[-1]]
-    if between == list(safe):
-        return f"{pump_setting(pump, safe[0])} to {pump_setting(pump, safe[-1])}"
-    return ", ".join(pump_setting(pump, speed) for speed in safe)
 
 
 def title_of(card: SettingsCard) -> str:

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.documents.floor_text import floor_blocks, is_told, short_range
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
@@ -143,6 +144,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *_settings(report),
         *_buy(report),
         *safety_blocks(report.verification.safety, report.system.units),
+        *floor_blocks(report),
     ]
     return blocks + _warning_lines((*plan.notes, *report.verification.warnings, *report.notes))
 
@@ -300,9 +302,12 @@ def _change_table(report: PlanReport) -> Block:
 
 
 def _settings(report: PlanReport) -> list[Block]:
+    ranges = {one.pump: one for one in report.ranges}
+    safe = [short_range(pump, ranges.get(pump.name)) for pump, _, _ in pump_changes(report)]
+    told = is_told(report) and any(safe)
     speeds = [
-        (pump.name, speed_before(report, pump, before), pump_setting(pump, after))
-        for pump, before, after in pump_changes(report)
+        (pump.name, speed_before(report, pump, before), pump_setting(pump, after), *([within] if told else []))
+        for (pump, before, after), within in zip(pump_changes(report), safe, strict=True)
     ]
     valves = [
         (setting.run, valve_name(report, setting.run, setting.part_index), setting.words)
@@ -312,7 +317,7 @@ def _settings(report: PlanReport) -> list[Block]:
         return []
     return [
         Heading("Settings"),
-        table(("pump", "speed now", "speed after"), speeds, right=(1, 2)),
+        table(("pump", "speed now", "speed after", *(["keep between"] if told else [])), speeds, right=(1, 2, 3)),
         *([words] if (words := speeds_words(report)) else []),
         table(("run", "valve", "setting"), valves),
     ]

@@ -105,6 +105,7 @@ class SafetyCheck:
     least_now: bool = False  # the number is known from below alone: enough to be unsafe, never to be safe
     least_after: bool = False
     high: float | None = None  # after the work, at the upper end of the flow's band; None: not worked out
+    second: bool = False  # it takes a second failure: more than the limit is close, and forbids nothing
 
     @property
     def verdict_now(self) -> Verdict:
@@ -117,6 +118,8 @@ class SafetyCheck:
     @property
     def verdict(self) -> Verdict:
         found = _verdict(self.after, self.limit, self.least_after)
+        if self.second and found is Verdict.UNSAFE:
+            return Verdict.CLOSE
         if found is not Verdict.SAFE or self.high is None or self.limit is None:
             return found
         return Verdict.CLOSE if self.high > self.limit * (1.0 + _CLOSE) else found

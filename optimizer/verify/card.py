@@ -14,12 +14,13 @@ from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network
-from optimizer.model.safety import DrainMode, Tank
+from optimizer.model.safety import DrainMode, PumpRange, Tank
 from optimizer.model.system import System, Target
 from optimizer.verify.drain_back import inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
 from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of
 from optimizer.verify.running import Running, running
+from optimizer.verify.safe_range import safe_ranges
 from optimizer.verify.safety import unsafe_when
 from optimizer.verify.settings import with_openings
 from optimizer.verify.trials import CLOG, Trials, trials_of
@@ -60,6 +61,7 @@ class SettingsCard:
     modes: tuple[Mode, ...]
     clog: float
     scatter: float
+    ranges: tuple[PumpRange, ...] = ()  # between which settings each pump stays safe
 
 
 def settings_card(
@@ -102,7 +104,15 @@ def settings_card(
         _mode(system, name, there, targets, Simulated(clog, scatter, trials, known_band if number == 0 else None))
         for number, (name, there, targets) in enumerate(_ways_to_run(system, network))
     )
-    return SettingsCard(system, plan is not None, network, valves, modes, clog, scatter)
+    ranges = _ranges(system, network)
+    return SettingsCard(system, plan is not None, network, valves, modes, clog, scatter, ranges)
+
+
+def _ranges(system: System, network: Network) -> tuple[PumpRange, ...]:
+    try:
+        return safe_ranges(system, network)
+    except NetworkError:
+        return ()
 
 
 def _ways_to_run(system: System, network: Network) -> Iterator[tuple[str, Network, tuple[Target, ...]]]:

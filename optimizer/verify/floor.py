@@ -1,4 +1,4 @@
-"""All that is told of water on the floor beside the checks: what may go wrong, how pumps may be dialled, weak joints."""
+"""All that is told of water on the floor beside the checks: mishaps, how pumps may be dialled, weak joints."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.ends import Form
 from optimizer.model.kinds import SEPARABLE
-from optimizer.model.network import Network, Part, PointKind, Run
+from optimizer.model.network import Mounting, Network, Part, PointKind, Run
 from optimizer.model.safety import LeakPlace
 from optimizer.model.system import System
 from optimizer.verify.allowance import volume_of_sumps
@@ -21,7 +21,6 @@ from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, lifted_runs
 
 LIKELIHOOD = {"thread": 4.0, "union": 3.0, "barb": 2.0, "cement": 1.0}
 OLD = 2.0  # times as likely
-WORST = 5
 
 
 def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> tuple[LeakPlace, ...]:
@@ -47,7 +46,10 @@ def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float
     for run in lifted_runs(network):
         pump = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), -1)
         pressures = _pressures_m(network, run, flows_m3_s, heads_m)
+        sunk = pump == 0 and network.pumps[run.parts[0].name].mounting is Mounting.IN_WATER
         for i, joint in _joints(run.parts):
+            if sunk and i == 0:
+                continue  # under water: what comes out of it stays in the sump
             behind = i >= pump
             found.append(_place(run.name, run.parts[i : i + 2], joint, pumped if behind else reserve, pressures[i]))
     for drain in system.drains:
@@ -115,16 +117,3 @@ def _pressures_m(
             return [0.0] * i + found[i:]
         head += part_head_loss_m(run.parts[i], flows_m3_s.get(run.name, 0.0), conditions)
     return found
-
-
-def probe_words(places: tuple[LeakPlace, ...]) -> str:
-    """Return where a leak probe belongs: on the floor below the run with the worst joints; nothing without any."""
-    worst = places[:WORST]
-    if not worst:
-        return ""
-    sums: dict[str, float] = {}
-    for place in worst:
-        sums[place.run] = sums.get(place.run, 0.0) + place.likelihood * (place.water_m3 or 1.0)
-    runs = sorted(sums, key=lambda run: -sums[run])
-    where = runs[0] if len(runs) == 1 else f"{runs[0]} and a second one below {runs[1]}"
-    return f"A leak probe belongs on the floor below {where}, at the lowest place that water runs to."

@@ -26,6 +26,7 @@ from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 
+DRAIN_BACK = "power-off drain-back (limit: room in the sump)"
 _MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or past it, and its flow is not known"
 
 
@@ -116,7 +117,7 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
         for check in (*drains, _rim_check(tank, flows)):
             yield _in_doubt(check, now, after, [tank])
     if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
-        yield _in_doubt(_drain_back_check(system, now, after), now, after, fed)
+        yield _in_doubt(drain_back_check(system, now, after), now, after, fed)
         yield _restart_in_doubt(_restart_check(system, now, after), now, after, fed)
     yield from _shut_checks(now, after)
     yield from _speed_check(now, after)
@@ -196,10 +197,9 @@ def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
     return SafetyCheck(title, "height", now, after, tank.rim_m, "the tank runs over its rim before its edge takes it")
 
 
-def _drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
+def drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """The sump must hold what runs back 1.25 times over. What is known may be too much even if more is not stated."""
     limit = sump_room_m3(system, after.network)
-    title = "power-off drain-back (limit: room in the sump)"
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
     missing = [*backs[1].missing, *(["'free volume' of the sump"] if limit is None else [])]
     known = [
@@ -208,7 +208,7 @@ def _drain_back_check(system: System, now: Running, after: Running) -> SafetyChe
     unsafe = limit is not None and known[1] is not None and known[1] > limit
     why = "the sump runs over when the power fails; a check valve is not counted on"
     return SafetyCheck(
-        title, "volume", known[0], known[1], limit, ", ".join(missing) if missing and not unsafe else why
+        DRAIN_BACK, "volume", known[0], known[1], limit, ", ".join(missing) if missing and not unsafe else why
     )
 
 

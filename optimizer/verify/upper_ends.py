@@ -13,11 +13,11 @@ from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_networks
-from optimizer.model.safety import Tank
+from optimizer.model.safety import SafetyCheck, Tank
 from optimizer.model.system import System
 from optimizer.verify.drain_back import inflow_coefficients
-from optimizer.verify.running import Running
-from optimizer.verify.safety import flow_checks, in_setting
+from optimizer.verify.running import Running, running
+from optimizer.verify.safety import DRAIN_BACK, drain_back_check, flow_checks, in_setting
 from optimizer.verify.settings import with_openings
 
 _DRAWS, _SEED = 256, 20  # as of the band
@@ -51,7 +51,21 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
         else replace(check, high=max(check.after, highs[check.title]))
         for check in safety.checks
     )
-    return replace(verification, safety=replace(safety, checks=checks))
+    there = with_openings(networks[0], verification.valves)
+    return replace(verification, safety=replace(safety, checks=_with_clogged_breaks(system, there, checks)))
+
+
+def _with_clogged_breaks(system: System, network: Network, checks: tuple[SafetyCheck, ...]) -> tuple[SafetyCheck, ...]:
+    """Return the checks with a second row for what runs back where siphon breaks are clogged: they foul."""
+    if all(tank.break_depth_m is None for tank in system.tanks) or system.settings:
+        return checks
+    clogged = replace(system, tanks=tuple(replace(tank, break_depth_m=None) for tank in system.tanks))
+    at = next((i for i, check in enumerate(checks) if check.title == DRAIN_BACK), None)
+    if at is None or checks[at].limit is None:
+        return checks
+    back = drain_back_check(clogged, running(system.network), running(network))
+    row = replace(back, title=f"{DRAIN_BACK}, siphon break clogged", second=True)
+    return (*checks[: at + 1], row, *checks[at + 1 :])
 
 
 def _rise(system: System, network: Network) -> float | None:

@@ -185,14 +185,15 @@ def test_what_changes_takes_three_lines_however_many_runs_change(report: PlanRep
 
 def test_what_is_close_to_its_limit_is_named(report: PlanReport) -> None:
     checks = (
-        SafetyCheck("drain-back into the sump", "volume", 0.02, 0.0681, 0.0757, "the sump runs over"),
+        SafetyCheck("drain-back into the sump", "volume", 0.02, 0.0681, 0.0757, "the sump runs over", high=0.0795),
         SafetyCheck("flow into 'display'", "flow", 1e-4, 2e-4, 1e-3, "it floods"),
     )
     checked = replace(report, verification=replace(report.verification, safety=SafetyReport(checks)))
 
     words = safety_words(checked)  # 0.0681 m³ are 17.99 of 20.00 gal (231 cubic inches)
     assert words.startswith(
-        "All 2 checks passed; close to its limit: drain-back into the sump, 18.0 gal of 20.0 gal (90 %)"
+        "All 2 checks passed; close to its limit: drain-back into the sump, 18.0 gal of 20.0 gal (105 % at the "
+        "upper end of the flow)"
     )
     assert "display" not in words
 

@@ -1,0 +1,206 @@
+"""Floods that a careful person thinks of, by hand; safe ranges of pumps by a sweep; weak joints in order."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.model.network import Network
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict
+from optimizer.model.system import System
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.systems import load_system
+from optimizer.verify.card import _emptied
+from optimizer.verify.leaks import LIKELIHOOD, OLD, leak_places
+from optimizer.verify.running import running
+from optimizer.verify.safe_range import safe_ranges
+from optimizer.verify.safety import unsafe_when
+from optimizer.verify.scenarios import scenarios_of
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+
+FILE = """
+system: line
+units: metric
+currency: USD
+water: {salinity: 35 g/kg, temperature: 25 degC}
+surfaces: {sump: 0 m, display: 1 m}
+pumps:
+  p:
+    curve: [[0 L/h, 4 m], [6000 L/h, 0 m]]
+    ports: 1 in NPT male
+    speed: 90 %
+    speeds: [40 %, 60 %, 80 %, 90 %, 100 %]
+runs:
+  line:
+    from: sump
+    to: display
+    size: 1 in sch 40 PVC
+    parts: [pump p, adapter NPT female x socket, union, pipe 1 m, ball valve, pipe 20 cm, elbow, pipe 10 cm]
+tanks:
+  display:
+    area: 0.5 m2
+    overflow edge: 40 cm
+    rim above edge: 30 mm
+    return outlet depth: 100 mm
+    siphon break depth: 10 mm
+    start volume: 2 L
+  sump: {free volume: 40 L, pump reserve: 20 L<more>}
+drains:
+  main drain:
+    {from: display, mode: full siphon, size: 1-1/2 in sch 40 PVC, drop: 0.9 m, parts: [bulkhead, elbow, pipe 900 mm]}
+  emergency drain:
+    from: display
+    mode: emergency
+    size: 1-1/2 in sch 40 PVC
+    drop: 0.9 m
+    head over lip: <lip>
+    parts: [bulkhead, elbow, pipe 900 mm]
+targets: {line: at least 900 L/h}
+"""
+
+
+def system(tmp_path: Path, lip: str = "30 mm", more: str = "") -> System:
+    file = tmp_path / "line.yaml"
+    file.write_text(FILE.replace("<more>", more).replace("<lip>", lip), encoding="utf-8")
+    return load_system(file, load_catalog())
+
+
+def told(there: System, flow_m3_s: float) -> dict[str, Scenario]:
+    return {one.title: one for one in scenarios_of(there, there.network, {"line": flow_m3_s})}
+
+
+FLOW = 1000 / 3.6e6  # 1,000 L/h
+
+
+def over_edge_m(flow_m3_s: float, edge_m: float) -> float:
+    """Return the head over an edge by Q = 1.66 L h^1.5 (Texas Hydraulic Design Manual, eq. 10-30)."""
+    return float((flow_m3_s / (1.66 * edge_m)) ** (2 / 3))
+
+
+def test_a_clogged_siphon_break_lets_the_tank_run_down_to_its_outlet(tmp_path: Path) -> None:
+    # By hand: 0.5 m² times the head over 40 cm of edge and 10 mm to the hole, or 100 mm to the outlet; 45 L more, of
+    # which pipe and drain water (the same in both) come on top.
+    rows = told(system(tmp_path), FLOW)
+    open_, clogged = rows["the power fails"], rows["the power fails and the siphon break is clogged"]
+    assert open_.water_m3 is not None
+    assert clogged.water_m3 is not None
+    assert clogged.water_m3 - open_.water_m3 == pytest.approx(0.5 * 0.090, rel=1e-9)
+    assert open_.water_m3 > 0.5 * (over_edge_m(FLOW, 0.4) + 0.010)
+    assert clogged.spilled_m3 == pytest.approx(clogged.water_m3 - 0.040, rel=1e-9)
+    assert (open_.spilled_m3, open_.verdict, clogged.verdict) == (0.0, Verdict.SAFE, Verdict.UNSAFE)
+
+
+def test_half_of_the_teeth_blocked_lifts_the_water_by_the_two_thirds_power(tmp_path: Path) -> None:
+    # By hand: h over 20 cm is 2^(2/3) of h over 40 cm; at 1,000 L/h 8.88 mm against 5.59 mm, over 0.5 m².
+    row = told(system(tmp_path), FLOW)["half of the overflow of 'display' is blocked"]
+    whole = over_edge_m(FLOW, 0.4)
+    assert whole == pytest.approx(5.59e-3, abs=0.01e-3)
+    assert row.water_m3 == pytest.approx(0.5 * whole * (2 ** (2 / 3) - 1), rel=1e-6)
+    assert row.verdict is Verdict.SAFE
+
+
+def test_half_of_the_teeth_blocked_at_a_low_rim_spills_what_the_sump_gives_less_what_fills_the_tank(
+    tmp_path: Path,
+) -> None:
+    # By hand: the rim 7 mm over the edge; half the edge takes 1.66 * 0.2 * 0.007^1.5, the flow is more. The sump gives
+    # 20 L; 0.5 m² up from 5.59 to 7 mm takes 0.7 L of them.
+    there = system(tmp_path)
+    low = replace(there, tanks=tuple(replace(t, rim_m=0.007) if t.rim_m else t for t in there.tanks))
+    row = told(low, FLOW)["half of the overflow of 'display' is blocked"]
+    assert row.spilled_m3 == pytest.approx(0.020 - 0.5 * (0.007 - over_edge_m(FLOW, 0.4)), rel=1e-6)
+    assert row.verdict is Verdict.UNSAFE
+
+
+def test_a_blocked_main_drain_leaves_the_emergency_drain_alone(tmp_path: Path) -> None:
+    # By hand: 1.66 pi 0.0404 m (1-1/2 in., average wall) times 0.01^1.5 takes 760 L/h at 10 mm, a fifth of 3 cm's.
+    title = "the main drain of 'display' is blocked"
+    assert told(system(tmp_path), FLOW)[title].verdict is Verdict.SAFE
+    over = told(system(tmp_path, lip="10 mm"), FLOW)[title]
+    assert over.verdict is Verdict.UNSAFE
+    assert over.spilled_m3 == pytest.approx(0.020 - 0.5 * (0.030 - over_edge_m(FLOW, 0.4)), rel=1e-6)
+    none = replace(system(tmp_path), drains=system(tmp_path).drains[:1])
+    assert told(none, FLOW)[title].verdict is Verdict.UNSAFE
+
+
+def test_an_open_joint_at_the_pump_lets_out_the_sump_and_what_runs_back(tmp_path: Path) -> None:
+    rows = told(system(tmp_path), FLOW)
+    back = rows["the power fails"].water_m3
+    assert back is not None
+    drains = 0.9 * np.pi / 4 * 0.0404**2  # what stands in the drain's pipe goes to the sump, not to the joint
+    row = rows["a joint comes apart at the pump in 'line'"]
+    assert row.water_m3 == pytest.approx(0.020 + back - drains, abs=0.6e-3)  # its bulkhead and elbow hold 0.3 L or so
+    assert row.verdict is Verdict.UNSAFE
+
+
+def test_what_the_file_does_not_say_is_named_with_its_key(tmp_path: Path) -> None:
+    title = "the sump leaks and the top-up goes on"
+    silent = told(system(tmp_path), FLOW)[title]
+    assert silent.verdict is Verdict.UNCHECKED
+    assert silent.missing == ("'top-up volume' of the sump (0 where there is none)",)
+    stated = told(system(tmp_path, more=", top-up volume: 15 L"), FLOW)[title]
+    assert stated.spilled_m3 == pytest.approx(0.015)
+    assert title not in told(system(tmp_path, more=", top-up volume: 0 L"), FLOW)
+
+
+def test_the_start_takes_what_gathers_before_the_drains_pull(tmp_path: Path) -> None:
+    assert told(system(tmp_path), FLOW)["the power comes back"].water_m3 == pytest.approx(0.002)
+
+
+def test_a_check_is_close_where_only_the_upper_end_of_the_flow_is_too_much() -> None:
+    def verdict(after: float, high: float | None, second: bool = False) -> Verdict:
+        return SafetyCheck("", "flow", 1.0, after, 10.0, "why", high=high, second=second).verdict
+
+    assert [verdict(9.3, None), verdict(9.3, 9.9), verdict(9.3, 10.2)] == [Verdict.SAFE, Verdict.SAFE, Verdict.CLOSE]
+    assert [verdict(11.0, 12.0), verdict(11.0, None, second=True)] == [Verdict.UNSAFE, Verdict.CLOSE]
+    assert SafetyCheck("", "flow", 1.0, 9.3, 10.0, "", high=10.2).spare == pytest.approx(-0.02)
+
+
+def at_speed(network: Network, name: str, speed: float) -> Network:
+    return replace(network, pumps={**network.pumps, name: replace(network.pumps[name], speed=speed)})
+
+
+@pytest.mark.parametrize("lip", ["30 mm", "15 mm"])
+def test_a_sweep_over_the_dial_finds_the_same_safe_range(tmp_path: Path, lip: str) -> None:
+    check_range(system(tmp_path, lip=lip))
+
+
+@pytest.mark.parametrize("name", ["cellar-sump", "metric-unions"])
+def test_a_sweep_over_the_dial_finds_the_same_safe_range_of_examples(name: str) -> None:
+    check_range(load_system(EXAMPLES / f"{name}.yaml", load_catalog()))
+
+
+def check_range(there: System) -> None:
+    """Hold the range against every percent of the dial, each solved and judged by the checks of plans."""
+    (found,) = safe_ranges(there, there.network)
+    (pump,) = there.network.pumps.values()
+    assert found.low is not None
+    assert found.high is not None
+    bottom, top = min(pump.speeds), max(pump.speeds)
+    good = []
+    for percent in range(round(100 * bottom), round(100 * top) + 1):
+        network = at_speed(there.network, pump.name, percent / 100)
+        now = running(network)
+        wrong = [*unsafe_when(there, now), *_emptied(network, now.flows_m3_s)]
+        if not [words for words in wrong if "sump can give" not in words]:
+            good.append(percent / 100)
+    assert found.low == pytest.approx(min(good), abs=0.01)
+    assert found.high == pytest.approx(max(good), abs=0.01)
+
+
+def test_joints_come_in_the_order_of_the_trade(tmp_path: Path) -> None:
+    # Thread before union before barb before cement, old before new: common practice, no source.
+    assert LIKELIHOOD["thread"] > LIKELIHOOD["union"] > LIKELIHOOD["barb"] > LIKELIHOOD["cement"]
+    assert OLD > 1.0
+    there = system(tmp_path)
+    places = leak_places(there, there.network, running(there.network).flows_m3_s)
+    assert [place.method for place in places[:1]] == ["union"]  # the pump's thread is under water
+    likelihoods = [place.likelihood * (place.water_m3 or 0.0) for place in places]
+    assert likelihoods == sorted(likelihoods, reverse=True)
+    dry = replace(there, network=replace(there.network, pumps={"p": replace(there.network.pumps["p"], mounting="dry")}))
+    first = leak_places(dry, dry.network, running(dry.network).flows_m3_s)[0]
+    assert (first.method, first.old) == ("thread", True)
+    assert first.pressure_m == pytest.approx(1.0, abs=0.6)  # the display's height, and what the line loses
