@@ -34,7 +34,7 @@ from optimizer.documents.report_html import (
     table,
 )
 from optimizer.documents.settings_card import avoid_lines, dial_lines, meter_tables, reading_lines, valve_rows
-from optimizer.documents.text import demand_words
+from optimizer.documents.text import demand_words, speeds_words
 from optimizer.documents.words import flow_span, money, wanted_words
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.model.plan import DemandCheck
@@ -62,6 +62,7 @@ def answer(facts: ReportFacts) -> str:
     return (
         (paragraph("Unsafe today, whatever is planned:", "alarm") + items(today, "alarm") if today else "")
         + items(found.changes)
+        + "".join(paragraph(words) for words in (speeds_words(report),) if words)
         + _flows(facts)
         + heading("Cost, work and safety")
         + facts_list([total, *found.facts])

@@ -276,7 +276,7 @@ _ROWS = (
         relax=_no_certainty,
     ),
     RuleRow(
-        "labour",
+        "labor",
         "labour_cents_per_hour",
         _W.MONEY_AN_HOUR,
         "30 USD/h",

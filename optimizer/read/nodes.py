@@ -216,14 +216,23 @@ class Entry:
     value: Node
 
 
-def entries(reading: Reading, node: Node, what: str, keys: Sequence[str] | None = None) -> dict[str, Entry]:
-    """Return the entries of a mapping by key; duplicate and unknown keys are faults. `keys` None: the owner's names."""
+def entries(
+    reading: Reading,
+    node: Node,
+    what: str,
+    keys: Sequence[str] | None = None,
+    also: Mapping[str, str] | None = None,
+) -> dict[str, Entry]:
+    """Return the entries of a mapping by key; duplicate and unknown keys are faults. `keys` None: the owner's names.
+
+    `also` are other words for some of the keys: such an entry is found under the key itself.
+    """
     if node.pairs is None:
         reading.fault(node.place, f"{node.shape} as {what}", "'key: value' pairs")
         return {}
     found: dict[str, Entry] = {}
     for key_node, value in node.pairs:
-        key = key_node.text
+        key = (also or {}).get(key_node.text or "", key_node.text)
         if not key:
             reading.fault(key_node.place, f"{key_node.shape} as a key in {what}", "a name")
         elif keys is None and (why := name_fault(key)):

@@ -78,7 +78,6 @@ KEYS = (
     "runs",
     "targets",
     "modes",
-    "settings",
     "rules",
     "pipe",
     "measured",
@@ -87,6 +86,7 @@ KEYS = (
     "tanks",
     "drains",
 )
+ALSO = {"settings": "modes"}
 MOST_RUNS, MOST_PARTS = 2_000, 20_000  # far beyond any plumbing: a slip, or a file that is none
 POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
@@ -107,13 +107,6 @@ class _RawRun:
         return len(self.ends) == 2 and self.size is not None
 
 
-def _modes(reading: Reading, found: Mapping[str, Entry]) -> Entry | None:
-    """Return what stands under `modes`, which a file may call `settings` as well."""
-    if "modes" in found and "settings" in found:
-        reading.fault(found["settings"].place, "both 'modes' and 'settings'", "one of the two: they mean the same")
-    return found.get("modes", found.get("settings"))
-
-
 def load_system(path: Path, catalog: Catalog) -> System:
     """Return the system that a file describes, its parts looked up in the catalog.
 
@@ -130,7 +123,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         With every fault of the file, in file order, as `file:line:column`.
     """
     reading, root = read_tree(Path(path))
-    found = entries(reading, root, "a system file", KEYS)
+    found = entries(reading, root, "a system file", KEYS, ALSO)
     if root.pairs is None:
         reading.finish()
     _note_missing_keys(reading, root, found)
@@ -140,7 +133,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
     named = Named(runs, devices_in(network.runs))
     targets = read_targets(reading, found.get("targets"), named, unit_system)
-    settings = read_settings(reading, _modes(reading, found), named, network.pumps, targets, unit_system)
+    settings = read_settings(reading, found.get("modes"), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
     measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)

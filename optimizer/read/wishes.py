@@ -26,6 +26,7 @@ from optimizer.read.nodes import (
 from optimizer.read.stores import PIPE_WORDS, read_store
 from optimizer.read.words import in_size_order, parse_size, pipe_sizes
 
+_ALSO = {"labour": "labor"}
 _SELLERS = {"own lists": True, "every catalog": False}
 
 
@@ -33,7 +34,7 @@ def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_sys
     """Return the rules; what is left out, or cannot be read, keeps its default."""
     if entry is None:
         return Rules()
-    found = entries(reading, entry.value, "rules", list(RULES))
+    found = entries(reading, entry.value, "rules", list(RULES), _ALSO)
     told: dict[str, Any] = {}
     for key, each in found.items():
         value = _READERS[RULES[key].written](reading, each, catalog, unit_system)

@@ -2,7 +2,7 @@
 
     python tests/cli/readme.py
 
-writes today's output and the table of rules, and with `--times` today's times, into the README.
+writes today's output and the tables of rules and of terms, and with `--times` today's times, into the README.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ ROOT = Path(__file__).parent.parent.parent
 sys.path.insert(0, str(ROOT))  # run by hand, the copy that the README lies in is the one that it tells of
 
 from optimizer.documents.rules_table import rules_markdown  # noqa: E402
+from optimizer.documents.terms import terms_markdown  # noqa: E402
 
 README = ROOT / "README.md"
 _CONSOLE = re.compile(r"(?<=```console\n).*?(?=```)", re.DOTALL)
@@ -28,6 +29,7 @@ _PYTHON = re.compile(r"(?<=```python\n).*?(?=```)", re.DOTALL)
 _YAML = re.compile(r"(?<=```yaml\n).*?(?=```)", re.DOTALL)
 _SHELL = re.compile(r"(?<=```sh\n).*?(?=```)", re.DOTALL)
 _RULES = re.compile(r"(?<=<!-- rules -->\n).*?(?=<!-- end of rules -->)", re.DOTALL)
+_TERMS = re.compile(r"(?<=<!-- terms -->\n).*?(?=<!-- end of terms -->)", re.DOTALL)
 _TIMES = re.compile(r"(?<=<!-- times -->\n).*?(?=<!-- end of times -->)", re.DOTALL)
 
 
@@ -65,6 +67,12 @@ def rules_table() -> str:
     return table
 
 
+def terms_table() -> str:
+    """Return the table of terms as it stands in the README."""
+    (table,) = _TERMS.findall(readme())
+    return table
+
+
 def timed_commands() -> list[str]:
     """Return the commands of the table of times."""
     return [command for table in _TIMES.findall(readme()) for command in re.findall(r"`(retrofit [^`]+)`", table)]
@@ -92,6 +100,7 @@ def main() -> None:
         shutil.copytree(ROOT / "examples", Path(folder) / "examples")
         text = with_output(text, _run_in(folder))
     text = _RULES.sub(lambda _: rules_markdown(), text)
+    text = _TERMS.sub(lambda _: terms_markdown(), text)
     if "--times" in sys.argv:
         words = [sys.executable, str(ROOT / "tests" / "benchmarks" / "command_times.py")]
         table = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True).stdout

@@ -87,9 +87,7 @@ def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
     assert "No plan was found for even 1 % of the minimum flows: the time limit came." in page
     assert f"`retrofit frontier {system} --time-limit 600` looks longer." in page
     assert "Speeds by mode: day: return 100 %; night: return 80 %." in page
-    assert (
-        page.count("Where one setting only is shown, after the work it is &#x27;day&#x27;, the first in the file.") == 4
-    )
+    assert page.count("Where only one mode is shown, it is &#x27;day&#x27;, the first in the file.") == 4
 
 
 def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path) -> None:

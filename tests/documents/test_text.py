@@ -36,7 +36,7 @@ def test_a_plan_for_several_settings_says_the_speeds_in_each_and_which_one_singl
 
     assert f"Speeds by mode: day: {pump} 100 %; night: {pump} 60 %." in " ".join(words.split())
     assert "Where only one mode is shown, it is 'day'" in " ".join(words.split())
-    assert "Speeds in the settings" not in plain_text(plan_blocks(report))
+    assert "Speeds by mode" not in plain_text(plan_blocks(report))
 
 
 def solution() -> NetworkSolution:

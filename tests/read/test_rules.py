@@ -31,6 +31,7 @@ def rules(tmp_path: Path, words: str) -> Rules:
         ("brass allowed: yes", "allow_unsafe_metals", True),
         ("keep unions: no", "keep_services", False),
         ("other pumps: yes", "other_pumps", True),
+        ("labor: 30 USD/h", "labour_cents_per_hour", 3000),
         ("labour: 30 USD/h", "labour_cents_per_hour", 3000),
         ("electricity: 0.30 USD/kWh", "electricity_cents_per_kwh", pytest.approx(30.0)),
         ("count for: 10 h", "horizon_h", pytest.approx(10.0)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from textwrap import dedent
 
@@ -11,6 +12,7 @@ from optimizer.errors import InputError
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import Share, System
 from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 
 UNIT = 231 * 0.0254**3 / 3600  # a gallon is 231 cubic inches (NIST Handbook 44, appendix C)
@@ -144,3 +146,34 @@ def test_what_can_not_be_meant_is_said_with_what_can(
 
     for word in words:
         assert word in str(caught.value)
+
+
+def test_modes_and_settings_mean_the_same(catalog: Catalog, tmp_path: Path) -> None:
+    modes = read("modes: {night: {return: 50 %}}", catalog, tmp_path).settings
+
+    assert [replace(one, place="") for one in modes] == [
+        replace(one, place="") for one in read("settings: {night: {return: 50 %}}", catalog, tmp_path).settings
+    ]
+    with pytest.raises(InputError, match="'modes' for the second time"):
+        read("modes: {night: {return: 50 %}}\nsettings: {day: {return: 100 %}}", catalog, tmp_path)
+
+
+def test_tanks_and_drains_may_be_told_in_the_words_of_the_output(catalog: Catalog, tmp_path: Path) -> None:
+    shipped, new = data_directory("examples") / "cellar-sump.yaml", tmp_path / "words.yaml"
+    old = shipped.read_text(encoding="utf-8")
+    for key, word in (
+        ("overflow edge", "weir length"),
+        ("rim above edge", "freeboard"),
+        ("pump reserve", "usable water"),
+        ("drop", "fall"),
+        ("head over lip", "water depth over the standpipe"),
+    ):
+        assert f"{key}: " in old
+        old = old.replace(f"{key}: ", f"{word}: ")
+    new.write_text(old, encoding="utf-8")
+
+    told, plain = (load_system(path, catalog) for path in (new, shipped))
+
+    assert [replace(tank, place="") for tank in told.tanks] == [replace(tank, place="") for tank in plain.tanks]
+    assert [drain.drop_m for drain in told.drains] == [drain.drop_m for drain in plain.drains]
+    assert [drain.lip_head_m for drain in told.drains] == [drain.lip_head_m for drain in plain.drains]
