@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
+from optimizer.model.safety import Check
+
 
 @dataclass(frozen=True, slots=True)
 class Rules:
@@ -32,6 +34,7 @@ class Rules:
     margin: float = 0.0  # the share by which every minimum flow can be exceeded at once
     certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
     store: str = ""  # whose stock lengths count; empty: the usual ones
+    accepted: tuple[Check, ...] = ()  # what is unsafe today and may stay so, if no worse
 
 
 class Written(Enum):
@@ -49,6 +52,7 @@ class Written(Enum):
     SELLERS = auto()
     STORE = auto()
     SECOND_PUMP = auto()
+    CHECKS = auto()
     SHARE = auto()
 
 
@@ -323,6 +327,15 @@ _ROWS = (
         "the usual one",
         "whose lengths of pipe count: home center or supply house",
         "takeoff/cutting.py",
+    ),
+    RuleRow(
+        "accept",
+        "accepted",
+        _W.CHECKS,
+        "as it is today",
+        "nothing",
+        "what is unsafe already may stay so, if no worse; or a list, such as [freeboard, pump reserve]",
+        "verify/safety.py",
     ),
 )
 RULES: dict[str, RuleRow] = {row.key: row for row in _ROWS}

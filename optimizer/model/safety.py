@@ -78,6 +78,23 @@ class Drain:
         return self.parts[0].end_bores_m[0]
 
 
+class Check(StrEnum):
+    """What is checked of a plumbing. The value is the word of the system file for it, under `accept`."""
+
+    MAIN_DRAIN = "main drain"
+    EMERGENCY_DRAIN = "emergency drain"
+    GRAVITY_LINES = "gravity lines"
+    FREEBOARD = "freeboard"
+    DRAIN_BACK = "drain-back"
+    PUMP_RESERVE = "pump reserve"
+    PRESSURE = "pressure"
+    DEAD_HEAD = "dead-headed pump"
+    SPEED = "speed"  # told, and never unsafe
+
+
+AS_IT_IS = tuple(check for check in Check if check is not Check.SPEED)  # what may be accepted
+
+
 class Verdict(StrEnum):
     SAFE = "safe"
     CLOSE = "close"  # safe as calculated, and not at the upper end of what the flow may be
@@ -89,11 +106,13 @@ class Verdict(StrEnum):
 class SafetyCheck:
     """One thing that was compared with its limit, today and after the work.
 
-    `quantity` says what the numbers are: "flow" [m³/s], "volume" [m³], "height" [m], "pressure" [Pa] or "speed" [m/s].
-    `now` and `after` may not be more than `limit` (of drains: what has to be carried, and what can be). What can not be
-    told is None. `why` says what it is about: of an unsafe one what will happen, of an unchecked one what to state.
+    `check` is what it is a case of. `quantity` says what the numbers are: "flow" [m³/s], "volume" [m³], "height" [m],
+    "pressure" [Pa] or "speed" [m/s]. `now` and `after` may not be more than `limit` (of drains: what has to be carried,
+    and what can be). What can not be told is None. `why` says what it is about: of an unsafe one what will happen, of
+    an unchecked one what to state.
     """
 
+    check: Check
     title: str
     quantity: str
     now: float | None
@@ -229,8 +248,9 @@ class LeakPlace:
 class SafetyReport:
     """What was checked, and what is to be said of it.
 
-    `failures` forbid the plan; `today` is what is unsafe as it stands, to be said first; `warnings` are to be minded;
-    `unchecked` says what could not be checked and what to state in the file for it.
+    `failures` forbid the plan: what it makes unsafe, or leaves unsafe that is so today without the rules accepting it.
+    `today` is what is unsafe as it stands, to be said first; `warnings` are to be minded; `unchecked` says what
+    could not be checked and what to state in the file for it.
     """
 
     checks: tuple[SafetyCheck, ...] = ()

@@ -10,6 +10,7 @@ from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog
 from optimizer.model.rules import RULES, Rules, Written
+from optimizer.model.safety import AS_IT_IS, Check
 from optimizer.ranges import money, noting
 from optimizer.read.nodes import (
     Entry,
@@ -132,6 +133,18 @@ def _sizes(reading: Reading, node: Node, catalog: Catalog) -> tuple[str, ...]:
     return tuple(in_size_order(found))
 
 
+_AS_IT_IS = "as it is today"
+
+
+def _checks(reading: Reading, node: Node) -> tuple[Check, ...]:
+    """Return the checks of safety that may fail as they do today: all of them, or those of a list."""
+    words = {check.value: (check,) for check in AS_IT_IS}
+    if node.items is None:
+        return choice(reading, node, {_AS_IT_IS: AS_IT_IS, **words}) or ()
+    found = [choice(reading, item, words) or () for item in node.items]
+    return tuple(dict.fromkeys(check for each in found for check in each))
+
+
 _Reader = Callable[[Reading, Entry, Catalog, str], Any]
 # How each kind of value is read; None where it can not be, which is a fault by then.
 _READERS: dict[Written, _Reader] = {
@@ -145,6 +158,7 @@ _READERS: dict[Written, _Reader] = {
     Written.TIME: lambda reading, entry, catalog, system: _time(reading, entry),
     Written.PIPE_SALE: lambda reading, entry, catalog, system: choice(reading, entry.value, PIPE_WORDS),
     Written.SELLERS: lambda reading, entry, catalog, system: choice(reading, entry.value, _SELLERS),
+    Written.CHECKS: lambda reading, entry, catalog, system: _checks(reading, entry.value),
     Written.STORE: lambda reading, entry, catalog, system: read_store(reading, entry),
     Written.SHARE: lambda reading, entry, catalog, system: _share(reading, entry),
     Written.SECOND_PUMP: lambda reading, entry, catalog, system: None,  # `read/second_pump.py` does, over the network

@@ -28,7 +28,7 @@ from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.search.unknown_pumps import find_any
-from optimizer.verify.allowance import allowances_of, flow_limits_m3_s, most_pipe_volume_m3
+from optimizer.verify.allowance import allowance_of, allowances_of, most_pipe_volume_m3
 from optimizer.verify.drain_back import inflow_m3_s
 
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
@@ -186,7 +186,7 @@ def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
     stated = {tank.name: tank for tank in system.tanks}
     return any(
         name in stated and inflow_m3_s(network, least_m3_s, stated[name]) > most
-        for name, most in flow_limits_m3_s(system, network).items()
+        for name, most in allowance_of(system, today_counts=True).most_m3_s.items()
     )
 
 

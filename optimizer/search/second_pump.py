@@ -23,7 +23,7 @@ from optimizer.search.checks import verdicts
 from optimizer.search.flow_search import Progress
 from optimizer.search.pumps_plan import find_one
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.verify.allowance import Allowance, allowances_of, flow_limits_m3_s
+from optimizer.verify.allowance import Allowance, allowance_of, allowances_of
 from optimizer.verify.drain_back import inflow_m3_s
 
 
@@ -164,7 +164,7 @@ def _too_much(system: System) -> bool:
     network = system.network
     least = dict.fromkeys(network.runs, 0.0) | {t.run: t.low_m3_s for t in system.targets if t.is_plain}
     stated = {tank.name: tank for tank in system.tanks}
-    limits = flow_limits_m3_s(system, network)
+    limits = allowance_of(system, today_counts=True).most_m3_s
     return any(inflow_m3_s(network, least, stated.get(name, Tank(name))) > most for name, most in limits.items())
 
 

@@ -10,7 +10,7 @@ from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network
-from optimizer.model.safety import WORSE, DrainMode, Tank
+from optimizer.model.safety import WORSE, Check, DrainMode, Tank
 from optimizer.model.system import System
 from optimizer.verify.drain_back import (
     DEVICE_VOLUME,
@@ -132,17 +132,19 @@ class Allowance:
 def allowance_of(system: System, *, today_counts: bool) -> Allowance:
     """Return what tanks, drains and sumps take in a system as it is run in one setting (see `System.ways_to_run`).
 
-    Where `today_counts`, what is too much already may stay as it is: the work may not make it worse.
+    Where `today_counts`, what is too much already and accepted by the rules may stay as it is: the work may not make it
+    worse.
     """
-    network = system.network
+    network, accepted = system.network, system.rules.accepted if today_counts else ()
     now = solve_network(network).flows_m3_s
-    limits = flow_limits_m3_s(system, network)
-    if today_counts:
-        for name, most in limits.items():
-            flow = inflow_m3_s(network, now, _tank_of(system, name))
-            limits[name] = max(most, flow * _NOT_WORSE) if flow > most else most
+    limits = {}
+    for name, each in _flow_limits(system, network).items():
+        flow = inflow_m3_s(network, now, _tank_of(system, name))
+        limits[name] = min(
+            max(most, flow * _NOT_WORSE) if check in accepted and flow > most else most for check, most in each
+        )
     moving = all(now[run.name] > STILL_M3_S for run in running_pump_runs(network))
-    return Allowance(system, limits, most_back_m3(system, now, today_counts), moving or not today_counts)
+    return Allowance(system, limits, most_back_m3(system, now, today_counts), moving or Check.DEAD_HEAD not in accepted)
 
 
 def allowances_of(system: System, *, today_counts: bool) -> tuple[Allowance, ...]:
@@ -156,18 +158,24 @@ def _tank_of(system: System, name: str) -> Tank:
 
 def flow_limits_m3_s(system: System, network: Network) -> dict[str, float]:
     """Return the most that drains and rim let run into each tank [m³/s]; tanks that state neither are left out."""
-    limits: dict[str, float] = {}
+    return {name: min(most for _, most in each) for name, each in _flow_limits(system, network).items()}
+
+
+def _flow_limits(system: System, network: Network) -> dict[str, list[tuple[Check, float]]]:
+    """Return the most that may run into each tank by each check of it [m³/s]; tanks that state nothing are left out."""
+    limits: dict[str, list[tuple[Check, float]]] = {}
     for name in fed_surfaces(network):
         own = [drain for drain in system.drains if drain.tank == name]
-        groups = (
-            [drain for drain in own if drain.mode is not DrainMode.EMERGENCY],
-            [drain for drain in own if drain.mode is DrainMode.EMERGENCY],
-        )
-        found = [together_m3_s(group, network.water) for group in groups if group]
-        found.append(_over_edge_m3_s(_tank_of(system, name)))
-        known = [flow for flow in found if flow is not None]
+        working = [drain for drain in own if drain.mode is not DrainMode.EMERGENCY]
+        emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
+        found = [
+            (Check.MAIN_DRAIN, together_m3_s(working, network.water) if working else None),
+            (Check.EMERGENCY_DRAIN, together_m3_s(emergency, network.water) if emergency else None),
+            (Check.FREEBOARD, _over_edge_m3_s(_tank_of(system, name))),
+        ]
+        known = [(check, flow) for check, flow in found if flow is not None]
         if known:
-            limits[name] = min(known)
+            limits[name] = known
     return limits
 
 
@@ -212,19 +220,22 @@ def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bo
     """Return the most that may run back after the work [m³]; None where too little is stated to tell.
 
     It must fit into the sump with its freeboard, and what the pump takes before it is back must not empty the sump.
-    Where it is too much already, the work may at least not add to it, if `today_counts`.
+    Where it is too much already and the rules accept that, the work may at least not add to it, if `today_counts`; a
+    pump that is short of water at every start already no plan mends: nothing may run back.
     """
-    network = system.network
+    network, accepted = system.network, system.rules.accepted
     now = drain_back(network, now_m3_s, system.tanks, system.drains)
     room, reserve = sump_room_m3(system, network), volume_of_sumps(system, network, "reserve_m3")
     start = [_tank_of(system, name).start_volume_m3 for name in fed_surfaces(network)]
     untold = [text for text in now.missing if DEVICE_VOLUME not in text]
     limits = []
     if room is not None:
-        limits.append(max(room, now.total_m3 * _NOT_WORSE) if today_counts and now.total_m3 > room else room)
+        stays = today_counts and Check.DRAIN_BACK in accepted and now.total_m3 > room
+        limits.append(max(room, now.total_m3 * _NOT_WORSE) if stays else room)
     if reserve is not None and start and None not in start and not untold:
         gathers = sum(volume for volume in start if volume is not None)
-        limits.append(now.total_m3 + max(gathers * (_NOT_WORSE - 1.0), reserve - gathers))
+        short = reserve < gathers and Check.PUMP_RESERVE not in accepted
+        limits.append(0.0 if short else now.total_m3 + max(gathers * (_NOT_WORSE - 1.0), reserve - gathers))
     return min(limits, default=None)
 
 

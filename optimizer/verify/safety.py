@@ -12,7 +12,8 @@ from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces, mouths_of
 from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
-from optimizer.model.safety import DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
+from optimizer.model.rules import Rules
+from optimizer.model.safety import Check, DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
 from optimizer.verify.drain_back import (
@@ -40,7 +41,8 @@ def safety_today(system: System) -> SafetyReport:
 
 
 def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyReport:
-    """Return what of a plan is unsafe. `failures` are what the work makes unsafe, or more unsafe than it is today.
+    """Return what of a plan is unsafe. `failures` are what the work makes unsafe, or more unsafe than it is
+    today, and what it leaves unsafe without the owner accepting that.
 
     Parameters
     ----------
@@ -162,14 +164,14 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
     working = [drain for drain in own if drain.mode is not DrainMode.EMERGENCY]
     emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
     water = system.network.water
-    for what, drains, why in (
-        ("main", working, "the water then rises to the emergency drain, or over the rim"),
-        ("emergency", emergency, "with the main drain blocked the tank runs over"),
+    for check, what, drains, why in (
+        (Check.MAIN_DRAIN, "main", working, "the water then rises to the emergency drain, or over the rim"),
+        (Check.EMERGENCY_DRAIN, "emergency", emergency, "with the main drain blocked the tank runs over"),
     ):
         carried = together_m3_s(drains, water) if drains else None
         state = "a drain of this kind under 'drains'" if not drains else "'drop' and 'head over lip' of its drains"
         title = f"flow into {tank.name!r} (limit: {what} drain)"
-        yield SafetyCheck(title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
+        yield SafetyCheck(check, title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
 
 
 def _has_drains(system: System, tank: Tank) -> bool:
@@ -183,18 +185,21 @@ def _line_checks(tank: Tank, now: Running, after: Running) -> Iterator[SafetyChe
     today, then = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (now, after))
     limit_now, limit = (gravity_capacity_m3_s(each.network, tank.name) for each in (now, after))
     why = "the tank runs over"
-    yield SafetyCheck(title, "flow", today, then, limit, why, limit_now, why)
+    yield SafetyCheck(Check.GRAVITY_LINES, title, "flow", today, then, limit, why, limit_now, why)
     title = f"flow into {tank.name!r} (limit: emergency drain)"
-    yield SafetyCheck(title, "flow", today, then, None, "a drain of this kind under 'drains'")
+    lack = "a drain of this kind under 'drains'"
+    yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, None, lack)
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
     title = f"water depth at the overflow of {tank.name!r} (limit: freeboard)"
     if tank.overflow_edge_m is None or tank.rim_m is None:
-        return SafetyCheck(title, "height", None, None, tank.rim_m, "'overflow edge' and 'rim above edge' of the tank")
+        lack = "'overflow edge' and 'rim above edge' of the tank"
+        return SafetyCheck(Check.FREEBOARD, title, "height", None, None, tank.rim_m, lack)
     edge = tank.overflow_edge_m
     now, after = (weir_head_m(edge, flow) for flow in flows)
-    return SafetyCheck(title, "height", now, after, tank.rim_m, "the tank runs over its rim before its edge takes it")
+    why = "the tank runs over its rim before its edge takes it"
+    return SafetyCheck(Check.FREEBOARD, title, "height", now, after, tank.rim_m, why)
 
 
 def drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
@@ -207,9 +212,8 @@ def drain_back_check(system: System, now: Running, after: Running) -> SafetyChec
     ]
     unsafe = limit is not None and known[1] is not None and known[1] > limit
     why = "the sump runs over when the power fails; a check valve is not counted on"
-    return SafetyCheck(
-        DRAIN_BACK, "volume", known[0], known[1], limit, ", ".join(missing) if missing and not unsafe else why
-    )
+    said = ", ".join(missing) if missing and not unsafe else why
+    return SafetyCheck(Check.DRAIN_BACK, DRAIN_BACK, "volume", known[0], known[1], limit, said)
 
 
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
@@ -224,11 +228,11 @@ def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
         missing.append("'start volume' of the tanks that the pump feeds")
     missing += [text for text in backs[1].missing if DEVICE_VOLUME not in text]  # a device holds as much as before
     if missing:
-        return SafetyCheck(title, "volume", None, None, reserve, ", ".join(missing))
+        return SafetyCheck(Check.PUMP_RESERVE, title, "volume", None, None, reserve, ", ".join(missing))
     gathers = sum(volume for volume in start if volume is not None)
     more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
     why = "the pump sucks air at every start; top up the sump only as far as it holds the drain-back"
-    return SafetyCheck(title, "volume", gathers, gathers + more, reserve, why)
+    return SafetyCheck(Check.PUMP_RESERVE, title, "volume", gathers, gathers + more, reserve, why)
 
 
 def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
@@ -242,11 +246,14 @@ def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
         why = "{} may burst; ratings are those of cool water, warm plastic bears less"
         title = "shut-off pressure (limit: rating of the weakest part)"
         (rating, words), (rating_now, words_now) = min(rated), min(rated_today, default=(None, ""))
-        yield SafetyCheck(title, "pressure", today, then, rating, why.format(words), rating_now, why.format(words_now))
+        said = why.format(words)
+        yield SafetyCheck(
+            Check.PRESSURE, title, "pressure", today, then, rating, said, rating_now, why.format(words_now)
+        )
     if unrated:
         some = ", ".join(unrated[:3]) + (", ..." if len(unrated) > 3 else "")
         title = "shut-off pressure (parts without a rating)"
-        yield SafetyCheck(title, "pressure", today, then, None, f"a pressure rating of {some}")
+        yield SafetyCheck(Check.PRESSURE, title, "pressure", today, then, None, f"a pressure rating of {some}")
 
 
 def _ratings(network: Network) -> tuple[list[tuple[float, str]], list[str]]:
@@ -297,23 +304,23 @@ def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
     )
     if pump_runs(after.network):
         why = "the pump heats the water in it until it fails"
-        yield SafetyCheck("dead-headed pumps (they overheat)", "count", today, then, 0.0, why)
+        yield SafetyCheck(Check.DEAD_HEAD, "dead-headed pumps (they overheat)", "count", today, then, 0.0, why)
 
 
 def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:
     """The speed of water is told, and warned of where the plan is checked; it forbids nothing that stands."""
     today, then = (max(each.velocities_m_s.values(), default=0.0) for each in (now, after))
-    yield SafetyCheck("highest velocity in any run", "speed", today, then, None, "")
+    yield SafetyCheck(Check.SPEED, "highest velocity in any run", "speed", today, then, None, "")
 
 
 def _report(
     system: System, checks: tuple[SafetyCheck, ...], warnings: Sequence[tuple[str, str]], after: bool = True
 ) -> SafetyReport:
-    worsened = [check for check in checks if after and check.worsened]
+    forbidden = [check for check in checks if after and _forbids(check, system.rules)]
     lasting = [check for check in checks if check.verdict_now is Verdict.UNSAFE]
     return SafetyReport(
         checks=checks,
-        failures=tuple(check.unsafe_words(system.units) for check in worsened),
+        failures=tuple(check.unsafe_words(system.units) + _as_today(check) for check in forbidden),
         today=tuple(check.unsafe_words(system.units, today=True) for check in lasting),
         warnings=_named(system, warnings),
         unchecked=tuple(
@@ -322,6 +329,18 @@ def _report(
             if check.verdict is Verdict.UNCHECKED and check.why
         ),
     )
+
+
+def _forbids(check: SafetyCheck, rules: Rules) -> bool:
+    """Return whether a plan may not be: it makes this unsafe, or leaves it so and the owner does not accept that."""
+    return check.worsened or (check.verdict is Verdict.UNSAFE and check.check not in rules.accepted)
+
+
+def _as_today(check: SafetyCheck) -> str:
+    """Return what is to be said where a plan leaves unsafe what is so today."""
+    if check.worsened:
+        return ""
+    return f" (it is so today; only `accept: {check.check}` under `rules` lets a plan leave it so)"
 
 
 def _named(system: System, warnings: Sequence[tuple[str, str]]) -> tuple[str, ...]:

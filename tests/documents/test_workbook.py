@@ -22,7 +22,7 @@ from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
-from optimizer.model.safety import SafetyCheck, SafetyReport
+from optimizer.model.safety import Check, SafetyCheck, SafetyReport
 from optimizer.takeoff import bill_of
 
 SHEETS = ["Answer", "Order", "Appendix"]  # without a take-off and a card
@@ -185,8 +185,17 @@ def test_what_changes_takes_three_lines_however_many_runs_change(report: PlanRep
 
 def test_what_is_close_to_its_limit_is_named(report: PlanReport) -> None:
     checks = (
-        SafetyCheck("drain-back into the sump", "volume", 0.02, 0.0681, 0.0757, "the sump runs over", high=0.0795),
-        SafetyCheck("flow into 'display'", "flow", 1e-4, 2e-4, 1e-3, "it floods"),
+        SafetyCheck(
+            Check.DRAIN_BACK,
+            "drain-back into the sump",
+            "volume",
+            0.02,
+            0.0681,
+            0.0757,
+            "the sump runs over",
+            high=0.0795,
+        ),
+        SafetyCheck(Check.MAIN_DRAIN, "flow into 'display'", "flow", 1e-4, 2e-4, 1e-3, "it floods"),
     )
     checked = replace(report, verification=replace(report.verification, safety=SafetyReport(checks)))
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.model.network import Network
-from optimizer.model.safety import SafetyCheck, Scenario, Verdict
+from optimizer.model.safety import Check, SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
@@ -152,11 +152,11 @@ def test_the_start_takes_what_gathers_before_the_drains_pull(tmp_path: Path) -> 
 
 def test_a_check_is_close_where_only_the_upper_end_of_the_flow_is_too_much() -> None:
     def verdict(after: float, high: float | None, second: bool = False) -> Verdict:
-        return SafetyCheck("", "flow", 1.0, after, 10.0, "why", high=high, second=second).verdict
+        return SafetyCheck(Check.MAIN_DRAIN, "", "flow", 1.0, after, 10.0, "why", high=high, second=second).verdict
 
     assert [verdict(9.3, None), verdict(9.3, 9.9), verdict(9.3, 10.2)] == [Verdict.SAFE, Verdict.SAFE, Verdict.CLOSE]
     assert [verdict(11.0, 12.0), verdict(11.0, None, second=True)] == [Verdict.UNSAFE, Verdict.CLOSE]
-    assert SafetyCheck("", "flow", 1.0, 9.3, 10.0, "", high=10.2).spare == pytest.approx(-0.02)
+    assert SafetyCheck(Check.MAIN_DRAIN, "", "flow", 1.0, 9.3, 10.0, "", high=10.2).spare == pytest.approx(-0.02)
 
 
 def at_speed(network: Network, name: str, speed: float) -> Network:

@@ -14,7 +14,7 @@ from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Condition, Leg, Point, PointKind, RunEnd
 from optimizer.model.plan import Status
-from optimizer.model.safety import SafetyCheck, SafetyReport, Tank, Verdict
+from optimizer.model.safety import AS_IT_IS, Check, SafetyCheck, SafetyReport, Tank, Verdict
 from optimizer.model.system import System
 from optimizer.read.places import data_directory
 from optimizer.search.cheapest import find_plan
@@ -308,8 +308,20 @@ def test_no_plan_is_offered_when_the_emergency_drain_can_not_take_the_least_flow
         pipeline.plan(system, catalog())
 
 
-def test_a_fault_that_stands_already_is_said_first_and_forbids_nothing_that_does_not_worsen_it() -> None:
+def test_what_is_unsafe_already_and_no_plan_mends_is_no_plan() -> None:
     system = aquarium(1e-5, 2e-4, tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
+
+    with pytest.raises(NoPlanError, match=r"sump runs over .*it is so today; only `accept: drain-back`") as found:
+        pipeline.plan(system, catalog())
+    assert found.value.proved
+
+
+@pytest.mark.parametrize("accepted", [AS_IT_IS, (Check.DRAIN_BACK,)])
+def test_a_fault_that_the_owner_accepts_is_said_first_and_forbids_nothing_that_does_not_worsen_it(
+    accepted: tuple[Check, ...],
+) -> None:
+    unsafe = aquarium(1e-5, 2e-4, tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
+    system = replace(unsafe, rules=replace(unsafe.rules, accepted=accepted))
     report = pipeline.plan(system, catalog())
     safety = report.verification.safety
 
@@ -317,6 +329,23 @@ def test_a_fault_that_stands_already_is_said_first_and_forbids_nothing_that_does
     assert any("sump runs over" in text for text in safety.today)
     assert safety.failures == ()
     assert check_of(safety, "drain-back").verdict is Verdict.UNSAFE
+
+
+def test_accepting_one_fault_does_not_accept_another() -> None:
+    unsafe = aquarium(1e-5, 2e-4, tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
+    system = replace(unsafe, rules=replace(unsafe.rules, accepted=(Check.FREEBOARD, Check.PUMP_RESERVE)))
+
+    with pytest.raises(NoPlanError, match="sump runs over"):
+        pipeline.plan(system, catalog())
+
+
+def test_what_the_owner_accepts_may_stay_but_no_plan_may_make_it_worse() -> None:
+    # more pipe holds more water: the sump that is too small as it is may not have to take that as well
+    tight = hungry(0.010, low_m3_s=HUNGRIER)
+    system = replace(tight, rules=replace(tight.rules, accepted=AS_IT_IS))
+
+    with pytest.raises(NoPlanError, match=r"sump runs over[^(]*;"):
+        pipeline.plan(system, catalog())
 
 
 def test_valves_are_set_so_that_the_emergency_drain_takes_the_flow() -> None:
