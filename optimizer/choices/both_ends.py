@@ -3,13 +3,17 @@
 Two passes of label setting over the run's choice graph. The first keeps what no other beats in money and in loss at
 both ends of the flow range; the second what none beats in money and in *resisting*, for a branch without a valve can
 be asked to lose more. What lies between (dearer than a less lossy way and than a more lossy one) is left out.
+
+Where a sump is so small that the water in the pipe counts, the same is done at several prices of water, from none to
+more than any part costs: so there are ways that hold less, and the one that holds least. What is no cheapest way at
+any of these prices is left out.
 """
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter, le
 from typing import Any
@@ -48,7 +52,9 @@ class RangedAlternative:
 
 # losses at the two ends of the flow range (negative in the pass that wants resistance), cents, packs (bits), the most
 # flow that is allowed, the label before, the arc that led here, side resources used (packed)
-_Label = tuple[float, float, int, int, float, Any, Any, int]
+_Label = tuple[float, float, float, int, float, Any, Any, int]
+_DRY = 100.0  # cents for a µL of water: what holds least is the cheapest then
+_SHARES = (0.1, 0.3, 1.0, 3.0)
 _BY_LOSS = itemgetter(0, 1, 2)
 
 
@@ -57,13 +63,13 @@ class _Stairs:
     """The least cents so far by second loss: rising loss, falling cents."""
 
     losses: list[float] = field(default_factory=list)
-    cents: list[int] = field(default_factory=list)
+    cents: list[float] = field(default_factory=list)
 
     def least(self, second: float) -> float:
         at = bisect_right(self.losses, second)
         return self.cents[at - 1] if at else math.inf
 
-    def put(self, second: float, cents: int) -> None:
+    def put(self, second: float, cents: float) -> None:
         at = bisect_left(self.losses, second)
         end = at
         while end < len(self.losses) and self.cents[end] >= cents:
@@ -76,8 +82,9 @@ class Weighing:
     """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
 
     `loss_limit_m` is what a run may lose at its least flow; a run that may stand still has no such limit. `sides` are
-    what a plan may use only so much of. Only ways matter whose cents, with what the rest of a plan costs at least
-    (`rest_cents`, of what the run loses at the lower flow [m]), come to no more than `most_cents`.
+    what a plan may use only so much of; where water `is_water_scarce` ways that hold less of it are wanted too. Only
+    ways matter whose cents, with what the rest of a plan costs at least (`rest_cents`, of what the run loses at the
+    lower flow [m]), come to no more than `most_cents`.
     """
 
     packs: tuple[Pack, ...]
@@ -89,6 +96,7 @@ class Weighing:
     sides: Sides = field(default_factory=Sides)
     most_cents: float = math.inf
     rest_cents: Callable[[float], float] | None = None
+    is_water_scarce: bool = False
 
     @property
     def flows_m3_s(self) -> tuple[float, float]:
@@ -118,26 +126,51 @@ def ranged_alternatives(
 ) -> tuple[RangedAlternative, ...]:
     """Return the alternatives of a run over a range of flow; with `both_ends` the most resisting ones as well.
 
-    Where both passes find the same way it is listed once.
+    Where several passes find the same way it is listed once.
     """
-    found = _Pass(graph, rows, weighing, +1.0).run()
-    if both_ends:
-        known = {(a.start, a.end, tuple(map(id, a.arcs))) for a in found}
-        more = _Pass(graph, rows, weighing, -1.0).run()
-        found += [a for a in more if (a.start, a.end, tuple(map(id, a.arcs))) not in known]
-    return tuple(found)
+    found: dict[tuple[object, ...], RangedAlternative] = {}
+
+    def look_at(cents_a_grain: float) -> None:
+        for sign in (+1.0, -1.0) if both_ends else (+1.0,):
+            for way in _Pass(graph, rows, weighing, sign, cents_a_grain).run():
+                found.setdefault((way.start, way.end, tuple(map(id, way.arcs))), way)
+
+    look_at(0.0)
+    if weighing.is_water_scarce and found:
+        look_at(_DRY)
+        for price in _prices(list(found.values()), weighing.sides):
+            look_at(price)
+    return tuple(found.values())
+
+
+def _prices(found: Sequence[RangedAlternative], sides: Sides) -> list[float]:
+    """Return prices of water [cents a grain] about the one at which the dearest ways are worth the water they save."""
+    at = sides.priced
+    cents, grains = [way.cents for way in found], [way.used[at] * sides.resources[at].grains for way in found]
+    if max(grains) == min(grains):
+        return []
+    about = (max(cents) - min(cents)) / (max(grains) - min(grains))
+    return [share * about for share in _SHARES if about > 0.0]
 
 
 class _Pass:
     """One label setting: with `sign` +1 less loss is better, with -1 more."""
 
-    def __init__(self, graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, sign: float) -> None:
+    def __init__(
+        self, graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, sign: float, cents_a_grain: float
+    ) -> None:
         self.graph, self.rows, self.w, self.sign = graph, rows, weighing, sign
+        self.price = cents_a_grain  # of water; labels count it in their cents
         masks = range(1 << len(weighing.packs))
         self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
         self.limit = weighing.loss_limit_m if sign > 0.0 and weighing.surely_flows else math.inf
         first, second = (self._sized(flow, sign) for flow in weighing.flows_m3_s)
         pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
+
+        def priced(arc: Arc, used: int) -> tuple[float, int]:
+            cents, packs = pricing.price(arc)
+            return (cents + self._paid(used) if self.price else cents), packs
+
         self.steps = [
             self._few(
                 [
@@ -146,7 +179,7 @@ class _Pass:
                         (
                             first(arc),
                             second(arc),
-                            *pricing.price(arc),
+                            *priced(arc, weighing.sides.packed(arc)),
                             self._most(arc),
                             None,
                             arc,
@@ -158,6 +191,10 @@ class _Pass:
             )
             for arcs in graph.arcs
         ]
+
+    def _paid(self, used: int) -> float:
+        """Return what the water of a label costs [cents]."""
+        return self.price * self.w.sides.priced_grains(used)
 
     def _sized(self, flow_m3_s: float, sign: float) -> Callable[[Arc], float]:
         loss = self.rows.loss_of(flow_m3_s)
@@ -216,6 +253,9 @@ class _Pass:
         rest, most, sign = self.w.rest_cents, self.w.most_cents, self.sign
         if rest is None:
             return labels
+        if self.price:
+            paid = self._paid
+            return [each for each in labels if each[2] - paid(each[7]) + rest(sign * each[0]) <= most + 1e-3]
         return [label for label in labels if label[2] + rest(sign * label[0]) <= most]
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
@@ -249,9 +289,9 @@ class _Pass:
             arcs.append(at[6])
             at = at[5]
         row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
-        return RangedAlternative(
-            label[2], label[3], tuple(reversed(arcs)), row, label[4], start, end, self.w.sides.units(label[7], label[2])
-        )
+        cents = round(label[2] - self._paid(label[7])) if self.price else int(label[2])
+        used = self.w.sides.units(label[7], cents)
+        return RangedAlternative(cents, label[3], tuple(reversed(arcs)), row, label[4], start, end, used)
 
 
 def _none(_: Part) -> float:

@@ -80,6 +80,19 @@ class Sides:
         return tuple(resource for resource in self.counted if not resource.has_price)
 
     @cached_property
+    def priced(self) -> int:
+        """Return the index of the first that has a price; StopIteration where none has."""
+        return next(i for i, resource in enumerate(self.resources) if resource.has_price)
+
+    @cached_property
+    def _priced_place(self) -> int:
+        return _BITS * self.counted.index(self.resources[self.priced])
+
+    def priced_grains(self, packed: int) -> int:
+        """Return the grains used of what has a price."""
+        return packed >> self._priced_place & _MASK
+
+    @cached_property
     def _most_grains(self) -> tuple[float, ...]:
         return tuple(math.inf if each.most is None else each.most * each.grains for each in self.labelled)
 

@@ -32,6 +32,7 @@ from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
 from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.verify.allowance import Allowance
+from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
 
 
@@ -61,6 +62,7 @@ class Material:
     rows: Mapping[str, list[ArcRows]]
     lossy: tuple[str, ...]
     allowances: tuple[Allowance, ...]
+    has_all: bool  # the valves to cut in are among it
 
 
 @dataclass(frozen=True)
@@ -146,7 +148,7 @@ def material_of(
         for name, found in sources.items()
     }
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
-    return Material(system, options, modes, sources, rows, free, allowances)
+    return Material(system, options, modes, sources, rows, free, allowances, slots)
 
 
 def modes_of(system: System) -> tuple[Mode, ...]:
@@ -207,14 +209,18 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
     system, options, modes = material.system, material.options, material.modes
     network, sides = system.network, sides_of(options)
     if any(each.most_back_m3 is not None for each in material.allowances):
-        sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1)))
+        sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1, has_price=True)))
+    scarce = _is_water_scarce(material, ranges)
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
     for name in material.sources:
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
-        weighing = _weighing(material, sides, name, low, high, limit)
+        weighing = replace(_weighing(material, sides, name, low, high, limit), is_water_scarce=scarce)
         ways[name] = tuple(_ways(material, name, weighing))
+    if material.has_all:
+        ways = _that_fit(material, ways, ranges)
+    for name in material.sources:
         basis = material.rows[name][0].basis
         rows = [way.alternative.row for way in ways[name]]
         tables[name] = CurveTable(np.stack(rows) if rows else np.zeros((0, basis.width)), basis)
@@ -231,7 +237,56 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
         _energy_cents(system, modes),
         material.allowances,
         sides,
+        scarce,
     )
+
+
+def _that_fit(
+    material: Material, ways: Mapping[str, tuple[Way, ...]], ranges: Mapping[tuple[str, int], Range]
+) -> dict[str, tuple[Way, ...]]:
+    """Return the ways without those that hold more than the sumps take even with the least of all other runs."""
+    room = room_for_pipe_m3(material, ranges)
+    lifted = [run.name for run in lifted_runs(material.system.network)]
+    if room is None or not all(ways.values()):
+        return dict(ways)
+    least = {name: min(way.alternative.used[-1] for way in ways[name]) for name in lifted}
+    spare_ul = room * 1e9 - sum(least.values())
+    return {
+        name: tuple(way for way in found if name not in least or way.alternative.used[-1] <= least[name] + spare_ul)
+        for name, found in ways.items()
+    }
+
+
+def room_for_pipe_m3(material: Material, ranges: Mapping[tuple[str, int], Range]) -> float | None:
+    """Return the most that the lifted runs may hold whatever flows within the ranges [m³]; None: any."""
+    room = [
+        most.most_pipe_m3({name: ranges[name, mode] for name in material.system.network.runs})
+        for mode, most in enumerate(material.allowances)
+    ]
+    return min((each for each in room if each is not None), default=None)
+
+
+def _is_water_scarce(material: Material, ranges: Mapping[tuple[str, int], Range]) -> bool:
+    """Return whether there are ways to plumb the runs that hold more than the sumps take at the greatest flows."""
+    network = material.system.network
+    turned = [{name: ranges[name, mode][::-1] for name in network.runs} for mode in range(len(material.allowances))]
+    room = [most.most_pipe_m3(flows) for most, flows in zip(material.allowances, turned, strict=True)]
+    stated = [each for each in room if each is not None]
+    if not stated:
+        return False
+    held_m3 = sum(
+        max(_most_held_m3(source.graph) for source in material.sources[run.name]) for run in lifted_runs(network)
+    )
+    return held_m3 > min(stated)
+
+
+def _most_held_m3(graph: ChoiceGraph) -> float:
+    """Return the most water that any way along a graph holds [m³]."""
+    held = [0.0] * len(graph.nodes)
+    for tail, arcs in enumerate(graph.arcs):
+        for arc in arcs:
+            held[arc.head] = max(held[arc.head], held[tail] + sum(map(part_volume_m3, arc.parts)))
+    return max(held, default=0.0)
 
 
 def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:

@@ -88,6 +88,7 @@ class FlowCase:
     energy_cents: Mapping[tuple[str, float], int] = field(default_factory=dict)  # by pump and speed
     allowances: tuple[Allowance, ...] = ()
     sides: Sides = field(default_factory=Sides)
+    is_water_scarce: bool = False  # not every way there is fits the sump
     _tee_memo: dict[tuple[str, int, int], TeeCurves] = field(default_factory=dict, compare=False)
     _gain_memo: dict[tuple[tuple[str, float], ...], PumpGain] = field(default_factory=dict, compare=False)
 

@@ -28,7 +28,7 @@ from optimizer.search.box_search import search_of
 from optimizer.search.box_tree import shape_of
 from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
-from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare
+from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare, room_for_pipe_m3
 from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, surely_fails
@@ -135,6 +135,7 @@ class _Finder:
         self.stopped = ""
         self.unproved = 0
         self.left_out = ""
+        self.is_water_scarce = False
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
@@ -143,6 +144,9 @@ class _Finder:
             basic = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
             if basic is None:
                 return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
+            room = room_for_pipe_m3(basic.material, basic.case.ranges)
+            if room is not None and room <= 0.0:
+                return self._none(("what runs back out of the tanks alone is more than the sump takes",))
             bare = [name for name, ways in basic.case.ways.items() if not ways]
             if bare:
                 return self._none((f"the rules and the catalogs leave no way to plumb run {bare[0]!r}",))
@@ -266,6 +270,7 @@ class _Finder:
 
     def _look(self, case: FlowCase, most_cents: float) -> SearchState:
         """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
+        self.is_water_scarce = self.is_water_scarce or case.is_water_scarce
         nothing = SearchState(complete=True, bound_cents=self.known_cents or 0)
         if not all(case.ways.values()):
             return nothing
@@ -282,11 +287,16 @@ class _Finder:
                 f"{state.unproved} combinations with valves could not be set by any of the starts tried, and are not "
                 "proven impossible; the bound leaves them open"
             )
-        if whole.lossy and (self.best_cents is None or self.floor < self.best_cents):
-            self.left_out = (
+        left = []
+        if whole.lossy:
+            left.append(
                 "ways that lose more than the least and less than the most lossy one at their cost, of the runs "
                 f"without a valve ({', '.join(whole.lossy)})"
             )
+        if self.is_water_scarce:
+            left.append("ways that hold less water than others and are the cheapest at none of the prices tried for it")
+        if left and (self.best_cents is None or self.floor < self.best_cents):
+            self.left_out = "; ".join(left)
             if self.floor > 0:
                 self.left_out += f"; no plan at all costs less than {self.floor / 100:.2f} {self.catalog.currency}"
         if slots:
