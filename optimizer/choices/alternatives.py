@@ -111,11 +111,13 @@ class AlternativeTable:
     loss_of_arc: LossOfArc | None = None  # of whole steps, in place of the sum over their parts
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Label]] = field(init=False)
+    _to_go: list[list[_Label]] | None = field(init=False, default=None)
+    _losses: dict[int, float] = field(init=False, default_factory=dict)  # of steps, by id
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
+    _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
     _packs_memo: dict[tuple[tuple[str, str], ...], int] = field(init=False, default_factory=dict)
-    _arc_losses: dict[int, float] = field(init=False, default_factory=dict)
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
@@ -126,7 +128,8 @@ class AlternativeTable:
         starts, ends = self.graph.starts, self.graph.ends
         backwards = len(ends) < len(starts)  # one pass for each state of the end that has fewer
         steps = self._steps(backwards)
-        passes = {node: self._run_from(node, steps, backwards) for node in (ends if backwards else starts).values()}
+        passes = {node: self._run_from([node], steps, backwards) for node in (ends if backwards else starts).values()}
+        self._to_go = next(iter(passes.values())) if backwards and len(ends) == 1 else None
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
         for state, node in starts.items():
             for end_state, end_node in ends.items():
@@ -137,16 +140,9 @@ class AlternativeTable:
 
     def to_go(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `table` only."""
-        self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
-        steps = self._steps(True)
-        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        for node in self.graph.ends.values():
-            waiting[node].append((0.0, 0, 0, None, None, 0))
-        for index in range(len(waiting) - 1, -1, -1):
-            labels = waiting[index] = self._efficient(waiting[index]) if waiting[index] else []
-            for there, (loss, cents, packs, _, arc, used) in steps[index] if labels else ():
-                waiting[there] += [(b[0] + loss, b[1] + cents, b[2] | packs, None, arc, b[5] + used) for b in labels]
-        return [[(label[0], label[1], label[2]) for label in labels] for labels in waiting]
+        if self._to_go is None:
+            self._to_go = self._run_from(list(self.graph.ends.values()), self._steps(True), True)
+        return [[(label[0], label[1], label[2]) for label in labels] for labels in self._to_go]
 
     def so_far(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `table` only."""
@@ -172,12 +168,13 @@ class AlternativeTable:
         return steps
 
     def _run_from(
-        self, root: int, steps: Sequence[Sequence[tuple[int, _Label]]], backwards: bool
+        self, roots: Sequence[int], steps: Sequence[Sequence[tuple[int, _Label]]], backwards: bool
     ) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[root] = [(0.0, 0, 0, None, None, 0)]
+        for root in roots:
+            waiting[root] = [(0.0, 0, 0, None, None, 0)]
         most = self.loss_limit_m
-        for index in range(root, -1, -1) if backwards else range(root, len(waiting)):
+        for index in range(max(roots), -1, -1) if backwards else range(min(roots), len(waiting)):
             if not waiting[index]:
                 continue
             look()
@@ -236,11 +233,16 @@ class AlternativeTable:
 
     def arc_loss(self, arc: Arc) -> float:
         """Return what a step loses [m], endless where a rule forbids it."""
-        if self.loss_of_arc is not None:
-            if id(arc) not in self._arc_losses:
-                self._arc_losses[id(arc)] = self.loss_of_arc(arc)
-            return self._arc_losses[id(arc)]
-        loss = sum(map(self._loss, arc.parts))
+        if id(arc) not in self._losses:
+            self._losses[id(arc)] = (self.loss_of_arc or self._loss_of)(arc)
+        return self._losses[id(arc)]
+
+    def _loss_of(self, arc: Arc) -> float:
+        loss, known = 0.0, self._loss_by_id
+        for part in arc.parts:
+            if id(part) not in known:
+                known[id(part)] = self._loss(part)
+            loss += known[id(part)]
         if arc.first and arc.parts:
             loss += self.entrance_loss(arc.parts[0])
         if arc.last and arc.parts:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from operator import gt
+from operator import gt, le
 
 from optimizer.choices.graph import Arc
 from optimizer.model.network import Part
@@ -107,6 +107,16 @@ class Sides:
     @staticmethod
     def _split(packed: int, count: int) -> tuple[int, ...]:
         return tuple(packed >> _BITS * i & _MASK for i in range(count))
+
+    def no_more(self, one: int, other: int) -> bool:
+        """Return whether the first uses no more than the other of anything that labels count."""
+        count = len(self.counted)
+        return one == other or all(map(le, self._split(one, count), self._split(other, count)))
+
+    @cached_property
+    def weighs_money(self) -> bool:
+        """Return whether labels keep the money for parts apart from what a way costs."""
+        return any(resource.used_by_fitting is not _none for resource in self.counted)
 
     def exceeded(self, used: tuple[int, ...]) -> bool:
         """Return whether these grains are already more than a whole plan may use."""

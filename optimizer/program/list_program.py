@@ -40,8 +40,9 @@ class SoldPacks:
 class ListProblem:
     """A sizing problem whose cents leave out pipe and packs, with what each choice takes of those.
 
-    `pipe` and `joints` are by run and choice; lengths hold a saw cut for each piece. `work_cents` of each choice count
-    in the cost and not against `most_parts_cents`.
+    `pipe`, `alone`, `long` and `joints` are by run and choice; lengths hold a saw cut for each piece. A choice's own
+    pieces of a pipe cost at least `alone` [cents], and `long` of them need a length each. `work_cents` of each choice
+    count in the cost and not against `most_parts_cents`.
     """
 
     sizing: SizingProblem
@@ -51,6 +52,8 @@ class ListProblem:
     packs: Sequence[SoldPacks]
     work_cents: Mapping[str, Sequence[int]] = field(default_factory=dict)
     most_parts_cents: int | None = None
+    alone: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
+    long: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,12 +150,15 @@ def build_list_model(problem: ListProblem) -> _Model:
     """Build the program of `build_sizing_model` with what the list has beside: pipe in lengths, joints in packs.
 
     Sets        p in pipes, l in lengths of p, g in groups of packs, k in kinds of pack of g, j in joints
-    Parameters  takes[r,a,p] (with a saw cut each), long[l], cents[l], owned[p], count[r,a,j], does[k,j], cents[k]
+    Parameters  takes[r,a,p] (with a saw cut each), long[l], cents[l], owned[p], count[r,a,j], does[k,j], cents[k],
+                alone[r,a,p] (cents), single[r,a,p] (pieces that need a length each)
     Variables   buy[p,l] >= 0, whole; open[k] in {0, 1}, packs[k] >= 0, whole
 
     min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum cents[l] buy[p,l] + sum cents[k] packs[k]
     s.t.  the rows of `build_sizing_model`
           sum_l long[l] buy[p,l] + owned[p] >= sum takes[r,a,p] x[r,a]           for each p     (enough_pipe)
+          sum_l cents[l] buy[p,l] >= sum_a alone[r,a,p] x[r,a]                   for each p, r  (own_pieces)
+          sum_l buy[p,l] >= sum single[r,a,p] x[r,a]                             for each p     (long_pieces)
           sum_k open[k] >= sum_{a that takes a joint of g} x[r,a]                for each g, r  (one_kind)
           packs[k] >= sum_j count/does[k,j] x - M (1 - open[k]), packs[k] >= open[k]            (enough_packs)
     """
@@ -177,6 +183,7 @@ def build_list_model(problem: ListProblem) -> _Model:
         )
         pipe_cost[item] = mathopt.fast_sum([cents * n for (_, cents), n in zip(sold.lengths, buy, strict=True)])
         terms.append(pipe_cost[item])
+        _add_own_pieces(built, problem, item, pipe_cost[item], mathopt.fast_sum(buy))
     for group in problem.packs:
         cost = _add_packs(built, problem, group)
         if cost is not None:
@@ -192,6 +199,24 @@ def build_list_model(problem: ListProblem) -> _Model:
         built.model.add_linear_constraint(total - mathopt.fast_sum(work) <= problem.most_parts_cents)
     built.model.minimize(total)
     return _Model(built, pipe_cost, total)
+
+
+def _add_own_pieces(built: SizingModel, problem: ListProblem, item: str, cost: Any, lengths: Any) -> None:
+    """Add that a pipe costs no less than what any one run takes of it, and that long pieces take a length each."""
+    from ortools.math_opt.python import mathopt
+
+    for run, each in problem.alone.items():
+        own = [cents[item] * x for cents, x in zip(each, built.run_vars[run], strict=True) if cents.get(item)]
+        if own:
+            built.model.add_linear_constraint(cost - mathopt.fast_sum(own) >= 0.0)
+    long = [
+        counts[item] * x
+        for run, each in problem.long.items()
+        for counts, x in zip(each, built.run_vars[run], strict=True)
+        if counts.get(item)
+    ]
+    if long:
+        built.model.add_linear_constraint(lengths - mathopt.fast_sum(long) >= 0.0)
 
 
 def _add_packs(built: SizingModel, problem: ListProblem, group: SoldPacks) -> Any:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.alternatives import Alternative, Pack
@@ -32,12 +32,15 @@ from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProbl
 from optimizer.program.through import is_tree, rests_by_packs, through_costs
 from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import RunPrices, Shop
-from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
+from optimizer.search.list_rivals import Rivals
+from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder, covers
 from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.list_price import KERF, JointShop, Pieces, PipeShop
 
 _NO_WAY = 10**12
+_FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
+_Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _USES = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))
 
 
@@ -97,6 +100,7 @@ class ListSearch:
         head = greatest_head(problem)
         return next((float(found.cents) for found in tables.selections() if found.need <= head), math.inf)
 
+    @without_collection
     def solve(self, posed: PosedProblem, below_cents: float, tables: MergedTables) -> Found | None:
         """Return the best list below a limit [cents]; None where it is proved that there is none.
 
@@ -118,6 +122,7 @@ class _AtHead:
     below: float
     best: Found | None = None
     bound: int = 0
+    first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
     _finders: dict[str, WayFinder] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -136,33 +141,46 @@ class _AtHead:
         self._start()
         if not self._open():
             return self._ended()
-        few = self._few(self.problem, self._limit())
-        if few is None:
+        if not self._first_lists():
             return self._nothing_else()
-        ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
-        answer = self._program(ways, few[1])
-        self._take(answer, ways, few[1])
-        complete = self.budget is None and all_carried(self.problem)
-        if self.best is None and complete and answer.outcome is Outcome.INFEASIBLE:
-            self.bound = self._known_bound()  # what the tables lack, they have better: nothing at all serves
-            self.below = min(self.below, float(self.bound))
         if not self._open():
             return self._ended()
         try:
             ways = self._ways()
         except TooManyWaysError:
             return self._ended()
-        if not all(ways.values()):
+        if len(ways) < len(self.problem.runs) or not all(ways.values()):
             return self._nothing_else()
         again = self._posed_again(ways)
         more = self._few(again, self._limit())
         if more is None:
             return self._nothing_else()
-        ways = {run: [ways[run][k] for k in kept] for run, kept in more[0].items()}
+        ways = self._unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
         answer = self._program(ways, more[1])
         self._take(answer, ways, more[1])
         self.bound = max(self.bound, min(answer.bound_cents, self._known_bound()))
         return self._ended()
+
+    def _first_lists(self) -> bool:
+        """Look for a better list among what the tables have; return whether anything can be below the limit at all."""
+        few = self._few(self.problem, self._limit())
+        if few is None:
+            return False
+        ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
+        told = self._posed_again(ways)
+        for about in (_FIRST, None):
+            kept = self._few(told, self._limit(), about)
+            if kept is None:
+                return True
+            own = self._unbeaten({run: [ways[run][k] for k in each] for run, each in kept[0].items()})
+            answer = self._program(own, kept[1])
+            self._take(answer, own, kept[1])
+            complete = self.budget is None and all_carried(self.problem) and math.isinf(self.below)
+            if self.best is not None or not complete or answer.outcome is not Outcome.INFEASIBLE:
+                return True
+        self.bound = self._known_bound()  # what the tables lack, they have better: nothing at all serves
+        self.below = min(self.below, float(self.bound))
+        return True
 
     # what is known
 
@@ -209,6 +227,7 @@ class _AtHead:
         head = greatest_head(self.problem)
         found = next(found for found in self.tables.selections() if found.need <= head)
         chosen = Chosen(dict(found.run_choice), dict(found.tee_choice))
+        self.first_cents = {run: self.problem.runs[run][k].cents for run, k in chosen.runs.items()}
         ways = {run: [self._way(run, k)] for run, k in chosen.runs.items()}
         tees = {tee: [k] for tee, k in chosen.tees.items()}
         one = Chosen(dict.fromkeys(ways, 0), dict.fromkeys(tees, 0))
@@ -216,7 +235,7 @@ class _AtHead:
         if told.allowed and told.cents < self.below:
             self._keep(one, told.cents, ways, tees)
 
-    def _few(self, problem: SizingProblem, below: float) -> tuple[dict[str, list[int]], dict[str, list[int]]] | None:
+    def _few(self, problem: SizingProblem, below: float, about: int | None = None) -> _Few | None:
         """Return the choices of runs and tees that can be in a list below the limit; None where nothing is left."""
         own = problem is self.problem
         tables = self.tables if own and not problem.limits else None
@@ -224,7 +243,7 @@ class _AtHead:
         costs = through_costs(problem, tables, most)
         if costs is None or costs.bound >= below:
             return None
-        runs, tees = costs.useful(below)
+        runs, tees = costs.useful(below if about is None else min(below, max(costs.bound, costs.cheapest(about))))
         if not all(runs.values()) or not all(tees.values()):
             return None
         return {name: list(kept) for name, kept in runs.items()}, {name: list(kept) for name, kept in tees.items()}
@@ -234,12 +253,33 @@ class _AtHead:
     def _finder(self, run: str, below: float, rests: Mapping[int, object]) -> WayFinder:
         return WayFinder(self.search.prices[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
 
-    @without_collection
     def _ways(self) -> dict[str, list[Way]]:
-        """Return all ways of every run that can be in a list below the limit."""
+        """Return all ways of every run that can be in a list below the limit.
+
+        First of the runs that the cheapest plan of the tables changes: once these are told exactly, the rest of a plan
+        costs more than the tables have it, and fewer ways of the others are worth telling.
+        """
         below = self._limit()
-        rests = rests_by_packs(self.problem, self.tables, min(_NO_WAY - 1, math.ceil(below)))
-        return {run: self._finder(run, below, rests[run]).find() for run in self.problem.runs}
+        most = min(_NO_WAY - 1, math.ceil(below))
+        rests = rests_by_packs(self.problem, self.tables, most)
+        found: dict[str, list[Way]] = {}
+        changed = [run for run in self.problem.runs if self.first_cents.get(run)]
+        for run in changed:
+            found[run] = self._finder(run, below, rests[run]).find()
+        if found and all(found.values()):
+            told = self._posed_again(found)
+            rests = rests_by_packs(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
+        for run in self.problem.runs:
+            if run not in found and all(found.values()):
+                found[run] = self._finder(run, below, rests[run]).find()
+        return found
+
+    def _unbeaten(self, ways: Mapping[str, Sequence[Way]]) -> dict[str, list[Way]]:
+        """Return the ways that no other makes needless; all where money for parts is limited apart from the cost."""
+        if self.budget is not None and self.search.shop.effort.cents_per_hour:
+            return {run: list(found) for run, found in ways.items()}
+        rivals = Rivals(self.search.shop)
+        return {run: [found[i] for i in rivals.unbeaten(found)] for run, found in ways.items()}
 
     def _way(self, run: str, k: int) -> Way:
         """Return an alternative of the tables as a way."""
@@ -259,7 +299,7 @@ class _AtHead:
             )
             for run, found in ways.items()
         }
-        return replace(self.problem, runs=runs)
+        return replace(self.problem, runs={**self.problem.runs, **runs})
 
     # the program
 
@@ -289,6 +329,7 @@ class _AtHead:
         fittings = {tee: tuple(self._fitting(tee, k, limits) for k in kept) for tee, kept in tees.items()}
         sizing = SizingProblem(runs, fittings, self.problem.paths, (), tuple(self.problem.limits[i] for i in limits))
         least = {run: [way.least_pieces for way in found] for run, found in ways.items()}
+        pipes = self.search.shop.pipes
         items = {key: one[0] for found in least.values() for each in found for key, one in each.items()}
         work = {run: [sum(map(effort.cents, way.arcs)) for way in found] for run, found in ways.items()}
         return ListProblem(
@@ -299,7 +340,16 @@ class _AtHead:
             self._packs(ways),
             work,
             self.budget,
+            {run: [self._least_of(way, pipes.alone_cents) for way in found] for run, found in ways.items()},
+            {run: [self._least_of(way, pipes.long_pieces) for way in found] for run, found in ways.items()},
         )
+
+    def _least_of(self, way: Way, count: Callable[[CatalogItem, Pieces], int]) -> dict[str, int]:
+        """Return something of a way's pieces of every pipe, at the least over the fittings at its ends."""
+        found: dict[str, int] = {}
+        for key, (item, _, _) in way.least_pieces.items():
+            found[key] = min(count(item, one[key][1]) if key in one else 0 for one in way.pieces.values())
+        return found
 
     def _fitting(self, tee: str, k: int, limits: Sequence[int]) -> TeeChoice:
         choice = self.problem.tees[tee][k]
@@ -388,10 +438,10 @@ class _AtHead:
             alike[run] = tuple(
                 k
                 for k, way in enumerate(ways[run])
-                if k == chosen.runs[run] or all(_covers(one.get(key), lengths) for one in way.pieces.values())
+                if k == chosen.runs[run] or all(_covered(one, key, lengths) for one in way.pieces.values())
             )
             own = ways[run][chosen.runs[run]]
-            if not all(_covers(one.get(key), lengths) for one in own.pieces.values()):
+            if not all(_covered(one, key, lengths) for one in own.pieces.values()):
                 one = self.search.prices[run].run
                 bound_to.update({p: (chosen.tees[p],) for p in (one.start.point, one.end.point) if p in chosen.tees})
         return PipeCut(key, cents, alike, bound_to)
@@ -431,7 +481,5 @@ def _with_kerfs(pieces: Mapping[str, tuple[CatalogItem, int, int]]) -> dict[str,
     return {key: length + KERF * count for key, (_, count, length) in pieces.items() if count}
 
 
-def _covers(found: tuple[CatalogItem, Pieces] | None, lengths: Pieces) -> bool:
-    """Return whether pieces are as many and each as long as one of these, both longest first."""
-    own = found[1] if found is not None else ()
-    return len(own) >= len(lengths) and all(a >= b for a, b in zip(own, lengths, strict=False))
+def _covered(pieces: Mapping[str, tuple[CatalogItem, Pieces]], key: str, lengths: Pieces) -> bool:
+    return covers(pieces[key][1] if key in pieces else (), lengths)

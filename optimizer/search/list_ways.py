@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 import time
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
+from operator import ge, itemgetter
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -26,10 +28,12 @@ from optimizer.program.through import Rest
 from optimizer.search.list_costs import RunPrices
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.fitted import LEGS, Straight, Tape
-from optimizer.takeoff.list_price import KERF, MILLICENTS, Pieces, counted, grouped, units_of
+from optimizer.takeoff.list_price import KERF, Pieces, counted, grouped, units_of
 
+_ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs
 _BITS = 10  # of a count of equal pieces or joints, packed with others into one number
 _MASK = (1 << _BITS) - 1
+_SAVED_M = 0.1  # of pipe: a label that costs less than nothing by more than this is kept whatever is to come
 _MOST_LABELS = 40_000  # above this many the ways are not told: a proof would take too long
 
 
@@ -78,8 +82,24 @@ class _Mark(NamedTuple):
 
 
 # least so far, loss [m], packs, cents, used, mark, pieces, pieces as stated, joints, the label before, the step,
-# what waits for pipe in the open straight, the rate of pipe in it, what settled pieces cost: as cut, as stated
-_Label = tuple[float, float, int, int, int, int, int, int, int, Any, Any, float, float, float, float]
+# what all but pipe costs at the least, what settled pieces cost: as cut, as stated
+_Label = tuple[float, float, int, int, int, int, int, int, int, Any, Any, int, float, float]
+
+_BY_COST = itemgetter(0, 1, 3)
+
+
+class _Step(NamedTuple):
+    """What a step adds behind a mark: the mark there, the pieces that its corners settle, as cut and as stated.
+
+    With what those cost, and what all pipe that is not settled costs at the least there [thousandths of a cent].
+    """
+
+    mark: int
+    cut: int
+    stated: int
+    cut_cost: float
+    stated_cost: float
+    unsettled: float
 
 
 @dataclass
@@ -87,9 +107,20 @@ class _Numbers:
     """Numbers things as they come, and packs counts of them into one whole number."""
 
     known: dict[Any, int] = field(default_factory=dict)
+    _guard: int = 0  # the highest bit of every count, which none reaches
+    _guarded: int = 0
 
     def one(self, key: Any) -> int:
         return 1 << _BITS * self.known.setdefault(key, len(self.known))
+
+    def within(self, fewer: int, more: int) -> bool:
+        """Return whether there are no more of anything in the first than in the second."""
+        if fewer == more:
+            return True
+        while len(self.known) > self._guarded:
+            self._guard |= 1 << _BITS * (self._guarded + 1) - 1
+            self._guarded += 1
+        return ((more | self._guard) - fewer) & self._guard == self._guard
 
     def counts(self, packed: int) -> Iterator[tuple[Any, int]]:
         for key, place in self.known.items():
@@ -117,7 +148,12 @@ class WayFinder:
     until: float = math.inf
     _marks: list[_Mark] = field(default_factory=list)
     _mark_index: dict[Any, int] = field(default_factory=dict)
-    _steps: dict[tuple[int, int], tuple[int, int, int, float, float]] = field(default_factory=dict)
+    _steps: dict[tuple[int, int], _Step] = field(default_factory=dict)
+    _lengths_of: dict[int, Mapping[str, Pieces]] = field(default_factory=dict)
+    _firsts: list[Straight] = field(default_factory=list)
+    _first_costs: dict[int, float] = field(default_factory=dict)  # by id of a straight that a mark holds
+    _takes: dict[EndState, list[float]] = field(default_factory=dict)
+    _last_costs: dict[tuple[int, EndState], float] = field(default_factory=dict)
     _pieces: _Numbers = field(default_factory=_Numbers)
     _joints: _Numbers = field(default_factory=_Numbers)
     _items: dict[str, CatalogItem] = field(default_factory=dict)
@@ -126,29 +162,36 @@ class WayFinder:
     )
     _count: int = 0
 
+    def __post_init__(self) -> None:
+        self._saved = _SAVED_M / UNIT_M * self.prices.dearest
+        self._fewer_joints = self.prices.shop.joints.fewer_cost_no_more()
+        self._goals = {node: state for state, node in self.prices.graph.ends.items()}
+        self._rests: dict[int, tuple[Any, Any]] = {}
+        self._stairs: dict[tuple[int, int], tuple[list[float], list[float]]] = {}
+
     def find(self) -> list[Way]:
         """Return the ways; TooManyWaysError where they are too many to be told."""
         prices, graph = self.prices, self.prices.graph
-        to_go = self.table.to_go()
+        self._to_go = self.table.to_go()
         waiting: list[list[_Label]] = [[] for _ in graph.nodes]
         for state, node in graph.starts.items():
             mark = self._mark(_Mark(prices.measure(state, FREE).start(), 0, state, None))
-            waiting[node].append((0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0.0, 0.0, 0.0, 0.0))
-        goals = {node: state for state, node in graph.ends.items()}
+            waiting[node].append((0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0))
+        goals = self._goals
         found: list[Way] = []
         for node, labels in enumerate(waiting):
             if not labels:
                 continue
             waiting[node] = []
-            kept = self._worth(_alike(labels), to_go[node])
+            kept = self._unbeaten(self._worth(node, _alike(labels)))
             self._count += len(kept)
             if self._count > _MOST_LABELS or time.monotonic() > self.until:
                 raise TooManyWaysError
             if node in goals:
                 found += [self._way(label, goals[node]) for label in kept]
                 continue
-            for arc in graph.arcs[node]:
-                worth = self._promising(arc, kept, to_go[arc.head])
+            for arc in graph.arcs[node] if kept else ():
+                worth = self._promising(node, arc, kept)
                 if worth:
                     waiting[arc.head] += self._next(node, arc, worth)
         return found
@@ -157,7 +200,7 @@ class WayFinder:
         """Return the way that these steps make."""
         graph = self.prices.graph
         mark = self._mark(_Mark(self.prices.measure(start, FREE).start(), 0, start, None))
-        label: _Label = (0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0.0, 0.0, 0.0, 0.0)
+        label: _Label = (0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0)
         node = graph.starts[start]
         for arc in arcs:
             (found,) = self._next(node, arc, [label])
@@ -170,88 +213,140 @@ class WayFinder:
         if loss == math.inf:
             return []
         into: list[_Label] = []
-        step, together = self.prices.steps[id(arc)], self.prices.together.get(id(arc), True)
-        packs = self.table.price(arc)[1]
+        packs, least, fixed = self.table.price(arc)[1], self.prices.least[id(arc)], self.prices.fixed[id(arc)]
         cents, used = self.prices.fixed_cents(arc), self.table.sides.packed(arc)
         joints = sum(self._joints.one(joint) * count for joint, count in counted(arc.joints).items())
+        even, goal = not self.prices.uneven, self._goals.get(arc.head)
         for label in labels:
-            mark, cut, stated, cut_cost, stated_cost = self._step(label[5], node, arc)
-            cost, waits, rate = self.prices.follow(step, label[11], label[12], together)
+            step = self._step(label[5], node, arc)
+            so_far, cut_cost = label[11] + fixed, label[12] + step.cut_cost
+            if not even:
+                bound = label[0] + least
+            elif goal is None:
+                bound = so_far + cut_cost + step.unsettled
+            else:
+                bound = so_far + cut_cost + self._last_cost(step.mark, goal)
             into.append(
                 (
-                    label[0] + cost,
+                    bound,
                     label[1] + loss,
                     label[2] | packs,
                     label[3] + cents,
                     label[4] + used,
-                    mark,
-                    label[6] + cut,
-                    label[7] + stated,
+                    step.mark,
+                    label[6] + step.cut,
+                    label[7] + step.stated,
                     label[8] + joints,
                     label,
                     arc,
-                    waits,
-                    rate,
-                    label[13] + cut_cost,
-                    label[14] + stated_cost,
+                    so_far,
+                    cut_cost,
+                    label[13] + step.stated_cost,
                 )
             )
         return into
 
-    def _promising(self, arc: Arc, labels: Sequence[_Label], to_go: Sequence[tuple[float, int, int]]) -> list[_Label]:
-        """Return the labels that a step may go on from, by a bound that is quick to tell."""
+    def _promising(self, node: int, arc: Arc, labels: Sequence[_Label]) -> list[_Label]:
+        """Return the labels that may go on with a step: by its price, as it is told without a tape."""
         loss = self.table.arc_loss(arc)
-        if not to_go or loss == math.inf:
+        if not self._to_go[arc.head] or loss == math.inf:
             return []
-        step, together, dearest = (
-            self.prices.steps[id(arc)],
-            self.prices.together.get(id(arc), True),
-            self.prices.dearest,
-        )
-        loss += min(one[0] for one in to_go)
-        least, rest = min(one[1] for one in to_go), self.rests[0]
+        packs, least = self.table.price(arc)[1], self.prices.least[id(arc)]
         found = []
         for label in labels:
-            cost, waits, _ = self.prices.follow(step, label[11], label[12], together)
-            ahead = rest.least((label[1] + loss) / LOSS_UNIT_M - 1e-6)
-            if label[0] + cost - dearest * max(0.0, waits) + least + ahead < self.below:
+            losses, cents = self._ahead(arc.head, label[2] | packs)
+            so_far = label[0] + least
+            if so_far + cents[bisect_left(losses, label[1] + loss)] < self.below or so_far < -self._saved:
                 found.append(label)
         return found
 
-    def _worth(self, labels: list[_Label], to_go: Sequence[tuple[float, int, int]]) -> list[_Label]:
+    def _worth(self, node: int, labels: Sequence[_Label]) -> list[_Label]:
         """Return the labels that a plan below the limit may still come of."""
-        if not to_go:
-            return []
-        ahead_loss = np.array([one[0] for one in to_go])
-        ahead_cents = np.array([one[1] for one in to_go], dtype=float)
-        ahead_packs = [one[2] for one in to_go]
-        least = np.full(len(labels), math.inf)
-        losses = np.array([label[1] for label in labels])
-        masks = np.array([label[2] for label in labels])
-        for mask in sorted(set(masks.tolist())):
-            rows = np.flatnonzero(masks == mask)
-            for more in sorted(set(ahead_packs)):
-                columns = [i for i, packs in enumerate(ahead_packs) if packs == more]
-                units = (losses[rows][:, None] + ahead_loss[columns][None, :]) / LOSS_UNIT_M - 1e-6
-                rest = self._rest(int(mask) | more, units) + ahead_cents[columns][None, :]
-                least[rows] = np.minimum(least[rows], rest.min(axis=1))
-        dearest = self.prices.dearest
-        return [
-            label
-            for label, rest in zip(labels, least.tolist(), strict=True)
-            if label[0] - dearest * max(0.0, label[11]) + rest < self.below
-        ]
+        found = []
+        for label in labels:
+            losses, cents = self._ahead(node, label[2])
+            if label[0] + cents[bisect_left(losses, label[1])] < self.below or label[0] < -self._saved:
+                found.append(label)
+        return found
 
-    def _rest(self, packs: int, units: Any) -> Any:
-        rest = self.rests[packs]
-        return np.array(rest.cents)[np.searchsorted(np.array(rest.losses, dtype=float), units, side="left")]
+    def _unbeaten(self, labels: list[_Label]) -> list[_Label]:
+        """Return the labels without those that another one makes needless whatever the rest of the plan buys.
+
+        With the same straight open, that one loses no more, costs no more, has no more joints of any kind, and its
+        pieces of pipe can all be cut from those of the other: a list is never dearer with it.
+        """
+        if self.table.sides.weighs_money:
+            return labels
+        groups: dict[int, list[_Label]] = {}
+        for label in labels:
+            groups.setdefault(label[5], []).append(label)
+        found: list[_Label] = []
+        for same in groups.values():
+            if len(same) > 1:
+                same.sort(key=_BY_COST)
+                kept: list[_Label] = []
+                for label in same:
+                    if not any(self._beats(one, label) for one in kept):
+                        kept.append(label)
+                same = kept
+            found += same
+        return found
+
+    def _beats(self, one: _Label, other: _Label) -> bool:
+        return (
+            one[1] <= other[1]
+            and one[3] <= other[3]
+            and (one[8] == other[8] or (self._fewer_joints and self._joints.within(one[8], other[8])))
+            and self.table.sides.no_more(one[4], other[4])
+            and self._cut_from(one[6], other[6])
+            and self._cut_from(one[7], other[7])
+        )
+
+    def _cut_from(self, wanted: int, pieces: int) -> bool:
+        """Return whether all pieces can be cut from others, one from one."""
+        if self._pieces.within(wanted, pieces):
+            return True
+        own = self._lengths(pieces)
+        return all(covers(own.get(item, ()), lengths) for item, lengths in self._lengths(wanted).items())
+
+    def _lengths(self, packed: int) -> Mapping[str, Pieces]:
+        """Return packed pieces by item, longest first."""
+        if packed not in self._lengths_of:
+            found: dict[str, list[int]] = {}
+            for (item, units), count in self._pieces.counts(packed):
+                found.setdefault(item, []).extend([units] * count)
+            self._lengths_of[packed] = {item: tuple(sorted(each, reverse=True)) for item, each in found.items()}
+        return self._lengths_of[packed]
+
+    def _ahead(self, node: int, packs: int) -> tuple[list[float], list[float]]:
+        """Return what is to come behind a node at the least, with the rest of the plan, by what was lost up to there.
+
+        What loses up to `losses[k]` [m], and more than the entry before, has at least `cents[k]` to come.
+        """
+        key = (node, packs)
+        if key not in self._stairs:
+            losses, cents = [], []
+            for loss, more, opened in self._to_go[node]:
+                rest = self.rests[packs | opened]
+                dear = bisect_left(rest.cents, self.below + self._saved - more, 0, len(rest.losses))
+                if dear:
+                    rest_losses, rest_cents = self._rest(packs | opened)
+                    losses.append(rest_losses[:dear] - loss)
+                    cents.append(rest_cents[:dear] + more)
+            self._stairs[key] = _stairs(np.concatenate(losses), np.concatenate(cents)) if losses else ([], [math.inf])
+        return self._stairs[key]
+
+    def _rest(self, packs: int) -> tuple[Any, Any]:
+        """Return the rest of a plan with these packs opened as columns: losses [m], costs."""
+        if packs not in self._rests:
+            rest = self.rests[packs]
+            self._rests[packs] = ((np.array(rest.losses) + 1e-6) * LOSS_UNIT_M, np.array(rest.cents[:-1], dtype=float))
+        return self._rests[packs]
 
     # lengths
 
-    def _step(self, mark: int, node: int, arc: Arc) -> tuple[int, int, int, float, float]:
-        """Return the mark behind a step, the pieces that its corners settle as cut and as stated, and their cost."""
-        if not arc.parts:
-            return mark, 0, 0, 0.0, 0.0
+    def _step(self, mark: int, node: int, arc: Arc) -> _Step:
+        """Return what a step adds behind a mark."""
         key = (mark, id(arc))
         if key not in self._steps:
             at = self._marks[mark]
@@ -271,9 +366,32 @@ class WayFinder:
                     pieces = one.cut(None)
                     stated, stated_cost = stated + self._packed(pieces), stated_cost + self._cost(pieces)
                 number += 1
-            mark_there = self._mark(_Mark(tape, number, at.start, first))
-            self._steps[key] = (mark_there, cut, stated, cut_cost, stated_cost)
+            there = _Mark(tape, number, at.start, first)
+            unsettled = (
+                0.0 if self.prices.uneven else self._unsettled(there, self.prices.graph.nodes[arc.head].position)
+            )
+            self._steps[key] = _Step(self._mark(there), cut, stated, cut_cost, stated_cost, unsettled)
         return self._steps[key]
+
+    def _unsettled(self, mark: _Mark, position: int) -> float:
+        """Return what the pipe in the straights that are not settled costs at the least [thousandths of a cent].
+
+        In the one that is open whatever is longer than what stood there may be saved, at the dearest pipe's rate.
+        """
+        takes = self._takes_at(mark.start)
+        straight = mark.tape.straight
+        longer_m = max(takes) - takes[0] if mark.number == 0 else 0.0
+        stood_m = self.prices.stood_m
+        more_m = straight.length_m + longer_m - stood_m[min(position, len(stood_m) - 1)]
+        cost = self.prices.stated(straight) - self.prices.dearest * max(0.0, more_m) / UNIT_M
+        if mark.first is not None:
+            if id(mark.first) not in self._first_costs:
+                first, stood = mark.first, self._stood(0)
+                each = [first.as_long(first.length_m + take_m - takes[0]).cut(stood) for take_m in takes]
+                self._firsts.append(first)  # kept, so that its id stays its own
+                self._first_costs[id(first)] = min(map(self._cost, each))
+            cost += self._first_costs[id(mark.first)]
+        return cost
 
     def _stood(self, number: int) -> Straight | None:
         stood = self.prices.stood
@@ -281,7 +399,13 @@ class WayFinder:
 
     def _open_start(self, start: EndState) -> bool:
         """Return whether fittings of different lengths may stand at the run's start in this state."""
-        return len({self._take_m(option, True) for option in self.prices.options_at(start, True)}) > 1
+        return len(set(self._takes_at(start))) > 1
+
+    def _takes_at(self, start: EndState) -> list[float]:
+        """Return what each fitting takes up that may stand at the run's start in this state [m]."""
+        if start not in self._takes:
+            self._takes[start] = [self._take_m(option, True) for option in self.prices.options_at(start, True)]
+        return self._takes[start]
 
     def _take_m(self, option: TeeOption | None, at_start: bool) -> float:
         leg = (self.prices.run.start if at_start else self.prices.run.end).leg
@@ -314,9 +438,7 @@ class WayFinder:
             arcs.append(at[10])
             at = at[9]
         joints = dict(self._joints.counts(label[8]))
-        sealed = sum(self.prices.shop.joints.piece_rate(*joint) * count for joint, count in joints.items())
-        beside = sum(self.prices.beside.get(id(arc), 0.0) for arc in arcs)
-        least = MILLICENTS * label[3] + sealed + math.floor(self._least_pipe(label, mark, end) + beside)
+        least = label[11] + math.floor(self._least_pipe(label, mark, end))
         used = self.table.sides.units(label[4], label[3])
         cut = partial(self._cut, label, mark, end)
         return Way(tuple(reversed(arcs)), mark.start, end, label[1], label[3], label[2], joints, least, used, cut)
@@ -334,9 +456,17 @@ class WayFinder:
 
     def _least_pipe(self, label: _Label, mark: _Mark, end: EndState) -> float:
         """Return what a way's pipe costs at the least over the fittings at its ends [thousandths of a cent]."""
-        settled = label[13] if mark.number + 1 == len(self.prices.stood) else label[14]
-        pairs = self._pairs(mark, end).values()
-        return settled + min(self._cost(self._last_pieces(mark, end, *pair[0])) for pair in pairs)
+        settled = label[12] if mark.number + 1 == len(self.prices.stood) else label[13]
+        return settled + self._last_cost(label[5], end)
+
+    def _last_cost(self, number: int, end: EndState) -> float:
+        """Return what the pipe that the fittings at the ends decide costs at the least."""
+        key = (number, end)
+        if key not in self._last_costs:
+            mark = self._marks[number]
+            pairs = self._pairs(mark, end).values()
+            self._last_costs[key] = min(self._cost(self._last_pieces(mark, end, *pair[0])) for pair in pairs)
+        return self._last_costs[key]
 
     def _cut(
         self, label: _Label, mark: _Mark, end: EndState
@@ -377,6 +507,21 @@ def _key(straight: Straight) -> tuple[object, ...]:
     pipes = tuple((p.item.item_id, round(1e6 * p.shows_m), round(1e6 * p.length_m)) for p in straight.pipes)
     stubs = tuple((p.item.item_id, round(1e6 * p.length_m)) for p in straight.stubs)
     return round(1e6 * straight.length_m), pipes, stubs, straight.open
+
+
+def _stairs(losses: Any, cents: Any) -> tuple[list[float], list[float]]:
+    """Return the least of several costs by what was lost, both rising, and endless beyond the last."""
+    order = np.lexsort((cents, -losses))  # what may be lost most first
+    lowest = np.minimum.accumulate(cents[order])
+    keep = np.ones(len(order), dtype=bool)
+    keep[1:] = cents[order][1:] < lowest[:-1]
+    chosen = order[keep][::-1]
+    return losses[chosen].tolist(), [*cents[chosen].tolist(), math.inf]
+
+
+def covers(own: Pieces, lengths: Pieces) -> bool:
+    """Return whether pieces are as many and each as long as one of these, both longest first."""
+    return len(own) >= len(lengths) and all(map(ge, own, lengths))
 
 
 def _alike(labels: list[_Label]) -> list[_Label]:

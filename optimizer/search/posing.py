@@ -35,7 +35,7 @@ from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
-from optimizer.search.list_costs import ListTable, RunPrices
+from optimizer.search.list_costs import RunPrices
 from optimizer.search.pressure import most_pressure_pa, rated
 from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
@@ -254,7 +254,7 @@ def sides_of(
 
 
 def _parts_at_least(options: Options, least: Mapping[str, RunPrices]) -> Callable[[Arc], int]:
-    by_id = {key: step.alone for found in least.values() for key, step in found.steps.items()}
+    by_id = {key: cents for found in least.values() for key, cents in found.least.items()}
     effort = Effort(options.system.rules.labour_cents_per_hour)
     return lambda arc: max(0, by_id[id(arc)] - LEAST_PER_CENT * effort.cents(arc))
 
@@ -305,7 +305,7 @@ def _table(
             return math.inf  # rule: no new pipe above the velocity limit
         return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
 
-    table = (AlternativeTable if least is None else ListTable)(
+    return AlternativeTable(
         graph,
         options.packs,
         loss,
@@ -314,11 +314,8 @@ def _table(
         limit_m,
         Effort(options.system.rules.labour_cents_per_hour),
         sides,
+        least=None if least is None else least.least,
     )
-    if least is not None and isinstance(table, ListTable):
-        table.prices = least
-        table.least = {key: step.alone for key, step in least.steps.items()}
-    return table
 
 
 def loss_units(loss_m: float) -> int:

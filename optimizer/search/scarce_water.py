@@ -19,7 +19,7 @@ from optimizer.choices.demands import KnownFlows
 from optimizer.choices.graph import Arc
 from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
 from optimizer.program.problem import RunChoice
-from optimizer.search.list_costs import RunPrices, Segment, Step
+from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
 from optimizer.verify.drain_back import lifted_runs
@@ -103,7 +103,7 @@ class ScarceWater:
                     start, end = states[choice.start], states[choice.end]
                     if start is None or end is None:
                         continue
-                    cents = math.floor(_cents(own, each.arcs))
+                    cents = _cents(own, each.arcs)
                     more = replace(choice, start=start, end=end, cents=cents)
                     if _key(each, more) not in known:
                         known.add(_key(each, more))
@@ -154,12 +154,7 @@ class ScarceWater:
         found = {}
         for name, prices in self.lists.prices.items():
             bare = copy.copy(prices)
-            bare.steps = {}
-            for arc in _arcs(prices):
-                if id(arc) in prices.steps:
-                    held = self._held_ul(name, arc)
-                    nothing = tuple(Segment(0.0, 0.0) for _ in prices.steps[id(arc)].segments)
-                    bare.steps[id(arc)] = Step(held, nothing, math.floor(held))
+            bare.least = {id(arc): math.floor(self._held_ul(name, arc)) for arc in _arcs(prices)}
             found[name] = bare
         return found
 
@@ -206,13 +201,11 @@ def _with_water(prices: RunPrices, rate: float) -> RunPrices:
     if rate == 0.0:
         return prices
     found = copy.copy(prices)
-    found.steps, found.beside = {}, {}
+    found.least, found.fixed = {}, {}
     for arc in _arcs(prices):
-        step = prices.steps.get(id(arc))
-        if step is not None:
-            more = rate * held_ul(arc)
-            found.beside[id(arc)] = more
-            found.steps[id(arc)] = Step(step.cents + more, step.segments, step.alone + math.floor(more))
+        more = math.floor(rate * held_ul(arc))
+        found.least[id(arc)] = prices.least[id(arc)] + more
+        found.fixed[id(arc)] = prices.fixed[id(arc)] + more
     return found
 
 
@@ -224,11 +217,6 @@ def _key(way: Alternative, choice: RunChoice) -> tuple[object, ...]:
     return choice.start, choice.end, tuple(map(id, way.arcs))
 
 
-def _cents(prices: RunPrices, arcs: tuple[Arc, ...]) -> float:
+def _cents(prices: RunPrices, arcs: tuple[Arc, ...]) -> int:
     """Return the lower price of a way without its water [thousandths of a cent]."""
-    total, waiting, rate = 0.0, 0.0, 0.0
-    for arc in arcs:
-        together = prices.together.get(id(arc), True)
-        cost, waiting, rate = prices.follow(prices.steps[id(arc)], waiting, rate, together)
-        total += math.floor(cost)
-    return total
+    return sum(prices.least[id(arc)] for arc in arcs)

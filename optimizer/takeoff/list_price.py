@@ -53,6 +53,7 @@ class PipeShop:
     _stock: dict[str, tuple[StockLength, ...]] = field(default_factory=dict)
     _rates: dict[str, float] = field(default_factory=dict)
     _cents: dict[tuple[str, Pieces], int] = field(default_factory=dict)
+    _singles: dict[tuple[str, Pieces], int] = field(default_factory=dict)
 
     @classmethod
     def of(cls, system: System, catalog: Catalog, rules: tuple[StickRule, ...] | None = None) -> PipeShop:
@@ -114,6 +115,28 @@ class PipeShop:
             self._cents[key] = self._cents_of(item, pieces)
         return self._cents[key]
 
+    def single_cents(self, item: CatalogItem, units: int) -> int:
+        """Return what one piece costs that is cut from a length of its own [cents]."""
+        key = (item.item_id, (units,))
+        if key not in self._singles:
+            self._singles[key] = self._single(item, units)
+        return self._singles[key]
+
+    def alone_cents(self, item: CatalogItem, pieces: Pieces) -> int:
+        """Return what a list with these pieces of a pipe costs at least for it [cents]; nothing where some is owned."""
+        if self.owned_m.get(item.item_id) and not self.by_length(item):
+            return 0
+        least = self.rate(item) * sum(units + self._kerf for units in pieces) / MILLICENTS
+        longest = max((self.single_cents(item, units) for units in pieces), default=0)
+        return max(longest, math.ceil(least - _TINY))
+
+    def long_pieces(self, item: CatalogItem, pieces: Pieces) -> int:
+        """Return how many of these pieces no length of the store gives two of; nothing where some is owned."""
+        if self.by_length(item) or self.owned_m.get(item.item_id):
+            return 0
+        longest = max(math.floor(one.length_m / UNIT_M + 1e-6) for one in self.stock(item))
+        return sum(longest < 2 * units + self._kerf and units <= longest for units in pieces)
+
     def rate(self, item: CatalogItem) -> float:
         """Return what a unit of a piece, its saw cut counted, costs at least [thousandths of a cent]."""
         if item.item_id not in self._rates:
@@ -135,6 +158,13 @@ class PipeShop:
         if self.by_length(item):
             return self.sale_lengths(item, pieces) * item.price_cents
         return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
+
+    def _single(self, item: CatalogItem, units: int) -> int:
+        if self.by_length(item):
+            return self.sale_lengths(item, (units,)) * item.price_cents
+        length_m = units * UNIT_M
+        fits = [one.price_cents for one in self.stock(item) if one.length_m >= length_m]
+        return min(fits) if fits else self.to_order(item, length_m).price_cents
 
     def _rate(self, item: CatalogItem) -> float:
         if self.by_length(item):
@@ -208,6 +238,16 @@ class JointShop:
         if key not in self._rows:
             self._rows[key] = self.catalog.consumables(use, size)
         return self._rows[key]
+
+    def fewer_cost_no_more(self) -> bool:
+        """Return whether no joints that are left out ever make the rest dearer: one kind of pack does every size."""
+        found = self.catalog.joints_per_pack
+        for use in ("cement", "primer", "tape"):
+            own = [found.get(i.item_id, {}) for i in self.catalog.of_kind(Kind.CONSUMABLE) if i.family == use]
+            sizes = {size for rates in own for size in rates}
+            if own and not any(sizes <= set(rates) for rates in own):
+                return False
+        return True
 
     def piece_rate(self, method: str, size: str) -> int:
         """Return what the washer or clamp of one joint costs at least [thousandths of a cent]; nothing for others."""
