@@ -132,6 +132,8 @@ class Proof:
         self._leave_out(posed_at, below)
         while True:
             told = self._by_draws(hardest, size, below, bound)
+            if told < below <= self._below and not self.clock.over:
+                return max(bound, told, self._by_cheaper(hardest, size, below, bound))
             if self._below >= below or self.clock.over:
                 return min(below, max(bound, told))
             below = self._below  # a cheaper plan came up: that one is to be proved now
@@ -218,6 +220,17 @@ class Proof:
             if proved >= enough or proved + open_ < enough:
                 break
         return min(self._below, _rank(least, enough))
+
+    def _by_cheaper(self, hardest: Ints, size: Floats, below: int, bound: int) -> int:
+        """Return what the draws tell where a cheaper plan, that works in nearly enough of them, is in the way.
+
+        Below the cost of that plan it eases none of them; so what it costs may be proved where more is not.
+        """
+        for cents in sorted({cents for cents, _ in self.known if bound < cents < below}, reverse=True):
+            told = self._by_draws(hardest, size, cents, bound)
+            if told >= cents or self.clock.over:
+                return min(cents, told)
+        return bound
 
     def _still_hard(self, draws: Ints, below: int) -> Ints:
         """Return the draws in which no known plan that costs less works."""
