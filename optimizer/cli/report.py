@@ -105,6 +105,7 @@ def draw(
     and after the work, and cost against flow. Where flows are not known beforehand that last one takes as long again as
     the time limit says.
     """
+    from optimizer import pipeline
     from optimizer.documents import pictures
     from optimizer.documents.report_facts import report_facts, solved
 
@@ -113,7 +114,9 @@ def draw(
     if with_plan:
         found = _plan(system, catalog, time_limit_s)
         points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
-        drawn = wait_for("Drawing", lambda: pictures.plan_pictures(report_facts(found, points, chosen), alone=True))
+        taken = pipeline.take_off(found, catalog, spares=False, ports=False)
+        facts = wait_for("Solving", lambda: report_facts(found, points, chosen, taken=taken), quiet=True)
+        drawn = wait_for("Drawing", lambda: pictures.plan_pictures(facts, alone=True))
     else:
         drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
     _write_pictures(output, drawn, replace, (file, *catalogs))

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from optimizer.model.plan import Plan
     from optimizer.search.studies.frontier import FrontierPlan
 
-_OWN = "this plan"
+_OWN, _FEWEST = "your plan", "fewest cuts"
 
 
 def reach_points(
@@ -23,12 +23,20 @@ def reach_points(
     not one of the others: then it was made with electricity or work counted, or one of both was not proven.
     """
     same = next((plan for plan in plans if plan.meets_targets and plan.plan.cost_cents == chosen.cost_cents), None)
-    points = [_with_reach(plan.plan, plan.reach, plan.starts, plan is same) for plan in plans]
-    own = next((point for point in points if point.label), None)
-    return tuple(points), own or _with_reach(chosen, reach, None, own=True)
+    fewest = min((plan for plan in plans if plan.meets_targets), key=_by_cuts, default=None)
+    points = []
+    for plan in plans:
+        labels = [_OWN] * (plan is same) + [_FEWEST] * (plan is fewest and plan.plan.cuts < chosen.cuts)
+        points.append(_with_reach(plan.plan, plan.reach, plan.starts, ", ".join(labels)))
+    own = next((point for point in points if point.label.startswith(_OWN)), None)
+    return tuple(points), own or _with_reach(chosen, reach, None, _OWN)
 
 
-def _with_reach(plan: Plan, reach: float, starts: float | None, own: bool) -> FrontierPoint:
+def _by_cuts(plan: FrontierPlan) -> tuple[int, int]:
+    return plan.plan.cuts, plan.plan.cost_cents or 0
+
+
+def _with_reach(plan: Plan, reach: float, starts: float | None, label: str) -> FrontierPoint:
     cost_cents = plan.cost_cents or 0
     least_cents = max(0, cost_cents - (plan.gap_cents or 0))
-    return FrontierPoint(cost_cents, 0.0, _OWN if own else "", reach, starts, least_cents)
+    return FrontierPoint(cost_cents, 0.0, label, reach, starts, least_cents, plan.cuts)

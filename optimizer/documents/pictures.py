@@ -19,6 +19,7 @@ from optimizer.documents.report_facts import (
     shown_now,
     wanted_paths,
 )
+from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network
 from optimizer.model.system import System
 
@@ -123,10 +124,29 @@ def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False)
     words = {"now": "as it stands", "after": "after the work"}[when]
     title = f"Largest head losses, {words}"
     svg = loss_bars(
-        state.losses, units, title=title, key=f"losses-{when}", limit=_BARS, role=f"{when}-bar", alone=alone
+        state.losses,
+        units,
+        title=title,
+        key=f"losses-{when}",
+        limit=_BARS,
+        role=f"{when}-bar",
+        throttled=_throttled(state.network),
+        alone=alone,
     )
     caption = f"{title}: head lost in each part, its share of all lost power, and what its run would gain without it."
+    if _throttled(state.network):
+        caption += " What a valve takes on purpose stands apart."
     return Picture(f"losses-{when}", caption, svg)
+
+
+def _throttled(network: Network) -> frozenset[tuple[str, int]]:
+    """Return the valves that are partly shut, by run and part index."""
+    return frozenset(
+        (name, index)
+        for name, run in network.runs.items()
+        for index, part in enumerate(run.parts)
+        if part.kind in THROTTLES and part.opening < 1.0
+    )
 
 
 def _head_lines(system: System, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:

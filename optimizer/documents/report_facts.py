@@ -109,7 +109,7 @@ def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> 
 
 def shown_after(facts: ReportFacts) -> Shown:
     """Return the plumbing as the plan leaves it for the schematic, what is new marked, valves with their setting."""
-    plan, network = facts.report.plan, facts.after.network
+    plan, network = facts.report.plan, as_built(facts.after.network, facts.taken)
     new = {(name, i) for name, run in network.runs.items() for i, part in enumerate(run.parts) if not part.existing}
     return Shown(
         network,
@@ -122,6 +122,19 @@ def shown_after(facts: ReportFacts) -> Shown:
         new_tees=frozenset(name for name, tee in plan.tees.items() if tee.purchases),
         before_doubt=facts.now.solution.doubt,
     )
+
+
+def as_built(network: Network, taken: TakeOff | None) -> Network:
+    """Return a planned plumbing with all pipe as long as it shows when the work is done, as the cut list has it."""
+    if taken is None:
+        return network
+    from optimizer.takeoff.fit import fitted
+
+    fits = taken.cuts.fits
+    runs = {
+        name: replace(run, parts=fitted(run.parts, fits[name])) for name, run in network.runs.items() if name in fits
+    }
+    return network.with_runs(runs)
 
 
 def _places(parts: Sequence[Part], removed: Iterable[Part]) -> list[int]:

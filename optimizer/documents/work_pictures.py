@@ -15,6 +15,8 @@ def sketches(facts: ReportFacts, cuts: CutList) -> list[Sketch]:
     changed = {run for run, _ in (*now.gone, *after.new)}
     up = place_levels(after.network, lambda run, rises: 20.0 * len(run.parts)).up
     pieces = {(piece.run, piece.position - 1): piece for piece in cuts.pieces}
+    work = facts.taken.work if facts.taken is not None else ()
+    letters = {one.run: {joint.index: joint.letter for joint in one.joints.joints} for one in work}
     return [
         Sketch(
             name,
@@ -22,6 +24,7 @@ def sketches(facts: ReportFacts, cuts: CutList) -> list[Sketch]:
             after,
             up[run.start.point] >= up[run.end.point],
             {index: cut_words(piece, facts.units) for (where, index), piece in pieces.items() if where == name},
+            letters.get(name, {}),
         )
         for name, run in after.network.runs.items()
         if name in changed

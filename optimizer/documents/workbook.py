@@ -85,7 +85,7 @@ def whole_workbook_bytes(report: PlanReport, taken: TakeOff) -> bytes:
     from optimizer import pipeline
     from optimizer.documents.report_facts import report_facts
 
-    card, facts = pipeline.settings_card(report.system, report), report_facts(report, with_gains=False)
+    card, facts = pipeline.settings_card(report.system, report), report_facts(report, taken=taken, with_gains=False)
     return workbook_bytes(report, taken=taken, card=card, facts=facts)
 
 

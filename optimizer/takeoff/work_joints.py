@@ -10,6 +10,7 @@ from optimizer.model.kinds import PIPES, SEPARABLE, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
 
+_LETTERS = "ABCDEFGHJKLMPQRSTUVWYZ"  # no I and O; N is new, X comes out
 BENCH, IN_PLACE = "bench", "in place"
 
 
@@ -69,12 +70,12 @@ def joints_of(network: Network, plan: Plan, bend: bool = False) -> dict[str, Run
 
 
 def _letter(number: int) -> str:
-    """Return A ... Z, AA, AB ... for 0, 1 ..."""
+    """Return A ... Z, AA, AB ... for 0, 1 ..., without letters that look like numbers or mark parts in a sketch."""
     letters = ""
     number += 1
     while number:
-        number, rest = divmod(number - 1, 26)
-        letters = chr(ord("A") + rest) + letters
+        number, rest = divmod(number - 1, len(_LETTERS))
+        letters = _LETTERS[rest] + letters
     return letters
 
 
@@ -103,8 +104,8 @@ def _run_joints(
     opened = tuple(one for one in how.opened if one.run == name)
     if made and not opened:
         opened = tuple(_own_unions(planned, name, made)[:1])
-    if made and not opened and not free:  # another run's union lets this one close
-        opened = tuple(one for one in how.opened if one.stands)[:1]
+    if made and not opened and not free:  # unions of other runs let this one close
+        opened = tuple(one for one in how.opened if one.stands)
     sprung = tuple(joint.letter for joint in joints if (name, joint.index) in how.sprung)
     order = [joint.letter for joint in placed]
     if free == "start":

@@ -26,8 +26,9 @@ _CHEAPER = ("tank", "", "a cheaper one is not ruled out")
 class FrontierPoint:
     """A plan that no other one beats in cost and flow at once. `label` is a few words beside its mark, or nothing.
 
-    With a `reach` that is shown, and not the flow. Nothing cheaper reaches as much as this plan from `starts` on (None:
-    from the plan before on), and none for what it reaches costs less than `least_cents` (None: than itself).
+    `cuts` is how many saw cuts it takes, where that is told. With a `reach` that is shown, and not the flow. Nothing
+    cheaper reaches as much as this plan from `starts` on (None: from the plan before on), and none for what it reaches
+    costs less than `least_cents` (None: than itself).
     """
 
     cost_cents: int
@@ -36,6 +37,7 @@ class FrontierPoint:
     reach: float | None = None
     starts: float | None = None
     least_cents: int | None = None
+    cuts: int | None = None
 
 
 def has_reach(points: Sequence[FrontierPoint]) -> bool:
@@ -68,8 +70,11 @@ def _told(ordered: Sequence[FrontierPoint], chosen: FrontierPoint | None, units:
     for below, above in _open_gaps(ordered):
         low, high = percent(below.reach or 0.0), percent(above.starts or 0.0)
         yield f"Whether other plans reach between {low} and {high} was not settled."
+    told = [f"{_shown(point, units)} takes {_cuts_words(point.cuts)}" for point in ordered if point.cuts is not None]
+    if told:
+        yield f"{'; '.join(told)}."
     if chosen:
-        yield f"Chosen: {money(chosen.cost_cents, currency)} for {_shown(chosen, units)}."
+        yield f"Your plan: {money(chosen.cost_cents, currency)} for {_shown(chosen, units)}."
 
 
 def frontier_canvas(
@@ -152,10 +157,19 @@ def _name_points(
     """Write the chosen plan's numbers first, so that it has the best place, then the labels of the others."""
     if chosen is not None:
         words = f"{chosen.label or 'chosen'}: {money(chosen.cost_cents, currency)}, {_shown(chosen, units)}"
+        words += f", {_cuts_words(chosen.cuts)}" if chosen.cuts is not None else ""
         drawn.note((_cost(chosen), _value(chosen, units)), words, "words bold")
     for point in ordered:
-        if point.label and point != chosen:
-            drawn.note((_cost(point), _value(point, units)), point.label, "aside")
+        words = ", ".join(text for text in (point.label, _cuts_words(point.cuts)) if text)
+        if words and point != chosen:
+            drawn.note((_cost(point), _value(point, units)), words, "aside")
+
+
+def _cuts_words(cuts: int | None) -> str:
+    """Return saw cuts in words, nothing where they are not told."""
+    if cuts is None:
+        return ""
+    return f"{cuts} saw cut{'s' * (cuts != 1)}" if cuts else "no saw cut"
 
 
 def _sorted(points: Sequence[FrontierPoint]) -> list[FrontierPoint]:

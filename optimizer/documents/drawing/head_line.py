@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.hydraulics.head_line import HeadPoint
 
 _WIDTH, _HEIGHT = 440.0, 280.0
-_LEAST_STEP = 0.1  # of the chart's range of head: smaller steps get no words
+_NAMED = 3  # so many of the largest falls are named
 
 Line = Sequence["HeadPoint"]
 
@@ -57,13 +57,20 @@ def _points(line: Line, units: str) -> list[tuple[float, float]]:
 
 
 def _name_steps(drawn: Frame, line: Line, units: str) -> None:
-    """Write what stands where the head jumps: pumps, devices and whatever else makes a step that can be seen."""
-    span = drawn.y_ticks[-1] - drawn.y_ticks[0]
-    for before, place in pairwise(line):
-        step = head_value(place.head_m - before.head_m, units)
-        if place.distance_m == before.distance_m and abs(step) >= _LEAST_STEP * span:
-            level = head_value((place.head_m + before.head_m) / 2, units)
-            drawn.note((length_value(place.distance_m, units), level), _short(place.words), "words")
+    """Write what stands where a pump lifts the head, and at its three largest falls, each with what it takes."""
+    steps = [
+        (head_value(place.head_m - before.head_m, units), before, place)
+        for before, place in pairwise(line)
+        if place.distance_m == before.distance_m
+    ]
+    falls = sorted((step for step in steps if step[0] < 0.0), key=lambda step: step[0])[:_NAMED]
+    lifts = [step for step in steps if step[0] > 0.0 and step[2].words.startswith(_MACHINES)]
+    for step, before, place in (*lifts, *falls):
+        level = head_value((place.head_m + before.head_m) / 2, units)
+        words = _short(place.words)
+        if step < 0.0:
+            words = f"{words}, {show_head(before.head_m - place.head_m, units)}"
+        drawn.note((length_value(place.distance_m, units), level), words, "words")
 
 
 def _short(words: str) -> str:

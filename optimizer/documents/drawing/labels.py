@@ -70,7 +70,7 @@ def part_words(shown: Shown, run: Run, index: int) -> str:
 
 def _name(part: Part, units: str) -> str:
     if part.kind in PIPES:
-        return f"{part.kind.value} {show_length(part.length_m, units)}"
+        return f"{part.kind.value}, {show_length(part.length_m, units)} long"
     if part.kind is Kind.OPEN_JOINT:
         return "not connected yet"
     return f"{part.kind.value} {part.name}".strip()

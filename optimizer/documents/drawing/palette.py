@@ -64,6 +64,7 @@ _ROLES: dict[str, tuple[tuple[str, Colour], ...]] = {
     "after-hollow": ((_STROKE, NEW), (_FILL, PAPER)),
     "now-bar": ((_STROKE, OLD), (_FILL, PAPER)),
     "after-bar": ((_STROKE, NEW), (_FILL, NEW)),
+    "trim-bar": ((_STROKE, MUTED), (_FILL, WATER)),
     "level": ((_STROKE, MUTED),),
 }
 
@@ -75,7 +76,7 @@ _SHAPES = """\
 .pic .pipe{stroke-width:2px}
 .pic .new-pipe{stroke-width:5px}
 .pic .old-pipe{stroke-width:2.5px;stroke-dasharray:5 3}
-.pic .gap{stroke-width:8px}
+.pic .gap{stroke-width:12px}
 .pic .shape,.pic .solid{stroke-width:1.5px}
 .pic .surface{stroke-width:2px}
 .pic .tank{stroke-width:1.5px}
@@ -88,6 +89,7 @@ _SHAPES = """\
 .pic .now-faint{stroke-width:1.25px;stroke-dasharray:2 3}
 .pic .after-faint{stroke-width:1.25px}
 .pic .now-mark,.pic .after-mark,.pic .after-hollow,.pic .now-bar{stroke-width:2px}
+.pic .trim-bar{stroke-width:1.5px;stroke-dasharray:4 2}
 """
 
 

@@ -6,6 +6,7 @@ thick line and the letter N, or as it stands with what comes out marked by a bro
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -39,6 +40,7 @@ from optimizer.model.network import Network, Part, Point, PointKind
 from optimizer.units import length_unit, length_value, show_length
 
 _LEFT, _TOP = 58.0, 26.0  # room for the scale of heights, and above the highest level
+HOP = 6.0  # radius of the hop of a level line over an upright one that it crosses
 _WIDENS = (Kind.REDUCING_COUPLING, Kind.BUSHING)
 
 
@@ -58,6 +60,9 @@ def schematic_canvas(shown: Shown) -> Canvas:
     _heights(canvas, shown, plan)
     for point in shown.network.points.values():
         _draw_point(canvas, shown, plan, point)
+    for name in shown.network.runs:
+        _draw_way_out(canvas, shown, plan, name)
+    _draw_hops(canvas, shown.network, plan)
     for name in shown.network.runs:
         _draw_run(canvas, shown, plan, name)
     draw_legend(canvas, shown, plan.height)
@@ -192,13 +197,37 @@ def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> 
         draw_badge(canvas, x - 15, y - 10, new=point.name in shown.new_tees)
 
 
+def _draw_hops(canvas: Canvas, network: Network, plan: Arrangement) -> None:
+    """Draw every level line that crosses an upright one with a hop over it: it must never look like a tee."""
+    for x, y in crossings_of(network, plan):
+        canvas.line([(x, y - 6), (x, y + 6)], "gap", BACK)
+        arc = [(x - HOP * math.cos(turn), y - HOP * math.sin(turn)) for turn in (math.pi * i / 8 for i in range(9))]
+        canvas.line(arc, "pipe", BACK)
+
+
+def crossings_of(network: Network, plan: Arrangement) -> Iterable[tuple[float, float]]:
+    """Yield where a bar at a tee, or the way of a detour, crosses an upright line that it has nothing to do with."""
+    uprights = [(lane.x, lane.top, lane.bottom) for lane in plan.lanes.values()]
+    levels = []
+    for name, lane in plan.lanes.items():
+        if lane.turn_y is not None:
+            x, y = lane.x_at(start=True), plan.y[network.runs[name].start.point]
+            uprights.append((x, min(y, lane.turn_y), max(y, lane.turn_y)))
+            levels.append((lane.turn_y, min(x, lane.x), max(x, lane.x)))
+    for point in network.points.values():
+        ends = [plan.lanes[run.name].x_at(start) for run, _, start in network.runs_at(point.name)]
+        if not point.is_fixed and ends:
+            levels.append((plan.y[point.name], min(ends), max(ends)))
+    for y, left, right in levels:
+        for x, top, bottom in uprights:
+            if left + 1 < x < right - 1 and top + 1 < y < bottom - 1:
+                yield x, y
+
+
 def _draw_run(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
     run, lane = shown.network.runs[name], plan.lanes[name]
     top, bottom = _ends(shown.network, plan, name)
     canvas.uprights.append(Upright(lane.x, top, bottom, name))
-    _draw_way_out(canvas, shown, plan, name)
-    for y in lane.crossed_at:
-        canvas.line([(lane.x, y - 6), (lane.x, y + 6)], "gap", BACK)
     for piece in _pieces(shown, name, lane, top, bottom):
         canvas.line([(lane.x, piece.top), (lane.x, piece.bottom)], piece.role)
     for slot in lane.slots:
@@ -246,7 +275,7 @@ def _draw_way_out(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) ->
         return
     wet = shown.network.points[run.start.point].kind is PointKind.SURFACE
     y, x = plan.y[run.start.point] + (DIP if wet else 0.0), lane.x_at(start=True)
-    canvas.line([(x, y), (x, lane.turn_y), (lane.x, lane.turn_y)], "pipe")
+    canvas.line([(x, y), (x, lane.turn_y), (lane.x, lane.turn_y)], "pipe", BACK)
     canvas.bands.append(Box(x, lane.turn_y - 4, lane.x, lane.turn_y + 4, name))
 
 

@@ -6,7 +6,7 @@ Pieces of pipe bear the marks of the cut list. Long stretches that stay are draw
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby
 from math import ceil
 
@@ -18,9 +18,10 @@ from optimizer.documents.drawing.symbols import Spot, draw_symbol, symbol_height
 
 SKETCH_PX = 378.0
 _LANE_PX = SKETCH_PX / 2
-_PIPE_X, _TEXT_X, _TEXT_ROOM = 30.0, 47.0, _LANE_PX - 55.0
+_PIPE_X, _TEXT_X, _TEXT_ROOM = 30.0, 55.0, _LANE_PX - 63.0
 _NAME, _SIZE, _STEP = 14.0, 12.0, 13.5
 _HEAD, _END, _GAP = 38.0, 26.0, 18.0  # above a lane, for the point at either end, between two shelves
+_LETTER_X, _LETTER = 46.5, 10.5
 _NEAR = 2  # so many parts beside a change are drawn though they stay
 _FOLD = 3  # so many or more in a row that stay are told in one line,
 _SHORT = 10  # unless the run has no more parts than this
@@ -28,13 +29,18 @@ _SHORT = 10  # unless the run has no more parts than this
 
 @dataclass(frozen=True)
 class Sketch:
-    """A run now and after the work; `cut_words` are the mark and length of each new piece of pipe, by part index."""
+    """A run now and after the work.
+
+    `cut_words` are the mark and length of each new piece of pipe, by part index; `letters` those of the joints that are
+    made, by the index of the part behind each, in the order of the water.
+    """
 
     run: str
     now: Shown
     after: Shown
     down: bool  # the run leads downwards, so that its first part is drawn on top
     cut_words: Mapping[int, tuple[str, ...]]
+    letters: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +101,28 @@ def _draw(canvas: Canvas, sketch: Sketch, left: float, top: float) -> None:
         x = left + place * _LANE_PX
         canvas.text(x + 10, top + 16, titles[place], "aside", size=_SIZE)
         _draw_lane(canvas, sketch, shown, rows, x, top + _HEAD)
+        if place == 1:
+            _draw_letters(canvas, sketch, rows, x, top + _HEAD + _END)
+
+
+def _draw_letters(canvas: Canvas, sketch: Sketch, rows: Sequence[_Row], left: float, top: float) -> None:
+    """Write the letter of each joint that is made beside the pipe, between the two parts that it joins."""
+    y, last = top, len(sketch.after.network.runs[sketch.run].parts)
+    for row in rows:
+        if row.index is not None:
+            upper, lower = (row.index, row.index + 1) if sketch.down else (row.index + 1, row.index)
+            ends = [(upper, y)] if upper == 0 or upper == last else []
+            for joint, at in (*ends, (lower, y + row.height)):
+                if joint in sketch.letters:
+                    canvas.text(
+                        left + _LETTER_X,
+                        at + 4,
+                        sketch.letters[joint],
+                        "words bold halo",
+                        size=_LETTER,
+                        anchor="middle",
+                    )
+        y += row.height
 
 
 def _draw_lane(canvas: Canvas, sketch: Sketch, shown: Shown, rows: Sequence[_Row], left: float, top: float) -> None:

@@ -15,6 +15,7 @@ from optimizer.documents.drawing.loss_bars import loss_bars, loss_bars_canvas
 from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.report_facts import line_along, report_facts, solved, wanted_paths
+from optimizer.hydraulics.head_line import HeadPoint
 from optimizer.hydraulics.losses import PartLoss
 
 LITRE_H = 0.001 / 3600
@@ -137,6 +138,37 @@ def test_a_shut_part_and_a_gain_have_no_bar() -> None:
 
     assert "now-bar" not in svg
     assert "No head is lost" in svg
+
+
+def test_what_a_valve_takes_on_purpose_stands_apart_from_what_is_lost() -> None:
+    rows = [loss("elbow", 0.5), PartLoss("riser", "part", 3, "", "ball valve", 2.0, 0.25, 0.0), loss("pipe", 1.0)]
+    svg = loss_bars(rows, "metric", title="t", key="k", throttled={("riser", 3)})
+
+    assert svg.count('class="now-bar"') == 2
+    assert svg.count('class="trim-bar"') == 1
+    drawn = svg[svg.index("</desc>") :]
+    places = [drawn.index(words) for words in ("Lost", "riser: pipe", "Throttled on purpose", "riser: ball valve")]
+    assert places == sorted(places)
+
+
+def test_the_three_largest_falls_of_a_head_line_are_named() -> None:
+    steps = [0.1, 0.9, 0.3, 0.5, 0.2]
+    line, head_m = [HeadPoint("riser", "point", None, "start", 0.0, 6.0)], 6.0
+    for at, step in enumerate(steps, 1):
+        line.append(HeadPoint("riser", "part", 2 * at, "tube", float(at), head_m))
+        head_m -= step
+        line.append(HeadPoint("riser", "part", 2 * at + 1, f"part {at}", float(at), head_m))
+    words = [box.words for box in head_line_canvas((), line, "metric").texts]
+
+    assert [one for one in words if one.startswith("part ")] == ["part 2, 0.90 m", "part 4, 0.50 m", "part 3, 0.30 m"]
+
+
+def test_every_plan_of_a_frontier_tells_its_saw_cuts() -> None:
+    plans = [FrontierPoint(1000, 0.001, "", cuts=0), FrontierPoint(2000, 0.002, "your plan", cuts=3)]
+    words = [box.words for box in frontier_canvas(plans, plans[1], "metric", "USD").texts]
+
+    assert "no saw cut" in words
+    assert any(one.startswith("your plan: ") and one.endswith(", 3 saw cuts") for one in words)
 
 
 def test_bars_stop_at_the_limit() -> None:

@@ -11,7 +11,7 @@ from plumbings import manifold, odd_plumbings, outlet, shown, surface, tee
 from optimizer.documents.drawing.arrangement import arrange
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import roles
-from optimizer.documents.drawing.schematic import schematic, schematic_canvas
+from optimizer.documents.drawing.schematic import HOP, crossings_of, schematic, schematic_canvas
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.report_facts import report_facts, shown_after, shown_now, solved
 from optimizer.model.catalog import Kind
@@ -109,6 +109,36 @@ def test_a_run_between_equal_heights_takes_a_detour() -> None:
     lanes = arrange(odd_plumbings()["there and back"], 50, 30).lanes
 
     assert all(lane.turn_y is not None for lane in lanes.values())
+
+
+def test_a_line_hops_over_every_other_that_it_crosses() -> None:
+    # Three tees that each lead to three others: no drawing in a plane does without a crossing (Kuratowski).
+    names = ("s", "a", "x", "y", "z", "b", "c")
+    points = [surface("sump", 0.0), surface("display", 1.5), *map(tee, names)]
+    ways = ("sump s", "s a", "s y", "a x", "a z", "b x", "b y", "z b", "x c", "y c", "z e", "c e", "e display")
+    told = shown([*points, tee("e")], [(*way.split(), 1) for way in ways])  # type: ignore[misc]
+    plan = arrange(told, 58.0, 26.0)
+    crossed = list(crossings_of(told.network, plan))
+
+    assert crossed
+    svg = schematic(told, title="t")
+    hops = re.findall(r'<polyline class="pipe" points="([^"]*)"', svg)
+    tops = {(round(x, 1), round(y, 1)) for line in hops for x, y in [_top_of(line)] if line.count(",") == 9}
+    assert {(round(x, 1), round(y - HOP, 1)) for x, y in crossed} <= tops
+
+
+def _top_of(line: str) -> tuple[float, float]:
+    pairs = [tuple(map(float, pair.split(","))) for pair in line.split()]
+    x, y = min(pairs, key=lambda pair: pair[1])
+    return x, y
+
+
+def test_a_length_is_not_read_as_a_size() -> None:
+    words = [box.words for box in schematic_canvas(example_shown("single-return")).texts]
+
+    pipes = [one for one in words if "pipe" in one]
+    assert pipes
+    assert all(re.search(r"pipe, .* long$", one) for one in pipes)
 
 
 def test_new_parts_have_the_letter_n_and_a_thick_line() -> None:

@@ -23,7 +23,7 @@ every_example = pytest.mark.parametrize("name", NAMES)
 @cache
 def planned(name: str) -> tuple[ReportFacts, CutList]:
     report, taken = planned_examples.taken_off(name)
-    return report_facts(report, with_gains=False), taken.cuts
+    return report_facts(report, taken=taken, with_gains=False), taken.cuts
 
 
 def pages(name: str) -> list[Canvas]:
@@ -43,6 +43,18 @@ def test_every_piece_to_cut_has_its_mark_and_its_length(name: str) -> None:
     for piece in cuts.pieces:
         assert sum(one.startswith(f"mark {piece.mark}:") for one in told) == 1
         assert f"cut {show_length(piece.cut_m, facts.units)}" in told
+
+
+@every_example
+def test_every_joint_that_is_made_has_its_letter_once(name: str) -> None:
+    facts, told = planned(name)[0], list(words(name))
+
+    assert facts.taken is not None
+    letters = [joint.letter for work in facts.taken.work for joint in work.joints.joints]
+    assert letters
+    assert len(set(letters)) == len(letters)
+    assert all(told.count(letter) == 1 for letter in letters)
+    assert not set(letters) & {"N", "X", "I", "O"}
 
 
 @every_example
