@@ -305,6 +305,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
     from optimizer.verify.floor import floor_facts
+    from optimizer.verify.sensitivity import touchy_valves
     from optimizer.verify.settings import with_openings
     from optimizer.verify.upper_ends import with_upper_ends
 
@@ -321,9 +322,10 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
     chance = chance_of(system, found, verification)
     verification = with_upper_ends(system, found, verification)
-    told = floor_facts(system, with_openings(planned_network(system.network, found), verification.valves))
+    set_up = with_openings(planned_network(system.network, found), verification.valves)
+    told, touchy = floor_facts(system, set_up), tuple(touchy_valves(set_up, verification.valves))
     floor = (told.mishaps, told.ranges, told.leaks)
-    plain = PlanReport(system, found, verification, bill, before, band, (), as_written, doubts, chance, *floor)
+    plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 

@@ -70,7 +70,7 @@ def frontier(
 def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
     """Compare the cheapest plan with other kinds of plan.
 
-    The fewest saw cuts, no other pipe size, only the pump, and nothing at all.
+    One that works in 8 of 10 cases, the fewest saw cuts, no other pipe size, only the pump, and nothing at all.
     """
     system, catalog = _read(file, catalogs, as_json)
     from optimizer import pipeline

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.clock import TimeIsUp
 from optimizer.hydraulics import conditions_of
 from optimizer.hydraulics.draws import Draws
 from optimizer.model.catalog import CatalogItem
@@ -95,6 +96,7 @@ class Proof:
     known: Sequence[tuple[int, Bools]]  # what plans that were looked at cost, and in which draws they work
     drawn: DrawnLosses = field(init=False)
     _below: int = field(init=False, default=0)
+    _proved: int = field(init=False, default=0)  # so far
 
     def __post_init__(self) -> None:
         network = self.stake.system.network
@@ -116,8 +118,14 @@ class Proof:
         slack_m
             The head that it has left on each way, by draw, (n_draws, n_ways).
         """
+        self._below, self._proved = below, 0
+        try:
+            return self._bound(below, slack_m)
+        except TimeIsUp:
+            return min(below, self._proved)
+
+    def _bound(self, below: int, slack_m: Floats) -> int:
         hardest, size = self._hardest(slack_m)
-        self._below = below
         bound, posed_at = -1, None
         for times in _TIMES:
             if self.clock.over:
@@ -128,6 +136,7 @@ class Proof:
                 return below
             if told > bound:
                 bound, posed_at = told, posed
+                self._proved = max(self._proved, told)
         assert posed_at is not None
         self._leave_out(posed_at, below)
         while True:
@@ -215,6 +224,7 @@ class Proof:
                 least[draw] = max(least[draw], told)
             if told < below and len(part) > 1:
                 groups += [part[len(part) // 2 :], part[: len(part) // 2]]
+            self._proved = max(self._proved, _rank(least, enough))
             proved = sum(cents >= below for cents in least.values())
             open_ = sum(len(self._still_hard(group, below)) for group in groups)
             if proved >= enough or proved + open_ < enough:

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.scaled import with_margin
+from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.chance import least_share
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
@@ -162,13 +163,16 @@ class _Certain:
         one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
         options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
         speeds = []
-        for duty in sorted(one_each, key=lambda each: each.energy_cents):
-            at = _AtSpeed(self, ListSearch(options, self.question.time_s, self.question.clock.solver), duty)
-            at.walk()
-            speeds.append(at)
+        try:
+            for duty in sorted(one_each, key=lambda each: each.energy_cents):
+                at = _AtSpeed(self, ListSearch(options, self.question.time_s, self.question.clock.solver), duty)
+                speeds.append(at)
+                at.walk()
+        except TimeIsUp:
+            speeds = []  # what is left costs nobody knows how much less
         if self.best is None or self.given is None:
             return _none(self.first, self.asked)
-        least = min(at.bound() for at in speeds)
+        least = min((at.bound() for at in speeds), default=0)
         return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
 
     def keep(self, plan: Plan, cents: int, works: Bools, slack_m: Floats) -> bool:

@@ -20,6 +20,8 @@ from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
+_SAME_COST = 8  # plans with more head to spare whose lists are priced, to see whether they cost the same
+
 
 @dataclass(frozen=True)
 class Search:
@@ -149,6 +151,8 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
         outcome = Outcome.NO_PLAN_FOUND if over.unsure else Outcome.INFEASIBLE
         return _ended(options, posed, flows, call, _no_selection(outcome), settings[0], least)
     found, duty = over.preferred(*best)
+    if call.most_volume_m3 is None:
+        found = over.roomier(found, duty)
     return _ended(options, found.posed, flows, call, found.selection, duty, least)
 
 
@@ -200,6 +204,25 @@ class _Speeds:
         outcome = Outcome.OPTIMAL if bound >= total else Outcome.FEASIBLE
         told = replace(found.selection, outcome=outcome, bound_cents=math.ceil(min(bound, total)) - chosen.energy_cents)
         return replace(found, selection=told), chosen
+
+    def roomier(self, found: Found, duty: Duty) -> Found:
+        """Return of the efficient plans whose lists cost the same the one with the most head to spare."""
+        problem, cents = self._problem(duty), found.selection.cents
+        if cents is None or not all_carried(problem):
+            return found
+        need = greatest_head(problem) + self._excess(found, duty)
+        other = [
+            one
+            for one in self.tables.at(problem).selections()
+            if one.need < need and self.lists.bound_cents(one.cents) <= cents
+        ]
+        posed = replace(self.posed, problem=problem)
+        for one in sorted(other, key=lambda each: each.need)[:_SAME_COST]:
+            chosen = replace(found.selection, run_choice=one.run_choice, tee_choice=one.tee_choice)
+            plan = plan_of(self.lists.options, posed, replace(chosen, cents=one.cents, bound_cents=0), duty)
+            if (plan.cost_cents or 0) + plan.effort_cents == cents:
+                return replace(found, posed=posed, selection=chosen)
+        return found
 
     def _problem(self, duty: Duty) -> SizingProblem:
         return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)

@@ -57,7 +57,10 @@ def solve(question: Question) -> Answer:
         return with_margin_kept(question, solve)
     if rules.certainty:
         with limited(question.time_s):
-            return with_certainty(question, solve)
+            try:
+                return with_certainty(question, solve)
+            except TimeIsUp:
+                return _out_of_time(question)
     with limited(question.time_s):
         try:
             answer = _with_one_pump(question)

@@ -163,3 +163,16 @@ def test_more_certainty_never_costs_less(monkeypatch: pytest.MonkeyPatch) -> Non
         least.append(found.bound_cents if found.found else None)
     told = [cents for cents in least if cents is not None]
     assert told == sorted(told)
+
+
+def test_time_that_is_too_short_ends_in_an_answer_and_in_no_false_proof() -> None:
+    catalog = small_catalog()
+    system = random_line(0, catalog)
+    asking = replace(system, rules=replace(system.rules, certainty=0.9))
+    full = solve(Question(asking, catalog, Watch.of(60.0)))
+    assert full.cents is not None
+    for seconds in (0.05, 0.3, 1.0):
+        found = solve(Question(asking, catalog, Watch.of(seconds)))
+        assert found.found or found.reasons
+        if found.found:
+            assert (found.bound_cents or 0) <= full.cents
