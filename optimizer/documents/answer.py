@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
+from optimizer.documents.floor_text import is_told, probe_words
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.text import pump_changes, speed_before
 from optimizer.documents.words import (
@@ -24,6 +25,7 @@ from optimizer.model.network import Part
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import RunPlan
 from optimizer.model.safety import SafetyCheck, Verdict
+from optimizer.units import show_volume
 
 NOTES_SHOWN = 6  # with the answer; where there are more, all of them stand in the appendix
 _LINES = 3  # of what changes
@@ -46,6 +48,7 @@ def answer_of(report: PlanReport, facts: ReportFacts | None = None) -> Answer:
         ("Work", work_words(report)),
         ("Check", verdict_words(report.verification)),
         ("Safety", safety_words(report)),
+        ("If it fails", floor_words(report)),
         ("Alternative", "" if facts is None else alternative_words(facts)),
     ]
     return Answer(headline(report), tuple(change_lines(report)), tuple(one for one in told if one[1]))
@@ -146,6 +149,17 @@ def safety_words(report: PlanReport) -> str:
     if near:
         told.append(f"close to its limit: {'; '.join(near)}")
     return f"{'; '.join(told)}. {CODES}"
+
+
+def floor_words(report: PlanReport) -> str:
+    """Return the worst that a joint, a drain or the power can do to the floor; nothing where it is not known."""
+    known = [one for one in report.mishaps if one.spilled_m3] if is_told(report) else []
+    if not known:
+        return ""
+    worst = max(known, key=lambda one: one.spilled_m3 or 0.0)
+    spilled = show_volume(worst.spilled_m3 or 0.0, report.system.units)
+    leaks = [one for one in report.leaks if one.water_m3 is not None]
+    return " ".join((f"At the worst {spilled} on the floor, if {worst.title}.", probe_words(leaks))).strip()
 
 
 def _share(check: SafetyCheck) -> float:

@@ -1,4 +1,4 @@
-"""What may go wrong, how pumps may be dialled and which joints are weak → tables and sentences for every document."""
+"""What may go wrong, how pumps may be set and which joints are weak → tables and sentences for every document."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ def range_words(pump: Pump, told: PumpRange | None) -> str:
     if told is None:
         return ""
     if told.low is None or told.high is None:
-        return f"at no setting: {told.why_high}"
+        return f"no speed setting: {told.why_high}"
     ends = []
     if told.why_high:
         ends.append(f"never above {_dial(pump, told.high, math.floor)} ({told.why_high})")
     if told.why_low:
         ends.append(f"never below {_dial(pump, told.low, math.ceil)} ({told.why_low})")
-    return ", ".join(ends) or "at any setting of the dial"
+    return ", ".join(ends) or "any speed setting"
 
 
 def short_range(pump: Pump, told: PumpRange | None) -> str:

@@ -238,8 +238,8 @@ td::before{content:attr(data-title);color:var(--muted)}
 td.blank{display:none}
 """
 _PRINT = """\
-html{font-size:8.5pt;line-height:1.35}
-table{font-size:7.5pt;margin:.4rem 0}
+html{font-size:8pt;line-height:1.3}
+table{font-size:7.2pt;margin:.3rem 0}
 th,td{padding:.1rem .6rem .1rem 0}
 p,ul{margin:.4rem 0}
 h1{font-size:1.5rem;margin:.2rem 0}
@@ -270,10 +270,10 @@ tbody tr:first-child{break-before:avoid}
 .screen,.plan:not(:has(.sheet)){display:none}
 #order table,#build table,#appendix table{width:100%}
 .chart svg{max-height:58mm}
-.beside .chart svg{max-height:none;width:70mm}
-.beside figcaption{display:none}
+.beside .chart svg{max-height:none;width:66mm}
+.beside figcaption,.part > h3 + table > caption{display:none}
 section > h2,.part > h3{break-after:avoid}
-.beside{grid-template-columns:72mm minmax(0,1fr);gap:0 4mm}
+.beside{grid-template-columns:68mm minmax(0,1fr);gap:0 3mm}
 p,li,dd{max-width:none}
 dl:not(.facts){columns:3;column-gap:5mm;font-size:7.5pt}
 dl > div{break-inside:avoid}

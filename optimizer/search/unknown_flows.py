@@ -146,7 +146,7 @@ class _Finder:
                 return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
             room = room_for_pipe_m3(basic.material, basic.case.ranges)
             if room is not None and room <= 0.0:
-                return self._none(("what runs back out of the tanks alone is more than the sump takes",))
+                return self._none(("the drain-back of the tanks alone is more than the sump takes",))
             bare = [name for name, ways in basic.case.ways.items() if not ways]
             if bare:
                 return self._none((f"the rules and the catalogs leave no way to plumb run {bare[0]!r}",))

@@ -158,7 +158,8 @@ def _fast(system: System, one: _Solved) -> Iterator[str]:
         if any(part.kind in PIPES for part in runs[name].parts) and velocity > limit * (1 + TOLERANCE)
     ]
     if told:
-        yield f"velocity reaches {', '.join(told)} (limit {show_velocity(limit, units)}): expect noise"
+        where = f"in mode {one.name!r} " if one.name else ""
+        yield f"{where}velocity reaches {', '.join(told)} (limit {show_velocity(limit, units)}): expect noise"
 
 
 def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:

@@ -103,7 +103,7 @@ def _faults_of(system: System, network: Network) -> Callable[[Network], str]:
         if room_m3 is not None:
             back = drain_back(there, now.flows_m3_s, system.tanks, system.drains)
             if back.total_m3 > room_m3 * (1.0 + _NEAR):
-                yield "the sump does not hold what runs back when the pump stops"
+                yield "the sump does not hold the drain-back when the pump stops"
 
     def first(there: Network) -> str:
         try:
