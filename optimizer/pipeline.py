@@ -32,6 +32,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.verify.card import SettingsCard
 
 TIME_LIMIT_S = 60.0
+_BOUGHT_SHARE = 0.8  # of the time left, for the cheapest plan at one multiple of the targets
 _SEARCH_SHARE = 0.85  # of it, for the plan: what is left is for saying why there is none
 
 
@@ -208,7 +209,7 @@ def most_flow(
 ) -> BestForBudget:
     """Return the plan that gives the most flow, as one multiple of all least flows, within the budget of the rules.
 
-    Parameters, errors and time limit are those of `search`, for each multiple that is looked at.
+    Parameters, errors and time limit are those of `search`; all that is looked at takes no longer.
 
     Raises
     ------
@@ -226,11 +227,12 @@ def most_flow(
 
     system = system.with_promise(0.0, 0.0)  # the most there is leaves nothing to spare
 
-    def bought(wanted: System) -> Plan:
-        found = solve(Question(wanted, catalog, Watch.of(time_limit_s, progress, solver))).plan
-        return within_budget(wanted, found)
+    watch = Watch.of(time_limit_s, progress, solver)
 
-    return most_for_budget(system, bought, *any_plan_of(system, catalog, solver, time_limit_s, progress))
+    def bought(wanted: System) -> Plan:
+        return within_budget(wanted, solve(Question(wanted, catalog, watch, share=_BOUGHT_SHARE)).plan)
+
+    return most_for_budget(system, bought, *any_plan_of(system, catalog, watch))
 
 
 def frontier(

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
+from optimizer.clock import TimeIsUp, left_s, unlimited
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -99,11 +100,23 @@ def find_plan(
             least = math.inf if not best.plan.found else _total(best.selection, best.duty)
             if min(duty.cents for duty in settings) >= least:
                 continue
-            options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
-            found = _best_of(options_there, flows, settings, call, least)
+            try:
+                options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
+                found = _best_of(options_there, flows, settings, call, least)
+            except TimeIsUp:
+                if best.plan.found:
+                    return _open_from(best, min(duty.pump_cents for duty in settings))  # all that follow cost more
+                raise
             if found.plan.found and _total(found.selection, found.duty) < least:
                 best = found
     return best
+
+
+def _open_from(found: Search, cents: int) -> Search:
+    """Return a search where the time came before other pumps were looked at, of which none costs less than this."""
+    bound = min(found.plan.bound_cents or 0, cents)
+    plan = replace(found.plan, status=Status.FEASIBLE, bound_cents=bound)
+    return replace(found, plan=plan, selection=replace(found.selection, outcome=Outcome.FEASIBLE, bound_cents=bound))
 
 
 def _standing(
@@ -150,9 +163,12 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     if best is None:
         outcome = Outcome.NO_PLAN_FOUND if over.unsure else Outcome.INFEASIBLE
         return _ended(options, posed, flows, call, _no_selection(outcome), settings[0], least)
-    found, duty = over.preferred(*best)
-    if call.most_volume_m3 is None:
-        found = over.roomier(found, duty)
+    try:
+        found, duty = over.preferred(*best)
+        if call.most_volume_m3 is None:
+            found = over.roomier(found, duty)
+    except TimeIsUp:
+        found, duty = over.as_found(*best)
     return _ended(options, found.posed, flows, call, found.selection, duty, least)
 
 
@@ -176,6 +192,9 @@ class _Speeds:
             duty = one_each[energy]
             most = below if best is None else min(below, _total(best[0].selection, best[1]))
             if bound >= most:
+                continue
+            if best is not None and left_s() <= 0.0:
+                self.unsure.append(bound)
                 continue
             found = self._at(duty, most - energy)
             if found is None:
@@ -201,9 +220,18 @@ class _Speeds:
         for other in serve:
             if _preferred(other, chosen):
                 chosen = other
+        return self._told(found, chosen, bound), chosen
+
+    def as_found(self, found: Found, duty: Duty) -> tuple[Found, Duty]:
+        """Return the best list at the speed that it was found at, where no time is left to look at others."""
+        return self._told(found, duty, min([_total(found.selection, duty), *self.unsure])), duty
+
+    @staticmethod
+    def _told(found: Found, duty: Duty, bound: float) -> Found:
+        total = _total(found.selection, duty)
         outcome = Outcome.OPTIMAL if bound >= total else Outcome.FEASIBLE
-        told = replace(found.selection, outcome=outcome, bound_cents=math.ceil(min(bound, total)) - chosen.energy_cents)
-        return replace(found, selection=told), chosen
+        told = replace(found.selection, outcome=outcome, bound_cents=math.ceil(min(bound, total)) - duty.energy_cents)
+        return replace(found, selection=told)
 
     def roomier(self, found: Found, duty: Duty) -> Found:
         """Return of the efficient plans whose lists cost the same the one with the most head to spare."""
@@ -259,7 +287,8 @@ def _ended(
 ) -> Search:
     """Return the search with its plan, or with the reasons why there is none where they are wanted."""
     if chosen.cents is not None:
-        plan = plan_of(options, posed, chosen, duty, by_list=True)
+        with unlimited():
+            plan = plan_of(options, posed, chosen, duty, by_list=True)
     elif math.isinf(least) and call.with_reasons:
         plan = _no_plan(options, flows, chosen, duty.speed)
     else:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from optimizer.choices.alternatives import Alternative, Pack
 from optimizer.choices.effort import Effort
 from optimizer.choices.tees import TeeOption
+from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
 from optimizer.program.list_program import (
     Chosen,
@@ -109,7 +110,11 @@ class ListSearch:
         SolverError
             When no solver answers.
         """
-        return _AtHead(self, posed, tables, below_cents).solve()
+        search = _AtHead(self, posed, tables, below_cents)
+        try:
+            return search.solve()
+        except TimeIsUp:
+            return search.so_far()
 
 
 @dataclass
@@ -181,6 +186,10 @@ class _AtHead:
         self.bound = self._known_bound()  # what the tables lack, they have better: nothing at all serves
         self.below = min(self.below, float(self.bound))
         return True
+
+    def so_far(self) -> Found | None:
+        """Return the best list when the time came, and what is proved of it."""
+        return self._ended()
 
     # what is known
 

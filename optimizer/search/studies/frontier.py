@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import scaled
+from optimizer.clock import TimeIsUp, limited
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_networks
@@ -31,6 +32,7 @@ _CLOSE = 1e-6  # relative: a multiple of the targets and what the check confirms
 _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that gives this
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
+_NOT_ALL = "The time limit came before all plans were looked at: there may be others between these, and beyond them."
 _NO_ELECTRICITY = "What the pumps draw is not counted here."
 
 
@@ -110,18 +112,26 @@ def frontier(
     if watch.over:
         return Frontier((), (_nothing(watch.why_over),), False)
     plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE))
-    steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)
+    try:
+        with limited(watch.left_s):
+            steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)
+    except TimeIsUp:
+        return Frontier(_with_plan(system, (), plan), (*_without_plan(plan), _NOT_ALL), False)
     if steps is not None:
-        return _from_tables(system, plan, steps, least_gain)
+        return _from_tables(system, plan, steps, least_gain, watch)
     found = _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents, plan).run()
     notes = (*found.notes, *(_without_plan(plan) if found.plans else ()))
     return replace(found, plans=_with_plan(system, found.plans, plan), notes=notes)
 
 
-def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain: float) -> Frontier:
+def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain: float, watch: Watch) -> Frontier:
     """Return those of the efficient plans that pass the checks at what they reach, with the plan for the targets."""
     kept: list[FrontierPlan] = []
+    late = False
     for step in steps:
+        late = watch.over
+        if late:
+            break
         best = max((one.reach for one in kept), default=0.0)
         found = _reached(system, step, more_than=best)
         if found.reach <= best * (1 + 0.5 * least_gain):
@@ -129,7 +139,7 @@ def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain
         if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step).failures:
             kept.append(found)
     plans = _with_plan(system, tuple(kept), plan)
-    return Frontier(plans, _without_plan(plan), bool(plans))
+    return Frontier(plans, (*_without_plan(plan), *([_NOT_ALL] if late else [])), bool(plans) and not late)
 
 
 def _nothing(why: str) -> str:

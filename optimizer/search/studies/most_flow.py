@@ -11,12 +11,13 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.engine import solve
-from optimizer.search.flow_search import Progress
 from optimizer.search.question import Question
 from optimizer.search.studies.ways_out import present_share
 from optimizer.search.watch import Watch
 from optimizer.verify.reach import most_scale
 
+_LOOK_SHARE = 0.25  # of the time left, for a look at one multiple
+_KEPT = 0.4  # of the time, for the cheapest plan at the largest multiple found
 STEP = 0.01  # how finely the most is told
 _GROWTH = 1.25
 _SURELY = 0.999  # of what is reached today: losses are rounded up
@@ -66,13 +67,17 @@ def _next(low: float, high: float, top: float) -> float:
     return 1.0 if low < 1.0 else min(top, low * _GROWTH)
 
 
-def any_plan_of(
-    system: System, catalog: Catalog, solver: str | None, time_limit_s: float, progress: Progress | None
-) -> tuple[float, Look]:
-    """Return a multiple that the plumbing reaches as it stands, and how to look for any plan of the system."""
+def any_plan_of(system: System, catalog: Catalog, watch: Watch) -> tuple[float, Look]:
+    """Return a multiple that the plumbing reaches as it stands, and how to look for any plan of the system.
+
+    Each look takes a share of the time that is left.
+    """
+
+    kept_s = _KEPT * watch.left_s
 
     def look(wanted: System) -> Plan:
-        watch = Watch.of(time_limit_s, progress, solver)
-        return solve(Question(wanted, catalog, watch, first_will_do=True)).plan
+        if watch.over or watch.left_s < kept_s:
+            return Plan(Status.NO_PLAN_FOUND, None, None, catalog.currency, {}, {}, {}, reasons=(watch.why_over,))
+        return solve(Question(wanted, catalog, watch, first_will_do=True, share=_LOOK_SHARE)).plan
 
     return _SURELY * present_share(system), look
