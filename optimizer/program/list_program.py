@@ -41,8 +41,9 @@ class ListProblem:
     """A sizing problem whose cents leave out pipe and packs, with what each choice takes of those.
 
     `pipe`, `alone`, `long` and `joints` are by run and choice; lengths hold a saw cut for each piece. A choice's own
-    pieces of a pipe cost at least `alone` [cents], and `long` of them need a length each. `work_cents` of each choice
-    count in the cost and not against `most_parts_cents`.
+    pieces of a pipe cost at least `alone` [cents], and `long` of them need a length each. `floors` has, by pipe, what
+    choices add to its cost at the least, in several ways. `work_cents` of each choice count in the cost and not against
+    `most_parts_cents`.
     """
 
     sizing: SizingProblem
@@ -54,6 +55,7 @@ class ListProblem:
     most_parts_cents: int | None = None
     alone: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
     long: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
+    floors: Mapping[str, Sequence[Mapping[str, Sequence[float]]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,13 +153,14 @@ def build_list_model(problem: ListProblem) -> _Model:
 
     Sets        p in pipes, l in lengths of p, g in groups of packs, k in kinds of pack of g, j in joints
     Parameters  takes[r,a,p] (with a saw cut each), long[l], cents[l], owned[p], count[r,a,j], does[k,j], cents[k],
-                alone[r,a,p] (cents), single[r,a,p] (pieces that need a length each)
+                alone[r,a,p] (cents), floor[r,a,p] (cents), single[r,a,p] (pieces that need a length each)
     Variables   buy[p,l] >= 0, whole; open[k] in {0, 1}, packs[k] >= 0, whole
 
     min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum cents[l] buy[p,l] + sum cents[k] packs[k]
     s.t.  the rows of `build_sizing_model`
           sum_l long[l] buy[p,l] + owned[p] >= sum takes[r,a,p] x[r,a]           for each p     (enough_pipe)
           sum_l cents[l] buy[p,l] >= sum_a alone[r,a,p] x[r,a]                   for each p, r  (own_pieces)
+          sum_l cents[l] buy[p,l] >= sum floor[r,a,p] x[r,a]                     for each p and floor  (floors)
           sum_l buy[p,l] >= sum single[r,a,p] x[r,a]                             for each p     (long_pieces)
           sum_k open[k] >= sum_{a that takes a joint of g} x[r,a]                for each g, r  (one_kind)
           packs[k] >= sum_j count/does[k,j] x - M (1 - open[k]), packs[k] >= open[k]            (enough_packs)
@@ -209,6 +212,14 @@ def _add_own_pieces(built: SizingModel, problem: ListProblem, item: str, cost: A
         own = [cents[item] * x for cents, x in zip(each, built.run_vars[run], strict=True) if cents.get(item)]
         if own:
             built.model.add_linear_constraint(cost - mathopt.fast_sum(own) >= 0.0)
+    for floor in problem.floors.get(item, ()):
+        least = [
+            cents * x
+            for run, each in floor.items()
+            for cents, x in zip(each, built.run_vars[run], strict=True)
+            if cents
+        ]
+        built.model.add_linear_constraint(cost - mathopt.fast_sum(least) >= -1e-6)
     long = [
         counts[item] * x
         for run, each in problem.long.items()

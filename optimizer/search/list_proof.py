@@ -12,6 +12,8 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TypeVar
 
 from optimizer.choices.alternatives import Alternative, Pack
 from optimizer.choices.effort import Effort
@@ -41,6 +43,8 @@ from optimizer.takeoff.list_price import KERF, JointShop, Pieces, PipeShop
 
 _NO_WAY = 10**12
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
+_MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
+_N = TypeVar("_N", int, float)
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _USES = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))
 
@@ -351,13 +355,28 @@ class _AtHead:
             self.budget,
             {run: [self._least_of(way, pipes.alone_cents) for way in found] for run, found in ways.items()},
             {run: [self._least_of(way, pipes.long_pieces) for way in found] for run, found in ways.items()},
+            {key: self._floors(item, ways) for key, item in items.items()},
         )
 
-    def _least_of(self, way: Way, count: Callable[[CatalogItem, Pieces], int]) -> dict[str, int]:
+    def _floors(self, item: CatalogItem, ways: Mapping[str, Sequence[Way]]) -> list[dict[str, list[float]]]:
+        """Return what ways add to the cost of a pipe at the least, for some offcuts that long pieces leave."""
+        pipes, key = self.search.shop.pipes, item.item_id
+        each = [one[key][1] for found in ways.values() for way in found for one in way.pieces.values() if key in one]
+        offcuts = pipes.offcuts(item, {units for pieces in each for units in pieces})
+        apart = offcuts[:: max(1, -(-len(offcuts) // _MOST_FLOORS))]
+        return [
+            {
+                run: [self._least_of(way, partial(pipes.floor_cents, offcut=offcut)).get(key, 0.0) for way in found]
+                for run, found in ways.items()
+            }
+            for offcut in apart
+        ]
+
+    def _least_of(self, way: Way, count: Callable[[CatalogItem, Pieces], _N]) -> dict[str, _N]:
         """Return something of a way's pieces of every pipe, at the least over the fittings at its ends."""
-        found: dict[str, int] = {}
+        found: dict[str, _N] = {}
         for key, (item, _, _) in way.least_pieces.items():
-            found[key] = min(count(item, one[key][1]) if key in one else 0 for one in way.pieces.values())
+            found[key] = min(count(item, one[key][1] if key in one else ()) for one in way.pieces.values())
         return found
 
     def _fitting(self, tee: str, k: int, limits: Sequence[int]) -> TeeChoice:

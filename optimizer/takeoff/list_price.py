@@ -130,6 +130,35 @@ class PipeShop:
         longest = max((self.single_cents(item, units) for units in pieces), default=0)
         return max(longest, math.ceil(least - _TINY))
 
+    def offcuts(self, item: CatalogItem, pieces: Iterable[int]) -> list[int]:
+        """Return what is left of the longest length beside each long piece, of those that no other length gives.
+
+        A piece at least as long as one more unit than that never comes out of the same length.
+        """
+        if self.by_length(item) or self.owned_m.get(item.item_id):
+            return []
+        lengths = sorted({math.floor(one.length_m / UNIT_M + 1e-6) for one in self.stock(item)})
+        longest, next_one = lengths[-1], lengths[-2] if len(lengths) > 1 else 0
+        long = {units for units in pieces if max(next_one, longest // 2) < units <= longest}
+        return sorted(longest - units for units in long)
+
+    def floor_cents(self, item: CatalogItem, pieces: Pieces, offcut: int) -> float:
+        """Return what pieces add to a list at least where what is left beside a long one is no use [cents].
+
+        Pieces no longer than the offcut add nothing, and one that leaves no more of the longest length adds all of
+        that; others add their share. What comes out of any one length adds no more than that costs.
+        """
+        stock = self.stock(item)
+        longest = max(math.floor(one.length_m / UNIT_M + 1e-6) for one in stock)
+        whole = min(one.price_cents for one in stock if one.length_m / UNIT_M + 1e-6 >= longest)
+        rate, total = self.rate(item) / MILLICENTS, 0.0
+        for units in pieces:
+            if longest - offcut <= units <= longest:
+                total += whole
+            elif units > offcut:
+                total += rate * (units + self._kerf)
+        return total
+
     def long_pieces(self, item: CatalogItem, pieces: Pieces) -> int:
         """Return how many of these pieces no length of the store gives two of; nothing where some is owned."""
         if self.by_length(item) or self.owned_m.get(item.item_id):
