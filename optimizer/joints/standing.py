@@ -9,13 +9,29 @@ from optimizer.model.network import Network, Part
 
 
 def old_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
-    """Return where each kept part stood in the old run; None for a new one, and for a piece of a pipe sawn through."""
+    """Return where each kept part stood in the old run; None for a new one, and for a piece of a pipe sawn through.
+
+    The old run's own parts are told first. What is only like one of them may be a piece of another pipe, as long as
+    that one by chance: it counts where it stands between the same two of them.
+    """
+    own = _own_places(parts, old)
+    found: list[int | None] = []
+    at = 0
+    for index, part in enumerate(parts):
+        place = own[index]
+        if place is None and part.existing:
+            end = next((later for later in own[index:] if later is not None), len(old))
+            place = next((i for i in range(at, end) if old[i] == part), None)
+        found.append(place)
+        at = at if place is None else place + 1
+    return found
+
+
+def _own_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
     found: list[int | None] = []
     at = 0
     for part in parts:
-        same = (i for i in range(at, len(old)) if part.existing and old[i] is part)
-        alike = (i for i in range(at, len(old)) if part.existing and old[i] == part)
-        place = next(same, next(alike, None))
+        place = next((i for i in range(at, len(old)) if old[i] is part), None)
         found.append(place)
         at = at if place is None else place + 1
     return found

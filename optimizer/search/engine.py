@@ -162,7 +162,8 @@ def _with_less_water(question: Question, first: Search, said: Verdicts, most_m3:
     if found is None or found.status is Status.INFEASIBLE:
         return _answer(_refusing(first.plan, said, proved=True), refused=True)
     if found.found and not verdicts(question.system, found).failures:
-        return _answer(replace(found, notes=(*found.notes, _refused(first.plan, said))))
+        dearer = (found.material_cents or 0) > (first.plan.material_cents or 0)  # else there is one as cheap
+        return _answer(replace(found, notes=(*found.notes, _refused(first.plan, said))) if dearer else found)
     return _over_ranges(question, first.plan, said)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.joints.mating import mating
+from optimizer.joints.standing import cut_from, old_places
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Part, Run
@@ -311,30 +312,6 @@ def straight_numbers(parts: Sequence[Part]) -> tuple[list[int], list[int]]:
             number += 1
         index += width
     return numbers, corners
-
-
-def old_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
-    """Return where each kept part stood in the old run; None for a new one, and for a piece of a pipe sawn through."""
-    found: list[int | None] = []
-    at = 0
-    for part in parts:
-        same = (i for i in range(at, len(old)) if part.existing and old[i] is part)
-        alike = (i for i in range(at, len(old)) if part.existing and old[i] == part)
-        place = next(same, next(alike, None))
-        found.append(place)
-        at = at if place is None else place + 1
-    return found
-
-
-def cut_from(piece: Part, old: Sequence[Part], index: int, places: Sequence[int | None]) -> int:
-    """Return which pipe of the old run a piece was sawn from: the first one behind the last part that stayed."""
-    last = max((place for place in places[:index] if place is not None), default=-1)
-    alike = (
-        i
-        for i in range(last + 1, len(old))
-        if old[i].kind in PIPES and old[i].item == piece.item and old[i].length_m > piece.length_m
-    )
-    return next(alike, last + 1)
 
 
 def fitted(parts: Sequence[Part], fit: Fit) -> tuple[Part, ...]:

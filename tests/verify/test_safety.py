@@ -23,7 +23,7 @@ from optimizer.search.question import Question
 from optimizer.search.studies.frontier import frontier
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
-from optimizer.verify.drain_back import FREEBOARD, drain_back
+from optimizer.verify.drain_back import FREEBOARD, PIPE, drain_back
 from optimizer.verify.safety import running, safety_today, shut_off_pressure_pa
 
 DISPLAY = Tank("display", 0.72, 0.30, rim_m=0.03, opening_depth_m=0.025, start_volume_m3=0.004)
@@ -248,9 +248,16 @@ def drain_back_after(system: System) -> tuple[int | None, float]:
     return plan.material_cents, found
 
 
+def room_for(low_m3_s: float, pipe_m3: float) -> System:
+    """Return the aquarium whose sump takes what runs back if pipe and fittings hold no more than this."""
+    system = hungry(low_m3_s=low_m3_s)
+    back = drain_back(system.network, {"return line": low_m3_s}, system.tanks, system.drains)
+    return hungry((back.total_m3 - back.volumes_m3[PIPE] + pipe_m3) * FREEBOARD, low_m3_s=low_m3_s)
+
+
 def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason() -> None:
-    cheapest_cents, back_m3 = drain_back_after(hungry(low_m3_s=HUNGRIER))
-    tight = hungry((back_m3 - 0.00001) * FREEBOARD, low_m3_s=HUNGRIER)
+    cheapest_cents, _ = drain_back_after(hungry(low_m3_s=HUNGRIER))
+    tight = room_for(HUNGRIER, 0.00262)
     plan = solve(Question(tight, catalog(), Watch.of(60.0))).plan
 
     assert plan.status is Status.OPTIMAL
@@ -264,19 +271,16 @@ def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_th
 
 
 def test_the_smaller_the_sump_the_dearer_the_plan_until_there_is_none() -> None:
-    # with smaller steps between sizes, and less new pipe, the plans that follow hold 10, 50 and 62 mL less
-    cheapest_cents, back_m3 = drain_back_after(hungry(low_m3_s=HUNGRIER))
-    costs = [cheapest_cents]
-    for less_m3 in (0.00001, 0.00005):
-        tight = hungry((back_m3 - less_m3) * FREEBOARD, low_m3_s=HUNGRIER)
+    costs = [drain_back_after(hungry(low_m3_s=HUNGRIER))[0]]
+    for pipe_m3 in (0.00262, 0.00258):
+        tight = room_for(HUNGRIER, pipe_m3)
         plan = solve(Question(tight, catalog(), Watch.of(60.0))).plan
         assert plan.status is Status.OPTIMAL
         assert plan.bound_cents == plan.material_cents
         assert verify_plan(tight, plan).passed
         costs.append(plan.material_cents)
     assert costs == sorted(set(costs), key=lambda cents: cents or 0)
-    none = hungry((back_m3 - 0.0001) * FREEBOARD, low_m3_s=HUNGRIER)
-    answer = solve(Question(none, catalog(), Watch.of(60.0)))
+    answer = solve(Question(room_for(HUNGRIER, 0.00256), catalog(), Watch.of(60.0)))
     assert answer.status is Status.INFEASIBLE
     assert "more room in the sump" in answer.reasons[1]
 
@@ -284,10 +288,10 @@ def test_the_smaller_the_sump_the_dearer_the_plan_until_there_is_none() -> None:
 def test_where_no_plan_holds_less_water_than_the_cheapest_the_sump_that_is_too_small_for_it_is_for_all() -> None:
     # by hand: 0.507 m of head is left for 5 m of pipe; 1 in. in 2.6 m of it loses that, and no way in eighths of the
     # pipes needs less; 1-1/4 in. in a shorter part holds more, for loss goes with d^-5 and water with d^2
-    _, back_m3 = drain_back_after(hungry())
-    tight = hungry(back_m3 * FREEBOARD - 0.0001)
-    answer = solve(Question(tight, catalog(), Watch.of(60.0)))
+    cheapest = solve(Question(room_for(HUNGRY, 0.0023), catalog(), Watch.of(60.0)))
+    answer = solve(Question(room_for(HUNGRY, 0.00228), catalog(), Watch.of(60.0)))
 
+    assert cheapest.cents == drain_back_after(hungry())[0]
     assert answer.status is Status.INFEASIBLE
     assert "sump runs over" in answer.reasons[0]
 
