@@ -321,6 +321,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
         raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
     band = _planned_band(system, found, verification)
     bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
+    found = _at_the_price_of(found, bill.total_cents)
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
     chance = chance_of(system, found, verification)
     verification = with_upper_ends(system, found, verification)
@@ -330,6 +331,16 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
+
+
+def _at_the_price_of(found: Plan, cents: int) -> Plan:
+    """Return a plan at what its list comes to, where its pipe is cut more cheaply than while the time ran out."""
+    saved = (found.cost_cents or 0) - cents
+    if saved <= 0:
+        return found
+    material = None if found.material_cents is None else found.material_cents - saved
+    bound = found.bound_cents if material is None or found.bound_cents is None else min(found.bound_cents, material)
+    return replace(found, cost_cents=cents, material_cents=material, bound_cents=bound)
 
 
 def take_off(

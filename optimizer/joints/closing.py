@@ -182,6 +182,7 @@ class Assembly:
     opened: tuple[Opened, ...]
     sprung: tuple[tuple[str, int], ...]
     stuck: tuple[tuple[str, int], ...]
+    order: tuple[str, ...] = ()  # of the runs: in this one the joints that spring close last
 
 
 def assembly(stood: Network, planned: Network, bend: bool = False) -> Assembly:
@@ -203,26 +204,35 @@ def assembly(stood: Network, planned: Network, bend: bool = False) -> Assembly:
     opened: list[Opened] = []
     closers = list(_closers(planned))
     while True:
-        holds = _holding(planned, joints, [one for one in closers if one.stands and one not in opened])
-        sprung, stuck, need = _close(joints, holds, bend)
+        shut = [one for one in closers if one.stands and one not in opened]
+        order = list(planned.runs)
+        for _ in planned.runs:
+            sprung, stuck, need = _close(joints, _holding(planned, joints, shut), order, bend)
+            if not stuck or stuck[0][0] == order[0]:
+                break
+            order.remove(stuck[0][0])
+            order.insert(0, stuck[0][0])  # what cannot spring is made first
         if not stuck and not sprung:
             break
         better = _one_to_open(planned, joints, closers, opened, need)
         if better is None:
             break
         opened.append(better)
-    return Assembly((*opened, *_new_that_close(planned, joints, closers)), sprung, stuck)
+    return Assembly((*opened, *_new_that_close(planned, joints, closers)), sprung, stuck, tuple(order))
 
 
 def _close(
-    joints: Sequence[PlannedJoint], holds: Held, bend: bool
+    joints: Sequence[PlannedJoint], holds: Held, order: Sequence[str], bend: bool
 ) -> tuple[tuple[tuple[str, int], ...], tuple[tuple[str, int], ...], PlannedJoint | None]:
-    """Return which joints spring and which are stuck, and the first of these; those that may spring are made last."""
+    """Return which joints spring and which are stuck, and the first of these, run by run in this order.
+
+    In each run the joints that may spring are made last.
+    """
     sprung: list[tuple[str, int]] = []
     stuck: list[tuple[str, int]] = []
     need: PlannedJoint | None = None
     made = [joint for joint in joints if joint.made and not joint.closing]
-    for joint in sorted(made, key=lambda one: bend and springs(one.leg_m, one.diameter_m)):
+    for joint in sorted(made, key=lambda one: (order.index(one.run), bend and springs(one.leg_m, one.diameter_m))):
         if holds.join(joint.before, joint.after):
             continue
         (sprung if bend and springs(joint.leg_m, joint.diameter_m) else stuck).append((joint.run, joint.index))

@@ -19,6 +19,7 @@ from optimizer.model.network import Part, Run
 from optimizer.takeoff.fitted import CORNERS, WHOLE_MM_M, Measure, RunEnds, Straight, end_at_tee, is_pair
 from optimizer.units import US, show_length
 
+_TOLD_M = 0.002  # what is left over below this is within a saw cut: common practice, no source
 _LEAST_M = 0.025  # what stays of a pipe that is cut back, at the least: common practice, no source
 
 
@@ -142,7 +143,7 @@ class _Fitting:
         if planned.free or abs(short_m) < WHOLE_MM_M:
             return
         short_m = self._with_old_pipe(number, short_m)
-        if abs(short_m) >= WHOLE_MM_M:
+        if abs(short_m) >= _TOLD_M:
             self.left_over[number] = -short_m
             self.notes.append(self._left_over_words(number, short_m))
 

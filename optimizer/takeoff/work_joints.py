@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.joints.closing import GROUND, Assembly, Held, Opened, PlannedJoint, assembly, lets_close, planned_joints
+from optimizer.joints.closing import (
+    GROUND,
+    Assembly,
+    Held,
+    Opened,
+    PlannedJoint,
+    assembly,
+    lets_close,
+    planned_joints,
+)
 from optimizer.model.kinds import PIPES, SEPARABLE, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
@@ -53,17 +62,17 @@ class RunJoints:
 
 
 def joints_of(network: Network, plan: Plan, bend: bool = False) -> dict[str, RunJoints]:
-    """Return the joints of every run of a plan, lettered through all runs in their order."""
+    """Return the joints of every run of a plan, lettered through all runs in the order in which they are made."""
     planned = planned_network(network, plan)
     stood = plan.stands or network
     how = assembly(stood, planned, bend)
     told: dict[str, RunJoints] = {}
     count = 0
-    for name in plan.runs:
+    for name in how.order:
         made = [joint for joint in planned_joints(stood, planned, name) if joint.made]
         joints = []
         for joint in made:
-            joints.append(_joint(planned, joint, _letter(count)))
+            joints.append(_joint(planned, joint, _letter(count), (name, joint.index) in how.sprung))
             count += 1
         told[name] = _run_joints(planned, name, made, joints, how)
     return told
@@ -79,12 +88,12 @@ def _letter(number: int) -> str:
     return letters
 
 
-def _joint(planned: Network, joint: PlannedJoint, letter: str) -> WorkJoint:
+def _joint(planned: Network, joint: PlannedJoint, letter: str, sprung: bool) -> WorkJoint:
     run = planned.runs[joint.run]
     sides = (joint.index - 1, joint.index)
     fresh = [0 <= at < len(run.parts) and not run.parts[at].existing for at in sides]
     before, after = (_beside(planned, joint.run, at) for at in sides)
-    where = BENCH if all(fresh) else IN_PLACE
+    where = BENCH if all(fresh) and not sprung else IN_PLACE
     method = "cement" if joint.method == "stub" else joint.method  # on the stub that was left
     return WorkJoint(letter, joint.run, joint.index, method, joint.size, before, after, where)
 

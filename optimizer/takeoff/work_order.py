@@ -74,7 +74,7 @@ def work_order(
     """
     joints = joints_of(network, plan, bend)
     work = _Work(plan.stands or network, plan, cuts, cure, joints)
-    return tuple(RunWork(name, tuple(work.steps(name)), joints[name]) for name in plan.runs if work.changes(name))
+    return tuple(RunWork(name, tuple(work.steps(name)), joints[name]) for name in joints if work.changes(name))
 
 
 @dataclass(frozen=True)
