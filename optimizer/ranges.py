@@ -34,7 +34,7 @@ _ROWS = (  # quantity, plausible from .. to, possible from .. to, the possible i
     ("tank length", 1e-4, 8.0, 1e-5, 1e3, "a length from 0.01 mm to 1 km", "no tank in a house is that large or small"),
     ("height", -30.0, 30.0, -1e3, 1e3, "a height from -1 km to 1 km", "more than ten floors"),
     ("head", 0.0, 100.0, 0.0, 2e3, "a head from 0 to 2 km", "no pump of an aquarium lifts that high"),
-    ("flow", 0.0, 0.03, 0.0, 3.0, "a flow from 0 to 10,000 m3/h", "more than 100 m3/h (26,000 gal/h)"),
+    ("flow", 0.0, 0.03, 0.0, 3.0, "a flow from 0 to 10,000 m3/h", "more than 100 m3/h (26,000 gph)"),
     ("pressure", 0.0, 1.6e6, 0.0, 1e8, "a pressure from 0 to 1,000 bar", "more than PVC pipe bears (16 bar, 230 psi)"),
     (
         "temperature",
@@ -42,7 +42,7 @@ _ROWS = (  # quantity, plausible from .. to, possible from .. to, the possible i
         40.0,
         0.0,
         60.0,
-        "a water temperature from 0 to 60 degC (32 to 140 degF)",
+        "a water temperature from 0 to 60 °C (32 to 140 °F)",
         "nothing lives so",
     ),
     ("salinity", 0.0, 45.0, 0.0, 50.0, "a salinity from 0 to 50 g/kg", "more than any sea has"),

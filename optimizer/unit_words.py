@@ -82,7 +82,7 @@ FLOW_WORDS = {
     **_words(**{"liter / hour": "lph", "liter / minute": "lpm", "liter / day": "lpd", "foot ** 3 / minute": "cfm"}),
 }
 FLOW_BARE = {US: "gallon / hour", METRIC: "liter / hour"}
-FLOW_EXAMPLE = "1100 gal/h, 5 gal/min, 900 L/h or 1.2 m3/h"
+FLOW_EXAMPLE = "1100 gph, 5 gpm, 900 L/h or 1.2 m3/h"
 FLOW = Dimension("flow", FLOW_EXAMPLE, "meter ** 3 / second", FLOW_WORDS, FLOW_BARE)
 PRESSURE = Dimension(
     "pressure",
@@ -100,7 +100,7 @@ PRESSURE = Dimension(
     {US: "psi", METRIC: "bar"},
 )
 DEGREES = _words(degF="degf °f f", degC="degc °c c")
-TEMPERATURE = Dimension("temperature", "77 degF or 25 degC", "degC", DEGREES, {US: "degF", METRIC: "degC"})
+TEMPERATURE = Dimension("temperature", "77 °F or 25 °C", "degC", DEGREES, {US: "degF", METRIC: "degC"})
 G_KG = "gram / kilogram"
 SALINITY_WORDS = dict.fromkeys(["g/kg", "ppt", "‰", "psu"], G_KG)
 SALINITY = Dimension("salinity", "35 g/kg", G_KG, SALINITY_WORDS, {US: G_KG, METRIC: G_KG})

@@ -212,7 +212,7 @@ def _curve_points(reading: Reading, node: Node, unit_system: str, flow_first: bo
 
 
 def _curve_point(reading: Reading, node: Node, unit_system: str, flow_first: bool) -> _Point | None:
-    example = "0 gal/h at 23 ft, or [0 gal/h, 23 ft]" if flow_first else "2.1 ft at 300 gal/h"
+    example = "0 gph at 23 ft, or [0 gph, 23 ft]" if flow_first else "2.1 ft at 300 gph"
     if node.items is not None and len(node.items) == 2:
         flow_node, head_node = node.items if flow_first else node.items[::-1]
     elif match := _AT.fullmatch(node.text or ""):
@@ -242,7 +242,7 @@ def read_water(reading: Reading, entry: Entry | None, unit_system: str) -> Water
     if "temperature" in found:
         parse = _with_units(units.parse_temperature, unit_system)
         temperature = _or(
-            attempt(reading, found["temperature"].value, "a temperature, such as 77 degF", parse), temperature
+            attempt(reading, found["temperature"].value, "a temperature, such as 77 °F", parse), temperature
         )
     return Water(salinity, temperature)
 

@@ -67,7 +67,7 @@ def _measurement(
     flow = None
     if "flow" in found:
         flow = attempt(
-            reading, found["flow"].value, "a flow, such as 300 gal/h", lambda text: units.parse_flow(text, unit_system)
+            reading, found["flow"].value, "a flow, such as 300 gph", lambda text: units.parse_flow(text, unit_system)
         )
     settings = (
         _by_pump(reading, found["at"].value, pumps, units.parse_fraction, "a setting, such as 72 %")

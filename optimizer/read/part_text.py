@@ -110,7 +110,7 @@ def _least_flow(reading: Reading, node: Node, parts: list[PartText | None], unit
         reading.fault(
             node.place, "a least flow of a part that is no check valve", "swing check valve, spring check valve"
         )
-    flow_m3_s = attempt(reading, node, "a flow, such as 200 gal/h", lambda text: units.parse_flow(text, unit_system))
+    flow_m3_s = attempt(reading, node, "a flow, such as 200 gph", lambda text: units.parse_flow(text, unit_system))
     return flow_m3_s or 0.0
 
 

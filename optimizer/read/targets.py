@@ -21,7 +21,7 @@ from optimizer.model.system import Setting, Share, Target
 from optimizer.read.nodes import Entry, Place, Reading, attempt, entries, nearest
 
 GRAMMAR = (
-    "at least 300 gal/h, 250 to 350 gal/h, at most 350 gal/h, exactly 300 gal/h, exactly 300 gal/h within 5 %, "
+    "at least 300 gph, 250 to 350 gph, at most 350 gph, exactly 300 gph, exactly 300 gph within 5 %, "
     "25 % of another run or any"
 )
 SPLIT_TOLERANCE = 0.05  # of the share, where none is written: finer than valves are set and flows are read
