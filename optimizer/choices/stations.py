@@ -67,6 +67,19 @@ def station_of(system: System, scale: float = 1.0) -> Station:
     return _side_by_side(system, pumped, scale)
 
 
+def station_if_known(system: System) -> Station | None:
+    """Return the pumps of a system and the known flows behind them; None where they are not known beforehand.
+
+    Nor are they where the rules limit what the plan uses: the pairing of two lines does not weigh what both use.
+    """
+    try:
+        found = station_of(system)
+    except FlowsUnknownError:
+        return None
+    limited = system.rules.most_cuts is not None or system.rules.budget_cents is not None
+    return None if found.lines and limited else found
+
+
 def _side_by_side(system: System, pumped: list[Run], scale: float) -> Station:
     network = system.network
     joins = {run.end.point for run in pumped}
@@ -84,4 +97,4 @@ def _side_by_side(system: System, pumped: list[Run], scale: float) -> Station:
     return Station(flows_behind(system, behind[0], pumps_in(pumped[0])[0], scale), lines, join)
 
 
-__all__ = ["Station", "pumps_in", "station_of"]
+__all__ = ["Station", "pumps_in", "station_if_known", "station_of"]

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from optimizer.cli.commands import _end_without_plan, _read
-from optimizer.cli.endings import NO_ANSWER
+from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER
 from optimizer.cli.options import budget_option, catalogs_option, file_argument, json_option, whole_time_option
 from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for_search
@@ -59,7 +59,7 @@ def frontier(
     else:
         print_all(search_text.frontier_blocks(system, plans, best, found.notes))
     if not plans:
-        click.get_current_context().exit(NO_ANSWER)
+        click.get_current_context().exit(ANSWER_IS_NO if found.proved_none else NO_ANSWER)
 
 
 @click.command()
@@ -83,6 +83,8 @@ def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json
         print_json(search_text.kinds_json(system, kinds))
     else:
         print_all(search_text.kinds_blocks(system, kinds))
+    if all(kind.plan is None for kind in kinds):
+        click.get_current_context().exit(ANSWER_IS_NO if kinds[0].settled else NO_ANSWER)
 
 
 @click.command()

@@ -13,8 +13,8 @@ from typing import Unpack
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.graph import FREE
-from optimizer.choices.stations import Station, station_of
-from optimizer.errors import FlowsUnknownError
+from optimizer.choices.stations import Station, station_if_known, station_of
+from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -66,14 +66,14 @@ def find_pumps_plan(
     Raises
     ------
     PlanError
-        When the flows are not known beforehand (see `station_of`).
+        When the flows are not known beforehand (see `station_if_known`).
     SolverError
         When no solver answers.
     """
     station = station_of(system)
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
     if station.lines and sides_of(options).resources:
-        raise FlowsUnknownError("the rules limit what both lines together may use, which their pairing does not weigh")
+        raise PlanError("the rules limit what both lines together may use, which their pairing does not weigh")
     choices = pumps_choices(station, options)
     lowest = min((path.lift_m for path in station.flows.pumped_paths), default=-math.inf)
     choices = [choice for choice in choices if choice.head_m > lowest]
@@ -99,18 +99,15 @@ def find_one(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> Unknow
     Parameters and errors are those of `find_unknown`. Where drains and sump allow only so much, the flows that valves
     may be set to are not known.
     """
-    cutoff_cents = terms.get("cutoff_cents")
-    most = math.inf if cutoff_cents is None else cutoff_cents - 1
-    solver, time_limit_s = terms.get("solver"), terms.get("time_limit_s", TIME_LIMIT_S)
-    try:
-        if terms.get("allowances"):
-            raise FlowsUnknownError("drains and sump limit the flows")
-        plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
-    except FlowsUnknownError:
+    if terms.get("allowances") or station_if_known(system) is None:
         found = find_unknown(system, catalog, **terms)
         if not (found.plan.found and _leaves_electricity_out(system)):
             return found
         return replace(found, plan=replace(found.plan, notes=(*found.plan.notes, NO_ELECTRICITY)))
+    cutoff_cents = terms.get("cutoff_cents")
+    most = math.inf if cutoff_cents is None else cutoff_cents - 1
+    solver, time_limit_s = terms.get("solver"), terms.get("time_limit_s", TIME_LIMIT_S)
+    plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
     if plan.status is Status.INFEASIBLE:
         return UnknownSearch(plan)
     return UnknownSearch(plan, bound_cents=plan.bound_cents or 0, cents=plan.material_cents)

@@ -63,6 +63,7 @@ class Frontier:
     plans: tuple[FrontierPlan, ...]
     notes: tuple[str, ...]
     complete: bool  # nothing between them, and nothing beyond, was left open
+    proved_none: bool = False  # that there is not one plan is proved
 
 
 def best_for_budget(plans: tuple[FrontierPlan, ...], budget_cents: int) -> FrontierPlan | None:
@@ -139,7 +140,8 @@ def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain
         if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step).failures:
             kept.append(found)
     plans = _with_plan(system, tuple(kept), plan)
-    return Frontier(plans, (*_without_plan(plan), *([_NOT_ALL] if late else [])), bool(plans) and not late)
+    notes = (*_without_plan(plan), *([_NOT_ALL] if late else []))
+    return Frontier(plans, notes, bool(plans) and not late, not plans and plan.proved_none and not late)
 
 
 def _nothing(why: str) -> str:

@@ -1,0 +1,86 @@
+"""Whatever is asked, no plan is offered that a check of safety refuses; what is unsafe today has to be accepted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from optimizer import pipeline
+from optimizer.cli import main
+from optimizer.model.safety import AS_IT_IS, Verdict
+from optimizer.verify.check import verify_plan
+
+# the sump is too small for what runs back already: nothing but a smaller tank would mend it
+FLOODING = """system: small sump
+units: metric
+water: {salinity: 35 g/kg, temperature: 25 degC}
+surfaces: {sump: 0 m, display: 1.2 m}
+pumps:
+  return: {curve: [0 L/h at 4 m, 1080 L/h at 3 m, 2160 L/h at 0 m], ports: 3/4 in socket}
+runs:
+  return line:
+    from: sump
+    to: display
+    size: 3/4 in sch 40 PVC
+    parts: [{pump: return, keep: yes}, pipe 1 m, elbow, pipe 2 m, elbow, pipe 1.5 m, ball valve, pipe 0.5 m]
+targets: {return line: at least 900 L/h}
+tanks:
+  display:
+    {area: 0.72 m2, overflow edge: 30 cm, rim above edge: 3 cm, return outlet depth: 2.5 cm, start volume: 4 L}
+  sump: {free volume: 10 L, pump reserve: 15 L}
+"""
+ACCEPTED = FLOODING + "rules: {accept: as it is today}\n"
+
+
+def run(tmp_path: Path, text: str, *words: str) -> tuple[int, str]:
+    file = tmp_path / "tank.yaml"
+    file.write_text(text, encoding="utf-8")
+    command, *others = words
+    result = CliRunner().invoke(main, [command, str(file), *others])
+    return result.exit_code, result.output
+
+
+COMMANDS = pytest.mark.parametrize(
+    "words",
+    [("plan",), ("plan", "--most-flow", "--budget", "40"), ("compare",), ("explain",), ("frontier",), ("report", "-o")],
+    ids=" ".join,
+)
+
+
+@COMMANDS
+def test_no_command_offers_a_plan_that_floods(words: tuple[str, ...], tmp_path: Path) -> None:
+    if words[-1] == "-o":
+        words = (*words, str(tmp_path / "report.html"))
+    code, printed = run(tmp_path, FLOODING, *words)
+
+    assert code == 1
+    assert "Parts cost" not in printed
+    assert "sump runs over" in printed
+    assert "accept: drain-back" in printed
+
+
+@COMMANDS
+def test_every_command_offers_it_where_the_owner_accepts_it_as_it_is(words: tuple[str, ...], tmp_path: Path) -> None:
+    if words[-1] == "-o":
+        words = (*words, str(tmp_path / "report.html"))
+    code, _ = run(tmp_path, ACCEPTED, *words)
+
+    assert code == 0
+
+
+def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(tmp_path: Path) -> None:
+    file = tmp_path / "tank.yaml"
+    file.write_text(ACCEPTED, encoding="utf-8")
+    system, catalog = pipeline.read(file)
+    for step in pipeline.frontier(system, catalog).plans:
+        if step.meets_targets:
+            assert verify_plan(system, step.plan).passed
+    strict = replace(system, rules=replace(system.rules, accepted=()))
+    assert system.rules.accepted == AS_IT_IS
+    assert pipeline.frontier(strict, catalog).plans == ()
+    report = pipeline.plan(system, catalog).verification.safety
+    assert report is not None
+    assert any(check.verdict is Verdict.UNSAFE for check in report.checks)
