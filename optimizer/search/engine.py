@@ -17,6 +17,7 @@ from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Forbidden, Plan, Status
+from optimizer.model.safety import Check
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
@@ -24,6 +25,7 @@ from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.flow_search import TIME_CAME
+from optimizer.search.pressure import weak_words, with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
@@ -61,6 +63,10 @@ def solve(question: Question) -> Answer:
                 return with_certainty(question, solve)
             except TimeIsUp:
                 return _out_of_time(question)
+    borne = with_weak_gone(question.system)
+    if borne is None:
+        return _bursting(question)
+    question = replace(question, system=borne)
     with limited(question.time_s):
         try:
             answer = _with_one_pump(question)
@@ -70,6 +76,17 @@ def solve(question: Question) -> Answer:
             answer = _with_two_pumps(question, answer)
     question.clock.by_hand = question.clock.by_hand or answer.by_hand
     return answer
+
+
+def _bursting(question: Question) -> Answer:
+    """Return that there is no plan, as something that has to stay could burst and the owner does not accept that."""
+    weak = ", ".join(dict.fromkeys(weak_words(question.system)))
+    why = (
+        f"the pump could burst, with everything shut, what has to stay: {weak}",
+        f"only `accept: {Check.PRESSURE}` under `rules` lets a plan leave it so",
+    )
+    plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=why)
+    return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
 
 
 def _with_one_pump(question: Question) -> Answer:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Condition, Network, Part, Tee
-from optimizer.model.safety import WORSE
+from optimizer.model.safety import WORSE, Check
 from optimizer.model.system import System
 from optimizer.verify.running import fastest
 from optimizer.verify.safety import shut_off_pressure_pa
@@ -39,7 +39,30 @@ def with_pump_borne(today: System, variant: System) -> System | None:
     pressure_pa = most_pressure_pa(variant)
     if pressure_pa <= most_pressure_pa(today) * (1.0 + WORSE):
         return variant
-    network = variant.network
+    return _without_weak(variant, pressure_pa)
+
+
+def with_weak_gone(system: System) -> System | None:
+    """Return a system in which what its own pumps could burst is marked as having to go, where that is not accepted.
+
+    None where such a part must stay.
+    """
+    pressure_pa = most_pressure_pa(system)
+    if Check.PRESSURE in system.rules.accepted or not any(_weak(system.network, pressure_pa)):
+        return system
+    return _without_weak(system, pressure_pa)
+
+
+def weak_words(system: System) -> list[str]:
+    """Return what could burst in the plumbing as it stands, in words."""
+    return [
+        weak.words if isinstance(weak, Part) else weak.item.description if weak.item else ""
+        for weak in _weak(system.network, most_pressure_pa(system))
+    ]
+
+
+def _without_weak(system: System, pressure_pa: float) -> System | None:
+    network = system.network
     if any(weak.condition is Condition.KEEP for weak in _weak(network, pressure_pa)):
         return None
     runs = {
@@ -50,7 +73,7 @@ def with_pump_borne(today: System, variant: System) -> System | None:
         name: replace(tee, condition=Condition.MUST_GO) if _too_weak(tee.item, pressure_pa) else tee
         for name, tee in network.tees.items()
     }
-    return replace(variant, network=replace(network.with_runs(runs), tees=tees))
+    return replace(system, network=replace(network.with_runs(runs), tees=tees))
 
 
 def _weak(network: Network, pressure_pa: float) -> Iterator[Part | Tee]:

@@ -200,6 +200,28 @@ def test_a_pump_that_could_burst_what_must_stay_is_none_for_this_plumbing_and_wh
     assert with_pump_borne(today, today) is today
 
 
+def test_what_the_pump_could_burst_today_is_replaced_or_accepted_and_where_it_must_stay_there_is_no_plan() -> None:
+    # 39 kPa with everything shut, as above; one pipe bears 30
+    system = aquarium()
+    line = system.network.runs["return line"]
+    item = replace(line.parts[1].item, pressure_rating_pa=30_000.0, item_id="weak pipe")  # type: ignore[type-var]
+
+    def with_part(condition: Condition, **rules: object) -> System:
+        weak = replace(line.parts[1], item=item, condition=condition)
+        network = system.network.with_runs({"return line": replace(line, parts=(line.parts[0], weak, *line.parts[2:]))})
+        return replace(system, network=network, rules=replace(system.rules, **rules))  # type: ignore[arg-type]
+
+    plan = pipeline.search(with_part(Condition.MAY_CHANGE), catalog())
+    assert plan.status is Status.OPTIMAL
+    assert (plan.material_cents or 0) > 0
+    assert verify_plan(with_part(Condition.MAY_CHANGE), plan).passed
+    accepted = with_part(Condition.KEEP, accepted=(Check.PRESSURE,))
+    assert pipeline.search(accepted, catalog()).material_cents == 0
+    none = pipeline.search(with_part(Condition.KEEP), catalog())
+    assert none.status is Status.INFEASIBLE
+    assert "burst" in none.reasons[0]
+
+
 def test_house_water_that_runs_into_the_open_is_remarked_on() -> None:
     system = aquarium()
     points = {**system.network.points, "sump": Point("sump", PointKind.SUPPLY, 30.0, 0.0)}
