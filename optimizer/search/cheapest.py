@@ -37,6 +37,7 @@ class Search:
     posed: PosedProblem
     selection: Selection
     duty: Duty
+    roomier: Plan | None = None  # costs the same and has more head to spare, where there is one
 
 
 @dataclass(frozen=True)
@@ -165,11 +166,13 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
         return _ended(options, posed, flows, call, _no_selection(outcome), settings[0], least)
     try:
         found, duty = over.preferred(*best)
-        if call.most_volume_m3 is None:
-            found = over.roomier(found, duty)
+        roomier = over.roomier(found, duty) if call.most_volume_m3 is None else None
     except TimeIsUp:
-        found, duty = over.as_found(*best)
-    return _ended(options, found.posed, flows, call, found.selection, duty, least)
+        (found, duty), roomier = over.as_found(*best), None
+    ended = _ended(options, found.posed, flows, call, found.selection, duty, least)
+    if roomier is None:
+        return ended
+    return replace(ended, roomier=plan_of(options, roomier.posed, roomier.selection, duty, by_list=True))
 
 
 @dataclass
@@ -233,11 +236,11 @@ class _Speeds:
         told = replace(found.selection, outcome=outcome, bound_cents=math.ceil(min(bound, total)) - duty.energy_cents)
         return replace(found, selection=told)
 
-    def roomier(self, found: Found, duty: Duty) -> Found:
-        """Return of the efficient plans whose lists cost the same the one with the most head to spare."""
+    def roomier(self, found: Found, duty: Duty) -> Found | None:
+        """Return of the efficient plans whose lists cost the same the one with most head to spare, if any."""
         problem, cents = self._problem(duty), found.selection.cents
         if cents is None or not all_carried(problem):
-            return found
+            return None
         need = greatest_head(problem) + self._excess(found, duty)
         other = [
             one
@@ -250,7 +253,7 @@ class _Speeds:
             plan = plan_of(self.lists.options, posed, replace(chosen, cents=one.cents, bound_cents=0), duty)
             if (plan.cost_cents or 0) + plan.effort_cents == cents:
                 return replace(found, posed=posed, selection=chosen)
-        return found
+        return None
 
     def _problem(self, duty: Duty) -> SizingProblem:
         return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)

@@ -161,7 +161,9 @@ def _checked(question: Question, first: Search) -> Answer:
         return _answer(first.plan, told=question.with_reasons)
     said = verdicts(question.system, first.plan)
     if not said.failures:
-        return _answer(first.plan)
+        other = first.roomier
+        roomy = other is not None and not (then := verdicts(question.system, other)).failures
+        return _answer(other if other is not None and roomy and then.lasting <= said.lasting else first.plan)
     if said.stuck and not question.system.closes_alone:
         return _closing_alone(question, first.plan, said)
     if said.unsafe:

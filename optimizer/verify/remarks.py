@@ -10,7 +10,7 @@ from optimizer.model.doubt import doubt_of
 from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
-from optimizer.units import show_flow
+from optimizer.units import show_flow, show_volume
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
@@ -22,7 +22,8 @@ MARGIN = 1.25  # of drains: with less to spare than this they are close to what 
 def warnings_of(system: System, after: Running) -> list[str]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
     drains = (*_close_to_full(system, after), *_no_emergency(system, after))
-    return [*drains, *_single_valves(after.network), *pump_stops(system, after), *_endless(after)]
+    suction = _no_service_valve(after.network)
+    return [*drains, *_single_valves(after.network), *suction, *pump_stops(system, after), *_endless(system, after)]
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[str]:
@@ -57,7 +58,20 @@ def _single_valves(network: Network) -> Iterator[str]:
             yield f"one valve shuts all that the pump in run {run.name!r} moves: never shut it while the pump runs"
 
 
-def _endless(after: Running) -> Iterator[str]:
+def _no_service_valve(network: Network) -> Iterator[str]:
+    """Yield the pumps outside the water whose suction no valve shuts: the sump runs out when they are unbolted."""
+    for run in pump_runs(network):
+        index = next(i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP)
+        before = run.parts[:index]
+        open_water = network.points[run.start.point].kind is PointKind.SURFACE
+        if before and open_water and not any(part.kind in THROTTLES for part in before):
+            yield (
+                f"no valve between {run.start.point!r} and the pump in run {run.name!r}: when the pump is unbolted the "
+                "tank runs out; a fully open ball valve there shuts it for service"
+            )
+
+
+def _endless(system: System, after: Running) -> Iterator[str]:
     """Yield where house water runs into the open: it does not stop by itself."""
     network = after.network
     reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
@@ -70,9 +84,12 @@ def _endless(after: Running) -> Iterator[str]:
                 elif run.end.point not in reached:
                     reached.append(run.end.point)
     for name in ends:
+        into = sum(after.flows_m3_s[run.name] for run in network.runs.values() if run.end.point == name)
+        an_hour = show_volume(3600.0 * into, system.units)
         yield (
-            f"house water runs into {name!r} until someone shuts it: fill while you watch, or behind a float valve "
-            "with a second one that shuts if the first sticks"
+            f"house water runs into {name!r} until someone shuts it: {an_hour} an hour "
+            "where a valve sticks; fill while you watch, or behind a float valve with a second one that shuts if the "
+            "first sticks, and protect the supply against backflow"
         )
 
 

@@ -15,6 +15,7 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.verify.card import _emptied
 from optimizer.verify.leaks import LIKELIHOOD, OLD, leak_places
+from optimizer.verify.remarks import warnings_of
 from optimizer.verify.running import running
 from optimizer.verify.safe_range import safe_ranges
 from optimizer.verify.safety import unsafe_when
@@ -204,3 +205,17 @@ def test_joints_come_in_the_order_of_the_trade(tmp_path: Path) -> None:
     first = leak_places(dry, dry.network, running(dry.network).flows_m3_s)[0]
     assert (first.method, first.old) == ("thread", True)
     assert first.pressure_m == pytest.approx(1.0, abs=0.6)  # the display's height, and what the line loses
+
+
+def test_a_pump_outside_the_water_without_a_valve_before_it_is_remarked(tmp_path: Path) -> None:
+    def said(parts: str) -> bool:
+        file = tmp_path / "line.yaml"
+        text = FILE.replace("<more>", "").replace("<lip>", "30 mm")
+        file.write_text(text.replace("[pump p, adapter NPT female x socket,", parts), encoding="utf-8")
+        there = load_system(file, load_catalog())
+        return any("no valve between 'sump'" in words for words in warnings_of(there, running(there.network)))
+
+    head = "[bulkhead, pipe 10 cm, %sadapter socket x NPT female, pump p, adapter NPT female x socket,"
+    assert said(head % "")
+    assert not said(head % "ball valve, pipe 5 cm, ")
+    assert not said("[pump p, adapter NPT female x socket,")
