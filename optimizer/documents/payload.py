@@ -165,7 +165,7 @@ def _safety(report: PlanReport) -> list[Json]:
 def _chance(report: PlanReport) -> Json | None:
     """Return in what share of all cases the plan does what was asked; None where that was not worked out."""
     chance = report.chance
-    if chance is None or chance.trimmed is None:
+    if chance is None or chance.as_set is None:
         return None
     return {
         "valves_trimmed": chance.trimmed,

@@ -66,8 +66,10 @@ def share_words(share: float | None) -> str:
 
 def chance_words(chance: Chance | None) -> tuple[str, ...]:
     """Return what a plan promises, as a sentence; nothing where that was not worked out."""
-    if chance is None or chance.trimmed is None or chance.as_set is None:
+    if chance is None or chance.as_set is None:
         return ()
+    if chance.trimmed is None:
+        return (f"Works in {cases_words(chance.as_set)} with valves left as set.",)
     told = f"Works in {cases_words(chance.trimmed)} with valves and pump trimmed by meters"
     if abs(chance.trimmed - chance.as_set) < 0.005:
         return (f"{told}, or left as set.",)

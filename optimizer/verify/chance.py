@@ -26,12 +26,13 @@ from optimizer.model.plan import Plan, Verification, planned_network, planned_ne
 from optimizer.model.system import System
 from optimizer.verify.openings import TOLERANCE, all_open
 from optimizer.verify.settings import with_openings
-from optimizer.verify.trimming import trimmed_works
+from optimizer.verify.trimming import TooLongError, trimmed_works
 
 Bools = npt.NDArray[np.bool_]
 
 DRAWS = 1000  # a share of them is good to 1.5 % or so
 _FEWER_DRAWS = 200  # where valves have to be trimmed draw by draw
+_SECONDS = 8.0  # for trimming: what takes longer is not worked out
 SEED = 20  # as of the band: the same cases
 _ENOUGH_M = -1e-6  # the network closes heads to that
 
@@ -70,7 +71,12 @@ def chance_of(system: System, plan: Plan, verification: Verification) -> Chance:
         if known is not None:
             trimmed = works_known(cases, known, planned_network(system.network, plan))
         else:
-            trimmed = as_set | trimmed_works(cases.system, cases.draws, networks, verification.valves)
+            try:
+                found = trimmed_works(cases.system, cases.draws, networks, verification.valves, _SECONDS)
+            except TooLongError:
+                share, least = float(as_set.mean()), least_share(int(as_set.sum()), len(as_set))
+                return Chance(None, share, cases.draws.samples, (0.0, least))
+            trimmed = as_set | found
     except NetworkError:
         return Chance(None, None, 0)
     return Chance(

@@ -8,6 +8,8 @@ missed, so the share is a lower one.
 from __future__ import annotations
 
 import itertools
+import math
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -40,7 +42,17 @@ _STARTS = (None, 0.0)  # the plan's own positions; all open
 _SLOWER = 4  # speeds below the planned one that are tried
 
 
-def trimmed_works(system: System, draws: Draws, networks: Sequence[Network], valves: tuple[ValveSetting, ...]) -> Bools:
+class TooLongError(Exception):
+    """Trimming all draws takes longer than their share is worth."""
+
+
+def trimmed_works(
+    system: System,
+    draws: Draws,
+    networks: Sequence[Network],
+    valves: tuple[ValveSetting, ...],
+    seconds: float = math.inf,
+) -> Bools:
     """Return in which draws valves, and the dial of a single pump, can be set so that every row is met, (n_draws,).
 
     Parameters
@@ -53,14 +65,17 @@ def trimmed_works(system: System, draws: Draws, networks: Sequence[Network], val
         The planned plumbing in every setting of the system.
     valves
         Where the plan has its valves: the first start.
+    seconds
+        How long it may take [s]; TooLongError after that.
     """
+    until = time.monotonic() + seconds
     works = np.zeros(draws.samples, dtype=bool)
     for there in _at_speeds(system, networks):
         look()
         if works.all():
             break
         try:
-            works |= _Trimming(system, draws, there, valves).works(~works)
+            works |= _Trimming(system, draws, there, valves, until).works(~works)
         except NetworkError:
             continue
     return works
@@ -85,9 +100,14 @@ def _at_speeds(system: System, networks: Sequence[Network]) -> Iterator[Sequence
 
 class _Trimming:
     def __init__(
-        self, system: System, draws: Draws, networks: Sequence[Network], valves: tuple[ValveSetting, ...]
+        self,
+        system: System,
+        draws: Draws,
+        networks: Sequence[Network],
+        valves: tuple[ValveSetting, ...],
+        until: float,
     ) -> None:
-        self.count = draws.samples
+        self.count, self.until = draws.samples, until
         allowed = allowances_of(system, today_counts=True)
         self.compiled: list[CompiledNetwork] = []
         self.drawn: list[Drawn] = []
@@ -167,6 +187,9 @@ class _Trimming:
         self, at: Ints, theta: Floats, flows: Sequence[Floats | None]
     ) -> tuple[Floats, Floats, Bools, list[Floats]]:
         """Return misses (n, n_rows), their slopes (n, n_rows, n_valves), which draws are met, and the flows."""
+        look()
+        if time.monotonic() > self.until:
+            raise TooLongError
         added = self.scale * np.expm1(theta)
         stretch = self.scale * np.exp(theta)
         misses, slopes, solved, found = [], [], np.ones(len(at), dtype=bool), []
@@ -204,7 +227,10 @@ def _step(misses: Floats, slopes: Floats, damping: Floats, theta: Floats) -> Flo
     diagonal = damping[:, None] * np.maximum(size, 1e-6) + np.where(held, 1.0, 1e-12)
     normal = normal + diagonal[:, :, None] * np.eye(theta.shape[1])
     right = -np.einsum("nrv,nr->nv", free, misses)
-    return np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -3.0, 3.0)
+    try:
+        return np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -3.0, 3.0)
+    except np.linalg.LinAlgError:
+        return np.zeros_like(right)  # no step: such a draw gets stuck and counts as missed
 
 
 def _of(drawn: Drawn, at: Ints, columns: Ints, added: Floats) -> Drawn:

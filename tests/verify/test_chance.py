@@ -20,7 +20,7 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.verify.chance import Cases, chance_of, works_known
 from optimizer.verify.check import verify_plan
-from optimizer.verify.trimming import trimmed_works
+from optimizer.verify.trimming import TooLongError, trimmed_works
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -106,3 +106,11 @@ def test_valves_left_as_set_never_do_better_than_valves_trimmed() -> None:
     assert chance.trimmed is not None
     assert chance.as_set is not None
     assert chance.as_set <= chance.trimmed
+
+
+def test_trimming_that_takes_too_long_ends_and_is_not_told() -> None:
+    system = example("cellar-sump", 0.78)
+    plan = as_it_is(system)
+    valves = verify_plan(system, plan).valves
+    with pytest.raises(TooLongError):
+        trimmed_works(system, Cases.of(system, 30).draws, planned_networks(system, plan), valves, seconds=0.0)
