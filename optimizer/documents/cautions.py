@@ -55,8 +55,8 @@ CAUTIONS = (
     Remark(
         "Flood test",
         "After the work run the new flow while you watch: the drains must carry all of it, and the emergency drain "
-        "must be able to carry it alone. Then cut the power and see that the sump holds everything that runs back. A "
-        "check valve sticks sometimes and is no flood protection.",
+        "must be able to carry it alone. Then cut the power and see that the sump holds all that drains back. A check "
+        "valve sometimes sticks and is no flood protection.",
     ),
     Remark(
         "Pump suction",

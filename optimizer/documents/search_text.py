@@ -26,12 +26,12 @@ _ANY_REACH = (
     "their best speeds; above 100 % is margin."
 )
 _WORKS = (
-    "Works in: the share of cases, with losses, pump, bores and heights as unsure as published, in which every target "
-    "is met once valves and pump are trimmed by meters."
+    "Works in: the share of cases in which every target is met once valves and pump are trimmed by meters, with "
+    "losses, pump, bores and heights as unsure as published."
 )
 _PRICES = (
-    "A price is that of one piece, all other prices as they are. Above it a plan with fewer of that part, or none, "
-    "costs less; that up to it this plan stays the cheapest is proven, unless it says at the latest."
+    "Each price is for one piece, other prices unchanged. Above it a plan with fewer of that part, or none, costs "
+    "less. Up to it this plan is proven to stay the cheapest, unless it says at the latest."
 )
 _AS_SET = (
     "Percent of target: how far all minimum flows can be met at once, in every mode, at these pump speeds with valves "
