@@ -56,7 +56,7 @@ CAUTIONS = (
         "Flood test",
         "After the work run the new flow while you watch: the drains must carry all of it, and the emergency drain "
         "must be able to carry it alone. Then cut the power and see that the sump holds all that drains back. A check "
-        "valve sometimes sticks and is no flood protection.",
+        "valve can jam and is no flood protection.",
     ),
     Remark(
         "Pump suction",
