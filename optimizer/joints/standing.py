@@ -38,14 +38,20 @@ def _own_places(parts: Sequence[Part], old: Sequence[Part]) -> list[int | None]:
 
 
 def cut_from(piece: Part, old: Sequence[Part], index: int, places: Sequence[int | None]) -> int:
-    """Return which pipe of the old run a piece was sawn from: the first one behind the last part that stayed."""
+    """Return which pipe of the old run a piece was sawn from: the one beside what stays next to it.
+
+    Where both its neighbours are new it is the first pipe that it may come from, behind the last part that stayed.
+    """
+
+    def may_be(place: int) -> bool:
+        pipe = old[place] if 0 <= place < len(old) else None
+        return pipe is not None and pipe.kind in PIPES and pipe.item == piece.item and pipe.length_m > piece.length_m
+
+    before = places[index - 1] if index > 0 else -1
+    after = places[index + 1] if index + 1 < len(places) else len(old)
+    beside = [*([before + 1] if before is not None else []), *([after - 1] if after is not None else [])]
     last = max((place for place in places[:index] if place is not None), default=-1)
-    alike = (
-        i
-        for i in range(last + 1, len(old))
-        if old[i].kind in PIPES and old[i].item == piece.item and old[i].length_m > piece.length_m
-    )
-    return next(alike, last + 1)
+    return next((place for place in (*beside, *range(last + 1, len(old))) if may_be(place)), last + 1)
 
 
 def joints_made(

@@ -159,7 +159,7 @@ class _Work:
         cuts: list[tuple[float, WorkStep]] = []
         while waiting:
             sawn = waiting.pop(0)
-            twin = next((one for one in waiting if one.piece and one.stood in (sawn.stood, sawn.stood + 1)), None)
+            twin = next((one for one in waiting if one.piece and _is_one_pipe(run, sawn.stood, one.stood)), None)
             if sawn.piece and twin is not None and twin.place > sawn.place:
                 waiting.remove(twin)
                 cuts.append((sawn.place, self._saw_out(run, run_plan, sawn, twin)))
@@ -282,6 +282,12 @@ def _joint_step(where: str, method: str, made: Iterable[WorkJoint]) -> WorkStep:
     sizes = Counter(joint.size for joint in joints)
     letters = tuple(joint.letter for joint in joints)
     return WorkStep(CEMENT if method == "cement" else THREAD, f"{method}, {where}", letters=letters, joints=sizes)
+
+
+def _is_one_pipe(run: Run, stood: int, other: int) -> bool:
+    """Return whether two pieces come from one pipe, which the plumbing as it stands may tell as two."""
+    halves = other == stood + 1 and {run.parts[stood].kind, run.parts[other].kind} <= PIPES
+    return other == stood or halves
 
 
 def _letters(place: Place, joints: RunJoints) -> tuple[str, ...]:

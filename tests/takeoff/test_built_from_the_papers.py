@@ -233,6 +233,9 @@ class Builder:
         if step.code == "both ends":
             return step.lengths_m["stays"]
         if step.code == "out of":
+            assert not any(part in self.report.plan.runs[self.name].removed for part in self._between_pieces(index))
+            told_m = step.lengths_m["first"] + step.lengths_m["out"] + step.lengths_m["last"]
+            assert told_m == pytest.approx(whole_m)
             if fresh[1] and not fresh[0]:
                 self.waiting.insert(0, step)  # the same step tells the other piece
                 return step.lengths_m["first"] + inside[0]
@@ -241,6 +244,14 @@ class Builder:
         assert step.lengths_m["stays"] + step.lengths_m["off"] == pytest.approx(whole_m)
         assert step.lengths_m["off"] > -1e-9
         return step.lengths_m["stays"] + (inside[0] if fresh[1] else inside[1])
+
+    def _between_pieces(self, index: int) -> tuple[Part, ...]:
+        """Return what stood between the two whole parts around the pieces of a pipe, the pipe itself left out."""
+        around = [i for i, part in enumerate(self.old.parts) if any(part is one for one in self.new)]
+        kept = [i for i, part in enumerate(self.new) if any(part is one for one in self.old.parts)]
+        first = max((around[n] for n, i in enumerate(kept) if i < index), default=-1)
+        last = min((around[n] for n, i in enumerate(kept) if i > index), default=len(self.old.parts))
+        return tuple(part for part in self.old.parts[first + 1 : last] if part.kind not in PIPES)
 
     def _origin(self, index: int, step: WorkStep) -> int:
         """Return which old pipe a piece comes from: the one that is as long as the step says, beside what stays."""

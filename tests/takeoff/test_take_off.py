@@ -227,6 +227,17 @@ def test_a_pipe_that_is_cut_back_is_named_with_what_comes_off_and_what_stays() -
     assert "; 867 mm stays, from the face of the" in step_text(sawn[0], "metric")
 
 
+def test_pieces_of_two_pipes_are_sawn_each_from_its_own() -> None:
+    # In the single return the 3 ft pipe keeps its start and the 20 in. pipe behind it its end, each five eighths or
+    # three eighths of it; nobody saws both from one pipe.
+    report, found = planned("single-return")
+    (apart,) = (run.cut_apart for run in report.plan.runs.values() if run.cut_apart)
+    sawn = [step for work in found.work for step in work.steps if step.code == "through"]
+
+    assert [step.lengths_m["whole"] for step in sawn] == pytest.approx([sum(p.length_m for p in one) for one in apart])
+    assert not [step for work in found.work for step in work.steps if step.code == "out of"]
+
+
 def test_what_was_not_plumbed_before_needs_no_saw() -> None:
     assert steps("cellar-sump", "uv line", CUT) == []
     assert steps("cellar-sump", "uv line", OPEN) == []
