@@ -82,7 +82,7 @@ def _bursting(question: Question) -> Answer:
     """Return that there is no plan, as something that has to stay could burst and the owner does not accept that."""
     weak = ", ".join(dict.fromkeys(weak_words(question.system)))
     why = (
-        f"the pump could burst, with everything shut, what has to stay: {weak}",
+        f"the pump's shut-off pressure could burst what has to stay: {weak}",
         f"only `accept: {Check.PRESSURE}` under `rules` lets a plan leave it so",
     )
     plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=why)
