@@ -45,15 +45,25 @@ def run(tmp_path: Path, text: str, *words: str) -> tuple[int, str]:
 
 COMMANDS = pytest.mark.parametrize(
     "words",
-    [("plan",), ("plan", "--most-flow", "--budget", "40"), ("compare",), ("explain",), ("frontier",), ("report", "-o")],
+    [
+        ("plan",),
+        ("plan", "--most-flow", "--budget", "40"),
+        ("compare",),
+        ("explain",),
+        ("frontier",),
+        ("settings",),
+        ("draw", "--plan", "-o", "pictures"),
+        ("report", "-o", "report.html"),
+    ],
     ids=" ".join,
 )
 
 
 @COMMANDS
-def test_no_command_offers_a_plan_that_floods(words: tuple[str, ...], tmp_path: Path) -> None:
-    if words[-1] == "-o":
-        words = (*words, str(tmp_path / "report.html"))
+def test_no_command_offers_a_plan_that_floods(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     code, printed = run(tmp_path, FLOODING, *words)
 
     assert code == 1
@@ -63,12 +73,23 @@ def test_no_command_offers_a_plan_that_floods(words: tuple[str, ...], tmp_path: 
 
 
 @COMMANDS
-def test_every_command_offers_it_where_the_owner_accepts_it_as_it_is(words: tuple[str, ...], tmp_path: Path) -> None:
-    if words[-1] == "-o":
-        words = (*words, str(tmp_path / "report.html"))
+def test_every_command_offers_it_where_the_owner_accepts_it_as_it_is(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     code, _ = run(tmp_path, ACCEPTED, *words)
 
     assert code == 0
+
+
+def test_prices_of_a_store_do_not_make_it_safe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, _ = run(tmp_path, ACCEPTED, "plan", "-o", "parts.xlsx")
+    assert code == 0
+    code, printed = run(tmp_path, FLOODING, "price", "parts.xlsx")
+
+    assert code == 1
+    assert "sump runs over" in printed
 
 
 def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(tmp_path: Path) -> None:
