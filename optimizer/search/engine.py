@@ -164,6 +164,14 @@ def _checked(question: Question, first: Search) -> Answer:
         other = first.roomier
         roomy = other is not None and not (then := verdicts(question.system, other)).failures
         return _answer(other if other is not None and roomy and then.lasting <= said.lasting else first.plan)
+    try:
+        return _next_of_known(question, first, said)
+    except TimeIsUp:
+        return _answer(_refusing(first.plan, said, proved=False, more=(TIME_CAME,)), refused=True)
+
+
+def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
+    """Return the plan that comes next, or that none passes; the first was refused."""
     if said.stuck and not question.system.closes_alone:
         return _closing_alone(question, first.plan, said)
     if said.unsafe:

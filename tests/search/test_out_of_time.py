@@ -10,9 +10,11 @@ from small_trees import random_tree, small_catalog
 from optimizer import pipeline
 from optimizer.clock import TimeIsUp
 from optimizer.model.plan import Status
-from optimizer.search import list_proof
+from optimizer.search import engine, list_proof
 from optimizer.search.cheapest import find_plan
+from optimizer.search.checks import Verdicts
 from optimizer.search.list_ways import WayFinder
+from optimizer.search.question import Question
 from optimizer.search.studies import frontier as frontier_study
 from optimizer.search.watch import Watch
 
@@ -47,6 +49,20 @@ def test_before_any_plan_it_says_that_none_came(monkeypatch: pytest.MonkeyPatch)
     answer = pipeline.search(random_tree(SEED, catalog), catalog)
 
     assert answer.status is Status.NO_PLAN_FOUND
+
+
+def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch: pytest.MonkeyPatch) -> None:
+    catalog = small_catalog()
+    system = random_tree(SEED, catalog)
+    said = Verdicts((), ("the sump runs over",), 1)
+    monkeypatch.setattr(engine, "verdicts", lambda *_: said)
+    monkeypatch.setattr(engine, "most_pipe_volume_m3", lambda *_: 1.0)
+    monkeypatch.setattr(engine, "_holding", late)
+    answer = engine.solve(Question(system, catalog, Watch.of(60.0)))
+
+    assert answer.status is Status.NO_PLAN_FOUND
+    assert "was refused: the sump runs over" in answer.reasons[0]
+    assert "the time limit came" in answer.reasons[-1]
 
 
 def test_a_frontier_that_runs_out_of_time_says_that_it_has_not_all(monkeypatch: pytest.MonkeyPatch) -> None:
