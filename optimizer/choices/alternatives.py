@@ -109,6 +109,7 @@ class AlternativeTable:
     effort: Effort = field(default_factory=Effort)
     sides: Sides = field(default_factory=Sides)
     loss_of_arc: LossOfArc | None = None  # of whole steps, in place of the sum over their parts
+    per_square_m: float = 0.0  # what the joints of steps lose: their b times this, Q² and the loss factor [m⁶/s²]
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Label]] = field(init=False)
     _to_go: list[list[_Label]] | None = field(init=False, default=None)
@@ -238,7 +239,7 @@ class AlternativeTable:
         return self._losses[id(arc)]
 
     def _loss_of(self, arc: Arc) -> float:
-        loss, known = 0.0, self._loss_by_id
+        loss, known = arc.joint_s2_m5 * self.per_square_m, self._loss_by_id
         for part in arc.parts:
             if id(part) not in known:
                 known[id(part)] = self._loss(part)

@@ -10,25 +10,35 @@ from optimizer.choices.closing import Closing
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
+from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, along, into_opening, out_of_pipe, turns
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End
-from optimizer.model.kinds import REMOVABLE
+from optimizer.model.kinds import BENDS, REMOVABLE
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Opening:
+    """An opening of a new tee: its end, and the bore behind it [m]."""
+
+    end: End
+    bore_m: float
+
 
 # A state of a run's end: KEPT (the tee stays), FREE (no tee: a water surface or outlet), or the opening of a new tee.
 KEPT = "kept"
 FREE = "free"
-EndState = str | End
+EndState = str | Opening
 
 
 @dataclass(frozen=True, slots=True)
 class TeeEnd:
     """The tee at a run's end as it stands: the opening that the run sits in (None: not connected yet)."""
 
-    opening: End | None
+    opening: Opening | None
     may_keep: bool
-    new_openings: tuple[End, ...]  # what a new tee may offer here
+    new_openings: tuple[Opening, ...]  # what a new tee may offer here
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +49,8 @@ class Node:
     is an end that waits for a neighbour. Both None: a free end. `fast`: the far joint of the kept part has to stay.
     `within`: the front is that of new pipe on its way to the rest of the old one, of which the far end is kept; and how
     much of that pipe [m] is hidden already. `made` and `closes`, in a stretch that is held at both ends: a joint was
-    made in it, something in it lets the last one close.
+    made in it, something in it lets the last one close. `approach` is how the water comes here: the next joint loses
+    by it.
     """
 
     position: int
@@ -51,12 +62,14 @@ class Node:
     within: float | None = None
     made: bool = False
     closes: bool = False
+    approach: Approach = UNKNOWN
 
     @property
     def key(self) -> tuple[object, ...]:
         front = self.front.key if self.front else None
         closing = (self.made, self.closes)
-        return (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within, closing)
+        where = (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within)
+        return (*where, closing, self.approach)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +85,14 @@ class Arc:
     last: bool = False  # ... and its last, at an open end
     cuts: int = 0  # saw cuts into pipe that stands
     sawn_off: tuple[Part, ...] = ()  # what is taken out of a pipe of which the rest is kept
+    joint_s2_m5: float = 0.0  # b of b Q² that its joints lose where bores do not meet, see `joints.bores`
+    joint_back_s2_m5: float = 0.0  # ... for water against the run's direction
 
     def to(self, head: int) -> Arc:
         """Return the same step, leading to another node."""
         parts, removed, joints, extra = self.parts, self.removed, self.joints, self.extra_pipe
-        return Arc(head, parts, removed, joints, extra, self.first, self.last, self.cuts, self.sawn_off)
+        lost = self.joint_s2_m5, self.joint_back_s2_m5
+        return Arc(head, parts, removed, joints, extra, self.first, self.last, self.cuts, self.sawn_off, *lost)
 
 
 @dataclass
@@ -157,9 +173,10 @@ class _Builder:
             yield FREE, Node(0)
             return
         if self.start.may_keep and self.start.opening is not None:
-            yield KEPT, Node(0, kept=-1)
+            yield KEPT, Node(0, kept=-1, approach=Approach(self.start.opening.bore_m))
         for opening in self.start.new_openings:
-            yield opening, Node(0, front=Front(opening), made=self.closing.is_held(0))
+            held = self.closing.is_held(0)
+            yield opening, Node(0, front=Front(opening.end), made=held, approach=Approach(opening.bore_m))
 
     def _ordered(self) -> ChoiceGraph:
         """Renumber the nodes by position, so that every arc leads to a higher index."""
@@ -201,7 +218,7 @@ class _Builder:
             left = self._left(node)
             if right is None or left is None:
                 return
-            for joint in self._joints(node, left, right):
+            for joint in self._joints(node, left, right, _entry_m(part)):
                 self._arc(index, node, joint, (part,), 1, kept=node.position)
             return
         self._arc(index, node, joint, (part,), 1, kept=node.position)
@@ -223,7 +240,7 @@ class _Builder:
             return
         for offer in offers:
             stepped = offer.candidate.pipe is None and is_step(left, offer.entry)
-            for joint in self._joints(node, left, offer.entry):
+            for joint in self._joints(node, left, offer.entry, _entry_m(offer.candidate.parts[0])):
                 self._put(index, node, joint, offer, offer.exit_stepped if stepped else offer.exit)
 
     def _keep_some(self, index: int, node: Node) -> None:
@@ -236,10 +253,12 @@ class _Builder:
         left = self._left(node)
         for right in {one.outer.key: one.outer for one in partly if not one.keeps_start and left is not None}.values():
             assert left is not None
-            for joint in self._joints(node, left, right):
+            assert right.pipe is not None
+            for joint in self._joints(node, left, right, right.pipe.bore_m):
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
                 made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())
+                step = along(node.approach, joint.parts)
                 head = self._node(
                     Node(
                         node.position,
@@ -248,9 +267,11 @@ class _Builder:
                         within=hidden_m,
                         made=made,
                         closes=closes,
+                        approach=step.after,
                     )
                 )
-                arc = Arc(head, joint.parts, (), joint.methods, others, cuts=joint.cuts)
+                lost = step.square_s2_m5, step.square_back_s2_m5
+                arc = Arc(head, joint.parts, (), joint.methods, others, False, False, joint.cuts, (), *lost)
                 self.graph.arcs[index].append(arc)
 
     def _reach_kept(self, index: int, node: Node) -> None:
@@ -285,6 +306,7 @@ class _Builder:
             gap_mm=gap,
             made=self.closing.is_held(node.position),
             closes=node.closes,
+            approach=node.approach,
         )
         removed = () if part.kind is Kind.OPEN_JOINT else (node.position,)
         self.graph.arcs[index].append(Arc(self._node(head), removed=removed))
@@ -317,71 +339,106 @@ class _Builder:
             made, closes = False, False
         replaced = not sawn_off and not parts[-1].existing and parts[-1] is not self.parts[position]
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
-        joined = joint.parts if joint else ()
+        every = (joint.parts if joint else ()) + parts
+        step = along(node.approach, every)
+        last = self.end is None and position + span == len(self.parts)
+        square = step.square_s2_m5
+        if step.after.origin_m and self._turns_soon(position + span, step.after):
+            square += out_of_pipe(step.after).square_s2_m5
+            step = step._replace(after=Approach(step.after.bore_m))
+        fast = kept is not None and bool(sawn_off)
+        approach = UNKNOWN if last else step.after
+        on = Node(position + span, kept, front, separable, fast=fast, made=made, closes=closes, approach=approach)
         arc = Arc(
-            self._node(
-                Node(
-                    position + span,
-                    kept,
-                    front,
-                    separable,
-                    fast=kept is not None and bool(sawn_off),
-                    made=made,
-                    closes=closes,
-                )
-            ),
-            joined + parts,
+            self._node(on),
+            every,
             removed,
             (joint.methods if joint else ()) + inner_joints(parts),
             (joint.extra_pipe if joint else ()) + extra,
             first=node.kept is None and node.front is None,
-            last=self.end is None and position + span == len(self.parts),
+            last=last,
             cuts=joint.cuts if joint else 0,
             sawn_off=sawn_off,
+            joint_s2_m5=square,
+            joint_back_s2_m5=step.square_back_s2_m5,
         )
         self.graph.arcs[index].append(arc)
 
     def _close(self, last: list[int]) -> None:
         """Join what stands at the run's end to the tee there, or leave it open at a surface."""
-        goals: list[tuple[EndState, Front | None]] = []
+        goals: list[tuple[EndState, Front | None, float]] = []
         if self.end is None:
-            goals.append((FREE, None))
+            goals.append((FREE, None, 0.0))
         else:
             if self.end.may_keep and self.end.opening is not None:
                 last_part = self.parts[-1]
-                goals.append((KEPT, opened(self.end.opening, None, last_part.ends[-1], last_part)))
-            goals += [(opening, Front(opening)) for opening in self.end.new_openings]
-        for state, right in goals:
+                right = opened(self.end.opening.end, None, last_part.ends[-1], last_part)
+                goals.append((KEPT, right, self.end.opening.bore_m))
+            goals += [(opening, Front(opening.end), opening.bore_m) for opening in self.end.new_openings]
+        for state, right, bore_m in goals:
             head = len(self.graph.nodes)
             self.graph.nodes.append(Node(len(self.parts) + 1))
             self.graph.arcs.append([])
             self.graph.ends[state] = head
             for index in last:
-                self._close_one(index, state, right, head)
+                self._close_one(index, state, right, bore_m, head)
 
-    def _close_one(self, index: int, state: EndState, right: Front | None, head: int) -> None:
+    def _close_one(self, index: int, state: EndState, right: Front | None, bore_m: float, head: int) -> None:
+        """Join one node to what the run ends in, of a bore [m]."""
         node = self.graph.nodes[index]
+
+        def lost(parts: tuple[Part, ...]) -> tuple[float, float]:
+            if state == FREE:
+                return 0.0, 0.0
+            step = along(node.approach, parts)
+            leaving = into_opening(step.after, bore_m, turns(self.run.end.leg))
+            square = step.square_s2_m5 + leaving.square_s2_m5
+            return square, step.square_back_s2_m5 + leaving.square_back_s2_m5
+
         needed = self.needed[self.segment[len(self.parts)]]
         if state == FREE or (state == KEPT and node.kept == len(self.parts) - 1):
             if (node.separable or not needed) and not self.closing.never_closes(node.made, node.closes):
-                self.graph.arcs[index].append(Arc(head))
+                square, back = lost(())
+                self.graph.arcs[index].append(Arc(head, joint_s2_m5=square, joint_back_s2_m5=back))
             return
         left = self._left(node)
         if left is None or right is None:
             return
-        for joint in self._joints(node, left, right):
+        for joint in self._joints(node, left, right, bore_m):
             if self.closing.never_closes(*self.closing.after(node.made, node.closes, node.position, joint, ())):
                 continue
             if node.separable or joint.separable or not needed:
-                arc = Arc(head, joint.parts, (), joint.methods, joint.extra_pipe, cuts=joint.cuts)
+                square, back = lost(joint.parts)
+                extra = joint.extra_pipe
+                arc = Arc(head, joint.parts, (), joint.methods, extra, False, False, joint.cuts, (), square, back)
                 self.graph.arcs[index].append(arc)
 
-    def _joints(self, node: Node, left: Front, right: Front) -> list[Joint]:
-        """Return the ways to join two open ends; with a union too where nothing lets a held stretch close yet."""
-        found = self.joiner.between(left, right, node.gap_mm)
+    def _joints(self, node: Node, left: Front, right: Front, right_m: float) -> list[Joint]:
+        """Return the ways to join two open ends, the right one of a part of this bore [m].
+
+        With a union too where nothing lets a held stretch close yet.
+        """
+        bores = node.approach.bore_m, right_m
+        found = self.joiner.between(left, right, node.gap_mm, bores)
         if self.closing.is_held(node.position) and not node.closes:
-            return [*found, *self.joiner.over_union(left, right, node.gap_mm)]
+            return [*found, *self.joiner.over_union(left, right, node.gap_mm, bores)]
         return found
+
+    def _turns_soon(self, position: int, after: Approach) -> bool:
+        """Return whether water that is spreading meets a bend, or leaves, behind pipe alone, whatever is chosen there.
+
+        Then the widening is charged at once, and nothing has to be remembered of it.
+        """
+        straight = after.straight_m
+        for part in self.parts[position:]:
+            if part.kind in BENDS:
+                return True
+            if part.kind not in PIPES:
+                return False
+            straight += part.length_m
+            if straight >= SETTLED_BORES * after.bore_m:
+                return False
+        return self.end is None or turns(self.run.end.leg)
 
     # rules
 
@@ -389,10 +446,10 @@ class _Builder:
         if index == -1:
             assert self.start is not None
             assert self.start.opening is not None
-            return opened(self.start.opening, None, self.parts[0].ends[0], self.parts[0])
+            return opened(self.start.opening.end, None, self.parts[0].ends[0], self.parts[0])
         part = self.parts[index]
         if index + 1 == len(self.parts):
-            return opened(part.ends[-1], part, self.end.opening if self.end else None, None)
+            return opened(part.ends[-1], part, _end_of(self.end), None)
         after = self.parts[index + 1]
         if _is_cut_in(part) or _is_cut_in(after):
             return Front(part.ends[-1], sawn=part.kind in PIPES)
@@ -401,11 +458,19 @@ class _Builder:
     def _open_entry(self, index: int) -> Front | None:
         part = self.parts[index]
         if index == 0:
-            return opened(part.ends[0], part, self.start.opening if self.start else None, None)
+            return opened(part.ends[0], part, _end_of(self.start), None)
         before = self.parts[index - 1]
         if _is_cut_in(part) or _is_cut_in(before):
             return Front(part.ends[0], sawn=part.kind in PIPES)
         return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
+
+
+def _entry_m(part: Part) -> float:
+    return part.end_bores_m[0] if part.end_bores_m else 0.0
+
+
+def _end_of(tee: TeeEnd | None) -> End | None:
+    return tee.opening.end if tee is not None and tee.opening is not None else None
 
 
 def _is_cut_in(part: Part) -> bool:
@@ -442,4 +507,4 @@ def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
     return needed
 
 
-__all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "TeeEnd", "build_choice_graph"]
+__all__ = ["FREE", "KEPT", "Arc", "ChoiceGraph", "EndState", "Opening", "TeeEnd", "build_choice_graph"]

@@ -51,43 +51,48 @@ class Joiner:
     diameters_m: Mapping[str, float] = field(default_factory=dict)  # outside, of the pipe of each nominal size
     _memo: dict[tuple[object, ...], list[Joint]] = field(default_factory=dict)
 
-    def between(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
-        """Return every joint worth making between two open ends with a gap of this length [mm] between them."""
+    def between(self, left: Front, right: Front, gap_mm: int, bores_m: tuple[float, float] = (0.0, 0.0)) -> list[Joint]:
+        """Return every joint worth making between two open ends with a gap of this length [mm] between them.
+
+        `bores_m` are the bores of the parts that they belong to, 0 where one is not known.
+        """
         if left.stepped and is_step(left, right):
             return []  # rule: a fitting stands in the size of a neighbour
-        key = (left.key, right.key, gap_mm)
+        key = (left.key, right.key, gap_mm, bores_m)
         if key not in self._memo:
-            self._memo[key] = list(self._make_joints(left, right, gap_mm / 1000))
+            self._memo[key] = list(self._make_joints(left, right, gap_mm / 1000, bores_m))
         return self._memo[key]
 
-    def over_union(self, left: Front, right: Front, gap_mm: int) -> list[Joint]:
+    def over_union(
+        self, left: Front, right: Front, gap_mm: int, bores_m: tuple[float, float] = (0.0, 0.0)
+    ) -> list[Joint]:
         """Return the joints between two open ends that have a union of the size of either in them.
 
         The pipe that stays is sawn off so much shorter, the new one is cut so much shorter: a union always finds room
-        where pipe is beside it.
+        where pipe is beside it. `bores_m` as for `between`.
         """
-        key = ("union", left.key, right.key, gap_mm)
+        key = ("union", left.key, right.key, gap_mm, bores_m)
         if key not in self._memo:
-            self._memo[key] = list(self._over_union(left, right, gap_mm))
+            self._memo[key] = list(self._over_union(left, right, gap_mm, bores_m))
         return self._memo[key]
 
-    def _over_union(self, left: Front, right: Front, gap_mm: int) -> Iterable[Joint]:
+    def _over_union(self, left: Front, right: Front, gap_mm: int, bores_m: tuple[float, float]) -> Iterable[Joint]:
         sizes = dict.fromkeys(front.end.size for front in (left, right) if not front.end.form.is_thread)
         for item in (item for size in sizes for item in self.shelf.items(Kind.UNION, size)):
             union = new_part(item)
             if {end.form for end in union.ends} != {Form.SOCKET}:
                 continue
             entry, leave = (Front(union.ends[i], long=True) for i in (0, -1))
-            for first in self.between(left, entry, 0):
-                for second in self.between(leave, right, gap_mm):
+            for first in self.between(left, entry, 0, (bores_m[0], union.end_bores_m[0])):
+                for second in self.between(leave, right, gap_mm, (union.end_bores_m[-1], bores_m[1])):
                     yield first.then(union, second)
 
-    def _make_joints(self, left: Front, right: Front, gap_m: float) -> Iterable[Joint]:
+    def _make_joints(self, left: Front, right: Front, gap_m: float, bores_m: tuple[float, float]) -> Iterable[Joint]:
         if left.pipe is not None and right.pipe is not None and left.pipe.item_id == right.pipe.item_id:
             extra = ((left.pipe, gap_m),) if gap_m else ()
             yield Joint((), (), extra_pipe=extra)
             return
-        for chain in self.chains.between(left.end, right.end, self._need(left, right, gap_m)):
+        for chain in self.chains.between(left.end, right.end, self._need(left, right, gap_m), bores_m):
             joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
             if joint is not None:
                 yield joint

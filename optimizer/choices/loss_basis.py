@@ -138,6 +138,8 @@ def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditio
             total: dict[tuple[str, int], float] = {}
             for part in arc.parts:
                 _add(total, part_terms(part))
+            joints = conditions.loss_factor * arc.joint_s2_m5, conditions.loss_factor * arc.joint_back_s2_m5
+            _add(total, {("fixed", 1): joints[0], ("fixed", 3): joints[1]})
             if arc.parts and arc.first and opens[0]:
                 _add(total, basis.terms(_at_start(arc.parts[0], conditions)))
             if arc.parts and arc.last and opens[1]:

@@ -86,9 +86,10 @@ class Offers:
                 kept = replace(pipe, length_m=share * pipe.length_m)
                 off = replace(pipe, length_m=pipe.length_m - kept.length_m)
                 new = replace(offer.candidate.parts[0], length_m=off.length_m)
-                for joint in self.joiner.between(stays, offer.entry, 0):
+                bores = pipe.end_bores_m[0], new.end_bores_m[0]
+                for joint in self.joiner.between(stays, offer.entry, 0, bores):
                     yield PartlyKept(kept, joint, new, offer.exit, off)
-                for joint in self.joiner.between(offer.exit, stays, 0):
+                for joint in self.joiner.between(offer.exit, stays, 0, bores[::-1]):
                     yield PartlyKept(new, joint, kept, offer.entry, off)
 
     def _allowed(self, position: int, candidate: Candidate) -> bool:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from optimizer.choices.graph import KEPT, EndState, TeeEnd
+from optimizer.choices.graph import KEPT, EndState, Opening, TeeEnd
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
-from optimizer.model.network import Condition, Leg, Network, Tee
-
-LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
+from optimizer.model.network import LEGS, Condition, Leg, Network, Tee
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +60,9 @@ def _new_fittings(tee: Tee, point: str, catalog: Catalog, sizes: Mapping[Leg, tu
             fits = len(ends) == len(legs) and all(end in sizes[leg] for leg, end in zip(legs, ends, strict=False))
             if fits and item.reef_safe and ends not in seen:
                 seen.add(ends)
-                new = Tee(point, _turned(item, ends), existing=False)
-                yield TeeOption(new, dict(zip(legs, ends, strict=True)))
+                turned = _turned(item, ends)
+                openings = map(Opening, ends, turned.end_bores_m)
+                yield TeeOption(Tee(point, turned, existing=False), dict(zip(legs, openings, strict=True)))
 
 
 def _turned(item: CatalogItem, ends: tuple[End, ...]) -> CatalogItem:
@@ -84,7 +83,7 @@ def leg_sockets(sizes: Iterable[str], system: SizeSystem) -> tuple[End, ...]:
     return tuple(End(Form.SOCKET, size, system) for size in sizes)
 
 
-def tee_end(options: list[TeeOption], leg: Leg, opening: End | None) -> TeeEnd:
+def tee_end(options: list[TeeOption], leg: Leg, opening: Opening | None) -> TeeEnd:
     """Return what a run sees of a tee through one of its legs."""
     states = dict.fromkeys(option.states[leg] for option in options)
-    return TeeEnd(opening, KEPT in states, tuple(state for state in states if isinstance(state, End)))
+    return TeeEnd(opening, KEPT in states, tuple(state for state in states if isinstance(state, Opening)))

@@ -1,6 +1,6 @@
 """Water, friction, minor losses, pumps, the steady network."""
 
-from optimizer.hydraulics.compiled import CompiledNetwork, Variation, compile_network
+from optimizer.hydraulics.compiled import CompiledNetwork, Variation, compile_network, run_elements
 from optimizer.hydraulics.conditions import Conditions, conditions_of
 from optimizer.hydraulics.devices import device_head_loss_m
 from optimizer.hydraulics.elements import (
@@ -57,6 +57,7 @@ __all__ = [
     "pipe_bore_m",
     "pump_head_m",
     "pump_power_w",
+    "run_elements",
     "solve_compiled",
     "solve_flows",
     "solve_flows_and_rates",

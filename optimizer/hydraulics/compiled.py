@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from optimizer.hydraulics.junctions import Junctions, build_junctions
 from optimizer.hydraulics.openings import entrance_square_s2_m5, exit_coefficients
 from optimizer.hydraulics.pumps import PumpCurve, pump_curve
 from optimizer.hydraulics.tees import tee_geometry
+from optimizer.joints.bores import run_steps
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Leg, Network, Part, PointKind, Run, RunEnd
 
@@ -112,7 +113,7 @@ def compile_network(network: Network, conditions: Conditions | None = None) -> C
     points = {name: i for i, name in enumerate(network.points)}
     for run in runs:
         _check_ends(run, network)
-    elements = tuple(tuple(_element(run, part, conditions) for part in run.parts) for run in runs)
+    elements = tuple(run_elements(run, network, conditions) for run in runs)
     openings = tuple(openings_of(run, network, conditions) for run in runs)
     pieces, piece_run = _pieces(elements, conditions)
     directions = [_direction(run, network, parts) for run, parts in zip(runs, elements, strict=True)]
@@ -181,6 +182,18 @@ def openings_of(run: Run, network: Network, conditions: Conditions) -> tuple[Los
         linear, square = exit_coefficients(last, conditions)
         at_end = LossElement(linear, square, 0.0, entrance_square_s2_m5(last, conditions, at_end=True))
     return at_start, at_end
+
+
+def run_elements(run: Run, network: Network, conditions: Conditions) -> tuple[LossElement, ...]:
+    """Return what the parts of a run do to the water where they stand: what their joints lose is with them."""
+    found = []
+    factor = conditions.loss_factor
+    for part, (joint, back) in zip(run.parts, run_steps(run, network), strict=True):
+        element = _element(run, part, conditions)
+        if joint or back:
+            element = replace(element, joint_s2_m5=joint * factor, joint_back_s2_m5=back * factor)
+        found.append(element)
+    return tuple(found)
 
 
 def _check_ends(run: Run, network: Network) -> None:
@@ -270,7 +283,13 @@ def _coefficients(
 
 
 def coefficients_of(element: LossElement) -> tuple[float, float, float, float]:
-    return element.linear_s_m2, element.square_s2_m5, element.linear_back_s_m2, element.square_back_s2_m5
+    """Return a and b of a Q + b Q² forwards, then backwards: the part's own and its joints'."""
+    return (
+        element.linear_s_m2,
+        element.square_s2_m5 + element.joint_s2_m5,
+        element.linear_back_s_m2,
+        element.square_back_s2_m5 + element.joint_back_s2_m5,
+    )
 
 
 def _neck(network: Network, end: RunEnd, conditions: Conditions) -> tuple[float, float]:

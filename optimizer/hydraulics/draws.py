@@ -33,6 +33,7 @@ Floats = npt.NDArray[np.float64]
 _NORMAL_90 = 1.6449  # a band is taken to hold the truth in 9 of 10 cases
 # Bands that no catalog row gives, each as (low, high) in 9 of 10 cases:
 _THROTTLE = (0.6, 1.6)  # published K of partly closed valves differ so much from table to table: estimate
+JOINTS = (0.7, 1.5)  # as the catalog rows of sudden steps: estimate
 OPENING = (0.85, 1.2)  # entrances by how sharp the edge is: estimate
 DEVICE = (0.8, 1.25)  # a maker's rated loss, clean: estimate
 FRICTION = (0.95, 1.05)  # Colebrook against measurement in smooth pipe: common practice, no source
@@ -186,8 +187,12 @@ def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> li
         run = compiled.network.runs[name]
         near = close_coupled(run, compiled.network)
         for i, (part, element) in enumerate(zip(run.parts, compiled.elements[r], strict=True)):
+            if element.joint_s2_m5 or element.joint_back_s2_m5:
+                joints = LossElement(square_s2_m5=element.joint_s2_m5, square_back_s2_m5=element.joint_back_s2_m5)
+                add("joints", JOINTS, False, r, joints)
             if part.item is None or part.kind in PIPES or element.shut:
                 continue
+            element = replace(element, joint_s2_m5=0.0, joint_back_s2_m5=0.0)
             opened, throttle = _split(part, element, compiled)
             band = band_of(part, part.item, abs(float(value_m3_s[r])), compiled.conditions)
             add(family_of(part, part.item), band, i in near, r, opened)

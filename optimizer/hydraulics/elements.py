@@ -23,6 +23,7 @@ class LossElement:
 
     The pump's gain is not a loss and is not here. `one_way` holds back what would run against the run's direction;
     `shut` lets nothing through. The loss factor is already in the coefficients, but not in the pipe and the device.
+    What a part alone does has no joints; `compiled.run_elements` has them.
 
     Below its least flow a check valve is not lifted in full, and its weight must still be carried: with x the share of
     that flow, b Q² becomes b Qmin² x (2 - x). That is 0 at rest, meets the square law where it takes over, and lies
@@ -40,6 +41,8 @@ class LossElement:
     one_way: bool = False
     shut: bool = False
     least_flow_m3_s: float = 0.0  # of a check valve
+    joint_s2_m5: float = 0.0  # b of what is lost at its joints, see `bores`; both ways
+    joint_back_s2_m5: float = 0.0
 
 
 NOTHING = LossElement()
@@ -114,10 +117,11 @@ def element_head_loss_m(element: LossElement, flow_m3_s: float, conditions: Cond
     if element.shut:
         return math.copysign(math.inf, flow_m3_s)
     if flow_m3_s > 0.0:
-        loss = flow_m3_s * (element.linear_s_m2 + element.square_s2_m5 * flow_m3_s)
+        loss = flow_m3_s * (element.linear_s_m2 + (element.square_s2_m5 + element.joint_s2_m5) * flow_m3_s)
         loss += lift_head_and_slope(element.square_s2_m5, element.least_flow_m3_s, flow_m3_s)[0]
     else:
-        loss = flow_m3_s * (element.linear_back_s_m2 - element.square_back_s2_m5 * flow_m3_s)
+        square = element.square_back_s2_m5 + element.joint_back_s2_m5
+        loss = flow_m3_s * (element.linear_back_s_m2 - square * flow_m3_s)
     if element.length_m > 0.0:
         loss += conditions.loss_factor * pipe_head_loss_m(
             flow_m3_s,
@@ -149,7 +153,7 @@ def device_loss_m(name: str, flow_m3_s: float, conditions: Conditions) -> float:
 
 
 def part_head_loss_m(part: Part, flow_m3_s: float, conditions: Conditions) -> float:
-    """Return the head that a part takes at a flow [m], with the sign of the flow.
+    """Return the head that a part alone takes at a flow [m], with the sign of the flow; its joints are left out.
 
     A pump and an open joint take nothing here (`pump_head_m` has the pump); a valve is at its opening; what is shut
     takes endless head; a check valve against its direction is taken as open, for the network decides whether it is.

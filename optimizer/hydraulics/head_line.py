@@ -6,14 +6,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics.compiled import openings_of
+from optimizer.hydraulics.compiled import openings_of, run_elements
 from optimizer.hydraulics.conditions import Conditions, conditions_of
-from optimizer.hydraulics.elements import NOTHING, element_head_loss_m, part_head_loss_m
+from optimizer.hydraulics.elements import NOTHING, element_head_loss_m
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.hydraulics.pumps import pump_head_m
 from optimizer.hydraulics.tees import tee_head_losses_m
 from optimizer.model.catalog import PIPES, Kind
-from optimizer.model.network import Leg, Network, Part, Run, RunEnd
+from optimizer.model.network import Leg, Network, Run, RunEnd
 
 _STILL_M3_S = 1e-9
 
@@ -143,22 +143,19 @@ def _steps(
         loss = sign * element_head_loss_m(at_start, flow, conditions)
         yield HeadPoint(run.name, entering, None, f"{entering} at {here.point}", 0.0, -loss)
     order = range(len(run.parts)) if forwards else range(len(run.parts) - 1, -1, -1)
+    elements = run_elements(run, network, conditions)
     for index in order:
         part = run.parts[index]
         if part.kind is not Kind.OPEN_JOINT:
-            rise = sign * _rise_m(network, part, flow, conditions)
+            rise = -sign * element_head_loss_m(elements[index], flow, conditions)
+            if part.kind is Kind.PUMP:
+                rise += sign * pump_head_m(network.pumps[part.name], flow)
             length = part.length_m if part.kind in PIPES else 0.0
             yield HeadPoint(run.name, "part", index, part.words, length, rise)
     if at_end != NOTHING:
         loss = sign * element_head_loss_m(at_end, flow, conditions)
         yield HeadPoint(run.name, leaving, None, f"{leaving} at {there.point}", 0.0, -loss)
     yield from _tee_step(network, solution, run, there, conditions, outwards=False)
-
-
-def _rise_m(network: Network, part: Part, flow_m3_s: float, conditions: Conditions) -> float:
-    if part.kind is Kind.PUMP:
-        return pump_head_m(network.pumps[part.name], flow_m3_s)
-    return -part_head_loss_m(part, flow_m3_s, conditions)
 
 
 def _tee_step(

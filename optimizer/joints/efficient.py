@@ -2,15 +2,18 @@
 
 A chain is dropped only if another may stand wherever it may and is no worse in anything that a plan counts: price, both
 loss coefficients, water held, minutes of work, what seals its joints, the stubs of pipe that it takes, being separable.
-How far a chain reaches decides where it may stand, so it is weighed with the rest.
+How far a chain reaches decides where it may stand, so it is weighed with the rest. The bores of its two neighbours are
+known, so that what it loses counts the joints with them.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from optimizer.joints.bores import Approach, Steps, aftermath, into_opening, past, step_square_s2_m5
 from optimizer.joints.chains import Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
@@ -19,7 +22,7 @@ from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 _THREADS = frozenset({SizeSystem.THREAD})
-_State = tuple[End, bool]  # an open end, and whether metal offers it
+_State = tuple[End, bool, float]  # an open end, whether metal offers it, the bore there [m]
 # linear and square loss coefficients of a piece, for flow in the order of its ends, and the water in it [m³]
 Measure = Callable[[Part], tuple[float, float, float]]
 _MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
@@ -56,6 +59,7 @@ class _Step(NamedTuple):
     minutes: int
     uses: tuple[tuple[int, int], ...]  # of what the joint takes: place of its bits, and all of them
     length: float
+    bores: tuple[float, float]
 
 
 class _Label(NamedTuple):
@@ -69,6 +73,11 @@ class _Label(NamedTuple):
     uses: int = 0  # bits, one more for each joint and stub of a kind: a subset takes less
     reach: float = 0.0
     separable: bool = False
+    # What widenings that follow closely lose more by, the less the better: along the way the narrowest and the widest
+    # bore (minus, plus), of a whole chain what is left of its own (`bores.aftermath`).
+    spread: float = -math.inf
+    widest: float = 0.0
+    bore: float = 0.0  # at the open end, 0 where it is not known
     step: _Step | None = None
     before: _Label | None = None
 
@@ -99,33 +108,41 @@ class EfficientChains:
     end_graph: EndGraph
     measure: Measure
     minutes: Mapping[str, int] = field(default_factory=dict)
-    _outwards: dict[tuple[End, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
+    _outwards: dict[tuple[End, float, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
         default_factory=dict
     )
-    _between: dict[tuple[End, End, Need], tuple[Chain, ...]] = field(default_factory=dict)
+    _between: dict[tuple[End, End, Need, tuple[float, float]], tuple[Chain, ...]] = field(default_factory=dict)
     _onto: dict[tuple[End, str, bool], Mapping[End, list[_Step]]] = field(default_factory=dict)
     _measures: dict[tuple[str, bool, bool], tuple[float, float, float]] = field(default_factory=dict)
     _bits: dict[object, tuple[int, int]] = field(default_factory=dict)
     _next_bit: int = 0
 
-    def between(self, start: End, goal: End, need: Need = MEETING) -> tuple[Chain, ...]:
-        """Return the efficient chains from one end to another, cheapest first; none when there is no way."""
-        key = (start, goal, need)
+    def between(
+        self, start: End, goal: End, need: Need = MEETING, bores_m: tuple[float, float] = (0.0, 0.0)
+    ) -> tuple[Chain, ...]:
+        """Return the efficient chains from one end to another, cheapest first; none when there is no way.
+
+        `bores_m` are those of the two parts that are joined, 0 where one is not known.
+        """
+        key = (start, goal, need, bores_m)
         if key not in self._between:
-            self._between[key] = tuple(self._find(start, goal, need))
+            self._between[key] = tuple(self._find(start, goal, need, bores_m))
         return self._between[key]
 
-    def _find(self, start: End, goal: End, need: Need) -> Iterable[Chain]:
+    def _find(self, start: End, goal: End, need: Need, bores_m: tuple[float, float]) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread
         root, other = (goal, start) if backwards else (start, goal)
         found: list[tuple[_Label, Mating]] = []
         kept: list[_Label] = []
-        for label, far, joint in self._onto_goal(root, other, backwards, need):
+        for label, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need):
             if joint.method != "stub" and label.reach < need.reach_m:
                 continue
             if material_refusal(far, label.material, other, ""):
                 continue
             ended = self._ended(label, joint, far, need)
+            lost = self._joints_lost(ended, backwards, bores_m)
+            square = math.fsum(step.square for step in ended.steps()) + lost.square_s2_m5
+            ended = ended._replace(square=square, spread=aftermath(lost.after), widest=0.0)
             if _insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}
@@ -135,12 +152,15 @@ class EfficientChains:
         for label, joint in ordered:
             yield _chain(label, joint, backwards)
 
-    def _onto_goal(self, root: End, other: End, backwards: bool, need: Need) -> Iterator[tuple[_Label, End, Mating]]:
+    def _onto_goal(
+        self, root: End, bore_m: float, other: End, backwards: bool, need: Need
+    ) -> Iterator[tuple[_Label, End, Mating]]:
         """Yield what stands before the last joint, the end there, the joint; the last piece is one that leads to it."""
         systems = frozenset({root.system, other.system})
         plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
         last = [(end, joint) for form in Form if (joint := mating(end := _like(other, form), other)) is not None]
-        for (far, _), labels in self._walk(root, backwards, systems if plain else systems | _THREADS, need).items():
+        allowed = systems if plain else systems | _THREADS
+        for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need).items():
             joint = mating(far, other)
             for label in labels:
                 if joint is not None and not (need.between and label.step is None):
@@ -149,7 +169,7 @@ class EfficientChains:
                 for end, last_joint in last:
                     for step in steps.get(end, ()):
                         if not (step.union and plain):
-                            yield _longer(label, step, need.reach_m), end, last_joint
+                            yield _longer(label, step, need.reach_m, backwards), end, last_joint
 
     def _ended(self, label: _Label, joint: Mating, far: End, need: Need) -> _Label:
         return label._replace(
@@ -159,17 +179,28 @@ class EfficientChains:
             separable=label.separable or joint.unbolts,
         )
 
+    def _joints_lost(self, label: _Label, backwards: bool, bores_m: tuple[float, float]) -> Steps:
+        """Return what the joints of a chain lose between neighbours of these bores [m], and how the water goes on."""
+        bores = [step.bores for step in label.steps()]
+        if backwards:
+            bores = [(far, near) for near, far in reversed(bores)]
+        inside = past(Approach(bores_m[0]), bores)
+        if bores_m[1] <= 0.0:
+            return inside
+        last = into_opening(inside.after, bores_m[1], turns=False)
+        return last._replace(square_s2_m5=inside.square_s2_m5 + last.square_s2_m5)
+
     def _walk(
-        self, root: End, backwards: bool, systems: frozenset[SizeSystem], need: Need
+        self, root: End, bore_m: float, backwards: bool, systems: frozenset[SizeSystem], need: Need
     ) -> dict[_State, list[_Label]]:
         """Return the efficient labels of every end that few enough pieces reach, with one to spare."""
-        key = (root, backwards, systems, need)
+        key = (root, bore_m, backwards, systems, need)
         if key in self._outwards:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
         most = 2 if plain else self.end_graph.max_pieces
-        bare = _Label()
-        reached: dict[_State, list[_Label]] = {(root, False): [bare]}
+        bare = _Label(bore=bore_m)
+        reached: dict[_State, list[_Label]] = {(root, False, bore_m): [bare]}
         edge = [(root, bare)]
         for _ in range(most - 1):
             fresh: list[tuple[End, _Label]] = []
@@ -180,7 +211,7 @@ class EfficientChains:
                     for step in steps:
                         if step.union and plain:
                             continue
-                        longer = _longer(label, step, need.reach_m)
+                        longer = _longer(label, step, need.reach_m, backwards)
                         if _insert(reached.setdefault(step.state, []), longer):
                             fresh.append((far, longer))
             edge = fresh
@@ -203,7 +234,7 @@ class EfficientChains:
             yield _Step(
                 part,
                 joint,
-                (part.ends[1], is_metal(material_of(part))),
+                (part.ends[1], is_metal(material_of(part)), part.end_bores_m[1]),
                 part.kind is Kind.UNION,
                 part.kind is Kind.UNION or joint.unbolts,
                 part.item.price_cents,
@@ -211,6 +242,7 @@ class EfficientChains:
                 self.minutes.get(joint.method, 0),
                 self._uses(joint, end),
                 sum(part.item.take_outs_m),
+                (part.end_bores_m[0], part.end_bores_m[1]),
             )
 
     def _measured(self, part: Part, backwards: bool) -> tuple[float, float, float]:
@@ -242,18 +274,23 @@ def _with(uses: int, more: tuple[tuple[int, int], ...]) -> int:
     return uses
 
 
-def _longer(label: _Label, step: _Step, most_reach: float) -> _Label:
+def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _Label:
     """Return the label with one more step; reach counts up to what is asked for."""
+    near, far = step.bores
+    joint = step_square_s2_m5(near, label.bore) if backwards else step_square_s2_m5(label.bore, near)
     reach = most_reach if step.joint.method == "stub" else min(most_reach, label.reach + step.length)
     return _Label(
         label.cents + step.cents,
         label.linear + step.linear,
-        label.square + step.square,
+        label.square + step.square + joint,
         label.water + step.water,
         label.minutes + step.minutes,
         _with(label.uses, step.uses),
         reach,
         label.separable or step.separable,
+        max(label.spread, -near, -far),
+        max(label.widest, near, far),
+        far,
         step,
         label,
     )
@@ -261,8 +298,8 @@ def _longer(label: _Label, step: _Step, most_reach: float) -> _Label:
 
 def _insert(labels: list[_Label], label: _Label) -> bool:
     """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    cents, linear, square, water, minutes, uses, reach, separable, _, _ = label
-    for c, low, sq, wa, mi, us, re, sep, _, _ in labels:  # the innermost loop of the search: no calls in it
+    cents, linear, square, water, minutes, uses, reach, separable, spread, widest, *_ = label
+    for c, low, sq, wa, mi, us, re, sep, sp, wi, *_ in labels:  # the innermost loop of the search: no calls in it
         if (
             c <= cents
             and low <= linear
@@ -272,6 +309,8 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
             and not us & ~uses
             and re >= reach
             and (sep or not separable)
+            and sp <= spread
+            and wi <= widest
         ):
             return False
     labels[:] = [
@@ -285,6 +324,8 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
         or uses & ~other[5]
         or reach < other[6]
         or (other[7] and not separable)
+        or spread > other[8]
+        or widest > other[9]
     ]
     labels.append(label)
     return True

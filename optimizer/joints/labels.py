@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from optimizer.joints.bores import UNKNOWN, Approach, aftermath, into_opening, through
 from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End
+from optimizer.model.kinds import MACHINES
 from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
@@ -34,6 +36,7 @@ class Label:
     length_m: float = 0.0
     unbolts: bool = False
     faults: frozenset[str] = frozenset()
+    approach: Approach = UNKNOWN
 
     def as_good_as(self, other: Label) -> bool:
         """Return whether the other is not better in anything."""
@@ -44,6 +47,8 @@ class Label:
             and self.loss_m <= other.loss_m + _SAME
             and self.length_m <= other.length_m + _SAME
             and (self.unbolts or not other.unbolts)
+            and self.approach.bore_m == other.approach.bore_m
+            and aftermath(self.approach) <= aftermath(other.approach)
         )
 
 
@@ -54,13 +59,17 @@ State = tuple[End, bool]  # an open end, and whether metal offers it
 class Labels:
     """Finds and remembers what can be reached from each end.
 
-    With the end graph's `refused`, chains with faults are found beside the sound ones.
+    With the end graph's `refused`, chains with faults are found beside the sound ones. `loss` is what a piece takes
+    alone at a flow, `per_square_m` the square of that flow [m⁶/s²] by which its joints lose; the bores of the two ends
+    that are joined are those of the catalog's rows with such ends.
     """
 
     end_graph: EndGraph
     loss: LossAtFlow
+    per_square_m: float = 0.0
     _from: dict[End, dict[State, list[Label]]] = field(default_factory=dict)
     _losses: dict[tuple[str, bool], float] = field(default_factory=dict)
+    _bores: dict[End, float] = field(default_factory=dict)
 
     def between(self, start: End, goal: End) -> tuple[Label, ...]:
         """Return the efficient chains from one end to another: sound ones first, then by price."""
@@ -81,7 +90,7 @@ class Labels:
         return self._from[start]
 
     def _walk(self, start: End) -> dict[State, list[Label]]:
-        first = Label(Chain((), ()))
+        first = Label(Chain((), ()), approach=Approach(self._bore_m(start)))
         reached: dict[State, list[Label]] = {(start, False): [first]}
         edge: list[tuple[End, Label]] = [(start, first)]
         for _ in range(self.end_graph.max_pieces):
@@ -100,14 +109,16 @@ class Labels:
         for joint, part in self.end_graph.pieces_onto(at, own):
             assert part.item is not None
             why = material_refusal(at, own, part.ends[0], part.item.material)
+            step = through(label.approach, part)
             yield Label(
                 Chain((*label.chain.pieces, part), (*label.chain.matings, joint)),
                 label.cents + part.item.price_cents,
-                label.loss_m + self._loss(part),
+                label.loss_m + self._loss(part) + step.square_s2_m5 * self.per_square_m,
                 label.joints + joint.joints + (part.kind is Kind.UNION),
                 label.length_m + joint_length_m(joint) + piece_length_m(part),
                 label.unbolts or part.kind is Kind.UNION or joint.unbolts,
                 label.faults | set(self.end_graph.why_refused(part.item)) | ({why} if why else set()),
+                step.after,
             )
 
     def _closed(self, label: Label, joint: Mating, far: End, goal: End) -> Label | None:
@@ -115,15 +126,30 @@ class Labels:
         why = material_refusal(far, last_material(label.chain), goal, "")
         if why and not self.end_graph.refused:
             return None
+        bore_m = self._bore_m(goal)
+        lost = into_opening(label.approach, bore_m, turns=False).square_s2_m5 if bore_m else 0.0
         return Label(
             Chain(label.chain.pieces, (*label.chain.matings, joint)),
             label.cents,
-            label.loss_m,
+            label.loss_m + lost * self.per_square_m,
             label.joints + joint.joints,
             label.length_m + joint_length_m(joint),
             label.unbolts or joint.unbolts,
             label.faults | ({why} if why else set()),
         )
+
+    def _bore_m(self, end: End) -> float:
+        """Return the widest bore of what has such an end in the catalog, pipe and machines only where nothing else."""
+        if end not in self._bores:
+            rows = [
+                (item, at)
+                for item in self.end_graph.catalog.items.values()
+                for at, one in enumerate(item.ends)
+                if one == end
+            ]
+            pieces = [(item, at) for item, at in rows if item.kind not in PIPES | MACHINES]
+            self._bores[end] = max((item.end_bores_m[at] for item, at in pieces or rows), default=0.0)
+        return self._bores[end]
 
     def _loss(self, part: Part) -> float:
         assert part.item is not None

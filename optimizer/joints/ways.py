@@ -104,7 +104,7 @@ def ways(
     """
     loss = measure if measure is not None and flow_m3_s is not None else None
     graph = EndGraph(catalog, allow_unsafe_metals, pressure_pa=pressure_pa, hoses=True, refused=True)
-    return WayFinder(graph, loss).between(start, goal)
+    return WayFinder(graph, loss, flow_m3_s or 0.0).between(start, goal)
 
 
 def why_no_way(start: End, goal: End, catalog: Catalog) -> str:
@@ -115,8 +115,8 @@ def why_no_way(start: End, goal: End, catalog: Catalog) -> str:
 class WayFinder:
     """Finds the ways between many pairs of ends, and remembers what it saw on the way."""
 
-    def __init__(self, end_graph: EndGraph, loss: LossAtFlow | None) -> None:
-        self._labels = Labels(end_graph, loss or (lambda part: 0.0))
+    def __init__(self, end_graph: EndGraph, loss: LossAtFlow | None, flow_m3_s: float) -> None:
+        self._labels = Labels(end_graph, loss or (lambda part: 0.0), flow_m3_s**2 if loss is not None else 0.0)
         self._with_loss = loss is not None
 
     def between(self, start: End, goal: End) -> tuple[Way, ...]:

@@ -56,6 +56,9 @@ class Leg(StrEnum):
     NONE = ""  # the point is not a tee
 
 
+LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)  # in the order of the ends of a catalog row
+
+
 @dataclass(frozen=True, slots=True)
 class RunEnd:
     point: str

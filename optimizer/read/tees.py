@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
-from optimizer.model.network import Condition, Leg, PointKind, RunEnd, Tee
+from optimizer.model.network import LEGS, Condition, PointKind, RunEnd, Tee
 from optimizer.read.fit import PipeSize
 from optimizer.read.nodes import Entry, Node, Place, Reading, entries, nearest, text_of, yes_or_no
 from optimizer.read.topology import Layout
 from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words
 
 NOT_PLUMBED = "not connected yet"
-_LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 _KINDS = {PointKind.TEE: Kind.TEE, PointKind.CROSS: Kind.CROSS}
 
 
@@ -104,7 +103,7 @@ def fit_tees(
 def _legs_at(layout: Layout, name: str) -> list[tuple[str, bool]]:
     """Return the run ends at a tee in the order of a tee's ends."""
     here: list[tuple[RunEnd, tuple[str, bool]]] = [(end, key) for key, end in layout.ends.items() if end.point == name]
-    return [key for _, key in sorted(here, key=lambda pair: _LEG_ORDER.index(pair[0].leg))]
+    return [key for _, key in sorted(here, key=lambda pair: LEGS.index(pair[0].leg))]
 
 
 def _tee_item(

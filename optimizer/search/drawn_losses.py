@@ -24,7 +24,18 @@ from optimizer.hydraulics import (
     tee_head_losses_m,
 )
 from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW
-from optimizer.hydraulics.draws import DEVICE, FRICTION, HEIGHT_M, OPENING, PUMP, Draws, band_of, family_of, walls
+from optimizer.hydraulics.draws import (
+    DEVICE,
+    FRICTION,
+    HEIGHT_M,
+    JOINTS,
+    OPENING,
+    PUMP,
+    Draws,
+    band_of,
+    family_of,
+    walls,
+)
 from optimizer.hydraulics.friction import PipePieces
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
@@ -104,6 +115,9 @@ class DrawnLosses:
             else:
                 total += lost
         total += alone * np.minimum(1.0, self.coupling())
+        if arc.joint_s2_m5:
+            joints = arc.joint_s2_m5 * self.conditions.loss_factor * flow_m3_s * abs(flow_m3_s)
+            total += joints * self.draws.factor("joints", JOINTS)
         if arc.parts and arc.first and self.network.points[run.start.point].is_open:
             total += entrance_head_loss_m(arc.parts[0], flow_m3_s, self.conditions) * self._openings()
         if arc.parts and arc.last and self.network.points[run.end.point].is_open:

@@ -16,9 +16,9 @@ from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES
 from optimizer.model.ends import End
-from optimizer.model.network import Network, Part, Run
+from optimizer.model.network import LEGS, Network, Part, Run
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.fitted import LEGS, Measure, NewPipe, RunEnds, Straight, Tape, is_pair
+from optimizer.takeoff.fitted import Measure, NewPipe, RunEnds, Straight, Tape, is_pair
 from optimizer.takeoff.list_price import KERF, MILLICENTS, JointShop, PipeShop
 
 _LastKey = tuple[int, int]  # of a new part its item and which way round, of an old one its place

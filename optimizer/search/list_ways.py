@@ -23,11 +23,12 @@ from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.graph import FREE, Arc, EndState
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import CatalogItem
+from optimizer.model.network import LEGS
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.list_costs import RunPrices
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.fitted import LEGS, Straight, Tape
+from optimizer.takeoff.fitted import Straight, Tape
 from optimizer.takeoff.list_price import KERF, Pieces, counted, grouped, units_of
 
 _ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs

@@ -11,7 +11,7 @@ from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, 
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
-from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, TeeEnd, build_choice_graph
+from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, Opening, TeeEnd, build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
@@ -26,12 +26,12 @@ from optimizer.hydraulics import (
     tee_head_losses_m,
 )
 from optimizer.hydraulics.friction import area_m2
+from optimizer.joints.bores import leg_bore_m
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.closing import tied
 from optimizer.joints.efficient import EfficientChains, Measure
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
-from optimizer.model.ends import End
-from optimizer.model.network import Leg, Network, Part, Run
+from optimizer.model.network import LEGS, Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
@@ -143,13 +143,12 @@ def tee_end_of(network: Network, tees: Mapping[str, list[TeeOption]], run: Run, 
     return tee_end(tees[end.point], end.leg, opening_of(network, end.point, end.leg))
 
 
-def opening_of(network: Network, point: str, leg: Leg) -> End | None:
-    """Return the end that a tee offers at a leg as it stands, None when it is not connected yet."""
+def opening_of(network: Network, point: str, leg: Leg) -> Opening | None:
+    """Return the opening that a tee has at a leg as it stands, None when it is not connected yet."""
     item = network.tees[point].item
-    return None if item is None else item.ends[LEG_ORDER.index(leg)]
-
-
-LEG_ORDER = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
+    if item is None:
+        return None
+    return Opening(item.ends[LEGS.index(leg)], leg_bore_m(item.end_bores_m, leg))
 
 
 def first_packs(catalog: Catalog) -> tuple[Pack, ...]:
@@ -315,6 +314,7 @@ def _table(
         Effort(options.system.rules.labour_cents_per_hour),
         sides,
         least=None if least is None else least.least,
+        per_square_m=conditions.loss_factor * flow_m3_s * abs(flow_m3_s),
     )
 
 

@@ -12,12 +12,12 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
-from optimizer.model.network import Network, Run
+from optimizer.model.network import LEGS, Network, Run
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.stock import StickRule
 from optimizer.takeoff.cutting import CutPlan
 from optimizer.takeoff.fit import Fit, fit_run, fitted
-from optimizer.takeoff.fitted import LEGS, RunEnds
+from optimizer.takeoff.fitted import RunEnds
 from optimizer.takeoff.list_price import PipeShop
 
 KERF_M = 0.003175  # a saw cut, 1/8 in.: common practice, no source

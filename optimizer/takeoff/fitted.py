@@ -15,9 +15,8 @@ from typing import NamedTuple
 from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.ends import End, Form
-from optimizer.model.network import Leg, Part, Run
+from optimizer.model.network import LEGS, Part, Run
 
-LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 CORNERS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD})
 WHOLE_MM_M = 0.001
 _NOTHING_M = 1e-9

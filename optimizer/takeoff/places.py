@@ -8,9 +8,8 @@ from itertools import pairwise
 
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.ends import End
-from optimizer.model.network import Network, Part, Run
+from optimizer.model.network import LEGS, Network, Part, Run
 from optimizer.model.plan import Plan, RunPlan
-from optimizer.takeoff.fitted import LEGS
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,7 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
     for port in threaded_ports(system.network, catalog):
         flow_m3_s = _design_flow(system, port.run, flows_m3_s)
         loss = loss_at(flow_m3_s, system.network.water) if flow_m3_s is not None else None
-        offered = WayFinder(end_graph, loss).between(port.start, port.goal)
+        offered = WayFinder(end_graph, loss, flow_m3_s or 0.0).between(port.start, port.goal)
         why = "" if offered else end_graph.why_no_way(port.start, port.goal)
         found.append(PortWays(port, flow_m3_s, offered, why))
     return tuple(found)

@@ -10,7 +10,6 @@ from optimizer.hydraulics import (
     Conditions,
     compile_network,
     fluid_of,
-    part_head_loss_m,
     solve_flows,
     solve_network,
     valve_bore_m,
@@ -82,14 +81,14 @@ def trimmed_opening(drain: Drain, flow_m3_s: float, water: Water) -> tuple[int, 
 
 def _lost_m(parts: tuple[Part, ...], flow_m3_s: float, drop_m: float, water: Water) -> float:
     """Return the head that the parts lose at a flow with their entrance and exit [m]."""
-    from optimizer.hydraulics.compiled import openings_of
+    from optimizer.hydraulics.compiled import openings_of, run_elements
     from optimizer.hydraulics.elements import element_head_loss_m
 
     network = _plumbing(parts, drop_m, water)
     conditions = Conditions(fluid_of(water), {})
-    lost = sum(part_head_loss_m(part, flow_m3_s, conditions) for part in parts)
-    ends = openings_of(network.runs[_RUN], network, conditions)
-    return lost + sum(element_head_loss_m(end, flow_m3_s, conditions) for end in ends)
+    run = network.runs[_RUN]
+    elements = (*run_elements(run, network, conditions), *openings_of(run, network, conditions))
+    return sum(element_head_loss_m(element, flow_m3_s, conditions) for element in elements)
 
 
 def _plumbing(parts: tuple[Part, ...], drop_m: float, water: Water) -> Network:

@@ -12,11 +12,11 @@ from optimizer.choices.scaled import least_m3_s
 from optimizer.hydraulics import (
     Conditions,
     element_head_loss_m,
-    element_of,
     entrance_head_loss_m,
     exit_head_loss_m,
     past_curve,
     pump_head_m,
+    run_elements,
     tee_head_losses_m,
     valve_bore_m,
     valve_k,
@@ -26,7 +26,7 @@ from optimizer.hydraulics import (
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
-from optimizer.model.network import Leg, Network
+from optimizer.model.network import Leg, Network, Run
 from optimizer.model.plan import ValveSetting
 from optimizer.model.throttling import valve_to_set
 from optimizer.verify.openings import opened
@@ -110,14 +110,17 @@ def _holds(balance: Balance) -> bool:
     return all(surplus >= 0 or balance.flows_m3_s[demand] <= 0.0 for demand, surplus in balance.surplus_m.items())
 
 
+def _all_open(run: Run) -> Run:
+    return replace(run, parts=tuple(opened(part) for part in run.parts))
+
+
 class PathLosses:
     """What every path of known flows loses at given flows, valves fully open; made once, asked for many flows."""
 
     def __init__(self, network: Network, known: KnownFlows, conditions: Conditions) -> None:
         self.network, self.known, self.conditions = network, known, conditions
         self._elements = {
-            name: [element_of(opened(part), conditions) for part in network.runs[name].parts]
-            for name in known.flows_m3_s
+            name: run_elements(_all_open(network.runs[name]), network, conditions) for name in known.flows_m3_s
         }
 
     def balance_at(self, demands: Mapping[str, float]) -> Balance:

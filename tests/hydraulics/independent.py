@@ -13,10 +13,11 @@ from itertools import pairwise
 import fluids
 import networkx as nx
 import numpy as np
+from own_bores import Bored, joints_m
 from scipy.optimize import brentq, root
 
 from optimizer.model.catalog import Kind, LossMethod
-from optimizer.model.network import Network, Part, Run
+from optimizer.model.network import Leg, Network, Part, Run
 
 G = 9.80665
 
@@ -88,7 +89,7 @@ def solve(network: Network, nu: float, start: dict[str, float] | None = None) ->
     def loss(run_index: int, q: float) -> float:
         run = runs[run_index]
         total = sum(head_loss(network, part, q, nu) for part in run.parts)
-        return total + _openings(network, run, q, nu)
+        return total + _openings(network, run, q, nu) + run_joints(network, run, q)
 
     def residual(x: np.ndarray) -> np.ndarray:
         flows = x / 1000.0 @ signs
@@ -108,6 +109,29 @@ def solve(network: Network, nu: float, start: dict[str, float] | None = None) ->
         assert np.abs(residual(x)).max() < 1e-7, "the comparison did not close"
     flows = x / 1000.0 @ signs
     return {run.name: float(flows[i]) for i, run in enumerate(runs)}
+
+
+def run_joints(network: Network, run: Run, q: float) -> float:
+    """Loss of the joints of a run, signed with the flow: backwards each change of bore is a sudden one of its own."""
+    bores = []
+    for end in (run.start, run.end):
+        tee = network.tees.get(end.point)
+        legs = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
+        bores.append(tee.item.end_bores_m[legs.index(end.leg)] if tee and tee.item and end.leg is not Leg.NONE else 0.0)
+    pieces = [bored(part) for part in run.parts]
+    if q >= 0.0:
+        return joints_m(pieces, q, bores[0], bores[1], run.end.leg in (Leg.BRANCH, Leg.BRANCH_2))
+    ends = [bores[0], *(bore for piece in pieces for bore in (piece.entry, piece.out)), bores[1]]
+    pairs = zip(ends[::2], ends[1::2], strict=True)
+    return -sum(joints_m([Bored(there, there)], q, here, None) for there, here in pairs if there and here)
+
+
+def bored(part: Part) -> Bored:
+    bends = (Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45)
+    entry, out = (part.end_bores_m[0], part.end_bores_m[-1]) if part.end_bores_m else (0.0, 0.0)
+    pipe = part.kind in (Kind.PIPE, Kind.HOSE, Kind.TUBE)
+    machine = part.kind in (Kind.PUMP, Kind.DEVICE)
+    return Bored(entry, out, part.length_m if pipe else 0.0, part.kind in bends, machine)
 
 
 def _loops(network: Network, node: dict[str, str], tree: set[str], chords: list[Run]) -> list[list[tuple[str, float]]]:

@@ -1,6 +1,7 @@
 """Trees of tees and crosses with reducing bores: every run's energy is added up again from the losses of its parts."""
 
 import pytest
+from independent import run_joints
 from networks import random_manifold
 
 from optimizer.hydraulics import (
@@ -37,6 +38,7 @@ def head_at(network: Network, solution: NetworkSolution, end: RunEnd) -> float:
 def loss_of(network: Network, one: Run, flow: float) -> float:
     conditions = conditions_of(network)
     total = sum(part_head_loss_m(part, flow, conditions) for part in one.parts)
+    total += run_joints(network, one, flow)
     total -= sum(pump_head_m(network.pumps[part.name], flow) for part in one.parts if part.kind is Kind.PUMP)
     if network.points[one.start.point].is_fixed:
         first = one.parts[0]

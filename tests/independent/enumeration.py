@@ -37,7 +37,7 @@ def step_cents(step: Step) -> int:
 
 def step_loss_m(step: Step, flow: float, draws: bool, first: bool, opens: bool, last: bool) -> float:
     """Return what a step loses at a flow [m³/s]; `draws`, `opens`: the run begins, ends in free water."""
-    total = 0.0
+    total = step.joints_lose * flow * flow
     for piece in step.pieces:
         if piece.row is not None:
             pipe = piece.kind == "pipe"

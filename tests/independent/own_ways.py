@@ -27,6 +27,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import NamedTuple
 
+from own_bores import Bored, Water, leaving, passing
 from own_shelf import End, Row, depths_m
 
 SAW_M = 0.003175
@@ -78,6 +79,19 @@ class Piece(NamedTuple):
         return both[::-1] if self.turned else both
 
 
+PUMP_BORE_M = 0.02057  # a port counts as the usual pipe of its nominal size: 3/4 in. sch 40, average bore
+BENDS = frozenset({"elbow", "sweep elbow", "45 elbow"})
+
+
+def bored(piece: Piece) -> Bored:
+    if piece.row is None:
+        bore = PUMP_BORE_M if piece.kind == "pump" else 0.0
+        return Bored(bore, bore, machine=True)
+    bores = (piece.row.bores_m[0], piece.row.bores_m[-1])
+    entry, out = bores[::-1] if piece.turned else bores
+    return Bored(entry, out, piece.length_m if piece.kind == "pipe" else 0.0, piece.kind in BENDS)
+
+
 class Front(NamedTuple):
     """An end that waits for its neighbour; see the rules above for `cut`, `long` and `stepped`."""
 
@@ -95,6 +109,7 @@ class State(NamedTuple):
     front: Front | None = None
     unbolts: bool = False
     gap_m: float = 0.0
+    water: Water = Water()
 
 
 class Step(NamedTuple):
@@ -107,6 +122,7 @@ class Step(NamedTuple):
     joints: tuple[tuple[str, str], ...] = ()
     cuts: int = 0
     end: object = None
+    joints_lose: float = 0.0  # where bores do not meet, at 1 m³/s [m]
 
 
 _TAPED = {
@@ -316,7 +332,17 @@ class Ways:
     def first(self, state: object) -> State:
         if state == "open":
             return State()
-        return State(kept=-1) if state == "kept" else State(front=Front(state))  # type: ignore[arg-type]
+        if state == "kept":
+            assert self.start is not None
+            return State(kept=-1, water=Water(self._bore(self.start)))
+        assert isinstance(state, End)
+        return State(front=Front(state), water=Water(self._bore(state)))
+
+    def _bore(self, opening: End) -> float:
+        """Return the bore of a tee's opening: that of its pipe."""
+        pipe = self.shop.pipe(opening.size)
+        assert pipe is not None
+        return pipe.bores_m[0]
 
     def steps(self, place: int, state: State) -> list[Step]:
         key = (place, state)
@@ -454,7 +480,7 @@ class Ways:
         if left is None or (self.end is None and place == len(self.parts) - 1):
             return
         gap = state.gap_m + round(sum(part.laying_m), 3)
-        yield Step(place + 1, State(front=left, unbolts=state.unbolts, gap_m=gap))
+        yield Step(place + 1, State(front=left, unbolts=state.unbolts, gap_m=gap, water=state.water))
 
     def _added(
         self,
@@ -480,31 +506,38 @@ class Ways:
             assert stub is not None
             inside.append((stub, 2 * depth(stub.ends[0])))
             made += [("cement", stub.ends[0].size)] * 2
+        every = (joint.pieces if joint else ()) + pieces
+        lost, water = passing(map(bored, every), state.water)
         yield Step(
             place + span,
-            State(kept, front, unbolts),
-            (joint.pieces if joint else ()) + pieces,
+            State(kept, front, unbolts, water=water),
+            every,
             (joint.hidden if joint else ()) + tuple(inside),
             tuple(made),
             joint.cuts if joint else 0,
+            joints_lose=lost,
         )
 
     def _close(self, state: State) -> Iterator[Step]:
         free = state.unbolts or not self._needed[self._stretch(len(self.parts))]
         for goal in self.ends:
             if goal == "open" or (goal == "kept" and state.kept == len(self.parts) - 1):
+                into = 0.0 if self.end is None else self._bore(self.end)
                 if free:
-                    yield Step(len(self.parts) + 1, None, end=goal)
+                    yield Step(len(self.parts) + 1, None, end=goal, joints_lose=leaving(state.water, into, False))
                 continue
             if goal == "kept":
                 assert self.end is not None
                 right = self._opened(self.end, None, self.parts[-1].ends[1], self.parts[-1])
             else:
                 right = Front(goal)  # type: ignore[arg-type]
-            left = self._left(state)
+            left, end = self._left(state), len(self.parts) + 1
+            into = self._bore(right.end if goal != "kept" and right else self.end)  # type: ignore[arg-type]
             for joint in joints_between(self.shop, left, right, state.gap_m) if left and right else ():
                 if free or joint.unbolts:
-                    yield Step(len(self.parts) + 1, None, joint.pieces, joint.hidden, joint.joints, joint.cuts, goal)
+                    lost, water = passing(map(bored, joint.pieces), state.water)
+                    lost += leaving(water, into, False)
+                    yield Step(end, None, joint.pieces, joint.hidden, joint.joints, joint.cuts, goal, lost)
 
     def _stretch(self, place: int) -> int:
         return sum(part.kind == "pump" for part in self.parts[:place])

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from own_bores import joints_m
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
 from own_shelf import End, Row, all_rows
-from own_ways import OPEN, Piece, Shop
+from own_ways import OPEN, Piece, Shop, bored
 
 M3_S_PER_L_H = 1.0 / 3.6e6
 SMALL, LARGE = "3/4 in", "1 in"
@@ -179,6 +180,7 @@ def run_loss_m(parts: Sequence[Piece], flow_l_h: float, into_water: bool = True)
             total += pipe_loss_m(part.row, part.length_m, flow) if pipe else piece_loss_m(part.row, part.turned, flow)
     last = parts[-1].row
     assert last is not None
+    total += joints_m(map(bored, parts), flow, 0.0, 0.0 if into_water else None)
     return total + (velocity_head_m(flow, last.bores_m[0]) if into_water else 0.0)
 
 

@@ -118,7 +118,7 @@ def test_a_pipe_written_as_two_changes_nothing(tmp_path: Path) -> None:
 SAY = """
 import sys
 from pathlib import Path
-sys.path[:0] = [{here!r}, {there!r}]
+sys.path[:0] = [{here!r}, {there!r}, {shared!r}]
 import asked, test_laws
 print(asked.proved_cents(asked.plan(test_laws.system({seed}), Path({folder!r}))))
 """
@@ -127,7 +127,8 @@ print(asked.proved_cents(asked.plan(test_laws.system({seed}), Path({folder!r})))
 @pytest.mark.parametrize("seed", [pytest.param(seed, marks=() if seed < 1 else pytest.mark.slow) for seed in range(20)])
 def test_the_seed_of_hashes_changes_nothing(seed: int, tmp_path: Path) -> None:
     here = Path(__file__).parent
-    code = SAY.format(here=str(here), there=str(here.parent / "independent"), seed=seed, folder=str(tmp_path))
+    folders = {"here": str(here), "there": str(here.parent / "independent"), "shared": str(here.parent)}
+    code = SAY.format(**folders, seed=seed, folder=str(tmp_path))
     paths = os.pathsep.join([str(here.parents[1]), os.environ.get("PYTHONPATH", "")])
     told = [
         subprocess.run(

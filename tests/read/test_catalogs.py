@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import CatalogError, InputError
+from optimizer.joints.bores import Approach, along
+from optimizer.joints.chains import new_part
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import BASES, CHECKS, PIPES, THROTTLES, Catalog, CatalogItem, Kind, LossMethod
 from optimizer.model.ends import End, Form, SizeSystem
@@ -180,12 +182,13 @@ def test_a_sweep_elbow_loses_about_half_of_a_standard_one(catalog: Catalog) -> N
 def test_a_barb_counts_the_step_into_its_neck_and_out_again(catalog: Catalog) -> None:
     # Crane TP-410 appendix A: 0.5 (1 - b²) into the narrow bore, (1 - b²)² out of it; hose 12.7 mm, neck 9.4 mm.
     # On the hose bore that is K 1.5 to 3 (from memory).
-    item = catalog.items["barb-coupling-050"]
-    b2 = (9.4 / 12.7) ** 2
+    hose = new_part(catalog.pipe("vinyl hose", "1/2 in"), length_m=1.0)
+    b2, area = (9.4 / 12.7) ** 2, math.pi * 0.0094**2 / 4
 
-    assert item.bore_m == pytest.approx(0.0094)
-    assert item.loss.coefficients[0] == pytest.approx(0.5 * (1 - b2) + (1 - b2) ** 2, abs=0.002)
-    assert 1.3 < item.loss.coefficients[0] / b2**2 < 3.0
+    lost = along(Approach(0.0127), [new_part(catalog.items["barb-coupling-050"]), hose]).square_s2_m5
+
+    assert lost * 2 * 9.80665 * area**2 == pytest.approx(0.5 * (1 - b2) + (1 - b2) ** 2, rel=1e-9)
+    assert 1.3 < lost * 2 * 9.80665 * area**2 / b2**2 < 3.0
 
 
 def test_threads_of_the_catalog_are_sizes_of_the_thread_standards(catalog: Catalog) -> None:

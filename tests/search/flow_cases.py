@@ -24,7 +24,8 @@ from optimizer.choices.side_resources import Sides, saw_cuts
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of, solve_network
-from optimizer.model.catalog import CatalogItem
+from optimizer.joints.bores import run_steps
+from optimizer.model.catalog import CatalogItem, LossData, LossMethod
 from optimizer.model.network import Leg, Network, Part, Point, Pump, Run, RunEnd, Tee, Water
 from optimizer.search.flow_posing import Choice, FlowCase, Mode, Way, built_network, cents_of
 from optimizer.search.flow_ranges import first_bounds
@@ -141,6 +142,8 @@ def _terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int]
             total[key] = total.get(key, 0.0) + value
     for key, value in end_terms(basis, run, network).items():
         total[key] = total.get(key, 0.0) + value
+    for number, lost in ((1, 0), (3, 1)):
+        total["fixed", number] = total.get(("fixed", number), 0.0) + sum(step[lost] for step in run_steps(run, network))
     return total
 
 
@@ -148,7 +151,7 @@ def _fittings(rng: random.Random, network: Network, point: str) -> tuple[TeeOpti
     legs = [leg for _, leg, _ in network.runs_at(point)]
     items: list[CatalogItem] = [tee_item(0.0205, 0.0205, 0.0205)]
     if rng.random() < 0.3:
-        items.append(replace(tee_item(0.0263, 0.0263, 0.0263), price_cents=310))
+        items.append(replace(tee_item(0.0205, 0.0205, 0.0205), price_cents=310, loss=LossData(LossMethod.NONE)))
     return tuple(
         TeeOption(Tee(point, item, existing=i == 0), dict.fromkeys(legs, FREE)) for i, item in enumerate(items)
     )

@@ -27,13 +27,13 @@ from optimizer.hydraulics import (
     tee_head_losses_m,
 )
 from optimizer.model.catalog import PIPES, CatalogItem
-from optimizer.model.network import Leg, Part, Run
+from optimizer.model.network import LEGS, Leg, Part, Run
 from optimizer.model.stock import sticks_of
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.search.posing import Options
 from optimizer.takeoff.cutting import cut_sticks
 from optimizer.takeoff.fit import fit_run
-from optimizer.takeoff.fitted import LEGS, RunEnds
+from optimizer.takeoff.fitted import RunEnds
 from optimizer.verify.drains import part_volume_m3
 
 KERF_M = 0.003175

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import has_upper_ends
 from optimizer.errors import NetworkError, PlanError
-from optimizer.hydraulics import conditions_of, part_head_loss_m, pump_head_m
+from optimizer.hydraulics import conditions_of, element_head_loss_m, pump_head_m, run_elements
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Forbidden, Plan, Status
@@ -121,7 +121,8 @@ def _run_losses_m(network: Network, flows: Mapping[str, float]) -> dict[str, flo
     conditions = conditions_of(network)
     return {
         run.name: sum(
-            abs(part_head_loss_m(part, flows[run.name], conditions)) for part in run.parts if part.kind is not Kind.PUMP
+            abs(element_head_loss_m(element, flows[run.name], conditions))
+            for element in run_elements(run, network, conditions)
         )
         for run in all_open(network).runs.values()
     }
