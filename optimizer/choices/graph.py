@@ -11,8 +11,9 @@ from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
 from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, along, into_opening, out_of_pipe, turns
+from optimizer.joints.chains import new_part
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
-from optimizer.model.ends import End
+from optimizer.model.ends import End, Form
 from optimizer.model.kinds import BENDS, REMOVABLE
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
@@ -24,6 +25,10 @@ class Opening:
 
     end: End
     bore_m: float
+
+
+JETS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW})
+TAIL_BORES = 3.0  # from one bore of pipe on a bend loses no more than in a long line: D. S. Miller (1990), ch. 9
 
 
 # A state of a run's end: KEPT (the tee stays), FREE (no tee: a water surface or outlet), or the opening of a new tee.
@@ -337,7 +342,7 @@ class _Builder:
             if self.closing.never_closes(*self.closing.after(node.made, node.closes, position, joint, ())):
                 return
             made, closes = False, False
-        replaced = not sawn_off and not parts[-1].existing and parts[-1] is not self.parts[position]
+        replaced = not sawn_off and not parts[0].existing and parts[0] is not self.parts[position]
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         every = (joint.parts if joint else ()) + parts
         step = along(node.approach, every)
@@ -363,6 +368,20 @@ class _Builder:
             joint_back_s2_m5=step.square_back_s2_m5,
         )
         self.graph.arcs[index].append(arc)
+        tail = self._tail(parts[-1]) if last else None
+        if tail is not None and tail.item is not None:
+            hidden = (tail.item, self.joiner.depth_m(parts[-1].ends[-1]))
+            self._arc(index, node, joint, (*parts, tail), span, kept=kept, front=front, extra=(*extra, hidden))
+
+    def _tail(self, part: Part) -> Part | None:
+        """Return pipe for the open end of a bend, None where it would do nothing, or does not go on.
+
+        Without straight pipe behind it a bend leaves a jet that is lost in the tank (`hydraulics.openings`).
+        """
+        if part.kind not in JETS or part.condition is Condition.KEEP or part.ends[-1].form is not Form.SOCKET:
+            return None
+        pipe = self.joiner.shelf.stub_pipe(part.ends[-1])
+        return None if pipe is None else new_part(pipe, length_m=TAIL_BORES * pipe.bore_m)
 
     def _close(self, last: list[int]) -> None:
         """Join what stands at the run's end to the tee there, or leave it open at a surface."""

@@ -147,6 +147,10 @@ class Joiner:
         socket = End(Form.SOCKET, end.size, end.system)
         return self.depths.get(socket, 0.0)
 
+    def depth_m(self, end: End) -> float:
+        """Return how deep a pipe goes into the socket of this size [m]."""
+        return self._depth(end)
+
     def reach_m(self, end: End) -> float:
         """Return how much longer than the old one a new fitting must be to reach a pipe that was sawn off there [m]."""
         return self._depth(end) + SAW_CUT_M

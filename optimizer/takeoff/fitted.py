@@ -69,6 +69,8 @@ class Straight(NamedTuple):
         on, so that nothing is left over as long as there is pipe to take it from.
         """
         short_m = stood.length_m - self.length_m
+        if self.free and not stood.kept_pipe:
+            return {}  # a tail of pipe where there was none is as long as it is meant to be
         if not self.pipes or self.open or stood.open or abs(short_m) < WHOLE_MM_M:
             return {}
         if short_m > 0.0 or len(self.pipes) == 1:

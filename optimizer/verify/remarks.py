@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from optimizer.model.catalog import THROTTLES, Kind
+from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
+from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind
 from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
@@ -22,8 +23,9 @@ MARGIN = 1.25  # of drains: with less to spare than this they are close to what 
 def warnings_of(system: System, after: Running) -> list[str]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
     drains = (*_close_to_full(system, after), *_no_emergency(system, after))
-    suction = _no_service_valve(after.network)
-    return [*drains, *_single_valves(after.network), *suction, *pump_stops(system, after), *_endless(system, after)]
+    network = after.network
+    shaped = (*_tails(system, network), *_single_valves(network), *_no_service_valve(network))
+    return [*drains, *shaped, *pump_stops(system, after), *_endless(system, after)]
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[str]:
@@ -46,6 +48,20 @@ def _no_emergency(system: System, after: Running) -> Iterator[str]:
         own = [drain for drain in system.drains if drain.tank == name]
         if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
             yield f"tank {name!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
+
+
+def _tails(system: System, network: Network) -> Iterator[str]:
+    """Yield the lines that open into a tank by a tail of new pipe, where they ended in a bend."""
+    for run in network.runs.values():
+        stood = system.network.runs.get(run.name)
+        if stood is None or not stood.parts or network.points[run.end.point].kind is not PointKind.SURFACE:
+            continue
+        last = run.parts[-1]
+        if last.kind in PIPES and not last.existing and stood.parts[-1].kind in BENDS:
+            yield (
+                f"run {run.name!r} gets a tail of pipe on its last bend: leave its mouth no deeper than the old one, "
+                "or level, for the tank runs back down to it when the pump stops"
+            )
 
 
 def _single_valves(network: Network) -> Iterator[str]:

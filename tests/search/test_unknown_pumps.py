@@ -118,7 +118,7 @@ def test_no_time_leaves_every_pump_open_and_says_so() -> None:
 
 
 def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
-    system = free_to_change(branches("  left: at least 1300 L/h\n  right: at least 1300 L/h"))
+    system = free_to_change(branches("  left: at least 1350 L/h\n  right: at least 1350 L/h"))
 
     def stop_at_the_first_plan(stage: str, best: int | None, bound: int | None) -> None:
         if best is not None:

@@ -277,10 +277,10 @@ def test_a_spare_coupling_and_a_spare_elbow_a_size_are_listed_apart() -> None:
     bill = planned("single-return")[1].bill
 
     assert [line.item_id for line in bill.spares] == [
-        f"{item}{SPARE_MARK}" for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-elbow-125")
+        f"{item}{SPARE_MARK}" for item in ("sch40-coupling-100", "sch40-elbow-100", "sch40-45-elbow-100")
     ]
     assert all(line.quantity == 1 for line in bill.spares)
-    assert bill.spares_cents == 69 + 99 + 169  # no pipe of 1-1/4 in. is bought that a coupling could mend
+    assert bill.spares_cents == 69 + 99 + 129
     assert bill.total_cents == sum(line.extended_cents for line in bill.lines)
 
 
@@ -293,8 +293,8 @@ def test_spares_are_left_out_when_nobody_wants_them() -> None:
 def test_the_plan_costs_what_its_parts_list_comes_to() -> None:
     report, found = planned("single-return")
 
-    # two lengths of 2 ft of 1 in. hold the pieces of 15-1/4, 11-3/4, 11-3/4 and 7-3/4 in.
-    assert [line.extended_cents for line in found.bill.lines if line.group == "Pipe"] == [4 * 119]
+    # one length of 5 ft of 1 in.: the longest piece is of 34-13/16 in., and two of 2 ft hold no such one
+    assert [line.extended_cents for line in found.bill.lines if line.group == "Pipe"] == [5 * 119]
     assert found.bill.total_cents == report.plan.cost_cents == report.plan.bound_cents
     assert report.bill == found.bill
 
@@ -350,19 +350,18 @@ def test_another_store_sells_other_sticks() -> None:
 
 def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
     report, _ = planned("single-return")
-    number = stick_id("sch40-pipe-100", 2 * SALE_M)
-    asked = Store.shipped({number: 277})
+    number = stick_id("sch40-pipe-100", 5 * SALE_M)
+    asked = Store.shipped({number: 499})
 
     bill = take_off(report.system, report.plan, CHECKED, catalog(), asked, {}).bill
     pipe = {line.item_id: line.unit_price_cents for line in bill.lines if line.group == "Pipe"}
 
-    # two of 2 ft at 2.77 now: one of 5 ft at 5.95 is still dearer
-    assert pipe[number] == 277
+    assert pipe[number] == 499  # 5.95 by the foot
 
 
 def test_cement_says_how_much_of_a_can_the_joints_take() -> None:
     notes = {line.item_id: line.note for line in planned("single-return")[1].bill.lines}
 
-    # 3 at 3/4, 8 at 1 and 1 at 1-1/4 in.; a quarter of 100, 62 and 62 sockets a pint (common practice, no source),
-    # rounded down: 3/25 + 8/15 + 1/15 = 0.72
-    assert notes["cement-quarter-pint"] == "about 72 % of one can, for 12 joints"
+    # 3 at 3/4 and 10 at 1 in.; a quarter of 100 and 62 sockets a pint (common practice, no source),
+    # rounded down: 3/25 + 10/15 = 0.79
+    assert notes["cement-quarter-pint"] == "about 79 % of one can, for 13 joints"
