@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from optimizer.errors import CatalogError
 from optimizer.joints.chains import new_part
@@ -47,6 +47,7 @@ class Shelf:
     sizes: tuple[str, ...] = field(init=False)
     system: SizeSystem = field(init=False)
     _socketed: dict[tuple[Kind, str], list[CatalogItem]] = field(init=False)
+    _stretches: dict[tuple[str, str], Shelf] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         pipes = self.catalog.pipes_known(self.run.family)
@@ -100,6 +101,10 @@ class Shelf:
     def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:
         """Yield all that may be bought in place of the part at an index (and, where it spans two, of the next one)."""
         part = parts[index]
+        shelf = self.at(parts, index)
+        if shelf is not self:
+            yield from shelf.candidates(parts, index)
+            return
         for kind in KINDS[part.kind].substitutes:
             for size in self.sizes:
                 for item in self.items(kind, size):
@@ -108,6 +113,26 @@ class Shelf:
             yield from self._pairs_of_45()
         if index + 1 < len(parts):
             yield from self._spans(part, parts[index + 1])
+
+    def at(self, parts: tuple[Part, ...], index: int) -> Shelf:
+        """Return the shelf of the stretch that a part stands in: a run may go over from hose to pipe and back.
+
+        A stretch is of the pipe that fits the part: its own, else the next one of its size, ahead or behind. Where
+        there is none, or one of what the run is written in, the part belongs to that.
+        """
+        near = sorted(range(len(parts)), key=lambda i: (abs(i - index), i))
+        pipes = [parts[i].item for i in near if parts[i].kind in PIPES]
+        own = {(end.size, end.system) for end in parts[index].ends if not end.form.is_thread}
+        fits = [item for item in pipes if item is not None and (item.ends[0].size, item.ends[0].system) in own]
+        pipe = fits[0] if fits else None
+        pipeless = parts[index].kind not in PIPES and any(item.family == self.run.family for item in fits)
+        if pipe is None or pipeless or pipe.family == self.run.family:
+            return self
+        key = (pipe.family, pipe.ends[0].size)
+        if key not in self._stretches:
+            run = replace(self.run, family=pipe.family, size=pipe.ends[0].size)
+            self._stretches[key] = Shelf(self.catalog, run, self.rules)
+        return self._stretches[key]
 
     def _pairs_of_45(self) -> Iterable[Candidate]:
         for size in self.sizes:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
-from optimizer.model.ends import End, SizeSystem
+from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Condition, Device, Part, Pump
 from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
@@ -71,10 +71,26 @@ def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
     end = pipe_sizes(catalog)[run.family][run.size]
     sizes: list[PipeSize | None] = [PipeSize(end.size, end.system)]
     standing = sizes[0]  # the size of the part before, where one was stated in front of it
-    for part in run.parts:
+    for index, part in enumerate(run.parts):
+        beside = [run.parts[i] for i in (index - 1, index + 1) if 0 <= i < len(run.parts)]
+        if part is not None and (size := sizes[-1]) is not None and (soft := _soft_system(part, size, beside)):
+            sizes[-1] = PipeSize(part.size or size.size, soft)  # hose and tube have tables of their own
         sizes.append(_size_behind(part, sizes[-1], standing))
         standing = _stated_in_front(part, sizes[-1])
     return sizes
+
+
+def _soft_system(part: PartText, size: PipeSize, beside: Sequence[PartText | None]) -> SizeSystem | None:
+    """Return the size table of hose or tube in a run of pipe; None where the part is no such thing.
+
+    Hose that sits on a barb is soft; other hose in a run of pipe is flexible pipe, which cements.
+    """
+    if size.system in (SizeSystem.HOSE, SizeSystem.TUBE) or part.kind not in (Kind.HOSE, Kind.TUBE):
+        return None
+    if part.kind is Kind.TUBE:
+        return SizeSystem.TUBE
+    barbed = any(end.form is Form.BARB for other in beside if other is not None for end in other.ends)
+    return SizeSystem.HOSE if barbed or "vinyl" in part.label else None
 
 
 def _stated_in_front(part: PartText | None, size: PipeSize | None) -> PipeSize | None:

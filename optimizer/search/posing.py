@@ -91,10 +91,10 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
     for point in sorted(point for point in points if not network.points[point].is_fixed):
-        sizes = {
-            leg: leg_sockets(shelves[run.name].sizes, shelves[run.name].system)
-            for run, leg, _ in network.runs_at(point)
-        }
+        sizes = {}
+        for run, leg, at_start in network.runs_at(point):
+            shelf = shelves[run.name].at(run.parts, 0 if at_start else len(run.parts) - 1)
+            sizes[leg] = leg_sockets(shelf.sizes, shelf.system)
         tees[point] = tee_options(network, point, catalog, sizes)
     graphs = {
         name: build_choice_graph(
