@@ -91,7 +91,7 @@ class Arc:
     cuts: int = 0  # saw cuts into pipe that stands
     sawn_off: tuple[Part, ...] = ()  # what is taken out of a pipe of which the rest is kept
     joint_s2_m5: float = 0.0  # b of b Q² that its joints lose where bores do not meet, see `joints.bores`
-    joint_back_s2_m5: float = 0.0  # ... for water against the run's direction
+    joint_back_s2_m5: float = 0.0  # ... for water against the run's direction, each joint by itself
 
     def to(self, head: int) -> Arc:
         """Return the same step, leading to another node."""

@@ -7,7 +7,8 @@ search can follow it as well as a solution of the network.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
 
@@ -80,8 +81,9 @@ def through(at: Approach, part: Part) -> Steps:
     """Return what the joint before a part loses, and what the part loses more by what it follows.
 
     Widenings with less than `SETTLED_BORES` of pipe between them count as one, from the first bore to the last. One
-    that meets a bend or a contraction within that length recovers nothing (`unrecovered_square_s2_m5`). Water that runs
-    against the run's direction is left out, and pipe shorter than its bore counts for none.
+    that meets a bend or a contraction within that length recovers nothing (`unrecovered_square_s2_m5`). Pipe shorter
+    than its bore counts for none. Backwards every change of bore is told as a sudden one of its own: what lies ahead of
+    that water is not known here (`run_steps` has it in full).
     """
     if part.kind in _NOTHING or not part.end_bores_m or min(part.end_bores_m) <= 0.0:
         return Steps(0.0, 0.0, UNKNOWN)
@@ -146,22 +148,32 @@ def past(at: Approach, bores_m: Iterable[tuple[float, float]]) -> Steps:
 def run_steps(run: Run, network: Network) -> tuple[tuple[float, float], ...]:
     """Return b of b Q² of the joints of a run, forwards and backwards [s²/m⁵], by the part that they count to.
 
-    A joint counts to the narrower of its two parts, that with a tee to the run's own part.
+    A joint counts to the narrower of its two parts, that with a tee to the run's own part. Backwards is the same
+    water going through the parts in the other order.
     """
-    lost = [[0.0, 0.0] for _ in run.parts]
-    at = Approach(opening_bore_m(network, run.start))
-    for index, part in enumerate(run.parts):
+    turned = [_turned(part) for part in reversed(run.parts)]
+    forwards = _by_part(run.parts, run.start, run.end, network)
+    backwards = _by_part(turned, run.end, run.start, network)
+    return tuple(zip(forwards, reversed(backwards), strict=True))
+
+
+def _by_part(parts: Sequence[Part], start: RunEnd, end: RunEnd, network: Network) -> list[float]:
+    """Return b of the joints for water in the order of these parts, by part."""
+    lost = [0.0] * len(parts)
+    at = Approach(opening_bore_m(network, start))
+    for index, part in enumerate(parts):
         step = through(at, part)
         before = index > 0 and part.end_bores_m and 0.0 < at.bore_m < part.end_bores_m[0]
-        here = lost[index - 1 if before else index]
-        here[0] += step.square_s2_m5
-        here[1] += step.square_back_s2_m5
+        lost[index - 1 if before else index] += step.square_s2_m5
         at = step.after
-    bore_m = opening_bore_m(network, run.end)
-    leaving = into_opening(at, bore_m, turns(run.end.leg)) if run.end.leg is not Leg.NONE else out_of_pipe(at)
-    lost[-1][0] += leaving.square_s2_m5
-    lost[-1][1] += leaving.square_back_s2_m5
-    return tuple((forwards, backwards) for forwards, backwards in lost)
+    leaving = out_of_pipe(at) if end.leg is Leg.NONE else into_opening(at, opening_bore_m(network, end), turns(end.leg))
+    lost[-1] += leaving.square_s2_m5
+    return lost
+
+
+def _turned(part: Part) -> Part:
+    bores = part.end_bores_m
+    return part if len(set(bores)) < 2 else replace(part, end_bores_m=bores[::-1])
 
 
 def opening_bore_m(network: Network, end: RunEnd) -> float:

@@ -112,18 +112,19 @@ def solve(network: Network, nu: float, start: dict[str, float] | None = None) ->
 
 
 def run_joints(network: Network, run: Run, q: float) -> float:
-    """Loss of the joints of a run, signed with the flow: backwards each change of bore is a sudden one of its own."""
+    """Loss of the joints of a run, signed with the flow: backwards the same parts come in the other order."""
+    pieces = [bored(part) for part in run.parts]
+    ends = [run.start, run.end]
+    if q < 0.0:
+        pieces = [piece._replace(entry=piece.out, out=piece.entry) for piece in reversed(pieces)]
+        ends.reverse()
     bores = []
-    for end in (run.start, run.end):
+    for end in ends:
         tee = network.tees.get(end.point)
         legs = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
         bores.append(tee.item.end_bores_m[legs.index(end.leg)] if tee and tee.item and end.leg is not Leg.NONE else 0.0)
-    pieces = [bored(part) for part in run.parts]
-    if q >= 0.0:
-        return joints_m(pieces, q, bores[0], bores[1], run.end.leg in (Leg.BRANCH, Leg.BRANCH_2))
-    ends = [bores[0], *(bore for piece in pieces for bore in (piece.entry, piece.out)), bores[1]]
-    pairs = zip(ends[::2], ends[1::2], strict=True)
-    return -sum(joints_m([Bored(there, there)], q, here, None) for there, here in pairs if there and here)
+    turning = ends[1].leg in (Leg.BRANCH, Leg.BRANCH_2)
+    return math.copysign(joints_m(pieces, q, bores[0], bores[1], turning), q)
 
 
 def bored(part: Part) -> Bored:
