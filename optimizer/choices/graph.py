@@ -93,6 +93,14 @@ class Arc:
     joint_s2_m5: float = 0.0  # b of b Q² that its joints lose where bores do not meet, see `joints.bores`
     joint_back_s2_m5: float = 0.0  # ... for water against the run's direction, each joint by itself
 
+    @property
+    def has_tail(self) -> bool:
+        """Return whether the step ends the run with new pipe on a bend that opens into a tank (`TAIL_BORES`)."""
+        if not self.last or len(self.parts) < 2:
+            return False
+        bend, tail = self.parts[-2:]
+        return bend.kind in JETS and tail.kind in PIPES and not tail.existing
+
     def to(self, head: int) -> Arc:
         """Return the same step, leading to another node."""
         parts, removed, joints, extra = self.parts, self.removed, self.joints, self.extra_pipe

@@ -220,7 +220,10 @@ class RunPrices:
                 own = self._lay(key, last, *first, start)
             else:
                 own = _NOTHING if end is None else self._close(key, last, end)
-            more = self._more(_lengths_joined(own.lengths_m, lengths_m), old_m, tees_m)
+            new_m = _lengths_joined(own.lengths_m, lengths_m)
+            if arc.has_tail:  # as long as it is: nothing else is shorter for it
+                new_m = (*new_m[:-1], min(new_m[-1], old_m[-1]))
+            more = self._more(new_m, old_m, tees_m)
             least = min(least, own.cost + cost - self.dearest * more)
         return least
 
