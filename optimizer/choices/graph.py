@@ -272,6 +272,8 @@ class _Builder:
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
                 made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())
                 step = along(node.approach, joint.parts)
+                if self._settles(step.after, right, partly):
+                    step = step._replace(after=Approach(step.after.bore_m))
                 head = self._node(
                     Node(
                         node.position,
@@ -286,6 +288,12 @@ class _Builder:
                 lost = step.square_s2_m5, step.square_back_s2_m5
                 arc = Arc(head, joint.parts, (), joint.methods, others, False, False, joint.cuts, (), *lost)
                 self.graph.arcs[index].append(arc)
+
+    def _settles(self, after: Approach, right: Front, partly: list[PartlyKept]) -> bool:
+        """Return whether water fills its bore again in the new pipe ahead, wherever the old one is cut."""
+        lengths = [one.ahead.length_m for one in partly if not one.keeps_start and one.outer == right]
+        same = right.pipe is not None and right.pipe.bore_m == after.bore_m
+        return same and min(lengths) >= SETTLED_BORES * after.bore_m
 
     def _reach_kept(self, index: int, node: Node) -> None:
         """Go on from new pipe to the end of the old one that is kept."""
