@@ -3,7 +3,8 @@
 A chain is dropped only if another may stand wherever it may and is no worse in anything that a plan counts: price, both
 loss coefficients, water held, minutes of work, what seals its joints, the stubs of pipe that it takes, being separable.
 How far a chain reaches decides where it may stand, so it is weighed with the rest. The bores of its two neighbours are
-known, so that what it loses counts the joints with them.
+known, so that what it loses counts the joints with them. Only what a widening at its end may lose further on is left
+out of the comparison: it grows with what the widening loses itself, which counts.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from optimizer.joints.bores import Approach, Steps, aftermath, into_opening, past, step_square_s2_m5
+from optimizer.joints.bores import Approach, Steps, into_opening, past, step_square_s2_m5
 from optimizer.joints.chains import Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
@@ -73,10 +74,6 @@ class _Label(NamedTuple):
     uses: int = 0  # bits, one more for each joint and stub of a kind: a subset takes less
     reach: float = 0.0
     separable: bool = False
-    # What widenings that follow closely lose more by, the less the better: along the way the narrowest and the widest
-    # bore (minus, plus), of a whole chain what is left of its own (`bores.aftermath`).
-    spread: float = -math.inf
-    widest: float = 0.0
     bore: float = 0.0  # at the open end, 0 where it is not known
     step: _Step | None = None
     before: _Label | None = None
@@ -142,7 +139,7 @@ class EfficientChains:
             ended = self._ended(label, joint, far, need)
             lost = self._joints_lost(ended, backwards, bores_m)
             square = math.fsum(step.square for step in ended.steps()) + lost.square_s2_m5
-            ended = ended._replace(square=square, spread=aftermath(lost.after), widest=0.0)
+            ended = ended._replace(square=square)
             if _insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}
@@ -288,8 +285,6 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
         _with(label.uses, step.uses),
         reach,
         label.separable or step.separable,
-        max(label.spread, -near, -far),
-        max(label.widest, near, far),
         far,
         step,
         label,
@@ -298,8 +293,8 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
 
 def _insert(labels: list[_Label], label: _Label) -> bool:
     """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    cents, linear, square, water, minutes, uses, reach, separable, spread, widest, *_ = label
-    for c, low, sq, wa, mi, us, re, sep, sp, wi, *_ in labels:  # the innermost loop of the search: no calls in it
+    cents, linear, square, water, minutes, uses, reach, separable, *_ = label
+    for c, low, sq, wa, mi, us, re, sep, *_ in labels:  # the innermost loop of the search: no calls in it
         if (
             c <= cents
             and low <= linear
@@ -309,8 +304,6 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
             and not us & ~uses
             and re >= reach
             and (sep or not separable)
-            and sp <= spread
-            and wi <= widest
         ):
             return False
     labels[:] = [
@@ -324,8 +317,6 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
         or uses & ~other[5]
         or reach < other[6]
         or (other[7] and not separable)
-        or spread > other[8]
-        or widest > other[9]
     ]
     labels.append(label)
     return True
