@@ -44,6 +44,7 @@ from optimizer.takeoff.list_price import KERF, JointShop, Pieces, PipeShop
 _NO_WAY = 10**12
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
+_WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
 _N = TypeVar("_N", int, float)
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _USES = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))
@@ -155,30 +156,47 @@ class _AtHead:
         if not self._open():
             return self._ended()
         try:
-            ways = self._ways()
+            if not math.isinf(self.below) and self.below - self.bound > _WIDE * self.below:
+                self._prove((self.bound + self.below) / 2)  # far fewer ways; the best list may be among them
+            if self._open():
+                self._prove(self.below)
         except TooManyWaysError:
-            return self._ended()
-        if len(ways) < len(self.problem.runs) or not all(ways.values()):
-            return self._nothing_else()
-        again = self._posed_again(ways)
-        more = self._few(again, self._limit())
+            pass
+        return self._ended()
+
+    def _prove(self, upto: float) -> None:
+        """Find the best list below a limit [cents] among all ways, or that there is none.
+
+        Raises
+        ------
+        TooManyWaysError
+            When there are more ways than a proof is worth.
+        """
+        ways = self._ways(upto)
+        told = len(ways) == len(self.problem.runs) and all(ways.values())
+        more = self._few(self._posed_again(ways), self._limit(upto)) if told else None
         if more is None:
-            return self._nothing_else()
+            self.below = 0.0 if math.isinf(upto) else self.below
+            self.bound = max(self.bound, self._bound_at(upto))
+            return
         ways = self._unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
         answer = self._program(ways, more[1])
         self._take(answer, ways, more[1])
-        self.bound = max(self.bound, min(answer.bound_cents, self._known_bound()))
-        return self._ended()
+        self.bound = max(self.bound, min(answer.bound_cents, self._bound_at(upto)))
+
+    def _bound_at(self, upto: float) -> int:
+        """Return a limit as the bound that it is once nothing is below it [cents]."""
+        return self._known_bound() if math.isinf(upto) else math.ceil(upto)
 
     def _first_lists(self) -> bool:
         """Look for a better list among what the tables have; return whether anything can be below the limit at all."""
-        few = self._few(self.problem, self._limit())
+        few = self._few(self.problem, self._limit(self.below))
         if few is None:
             return False
         ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
         told = self._posed_again(ways)
         for about in (_FIRST, None):
-            kept = self._few(told, self._limit(), about)
+            kept = self._few(told, self._limit(self.below), about)
             if kept is None:
                 return True
             own = self._unbeaten({run: [ways[run][k] for k in each] for run, each in kept[0].items()})
@@ -210,11 +228,11 @@ class _AtHead:
     def _open(self) -> bool:
         return math.isinf(self.below) or self.bound < self.below
 
-    def _limit(self) -> float:
-        """Return what a sum of lower prices must be below to matter [thousandths of a cent]."""
-        if math.isinf(self.below):
+    def _limit(self, below: float) -> float:
+        """Return what a sum of lower prices must be below to matter for lists below this [thousandths of a cent]."""
+        if math.isinf(below):
             return float(_NO_WAY)
-        return LEAST_PER_CENT * (math.ceil(self.below) - 1) + self.search.credit + 1
+        return LEAST_PER_CENT * (math.ceil(below) - 1) + self.search.credit + 1
 
     def _ended(self) -> Found | None:
         if self.best is None:
@@ -266,13 +284,13 @@ class _AtHead:
     def _finder(self, run: str, below: float, rests: Mapping[int, object]) -> WayFinder:
         return WayFinder(self.search.prices[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
 
-    def _ways(self) -> dict[str, list[Way]]:
-        """Return all ways of every run that can be in a list below the limit.
+    def _ways(self, upto: float) -> dict[str, list[Way]]:
+        """Return all ways of every run that can be in a list below a limit [cents].
 
         First of the runs that the cheapest plan of the tables changes: once these are told exactly, the rest of a plan
         costs more than the tables have it, and fewer ways of the others are worth telling.
         """
-        below = self._limit()
+        below = self._limit(upto)
         most = min(_NO_WAY - 1, math.ceil(below))
         rests = rests_by_packs(self.problem, self.tables, most)
         found: dict[str, list[Way]] = {}
