@@ -72,7 +72,7 @@ def parts_of(system: System) -> int:
     return sum(len(run.parts) for run in system.network.runs.values())
 
 
-def test_the_example_is_planned_and_proved_in_half_a_second_and_its_frontier_in_ten() -> None:
+def test_the_example_is_planned_and_proved_in_a_second_and_its_frontier_in_ten() -> None:
     system, catalog = cellar(), load_catalog()
     assert solve(Question(system, catalog, Watch.of(60.0))).status is Status.OPTIMAL
     search = seconds(lambda: solve(Question(system, catalog, Watch.of(60.0))), 7)
@@ -80,7 +80,7 @@ def test_the_example_is_planned_and_proved_in_half_a_second_and_its_frontier_in_
     print(
         f"\nexample of {parts_of(system)} parts: search {search:.2f} s, frontier {whole:.2f} s ({whole / search:.1f} x)"
     )
-    assert search < SHARED * 0.5
+    assert search < SHARED * 1.0
     assert whole < SHARED * 10.0
 
 
@@ -135,7 +135,7 @@ def test_enumeration_keeps_up_with_eight_parts_and_no_more() -> None:
 
 
 @pytest.mark.parametrize(
-    ("branches", "bends", "bar_s"), [(2, 1, 0.1), (3, 2, 0.2), (5, 3, 0.5), (8, 5, 1.0), (16, 5, 3.0), (29, 6, 6.0)]
+    ("branches", "bends", "bar_s"), [(2, 1, 0.1), (3, 2, 0.2), (5, 3, 1.0), (8, 5, 1.0), (16, 5, 1.5), (29, 6, 4.0)]
 )
 def test_time_grows_with_the_number_of_parts(branches: int, bends: int, bar_s: float) -> None:
     system, catalog = tree(branches, bends), small_catalog(SIZES)

@@ -9,6 +9,7 @@ from list_enumeration import cheapest_list
 from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
+from optimizer.choices import offers
 from optimizer.choices.demands import known_flows
 from optimizer.model.plan import Status
 from optimizer.search.cheapest import find_plan
@@ -18,8 +19,21 @@ from optimizer.search.posing import options_of
 _ROUNDED_M = 5e-5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(8))
+@pytest.mark.usefixtures("whole_pipes")
 def test_the_least_list_is_that_of_every_selection_priced(seed: int) -> None:
+    held_against_all(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 1])
+def test_and_where_half_of_a_pipe_may_be_kept(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(offers, "SHARES", (0.5,))  # eighths are too many to be written out
+    held_against_all(seed)
+
+
+def held_against_all(seed: int) -> None:
     catalog = small_catalog()
     system = random_tree(seed, catalog, bends=(0, 0))
     flows = known_flows(system)
@@ -45,6 +59,7 @@ def test_a_budget_of_the_cheapest_list_buys_it_and_a_cent_less_is_proved_too_lit
     assert find_plan(system.with_budget(free.cost_cents - 1), catalog).plan.status is Status.INFEASIBLE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 5])
 def test_a_list_never_gets_dearer_where_one_price_falls_nor_cheaper_where_it_rises(seed: int) -> None:
     catalog = small_catalog()
