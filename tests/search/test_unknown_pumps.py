@@ -131,4 +131,4 @@ def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
     assert found.bound_cents is not None
     assert found.cents is not None
     assert found.bound_cents <= found.cents
-    assert "stopped by hand" in found.plan.notes[0]
+    assert "the search was stopped" in found.plan.notes[0]
