@@ -14,6 +14,7 @@ from typing import NamedTuple
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState
 from optimizer.choices.tees import TeeOption
+from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import PIPES
 from optimizer.model.ends import End
 from optimizer.model.network import LEGS, Network, Part, Run
@@ -22,6 +23,7 @@ from optimizer.takeoff.fitted import Measure, NewPipe, RunEnds, Straight, Tape, 
 from optimizer.takeoff.list_price import KERF, MILLICENTS, JointShop, PipeShop
 
 _LastKey = tuple[int, int]  # of a new part its item and which way round, of an old one its place
+_FAR = 20.0  # times the cheapest pipe's rate: what is dearer is not weighed as the pipe that is saved
 _NOISE = 1e-6  # of sums that are whole
 _START: _LastKey = (0, -1)
 
@@ -86,7 +88,8 @@ class RunPrices:
         self.stood_m = self._stood_so_far() if run.is_plumbed else []
         self.uneven = not self.takes_m
         self.lasts = self._lasts()
-        self.dearest = max(self._rates(), default=0.0)
+        rates = list(self._rates())
+        self.dearest = max((rate for rate in rates if rate <= _FAR * min(rates)), default=0.0)
         self._price_all()
 
     def measure(self, start: EndState, end: EndState) -> Measure:
@@ -297,12 +300,17 @@ class RunPrices:
         return self._closed[key, end]
 
     def stated(self, straight: Straight) -> float:
-        """Return what the pipe of a straight costs as long as it is stated."""
-        rate = self.shop.pipes.rate
-        return sum(
-            rate(pipe.item) * (pipe.length_m / UNIT_M + (KERF if pipe.place >= 0 else 0))
-            for pipe in (*straight.pipes, *straight.stubs)
-        )
+        """Return what the pipe of a straight costs as long as it is stated.
+
+        Pipe that is dearer than what `dearest` is told of counts as short as it can get: no more is saved on it.
+        """
+        cost = 0.0
+        for pipe in (*straight.pipes, *straight.stubs):
+            rate, length_m = self.shop.pipes.rate(pipe.item), pipe.length_m
+            if rate > self.dearest:
+                length_m -= max(0.0, pipe.shows_m - STUB_CLEARANCE_M)
+            cost += rate * (length_m / UNIT_M + (KERF if pipe.place >= 0 else 0))
+        return cost
 
     def _old_m(self, tail: int, arc: Arc, end: EndState | None) -> list[float]:
         """Return what stood in a step's place, corner by corner [m]."""
