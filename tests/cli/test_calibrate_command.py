@@ -19,10 +19,9 @@ def test_calibrate_says_what_fits_what_does_not_and_what_to_measure_next(retrofi
     result = retrofit("calibrate", MEASURED)
     assert result.exit_code == 0
     assert "The speed setting of pump 'return' shows power" in result.stdout
-    assert "The water is lifted 52 % of what the pump can lift at most." in result.stdout
+    assert "The lift is 52 % of the most that the pump can lift." in result.stdout
     assert "needs 3.6 times the head of the curve of pump 'return', which is implausible." in result.stdout
     assert "Two readings cannot distinguish A from B." in result.stdout
-    assert "Two readings cannot settle it." in result.stdout
     assert "Measure next: run 'return line', set to 50 %: A expects 744 gph, B expects 638 gph" in result.stdout
 
 
