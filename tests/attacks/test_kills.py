@@ -162,12 +162,9 @@ def test_a_command_that_is_ended_at_any_time_leaves_nothing(
 
 
 def is_whole_page(name: str, content: bytes) -> bool:
-    """Return whether a page is whole: where the time limit cuts its studies short, each run tells another part of them."""
-    return (
-        name.endswith(".html")
-        and content.lower().startswith(b"<!doctype html>")
-        and content.rstrip().endswith(b"</html>")
-    )
+    """Return whether a page is whole: where the time limit cuts its studies short, each run tells more or less."""
+    ends = content.lower().startswith(b"<!doctype html>"), content.rstrip().endswith(b"</html>")
+    return name.endswith(".html") and all(ends)
 
 
 def run(words: tuple[str, ...], folder: Path) -> subprocess.Popen[bytes]:
