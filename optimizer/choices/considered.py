@@ -45,7 +45,12 @@ def considered() -> tuple[Considered, ...]:
             f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems, of up to 2 in plain pipe",
             "unions between two plain ends where the run is not held at both ends",
         ),
-        Considered("Open end in a tank", "what the last part is replaced by", "a tail of pipe added to the last elbow"),
+        Considered(
+            "Where the last joint closes",
+            "a union, hose or clamp in each run that is held at both ends; one is bought where none stands",
+            "one union that serves two changed runs",
+        ),
+        Considered("Open end in a tank", "what the last part is replaced by; a tail of pipe on the bend there"),
     )
 
 
