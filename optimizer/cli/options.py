@@ -51,7 +51,7 @@ time_limit_option = click.option(
     default=60,
     show_default=True,
     metavar="SECONDS",
-    help="Wall time in seconds for each call of the solver.",
+    help="Wall time in seconds for the whole search.",
 )
 whole_time_option = click.option(
     "--time-limit",
@@ -61,7 +61,7 @@ whole_time_option = click.option(
     default=300,
     show_default=True,
     metavar="SECONDS",
-    help="Wall time in seconds for all searches together, where the flows are not known beforehand.",
+    help="Wall time in seconds for all searches together.",
 )
 
 

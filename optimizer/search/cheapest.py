@@ -73,7 +73,7 @@ def find_plan(
     solver
         One of `program.solve.SOLVERS`, None for the first that answers.
     time_limit_s
-        Wall time for each call of the solver [s].
+        Wall time for each call of the solver [s]; `clock.limited` bounds the whole.
     with_reasons
         When there is no plan, look for what blocks it.
     most_volume_m3

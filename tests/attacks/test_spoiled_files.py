@@ -199,7 +199,7 @@ def test_many_spoiled_quotes(seed: int, tmp_path_factory: pytest.TempPathFactory
 @settings(LONG, max_examples=max(20, MANY // 20))
 @given(seed=SEEDS)
 def test_spoiled_systems_are_planned_or_refused(seed: int, tmp_path_factory: pytest.TempPathFactory) -> None:
-    """The whole command, with a short time for each call of the solver: one of the exit codes that there are."""
+    """The whole command, with a short time for its search: one of the exit codes that there are."""
     folder = tmp_path_factory.getbasetemp()
     path = folder / "planned.yaml"
     path.write_bytes(spoiled(seed, (data_directory("examples") / "single-return.yaml").read_text(encoding="utf-8")))
