@@ -240,8 +240,8 @@ def _close(
     return tuple(sprung), tuple(stuck), need
 
 
-def _holding(planned: Network, joints: Sequence[PlannedJoint], shut: Iterable[Opened]) -> Held:
-    """Return what holds on to each other before anything is joined, with these unions left shut."""
+def held_by_parts(planned: Network) -> Held:
+    """Return what parts alone hold: the two ends of each that can not let a line close, and bulkheads the ground."""
     holds = Held()
     for name, run in planned.runs.items():
         for place, part in enumerate(run.parts):
@@ -249,6 +249,12 @@ def _holding(planned: Network, joints: Sequence[PlannedJoint], shut: Iterable[Op
                 holds.join((name, 2 * place), (GROUND, -1))
             if not lets_close(part):
                 holds.join((name, 2 * place), (name, 2 * place + 1))
+    return holds
+
+
+def _holding(planned: Network, joints: Sequence[PlannedJoint], shut: Iterable[Opened]) -> Held:
+    """Return what holds on to each other before anything is joined, with these unions left shut."""
+    holds = held_by_parts(planned)
     for one in shut:
         holds.join((one.run, 2 * one.place), (one.run, 2 * one.place + 1))
     for joint in joints:

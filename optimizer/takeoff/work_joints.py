@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from optimizer.joints.closing import (
     GROUND,
     Assembly,
-    Held,
     Opened,
     PlannedJoint,
     assembly,
-    lets_close,
+    held_by_parts,
     planned_joints,
 )
-from optimizer.model.kinds import PIPES, SEPARABLE, Kind
+from optimizer.model.kinds import PIPES, SEPARABLE
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
 
@@ -135,13 +134,8 @@ def _free_end(planned: Network, name: str, made: Sequence[PlannedJoint]) -> str:
     """Return which end of a run hangs free while its joints are made: the last one in the order of the water first."""
     if not made:
         return ""
-    holds = Held()
-    for other, run in planned.runs.items():
-        for place, part in enumerate(run.parts):
-            if part.kind is Kind.BULKHEAD:
-                holds.join((other, 2 * place), (GROUND, -1))
-            if not lets_close(part):
-                holds.join((other, 2 * place), (other, 2 * place + 1))
+    holds = held_by_parts(planned)
+    for other in planned.runs:
         marked = {joint.index for joint in made} if other == name else set()
         for joint in planned_joints(planned, planned, other):
             if joint.index not in marked and not joint.closing:
