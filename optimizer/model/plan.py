@@ -138,6 +138,7 @@ class Plan:
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would make it possible
     notes: tuple[str, ...] = ()
     left_out: str = ""
+    beyond: tuple[Plan, ...] = ()  # the next ones by cost with clearly more head to spare; not checked yet
     forbidden: Forbidden = Forbidden.BY_PARTS  # what rules a plan out, where the status is INFEASIBLE
 
     @property
