@@ -51,7 +51,9 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class JointWork:
-    """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "clamp" or "push"."""
+    """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "swivel", "clamp"
+    or "push".
+    """
 
     method: str
     size: str
