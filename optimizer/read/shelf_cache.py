@@ -18,6 +18,11 @@ from pathlib import Path
 from optimizer.read.catalog_rows import Shelf
 
 _HOME = {"darwin": "Library/Caches", "win32": "AppData/Local"}
+_UNFINISHED = "new-"  # a killed run leaves such a file; the next copy takes its place
+_UNREADABLE = (  # no home is known: RuntimeError; the others are what damaged bytes raise
+    *(OSError, RuntimeError, pickle.UnpicklingError, EOFError),
+    *(AttributeError, ImportError, IndexError, TypeError, ValueError),
+)
 _MARK = len(hashlib.sha256().digest())
 
 
@@ -48,7 +53,7 @@ def fetch(key: bytes) -> Shelf | None:
         if kept[:_MARK] != hashlib.sha256(body).digest():
             return None
         shelf = _Reader(io.BytesIO(body)).load()
-    except (OSError, pickle.UnpicklingError, EOFError, AttributeError, ImportError, IndexError, TypeError, ValueError):
+    except _UNREADABLE:
         return None
     return shelf if isinstance(shelf, Shelf) else None
 
@@ -56,15 +61,15 @@ def fetch(key: bytes) -> Shelf | None:
 def keep(key: bytes, shelf: Shelf) -> None:
     """Keep a shelf without faults under a key, whole or not at all; where nothing can be written, nothing is kept."""
     body = pickle.dumps(shelf, protocol=pickle.HIGHEST_PROTOCOL)
-    place = _place(key)
     try:
+        place = _place(key)
         place.parent.mkdir(parents=True, exist_ok=True)
-        for old in place.parent.glob("catalogs-*.bin"):
+        for old in (*place.parent.glob("catalogs-*.bin"), *place.parent.glob(f"{_UNFINISHED}*")):
             old.unlink(missing_ok=True)
-        with tempfile.NamedTemporaryFile(dir=place.parent, prefix="new-", delete=False) as file:
+        with tempfile.NamedTemporaryFile(dir=place.parent, prefix=_UNFINISHED, delete=False) as file:
             file.write(hashlib.sha256(body).digest() + body)
         Path(file.name).replace(place)
-    except OSError:
+    except (OSError, RuntimeError):  # the latter where nobody's home is known
         return
 
 

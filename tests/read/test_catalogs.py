@@ -460,6 +460,24 @@ def test_a_kept_copy_that_is_spoiled_is_read_anew(cache: Path, spoil: Callable[[
 FOREIGN = b"cos\nsystem\n(S'exit 3'\ntR."  # a pickle that would run a command: no shelf, and it is not run
 
 
+def test_what_a_killed_run_left_beside_the_copy_goes_with_the_next_one(cache: Path) -> None:
+    cache.mkdir()
+    (cache / "new-half").write_bytes(b"half")
+    load_catalog()
+
+    assert [file.name[:9] for file in cache.iterdir()] == ["catalogs-"]
+
+
+def test_without_a_home_the_catalogs_are_read_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_home() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    monkeypatch.setattr(Path, "home", no_home)
+
+    assert load_catalog().items
+
+
 def test_what_was_kept_of_other_content_is_not_fetched(tmp_path: Path) -> None:
     file = tmp_path / "a.csv"
     file.write_text("a")
