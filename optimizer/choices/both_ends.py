@@ -24,7 +24,6 @@ from optimizer.choices.graph import Arc, ChoiceGraph, EndState
 from optimizer.choices.loss_basis import ArcRows, Floats
 from optimizer.choices.side_resources import Sides
 from optimizer.clock import look
-from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Part
 
 
@@ -32,8 +31,8 @@ from optimizer.model.network import Part
 class RangedAlternative:
     """One way to plumb a run: cents, packs (bits), its loss as a row over the run's laws, where it may be used.
 
-    `most_m3_s` is the flow at which its narrowest new pipe reaches the velocity limit; `used` has the whole units of
-    each side resource.
+    `most_m3_s` is the flow at which one of its parts reaches a velocity limit; `used` has the whole units of each side
+    resource.
     """
 
     cents: int
@@ -79,7 +78,7 @@ class _Stairs:
 
 @dataclass(frozen=True)
 class Weighing:
-    """What the passes weigh by: packs that all runs share, work, the two flows [m³/s], the velocity limit [m/s].
+    """What the passes weigh by: packs that all runs share, work, the two flows [m³/s].
 
     `loss_limit_m` is what a run may lose at its least flow; a run that may stand still has no such limit. `sides` are
     what a plan may use only so much of; where water `is_water_scarce` ways that hold less of it are wanted too. Only
@@ -91,7 +90,6 @@ class Weighing:
     effort: Effort
     low_m3_s: float
     high_m3_s: float
-    velocity_limit_m_s: float
     loss_limit_m: float = math.inf
     sides: Sides = field(default_factory=Sides)
     most_cents: float = math.inf
@@ -202,8 +200,7 @@ class _Pass:
         return lambda arc: factor * loss(arc)
 
     def _most(self, arc: Arc) -> float:
-        bore = self.rows.least_bore_m[id(arc)]
-        most = self.w.velocity_limit_m_s * area_m2(bore) if math.isfinite(bore) else math.inf
+        most = self.rows.most_m3_s[id(arc)]
         return math.inf if most >= self.w.largest_m3_s else most
 
     def _few(self, steps: list[tuple[int, _Label]]) -> list[tuple[int, _Label]]:

@@ -7,6 +7,7 @@ product of a matrix and the laws' values at a flow.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -15,10 +16,11 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.choices.velocity import VelocityRule
 from optimizer.hydraulics import Conditions, LossElement, device_head_loss_m, element_of
 from optimizer.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE, pipe_head_loss_m, reynolds
 from optimizer.hydraulics.openings import entrance_square_s2_m5, exit_coefficients
-from optimizer.model.catalog import PIPES, THROTTLES
+from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network, Part, Run
 
 Floats = npt.NDArray[np.float64]
@@ -105,12 +107,12 @@ def _number(known: list[Any], what: Any) -> int:
 class ArcRows:
     """The loss of every arc of a run's choice graph as rows over its laws.
 
-    `least_bore_m` of an arc is the narrowest new pipe in it: a rule limits the velocity there.
+    `most_m3_s` of an arc is what the velocity rules let its parts carry, in the mode that lets most.
     """
 
     basis: LossBasis
     rows: dict[int, Floats]  # by id of the arc
-    least_bore_m: dict[int, float]
+    most_m3_s: dict[int, float]
 
     def loss_of(self, flow_m3_s: float) -> Callable[[Arc], float]:
         laws = self.basis.laws(flow_m3_s)
@@ -118,7 +120,9 @@ class ArcRows:
         return lambda arc: values[id(arc)]
 
 
-def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditions: Conditions) -> list[ArcRows]:
+def arc_rows(
+    run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditions: Conditions, rule: VelocityRule
+) -> list[ArcRows]:
     """Return the rows of all arcs of a run's choice graphs, over one basis."""
     basis = LossBasis(conditions)
     opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
@@ -133,7 +137,7 @@ def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditio
     gathered = []
     for graph in graphs:
         terms: dict[int, dict[tuple[str, int], float]] = {}
-        bores: dict[int, float] = {}
+        most: dict[int, float] = {}
         for arc in (arc for arcs in graph.arcs for arc in arcs):
             total: dict[tuple[str, int], float] = {}
             for part in arc.parts:
@@ -145,10 +149,9 @@ def arc_rows(run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditio
             if arc.parts and arc.last and opens[1]:
                 _add(total, basis.terms(_at_end(arc.parts[-1], conditions)))
             terms[id(arc)] = total
-            fresh = [p.end_bores_m[0] for p in arc.parts if p.kind in PIPES and not p.existing]
-            bores[id(arc)] = min(fresh, default=float("inf"))
-        gathered.append((terms, bores))
-    return [ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, bores) for terms, bores in gathered]
+            most[id(arc)] = min((rule.most_m3_s(run, part) for part in arc.parts), default=math.inf)
+        gathered.append((terms, most))
+    return [ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, most) for terms, most in gathered]
 
 
 def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:

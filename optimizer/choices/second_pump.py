@@ -165,7 +165,16 @@ def _side_by_side(
             runs |= {new.name: new for new in three} if old.name == run.name else {old.name: old}
         points = {**network.points, join: Point(join, PointKind.TEE)}
         networks.append(replace(network, runs=runs, points=points, tees={**network.tees, join: Tee(join, None)}))
-    return _two(system, networks[0], networks[1], name, first, second, beside=True)
+    return _two(_carrying(system, lines[0], run.name), networks[0], networks[1], name, first, second, beside=True)
+
+
+def _carrying(system: System, line: str, run: str) -> System:
+    """Return the system with a line that carries today what a run does: it is the first piece of it."""
+    carried = system.carried_m3_s
+    if carried is None:
+        return system
+    more = {mode: {**flows, line: flows.get(run, 0.0)} for mode, flows in carried.items()}
+    return replace(system, carried_m3_s=more)
 
 
 def _two(

@@ -5,6 +5,7 @@ The cautions are the usual ones of the trade (common practice, no source). Local
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from optimizer.model.outcome import PlanReport
@@ -125,5 +126,12 @@ def _water(report: PlanReport) -> Remark:
 
 
 def _speed_limit(report: PlanReport) -> Remark:
-    limit = show_velocity(report.system.rules.velocity_limit_m_s, report.system.units)
-    return Remark("Velocity", f"New pressurized pipe is chosen so that its velocity stays below {limit}.")
+    rules, units = report.system.rules, report.system.units
+    told = []
+    if math.isfinite(rules.new_pipe_limit_m_s):
+        limit = show_velocity(rules.new_pipe_limit_m_s, units)
+        told.append(f"New pressurized pipe is chosen so that its velocity stays below {limit}.")
+    if math.isfinite(rules.velocity_limit_m_s):
+        limit = show_velocity(rules.velocity_limit_m_s, units)
+        told.append(f"Whatever carries more than before, new or kept, stays below {limit}.")
+    return Remark("Velocity", " ".join(told) or "No limit of velocity was asked for.")

@@ -61,6 +61,7 @@ class _Step(NamedTuple):
     uses: tuple[tuple[int, int], ...]  # of what the joint takes: place of its bits, and all of them
     length: float
     bores: tuple[float, float]
+    throat: float  # the narrower of the two, endless where that counts for nothing
 
 
 class _Label(NamedTuple):
@@ -74,6 +75,7 @@ class _Label(NamedTuple):
     uses: int = 0  # bits, one more for each joint and stub of a kind: a subset takes less
     reach: float = 0.0
     separable: bool = False
+    throat: float = math.inf  # the narrowest bore so far, where that counts
     bore: float = 0.0  # at the open end, 0 where it is not known
     step: _Step | None = None
     before: _Label | None = None
@@ -99,12 +101,14 @@ class EfficientChains:
 
     Pieces stay in the size systems of the two ends and of threads. From a threaded end the search walks outwards,
     whichever way the water goes, so that it runs once per port and not once per pipe size. `minutes` is the work on a
-    joint by what seals it, where work has a price.
+    joint by what seals it, where work has a price. With `throats` a wider chain may serve where a narrower one is
+    forbidden, for its velocity.
     """
 
     end_graph: EndGraph
     measure: Measure
     minutes: Mapping[str, int] = field(default_factory=dict)
+    throats: bool = False
     _outwards: dict[tuple[End, float, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
         default_factory=dict
     )
@@ -240,6 +244,7 @@ class EfficientChains:
                 self._uses(joint, end),
                 sum(part.item.take_outs_m),
                 (part.end_bores_m[0], part.end_bores_m[1]),
+                min(part.end_bores_m) if self.throats else math.inf,
             )
 
     def _measured(self, part: Part, backwards: bool) -> tuple[float, float, float]:
@@ -285,6 +290,7 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
         _with(label.uses, step.uses),
         reach,
         label.separable or step.separable,
+        min(label.throat, step.throat),
         far,
         step,
         label,
@@ -293,8 +299,8 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
 
 def _insert(labels: list[_Label], label: _Label) -> bool:
     """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    cents, linear, square, water, minutes, uses, reach, separable, *_ = label
-    for c, low, sq, wa, mi, us, re, sep, *_ in labels:  # the innermost loop of the search: no calls in it
+    cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
+    for c, low, sq, wa, mi, us, re, sep, th, *_ in labels:  # the innermost loop of the search: no calls in it
         if (
             c <= cents
             and low <= linear
@@ -303,6 +309,7 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
             and mi <= minutes
             and not us & ~uses
             and re >= reach
+            and th >= throat
             and (sep or not separable)
         ):
             return False
@@ -317,6 +324,7 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
         or uses & ~other[5]
         or reach < other[6]
         or (other[7] and not separable)
+        or throat < other[8]
     ]
     labels.append(label)
     return True

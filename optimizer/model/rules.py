@@ -12,13 +12,16 @@ from enum import Enum, auto
 
 from optimizer.model.safety import Check
 
+QUIET_M_S = 1.524  # 5 ft/s, in pipe of pumped lines: common practice, no source
+
 
 @dataclass(frozen=True, slots=True)
 class Rules:
     """What the plan may do. Sizes are nominal names, as the catalog writes them."""
 
     sizes: tuple[str, ...] = ()  # empty: the run's own size and up to three larger ones
-    velocity_limit_m_s: float = 1.524  # in new pipe, valves as planned; 5 ft/s: common practice, no source
+    velocity_limit_m_s: float = math.inf  # wherever the plan lets more water through than before
+    new_pipe_velocity_limit_m_s: float | None = None  # None: as everywhere, and 5 ft/s where that has none
     allow_unsafe_metals: bool = False
     keep_services: bool = True  # a separable joint on each side of every pump and device
     resize: bool = True  # other sizes than a run's own may be bought
@@ -33,8 +36,21 @@ class Rules:
     bend_to_fit: bool = False  # a long leg of pipe may spring aside so that the last joint closes
     margin: float = 0.0  # the share by which every minimum flow can be exceeded at once
     certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
+    trusts_breaks: bool = True  # siphon breaks count; else the sump must hold what runs back without them
     store: str = ""  # whose stock lengths count; empty: the usual ones
     accepted: tuple[Check, ...] = ()  # what is unsafe today and may stay so, if no worse
+
+    @property
+    def new_pipe_limit_m_s(self) -> float:
+        """Return the velocity limit of pipe that is bought [m/s]: its own or that of all, whichever is less."""
+        if self.new_pipe_velocity_limit_m_s is not None:
+            return min(self.new_pipe_velocity_limit_m_s, self.velocity_limit_m_s)
+        return self.velocity_limit_m_s if math.isfinite(self.velocity_limit_m_s) else QUIET_M_S
+
+    @property
+    def loud_above_m_s(self) -> float:
+        """Return the velocity above which pipe is told of [m/s]: the limit of all, else that of new pipe."""
+        return self.velocity_limit_m_s if math.isfinite(self.velocity_limit_m_s) else self.new_pipe_limit_m_s
 
 
 class Written(Enum):
@@ -100,7 +116,18 @@ def _every_size(rules: Rules, sold: Sold) -> Rules | None:
 
 
 def _any_speed(rules: Rules, sold: Sold) -> Rules | None:
-    return replace(rules, velocity_limit_m_s=math.inf) if math.isfinite(rules.velocity_limit_m_s) else None
+    if math.isinf(rules.velocity_limit_m_s):
+        return None
+    stated = rules.new_pipe_velocity_limit_m_s
+    return replace(
+        rules, velocity_limit_m_s=math.inf, new_pipe_velocity_limit_m_s=math.inf if stated is None else stated
+    )
+
+
+def _any_speed_in_new_pipe(rules: Rules, sold: Sold) -> Rules | None:
+    if rules.new_pipe_limit_m_s >= rules.velocity_limit_m_s:
+        return None
+    return replace(rules, new_pipe_velocity_limit_m_s=math.inf)
 
 
 def _any_cuts(rules: Rules, sold: Sold) -> Rules | None:
@@ -163,11 +190,22 @@ _ROWS = (
         "velocity_limit_m_s",
         _W.SPEED,
         "5 ft/s",
-        "5 ft/s",
-        "in pipe that the plan buys",
-        "search/posing.py",
-        relaxed="faster water than the `velocity limit` in new pipe",
+        "none",
+        "in every pipe and fitting, new or kept, that carries more than before, in every mode",
+        "choices/velocity.py",
+        relaxed="faster water than the `velocity limit`",
         relax=_any_speed,
+    ),
+    RuleRow(
+        "velocity limit for new pipe",
+        "new_pipe_velocity_limit_m_s",
+        _W.SPEED,
+        "5 ft/s",
+        "as `velocity limit`; without one 5 ft/s",
+        "in pipe that the plan buys",
+        "choices/velocity.py",
+        relaxed="faster water than the `velocity limit for new pipe`",
+        relax=_any_speed_in_new_pipe,
     ),
     RuleRow(
         "brass allowed",
@@ -186,6 +224,15 @@ _ROWS = (
         "yes",
         "every pump and device can still be unbolted",
         "choices/graph.py",
+    ),
+    RuleRow(
+        "count on siphon breaks",
+        "trusts_breaks",
+        _W.YES_NO,
+        "no",
+        "yes",
+        "no: they clog; the sump must hold what runs back without them",
+        "read/systems.py",
     ),
     RuleRow(
         "bend pipe to fit",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -61,7 +62,8 @@ class Drain:
     """A pipe that leads water from a tank down to the sump, or to another tank, by its weight.
 
     `drop_m` is from the water over its mouth down to the sump's water, or to its end where that hangs above the water.
-    `lip_head_m` is how high water may stand over the mouth of an open or emergency drain before it gets wet elsewhere.
+    `lip_head_m` is how high water may stand over the mouth of an open or emergency drain before it gets wet elsewhere,
+    `lip_below_rim_m` how far its lip lies below the tank's rim: what stands higher than that runs over.
     """
 
     name: str
@@ -72,6 +74,13 @@ class Drain:
     lip_head_m: float | None = None
     place: str = ""
     to: str = ""  # the tank that it ends in; none: the sump
+    lip_below_rim_m: float | None = None
+
+    @property
+    def most_over_lip_m(self) -> float | None:
+        """Return how high water may stand over the mouth, as far as that is stated: never above the rim."""
+        stated = [head for head in (self.lip_head_m, self.lip_below_rim_m) if head is not None]
+        return min(stated, default=None)
 
     @property
     def mouth_bore_m(self) -> float:
@@ -100,6 +109,12 @@ class Verdict(StrEnum):
     CLOSE = "close"  # safe as calculated, and not at the upper end of what the flow may be
     UNSAFE = "unsafe"
     UNCHECKED = "not checked"
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the gravest of some verdicts; what was not checked outweighs what is safe."""
+    order = (Verdict.SAFE, Verdict.UNCHECKED, Verdict.CLOSE, Verdict.UNSAFE)
+    return max(verdicts, key=order.index)
 
 
 @dataclass(frozen=True, slots=True)

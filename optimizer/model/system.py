@@ -108,6 +108,7 @@ class System:
     second_pump: SecondPump | None = None  # None: none may be put in
     remarks: tuple[str, ...] = ()  # what is odd in the file, each with its place, and counts all the same
     closes_alone: bool = False  # what a run is held by counts as held whatever becomes of other runs
+    carried_m3_s: Mapping[str, Mapping[str, float]] | None = None  # by mode and run, as it stands; None: to be solved
 
     @property
     def all_targets(self) -> tuple[Target, ...]:
@@ -160,4 +161,6 @@ class System:
             name: replace(pump, speed=setting.speeds.get(name, pump.speed), speeds=())
             for name, pump in self.network.pumps.items()
         }
-        return replace(self, network=replace(self.network, pumps=pumps), targets=setting.targets, settings=())
+        carried = None if self.carried_m3_s is None else {"": self.carried_m3_s.get(setting.name, {})}
+        network = replace(self.network, pumps=pumps)
+        return replace(self, network=network, targets=setting.targets, settings=(), carried_m3_s=carried)

@@ -45,7 +45,7 @@ _VOLUMES = {
 _TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by", "mouths"]
 _ALSO_TANK = {"weir length": "overflow edge", "freeboard": "rim above edge", "usable water": "pump reserve"}
 _ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
-_DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "parts"]
+_DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
 
 
 def read_tanks(reading: Reading, entry: Entry | None, network: Network, unit_system: str) -> tuple[Tank, ...]:
@@ -158,14 +158,16 @@ def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, u
     tank = _tank_name(reading, found["from"], network)
     mode = choice(reading, found["mode"].value, {str(mode): mode for mode in DrainMode})
     text = _run_text(reading, entry, found, catalog, unit_system)
-    lengths = [_optional_length(reading, found.get(key), unit_system) for key in ("drop", "head over lip")]
+    lengths = [
+        _optional_length(reading, found.get(key), unit_system) for key in ("drop", "head over lip", "lip below rim")
+    ]
     to = _lower_tank(reading, found["to"], tank, network) if "to" in found else ""
     if tank is None or mode is None or text is None or to is None:
         return None
     open_water = (Border(tank, entry.place), Border("the sump", entry.place))
     parts = fit_run(reading, text, open_water, Machines({}, {}), catalog)
     where = reading.where(entry.place)
-    return Drain(entry.key, tank, mode, parts, lengths[0], lengths[1], where, to) if parts else None
+    return Drain(entry.key, tank, mode, parts, lengths[0], lengths[1], where, to, lengths[2]) if parts else None
 
 
 def _lower_tank(reading: Reading, entry: Entry, tank: str | None, network: Network) -> str | None:

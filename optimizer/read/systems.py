@@ -27,7 +27,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer import units
@@ -140,6 +140,8 @@ def load_system(path: Path, catalog: Catalog) -> System:
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
     tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
+    if not rules.trusts_breaks:
+        tanks = tuple(replace(tank, break_depth_m=None) for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
     currency, note = _currency(reading, found), _note(reading, found)

@@ -31,7 +31,7 @@ class Verdicts:
 
 def cut_apart(system: System, plan: Plan) -> System:
     """Return the system with its plumbing cut apart where a plan joins what is new; as it is where nothing does."""
-    return system if plan.stands is None else replace(system, network=plan.stands, second_pump=None)
+    return system if plan.stands is None else replace(system, network=plan.stands, second_pump=None, carried_m3_s=None)
 
 
 def verdicts(system: System, plan: Plan) -> Verdicts:

@@ -13,6 +13,7 @@ from dataclasses import replace
 from functools import partial
 
 from optimizer.choices.demands import KnownFlows
+from optimizer.choices.velocity import with_carried
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
@@ -54,6 +55,7 @@ def solve(question: Question) -> Answer:
     SolverError
         When no solver answers.
     """
+    question = replace(question, system=with_carried(question.system))
     rules = question.system.rules
     if rules.margin:
         return with_margin_kept(question, solve)

@@ -14,7 +14,9 @@ from optimizer.choices.effort import Effort
 from optimizer.choices.graph import ChoiceGraph, build_choice_graph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
+from optimizer.choices.tees import TeeOption
 from optimizer.choices.valve_slots import with_valve_slots
+from optimizer.choices.velocity import velocity_rule
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
@@ -142,9 +144,9 @@ def material_of(
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     if slots and _valves_can_help(modes):
         _add_valve_slots(sources, system, options, bool(allowances))
-    conditions = conditions_of(network)
+    conditions, rule = conditions_of(network), velocity_rule(system)
     rows = {
-        name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions)
+        name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions, rule)
         for name, found in sources.items()
     }
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
@@ -230,15 +232,34 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
         modes,
         ways,
         tables,
-        {point: tuple(found) for point, found in options.tees.items()},
+        _carrying_tees(material, ranges),
         tuple(pack.cents for pack in options.packs),
         ranges,
-        system.rules.velocity_limit_m_s,
+        velocity_rule(system),
         _energy_cents(system, modes),
         material.allowances,
         sides,
         scarce,
     )
+
+
+def _carrying_tees(material: Material, ranges: Mapping[tuple[str, int], Range]) -> dict[str, tuple[TeeOption, ...]]:
+    """Return the fittings of every tee that may carry the least flows; all of them where none may."""
+    network, rule = material.system.network, velocity_rule(material.system)
+
+    def may_carry(point: str, option: TeeOption) -> bool:
+        return all(
+            max(low, -high, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item, at.name)
+            for run, leg, _ in network.runs_at(point)
+            for mode, at in enumerate(material.modes)
+            for low, high in (ranges[run.name, mode],)
+        )
+
+    found = {}
+    for point, options in material.options.tees.items():
+        few = tuple(each for each in options if may_carry(point, each))
+        found[point] = few or tuple(options)
+    return found
 
 
 def _that_fit(
@@ -313,7 +334,7 @@ def _weighing(material: Material, sides: Sides, name: str, low: float, high: flo
     network, rules = material.system.network, material.system.rules
     effort = Effort(rules.labour_cents_per_hour)
     head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in material.modes)
-    plain = Weighing(material.options.packs, effort, low, high, rules.velocity_limit_m_s, head_m + 1.0, sides)
+    plain = Weighing(material.options.packs, effort, low, high, head_m + 1.0, sides)
     if limit is None or name not in limit.rests:
         return plain
     rest = limit.rests[name]

@@ -10,6 +10,7 @@ from optimizer.choices.both_ends import RangedAlternative
 from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.choices.side_resources import Sides
 from optimizer.choices.tees import TeeOption
+from optimizer.choices.velocity import NO_LIMITS, VelocityRule
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import Conditions
 from optimizer.hydraulics.pumps import pump_curve
@@ -84,7 +85,7 @@ class FlowCase:
     tees: Mapping[str, tuple[TeeOption, ...]]
     packs: tuple[int, ...]
     ranges: Mapping[tuple[str, int], Range]
-    velocity_limit_m_s: float = math.inf
+    velocity: VelocityRule = NO_LIMITS
     energy_cents: Mapping[tuple[str, float], int] = field(default_factory=dict)  # by pump and speed
     allowances: tuple[Allowance, ...] = ()
     sides: Sides = field(default_factory=Sides)
@@ -175,7 +176,7 @@ def duties_of(case: FlowCase, choice: Choice) -> list[Duty]:
     for mode, at in enumerate(case.modes):
         network = built_network(case, choice, mode)
         back = case.allowances[mode].back_rows(network) if case.allowances else ()
-        out.append(Duty(at.name, network, (*at.wants, *velocity_wants(network, case.velocity_limit_m_s), *back)))
+        out.append(Duty(at.name, network, (*at.wants, *velocity_wants(network, case.velocity, at.name), *back)))
     return out
 
 

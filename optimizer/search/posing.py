@@ -15,6 +15,7 @@ from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, Open
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
+from optimizer.choices.velocity import velocity_rule, with_carried
 from optimizer.hydraulics import (
     Conditions,
     conditions_of,
@@ -25,12 +26,11 @@ from optimizer.hydraulics import (
     pump_head_m,
     tee_head_losses_m,
 )
-from optimizer.hydraulics.friction import area_m2
 from optimizer.joints.bores import leg_bore_m
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.closing import tied
 from optimizer.joints.efficient import EfficientChains, Measure
-from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import LEGS, Leg, Network, Part, Run
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
@@ -83,6 +83,7 @@ class PosedProblem:
 @without_collection
 def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], weigh_water: bool = False) -> Options:
     """Return the choice graphs and tee fittings of the runs named; see `joiners_of` for `weigh_water`."""
+    system = with_carried(system)
     network = system.network
     require_one_currency(system, catalog)
     catalog = rated(for_sale(system, catalog), most_pressure_pa(system))
@@ -118,7 +119,8 @@ def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> J
     graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
     minutes = JOINT_MINUTES if system.rules.labour_cents_per_hour else {}
     measure = _measure(conditions_of(system.network), weigh_water)
-    return Joiners(catalog, system.rules, EfficientChains(graph, measure, minutes))
+    throats = math.isfinite(system.rules.velocity_limit_m_s)
+    return Joiners(catalog, system.rules, EfficientChains(graph, measure, minutes, throats))
 
 
 def _measure(conditions: Conditions, weigh_water: bool) -> Measure:
@@ -214,17 +216,18 @@ def pose(
         runs[name] = tuple(
             RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
         )
+    tees = _allowed_tees(options, flows)
     problem = SizingProblem(
         runs=runs,
         tees={
             point: _tee_choices(network, point, found, flows, conditions, states, sides, unit, other)
-            for point, found in options.tees.items()
+            for point, found in tees.items()
         },
         paths=_paths(flows, heads_m, other),
         packs=tuple(pack.cents for pack in packs),
         limits=limits_of(sides),
     )
-    return PosedProblem(problem, alternatives, options.tees, states.numbers, tables)
+    return PosedProblem(problem, alternatives, tees, states.numbers, tables)
 
 
 def sides_of(
@@ -296,12 +299,12 @@ def _table(
     sides: Sides,
     least: RunPrices | None,
 ) -> AlternativeTable:
-    limit_m_s = options.system.rules.velocity_limit_m_s
+    rule = velocity_rule(options.system)
     opens = [options.system.network.points[end.point].is_open for end in (graph.run.start, graph.run.end)]
 
     def loss(part: Part) -> float:
-        if part.kind in PIPES and not part.existing and flow_m3_s > limit_m_s * area_m2(part.end_bores_m[0]):
-            return math.inf  # rule: no new pipe above the velocity limit
+        if flow_m3_s > rule.most_m3_s(graph.run, part):
+            return math.inf  # rule: no water above the velocity limits
         return part_head_loss_m(opened(part), flow_m3_s, conditions)  # a plan sets every valve anew
 
     return AlternativeTable(
@@ -331,6 +334,19 @@ class _StateNumbers:
 
     def __call__(self, state: EndState) -> int:
         return self.numbers.setdefault(state, len(self.numbers))
+
+
+def _allowed_tees(options: Options, flows: KnownFlows) -> Mapping[str, list[TeeOption]]:
+    """Return the fittings of every tee through whose legs no water runs above the velocity limits."""
+    rule, network = velocity_rule(options.system), options.system.network
+
+    def allowed(point: str, option: TeeOption) -> bool:
+        return all(
+            flows.flows_m3_s.get(run.name, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item)
+            for run, leg, _ in network.runs_at(point)
+        )
+
+    return {point: [each for each in found if allowed(point, each)] for point, found in options.tees.items()}
 
 
 def _tee_choices(

@@ -21,6 +21,7 @@ from optimizer.choices.graph import FREE, EndState
 from optimizer.choices.loss_basis import Floats, LossBasis, arc_rows
 from optimizer.choices.stations import Station, pumps_in
 from optimizer.choices.tees import TeeOption
+from optimizer.choices.velocity import velocity_rule
 from optimizer.hydraulics import Conditions, conditions_of, past_curve, pump_head_m, tee_head_losses_m
 from optimizer.model.network import Leg, Network, Pump
 from optimizer.model.system import Rules
@@ -151,11 +152,11 @@ def _lines(
     found = []
     for name, own, (low, high) in zip(station.lines, pumps, ranges, strict=True):
         run = network.runs[name]
-        rows = arc_rows(run, [options.graphs[name]], network, conditions)[0]
+        rows = arc_rows(run, [options.graphs[name]], network, conditions, velocity_rule(options.system))[0]
         ways = ranged_alternatives(
             options.graphs[name],
             rows,
-            Weighing(options.packs, effort, low, high, rules.velocity_limit_m_s),
+            Weighing(options.packs, effort, low, high),
             both_ends=False,
         )
         matrix = np.stack([way.row for way in ways]) if ways else np.zeros((0, rows.basis.width))
@@ -292,7 +293,7 @@ def _allowed(
     first_m3_s: Floats,
     total_m3_s: float,
 ) -> npt.NDArray[np.bool_]:
-    """Return which pairs keep to the velocity limit of their new pipe and to the curves of their pumps."""
+    """Return which pairs keep to the velocity limit of their pipe and to the curves of their pumps."""
     most = [
         np.minimum(np.array([line.ways[i].most_m3_s for i in own]), line.reach_m3_s(speeds)) * (1.0 + _HAIR)
         for line, own in zip(lines, fitting, strict=True)

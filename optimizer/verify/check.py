@@ -6,9 +6,11 @@ the owner is solved as a network, and what comes out is compared with every targ
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from optimizer.choices.velocity import velocity_rule, with_carried
 from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, solve_network
@@ -43,8 +45,8 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
 
     The planned plumbing is rebuilt from the plan alone, its valves are set anew for the targets, and the whole is
     solved as a network with the handles where the words put them; the flows that come out, not those that were asked
-    for, are compared. Fails by: a target missed, in whatever part of the plumbing; new pipe that carries water faster
-    than the velocity limit; a pump beyond its curve; a joint that nothing lets close; what the plan makes
+    for, are compared. Fails by: a target missed, in whatever part of the plumbing; water that runs faster than the
+    velocity limits; a pump beyond its curve; a joint that nothing lets close; what the plan makes
     unsafe. Valves are set so that drains and sump take what flows, where they can.
     """
     found = with_assembly(system, plan, _verified(system, plan, conditions or conditions_of(system.network)))
@@ -52,9 +54,10 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
 
 
 def _verified(system: System, plan: Plan, conditions: Conditions) -> Verification:
-    limit = system.rules.velocity_limit_m_s
+    system = with_carried(system)
+    rule = velocity_rule(system)
     duties = [
-        Duty(name, network, (*wants_of(at), *velocity_wants(network, limit)))
+        Duty(name, network, (*wants_of(at), *velocity_wants(network, rule, name)))
         for (name, at), network in zip(system.ways_to_run, planned_networks(system, plan), strict=True)
     ]
     found: Verification | None = None
@@ -143,14 +146,14 @@ def _over_limits(one: _Solved, system: System) -> Iterator[str]:
     for want in pump_wants(one.duty.network):
         if want.miss(one.after.flows_m3_s) > TOLERANCE:
             yield f"{want.name} would run past the last point of its curve, or backwards{where}"
-    for want in velocity_wants(one.duty.network, system.rules.velocity_limit_m_s):
+    for want in velocity_wants(one.duty.network, velocity_rule(system), one.name):
         if want.miss(one.after.flows_m3_s) > TOLERANCE:
-            yield f"new pipe would carry water faster than the limit: {want.name}{where}"
+            yield f"water would run faster than the velocity limit: {want.name}{where}"
 
 
 def _fast(system: System, one: _Solved) -> Iterator[str]:
-    """Yield where water runs faster than the limit in pipe that stays: that is not forbidden, and may be heard."""
-    limit, units = system.rules.velocity_limit_m_s, system.units
+    """Yield where water runs faster than the limit and may: in pipe that stays, and carries no more where all count."""
+    limit, units = system.rules.loud_above_m_s, system.units
     runs = one.duty.network.runs
     told = [
         f"{show_velocity(velocity, units)} in {name!r}"
@@ -159,7 +162,8 @@ def _fast(system: System, one: _Solved) -> Iterator[str]:
     ]
     if told:
         where = f"in mode {one.name!r} " if one.name else ""
-        yield f"{where}velocity reaches {', '.join(told)} (limit {show_velocity(limit, units)}): expect noise"
+        today = ", no more than today" if math.isfinite(system.rules.velocity_limit_m_s) else ""
+        yield f"{where}velocity reaches {', '.join(told)}{today} (limit {show_velocity(limit, units)}): expect noise"
 
 
 def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:

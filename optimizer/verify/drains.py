@@ -35,9 +35,10 @@ def drain_capacity_m3_s(drain: Drain, water: Water) -> float | None:
     full = None if drain.drop_m is None else siphon_flow_m3_s(opened(drain), drain.drop_m, water)
     if drain.mode is DrainMode.SIPHON:
         return full
-    if drain.lip_head_m is None:
+    over_lip_m = drain.most_over_lip_m
+    if over_lip_m is None:
         return None
-    mouth = open_mouth_flow_m3_s(drain.mouth_bore_m, drain.lip_head_m)
+    mouth = open_mouth_flow_m3_s(drain.mouth_bore_m, over_lip_m)
     return mouth if full is None else min(mouth, full)
 
 

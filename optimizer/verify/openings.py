@@ -6,12 +6,14 @@ setting; a small least-squares problem over the k brings every row into its wind
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.choices.velocity import VelocityRule
 from optimizer.choices.wants import Want
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import (
@@ -22,8 +24,7 @@ from optimizer.hydraulics import (
     solve_flows,
     solve_flows_and_rates,
 )
-from optimizer.hydraulics.friction import area_m2
-from optimizer.model.catalog import PIPES, THROTTLES, Kind
+from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.throttling import may_be_throttled
 
@@ -94,13 +95,16 @@ def pump_wants(network: Network) -> tuple[Want, ...]:
     )
 
 
-def velocity_wants(network: Network, limit_m_s: float) -> tuple[Want, ...]:
-    """Return the rows that keep new pipe at or below the velocity limit of the rules."""
+def velocity_wants(network: Network, rule: VelocityRule, mode: str = "") -> tuple[Want, ...]:
+    """Return the rows that keep every run at or below the velocity limits of the rules in a mode."""
     rows = []
     for name, run in network.runs.items():
-        bores = [part.end_bores_m[0] for part in run.parts if part.kind in PIPES and not part.existing]
-        if bores:
-            most = limit_m_s * area_m2(min(bores))
+        most = min((rule.most_m3_s(run, part, mode) for part in run.parts), default=math.inf)
+        for end in (run.start, run.end):
+            if end.point in network.tees:
+                tee = network.tees[end.point]
+                most = min(most, rule.most_at_tee_m3_s(name, end.leg, tee.item, mode))
+        if math.isfinite(most):
             rows.append(Want(f"velocity in {name}", {name: 1.0}, -most, most))
     return tuple(rows)
 

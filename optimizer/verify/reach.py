@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.scaled import can_grow, least_m3_s, scaled
+from optimizer.choices.velocity import velocity_rule
 from optimizer.choices.wants import Want, wants_of
 from optimizer.clock import look
 from optimizer.hydraulics import Conditions, conditions_of
@@ -98,10 +99,10 @@ class _Climb:
 
     def duties(self, scale: float) -> list[Duty]:
         there = scaled(self.system, scale).ways_to_run
-        limit = self.system.rules.velocity_limit_m_s
+        rule = velocity_rule(self.system)
         safe: Sequence[Allowance | None] = self.allowances or [None] * len(there)
         return [
-            Duty(name, network, (*wants_of(at), *velocity_wants(network, limit), *_rows(allowance, network)))
+            Duty(name, network, (*wants_of(at), *velocity_wants(network, rule, name), *_rows(allowance, network)))
             for (name, at), network, allowance in zip(there, self.networks, safe, strict=True)
         ]
 

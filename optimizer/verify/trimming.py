@@ -16,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.choices.velocity import velocity_rule
 from optimizer.choices.wants import Want, wants_of
 from optimizer.clock import look
 from optimizer.errors import NetworkError
@@ -114,7 +115,8 @@ class _Trimming:
         self.states: list[State] = []  # with the valves as planned: what is shut then stays shut
         self.rows = []
         planned = _added(networks[0], valves)
-        for (_, at), network, most in zip(system.ways_to_run, networks, allowed, strict=True):
+        rule = velocity_rule(system)
+        for (name, at), network, most in zip(system.ways_to_run, networks, allowed, strict=True):
             compiled = compile_network(all_open(network))
             state = Newton(compiled, Variation(added_square_s2_m5=planned)).run(None)
             self.compiled.append(compiled)
@@ -122,7 +124,7 @@ class _Trimming:
             self.drawn.append(drawn_of(compiled, draws, Variation(), state.flow_m3_s))
             wants = (
                 *wants_of(at),
-                *velocity_wants(network, system.rules.velocity_limit_m_s),
+                *velocity_wants(network, rule, name),
                 *pump_wants(network),
                 *most.flow_rows(network),
             )

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.demands import flows_if_known
+from optimizer.choices.velocity import velocity_rule
 from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_k, valve_opening, valve_words
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
@@ -67,9 +68,9 @@ def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterat
 
 
 def _allowed(system: System, planned: Network) -> Callable[[Mapping[str, float]], bool]:
-    """Return what says whether drains and sumps take flows [m³/s by run], and new pipe carries none too fast."""
+    """Return what says whether drains and sumps take flows [m³/s by run], and nothing runs too fast."""
     dry = may_flow(system, planned)
-    rows = velocity_wants(planned, system.rules.velocity_limit_m_s)
+    rows = velocity_wants(planned, velocity_rule(system))
 
     def allowed(flows_m3_s: Mapping[str, float]) -> bool:
         there = [row for row in rows if all(name in flows_m3_s for name in row.coefficients)]

@@ -98,7 +98,7 @@ def test_three_branches_without_a_valve_are_planned_to_a_proof() -> None:
 def tree(branches: int, bends: int, sizes: tuple[str, ...] = SIZES) -> System:
     """Return a tree without a velocity limit, a rule that neither the plain program nor the enumeration knows."""
     system = random_tree(1, small_catalog(sizes), branches=branches, bends=(bends, bends), sizes=sizes)
-    return replace(system, rules=replace(system.rules, velocity_limit_m_s=math.inf))
+    return replace(system, rules=replace(system.rules, new_pipe_velocity_limit_m_s=math.inf))
 
 
 def combinations(options: Options) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import pytest
@@ -18,6 +17,7 @@ from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc
 from optimizer.choices.loss_basis import arc_rows
 from optimizer.choices.side_resources import Sides, saw_cuts
+from optimizer.choices.velocity import NO_LIMITS
 from optimizer.hydraulics import conditions_of
 from optimizer.model.network import Part
 from optimizer.model.plan import Status
@@ -145,8 +145,8 @@ def test_every_way_over_a_range_of_flow_is_matched_in_loss_cost_and_cuts() -> No
     options = options_of(system, small_catalog(), network.runs)
     low, high, name = 1e-4, 3e-4, "branch 1"
     graph = options.graphs[name]
-    (rows,) = arc_rows(network.runs[name], [graph], network, conditions_of(network))
-    weighing = Weighing(options.packs, Effort(), low, high, math.inf, sides=Sides((saw_cuts(99),)))
+    (rows,) = arc_rows(network.runs[name], [graph], network, conditions_of(network), NO_LIMITS)
+    weighing = Weighing(options.packs, Effort(), low, high, sides=Sides((saw_cuts(99),)))
     pricing = AlternativeTable(graph, options.packs, no_loss, no_loss, no_loss)
     found = ranged_alternatives(graph, rows, weighing, both_ends=False)
     losses = [rows.loss_of(flow) for flow in (low, high)]

@@ -138,7 +138,7 @@ def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:
     reasons = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: plan.cost_cents or 0).reasons
 
     assert reasons[0] == found.reasons[0]
-    assert "the time limit came: faster water than the `velocity limit`" in reasons[-1]
+    assert "the time limit came: faster water than the `velocity limit for new pipe`" in reasons[-1]
 
 
 def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
