@@ -326,19 +326,12 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     chance = chance_of(system, found, verification)
     verification = with_upper_ends(system, found, verification)
     set_up = with_openings(planned_network(system.network, found), verification.valves)
-    told, touchy = floor_facts(system, set_up), tuple(touchy_valves(set_up, verification.valves))
+    checks = verification.safety.checks if verification.safety else ()
+    told, touchy = floor_facts(system, set_up, checks), tuple(touchy_valves(set_up, verification.valves))
     floor = (told.mishaps, told.ranges, told.leaks)
     plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
-
-
-def with_nearest(found: PlanReport) -> PlanReport:
-    """Return a report that also tells plans next to it by cost, where its search had any at hand that pass."""
-    from optimizer.search.studies.nearest import nearest_beyond
-    from optimizer.search.watch import Watch
-
-    return replace(found, nearest=nearest_beyond(found.system, found.plan, Watch.of(TIME_LIMIT_S)))
 
 
 def _at_the_price_of(found: Plan, cents: int) -> Plan:

@@ -16,6 +16,7 @@ from optimizer.units import show_head, show_volume
 MISHAP_TITLES = ("if", "water", "on the floor", "where it goes", "")
 LEAK_TITLES = ("where", "joint", "lets out", "head there")
 SHOWN = 5  # joints
+PROBES = 2
 
 
 def range_words(pump: Pump, told: PumpRange | None) -> str:
@@ -85,12 +86,15 @@ def leak_rows(leaks: Sequence[LeakPlace], units: str) -> list[tuple[str, ...]]:
     ]
 
 
+def probe_runs(leaks: Sequence[LeakPlace]) -> list[str]:
+    """Return the runs below which leak probes belong, the worst first; none where no water is known."""
+    worst = [place for place in leaks if place.water_m3 is not None][:SHOWN]
+    return list(dict.fromkeys(place.run for place in worst))[:PROBES]
+
+
 def probe_words(leaks: Sequence[LeakPlace]) -> str:
     """Return where a leak probe belongs: on the floor below the run with the worst joints; nothing without any."""
-    sums: dict[str, float] = {}
-    for one in leaks[:SHOWN]:
-        sums[one.run] = sums.get(one.run, 0.0) + one.likelihood * (one.water_m3 or 0.0)
-    runs = sorted(sums, key=lambda run: -sums[run])
+    runs = probe_runs(leaks)
     if not runs:
         return ""
     where = f"'{runs[0]}'" + (f", a second one below '{runs[1]}'" if len(runs) > 1 else "")

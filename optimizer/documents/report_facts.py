@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.floor_text import probe_runs
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network, Part
 from optimizer.model.outcome import PlanReport
@@ -121,6 +122,7 @@ def shown_after(facts: ReportFacts) -> Shown:
         new=frozenset(new),
         new_tees=frozenset(name for name, tee in plan.tees.items() if tee.purchases),
         before_doubt=facts.now.solution.doubt,
+        probes=tuple(probe_runs(facts.report.leaks)),
     )
 
 

@@ -89,24 +89,27 @@ def _no_service_valve(network: Network) -> Iterator[str]:
 
 def _endless(system: System, after: Running) -> Iterator[str]:
     """Yield where house water runs into the open: it does not stop by itself."""
-    network = after.network
-    reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
-    ends: dict[str, None] = {}
-    for name in reached:  # grows as it goes
-        for run in network.runs.values():
-            if run.start.point == name and after.flows_m3_s[run.name] > 0.0:
-                if network.points[run.end.point].is_fixed:
-                    ends[run.end.point] = None
-                elif run.end.point not in reached:
-                    reached.append(run.end.point)
-    for name in ends:
-        into = sum(after.flows_m3_s[run.name] for run in network.runs.values() if run.end.point == name)
+    for name, into in house_water_m3_s(after.network, after.flows_m3_s).items():
         an_hour = show_volume(3600.0 * into, system.units)
         yield (
             f"house water runs into {name!r} until someone shuts it: {an_hour} an hour "
             "where a valve sticks; fill while you watch, or behind a float valve with a second one that shuts if the "
             "first sticks, and protect the supply against backflow"
         )
+
+
+def house_water_m3_s(network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, float]:
+    """Return the ends that house water runs to, each with what comes there in all [m³/s]."""
+    reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
+    ends: dict[str, None] = {}
+    for name in reached:  # grows as it goes
+        for run in network.runs.values():
+            if run.start.point == name and flows_m3_s[run.name] > 0.0:
+                if network.points[run.end.point].is_fixed:
+                    ends[run.end.point] = None
+                elif run.end.point not in reached:
+                    reached.append(run.end.point)
+    return {name: sum(flows_m3_s[run.name] for run in network.runs.values() if run.end.point == name) for name in ends}
 
 
 def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:

@@ -216,6 +216,18 @@ def drain_back_check(system: System, now: Running, after: Running) -> SafetyChec
     return SafetyCheck(Check.DRAIN_BACK, DRAIN_BACK, "volume", known[0], known[1], limit, said)
 
 
+def clogged_break_check(system: System, now: Running, after: Running) -> SafetyCheck | None:
+    """Return the same with every siphon break clogged, for they foul: close at most, as it takes two failures.
+
+    None where no tank has one.
+    """
+    if all(tank.break_depth_m is None for tank in system.tanks):
+        return None
+    clogged = replace(system, tanks=tuple(replace(tank, break_depth_m=None) for tank in system.tanks))
+    check = drain_back_check(clogged, now, after)
+    return replace(check, title=f"{DRAIN_BACK}, siphon break clogged", second=True)
+
+
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """What the sump must give before the drains bring it back: what gathers first, and what the plan holds up more."""
     title = "sump draw-down at start-up (limit: usable water)"

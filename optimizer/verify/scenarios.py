@@ -6,19 +6,19 @@ Each thing happens alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, Run
-from optimizer.model.safety import Drain, DrainMode, Scenario, Tank, Verdict
+from optimizer.model.safety import Check, Drain, DrainMode, SafetyCheck, Scenario, Tank, Verdict, worst
 from optimizer.model.system import System
 from optimizer.verify.allowance import volume_of_sumps
 from optimizer.verify.drain_back import DEVICE_VOLUME, FREEBOARD, DrainBack, drain_back, inflow_m3_s, lifted_runs
 from optimizer.verify.drains import together_m3_s
-from optimizer.verify.remarks import MARGIN
+from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import pump_runs
 
 _HALF = 0.5
@@ -29,6 +29,7 @@ def scenarios_of(
     network: Network,
     flows_m3_s: Mapping[str, float],
     most_m3_s: Mapping[str, float] | None = None,
+    checks: Sequence[SafetyCheck] = (),
 ) -> tuple[Scenario, ...]:
     """Return what may go wrong in a plumbing that feeds tanks, each with its water; nothing where no tank is fed.
 
@@ -40,17 +41,21 @@ def scenarios_of(
         The plumbing with its valves set, and what flows [m³/s by run].
     most_m3_s
         What flows with the pumps at the highest setting that is allowed: what an emergency drain has to take.
+    checks
+        What the safety checks say of the same plumbing: what they judge as well is judged there alone.
     """
     if not fed_surfaces(network):
         return ()
-    there = _There(system, network, flows_m3_s, most_m3_s or flows_m3_s)
+    there = _There(system, network, flows_m3_s, most_m3_s or flows_m3_s, tuple(checks))
     return (
         *there.power_cut(),
         *there.restart(),
         *there.teeth(),
         *there.blocked_drains(),
+        *there.lips(),
         *there.opened(),
         *there.top_up(),
+        *there.house_water(),
         *there.shut(),
     )
 
@@ -61,6 +66,7 @@ class _There:
     network: Network
     flows_m3_s: Mapping[str, float]
     most_m3_s: Mapping[str, float]
+    checks: tuple[SafetyCheck, ...]
 
     @property
     def tanks(self) -> tuple[Tank, ...]:
@@ -78,15 +84,20 @@ class _There:
     # power
 
     def power_cut(self) -> Iterator[Scenario]:
-        yield self._back("the power fails", self.system.tanks, FREEBOARD)
+        yield self._back("the power fails", self.system.tanks)
         if any(part.kind in CHECKS for run in lifted_runs(self.network) for part in run.parts):
-            yield self._back("the power fails and the check valve sticks open", self.system.tanks, FREEBOARD)
+            yield self._back("the power fails and the check valve sticks open", self.system.tanks)
         if any(tank.break_depth_m is not None for tank in self.tanks):
             clogged = tuple(replace(tank, break_depth_m=None) for tank in self.system.tanks)
-            yield self._back("the power fails and the siphon break is clogged", clogged, 1.0)
+            yield self._back("the power fails and the siphon break is clogged", clogged, second=True)
 
-    def _back(self, title: str, tanks: tuple[Tank, ...], times: float) -> Scenario:
-        """Return what runs back; it is close where the sump holds it, and not `times` as much."""
+    def _judged(self, check: Check, second: bool = False) -> Verdict | None:
+        """Return what the safety checks say of it, the worst of all modes; None where they do not."""
+        found = [each.verdict for each in self.checks if each.check is check and each.second is second]
+        return worst(found) if found else None
+
+    def _back(self, title: str, tanks: tuple[Tank, ...], second: bool = False) -> Scenario:
+        """Return what runs back; after a `second` failure it is close at worst, as in the safety checks."""
         back: DrainBack = drain_back(self.network, self.flows_m3_s, tanks, self.system.drains)
         free = self.free_m3
         missing = [text for text in back.missing if DEVICE_VOLUME not in text]
@@ -94,7 +105,9 @@ class _There:
         if missing or free is None:
             return Scenario(title, None, None, "back into the sump", Verdict.UNCHECKED, tuple(missing))
         spilled = max(0.0, back.total_m3 - free)
-        verdict = Verdict.UNSAFE if spilled else Verdict.CLOSE if back.total_m3 * times > free else Verdict.SAFE
+        over = back.total_m3 * FREEBOARD > free
+        told = self._judged(Check.DRAIN_BACK, second)
+        verdict = told or ((Verdict.CLOSE if second else Verdict.UNSAFE) if over else Verdict.SAFE)
         where = "over the rim of the sump" if spilled else "back into the sump, which holds it"
         return Scenario(title, back.total_m3, spilled, where, verdict)
 
@@ -107,7 +120,8 @@ class _There:
             yield Scenario(title, None, None, "out of the sump until the drains run", Verdict.UNCHECKED, tuple(missing))
             return
         gathers = sum(volume for volume in start if volume is not None)
-        verdict = Verdict.UNSAFE if gathers > reserve else Verdict.CLOSE if 1.25 * gathers > reserve else Verdict.SAFE
+        own = Verdict.UNSAFE if gathers > reserve else Verdict.SAFE
+        verdict = self._judged(Check.PUMP_RESERVE) or own
         where = "the pump sucks air" if gathers > reserve else "out of the sump until the drains run"
         yield Scenario(title, gathers, 0.0, where, verdict)
 
@@ -137,7 +151,7 @@ class _There:
             own = [drain for drain in self.system.drains if drain.tank == tank.name]
             if not own:
                 continue
-            title = f"the main drain of {tank.name!r} is blocked"
+            title = f"the main drain of {tank.name!r} is blocked, pump at its highest safe setting"
             emergency: list[Drain] = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
             flow = inflow_m3_s(self.network, self.most_m3_s, tank)
             carried = together_m3_s(emergency, self.system.network.water) if emergency else 0.0
@@ -150,6 +164,14 @@ class _There:
             else:
                 head = 0.0 if tank.overflow_edge_m is None else weir_head_m(tank.overflow_edge_m, flow)
                 yield self._over(title, tank, flow - carried, head)
+
+    def lips(self) -> Iterator[Scenario]:
+        """Yield the emergency drains of which no file says whether the tank runs over before their lip takes water."""
+        for drain in self.system.drains:
+            if drain.mode is DrainMode.EMERGENCY and drain.lip_below_rim_m is None:
+                title = f"the lip of {drain.name!r} stands too near to the rim of {drain.tank!r}"
+                missing = (f"'lip below rim' of {drain.name!r}",)
+                yield Scenario(title, None, None, "over the rim before it takes all", Verdict.UNCHECKED, missing)
 
     def _over(self, title: str, tank: Tank, more_m3_s: float, head_m: float) -> Scenario:
         """Return that a tank runs over: with what the sump gives until the pump sucks air, less what fills it up."""
@@ -202,6 +224,20 @@ class _There:
             yield Scenario(title, None, None, "on the floor", Verdict.UNCHECKED, missing)
         elif volume > 0.0:
             yield Scenario(title, volume, volume, "on the floor, beside what the sump held", Verdict.UNSAFE)
+
+    def house_water(self) -> Iterator[Scenario]:
+        """Yield where house water runs to if its valve sticks open: what comes in an hour, all of it too much."""
+        for end, flow_m3_s in house_water_m3_s(self.network, self.flows_m3_s).items():
+            title = f"the valve of the house water into {end!r} sticks open for an hour"
+            an_hour = 3600.0 * flow_m3_s
+            free = self.free_m3 if end in sumps(self.network) else 0.0
+            if free is None:
+                missing = ("'free volume' of the sump",)
+                yield Scenario(title, an_hour, None, "over the rim of the sump", Verdict.UNSAFE, missing)
+                continue
+            spilled = max(0.0, an_hour - free)
+            where = f"over the rim of {end!r}, until someone shuts it" if spilled else f"into {end!r}, which holds it"
+            yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
     def shut(self) -> Iterator[Scenario]:
         for run in pump_runs(self.network):

@@ -17,7 +17,7 @@ from optimizer.model.safety import SafetyCheck, Tank
 from optimizer.model.system import System
 from optimizer.verify.drain_back import inflow_coefficients
 from optimizer.verify.running import Running, running
-from optimizer.verify.safety import DRAIN_BACK, drain_back_check, flow_checks, in_setting
+from optimizer.verify.safety import DRAIN_BACK, clogged_break_check, flow_checks, in_setting
 from optimizer.verify.settings import with_openings
 
 _DRAWS, _SEED = 256, 20  # as of the band
@@ -57,15 +57,11 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
 
 def _with_clogged_breaks(system: System, network: Network, checks: tuple[SafetyCheck, ...]) -> tuple[SafetyCheck, ...]:
     """Return the checks with a second row for what runs back where siphon breaks are clogged: they foul."""
-    if all(tank.break_depth_m is None for tank in system.tanks) or system.settings:
-        return checks
-    clogged = replace(system, tanks=tuple(replace(tank, break_depth_m=None) for tank in system.tanks))
     at = next((i for i, check in enumerate(checks) if check.title == DRAIN_BACK), None)
-    if at is None or checks[at].limit is None:
+    if at is None or checks[at].limit is None or system.settings:
         return checks
-    back = drain_back_check(clogged, running(system.network), running(network))
-    row = replace(back, title=f"{DRAIN_BACK}, siphon break clogged", second=True)
-    return (*checks[: at + 1], row, *checks[at + 1 :])
+    row = clogged_break_check(system, running(system.network), running(network))
+    return checks if row is None else (*checks[: at + 1], row, *checks[at + 1 :])
 
 
 def _rise(system: System, network: Network) -> float | None:

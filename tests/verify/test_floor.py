@@ -8,17 +8,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer import pipeline
+from optimizer.documents.drawing.labels import PROBE, Shown, run_lines
+from optimizer.documents.floor_text import probe_runs, probe_words
+from optimizer.errors import NoPlanError
 from optimizer.model.network import Network
 from optimizer.model.safety import Check, SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.verify.card import _emptied
+from optimizer.verify.drains import drain_capacity_m3_s
+from optimizer.verify.floor import floor_facts
 from optimizer.verify.leaks import LIKELIHOOD, OLD, leak_places
 from optimizer.verify.remarks import warnings_of
 from optimizer.verify.running import running
 from optimizer.verify.safe_range import safe_ranges
-from optimizer.verify.safety import unsafe_when
+from optimizer.verify.safety import flow_checks, unsafe_when
 from optimizer.verify.scenarios import scenarios_of
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -92,7 +98,78 @@ def test_a_clogged_siphon_break_lets_the_tank_run_down_to_its_outlet(tmp_path: P
     assert clogged.water_m3 - open_.water_m3 == pytest.approx(0.5 * 0.090, rel=1e-9)
     assert open_.water_m3 > 0.5 * (over_edge_m(FLOW, 0.4) + 0.010)
     assert clogged.spilled_m3 == pytest.approx(clogged.water_m3 - 0.040, rel=1e-9)
-    assert (open_.spilled_m3, open_.verdict, clogged.verdict) == (0.0, Verdict.SAFE, Verdict.UNSAFE)
+    assert (open_.spilled_m3, open_.verdict, clogged.verdict) == (0.0, Verdict.SAFE, Verdict.CLOSE)
+
+
+def test_a_clogged_siphon_break_has_one_verdict_everywhere_and_is_refused_where_the_rule_says_so(
+    tmp_path: Path,
+) -> None:
+    # 40 L of room; 0.5 m² down 100 mm and the head over the edge is 50 L and more: with the break clogged it floods.
+    there = system(tmp_path)
+    plan = pipeline.plan(there, load_catalog())
+    assert plan.verification.safety is not None
+    (row,) = (each for each in plan.verification.safety.checks if each.title.endswith("siphon break clogged"))
+    (mishap,) = (each for each in plan.mishaps if each.title.endswith("siphon break is clogged"))
+    assert (row.verdict, mishap.verdict) == (Verdict.CLOSE, Verdict.CLOSE)
+    assert mishap.spilled_m3 is not None
+    assert mishap.spilled_m3 > 0.0
+
+    file = tmp_path / "line.yaml"
+    rule = "rules: {count on siphon breaks: no}\n"
+    file.write_text(FILE.replace("<more>", "").replace("<lip>", "30 mm") + rule, encoding="utf-8")
+    with pytest.raises(NoPlanError, match=r"sump runs over|drain-back"):
+        pipeline.plan(load_system(file, load_catalog()), load_catalog())
+
+
+def test_a_safety_check_and_the_mishap_of_the_same_name_agree_on_every_example() -> None:
+    pairs = {"the power fails": Check.DRAIN_BACK, "the power comes back": Check.PUMP_RESERVE}
+    seen = 0
+    for name in ("cellar-sump", "metric-unions"):
+        there = load_system(EXAMPLES / f"{name}.yaml", load_catalog())
+        checks = tuple(flow_checks(there, running(there.network), running(there.network)))
+        for row in floor_facts(there, there.network, checks).mishaps:
+            told = [each.verdict for each in checks if each.check is pairs.get(row.title)]
+            assert all(verdict is row.verdict for verdict in told)
+            seen += len(told)
+    assert seen >= 4
+
+
+HOUSE = """
+supplies: {house: {pressure: 3 bar, elevation: 0.5 m}}
+"""
+
+
+def test_house_water_whose_valve_sticks_fills_the_sump_and_then_the_floor(tmp_path: Path) -> None:
+    # By hand: what the network gives the line in an hour, less the 40 L that the sump has room for.
+    file = tmp_path / "line.yaml"
+    text = FILE.replace("<more>", "").replace("<lip>", "30 mm").replace("tanks:\n", "TANKS\ntanks:\n")
+    line = "  top off: {from: house, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 50 cm, elbow, pipe 70 cm]}"
+    text = text.replace("TANKS", line).replace("targets: {line", "targets: {top off: any, line")
+    file.write_text(text.replace("\npumps:", HOUSE + "pumps:", 1), encoding="utf-8")
+    there = load_system(file, load_catalog())
+    flows = running(there.network).flows_m3_s
+
+    (row,) = (one for one in floor_facts(there, there.network).mishaps if "house water" in one.title)
+
+    assert row.water_m3 == pytest.approx(3600 * flows["top off"])
+    assert row.spilled_m3 == pytest.approx(3600 * flows["top off"] - 0.040)
+    assert row.verdict is Verdict.UNSAFE
+
+
+def test_an_emergency_drain_takes_no_more_than_water_up_to_the_rim(tmp_path: Path) -> None:
+    # By hand: 1.66 pi 0.0404 m (1-1/2 in., average wall) times 0.01^1.5, however high the owner would let it stand.
+    def emergency(lip: str) -> float | None:
+        there = system(tmp_path, lip=lip)
+        return drain_capacity_m3_s(there.drains[1], there.network.water)
+
+    by_hand = 1.66 * np.pi * 0.0404 * 0.010**1.5
+    assert emergency("30 mm\n    lip below rim: 10 mm") == pytest.approx(by_hand, rel=0.02)
+    assert emergency("10 mm\n    lip below rim: 30 mm") == pytest.approx(by_hand, rel=0.02)
+    assert emergency("30 mm") > 1.5 * by_hand  # type: ignore[operator]
+    title = "the main drain of 'display' is blocked, pump at its highest safe setting"
+    assert told(system(tmp_path, lip="30 mm\n    lip below rim: 10 mm"), FLOW)[title].verdict is Verdict.UNSAFE
+    unsaid = told(system(tmp_path), FLOW)["the lip of 'emergency drain' stands too near to the rim of 'display'"]
+    assert unsaid.missing == ("'lip below rim' of 'emergency drain'",)
 
 
 def test_half_of_the_teeth_blocked_lifts_the_water_by_the_two_thirds_power(tmp_path: Path) -> None:
@@ -118,7 +195,7 @@ def test_half_of_the_teeth_blocked_at_a_low_rim_spills_what_the_sump_gives_less_
 
 def test_a_blocked_main_drain_leaves_the_emergency_drain_alone(tmp_path: Path) -> None:
     # By hand: 1.66 pi 0.0404 m (1-1/2 in., average wall) times 0.01^1.5 takes 760 L/h at 10 mm, a fifth of 3 cm's.
-    title = "the main drain of 'display' is blocked"
+    title = "the main drain of 'display' is blocked, pump at its highest safe setting"
     assert told(system(tmp_path), FLOW)[title].verdict is Verdict.SAFE
     over = told(system(tmp_path, lip="10 mm"), FLOW)[title]
     assert over.verdict is Verdict.UNSAFE
@@ -219,3 +296,13 @@ def test_a_pump_outside_the_water_without_a_valve_before_it_is_remarked(tmp_path
     assert said(head % "")
     assert not said(head % "ball valve, pipe 5 cm, ")
     assert not said("[pump p, adapter NPT female x socket,")
+
+
+def test_a_leak_probe_belongs_below_the_run_with_the_worst_joint_in_words_and_in_the_schematic(tmp_path: Path) -> None:
+    report = pipeline.plan(system(tmp_path), load_catalog())
+    worst = report.leaks[0].run
+
+    assert probe_runs(report.leaks)[0] == worst
+    assert f"below {worst!r}" in probe_words(report.leaks)
+    assert PROBE in run_lines(Shown(report.system.network, "metric", {}, probes=tuple(probe_runs(report.leaks))), worst)
+    assert probe_runs([replace(place, water_m3=None) for place in report.leaks]) == []

@@ -13,6 +13,7 @@ from optimizer.model.ends import Form
 from optimizer.model.network import Network, Part, Run
 from optimizer.units import flow_unit, show_flow, show_head, show_length
 
+PROBE = "leak probe below"
 _STILL_M3_S = 1e-9  # flows below count as none
 _PLAIN = frozenset({Form.SOCKET, Form.SPIGOT, Form.HOSE, Form.TUBE})
 
@@ -35,6 +36,7 @@ class Shown:
     new_tees: frozenset[str] = frozenset()
     gone_tees: frozenset[str] = frozenset()
     before_doubt: Doubt = field(default_factory=Doubt)
+    probes: tuple[str, ...] = ()  # runs below which a leak probe belongs
 
 
 def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
@@ -53,6 +55,8 @@ def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
     loss_m = shown.losses_m.get(run, math.nan)
     if math.isfinite(loss_m):
         lines.append(f"loses {show_head(loss_m, shown.units)}")
+    if run in shown.probes:
+        lines.append(PROBE)
     return tuple(lines)
 
 

@@ -338,5 +338,6 @@ def describe(shown: Shown) -> str:
     marks = [
         f"{len(shown.new)} new parts are marked N." if shown.new else "",
         f"{len(shown.gone)} parts that come out are marked X." if shown.gone else "",
+        f"Leak probes belong on the floor below {' and '.join(shown.probes)}." if shown.probes else "",
     ]
     return " ".join(part for part in ("; ".join(runs) + ".", *marks) if part)
