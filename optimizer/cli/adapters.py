@@ -127,26 +127,23 @@ def _at_ports(path: Path, catalogs: tuple[Path, ...], show_all: bool, as_json: b
 
 
 def named_end(text: str, catalog: Catalog) -> End:
-    """Return the end that a person wrote: case, extra blanks and `in.` do not matter.
+    """Return the end that a person wrote, in any of the words of the trade: `G 3/4 male`, `3/4 in FIP`, `1 in slip`.
 
     Raises
     ------
     InputError
         When it is no end, or the catalogs have none of that size and form; says which sizes there are.
     """
-    from optimizer.errors import Fault, InputError
-    from optimizer.model.ends import Form
-    from optimizer.read.columns import CellError, parse_end
+    from optimizer.errors import Fault, InputError, QuantityError
+    from optimizer.read.words import in_size_order, parse_end
 
-    words = text.lower().replace("in.", "in").replace('"', " in").split()
-    written = " ".join(words[2:])
-    form = next((str(form) for form in Form if str(form).lower() == written), written)
     try:
-        end = parse_end(" ".join([*words[:2], form]).strip())
-    except CellError as error:
+        end = parse_end(text)
+    except QuantityError as error:
         raise InputError([Fault("end", repr(text), error.allowed, error.suggestion)]) from error
     known = {one for item in catalog.items.values() for one in item.ends}
     if end not in known:
-        sizes = ", ".join(sorted({one.size for one in known if (one.form, one.system) == (end.form, end.system)}))
-        raise InputError([Fault("end", repr(text), f"for {end.form} the sizes in the catalogs: {sizes or 'none'}")])
+        sizes = in_size_order(one.size for one in known if (one.form, one.system) == (end.form, end.system))
+        allowed = f"for {end.form} the sizes in the catalogs: {', '.join(sizes) or 'none'}"
+        raise InputError([Fault("end", repr(text), allowed)])
     return end

@@ -300,9 +300,11 @@ def _write_plan(
     if output is not None:
         from optimizer.documents.workbook import whole_workbook_bytes
 
-        taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-        write = partial(whole_workbook_bytes, report, taken)
-        files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", write, quiet)
+        def written() -> bytes:
+            taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
+            return whole_workbook_bytes(pipeline.with_nearest(report), taken)
+
+        files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", written, quiet)
     if store_csv is not None:
         from optimizer.documents.order_sheet import import_csv
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from optimizer.documents.cautions import CODES
@@ -12,6 +12,7 @@ from optimizer.documents.floor_text import is_told, probe_words
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.text import pump_changes, speed_before
 from optimizer.documents.words import (
+    cases_words,
     chance_words,
     money,
     percent,
@@ -22,13 +23,14 @@ from optimizer.documents.words import (
     verdict_words,
 )
 from optimizer.model.network import Part
-from optimizer.model.outcome import PlanReport
+from optimizer.model.outcome import Nearest, PlanReport
 from optimizer.model.plan import RunPlan
 from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.units import show_volume
 
 NOTES_SHOWN = 6  # with the answer; where there are more, all of them stand in the appendix
 _LINES = 3  # of what changes
+_FURTHER = " Seen by the search, not proven cheapest; `retrofit compare` and `retrofit frontier` look further."
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,7 @@ class Answer:
 
 
 def answer_of(report: PlanReport, facts: ReportFacts | None = None) -> Answer:
-    """Return the answer; with the facts of a page also the nearest alternative."""
+    """Return the answer; with the facts of a page also what less money gives."""
     told = [
         ("Proof", " ".join((status_words(report.plan), *spares_words(report.bill)))),
         ("Chance", " ".join(chance_words(report.chance))),
@@ -49,7 +51,7 @@ def answer_of(report: PlanReport, facts: ReportFacts | None = None) -> Answer:
         ("Check", verdict_words(report.verification)),
         ("Safety", safety_words(report)),
         ("If it fails", floor_words(report)),
-        ("Alternative", "" if facts is None else alternative_words(facts)),
+        ("Alternative", alternative_words(report, facts)),
     ]
     return Answer(headline(report), tuple(change_lines(report)), tuple(one for one in told if one[1]))
 
@@ -175,19 +177,35 @@ def _close_words(check: SafetyCheck, units: str) -> str:
     return f"{check.title}, {after} of {limit} ({percent(_share(check))} at the upper end of the flow)"
 
 
-def alternative_words(facts: ReportFacts) -> str:
-    """Return the plans next to this one by cost, where cost against flow was worked out."""
-    own = facts.chosen
-    if own is None or own.reach is None:
-        return ""
+def alternative_words(report: PlanReport, facts: ReportFacts | None = None) -> str:
+    """Return the plans next to this one by cost: less where cost against flow was worked out, more where at hand."""
+    less, more = _beside(facts)
+    told = [_gives_words(point, report) for point in less[-1:]]
+    told += [_nearest_words(one, report) for one in report.nearest]
+    if not report.nearest:
+        told += [_gives_words(point, report) for point in more[:1]]
+    return f"{'; '.join(told)}.{_FURTHER if report.nearest else ''}" if told else ""
+
+
+def _beside(facts: ReportFacts | None) -> tuple[list[FrontierPoint], list[FrontierPoint]]:
+    """Return the points of the frontier below and above the plan, by rising cost."""
+    own = None if facts is None else facts.chosen
+    if facts is None or own is None or own.reach is None:
+        return [], []
     points = [point for point in facts.frontier if point.reach is not None]
     less = [point for point in points if point.cost_cents < own.cost_cents]
-    more = [point for point in points if point.cost_cents > own.cost_cents and (point.reach or 0.0) > own.reach]
-    told = [*_told(less[-1:], facts), *_told(more[:1], facts)]
-    return f"{'; '.join(told)}." if told else ""
+    return less, [p for p in points if p.cost_cents > own.cost_cents and (p.reach or 0.0) > own.reach]
 
 
-def _told(points: Sequence[FrontierPoint], facts: ReportFacts) -> Iterator[str]:
-    for point in points:
-        cost = money(point.cost_cents, facts.report.bill.currency)
-        yield f"{cost} in parts gives {reached(point.reach or 0.0)} of the target flows"
+def _gives_words(point: FrontierPoint, report: PlanReport) -> str:
+    cost = money(point.cost_cents, report.bill.currency)
+    return f"{cost} in parts gives {reached(point.reach or 0.0)} of the target flows"
+
+
+def _nearest_words(nearest: Nearest, report: PlanReport) -> str:
+    """Return what the next plan by cost gives for its money: `$77.39 in parts ($5.97 more) works in 7 of 10 cases`."""
+    more = money(nearest.cost_cents - report.bill.total_cents, report.bill.currency)
+    cost = money(nearest.cost_cents, report.bill.currency)
+    gives = "gives more flow than asked" if nearest.works is None else f"works in {cases_words(nearest.works)}"
+    cuts = "" if nearest.cuts == report.plan.cuts else f", with {_count(nearest.cuts, 'saw cut')}"
+    return f"{cost} in parts ({more} more) {gives}{cuts}"

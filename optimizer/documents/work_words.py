@@ -11,6 +11,7 @@ from optimizer.units import US, show_length
 TIGHT = {
     "tape": "PTFE tape on the male taper thread, wound the way it turns in; hand tight plus 1 to 1-1/2 turns",
     "washer": "a new flat washer in the female half, no tape; hand tight plus a quarter turn",
+    "swivel": "the washer seated in the swivel nut, no tape; the nut hand tight",
     "clamp": "hose pushed on to the shoulder, clamp behind the last barb",
     "push": "tube cut square and pushed in to the stop; pull back to test",
     "cement": "prime both, cement both, push to the stop with a quarter turn, hold 30 s",

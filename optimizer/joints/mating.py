@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.joints.threads import BSP_FLANKS_DEG, NPT_FLANKS_DEG, thread_of
+from optimizer.joints.threads import flanks_deg, thread_of
 from optimizer.model.catalog import CatalogItem
-from optimizer.model.ends import End, Form
+from optimizer.model.ends import End, Form, SizeSystem, ThreadFamily
 from optimizer.model.materials import is_metal
 
-UNBOLTING = frozenset({"clamp", "push"})  # joints that come off while both neighbours stay where they are
+UNBOLTING = frozenset({"clamp", "push", "swivel"})  # joints that come off while both neighbours stay where they are
 
 
 @dataclass(frozen=True, slots=True)
 class Mating:
     """How two ends meet.
 
-    `method` is what the joint consumes: "cement", "tape", "washer", "clamp", "push" (compression and push-fit: nothing)
-    or "stub" (two sockets on one short piece of pipe, hub to hub: two cemented joints).
+    `method` is what the joint consumes: "cement", "tape", "washer", "clamp", "swivel" (a nut that has its own washer:
+    nothing), "push" (compression and push-fit: nothing) or "stub" (two sockets on one short piece of pipe, hub to hub:
+    two cemented joints).
     """
 
     method: str
@@ -38,6 +39,7 @@ _CEMENT = Mating("cement", separable=False)
 _STUB = Mating("stub", separable=False)
 _TAPE = Mating("tape", separable=True)
 _WASHER = Mating("washer", separable=True)
+_SWIVEL = Mating("swivel", separable=True)
 _CLAMP = Mating("clamp", separable=True)
 _PUSH = Mating("push", separable=True)
 
@@ -49,6 +51,8 @@ _MATES: dict[frozenset[Form], Mating] = {
     frozenset({Form.R_MALE, Form.RP_FEMALE}): _TAPE,
     frozenset({Form.R_MALE, Form.G_FEMALE}): _TAPE,
     frozenset({Form.G_MALE, Form.G_FEMALE}): _WASHER,
+    frozenset({Form.NPSM_MALE, Form.NPSM_FEMALE}): _SWIVEL,
+    frozenset({Form.GHT_MALE, Form.GHT_FEMALE}): _SWIVEL,
     frozenset({Form.BARB, Form.HOSE}): _CLAMP,
     frozenset({Form.COMPRESSION, Form.TUBE}): _PUSH,
     frozenset({Form.PUSH_FIT, Form.TUBE}): _PUSH,
@@ -60,8 +64,8 @@ TAPER_REASON = "a taper male of"  # how the refusal of a metal thread begins
 def mating(first: End, second: End) -> Mating | None:
     """Return how two ends meet, or None when they do not.
 
-    The rules are those of the thread standards (ASME B1.20.1, ISO 7-1, ISO 228-1) and of socket and spigot pipe. R male
-    into a G female is common practice, no source, and allowed by the trade only with tape on the taper.
+    The rules are those of the thread standards (ASME B1.20.1 and B1.20.7, ISO 7-1, ISO 228-1) and of socket and spigot
+    pipe. R male into a G female is common practice, no source, and allowed by the trade only with tape on the taper.
     """
     if first.size != second.size or first.system != second.system:
         return None
@@ -87,11 +91,19 @@ def refusal(first: End, second: End) -> str:
 
 
 def _thread_refusal(first: End, second: End) -> str:
-    forms = {first.form, second.form}
-    if first.form.is_npt != second.form.is_npt:
+    families = {first.form.thread, second.form.thread}
+    if ThreadFamily.GHT in families and len(families) == 2:
+        return _garden_hose(first, second)
+    if first.form.is_bsp != second.form.is_bsp:
         return _npt_into_bsp(first, second)
     if first.form.is_male == second.form.is_male:
         return f"both are {'male' if first.form.is_male else 'female'} threads"
+    if families == {ThreadFamily.NPT, ThreadFamily.NPSM}:
+        return (
+            "a taper NPT thread wedges in a straight NPSM thread before anything seals; NPSM seals on a gasket, "
+            "straight on straight"
+        )
+    forms = {first.form, second.form}
     if forms == {Form.G_MALE, Form.RC_FEMALE}:
         return "a parallel G male bottoms in a taper Rc female before it seals; G seals on a washer in a G female"
     if forms == {Form.G_MALE, Form.RP_FEMALE}:
@@ -102,16 +114,32 @@ def _thread_refusal(first: End, second: End) -> str:
 def _other_size(first: End, second: End) -> str:
     if first.size == second.size:
         return f"sizes are of two tables: {first.size} {first.system} and {second.size} {second.system}"
+    if first.system is SizeSystem.TUBE and first.size.endswith("mm") != second.size.endswith("mm"):
+        return f"inch tube and metric tube have different outside diameters: {first.size} and {second.size}"
     return f"sizes differ: {first.size} and {second.size}"
 
 
+def _garden_hose(first: End, second: End) -> str:
+    """Return why garden hose thread takes nothing but itself."""
+    other = second if first.form.thread is ThreadFamily.GHT else first
+    hose = thread_of(Form.GHT_MALE, "3/4 in")
+    theirs = thread_of(other.form, other.size)
+    assert hose is not None
+    why = f"it is straight, {hose.threads_per_inch:g} threads per inch on {1000 * hose.diameter_m:.0f} mm"
+    if theirs is not None:
+        name = f"{other.size} {other.form.thread}"
+        why += f"; {name} has {theirs.threads_per_inch:g} on {1000 * theirs.diameter_m:.1f} mm"
+    return f"garden hose thread mates with nothing but itself: {why}"
+
+
 def _npt_into_bsp(first: End, second: End) -> str:
-    npt, bsp = (first, second) if first.form.is_npt else (second, first)
-    why = f"NPT has {NPT_FLANKS_DEG}° flanks, BSP {BSP_FLANKS_DEG}°, and the diameters differ"
+    npt, bsp = (second, first) if first.form.is_bsp else (first, second)
+    name = npt.form.thread
+    why = f"{name} has {flanks_deg(npt.form)}° flanks, BSP {flanks_deg(bsp.form)}°, and the diameters differ"
     mine, other = thread_of(npt.form, npt.size), thread_of(bsp.form, bsp.size)
     if npt.size == bsp.size and mine is not None and other is not None:
         why += _pitch_words(mine.threads_per_inch, other.threads_per_inch)
-    return f"NPT and BSP never mate: {why}"
+    return f"{name} and BSP never mate: {why}"
 
 
 def _pitch_words(npt_per_inch: float, bsp_per_inch: float) -> str:
@@ -123,7 +151,7 @@ def _pitch_words(npt_per_inch: float, bsp_per_inch: float) -> str:
 
 def _article(form: Form) -> str:
     """Return the article as the word is spoken: an NPT, an Rp, a BSPP."""
-    return "an" if form.is_npt or form is Form.RP_FEMALE else "a"
+    return "an" if form.value[:2] in ("NP", "Rp") else "a"
 
 
 def material_refusal(first: End, first_material: str, second: End, second_material: str) -> str:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.model.ends import Form
+from optimizer.model.ends import Form, ThreadFamily
 
-NPT_FLANKS_DEG = 60  # ASME B1.20.1
+NPT_FLANKS_DEG = 60  # ASME B1.20.1, and B1.20.7 for garden hose thread
 BSP_FLANKS_DEG = 55  # ISO 7-1, ISO 228-1
 
 # ASME B1.20.1, table 2: threads per inch; outside diameter of the pipe [m]
@@ -39,11 +39,39 @@ _BSP: dict[str, tuple[float, float]] = {
     "3 in": (11, 87.884e-3),
     "4 in": (11, 113.030e-3),
 }
+# ASME B1.20.1, NPSM (free-fitting mechanical joints), major diameter of the male, from memory
+_NPSM: dict[str, tuple[float, float]] = {
+    "1/8 in": (27, 10.08e-3),
+    "1/4 in": (18, 13.36e-3),
+    "3/8 in": (18, 16.81e-3),
+    "1/2 in": (14, 20.90e-3),
+    "3/4 in": (14, 26.26e-3),
+    "1 in": (11.5, 32.84e-3),
+    "1-1/4 in": (11.5, 41.61e-3),
+    "1-1/2 in": (11.5, 47.68e-3),
+    "2 in": (11.5, 59.72e-3),
+}
+# ASME B1.20.7, 3/4-11.5NH: major diameter of the male 1-1/16 in., from memory
+_GHT: dict[str, tuple[float, float]] = {"3/4 in": (11.5, 26.99e-3)}
+_TABLES = {
+    ThreadFamily.NPT: _NPT,
+    ThreadFamily.NPSM: _NPSM,
+    ThreadFamily.R: _BSP,
+    ThreadFamily.G: _BSP,
+    ThreadFamily.GHT: _GHT,
+}
+_STANDARDS = {
+    ThreadFamily.NPT: "ASME B1.20.1",
+    ThreadFamily.NPSM: "ASME B1.20.1",
+    ThreadFamily.R: "ISO 7-1",
+    ThreadFamily.G: "ISO 228-1",
+    ThreadFamily.GHT: "ASME B1.20.7",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Thread:
-    """A pipe thread of one standard and size. `diameter_m` is over the threads: of the pipe (NPT), major (BSP)."""
+    """A pipe thread of one standard and size. `diameter_m` is over the threads: of the pipe (NPT), else major."""
 
     standard: str
     size: str
@@ -54,18 +82,18 @@ class Thread:
 
 def thread_of(form: Form, size: str) -> Thread | None:
     """Return what the standard says of a thread, None when the form is none or the size is not in the tables."""
-    table = (_NPT if form.is_npt else _BSP) if form.is_thread else {}
+    table = _TABLES[form.thread] if form.thread is not None else {}
     if size not in table:
         return None
     per_inch, diameter_m = table[size]
-    flanks_deg = NPT_FLANKS_DEG if form.is_npt else BSP_FLANKS_DEG
-    return Thread(standard_of(form), size, per_inch, flanks_deg, diameter_m)
+    return Thread(standard_of(form), size, per_inch, flanks_deg(form), diameter_m)
+
+
+def flanks_deg(form: Form) -> int:
+    """Return the angle between the flanks of a thread [°]."""
+    return BSP_FLANKS_DEG if form.is_bsp else NPT_FLANKS_DEG
 
 
 def standard_of(form: Form) -> str:
     """Return the standard that a thread is cut to, empty for an end without one."""
-    if form.is_npt:
-        return "ASME B1.20.1"
-    if form in (Form.G_MALE, Form.G_FEMALE):
-        return "ISO 228-1"
-    return "ISO 7-1" if form.is_bsp else ""
+    return _STANDARDS[form.thread] if form.thread is not None else ""

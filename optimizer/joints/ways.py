@@ -18,6 +18,7 @@ _SEALING = {
     "cement": "cement",
     "tape": "thread tape",
     "washer": "flat washer",
+    "swivel": "washer in the swivel nut",
     "clamp": "hose clamp",
     "push": "push-fit, no sealant",
     "stub": "two cemented joints on a short pipe",

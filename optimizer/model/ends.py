@@ -13,16 +13,25 @@ class Form(StrEnum):
     SPIGOT = "spigot"
     NPT_MALE = "NPT male"
     NPT_FEMALE = "NPT female"
+    NPSM_MALE = "NPSM male"  # ASME B1.20.1 NPSM, parallel, seals on a gasket
+    NPSM_FEMALE = "NPSM female"
     R_MALE = "BSPT male"  # ISO 7-1 R, taper
     RC_FEMALE = "BSPT female"  # ISO 7-1 Rc, taper
     RP_FEMALE = "Rp female"  # ISO 7-1 Rp, parallel inside thread for an R male
     G_MALE = "BSPP male"  # ISO 228-1 G, parallel, seals on a washer
     G_FEMALE = "BSPP female"  # ISO 228-1 G
+    GHT_MALE = "GHT male"  # garden hose thread, ASME B1.20.7, parallel, seals on a washer
+    GHT_FEMALE = "GHT female"
     BARB = "barb"
     HOSE = "hose"  # the soft end that is pushed over a barb
     COMPRESSION = "compression"
     PUSH_FIT = "push-fit"
     TUBE = "tube"  # the plain tube end that goes into compression or push-fit
+
+    @property
+    def thread(self) -> ThreadFamily | None:
+        """The thread standard that it is cut to; two families never mate, but R males go into G females."""
+        return _THREADS.get(self)
 
     @property
     def is_thread(self) -> bool:
@@ -34,16 +43,36 @@ class Form(StrEnum):
 
     @property
     def is_bsp(self) -> bool:
-        return self.is_thread and not self.is_npt
+        return self.thread in (ThreadFamily.R, ThreadFamily.G)
 
     @property
     def is_male(self) -> bool:
-        return self in (Form.NPT_MALE, Form.R_MALE, Form.G_MALE)
+        return self.is_thread and self.value.endswith(" male")
 
 
-_THREADS = frozenset(
-    {Form.NPT_MALE, Form.NPT_FEMALE, Form.R_MALE, Form.RC_FEMALE, Form.RP_FEMALE, Form.G_MALE, Form.G_FEMALE}
-)
+class ThreadFamily(StrEnum):
+    """A pipe thread. The value is its name as printed."""
+
+    NPT = "NPT"  # ASME B1.20.1, taper
+    NPSM = "NPSM"  # ASME B1.20.1, parallel
+    R = "BSPT"  # ISO 7-1: R taper males, Rc taper and Rp parallel females
+    G = "BSPP"  # ISO 228-1, parallel
+    GHT = "garden hose thread"  # ASME B1.20.7, parallel
+
+
+_THREADS = {
+    Form.NPT_MALE: ThreadFamily.NPT,
+    Form.NPT_FEMALE: ThreadFamily.NPT,
+    Form.NPSM_MALE: ThreadFamily.NPSM,
+    Form.NPSM_FEMALE: ThreadFamily.NPSM,
+    Form.R_MALE: ThreadFamily.R,
+    Form.RC_FEMALE: ThreadFamily.R,
+    Form.RP_FEMALE: ThreadFamily.R,
+    Form.G_MALE: ThreadFamily.G,
+    Form.G_FEMALE: ThreadFamily.G,
+    Form.GHT_MALE: ThreadFamily.GHT,
+    Form.GHT_FEMALE: ThreadFamily.GHT,
+}
 
 
 class SizeSystem(StrEnum):

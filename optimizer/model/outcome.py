@@ -14,6 +14,15 @@ from optimizer.model.safety import LeakPlace, PumpRange, Scenario
 from optimizer.model.system import System
 
 
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """A plan next to this one by cost: what its parts come to, its saw cuts, the share of cases that it works in."""
+
+    cost_cents: int
+    cuts: int
+    works: float | None
+
+
 @dataclass(frozen=True)
 class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
@@ -22,6 +31,7 @@ class PlanReport:
     `mishaps` are what may go wrong, `ranges` how pumps may be dialled, `leaks` the joints, the worst first.
     `chance` is in how many of all cases the plan does what was asked.
     `doubts` are what the ends of pump curves leave unknown of the flows before and after.
+    `nearest` are plans next to it by cost, where the search had any at hand and they were looked at.
     Where a plan has new runs, `system` is cut apart for them; `as_written` is then the system as its file has it.
     """
 
@@ -38,6 +48,7 @@ class PlanReport:
     mishaps: tuple[Scenario, ...] = ()
     ranges: tuple[PumpRange, ...] = ()
     leaks: tuple[LeakPlace, ...] = ()
+    nearest: tuple[Nearest, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.plan.found:

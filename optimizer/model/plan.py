@@ -51,7 +51,9 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class JointWork:
-    """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "clamp" or "push"."""
+    """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "swivel", "clamp"
+    or "push".
+    """
 
     method: str
     size: str
@@ -138,6 +140,7 @@ class Plan:
     reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would make it possible
     notes: tuple[str, ...] = ()
     left_out: str = ""
+    beyond: tuple[Plan, ...] = ()  # the next ones by cost with clearly more head to spare; not checked yet
     forbidden: Forbidden = Forbidden.BY_PARTS  # what rules a plan out, where the status is INFEASIBLE
 
     @property

@@ -14,7 +14,7 @@ from pathlib import Path
 from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import BASES, Catalog, Source
 from optimizer.read import catalog_rows as rows
-from optimizer.read import pump_rows
+from optimizer.read import pump_rows, shelf_cache
 from optimizer.read.columns import UNWRITABLE, Row, Table, nearest, read_table
 from optimizer.read.places import data_directory
 
@@ -69,18 +69,19 @@ def load_catalog(extra: Sequence[Path] = ()) -> Catalog:
         With every fault of every file, each with its file, row and column. Two currencies are a fault: nothing converts
         money, so a price list in another currency must price every row.
     """
-    return load_catalog_files([data_directory("catalogs") / name for name in SHIPPED], extra)
+    base = [data_directory("catalogs") / name for name in SHIPPED]
+    return _with_own(_kept_shelf(base), extra)
 
 
 def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Catalog:
     """Return a catalog from files of one's own: as `load_catalog`, with `base` in place of the shipped ones."""
-    shelf = rows.Shelf()
-    for folder in dict.fromkeys(path.parent for path in (*base, *extra)):
+    return _with_own(_base_shelf(base), extra)
+
+
+def _with_own(shelf: rows.Shelf, extra: Sequence[Path]) -> Catalog:
+    """Return the catalog of what was read so far with the owner's files."""
+    for folder in dict.fromkeys(path.parent for path in extra):
         _read_sources(folder / "sources.toml", shelf)
-    seen: rows.Seen = {}
-    for path in base:
-        _read_file(path, shelf, seen)
-    shelf.own.clear()  # what has been read so far is not the owner's
     for path in extra:
         _read_file(path, shelf, {})  # may repeat what the others have: that is how it overrides them
     if not shelf.faults:
@@ -90,6 +91,31 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
     currency = next((item.currency for item in shelf.items.values()), "")
     found = Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
     return replace(found, own=frozenset(shelf.own), remarks=tuple(dict.fromkeys(shelf.remarks)))
+
+
+def _kept_shelf(base: Sequence[Path]) -> rows.Shelf:
+    """Return what the shipped files hold, from the copy that was kept of the same content where there is one."""
+    try:
+        key = shelf_cache.key_of([base[0].parent / "sources.toml", *base])
+    except OSError:
+        return _base_shelf(base)  # which tells what is missing
+    shelf = shelf_cache.fetch(key)
+    if shelf is None:
+        shelf = _base_shelf(base)
+        if not shelf.faults:
+            shelf_cache.keep(key, shelf)
+    return shelf
+
+
+def _base_shelf(base: Sequence[Path]) -> rows.Shelf:
+    shelf = rows.Shelf()
+    for folder in dict.fromkeys(path.parent for path in base):
+        _read_sources(folder / "sources.toml", shelf)
+    seen: rows.Seen = {}
+    for path in base:
+        _read_file(path, shelf, seen)
+    shelf.own.clear()  # what has been read so far is not the owner's
+    return shelf
 
 
 def _read_sources(path: Path, shelf: rows.Shelf) -> None:

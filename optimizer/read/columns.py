@@ -17,6 +17,7 @@ from typing import TypeVar
 from optimizer import ranges
 from optimizer.errors import Fault, InputError, QuantityError
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.read.end_words import form_of
 
 MONEY_PLACES = 2  # whole cents
 _NUMBER = re.compile(r"-?\d{1,40}(\.\d{1,40})?")
@@ -221,9 +222,17 @@ def parse_end(text: str) -> End:
     size, form_text = _split_end(text)
     form = _FORMS.get(form_text)
     if form is None:
-        near = nearest(form_text, _FORMS)
+        near = _written_otherwise(form_text)
         raise CellError(f"a nominal size and one of {', '.join(_FORMS)}", f"{size} {near}" if near else None)
     return End(form, size, system_of(form, size))
+
+
+def _written_otherwise(form_text: str) -> Form | None:
+    """Return the form that other words of the trade mean, or a spelling that is near, of the same thread."""
+    try:
+        return form_of(form_text)
+    except QuantityError as error:
+        return _FORMS[error.suggestion] if error.suggestion else None
 
 
 def _split_end(text: str) -> tuple[str, str]:

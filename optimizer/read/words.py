@@ -11,27 +11,13 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import spoken
 from optimizer.read.columns import system_of
+from optimizer.read.end_words import form_of, letters_first
 from optimizer.read.nodes import nearest
 
 _INCHES = r"\d{1,4}(?:[ -]+\d{1,4}/\d{1,4}|/\d{1,4})?"
 _SIZE = rf"\d{{1,4}}/\d{{1,4}}[ ]*mm|\d{{1,4}}[ ]*mm|{_INCHES}[ ]*(?:in\.?|inch|[\"″”])?"
 SIZE_AT_START = re.compile(rf"(?P<size>{_SIZE})(?=$|[ ])[ ]*(?P<rest>.*)", re.IGNORECASE)
 BETWEEN_ENDS = re.compile(r"[ ]+[x×][ ]+", re.IGNORECASE)
-
-FORM_WORDS: dict[str, Form] = {
-    **{str(form).lower(): form for form in Form},
-    **dict.fromkeys(["slip", "sockets"], Form.SOCKET),
-    **dict.fromkeys(["plain", "spg", "spigots"], Form.SPIGOT),
-    **dict.fromkeys(["male npt", "mpt", "mipt", "mnpt", "npt m"], Form.NPT_MALE),
-    **dict.fromkeys(["female npt", "fpt", "fipt", "fnpt", "npt f"], Form.NPT_FEMALE),
-    **dict.fromkeys(["male bspt", "bspt m", "r male", "r"], Form.R_MALE),
-    **dict.fromkeys(["female bspt", "bspt f", "rc female", "rc"], Form.RC_FEMALE),
-    **dict.fromkeys(["rp", "female rp"], Form.RP_FEMALE),
-    **dict.fromkeys(["male bspp", "bspp m", "g male", "male g"], Form.G_MALE),
-    **dict.fromkeys(["female bspp", "bspp f", "g female", "female g"], Form.G_FEMALE),
-    **dict.fromkeys(["hose barb", "barbed"], Form.BARB),
-    **dict.fromkeys(["push fit", "pushfit"], Form.PUSH_FIT),
-}
 
 KIND_WORDS = spoken()
 _LONGEST_FIRST = sorted(KIND_WORDS, key=len, reverse=True)
@@ -86,21 +72,23 @@ def _nominal(written: str, text: str, unit: str = "") -> str:
     return f"{number} in"
 
 
-def parse_form(text: str) -> Form:
-    """Return the form of an end by any of its trade words."""
-    form = FORM_WORDS.get(re.sub(r"[ ]+", " ", text.strip().lower()))
-    if form is None:
-        allowed = "an end: " + ", ".join(Form)
-        raise QuantityError(f"'{text}' as an end", allowed, nearest(text, FORM_WORDS))
-    return form
-
-
 def parse_end_words(text: str, unit: str = "") -> EndWords:
-    """Return `1 in BSPP female`, `NPT female` or `3/4 in` as far as it says."""
+    """Return `1 in BSPP female`, `NPT female` or `3/4 in` as far as it says; threads are in inches without a word."""
+    text = letters_first(text)
     match = SIZE_AT_START.fullmatch(text.strip())
-    size = _nominal(match["size"], text, unit) if match else None
     rest = match["rest"] if match else text.strip()
-    return EndWords(size, parse_form(rest) if rest else None)
+    form = _form(rest, match["size"].strip() if match else "") if rest else None
+    inches = "in" if form is not None and form.is_thread else ""
+    return EndWords(_nominal(match["size"], text, unit or inches) if match else None, form)
+
+
+def _form(words: str, size: str) -> Form:
+    """Return the form that words mean; a suggestion has the size before it."""
+    try:
+        return form_of(words)
+    except QuantityError as error:
+        near = f"{size} {error.suggestion}".strip() if error.suggestion else None
+        raise QuantityError(error.found, error.allowed, near) from None
 
 
 def parse_ends_words(text: str) -> tuple[EndWords, ...]:

@@ -10,7 +10,7 @@ from optimizer.clock import TimeIsUp, left_s, unlimited
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.program.merge import MergedTables, all_carried, greatest_head
+from optimizer.program.merge import EfficientSelection, MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, other_pumps, own_duties
@@ -22,6 +22,8 @@ from optimizer.search.standing import as_it_stands
 from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
 _SAME_COST = 8  # plans with more head to spare whose lists are priced, to see whether they cost the same
+_BEYOND = 24  # ... to see which one is the next by cost
+_CLEARLY = 0.05  # of the head: about 3 % of the flow, as loss goes with its square
 
 
 @dataclass(frozen=True)
@@ -167,9 +169,11 @@ def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: So
     try:
         found, duty = over.preferred(*best)
         roomier = over.roomier(found, duty) if call.most_volume_m3 is None else None
+        beyond = over.beyond(found, duty) if call.with_reasons and call.most_volume_m3 is None else ()
     except TimeIsUp:
-        (found, duty), roomier = over.as_found(*best), None
+        (found, duty), roomier, beyond = over.as_found(*best), None, ()
     ended = _ended(options, found.posed, flows, call, found.selection, duty, least)
+    ended = replace(ended, plan=replace(ended.plan, beyond=beyond))
     if roomier is None:
         return ended
     return replace(ended, roomier=plan_of(options, roomier.posed, roomier.selection, duty, by_list=True))
@@ -247,13 +251,29 @@ class _Speeds:
             for one in self.tables.at(problem).selections()
             if one.need < need and self.lists.bound_cents(one.cents) <= cents
         ]
-        posed = replace(self.posed, problem=problem)
         for one in sorted(other, key=lambda each: each.need)[:_SAME_COST]:
-            chosen = replace(found.selection, run_choice=one.run_choice, tee_choice=one.tee_choice)
-            plan = plan_of(self.lists.options, posed, replace(chosen, cents=one.cents, bound_cents=0), duty)
-            if (plan.cost_cents or 0) + plan.effort_cents == cents:
-                return replace(found, posed=posed, selection=chosen)
+            if _listed_cents(self._plan(one, duty)) == cents:
+                chosen = replace(found.selection, run_choice=one.run_choice, tee_choice=one.tee_choice)
+                return replace(found, posed=replace(self.posed, problem=problem), selection=chosen)
         return None
+
+    def beyond(self, found: Found, duty: Duty) -> tuple[Plan, ...]:
+        """Return efficient plans that cost more and leave clearly more head to spare, by what their lists come to.
+
+        Those that the tables have at hand and whose parts cost the least; none is checked by the network.
+        """
+        problem, cents = self._problem(duty), found.selection.cents
+        if cents is None or not all_carried(problem):
+            return ()
+        head = greatest_head(problem)
+        need = head + self._excess(found, duty) - _CLEARLY * head
+        more = [one for one in self.tables.at(problem).selections() if one.need <= need]
+        plans = [self._plan(one, duty) for one in sorted(more, key=lambda each: each.cents)[:_BEYOND]]
+        return tuple(sorted((one for one in plans if _listed_cents(one) > cents), key=_listed_cents))
+
+    def _plan(self, one: EfficientSelection, duty: Duty) -> Plan:
+        chosen = Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "merged tables")
+        return plan_of(self.lists.options, replace(self.posed, problem=self._problem(duty)), chosen, duty)
 
     def _problem(self, duty: Duty) -> SizingProblem:
         return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)
@@ -273,6 +293,11 @@ class _Speeds:
     def _excess(self, found: Found, duty: Duty) -> int:
         problem = replace(found.posed.problem, paths=self._problem(duty).paths)
         return excess_of(problem, found.selection.run_choice, found.selection.tee_choice)
+
+
+def _listed_cents(plan: Plan) -> int:
+    """Return what a plan comes to without electricity: its list, and work where the owner gave it a price [cents]."""
+    return (plan.cost_cents or 0) + plan.effort_cents
 
 
 def _no_selection(outcome: Outcome) -> Selection:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.model.ends import End, Form
+from optimizer.model.ends import End, Form, ThreadFamily
 from optimizer.model.kinds import KINDS, PIPES, Kind, Reuse
 
 REUSABLE, SCRAP = "reusable", "scrap"
@@ -37,12 +37,16 @@ def _cemented_fate(kind: Kind, *, all_ends: bool) -> tuple[str, str]:
     return _WORTH.get(KINDS[kind].reuse, scrap)
 
 
+_ON_TAPE = frozenset({ThreadFamily.NPT, ThreadFamily.R})
+
+
 def _separable_words(ends: Sequence[End]) -> str:
     forms = {end.form for end in ends}
     renew = []
-    if forms & {Form.G_MALE, Form.G_FEMALE}:
+    threads = {form.thread for form in forms if form.thread is not None}
+    if threads - _ON_TAPE:
         renew.append("washer")
-    if any(form.is_thread for form in forms - {Form.G_MALE, Form.G_FEMALE}):
+    if threads & _ON_TAPE:
         renew.append("tape")
     if forms & {Form.BARB, Form.HOSE}:
         renew.append("hose clamp")

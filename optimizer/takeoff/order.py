@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
+from optimizer.joints.threads import standard_of
 from optimizer.model.catalog import CHECKS, JOINERS, PIPES, THROTTLES, CatalogItem, Kind
-from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.ends import End, SizeSystem
 from optimizer.units import length_value
 
 PIPE, FITTINGS, VALVES, ADAPTERS, CONSUMABLES = "Pipe", "Fittings", "Valves", "Thread adapters", "Consumables"
@@ -48,7 +49,7 @@ def standards_words(item: CatalogItem) -> str:
     """Return the item's standard, and those of its threads that it does not name itself."""
     named = [item.standard] if item.standard else []
     for end in item.ends:
-        thread = _thread_standard(end.form)
+        thread = standard_of(end.form)
         if thread and not any(thread in name for name in named):
             named.append(thread)
     return "; ".join(named)
@@ -94,11 +95,3 @@ def _size_rank(size: str) -> float:
         return 0.0
     whole, upper, lower = (int(text) if text else 0 for text in found.groups())
     return float(whole + (Fraction(upper, lower) if lower else upper))
-
-
-def _thread_standard(form: Form) -> str:
-    if form.is_npt:
-        return "ASME B1.20.1"
-    if form in (Form.G_MALE, Form.G_FEMALE):
-        return "ISO 228-1"
-    return "ISO 7-1" if form.is_bsp else ""

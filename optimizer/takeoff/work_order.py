@@ -271,7 +271,7 @@ def _joining(joints: RunJoints) -> Iterator[WorkStep]:
     placed = {joint.letter: joint for joint in joints.joints if joint.where != BENCH}
     in_order = [placed[letter] for letter in joints.in_place]
     for code, group in (("bench", bench), ("in place", in_order)):
-        for method in ("tape", "washer", "clamp", "push", "cement"):
+        for method in ("tape", "washer", "swivel", "clamp", "push", "cement"):
             made = [joint for joint in group if joint.method == method]
             if made:
                 yield _joint_step(code, method, made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import string
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ from click.testing import CliRunner, Result
 from optimizer.cli import main
 from optimizer.cli.adapters import named_end
 from optimizer.documents.adapters_text import shown_ways, verdict
-from optimizer.errors import InputError
+from optimizer.errors import InputError, QuantityError
 from optimizer.joints.ways import ways
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.columns import parse_end
+from optimizer.read.end_words import form_of
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.takeoff.ports import loss_at, threaded_ports, ways_at_ports
@@ -138,6 +140,16 @@ def test_the_design_flow_is_the_least_that_is_asked_for_else_what_flows_now() ->
         ("1/2 in barb", End(Form.BARB, "1/2 in", SizeSystem.HOSE)),
         ("12/16 mm hose", End(Form.HOSE, "12/16 mm", SizeSystem.HOSE)),
         ("1/4 in push-fit", End(Form.PUSH_FIT, "1/4 in", SizeSystem.TUBE)),
+        ("G3/4 male", End(Form.G_MALE, "3/4 in", SizeSystem.THREAD)),  # as it is moulded on a part
+        ("G 3/4 F", End(Form.G_FEMALE, "3/4 in", SizeSystem.THREAD)),
+        ("R 1/2", End(Form.R_MALE, "1/2 in", SizeSystem.THREAD)),
+        ("Rc1/2", End(Form.RC_FEMALE, "1/2 in", SizeSystem.THREAD)),
+        ('Rp 1"', End(Form.RP_FEMALE, "1 in", SizeSystem.THREAD)),
+        ("3/4 MPT", End(Form.NPT_MALE, "3/4 in", SizeSystem.THREAD)),
+        ("3/4 in FIP", End(Form.NPT_FEMALE, "3/4 in", SizeSystem.THREAD)),
+        ("1-1/2 in S", End(Form.SOCKET, "1-1/2 in", SizeSystem.IPS)),
+        ("1 1/2 in hub", End(Form.SOCKET, "1-1/2 in", SizeSystem.IPS)),
+        ("1 in slip", End(Form.SOCKET, "1 in", SizeSystem.IPS)),
     ],
 )
 def test_an_end_is_read_whatever_its_case_and_blanks(text: str, end: End) -> None:
@@ -147,10 +159,17 @@ def test_an_end_is_read_whatever_its_case_and_blanks(text: str, end: End) -> Non
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("3/4 in BSPQ male", "did you mean 3/4 in BSPT male?"),
-        ("3/4 socket", "a nominal size and a form"),
-        ("", "a nominal size and a form"),
-        ("7 in socket", "for socket the sizes in the catalogs: 1 in, 1-1/2 in"),
+        ("3/4 in BSPQ male", "no thread is guessed for another"),
+        ("3/4 in BSP male", "BSPT (marked R, Rc or Rp: taper) or BSPP (marked G: parallel"),
+        ("1/2 in NPS male", "NPT (taper) or NPSM (straight"),
+        ("3/4 in NTP male", "did you mean 3/4 in NPT male?"),
+        ("3/4 in socet", "did you mean 3/4 in socket?"),
+        ("3/4 in G", "BSPP male or BSPP female"),
+        ("R 1/2 female", "BSPT female (Rc, taper) and Rp female (Rp, parallel)"),
+        ("1/2 in MPT female", "NPT male, which is what these letters mean"),
+        ("3/4 socket", "a nominal size such as"),
+        ("", "a size and an end"),
+        ("7 in socket", "for socket the sizes in the catalogs: 1/2 in, 3/4 in"),
         ("32 mm NPT male", "for NPT male the sizes in the catalogs"),
     ],
 )
@@ -161,12 +180,35 @@ def test_an_end_that_is_none_is_refused_with_what_is_allowed(text: str, words: s
     assert words in str(caught.value)
 
 
+def suggested(words: str) -> Form | None:
+    try:
+        form_of(words)  # another thread, spelled right
+    except QuantityError as error:
+        return Form(error.suggestion) if error.suggestion else None
+    return None
+
+
+@pytest.mark.parametrize("form", [form for form in Form if form.is_thread], ids=str)
+def test_a_guess_never_crosses_from_one_thread_to_another(form: Form) -> None:
+    # each letter in turn is wrong: whatever is suggested is of the thread that was written
+    words = str(form).lower()
+    assert form_of(words) is form
+    guesses = [
+        guess
+        for at in range(len(words))
+        for letter in f"{string.ascii_lowercase} "
+        if (guess := suggested(words[:at] + letter + words[at + 1 :])) is not None
+    ]
+
+    assert {guess.thread for guess in guesses} == {form.thread}
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (("3/4 in barb",), "of two ends both are needed"),
         (("a", "b", "c"), "give two ends in quotes"),
-        (("3/4 in BSPQ male", "1 in socket"), "did you mean"),
+        (("3/4 in BSPPQ male", "1 in socket"), "letters that stand on the part"),
         (("1 in socket", "1 in spigot", "--flow", "12 apples"), "apples"),
         (("nowhere.yaml",), "nowhere.yaml"),
         ((example("starter.yaml"), "--flow", "3 L/h"), "go with FROM TO"),

@@ -33,7 +33,8 @@ def end(form: Form, size: str) -> End:
 
 
 # Which forms mate in one size, and what the joint takes. ASME B1.20.1 (NPT), ISO 7-1 (R into Rc and Rp), ISO 228-1 (G
-# into G); R into G, sockets, barbs and tube: common practice, no source. Every pair that is not here never mates.
+# into G), ASME B1.20.7 (garden hose thread), NPSM from memory; R into G, sockets, barbs and tube: common practice, no
+# source. Every pair that is not here never mates.
 EXPECTED = {
     (Form.SOCKET, Form.SPIGOT): "cement",
     (Form.SOCKET, Form.SOCKET): "stub",
@@ -42,6 +43,8 @@ EXPECTED = {
     (Form.R_MALE, Form.RP_FEMALE): "tape",
     (Form.R_MALE, Form.G_FEMALE): "tape",
     (Form.G_MALE, Form.G_FEMALE): "washer",
+    (Form.NPSM_MALE, Form.NPSM_FEMALE): "swivel",
+    (Form.GHT_MALE, Form.GHT_FEMALE): "swivel",
     (Form.BARB, Form.HOSE): "clamp",
     (Form.COMPRESSION, Form.TUBE): "push",
     (Form.PUSH_FIT, Form.TUBE): "push",
@@ -163,6 +166,11 @@ def test_ends_of_another_size_or_size_system_never_mate(first: End, second: End)
         (end(Form.SOCKET, "1 in"), end(Form.RP_FEMALE, "1 in"), "a socket end does not join an Rp female end"),
         (end(Form.BARB, "1 in"), end(Form.BARB, "1 in"), "two barb ends do not join each other"),
         (end(Form.R_MALE, "1 in"), end(Form.RC_FEMALE, "3/4 in"), "sizes differ: 1 in and 3/4 in"),
+        (end(Form.GHT_MALE, "3/4 in"), end(Form.NPT_FEMALE, "3/4 in"), "3/4 in NPT has 14 on 26.7 mm"),
+        (end(Form.G_MALE, "3/4 in"), end(Form.GHT_FEMALE, "3/4 in"), "mates with nothing but itself"),
+        (end(Form.NPT_MALE, "1/2 in"), end(Form.NPSM_FEMALE, "1/2 in"), "straight on straight"),
+        (end(Form.NPSM_MALE, "1/2 in"), end(Form.G_FEMALE, "1/2 in"), "NPSM and BSP never mate"),
+        (end(Form.TUBE, "1/4 in"), end(Form.PUSH_FIT, "6 mm"), "inch tube and metric tube have different"),
     ],
 )
 def test_a_refusal_says_what_a_plumber_would(first: End, second: End, words: str) -> None:
