@@ -66,14 +66,9 @@ class Readings:
         if not self.sources:
             return np.zeros(len(self.measured))
         full = dict.fromkeys(self.network.pumps, 1.0)
+        at_full = [replace(one, settings=full) for one in self.measured]
         lower, higher = (
-            np.array(
-                [
-                    self.flow_m3_s(replace(one, settings=full), Calibration(height_shift_m=shift), both_ways=True)
-                    for one in self.measured
-                ]
-            )
-            for shift in (_STEP_M, -_STEP_M)
+            self._flows(at_full, Calibration(height_shift_m=shift), both_ways=True) for shift in (_STEP_M, -_STEP_M)
         )
         slope: Floats = np.abs(higher * np.abs(higher) - lower * np.abs(lower)) / (2.0 * _STEP_M)
         return slope * LEVEL_M
@@ -94,17 +89,32 @@ class Readings:
 
         `both_ways` lets water run back through check valves, so that a pump too weak shows by how much.
         """
-        return np.array([self.flow_m3_s(one, calibration, both_ways=both_ways) for one in self.measured])
+        return self._flows(self.measured, calibration, both_ways=both_ways)
+
+    def _flows(self, measured: Sequence[Measurement], calibration: Calibration, *, both_ways: bool) -> Floats:
+        alike: dict[object, Floats] = {}  # readings under the same settings are of one solution
+        found = []
+        for one in measured:
+            key = _key(one)
+            if key not in alike:
+                alike[key] = self._solved(one, calibration, both_ways=both_ways)
+            found.append(alike[key][self._state(one).compiled.run_index[one.run]])
+        return np.array(found, dtype=np.float64)
 
     def flow_m3_s(self, reading: Measurement, calibration: Calibration, *, both_ways: bool = False) -> float:
         """Return the flow of a run under settings, whether measured or not, under the factors."""
+        flows = self._solved(reading, calibration, both_ways=both_ways)
+        return float(flows[self._state(reading).compiled.run_index[reading.run]])
+
+    def _solved(self, reading: Measurement, calibration: Calibration, *, both_ways: bool) -> Floats:
+        """Return the flows of all runs under the settings of a reading [m³/s]."""
         state = self._state(reading)
         compiled = state.compiled
         if both_ways and compiled.direction.any():
             compiled = replace(compiled, direction=np.zeros_like(compiled.direction))
         variation = variation_of(compiled, calibration, self.network, state.settings, self.sources)
         state.flows_m3_s = solve_flows(compiled, variation, state.flows_m3_s)
-        return float(state.flows_m3_s[compiled.run_index[reading.run]])
+        return state.flows_m3_s
 
     def _state(self, reading: Measurement) -> State:
         key = _key(reading)

@@ -18,6 +18,7 @@ from optimizer import ranges
 from optimizer.errors import Fault, InputError, QuantityError
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.read.end_words import form_of
+from optimizer.read.ordinary import first_bytes
 
 MONEY_PLACES = 2  # whole cents
 _NUMBER = re.compile(r"-?\d{1,40}(\.\d{1,40})?")
@@ -285,8 +286,7 @@ def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
 
 def _text(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            content = file.read(MOST_BYTES + 1)
+        content = first_bytes(path, MOST_BYTES, "a CSV file that can be read")
         if len(content) > MOST_BYTES:
             raise InputError([Fault(path.name, "a file of more than 20 MB", "a CSV file of at most 20 MB")])
         return content.decode("utf-8-sig")

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from optimizer.errors import Fault, InputError, QuantityError, visible
 from optimizer.ranges import noting
 from optimizer.read import columns
+from optimizer.read.ordinary import first_bytes
 
 T = TypeVar("T")
 
@@ -133,8 +134,7 @@ def _text_of(path: Path) -> str:
 
 def _bytes_of(path: Path) -> bytes:
     """Return a file's bytes; of one that is larger than any system no more than shows that is read."""
-    with path.open("rb") as file:
-        content = file.read(MOST_BYTES + 1)
+    content = first_bytes(path, MOST_BYTES, "a text file")
     if len(content) > MOST_BYTES:
         found = f"a file of more than {MOST_BYTES // 1000:,} kB"
         raise InputError([Fault(str(path), found, f"a system file of at most {MOST_BYTES // 1000:,} kB")])

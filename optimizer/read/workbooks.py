@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import Fault, InputError
+from optimizer.read.ordinary import check_ordinary
 
 MOST_BYTES = 50_000_000  # of the file, pictures and all
 MOST_UNPACKED_BYTES = 10_000_000  # of its tables and texts: a parts list has a twentieth of it
@@ -61,9 +62,8 @@ def _fault(path: Path, found: str, allowed: str = _ALLOWED) -> InputError:
 
 def _look(path: Path) -> None:
     """Refuse what is too large or locked, before anything of it is unpacked."""
-    if not path.is_file():
-        raise _fault(path, "no such file")
     try:
+        check_ordinary(path, _ALLOWED)
         size = path.stat().st_size
         with path.open("rb") as file:
             locked = file.read(4) == _OLD_OR_LOCKED
@@ -73,6 +73,8 @@ def _look(path: Path) -> None:
             raise _fault(path, f"a file of {size / 1e6:,.0f} MB", f"at most {MOST_BYTES / 1e6:.0f} MB")
         with zipfile.ZipFile(path) as packed:
             entries = packed.infolist()
+    except FileNotFoundError:
+        raise _fault(path, "no such file") from None
     except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
         raise _fault(path, f"no workbook that can be read ({type(error).__name__})") from None
     except OSError as error:

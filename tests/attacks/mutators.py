@@ -254,10 +254,10 @@ def spoiled(seed: int, text: str) -> bytes:
     for _ in range(rng.choice((1, 1, 2, 4))):
         text = rng.choice(TEXT)(rng, text)
     content = text.encode("utf-8", "surrogatepass")
-    return _bytes(rng, content) if rng.random() < 0.1 else content
+    return spoiled_bytes(rng, content) if rng.random() < 0.1 else content
 
 
-def _bytes(rng: random.Random, content: bytes) -> bytes:
+def spoiled_bytes(rng: random.Random, content: bytes) -> bytes:
     changed = bytearray(content)
     for _ in range(rng.choice((1, 3, 30))):
         if changed:
@@ -273,7 +273,7 @@ def spoiled_workbook(seed: int, content: bytes) -> bytes:
     """Return a workbook with the text of one of its entries changed, or with some of its bytes."""
     rng = random.Random(seed)
     if rng.random() < 0.3:
-        return _bytes(rng, content)
+        return spoiled_bytes(rng, content)
     made = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as new:
         entries = old.infolist()

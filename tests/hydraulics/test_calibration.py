@@ -6,7 +6,7 @@ import pytest
 from networks import PORTS, check_valve, fitting, fixed_k, network, parabola_pump, pipe, pump_part, run, surface, valve
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import GRAVITY_M_S2, solve_network
+from optimizer.hydraulics import GRAVITY_M_S2, readings, solve_network
 from optimizer.hydraulics.calibration import CalibrationReport, Explanation, calibrate
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.calibration import Calibration, Measurement, with_calibration, with_dial, without_calibration
@@ -247,3 +247,16 @@ def test_a_third_reading_is_named_with_the_flows_to_expect(trade: CalibrationRep
     assert len(following.expected_m3_s) == len(trade.explanations)
     assert any(following.apart)
     assert all(flow > 0.0 for flow in following.expected_m3_s)
+
+
+def test_readings_under_one_setting_are_solved_for_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    solved: list[int] = []
+    original = readings.solve_flows
+    monkeypatch.setattr(readings, "solve_flows", lambda *given: solved.append(1) or original(*given))
+    counts = []
+    for often in (1, 100):
+        solved.clear()
+        calibrate(plain(), [read(0.9, closed_form(0.9))] * often)
+        counts.append(len(solved))
+
+    assert counts[1] < 3 * counts[0]

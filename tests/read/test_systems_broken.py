@@ -44,5 +44,5 @@ def test_a_missing_file_is_said_to_be_missing(catalog: Catalog, tmp_path: Path) 
 
 
 def test_a_directory_is_no_system_file(catalog: Catalog, tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="found a folder"):
         load_system(tmp_path, catalog)
