@@ -157,16 +157,25 @@ def _compose(reading: Reading, text: str) -> Any:
     from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
+    yaml = YAML(typ="rt", pure=True)
+    yaml.max_depth = DEEPEST + 1  # it ends there, instead of reading on; versions that do not know it read on
     try:
-        return YAML(typ="rt", pure=True).compose(text)
+        return yaml.compose(text)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
+        if type(error).__name__ == "MaxDepthExceededError":
+            _too_deep(reading, place, DEEPEST + 1)
         reading.fault(place, f"text that is not YAML ({error.problem})", "'key: value' lines, lists with '-' or [ ]")
     except (YAMLError, RecursionError) as error:
         reading.fault(Place(1, 1), f"text that is not YAML ({type(error).__name__})", "'key: value' lines")
     reading.finish()
     raise AssertionError("a fault was noted")
+
+
+def _too_deep(reading: Reading, place: Place, depth: int) -> None:
+    reading.fault(place, f"something nested {depth} deep", f"at most {DEEPEST} levels")
+    reading.finish()
 
 
 class _Tree:
@@ -181,8 +190,7 @@ class _Tree:
             place = Place(node.start_mark.line + 1, node.start_mark.column + 1)
             self.seen[id(node)] = Node(place)  # met again within itself: cut short
             if depth > DEEPEST:
-                self.reading.fault(place, f"something nested {depth} deep", f"at most {DEEPEST} levels")
-                self.reading.finish()
+                _too_deep(self.reading, place, depth)
             self.seen[id(node)] = self._unshared(node, place, depth + 1)
         return self.seen[id(node)]
 
