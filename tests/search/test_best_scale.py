@@ -31,7 +31,9 @@ def worn_out(seed: int, times: float, velocity_limit_m_s: float) -> System:
     return replace(system, network=system.network.with_runs(runs), targets=targets, rules=rules)
 
 
-@pytest.mark.parametrize(("seed", "times"), [(0, 1.0), (1, 1.0), (2, 5.0)])
+@pytest.mark.parametrize(
+    ("seed", "times"), [(1, 1.0), (2, 5.0), (7, 1.0), *(pytest.param(s, 1.0, marks=pytest.mark.slow) for s in (0, 3))]
+)
 def test_where_the_velocity_limit_leaves_no_pipe_at_the_targets_the_best_share_is_told_and_no_more_is_there(
     seed: int, times: float
 ) -> None:

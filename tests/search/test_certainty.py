@@ -107,14 +107,14 @@ def check(seed: int, asked: float) -> None:
     assert found.cents >= least
 
 
-@pytest.mark.parametrize("seed", [0, 3, 5, 6])  # of those below 20 some have no such plan, as the enumeration agrees
+@pytest.mark.parametrize("seed", [0, 3, 6])  # of those below 20 some have no such plan, as the enumeration agrees
 @pytest.mark.usefixtures("whole_pipes")
 def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged(seed: int) -> None:
     check(seed, (0.8, 0.9, 0.95)[seed % 3])
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(7, 90))
+@pytest.mark.parametrize("seed", [5, *range(7, 90)])
 @pytest.mark.usefixtures("whole_pipes")
 def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged_on_more_lines(seed: int) -> None:
     check(seed, (0.8, 0.9, 0.95)[seed % 3])

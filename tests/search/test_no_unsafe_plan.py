@@ -32,14 +32,14 @@ tanks:
     {area: 0.72 m2, overflow edge: 30 cm, rim above edge: 3 cm, return outlet depth: 2.5 cm, start volume: 4 L}
   sump: {free volume: 10 L, pump reserve: 15 L}
 """
-ACCEPTED = FLOODING + "rules: {accept: as it is today}\n"
+RULES = "rules: {{sizes: [3/4 in, 1 in]{more}}}\n"
+ACCEPTED, STRICT = (FLOODING + RULES.format(more=more) for more in (", accept: as it is today", ""))
 
 
 def run(tmp_path: Path, text: str, *words: str) -> tuple[int, str]:
-    file = tmp_path / "tank.yaml"
-    file.write_text(text, encoding="utf-8")
+    (tmp_path / "tank.yaml").write_text(text, encoding="utf-8")
     command, *others = words
-    result = CliRunner().invoke(main, [command, str(file), *others])
+    result = CliRunner().invoke(main, [command, "tank.yaml", *others])
     return result.exit_code, result.output
 
 
@@ -64,7 +64,7 @@ def test_no_command_offers_a_plan_that_floods(
     words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    code, printed = run(tmp_path, FLOODING, *words)
+    code, printed = run(tmp_path, STRICT, *words)
 
     assert code == 1
     assert "Parts cost" not in printed
@@ -86,16 +86,18 @@ def test_prices_of_a_store_do_not_make_it_safe(tmp_path: Path, monkeypatch: pyte
     monkeypatch.chdir(tmp_path)
     code, _ = run(tmp_path, ACCEPTED, "plan", "-o", "parts.xlsx")
     assert code == 0
-    code, printed = run(tmp_path, FLOODING, "price", "parts.xlsx")
+    code, printed = run(tmp_path, STRICT, "price", "parts.xlsx")
 
     assert code == 1
     assert "sump runs over" in printed
 
 
-def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(tmp_path: Path) -> None:
-    file = tmp_path / "tank.yaml"
-    file.write_text(ACCEPTED, encoding="utf-8")
-    system, catalog = pipeline.read(file)
+def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "tank.yaml").write_text(ACCEPTED, encoding="utf-8")
+    system, catalog = pipeline.read("tank.yaml")
     for step in pipeline.frontier(system, catalog).plans:
         if step.meets_targets:
             assert verify_plan(system, step.plan).passed

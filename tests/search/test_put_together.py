@@ -10,6 +10,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import pytest
+
 from optimizer import pipeline
 from optimizer.joints.closing import SPRING_DIAMETERS, assembly, springs, tied
 from optimizer.model.catalog import Catalog, Kind
@@ -39,7 +41,7 @@ runs:
   left: {{from: split, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 10 in, elbow, pipe 8 in{end}]}}
   right: {{from: split branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 10 in, elbow, pipe 8 in{end}]}}
 targets: {{left + right: at least 950 gal/h}}
-rules: {{keep unions: no{rule}}}
+rules: {{keep unions: no, sizes: [3/4 in, 1 in]{rule}}}
 """
 BULKHEAD = ", 3/4 in bulkhead"
 
@@ -47,6 +49,12 @@ BULKHEAD = ", 3/4 in bulkhead"
 @cache
 def catalog() -> Catalog:
     return load_catalog()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return one folder for all, so that the same line is the same question."""
+    return tmp_path_factory.mktemp("lines")
 
 
 def system(folder: Path, before: str = "", end: str = BULKHEAD, rule: str = "") -> System:
@@ -60,8 +68,8 @@ def unions_bought(plan: Plan) -> int:
     return sum(kind in (Kind.UNION, Kind.TRUE_UNION_BALL_VALVE) for kind in bought)
 
 
-def test_between_bulkheads_a_plan_brings_its_own_union_and_costs_more_for_it(tmp_path: Path) -> None:
-    held, free = system(tmp_path), system(tmp_path, end="")
+def test_between_bulkheads_a_plan_brings_its_own_union_and_costs_more_for_it(folder: Path) -> None:
+    held, free = system(folder), system(folder, end="")
     with_union, without = (pipeline.search(one, catalog()) for one in (held, free))
 
     assert with_union.found
@@ -72,9 +80,9 @@ def test_between_bulkheads_a_plan_brings_its_own_union_and_costs_more_for_it(tmp
     assert not opened.stands
 
 
-def test_a_plan_for_the_free_line_is_refused_between_bulkheads(tmp_path: Path) -> None:
-    free = pipeline.search(system(tmp_path, end=""), catalog())
-    held = system(tmp_path)
+def test_a_plan_for_the_free_line_is_refused_between_bulkheads(folder: Path) -> None:
+    free = pipeline.search(system(folder, end=""), catalog())
+    held = system(folder)
     bulkhead = held.network.runs["left"].parts[-1]
     runs = {
         name: replace(run, parts=(*run.parts, bulkhead)) if name != "line" else run for name, run in free.runs.items()
@@ -86,8 +94,8 @@ def test_a_plan_for_the_free_line_is_refused_between_bulkheads(tmp_path: Path) -
     assert any("cannot be put together" in words for words in found.failures)
 
 
-def test_a_union_that_stands_is_opened_for_it(tmp_path: Path) -> None:
-    one = system(tmp_path, before="pipe 3 in, union, ")
+def test_a_union_that_stands_is_opened_for_it(folder: Path) -> None:
+    one = system(folder, before="pipe 3 in, union, ")
     plan = pipeline.search(one, catalog())
     found = assembly(one.network, planned_network(one.network, plan))
 
@@ -97,8 +105,8 @@ def test_a_union_that_stands_is_opened_for_it(tmp_path: Path) -> None:
     assert found.opened
 
 
-def test_where_the_owner_lets_pipe_bend_a_long_leg_springs_and_no_union_is_bought(tmp_path: Path) -> None:
-    one = system(tmp_path, rule=", bend pipe to fit: yes")
+def test_where_the_owner_lets_pipe_bend_a_long_leg_springs_and_no_union_is_bought(folder: Path) -> None:
+    one = system(folder, rule=", bend pipe to fit: yes")
     plan = pipeline.search(one, catalog())
     found = assembly(one.network, planned_network(one.network, plan), bend=True)
 
@@ -109,9 +117,9 @@ def test_where_the_owner_lets_pipe_bend_a_long_leg_springs_and_no_union_is_bough
     assert {run for run, _ in found.sprung} == {"line"}
 
 
-def test_a_run_is_held_by_what_is_round_it_as_long_as_nothing_there_comes_apart(tmp_path: Path) -> None:
-    bare, loose = system(tmp_path), system(tmp_path, before="union, ")
-    hung = system(tmp_path, end="")
+def test_a_run_is_held_by_what_is_round_it_as_long_as_nothing_there_comes_apart(folder: Path) -> None:
+    bare, loose = system(folder), system(folder, before="union, ")
+    hung = system(folder, end="")
 
     assert tied(bare.network, bare.network.runs["line"]) == (False, True)  # before its bulkhead there is nothing
     assert [tied(one.network, one.network.runs["left"])[0] for one in (bare, loose, hung)] == [True, True, False]

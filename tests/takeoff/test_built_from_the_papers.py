@@ -34,7 +34,7 @@ SQRT2 = 2.0**0.5
 PIPES = (Kind.PIPE, Kind.HOSE, Kind.TUBE)
 CORNERS = (Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD)
 APART = (Kind.UNION, Kind.TRUE_UNION_BALL_VALVE, Kind.HOSE, Kind.TUBE)
-QUICK = (1, 2, 4, 5, 6, 8, 9, 10, 11, 12)  # those that are planned in less than a second
+QUICK = (1, 2, 4, 5, 6, 8)  # those that are planned in less than a second
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 SIZES = ("3/4 in", "1 in")
 
@@ -448,16 +448,16 @@ def run_seeds(seeds: Iterable[int], folder: Path) -> tuple[int, int]:
     return plans, straights
 
 
-def test_ten_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
+def test_six_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
     plans, straights = run_seeds(QUICK, tmp_path)
 
-    assert plans == 10
-    assert straights >= 30
+    assert plans == 6
+    assert straights >= 18
 
 
 @pytest.mark.slow
 def test_a_hundred_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
-    plans, straights = run_seeds(range(13, 163), tmp_path)
+    plans, straights = run_seeds(range(9, 163), tmp_path)
 
     assert plans >= 100
     assert straights >= 300
