@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import frontier_chart, has_reach
@@ -22,6 +23,9 @@ from optimizer.documents.report_facts import (
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network
 from optimizer.model.system import System
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.head_line import HeadPoint
 
 _BARS = 12
 
@@ -150,13 +154,25 @@ def _throttled(network: Network) -> frozenset[tuple[str, int]]:
 
 
 def _head_lines(system: System, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
+    """Yield the head line of every path; paths whose lines are the same share one."""
     paths = dict.fromkeys((*wanted_paths(system, after or now), *wanted_paths(system, now)))
-    for number, path in enumerate(paths, 1):
+    alike: dict[object, list[tuple[str, ...]]] = {}
+    for path in paths:
         lines = line_along(now, path), line_along(after, path) if after else ()
-        end = _target_of(system, path)
-        title, key = f"Head along the path through {end}", f"head-{number}"
-        svg = head_line_chart(*lines, system.units, title=title, key=key, alone=alone)
-        yield Picture(key, f"{title}: {', '.join(path)}.", svg)
+        alike.setdefault(tuple(map(_course, lines)), []).append(path)
+    set_so = _throttled((after or now).network)
+    for number, (path, *others) in enumerate(alike.values(), 1):
+        lines = line_along(now, path), line_along(after, path) if after else ()
+        ends = " and ".join(_target_of(system, one) for one in (path, *others))
+        title, key = f"Head along the path through {ends}", f"head-{number}"
+        svg = head_line_chart(*lines, system.units, title=title, key=key, throttled=set_so, alone=alone)
+        alike_words = f"; {', '.join(map(', '.join, others))} is the same" if others else ""
+        yield Picture(key, f"{title}: {', '.join(path)}{alike_words}.", svg)
+
+
+def _course(line: Sequence[HeadPoint]) -> tuple[tuple[float, float], ...]:
+    """Return where a head line goes, to the centimeter: what can be told apart in a picture."""
+    return tuple((round(place.distance_m, 2), round(place.head_m, 2)) for place in line)
 
 
 def _target_of(system: System, path: tuple[str, ...]) -> str:

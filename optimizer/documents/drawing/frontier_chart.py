@@ -106,7 +106,7 @@ def frontier_canvas(
     )
     drawn.line(_steps(ordered, units, drawn.x_ticks[-1]), "after-faint")
     _draw_what_is_open(drawn, ordered, marked, units)
-    for point in marked:
+    for point in sorted(marked, key=lambda one: one == chosen):  # the chosen one on top
         drawn.mark((_cost(point), _value(point, units)), "after-bar" if point == chosen else "after-hollow")
     _name_points(drawn, ordered, chosen, units, currency)
     if entries:

@@ -2,10 +2,12 @@
 
 import itertools
 import re
+from pathlib import Path
 
 import pytest
 from example_plans import NAMES, example, hand_report
 
+from optimizer import pipeline
 from optimizer.documents.drawing.axes import round_ticks, tick_words
 from optimizer.documents.drawing.chart import frame
 from optimizer.documents.drawing.curves import curves_canvas, curves_chart, pump_picture
@@ -14,6 +16,7 @@ from optimizer.documents.drawing.head_line import head_line_canvas
 from optimizer.documents.drawing.loss_bars import loss_bars, loss_bars_canvas
 from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.svg import Canvas
+from optimizer.documents.pictures import system_pictures
 from optimizer.documents.report_facts import line_along, report_facts, solved, wanted_paths
 from optimizer.hydraulics.head_line import HeadPoint
 from optimizer.hydraulics.losses import PartLoss
@@ -161,6 +164,37 @@ def test_the_three_largest_falls_of_a_head_line_are_named() -> None:
     words = [box.words for box in head_line_canvas((), line, "metric").texts]
 
     assert [one for one in words if one.startswith("part ")] == ["part 2, 0.90 m", "part 4, 0.50 m", "part 3, 0.30 m"]
+
+
+def test_a_valve_that_is_set_is_named_apart_from_the_three_largest_falls() -> None:
+    steps = [0.4, 3.0, 0.3, 0.5]
+    line, head_m = [HeadPoint("riser", "point", None, "start", 0.0, 6.0)], 6.0
+    for at, step in enumerate(steps, 1):
+        line.append(HeadPoint("riser", "part", 2 * at, "tube", float(at), head_m))
+        head_m -= step
+        line.append(HeadPoint("riser", "part", 2 * at + 1, f"part {at}", float(at), head_m))
+    words = [box.words for box in head_line_canvas((), line, "metric", {("riser", 5)}).texts]
+
+    told = {"part 1, 0.40 m", "part 2, 3.00 m set", "part 3, 0.30 m", "part 4, 0.50 m"}
+    assert {one for one in words if one.startswith("part ")} == told
+
+
+def test_paths_with_the_same_head_line_share_a_picture(tmp_path: Path) -> None:
+    file = tmp_path / "twins.yaml"
+    pump = "curve: [0 gal/h at 12 ft, 800 gal/h at 0 ft], ports: {in: 1 in NPT female, out: 1 in NPT male}"
+    line = "from: sump, to: display, size: 1 in sch 40 PVC"
+    parts = "adapter 1 in NPT female x 1 in socket, pipe 4 ft, elbow, pipe 1 ft"
+    file.write_text(
+        "system: Twins\nunits: US\nsurfaces: {sump: 0 ft, display: 4 ft}\n"
+        f"pumps:\n  east: {{{pump}}}\n  west: {{{pump}}}\n"
+        f"runs:\n  one: {{{line}, parts: [pump east, {parts}]}}\n  two: {{{line}, parts: [pump west, {parts}]}}\n"
+        "targets: {one: at least 100 gal/h, two: at least 100 gal/h}\n",
+        encoding="utf-8",
+    )
+    system, _ = pipeline.read(file)
+    found = [one for one in system_pictures(system, solved(system.network)) if one.name.startswith("head-")]
+
+    assert [one.caption for one in found] == ["Head along the path through one and two: one; two is the same."]
 
 
 def test_every_plan_of_a_frontier_tells_its_saw_cuts() -> None:
