@@ -16,7 +16,7 @@ from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
 
-OTHERS_TITLE = "At other settings: flow (clogged if under – disconnected if over)"
+OTHERS_TITLE = "At other settings: flow (clogged if under, disconnected if over)"
 METER_TITLES = ("meter on", "should show", "first reading", "clogged if under", "disconnected if over")
 PRINTED_TITLES = (
     "Meter on",
@@ -118,7 +118,8 @@ def _short(row: Sequence[str] | None) -> str:
     if row is None:
         return "–"
     _, flow, _, low, high = (text.split(" (")[0] for text in row)
-    return f"{flow} ({low} – {high})"
+    limits = [f"under {low}"] * (low != "–") + [f"over {high}"] * (high != "–")
+    return f"{flow} ({', '.join(limits)})" if limits else flow
 
 
 def printed_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
@@ -158,13 +159,15 @@ def meter_notes(card: SettingsCard) -> Iterator[str]:
 def reading_lines(card: SettingsCard) -> Iterator[str]:
     """Yield how the card is to be read."""
     scatter = percent(card.scatter)
+    needs = any(meter.low_is_need for mode in modes_of(card) for meter in mode.meters)
+    needed = "; a limit marked 'needed' is the minimum flow and stays as it is" if needs else ""
     yield (
         "After the work and after each cleaning: set pump and valves, then read every meter near the start of its run. "
         "A first reading lies in its range in 8 of 10 cases; far outside it, something is built or set differently."
     )
     yield (
         "Then trim each valve until its meter shows the flow above, and write down what each meter shows. From then "
-        f"on its readings repeat within {scatter}: apply the percentages to your own reading; 'needed' stays as it is."
+        f"on its readings repeat within {scatter}: apply the percentages to your own reading{needed}."
     )
     yield (
         f"Clogged: a clog that leaves {percent(1 - card.clog)} of the cross-section open, or less than the minimum "

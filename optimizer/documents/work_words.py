@@ -22,11 +22,14 @@ CHECK_VALVE = (
     "the check valve's arrow points with the water; a swing check lies level or has the water rise through it "
     "(common practice, no source)"
 )
-CURE_CHART = "a cement maker's chart for 16 to 38 °C"
+_CURE_CHART = "a cement maker's chart for 16 to 38 °C"
+_CURE_CHART_US = "a cement maker's chart for 60 to 100 °F"
 
 
 def step_text(step: WorkStep, units: str) -> str:
     """Return a step as a sentence without its kind in front, its lengths in the owner's units."""
+    if step.code == "wait":
+        return _wait(step, units)
     if step.code in _SAYS:
         return _SAYS[step.code](step, lambda what: exact_length(step.lengths_m[what], units))
     method, _, where = step.code.partition(", ")
@@ -152,8 +155,9 @@ def _remove(step: WorkStep, length: Length) -> str:
     return ", ".join(step.parts) + (f". Keep for use: {step.note}" if step.note else "")
 
 
-def _wait(step: WorkStep, length: Length) -> str:
-    source = CURE_CHART if step.note == "published" else step.note
+def _wait(step: WorkStep, units: str) -> str:
+    chart = _CURE_CHART_US if units == US else _CURE_CHART
+    source = chart if step.note == "published" else step.note
     return (
         f"do not move the joints for {step.minutes['set']:g} min; no water for {step.minutes['cure']:g} min after the "
         f"last one ({source}). Add half the time if damp, more when cold; follow the can if it differs"
@@ -186,6 +190,5 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
     ),
     "free end": lambda s, _: f"joint {', '.join(s.letters)} closes last: the line is free towards {s.parts[0]}",
     "as the can says": lambda s, _: "leave the joints alone for the time on the can",
-    "wait": _wait,
     "check valve": lambda s, _: CHECK_VALVE,
 }

@@ -184,6 +184,8 @@ class SafetyCheck:
         """Return it as a sentence: `water ...: 30.1 gal, the most is 12.0 gal: the sump runs over`."""
         value, limit = (self.now, self._limit_today) if today else (self.after, self.limit)
         why = self.why_now or self.why if today else self.why
+        if self.quantity == "count":
+            return f"{self.title}: {why}"
         shown = self._told(value, self.least_now if today else self.least_after, units)
         return f"{self.title}: {shown}, limit {self.shown(limit, units)}: {why}"
 

@@ -194,8 +194,8 @@ def _emptied(network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[str]
         back = [run for run in runs if flows_m3_s[run] < -NOTHING_M3_S]
         if back:
             yield (
-                f"the pump is too weak here to lift water into {name!r}: it runs out of it through {', '.join(back)}, "
-                "down to the opening of the return"
+                f"the pump cannot lift water into {name!r}: the tank drains back through {', '.join(back)}, "
+                "down to the return opening"
             )
 
 

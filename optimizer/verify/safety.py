@@ -315,7 +315,7 @@ def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
         for each in (now, after)
     )
     if pump_runs(after.network):
-        why = "the pump heats the water in it until it fails"
+        why = "such a pump heats the water in it until it fails"
         yield SafetyCheck(Check.DEAD_HEAD, "dead-headed pumps (they overheat)", "count", today, then, 0.0, why)
 
 
