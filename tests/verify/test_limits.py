@@ -255,7 +255,7 @@ def test_a_speed_at_which_the_pump_can_not_lift_the_water_is_one_to_avoid() -> N
     card = settings_card(replace(system, network=replace(system.network, pumps={"return": slow})))
 
     assert [mode.is_to_avoid for mode in card.modes] == [False, True]
-    assert any("Do not set pump return to 40 %" in line and "too weak" in line for line in avoid_lines(card))
+    assert any("Do not set pump return to 40 %" in line and "cannot lift water" in line for line in avoid_lines(card))
 
 
 def test_a_setting_of_the_owner_that_is_unsafe_is_told_on_the_card() -> None:
