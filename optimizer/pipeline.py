@@ -334,12 +334,12 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 
 
-def with_nearest(found: PlanReport) -> PlanReport:
+def with_nearest(found: PlanReport, catalog: Catalog) -> PlanReport:
     """Return a report that also tells plans next to it by cost, where its search had any at hand that pass."""
     from optimizer.search.studies.nearest import nearest_beyond
     from optimizer.search.watch import Watch
 
-    return replace(found, nearest=nearest_beyond(found.system, found.plan, Watch.of(TIME_LIMIT_S)))
+    return replace(found, nearest=nearest_beyond(found.system, found.plan, catalog, Watch.of(TIME_LIMIT_S)))
 
 
 def _at_the_price_of(found: Plan, cents: int) -> Plan:

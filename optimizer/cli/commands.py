@@ -302,7 +302,7 @@ def _write_plan(
 
         def written() -> bytes:
             taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-            return whole_workbook_bytes(pipeline.with_nearest(report), taken)
+            return whole_workbook_bytes(pipeline.with_nearest(report, catalog), taken)
 
         files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", written, quiet)
     if store_csv is not None:

@@ -77,7 +77,7 @@ def report(
         require_pdf()
     system, catalog = _read(file, catalogs)
     system = system.with_promise(margin, certainty)
-    found = pipeline.with_nearest(_plan(system, catalog, time_limit_s))
+    found = pipeline.with_nearest(_plan(system, catalog, time_limit_s), catalog)
     points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
     card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
     taken = pipeline.take_off(found, catalog, spares=bool(found.bill.spares))

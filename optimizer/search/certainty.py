@@ -184,7 +184,9 @@ class _Certain:
         if budget is not None and (plan.cost_cents or 0) > budget:
             return True
         new = _Plan(plan, cents, count, slack_m)
-        if (self.given is None or cents < self.given.cents) and not verdicts(self.system, plan).failures:
+        if (self.given is None or cents < self.given.cents) and not verdicts(
+            self.system, plan, self.question.catalog
+        ).failures:
             if self.best is None or cents < self.best.cents:
                 self.best = new
             if self.judged(plan) >= self.asked * JUDGED:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from optimizer.clock import unlimited
+from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan
 from optimizer.model.safety import Verdict
 from optimizer.model.system import System
+from optimizer.search.misfit import Misfit, misfit_words, misfits
 from optimizer.verify.buildable import assembly_of
 from optimizer.verify.check import verify_plan
 
@@ -23,6 +25,7 @@ class Verdicts:
     unsafe: tuple[str, ...]
     lasting: int
     stuck: bool = False  # it cannot be put together as it is
+    misfits: tuple[Misfit, ...] = ()  # straights that do not fit, with both sides held
 
     @property
     def failures(self) -> tuple[str, ...]:
@@ -34,7 +37,7 @@ def cut_apart(system: System, plan: Plan) -> System:
     return system if plan.stands is None else replace(system, network=plan.stands, second_pump=None, carried_m3_s=None)
 
 
-def verdicts(system: System, plan: Plan) -> Verdicts:
+def verdicts(system: System, plan: Plan, catalog: Catalog) -> Verdicts:
     """Return what the checks say of a plan that was found; its plumbing is rebuilt and solved as a network."""
     with unlimited():  # what was found late is told
         verification = verify_plan(cut_apart(system, plan), plan)
@@ -42,4 +45,6 @@ def verdicts(system: System, plan: Plan) -> Verdicts:
     unsafe = () if safety is None else safety.failures
     missed = tuple(words for words in verification.failures if words not in unsafe)
     lasting = 0 if safety is None else sum(check.verdict is Verdict.UNSAFE for check in safety.checks)
-    return Verdicts(missed, unsafe, lasting, bool(assembly_of(system, plan).stuck))
+    unfit = misfits(system, plan, catalog)
+    missed = (*missed, *misfit_words(system, plan, unfit))
+    return Verdicts(missed, unsafe, lasting, bool(assembly_of(system, plan).stuck), unfit)

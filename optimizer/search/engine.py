@@ -26,6 +26,7 @@ from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.flow_search import TIME_CAME
+from optimizer.search.misfit import with_straights_kept
 from optimizer.search.pressure import weak_words, with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
@@ -161,10 +162,10 @@ def _checked(question: Question, first: Search) -> Answer:
     """Return the first plan where it passes; else the next one, whose pipe holds no more than the sump has room for."""
     if not first.plan.found:
         return _answer(first.plan, told=question.with_reasons)
-    said = verdicts(question.system, first.plan)
+    said = verdicts(question.system, first.plan, question.catalog)
     if not said.failures:
         other = first.roomier
-        roomy = other is not None and not (then := verdicts(question.system, other)).failures
+        roomy = other is not None and not (then := verdicts(question.system, other, question.catalog)).failures
         return _answer(other if other is not None and roomy and then.lasting <= said.lasting else first.plan)
     try:
         return _next_of_known(question, first, said)
@@ -174,6 +175,8 @@ def _checked(question: Question, first: Search) -> Answer:
 
 def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
     """Return the plan that comes next, or that none passes; the first was refused."""
+    if said.misfits:
+        return _with_straights_kept(question, first.plan, said)
     if said.stuck and not question.system.closes_alone:
         return _closing_alone(question, first.plan, said)
     if said.unsafe:
@@ -190,7 +193,7 @@ def _with_less_water(question: Question, first: Search, said: Verdicts, most_m3:
     found = None if most_m3 <= 0.0 else _holding(question, most_m3)
     if found is None or found.status is Status.INFEASIBLE:
         return _answer(_refusing(first.plan, said, proved=True), refused=True)
-    if found.found and not verdicts(question.system, found).failures:
+    if found.found and not verdicts(question.system, found, question.catalog).failures:
         dearer = (found.material_cents or 0) > (first.plan.material_cents or 0)  # else there is one as cheap
         return _answer(replace(found, notes=(*found.notes, _refused(first.plan, said))) if dearer else found)
     return _over_ranges(question, first.plan, said)
@@ -228,7 +231,23 @@ def _closing_alone(question: Question, cheaper: Plan, said: Verdicts) -> Answer:
 
     It is not proven the cheapest: one union may serve several runs.
     """
-    answer = solve(replace(question, system=replace(question.system, closes_alone=True)))
+    return _among_fewer(question, replace(question.system, closes_alone=True), cheaper, said)
+
+
+def _with_straights_kept(question: Question, cheaper: Plan, said: Verdicts) -> Answer:
+    """Return the plan that leaves the straights as they are in which the new parts of `cheaper` do not fit.
+
+    It is not proven the cheapest: other new parts might fit there.
+    """
+    kept = with_straights_kept(question.system, said.misfits)
+    if kept == question.system:
+        return _answer(_refusing(cheaper, said, proved=False), refused=True)
+    return _among_fewer(question, kept, cheaper, said)
+
+
+def _among_fewer(question: Question, system: System, cheaper: Plan, said: Verdicts) -> Answer:
+    """Return the cheapest plan for a system that allows less, `cheaper` was refused."""
+    answer = solve(replace(question, system=system))
     bound = min(cheaper.bound_cents or 0, answer.bound_cents or 0)
     if not answer.found:
         return replace(answer, plan=_refusing(cheaper, said, proved=False, more=answer.reasons), bound_cents=bound)
@@ -256,9 +275,11 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
         first = find(time_limit_s=time_s, floor_cents=floor)
         if not first.plan.found:
             return _of_search(first)
-        said = verdicts(question.system, first.plan)
+        said = verdicts(question.system, first.plan, question.catalog)
         if not said.failures:
             return _of_search(_mending(question, first, said, search))
+        if said.misfits:
+            return _with_straights_kept(question, first.plan, said)
         if said.stuck and not question.system.closes_alone:
             return _closing_alone(question, first.plan, said)
         cheaper, floor = first.plan, first.bound_cents or 0
@@ -280,7 +301,7 @@ def _next_best(
         proved = found.plan.status is Status.INFEASIBLE
         plan = _refusing(cheaper, said, proved, () if proved else found.plan.reasons)
         return replace(_of_search(found), plan=replace(plan, left_out=found.plan.left_out), refused=True)
-    still = verdicts(question.system, found.plan)
+    still = verdicts(question.system, found.plan, question.catalog)
     if still.failures:
         more = (*still.failures, "the next plan that was found is refused as well")
         plan = _refusing(cheaper, said, proved=False, more=more)
@@ -310,7 +331,7 @@ def _mending(
     )
     if not other.plan.found:
         return found
-    then = verdicts(question.system, other.plan)
+    then = verdicts(question.system, other.plan, question.catalog)
     if then.failures or then.lasting >= said.lasting:
         return found
     plan = found.plan

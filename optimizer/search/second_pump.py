@@ -97,7 +97,7 @@ class _Pairs:
             return
         plan = finished(pair, found.plan)
         there = replace(self.system, network=pair.stands, second_pump=None)
-        unsafe = verdicts(there, plan).failures
+        unsafe = verdicts(there, plan, self.catalog).failures
         if not unsafe:
             self._keep(plan)
             return
@@ -107,7 +107,7 @@ class _Pairs:
         if held and left_s > 0.0:
             again = self._find(i, pair, min(left_s, time_limit_s), held, found.bound_cents or 0)
             plan = finished(pair, again.plan) if again.plan.found else plan
-            if again.plan.found and not verdicts(there, plan).failures:
+            if again.plan.found and not verdicts(there, plan, self.catalog).failures:
                 self._keep(plan)
 
     def _find(

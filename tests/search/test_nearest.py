@@ -30,8 +30,8 @@ def test_what_is_dearer_has_more_head_to_spare(name: str) -> None:
 
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_what_is_told_works_more_often_or_needs_fewer_cuts(name: str) -> None:
-    report, _ = planned_examples.searched(name)
-    told = pipeline.with_nearest(report).nearest
+    report, catalog = planned_examples.searched(name)
+    told = pipeline.with_nearest(report, catalog).nearest
 
     assert 1 <= len(told) <= 2
     assert report.chance is not None
@@ -43,26 +43,26 @@ def test_what_is_told_works_more_often_or_needs_fewer_cuts(name: str) -> None:
 
 
 def test_no_plan_above_the_budget_is_told() -> None:
-    report, _ = planned_examples.searched("single-return")
+    report, catalog = planned_examples.searched("single-return")
     held = replace(report, system=report.system.with_budget(report.bill.total_cents))
 
-    assert pipeline.with_nearest(held).nearest == ()
-    assert alternative_words(pipeline.with_nearest(held)) == ""
+    assert pipeline.with_nearest(held, catalog).nearest == ()
+    assert alternative_words(pipeline.with_nearest(held, catalog)) == ""
 
 
 def test_no_plan_that_fails_a_check_is_told() -> None:
-    report, _ = planned_examples.searched("single-return")
+    report, catalog = planned_examples.searched("single-return")
     as_it_stands = {
         name: replace(one, parts=report.system.network.runs[name].parts) for name, one in report.plan.runs.items()
     }
     short = replace(report.plan, runs=as_it_stands, cost_cents=report.bill.total_cents + 1, material_cents=None)
 
-    assert pipeline.with_nearest(replace(report, plan=replace(report.plan, beyond=(short,)))).nearest == ()
+    assert pipeline.with_nearest(replace(report, plan=replace(report.plan, beyond=(short,))), catalog).nearest == ()
 
 
 def test_the_line_tells_price_difference_and_cuts() -> None:
-    report, _ = planned_examples.searched("single-return")
-    found = pipeline.with_nearest(report)
+    report, catalog = planned_examples.searched("single-return")
+    found = pipeline.with_nearest(report, catalog)
     told = alternative_words(found)
 
     for one in found.nearest:

@@ -119,13 +119,15 @@ def frontier(
     except TimeIsUp:
         return Frontier(_with_plan(system, (), plan), (*_without_plan(plan), _NOT_ALL), False)
     if steps is not None:
-        return _from_tables(system, plan, steps, least_gain, watch)
+        return _from_tables(system, catalog, plan, steps, least_gain, watch)
     found = _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents, plan).run()
     notes = (*found.notes, *(_without_plan(plan) if found.plans else ()))
     return replace(found, plans=_with_plan(system, found.plans, plan), notes=notes)
 
 
-def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain: float, watch: Watch) -> Frontier:
+def _from_tables(
+    system: System, catalog: Catalog, plan: Answer, steps: Iterator[Plan], least_gain: float, watch: Watch
+) -> Frontier:
     """Return those of the efficient plans that pass the checks at what they reach, with the plan for the targets."""
     kept: list[FrontierPlan] = []
     late = False
@@ -137,7 +139,7 @@ def _from_tables(system: System, plan: Answer, steps: Iterator[Plan], least_gain
         found = _reached(system, step, more_than=best)
         if found.reach <= best * (1 + 0.5 * least_gain):
             continue
-        if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step).failures:
+        if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step, catalog).failures:
             kept.append(found)
     plans = _with_plan(system, tuple(kept), plan)
     notes = (*_without_plan(plan), *([_NOT_ALL] if late else []))

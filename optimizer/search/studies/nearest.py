@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from optimizer.model.catalog import Catalog
 from optimizer.model.outcome import Nearest
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
@@ -15,7 +16,7 @@ _LOOKED_AT = 2  # each takes a solution of the network
 _A_LITTLE = 1.25  # of what the plan costs, for fewer saw cuts
 
 
-def nearest_beyond(system: System, plan: Plan, watch: Watch) -> tuple[Nearest, ...]:
+def nearest_beyond(system: System, plan: Plan, catalog: Catalog, watch: Watch) -> tuple[Nearest, ...]:
     """Return of the plans that the search had at hand the one next by cost, and the next one with fewer saw cuts.
 
     Both pass every check and keep the budget. Neither need be the cheapest of its kind. Empty where the search had none
@@ -23,16 +24,16 @@ def nearest_beyond(system: System, plan: Plan, watch: Watch) -> tuple[Nearest, .
     """
     most = system.rules.budget_cents
     at_hand = [one for one in plan.beyond if most is None or _cents(one) <= most]
-    near = _first_sound(system, at_hand)
+    near = _first_sound(system, at_hand, catalog)
     least = plan.cuts if near is None else min(plan.cuts, near.cuts)
     little = [one for one in at_hand if one.cuts < least and _cents(one) <= _A_LITTLE * _cents(plan)]
-    found = [one for one in (near, _first_sound(system, little)) if one is not None]
+    found = [one for one in (near, _first_sound(system, little, catalog)) if one is not None]
     return tuple(Nearest(_cents(one), one.cuts, works_in(system, one, watch)) for one in found)
 
 
-def _first_sound(system: System, plans: Iterable[Plan]) -> Plan | None:
+def _first_sound(system: System, plans: Iterable[Plan], catalog: Catalog) -> Plan | None:
     looked_at = list(plans)[:_LOOKED_AT]
-    return next((one for one in looked_at if not verdicts(system, one).failures), None)
+    return next((one for one in looked_at if not verdicts(system, one, catalog).failures), None)
 
 
 def _cents(plan: Plan) -> int:
