@@ -16,7 +16,9 @@ from optimizer.search.misfit import Misfit, misfits, with_straights_kept
 END = "pipe 2 ft, 3/4 in bulkhead"
 
 
-def system_text(end: str = END, gap: str = "1/2 in", rules: str = "", suction: str = "1 in bulkhead, 1 in pipe 4 in") -> str:
+def system_text(
+    end: str = END, gap: str = "1/2 in", rules: str = "", suction: str = "1 in bulkhead, 1 in pipe 4 in"
+) -> str:
     """Return a line between two walls with two bends on a piece of pipe that shows `gap`; invented."""
     return f"""
 system: Hard-piped line between two walls
