@@ -50,11 +50,15 @@ def _curve(closed: tuple[float, ...], k: tuple[float, ...]) -> _Curve:
 _BALL = _curve((0.0, 5 / 90, 10 / 90, 20 / 90, 40 / 90, 60 / 90), (0.02, 0.05, 0.29, 1.56, 17.3, 206.0))
 _GATE = _curve((0.0, 0.25, 0.5, 0.75), (0.17, 0.9, 4.5, 24.0))
 _GLOBE = _curve((0.0, 0.25, 0.5, 0.75), (9.0, 13.0, 36.0, 112.0))
+_DIAPHRAGM = _curve((0.0, 0.25, 0.5, 0.75), (2.3, 2.6, 4.3, 21.0))
 _CURVES = {
     Kind.BALL_VALVE: _BALL,
     Kind.TRUE_UNION_BALL_VALVE: _BALL,
     Kind.GATE_VALVE: _GATE,
     Kind.GLOBE_VALVE: _GLOBE,
+    Kind.DIAPHRAGM_VALVE: _DIAPHRAGM,
+    Kind.ANGLE_VALVE: _GLOBE,  # a disk on a seat as in a globe valve: estimate
+    Kind.NEEDLE_VALVE: _GLOBE,  # the same, with a slender plug: estimate
 }
 _ROTARY = frozenset({Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE})
 

@@ -18,6 +18,7 @@ from optimizer.model.kinds import SEPARABLE as SEPARABLE
 from optimizer.model.kinds import THROTTLES as THROTTLES
 from optimizer.model.kinds import Kind as Kind
 from optimizer.model.materials import stands_salt_water
+from optimizer.model.meters import MeterData
 
 if TYPE_CHECKING:
     from optimizer.model.network import Pump
@@ -121,6 +122,7 @@ class Catalog:
     fitting_families: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # pipe family -> fittings, best first
     joints_per_pack: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # consumable id -> size -> joints
     pumps: Mapping[str, Pump] = field(default_factory=dict)  # curves of the rows of kind pump, by id
+    meters: Mapping[str, MeterData] = field(default_factory=dict)  # what the rows of kind flow meter read, by id
     own: frozenset[str] = frozenset()  # ids that the owner's files added or priced
     elsewhere: Mapping[str, CatalogItem] = field(default_factory=dict)  # rows that are not for sale, by id
     remarks: tuple[str, ...] = ()  # what is odd in the owner's rows, each with its place, and counts all the same

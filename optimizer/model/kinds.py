@@ -30,8 +30,20 @@ class Kind(StrEnum):
     TRUE_UNION_BALL_VALVE = "true-union ball valve"
     GATE_VALVE = "gate valve"
     GLOBE_VALVE = "globe valve"
+    DIAPHRAGM_VALVE = "diaphragm valve"
+    ANGLE_VALVE = "angle valve"
+    NEEDLE_VALVE = "needle valve"
     SWING_CHECK_VALVE = "swing check valve"
     SPRING_CHECK_VALVE = "spring check valve"
+    Y_CHECK_VALVE = "y-check valve"
+    BACKFLOW_PREVENTER = "backflow preventer"
+    SOLENOID_VALVE = "solenoid valve"
+    FLOAT_VALVE = "float valve"
+    PRESSURE_REGULATOR = "pressure regulator"
+    FILTER_HOUSING = "filter housing"
+    STRAINER = "strainer"
+    QUICK_DISCONNECT = "quick disconnect"
+    FLOW_METER = "flow meter"
     ADAPTER = "adapter"  # any two-ended piece that connects two forms: thread x socket, barb x thread, ...
     NIPPLE = "nipple"
     PUMP = "pump"
@@ -203,6 +215,49 @@ _ROWS = (
         _T.CHECK,
         substitutes=[_K.SPRING_CHECK_VALVE, _K.SWING_CHECK_VALVE],
     ),
+    _row(
+        _K.DIAPHRAGM_VALVE,
+        "valve with dome",
+        ["diaphragm valves"],
+        _T.THROTTLE,
+        substitutes=[_K.DIAPHRAGM_VALVE, _K.GLOBE_VALVE, _K.GATE_VALVE],
+    ),
+    _row(
+        _K.ANGLE_VALVE,
+        "angle valve",
+        ["angle valves", "angle stop"],
+        _T.THROTTLE,
+        substitutes=[_K.ANGLE_VALVE],
+    ),
+    _row(_K.NEEDLE_VALVE, "needle valve", ["needle valves"], _T.THROTTLE, substitutes=[_K.NEEDLE_VALVE]),
+    _row(
+        _K.Y_CHECK_VALVE,
+        "check aslant",
+        ["y check valve", "y check", "wye check valve"],
+        _T.CHECK,
+        substitutes=[_K.Y_CHECK_VALVE, _K.SWING_CHECK_VALVE, _K.SPRING_CHECK_VALVE],
+    ),
+    _row(
+        _K.BACKFLOW_PREVENTER,
+        "two checks",
+        ["vacuum breaker", "dual check valve"],
+        _T.CHECK,
+        substitutes=[_K.BACKFLOW_PREVENTER],
+    ),
+    _row(_K.SOLENOID_VALVE, "valve with coil", ["solenoid", "solenoids"], substitutes=[_K.SOLENOID_VALVE]),
+    _row(_K.FLOAT_VALVE, "valve with float", ["float valves"], substitutes=[_K.FLOAT_VALVE]),
+    _row(_K.PRESSURE_REGULATOR, "valve with spring", ["regulator"], substitutes=[_K.PRESSURE_REGULATOR]),
+    _row(_K.FILTER_HOUSING, "sieve in a box", ["prefilter", "sediment filter"], substitutes=[_K.FILTER_HOUSING]),
+    _row(_K.STRAINER, "sieve", ["y strainer", "intake screen"], substitutes=[_K.STRAINER]),
+    _row(
+        _K.QUICK_DISCONNECT,
+        "two arrows",
+        ["quick coupling", "quick disconnects"],
+        _T.SEPARABLE,
+        substitutes=[_K.QUICK_DISCONNECT],
+        reuse=Reuse.NUT,
+    ),
+    _row(_K.FLOW_METER, "dial", ["meter", "flow sensor", "flow meters"], substitutes=[_K.FLOW_METER]),
     _row(
         _K.ADAPTER,
         "half box",

@@ -11,6 +11,7 @@ from optimizer.model.catalog import BASES, PIPES, CatalogItem, Kind, LossData, L
 from optimizer.model.ends import End
 from optimizer.model.kinds import KINDS, MACHINES
 from optimizer.model.materials import MATERIALS, WORDS, material_named
+from optimizer.model.meters import MeterData
 from optimizer.model.network import Pump
 from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
@@ -49,6 +50,7 @@ class Shelf:
     families: dict[str, tuple[str, ...]] = field(default_factory=dict)
     packs: dict[str, dict[str, int]] = field(default_factory=dict)
     pumps: dict[str, Pump] = field(default_factory=dict)
+    meters: dict[str, MeterData] = field(default_factory=dict)
     own: set[str] = field(default_factory=set)  # ids that the owner's files added or priced
     faults: list[Fault] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)

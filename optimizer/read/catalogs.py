@@ -14,13 +14,13 @@ from pathlib import Path
 from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import BASES, Catalog, Source
 from optimizer.read import catalog_rows as rows
-from optimizer.read import pump_rows, shelf_cache
+from optimizer.read import meter_rows, pump_rows, shelf_cache
 from optimizer.read.columns import UNWRITABLE, Row, Table, nearest, read_table
 from optimizer.read.places import data_directory
 
 SHIPPED = (
-    *("pipes.csv", "fittings.csv", "valves.csv", "adapters.csv", "consumables.csv"),
-    *("coverage.csv", "sockets.csv", "families.csv", "pumps.csv"),
+    *("pipes.csv", "fittings.csv", "valves.csv", "adapters.csv", "small-lines.csv", "meters.csv"),
+    *("consumables.csv", "coverage.csv", "sockets.csv", "families.csv", "pumps.csv"),
 )
 MOST_FAULTS = 200  # of one file; a list that is wrong throughout is wrong in one way
 PRICE_COLUMNS = ("item_id", "price", "currency", "price_date")
@@ -36,6 +36,7 @@ _PIECE_COLUMNS = (
 )
 _CONSUMABLE_COLUMNS = ("item_id", "consumable", "trade_name", "material", "pack", "standard", *_PRICE_AND_SOURCE)
 _LAYOUTS: tuple[tuple[tuple[str, ...], tuple[str, ...], rows.Reader], ...] = (  # marks, columns, reader of a row
+    (("pulses_per_l",), (*_PIECE_COLUMNS, *meter_rows.METER_COLUMNS), meter_rows.read_meter),
     (("end_1", "end_2", "loss_method"), _PIECE_COLUMNS, rows.read_piece),
     (("outside_diameter_mm", "bore_min_wall_mm", "bore_average_mm"), _PIPE_COLUMNS, rows.read_pipe),
     (("curve_l_h_m",), (*pump_rows.PUMP_COLUMNS, *_PRICE_AND_SOURCE), pump_rows.read_pump),
@@ -90,7 +91,7 @@ def _with_own(shelf: rows.Shelf, extra: Sequence[Path]) -> Catalog:
         raise InputError(shelf.faults)
     currency = next((item.currency for item in shelf.items.values()), "")
     found = Catalog(shelf.items, shelf.sources, currency, shelf.depths_m, shelf.families, shelf.packs, shelf.pumps)
-    return replace(found, own=frozenset(shelf.own), remarks=tuple(dict.fromkeys(shelf.remarks)))
+    return replace(found, meters=shelf.meters, own=frozenset(shelf.own), remarks=tuple(dict.fromkeys(shelf.remarks)))
 
 
 def _kept_shelf(base: Sequence[Path]) -> rows.Shelf:

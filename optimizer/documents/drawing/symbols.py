@@ -152,6 +152,74 @@ def _globe_valve(canvas: Canvas, spot: Spot) -> None:
     canvas.circle(spot.x, spot.y, 3.5, "solid")
 
 
+def _topped(top: Callable[[Canvas, Spot], None]) -> Callable[[Canvas, Spot], None]:
+    """A valve that something beside it moves: a stem to the left, with what stands on it."""
+
+    def draw(canvas: Canvas, spot: Spot) -> None:
+        canvas.polygon([spot.at(-4, -8), spot.at(7, -8), spot.at(-4, 8), spot.at(7, 8)], "shape")
+        canvas.line([spot.at(1, 0), spot.at(-6, 0)], "axis", MARKS)
+        top(canvas, spot)
+
+    return draw
+
+
+def _dome(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-5, -5), spot.at(-9, -3), spot.at(-9, 3), spot.at(-5, 5)], "shape")
+
+
+def _coil(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-10, -4), spot.at(-5, -4), spot.at(-5, 4), spot.at(-10, 4)], "solid")
+
+
+def _float(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(*spot.at(-7, 0), 3, "shape")
+
+
+def _spring(canvas: Canvas, spot: Spot) -> None:
+    canvas.line([spot.at(-4, -5), spot.at(-9, -2), spot.at(-5, 1), spot.at(-9, 4)], "axis", MARKS)
+
+
+def _angle_valve(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-7, -8), spot.at(7, -8), spot.at(0, 0)], "shape")
+    canvas.polygon([spot.at(8, -6), spot.at(8, 6), spot.at(0, 0)], "shape")
+
+
+def _needle_valve(canvas: Canvas, spot: Spot) -> None:
+    _bow_tie(canvas, spot)
+    canvas.polygon([spot.at(-9, -2), spot.at(-9, 2), spot.at(0, 0)], "solid")
+
+
+def _check_aslant(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-7, -6), spot.at(7, -6), spot.at(0, 6)], "shape")
+    canvas.line([spot.at(-8, 4), spot.at(8, 7.5)], "pipe", MARKS)
+
+
+def _two_checks(canvas: Canvas, spot: Spot) -> None:
+    for along in (-4, 4):
+        canvas.polygon([spot.at(-6, along - 3), spot.at(6, along - 3), spot.at(0, along + 3)], "shape")
+        canvas.line([spot.at(-7, along + 3.5), spot.at(7, along + 3.5)], "pipe", MARKS)
+
+
+def _sieve(canvas: Canvas, spot: Spot) -> None:
+    for across in (-6, -2, 2, 6):
+        canvas.line([spot.at(across, -5), spot.at(across, 5)], "axis", MARKS)
+
+
+def _filter(canvas: Canvas, spot: Spot) -> None:
+    _box(8, 7)(canvas, spot)
+    _sieve(canvas, spot)
+
+
+def _quick(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-6, -7), spot.at(6, -7), spot.at(0, -1)], "shape")
+    canvas.polygon([spot.at(-6, 7), spot.at(6, 7), spot.at(0, 1)], "shape")
+
+
+def _dial(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(spot.x, spot.y, 7.5, "shape")
+    canvas.line([spot.at(0, 0), spot.at(4, -4)], "axis", MARKS)
+
+
 def _check(spring: bool) -> Callable[[Canvas, Spot], None]:
     """Water passes towards the tip; the bar is what it cannot pass the other way."""
 
@@ -208,6 +276,18 @@ DRAWN: dict[str, Callable[[Canvas, Spot], None]] = {
     "globe valve": _globe_valve,
     "check": _check(spring=False),
     "check with spring": _check(spring=True),
+    "valve with dome": _topped(_dome),
+    "valve with coil": _topped(_coil),
+    "valve with float": _topped(_float),
+    "valve with spring": _topped(_spring),
+    "angle valve": _angle_valve,
+    "needle valve": _needle_valve,
+    "check aslant": _check_aslant,
+    "two checks": _two_checks,
+    "sieve in a box": _filter,
+    "sieve": _sieve,
+    "two arrows": _quick,
+    "dial": _dial,
     "half box": _adapter,
     "narrow box": _box(3.5, 7),
     "pump": _pump,
