@@ -385,6 +385,11 @@ def show_pressure(pressure_pa: float, units: str) -> str:
     return f"{_fixed(pressure_value(pressure_pa, units), 1 if units == US else 2)} {pressure_unit(units)}"
 
 
+def show_bore(bore_m: float, units: str) -> str:
+    """Return a bore finely enough to tell two apart: `0.17 in` or `4.3 mm`."""
+    return f"{bore_m / METRES_PER_INCH:.2f} in" if units == US else f"{1000 * bore_m:.1f} mm"
+
+
 def show_length(length_m: float, units: str) -> str:
     """Return `8 ft 6-1/2 in` to the nearest 1/8 in, or `2.40 m` (below 1 m `350 mm`)."""
     if not math.isfinite(length_m):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from optimizer.documents.adapters_text import PORTS_SHOWN, PRICE_NOTE, shown_ways, verdict
+from optimizer.documents.adapters_text import port_remarks, port_verdict, port_ways
 from optimizer.documents.answer import NOTES_SHOWN
 from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
 from optimizer.documents.floor_text import LEAK_BASIS, is_told, leak_rows, mishap_notes, mishap_rows, probe_words
@@ -168,10 +168,9 @@ def _floor_on(sheet: Sheet, report: PlanReport) -> None:
 
 
 def adapters_on(sheet: Sheet, taken: TakeOff) -> None:
-    """Write the ways at the threaded ports of runs that change, those that must not be used with the reason."""
-    changed = {work.run for work in taken.work}
-    ports = [one for one in taken.ports if one.port.run in changed]
-    rows = [(one, way) for one in ports for way in shown_ways(one.ways, PORTS_SHOWN)]
+    """Write the ways at the threaded ports that the plan touches, its own one marked, metal explained once."""
+    ports = [one for one in taken.ports if one.touched]
+    rows = [(one, way) for one in ports for way in port_ways(one)]
     if not rows:
         return
     units = sheet.book.units
@@ -183,11 +182,12 @@ def adapters_on(sheet: Sheet, taken: TakeOff) -> None:
         place = f"{one.port.run}: {one.port.words}, {one.port.end}"
         pieces = "; ".join(piece.words for piece in way.pieces) or "nothing between: the two ends mate"
         loss = "–" if way.loss_m is None else show_head(way.loss_m, units)
-        told = verdict(way) if way.allowed else f"{verdict(way)}: {'; '.join(way.why_not)}"
+        told = port_verdict(one, way)
         price = money(way.price_cents, sheet.book.currency)
         texts = (place, pieces, price, loss, str(way.leak_points), "yes" if way.unbolts else "no", told)
         sheet.write([Cell(text, "small text", span) for text, span in zip(texts, spans, strict=True)])
-    sheet.paragraph(PRICE_NOTE, "small")
+    for remark in port_remarks(ports):
+        sheet.paragraph(remark, "small")
 
 
 def _remarks(sheet: Sheet, remarks: Sequence[Remark]) -> None:

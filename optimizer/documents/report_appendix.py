@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from optimizer.documents.adapters_text import PORTS_SHOWN, PRICE_NOTE, shown_ways, verdict
+from optimizer.documents.adapters_text import port_remarks, port_verdict, port_ways
 from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.schematic import schematic_canvas
@@ -155,14 +155,13 @@ def removed(facts: ReportFacts) -> str:
 
 
 def adapters(facts: ReportFacts) -> str:
-    """Return the ways at the threaded ports of runs that change; nothing without the take-off."""
+    """Return the ways at the threaded ports that the plan touches; nothing without the take-off."""
     if facts.taken is None:
         return ""
-    changed = {work.run for work in facts.taken.work}
+    ports = [one for one in facts.taken.ports if one.touched]
     rows = []
-    for one in facts.taken.ports:
-        for way in shown_ways(one.ways, PORTS_SHOWN) if one.port.run in changed else ():
-            told = verdict(way) if way.allowed else f"{verdict(way)}: {'; '.join(way.why_not)}"
+    for one in ports:
+        for way in port_ways(one):
             rows.append(
                 (
                     f"{one.port.run}: {one.port.words}, {one.port.end}",
@@ -170,11 +169,12 @@ def adapters(facts: ReportFacts) -> str:
                     money(way.price_cents, facts.report.bill.currency),
                     "–" if way.loss_m is None else show_head(way.loss_m, facts.units),
                     str(way.leak_points),
-                    told,
+                    port_verdict(one, way),
                 )
             )
     titles = ("Run and port", "Pieces in order", "Price", "Head loss", "Joints", "Verdict")
-    return table("Ways at each port", titles, rows, (2, 3, 4)) + (paragraph(PRICE_NOTE, "aside") if rows else "")
+    asides = "".join(paragraph(remark, "aside") for remark in port_remarks(ports)) if rows else ""
+    return table("Ways at each port", titles, rows, (2, 3, 4)) + asides
 
 
 def cautions(facts: ReportFacts) -> str:

@@ -138,6 +138,10 @@ class Labels:
             label.faults | ({why} if why else set()),
         )
 
+    def narrower_m(self, first: End, second: End) -> float:
+        """Return the narrower of the usual bores of two ends [m]."""
+        return min(self._bore_m(first), self._bore_m(second))
+
     def _bore_m(self, end: End) -> float:
         """Return the widest bore of what has such an end in the catalog, pipe and machines only where nothing else."""
         if end not in self._bores:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.labels import Label, Labels, LossAtFlow
-from optimizer.joints.mating import TAPER_REASON
+from optimizer.joints.mating import TAPER_REASON, mating
 from optimizer.joints.threads import standard_of
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.ends import End
+from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 BY_PRICE, BY_LOSS, BY_SERVICE = "price", "loss", "serviceability"
+MOST_PIECES = 4  # in a row, where fewer do not join two ends
+CHOKED = 0.7  # of the bore is half of the area: what is narrower than this chokes the line
 _SEALING = {
     "cement": "cement",
     "tape": "thread tape",
@@ -43,7 +47,9 @@ class Way:
 
     `loss_m` is the head lost at the design flow [m], None when no flow was given; `length_m` what the way adds to the
     line between the two ends; `leak_points` every joint, and the O-ring inside a union. `unbolts` says whether both
-    neighbours can stay where they are while it is taken apart. `best` names what no other allowed way does better.
+    neighbours can stay where they are while it is taken apart. `narrowest_m` is the narrowest bore in it [m], None
+    where there is no piece; `chokes` says whether that is much narrower than both ends. `best` names what no other
+    allowed way does better.
     """
 
     pieces: tuple[Part, ...]
@@ -54,12 +60,19 @@ class Way:
     loss_m: float | None
     length_m: float
     materials: tuple[str, ...]
+    narrowest_m: float | None = None
+    chokes: bool = False
     why_not: tuple[str, ...] = ()
     best: tuple[str, ...] = ()
 
     @property
     def allowed(self) -> bool:
         return not self.why_not
+
+    @property
+    def of_metal(self) -> bool:
+        """Whether a piece of metal is among its pieces."""
+        return any(is_metal(material) for material in self.materials)
 
     @property
     def standards(self) -> tuple[str, ...]:
@@ -99,7 +112,8 @@ def ways(
     Returns
     -------
     tuple of Way
-        At most three pieces each. Ways that must not be used stand last, with the reasons: those that would be better
+        At most three pieces each, or four where no allowed way has fewer. Those that choke the line stand behind the
+        other allowed ones. Ways that must not be used stand last, with the reasons: those that would be better
         than all allowed ones in price or loss, and the cheapest of each set of reasons that takes at most one piece
         more than an allowed one. Empty: see `why_no_way`.
     """
@@ -110,7 +124,14 @@ def ways(
 
 def why_no_way(start: End, goal: End, catalog: Catalog) -> str:
     """Return why `ways` finds nothing between two ends; empty where it finds something."""
-    return EndGraph(catalog, allow_unsafe_metals=True, hoses=True, refused=True).why_no_way(start, goal)
+    most = MOST_PIECES
+    return EndGraph(catalog, True, max_pieces=most, hoses=True, refused=True).why_no_way(start, goal)
+
+
+def directly(start: End, goal: End) -> str:
+    """Return what seals the joint of two ends that mate by themselves; empty where they never do (see `refusal`)."""
+    joint = mating(start, goal)
+    return _SEALING[joint.method] if joint is not None else ""
 
 
 class WayFinder:
@@ -120,17 +141,30 @@ class WayFinder:
         self._labels = Labels(end_graph, loss or (lambda part: 0.0), flow_m3_s**2 if loss is not None else 0.0)
         self._with_loss = loss is not None
 
+    @cached_property
+    def _longer(self) -> Labels:
+        """What finds rows of one piece more, for ends that no shorter row joins."""
+        graph = replace(self._labels.end_graph, max_pieces=MOST_PIECES)
+        return Labels(graph, self._labels.loss, self._labels.per_square_m)
+
     def between(self, start: End, goal: End) -> tuple[Way, ...]:
         """Return the ways as `ways` does."""
         labels = self._labels.between(start, goal)
+        if all(label.faults for label in labels):
+            longer = self._longer.between(start, goal)
+            labels = longer if not labels or not all(label.faults for label in longer) else labels
+        widest_m = self._labels.narrower_m(start, goal)
         sound = [label for label in labels if not label.faults]
-        shown = [*sound, *_telling(sound, [label for label in labels if label.faults])]
-        best = _best(sound, self._with_loss)
+        wide = [label for label in sound if not _chokes(label, widest_m)]
+        shown = [*wide, *(label for label in sound if label not in wide)]
+        shown += _telling(sound, [label for label in labels if label.faults])
+        best = _best(wide or sound, self._with_loss)
         return tuple(
-            self._way(label, start, goal, tuple(mark for mark, one in best.items() if one is label)) for label in shown
+            self._way(label, start, goal, widest_m, tuple(mark for mark, one in best.items() if one is label))
+            for label in shown
         )
 
-    def _way(self, label: Label, start: End, goal: End, best: tuple[str, ...]) -> Way:
+    def _way(self, label: Label, start: End, goal: End, widest_m: float, best: tuple[str, ...]) -> Way:
         pieces = label.chain.pieces
         ends = [start, *(end for piece in pieces for end in piece.ends), goal]
         joints = tuple(
@@ -153,9 +187,21 @@ class WayFinder:
             loss_m=label.loss_m if self._with_loss else None,
             length_m=label.length_m,
             materials=tuple(dict.fromkeys(piece.item.material for piece in pieces if piece.item is not None)),
+            narrowest_m=_narrowest_m(label),
+            chokes=_chokes(label, widest_m),
             why_not=tuple(sorted(label.faults, key=_reason_key)),
             best=best,
         )
+
+
+def _narrowest_m(label: Label) -> float | None:
+    return min((bore for piece in label.chain.pieces for bore in piece.end_bores_m), default=None)
+
+
+def _chokes(label: Label, widest_m: float) -> bool:
+    """Return whether a way is much narrower than the narrower of the two ends, of a bore [m]."""
+    narrowest_m = _narrowest_m(label)
+    return narrowest_m is not None and narrowest_m < CHOKED * widest_m
 
 
 def _reason_key(reason: str) -> tuple[bool, str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from optimizer.choices.for_sale import for_sale
 from optimizer.hydraulics import Conditions, part_head_loss_m
@@ -13,7 +14,9 @@ from optimizer.joints.labels import LossAtFlow
 from optimizer.joints.ways import Way, WayFinder
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
+from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Network, Part, Run, Water
+from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
 REEF_WATER = Water(salinity_g_kg=35.0, temperature_c=25.0)  # where no system file says it
@@ -41,12 +44,18 @@ class Port:
 
 @dataclass(frozen=True, slots=True)
 class PortWays:
-    """All ways at one port at its design flow [m³/s]; `why_none` says why there are none."""
+    """All ways at one port at its design flow [m³/s]; `why_none` says why there are none.
+
+    Of a plan, `touched` says whether it changes what stands between the port and the pipe, `chosen` which way it takes;
+    None: it stays, or none of these.
+    """
 
     port: Port
     flow_m3_s: float | None
     ways: tuple[Way, ...]
     why_none: str = ""
+    touched: bool = True
+    chosen: Way | None = None
 
 
 def loss_at(flow_m3_s: float, water: Water = REEF_WATER) -> LossAtFlow:
@@ -88,6 +97,39 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
         why = "" if offered else end_graph.why_no_way(port.start, port.goal)
         found.append(PortWays(port, flow_m3_s, offered, why))
     return tuple(found)
+
+
+def ports_of_plan(found: Iterable[PortWays], stood: Network, plan: Plan) -> tuple[PortWays, ...]:
+    """Return the ways at each port with what a plan makes of them."""
+    return tuple(_of_plan(one, stood, plan) for one in found)
+
+
+def _of_plan(one: PortWays, stood: Network, plan: Plan) -> PortWays:
+    planned = plan.runs.get(one.port.run)
+    if planned is None:
+        return replace(one, touched=False)
+    before = _beside(stood.runs[one.port.run].parts, one.port)
+    after = _beside(planned.parts, one.port)
+    if before == after and all(part.existing for part in after):
+        return replace(one, touched=False)
+    fits = [way for way in one.ways if way.pieces and _leads(way, after, one.port.inlet)]
+    return replace(one, chosen=max(fits, key=lambda way: len(way.pieces), default=None))
+
+
+def _beside(parts: Sequence[Part], port: Port) -> tuple[Part, ...]:
+    """Return what stands between a port and the first pipe, from the port outwards, without what is not joined yet."""
+    index = next((i for i, part in enumerate(parts) if part.kind in MACHINES and port.words.startswith(part.words)), -1)
+    if index < 0:
+        return ()
+    side = parts[:index][::-1] if port.inlet else parts[index + 1 :]
+    return tuple(takewhile(lambda part: part.kind not in PIPES | MACHINES, side))
+
+
+def _leads(way: Way, beside: Sequence[Part], inlet: bool) -> bool:
+    """Return whether the pieces next to a port are those of a way."""
+    pieces = way.pieces[::-1] if inlet else way.pieces
+    own = [piece.item.item_id for piece in pieces if piece.item is not None]
+    return own == [part.item.item_id for part in beside[: len(own)] if part.item is not None]
 
 
 def _design_flow(system: System, run: str, flows_m3_s: Mapping[str, float]) -> float | None:

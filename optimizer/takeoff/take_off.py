@@ -18,7 +18,7 @@ from optimizer.takeoff.bill import bill_of
 from optimizer.takeoff.consumables import not_on_the_lists
 from optimizer.takeoff.cut_list import CutList, cut_list
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.ports import PortWays, ways_at_ports
+from optimizer.takeoff.ports import PortWays, ports_of_plan, ways_at_ports
 from optimizer.takeoff.spares import spares_for
 from optimizer.takeoff.work_order import RunWork, work_order
 from optimizer.units import show_length
@@ -91,7 +91,8 @@ def take_off(
     catalog = for_sale(system, catalog)
     cuts, bill, too_long = priced(system, plan, catalog, store, spares=spares)
     work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
-    ways = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
+    found = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
+    ways = ports_of_plan(found, system.network, plan)
     unused = ("owned pipe is left out of account where pipe is bought by length",)
     notes = (
         *not_on_the_lists(plan, catalog),

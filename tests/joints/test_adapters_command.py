@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import string
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from click.testing import CliRunner, Result
 
 from optimizer.cli import main
 from optimizer.cli.adapters import named_end
-from optimizer.documents.adapters_text import shown_ways, verdict
+from optimizer.documents.adapters_text import adapters_blocks, shown_ways, verdict
 from optimizer.errors import InputError, QuantityError
 from optimizer.joints.ways import ways
 from optimizer.model.catalog import Kind
@@ -39,8 +40,44 @@ def test_two_ends_give_every_way_with_price_loss_joints_and_verdict() -> None:
     assert result.output.startswith("From 3/4 in BSPP male to 1 in socket\n")
     for words in ("loss at 300 gph", "best by price", "best by loss", "best by serviceability", "flat washer"):
         assert words in result.output
+    assert "Directly: never, because a BSPP male end does not join a socket end." in result.output
+    assert result.output.count("brass in salt water") == 1, "metal is explained once where plastic does it"
+
+
+def test_all_shows_the_ways_with_metal_and_why_not() -> None:
+    result = run("3/4 in BSPP male", "1 in socket", "--all")
+
     assert "NOT allowed" in result.output
     assert "is not allowed: brass in salt water" in result.output
+
+
+def test_ends_that_mate_say_so_first() -> None:
+    lines = run("3/4 in G male", "G3/4 female").output.splitlines()
+
+    assert lines[3] == "Directly: yes, sealed by flat washer."
+
+
+def test_a_way_that_chokes_the_line_is_left_out_and_last_of_all() -> None:
+    # 1/2 in. hose between two 1 in. ends has under a quarter of the area
+    found = ways(parse_end("1 in socket"), parse_end("1 in NPT female"), load_catalog())
+    allowed = [way for way in found if way.allowed]
+    choking = [way.chokes for way in allowed]
+
+    assert choking == sorted(choking)
+    assert not any(way.chokes for way in shown_ways(found, 8) if way.allowed)
+    for way in allowed:
+        assert way.narrowest_m == min(bore for piece in way.pieces for bore in piece.end_bores_m)
+
+
+def test_metal_is_offered_where_no_plastic_piece_does_it_and_the_reason_is_given() -> None:
+    catalog = load_catalog()
+    brass = {key: item for key, item in catalog.items.items() if item.material == "brass"}
+    pair = parse_end("3/4 in GHT male"), parse_end("3/4 in NPT male")
+    offered = ways(*pair, replace(catalog, items=brass), allow_unsafe_metals=True)
+    blocks = adapters_blocks(*pair, offered, units="US", currency="USD")
+
+    assert any(way.allowed for way in offered)
+    assert "of metal because no plastic ones join" in str(blocks)
 
 
 def test_json_has_si_numbers_and_whole_cents() -> None:
@@ -72,7 +109,7 @@ def test_without_a_flow_no_loss_is_claimed() -> None:
 
 def test_brass_is_allowed_on_request_where_no_taper_meets_plastic() -> None:
     # A brass female × female pair of adapters is not sold; the nipple of brass goes into a plastic female all the same.
-    output = run("3/4 in BSPP male", "3/4 in NPT female", "--brass").output
+    output = run("3/4 in BSPP male", "3/4 in NPT female", "--brass", "--all").output
 
     assert "brass in salt water" not in output
     assert "a taper male of brass splits a plastic female thread" in output
@@ -87,10 +124,10 @@ def test_a_pressure_above_all_ratings_leaves_no_allowed_way() -> None:
 
 
 def test_a_pair_without_a_way_gets_the_reason() -> None:
-    result = run("1/4 in tube", "75 mm socket")
+    result = run("1/4 in barb", "75 mm socket")
 
     assert result.exit_code == 1
-    assert "There is no way: from 1/4 in tube to 75 mm socket takes" in result.output
+    assert "There is no way: from 1/4 in barb to 75 mm socket takes" in result.output
 
 
 @pytest.mark.parametrize("name", ["cellar-sump.yaml", "metric-unions.yaml", "single-return.yaml"])
@@ -230,7 +267,7 @@ def test_the_short_list_keeps_every_best_way_and_every_reason() -> None:
     short = shown_ways(offered, 2)
 
     assert [way for way in offered if way.best] == [way for way in short if way.best]
-    assert {way.why_not for way in short} == {way.why_not for way in offered}
+    assert {way.why_not for way in short} == {way.why_not for way in offered if not way.of_metal}
     assert short == [way for way in offered if way in short], "the order is kept"
     assert verdict(short[0]).startswith("best by")
     assert all(way.pieces[0].kind in (Kind.ADAPTER, Kind.UNION) for way in short if way.best)
