@@ -11,7 +11,7 @@ from optimizer.hydraulics import Conditions, part_head_loss_m
 from optimizer.hydraulics.water import fluid_of
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.labels import LossAtFlow
-from optimizer.joints.ways import Way, WayFinder
+from optimizer.joints.ways import Way, WayFinder, why_no_way
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.kinds import MACHINES
@@ -94,7 +94,7 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
         flow_m3_s = _design_flow(system, port.run, flows_m3_s)
         loss = loss_at(flow_m3_s, system.network.water) if flow_m3_s is not None else None
         offered = WayFinder(end_graph, loss, flow_m3_s or 0.0).between(port.start, port.goal)
-        why = "" if offered else end_graph.why_no_way(port.start, port.goal)
+        why = "" if offered else why_no_way(port.start, port.goal, catalog)
         found.append(PortWays(port, flow_m3_s, offered, why))
     return tuple(found)
 
