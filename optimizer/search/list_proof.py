@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import time
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -453,10 +454,26 @@ class _AtHead:
             pipe = self.search.shop.pipes.cents(item, lengths)
             cents += pipe
             users = {run: found[key][1] for run, found in pieces.items() if key in found}
-            cuts.append(self._cut(key, pipe, users, ways, chosen, tees))
+            cuts.append(self._cut(key, pipe, self._needed(item, pipe, users), ways, chosen, tees))
         work = sum(self.search.shop.effort.cents(arc) for way in picked.values() for arc in way.arcs)
         allowed = self.budget is None or cents - work <= self.budget
         return Priced(cents, allowed, tuple(cuts))
+
+    def _needed(self, item: CatalogItem, cents: int, users: Mapping[str, Pieces]) -> dict[str, Pieces]:
+        """Return of the pieces that runs take of a pipe some that cost as much by themselves."""
+        kept = sorted(((units, run) for run, own in users.items() for units in own), reverse=True)
+
+        def enough(some: Sequence[tuple[int, str]]) -> bool:
+            return self.search.shop.pipes.cents(item, tuple(units for units, _ in some)) >= cents
+
+        kept = kept[: bisect_left(range(len(kept)), True, key=lambda count: enough(kept[:count]))]
+        for one in reversed(kept[:-1]):
+            left = [other for other in kept if other is not one]
+            kept = left if enough(left) else kept
+        found: dict[str, list[int]] = {}
+        for units, run in kept:
+            found.setdefault(run, []).append(units)
+        return {run: tuple(own) for run, own in found.items()}
 
     def _pieces(self, run: str, way: Way, options: Mapping[str, TeeOption]) -> Mapping[str, tuple[CatalogItem, Pieces]]:
         one = self.search.prices[run].run

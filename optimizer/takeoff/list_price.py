@@ -17,12 +17,14 @@ from optimizer.choices.joining import SAW_CUT_M
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.stock import StickRule, StockLength, sticks_of
 from optimizer.model.system import System
+from optimizer.program.cutting import cents_of_few
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.cutting import UNIT_M, CutPlan, Stick, cut_sticks
 
 KERF = math.ceil(SAW_CUT_M / UNIT_M - 1e-6)  # in units of a piece's length
 MILLICENTS = 1000  # in a cent
 _TINY = 1e-9
+_FEW = 7  # as many pieces are cut without a solver, which takes longer to be called than these to be counted
 Pieces = tuple[int, ...]  # lengths at the saw, longest first [0.1 mm]
 
 
@@ -126,9 +128,7 @@ class PipeShop:
         """Return what a list with these pieces of a pipe costs at least for it [cents]; nothing where some is owned."""
         if self.owned_m.get(item.item_id) and not self.by_length(item):
             return 0
-        least = self.rate(item) * sum(units + self._kerf for units in pieces) / MILLICENTS
-        longest = max((self.single_cents(item, units) for units in pieces), default=0)
-        return max(longest, math.ceil(least - _TINY))
+        return self.cents(item, pieces)
 
     def offcuts(self, item: CatalogItem, pieces: Iterable[int]) -> list[int]:
         """Return what is left of the longest length beside each long piece, of those that no other length gives.
@@ -186,7 +186,13 @@ class PipeShop:
     def _cents_of(self, item: CatalogItem, pieces: Pieces) -> int:
         if self.by_length(item):
             return self.sale_lengths(item, pieces) * item.price_cents
-        return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
+        stock = [(math.floor(one.length_m / UNIT_M + 1e-6), one.price_cents) for one in self.stock(item)]
+        short = [units for units in pieces if units <= max(length for length, _ in stock)]
+        if len(short) > _FEW or self.owned_m.get(item.item_id):
+            return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
+        ordered = (units for units in pieces if units not in short)
+        more = sum(self.to_order(item, units * UNIT_M).price_cents for units in ordered)
+        return cents_of_few(short, stock, self._kerf) + more
 
     def _single(self, item: CatalogItem, units: int) -> int:
         if self.by_length(item):

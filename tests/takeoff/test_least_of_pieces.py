@@ -48,3 +48,13 @@ def test_pieces_in_place_of_others_cost_no_more_than_what_they_can_not_be_cut_fr
 
     with_one, with_other = (tuple(sorted((*each, *rest)))[::-1] for each in (one, other))
     assert shop.cents(item, with_one) <= shop.cents(item, with_other) + apart
+
+
+@pytest.mark.parametrize("key", PIPES)
+@pytest.mark.parametrize("seed", range(8))
+def test_what_a_few_pieces_cost_is_what_the_program_pays_for_them(seed: int, key: str) -> None:
+    shop, item = PipeShop(shipped_sticks()), load_catalog().items[key]
+    pieces = drawn(50 + seed, 1 + seed % 7)
+    cut = shop.cut(item, [piece * 1e-4 for piece in pieces])
+    assert cut.proved
+    assert shop.cents(item, pieces) == cut.cost_cents
