@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from optimizer.choices.closing import Closing
 from optimizer.choices.fronts import Front, is_step, opened
@@ -46,8 +47,7 @@ class TeeEnd:
     new_openings: tuple[Opening, ...]  # what a new tee may offer here
 
 
-@dataclass(frozen=True, slots=True)
-class Node:
+class Node(NamedTuple):
     """A place between two parts: what is presented there, whether a separable joint was passed, and a gap to be filled.
 
     `kept` is the index of a kept part whose far joint is still as it was (-1: the tee at the run's start); `front`
@@ -71,14 +71,10 @@ class Node:
 
     @property
     def key(self) -> tuple[object, ...]:
-        front = self.front.key if self.front else None
-        closing = (self.made, self.closes)
-        where = (self.position, self.kept, front, self.separable, self.gap_mm, self.fast, self.within)
-        return (*where, closing, self.approach)
+        return (*self[:2], self.front.key if self.front else None, *self[3:])
 
 
-@dataclass(frozen=True, slots=True)
-class Arc:
+class Arc(NamedTuple):
     """One step along a run: parts kept or bought in order, parts removed, joints made."""
 
     head: int  # node index
@@ -100,12 +96,6 @@ class Arc:
             return False
         bend, tail = self.parts[-2:]
         return bend.kind in JETS and tail.kind in PIPES and not tail.existing
-
-    def to(self, head: int) -> Arc:
-        """Return the same step, leading to another node."""
-        parts, removed, joints, extra = self.parts, self.removed, self.joints, self.extra_pipe
-        lost = self.joint_s2_m5, self.joint_back_s2_m5
-        return Arc(head, parts, removed, joints, extra, self.first, self.last, self.cuts, self.sawn_off, *lost)
 
 
 @dataclass
@@ -196,7 +186,7 @@ class _Builder:
         order = sorted(range(len(self.graph.nodes)), key=lambda i: (self.graph.nodes[i].position, i))
         rank = {old: new for new, old in enumerate(order)}
         self.graph.nodes = [self.graph.nodes[i] for i in order]
-        self.graph.arcs = [[arc.to(rank[arc.head]) for arc in self.graph.arcs[i]] for i in order]
+        self.graph.arcs = [[Arc(rank[arc[0]], *arc[1:]) for arc in self.graph.arcs[i]] for i in order]
         self.graph.starts = {state: rank[i] for state, i in self.graph.starts.items()}
         self.graph.ends = {state: rank[i] for state, i in self.graph.ends.items()}
         return self.graph
@@ -267,12 +257,15 @@ class _Builder:
         for right in {one.outer.key: one.outer for one in partly if not one.keeps_start and left is not None}.values():
             assert left is not None
             assert right.pipe is not None
+            ahead_m = min(one.ahead.length_m for one in partly if not one.keeps_start and one.outer == right)
             for joint in self._joints(node, left, right, right.pipe.bore_m):
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
                 made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())
                 step = along(node.approach, joint.parts)
-                if self._settles(step.after, right, partly):
+                if (
+                    right.pipe.bore_m == step.after.bore_m and ahead_m >= SETTLED_BORES * step.after.bore_m
+                ):  # wherever it is cut
                     step = step._replace(after=Approach(step.after.bore_m))
                 head = self._node(
                     Node(
@@ -288,12 +281,6 @@ class _Builder:
                 lost = step.square_s2_m5, step.square_back_s2_m5
                 arc = Arc(head, joint.parts, (), joint.methods, others, False, False, joint.cuts, (), *lost)
                 self.graph.arcs[index].append(arc)
-
-    def _settles(self, after: Approach, right: Front, partly: list[PartlyKept]) -> bool:
-        """Return whether water fills its bore again in the new pipe ahead, wherever the old one is cut."""
-        lengths = [one.ahead.length_m for one in partly if not one.keeps_start and one.outer == right]
-        same = right.pipe is not None and right.pipe.bore_m == after.bore_m
-        return same and min(lengths) >= SETTLED_BORES * after.bore_m
 
     def _reach_kept(self, index: int, node: Node) -> None:
         """Go on from new pipe to the end of the old one that is kept."""

@@ -78,6 +78,7 @@ class RunPrices:
     _alike: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)
     _numbers: dict[int, int] = field(init=False, default_factory=dict)  # by id of a part
     _old: dict[tuple[int, int], list[float]] = field(init=False, default_factory=dict)
+    _pipe: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)  # of steps that lay the same
 
     def __post_init__(self) -> None:
         run = self.graph.run
@@ -193,13 +194,22 @@ class RunPrices:
         piece_rate = self.shop.joints.piece_rate
         for tail, arcs in enumerate(self.graph.arcs):
             lasts = list(self.lasts[tail].items())
+            at, told = self.graph.nodes[tail].position, (tuple(self.lasts[tail]), starts.get(tail))
             for arc in arcs:
                 cents = MILLICENTS * self.fixed_cents(arc)
                 for method, size in arc.joints:
                     cents += piece_rate(method, size)
                 self.fixed[id(arc)] = cents
-                pipe = self._least_pipe(tail, arc, lasts, starts.get(tail), ends.get(arc.head)) if lasts else 0.0
-                self.least[id(arc)] = math.floor(cents + pipe + _NOISE)
+                alike = (*told, at, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
+                if alike not in self._pipe:
+                    laid = (tail, arc, lasts, starts.get(tail), ends.get(arc.head))
+                    self._pipe[alike] = self._least_pipe(*laid) if lasts else 0.0
+                self.least[id(arc)] = math.floor(cents + self._pipe[alike] + _NOISE)
+
+    def _laid_alike(self, at: int, arc: Arc) -> tuple[object, ...]:
+        """Return what all steps at a place have in common that lay the same."""
+        old = self.run.parts[at] if at < len(self.run.parts) else None
+        return (arc.has_tail, *[(part is old, self._number_of(part)) for part in arc.parts])
 
     def _least_pipe(
         self,

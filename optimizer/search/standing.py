@@ -36,7 +36,7 @@ def as_it_stands(system: System, catalog: Catalog, runs: Mapping[str, object]) -
 
 def _of_ours(graph: ChoiceGraph, run: Run, ours: Mapping[int, Part]) -> ChoiceGraph:
     def same(arc: Arc) -> Arc:
-        return replace(arc, parts=tuple(ours.get(id(part), part) for part in arc.parts))
+        return arc._replace(parts=tuple(ours.get(id(part), part) for part in arc.parts))
 
     return replace(graph, run=run, arcs=[[same(arc) for arc in arcs if _costs_nothing(arc)] for arcs in graph.arcs])
 
