@@ -35,7 +35,7 @@ _BY_LOSS = itemgetter(0, 1, 5)
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """A consumable that the first joint of a method opens for all runs: method and price in whole cents."""
+    """What the first use of it opens for all runs: a method of joints, or a pipe by its id; price in whole cents."""
 
     method: str
     cents: int
@@ -118,7 +118,7 @@ class AlternativeTable:
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
     _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
-    _packs_memo: dict[tuple[tuple[str, str], ...], int] = field(init=False, default_factory=dict)
+    _packs_memo: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
@@ -259,10 +259,12 @@ class AlternativeTable:
         return parts_cents(arc) + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
-        if arc.joints not in self._packs_memo:
-            methods = {method for method, _ in arc.joints}
-            self._packs_memo[arc.joints] = sum(1 << i for i, pack in enumerate(self.packs) if pack.method in methods)
-        return self._packs_memo[arc.joints]
+        pipes = {part.item.item_id for part in arc.parts if part.kind in PIPES and part.item and not part.existing}
+        key = (arc.joints, *sorted(pipes))
+        if key not in self._packs_memo:
+            used = pipes.union(method for method, _ in arc.joints)
+            self._packs_memo[key] = sum(1 << i for i, pack in enumerate(self.packs) if pack.method in used)
+        return self._packs_memo[key]
 
     def _trace(self, label: _Label, backwards: bool) -> Alternative:
         arcs: list[Arc] = []

@@ -15,7 +15,7 @@ from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState
 from optimizer.choices.tees import TeeOption
 from optimizer.joints.chains import STUB_CLEARANCE_M
-from optimizer.model.catalog import PIPES
+from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.ends import End
 from optimizer.model.network import LEGS, Network, Part, Run
 from optimizer.takeoff.cutting import UNIT_M
@@ -53,6 +53,11 @@ class Shop:
     joints: JointShop
     effort: Effort
     depths_m: Mapping[End, float]
+    opened: frozenset[str] = frozenset()  # pipes of which a first length is a pack of its own, and more costs nothing
+
+    def rate(self, item: CatalogItem) -> float:
+        """Return what a unit of a piece costs at least, first lengths apart [thousandths of a cent]."""
+        return 0.0 if item.item_id in self.opened else self.pipes.rate(item)
 
 
 @dataclass
@@ -89,7 +94,7 @@ class RunPrices:
         self.stood_m = self._stood_so_far() if run.is_plumbed else []
         self.uneven = not self.takes_m
         self.lasts = self._lasts()
-        rates = list(self._rates())
+        rates = [rate for rate in self._rates() if rate > 0.0]
         self.dearest = max((rate for rate in rates if rate <= _FAR * min(rates)), default=0.0)
         self._price_all()
 
@@ -142,7 +147,7 @@ class RunPrices:
 
     def _rates(self) -> Iterable[float]:
         items = {id(part.item): part.item for arcs in self.graph.arcs for arc in arcs for part in _new_pipe(arc)}
-        return (self.shop.pipes.rate(item) for item in items.values() if item is not None)
+        return (self.shop.rate(item) for item in items.values() if item is not None)
 
     # as it stands
 
@@ -316,7 +321,7 @@ class RunPrices:
         """
         cost = 0.0
         for pipe in (*straight.pipes, *straight.stubs):
-            rate, length_m = self.shop.pipes.rate(pipe.item), pipe.length_m
+            rate, length_m = self.shop.rate(pipe.item), pipe.length_m
             if rate > self.dearest:
                 length_m -= max(0.0, pipe.shows_m - STUB_CLEARANCE_M)
             cost += rate * (length_m / UNIT_M + (KERF if pipe.place >= 0 else 0))

@@ -12,6 +12,7 @@ import time
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -37,10 +38,10 @@ from optimizer.program.through import is_tree, rests_by_packs, through_costs
 from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_rivals import Rivals
-from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder, covers
+from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
 from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.list_price import KERF, JointShop, Pieces, PipeShop
+from optimizer.takeoff.list_price import KERF, JointShop, Pieces, PipeShop, covers
 
 _NO_WAY = 10**12
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
@@ -48,6 +49,8 @@ _MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
 _N = TypeVar("_N", int, float)
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
+_MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables
+_SEALING = ("cement", "tape")
 _USES = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))
 
 
@@ -70,6 +73,7 @@ class ListSearch:
     time_limit_s: float
     solver: str | None = None
     floor_cents: int = 0  # what no list costs less than, where that is known
+    opened: Mapping[str, int] = field(default_factory=dict)  # pipes whose first length is told apart, and what it costs
     shop: Shop = field(init=False)
     prices: dict[str, RunPrices] = field(init=False)
     credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
@@ -78,12 +82,15 @@ class ListSearch:
     def __post_init__(self) -> None:
         system, catalog = self.options.system, self.options.catalog
         effort = Effort(system.rules.labour_cents_per_hour)
-        self.shop = Shop(PipeShop.of(system, catalog), JointShop(catalog), effort, catalog.socket_depths_m)
+        pipes, opened = PipeShop.of(system, catalog), frozenset(self.opened)
+        self.shop = Shop(pipes, JointShop(catalog), effort, catalog.socket_depths_m, opened)
         self.prices = {
             name: RunPrices(graph, system.network, self.options.tees, self.shop)
             for name, graph in self.options.graphs.items()
         }
-        self.options = replace(self.options, packs=tuple(self._sure(pack) for pack in self.options.packs))
+        packs = [self._sure(pack) for pack in self.options.packs if pack.method in _SEALING]
+        packs += [Pack(key, cents) for key, cents in self.opened.items()]
+        self.options = replace(self.options, packs=tuple(packs))
         owned = [catalog.items[key] for key in self.shop.pipes.owned_m if key in catalog.items]
         self.credit = sum(map(self.shop.pipes.credit, owned))
 
@@ -134,6 +141,7 @@ class _AtHead:
     best: Found | None = None
     bound: int = 0
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
+    taken: list[tuple[CatalogItem, int]] = field(default_factory=list)  # new pipe of lists, saw cuts counted [units]
     _finders: dict[str, WayFinder] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -156,14 +164,61 @@ class _AtHead:
             return self._nothing_else()
         if not self._open():
             return self._ended()
-        try:
-            if not math.isinf(self.below) and self.below - self.bound > _WIDE * self.below:
-                self._prove((self.bound + self.below) / 2)  # far fewer ways; the best list may be among them
-            if self._open():
-                self._prove(self.below)
-        except TooManyWaysError:
-            pass
+        return self._by_first_lengths()._proved()
+
+    def _proved(self) -> Found | None:
+        with suppress(TimeIsUp):
+            if not self._is_wide() or self._prove_half():  # far fewer ways; the best list may be among them
+                try:
+                    if self._open():
+                        self._prove(self.below)
+                except TooManyWaysError:
+                    self._prove_half()
         return self._ended()
+
+    def _prove_half(self) -> bool:
+        """Prove half of what is between bound and best list; return whether there were not too many ways for that."""
+        with suppress(TooManyWaysError):
+            self._prove((self.bound + self.below) / 2)
+            return True
+        return False
+
+    def _by_first_lengths(self) -> _AtHead:
+        """Return the search with whole first lengths in its lower prices, where the best list takes little of a pipe.
+
+        A list with any piece of it pays for a length; so plans that only seem cheap by the length are ruled out.
+        """
+        first = self._first_lengths()
+        if not first or self.posed.again is None:
+            return self
+        search = ListSearch(
+            self.search.options, self.search.time_limit_s, self.search.solver, self.search.floor_cents, first
+        )
+        told = self.posed.again(search.options, search.prices)
+        posed = replace(told, problem=replace(told.problem, paths=self.problem.paths))
+        tables = MergedTables(posed.problem, greatest_head(posed.problem))
+        there = replace(self, search=search, posed=posed, tables=tables, _finders={})
+        there.until = self.until
+        least = search.first(tables, posed.problem)
+        there.bound = self.bound if math.isinf(least) else max(self.bound, search.bound_cents(least))
+        return there
+
+    def _first_lengths(self) -> dict[str, int]:
+        """Return the pipes of which a first length costs more than pieces do by the length, in lists told so far."""
+        if not self._is_wide():
+            return {}
+        pipes = self.search.shop.pipes
+        gains: dict[str, tuple[float, int]] = {}
+        for item, units in self.taken:
+            if not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
+                prices = [one.price_cents for one in pipes.stock(item)]
+                least = min(prices)
+                if 2 * least < max(prices):
+                    continue  # the shortest length of several says too little
+                gain = least - pipes.rate(item) * units / LEAST_PER_CENT
+                gains[item.item_id] = max(gains.get(item.item_id, (0.0, least)), (gain, least))
+        best = sorted((gain, key) for key, (gain, _) in gains.items() if gain > 0.0)[::-1]
+        return {key: gains[key][1] for _, key in best[:_MOST_OPENED]}
 
     def _prove(self, upto: float) -> None:
         """Find the best list below a limit [cents] among all ways, or that there is none.
@@ -228,6 +283,9 @@ class _AtHead:
 
     def _open(self) -> bool:
         return math.isinf(self.below) or self.bound < self.below
+
+    def _is_wide(self) -> bool:
+        return not math.isinf(self.below) and self.below - self.bound > _WIDE * self.below
 
     def _limit(self, below: float) -> float:
         """Return what a sum of lower prices must be below to matter for lists below this [thousandths of a cent]."""
@@ -452,6 +510,7 @@ class _AtHead:
                 sorted((n for found in pieces.values() if key in found for n in found[key][1]), reverse=True)
             )
             pipe = self.search.shop.pipes.cents(item, lengths)
+            self.taken.append((item, sum(units + KERF for units in lengths)))
             cents += pipe
             users = {run: found[key][1] for run, found in pieces.items() if key in found}
             cuts.append(self._cut(key, pipe, self._needed(item, pipe, users), ways, chosen, tees))

@@ -8,14 +8,14 @@ together never cost more than one by one; so with the other way no list is deare
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from operator import le
 
 from optimizer.model.catalog import CatalogItem
 from optimizer.search.list_costs import Shop
 from optimizer.search.list_ways import Way
 from optimizer.search.posing import loss_units
-from optimizer.takeoff.list_price import Pieces
+from optimizer.takeoff.list_price import Pieces, uncovered
 
 
 class Rivals:
@@ -68,13 +68,3 @@ class Rivals:
                 if spare_cents < 0:
                     return False
         return True
-
-
-def uncovered(wanted: Pieces, pieces: Pieces) -> Iterator[int]:
-    """Yield those pieces that can not be cut from others, one from one; both are longest first."""
-    at = 0
-    for units in wanted:
-        if at < len(pieces) and pieces[at] >= units:
-            at += 1
-        else:
-            yield units

@@ -14,7 +14,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
-from operator import ge, itemgetter
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -29,7 +29,7 @@ from optimizer.program.through import Rest
 from optimizer.search.list_costs import RunPrices
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.fitted import Straight, Tape
-from optimizer.takeoff.list_price import KERF, Pieces, counted, grouped, units_of
+from optimizer.takeoff.list_price import KERF, Pieces, counted, grouped, uncovered, units_of
 
 _ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs
 _BITS = 10  # of a count of equal pieces or joints, packed with others into one number
@@ -299,16 +299,21 @@ class WayFinder:
             and one[3] <= other[3]
             and (one[8] == other[8] or (self._fewer_joints and self._joints.within(one[8], other[8])))
             and self.table.sides.no_more(one[4], other[4])
-            and self._cut_from(one[6], other[6])
-            and self._cut_from(one[7], other[7])
+            and self._cut_from(one[6], other[6], other[3] - one[3])
+            and self._cut_from(one[7], other[7], other[3] - one[3])
         )
 
-    def _cut_from(self, wanted: int, pieces: int) -> bool:
-        """Return whether all pieces can be cut from others, one from one."""
+    def _cut_from(self, wanted: int, pieces: int, spare_cents: int) -> bool:
+        """Return whether those pieces that can not be cut from others, one from one, cost no more than this."""
         if self._pieces.within(wanted, pieces):
             return True
-        own = self._lengths(pieces)
-        return all(covers(own.get(item, ()), lengths) for item, lengths in self._lengths(wanted).items())
+        own, single = self._lengths(pieces), self.prices.shop.pipes.single_cents
+        for key, lengths in self._lengths(wanted).items():
+            for units in uncovered(lengths, own.get(key, ())):
+                spare_cents -= single(self._items[key], units)
+                if spare_cents < 0:
+                    return False
+        return True
 
     def _lengths(self, packed: int) -> Mapping[str, Pieces]:
         """Return packed pieces by item, longest first."""
@@ -500,7 +505,7 @@ class WayFinder:
         return pieces
 
     def _cost(self, pieces: Sequence[tuple[CatalogItem, float]]) -> float:
-        rate = self.prices.shop.pipes.rate
+        rate = self.prices.shop.rate
         return sum(rate(item) * (units_of(length_m) + KERF) for item, length_m in pieces)
 
 
@@ -518,11 +523,6 @@ def _stairs(losses: Any, cents: Any) -> tuple[list[float], list[float]]:
     keep[1:] = cents[order][1:] < lowest[:-1]
     chosen = order[keep][::-1]
     return losses[chosen].tolist(), [*cents[chosen].tolist(), math.inf]
-
-
-def covers(own: Pieces, lengths: Pieces) -> bool:
-    """Return whether pieces are as many and each as long as one of these, both longest first."""
-    return len(own) >= len(lengths) and all(map(ge, own, lengths))
 
 
 def _alike(labels: list[_Label]) -> list[_Label]:

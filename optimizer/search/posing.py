@@ -78,6 +78,7 @@ class PosedProblem:
     tees: Mapping[str, list[TeeOption]]
     states: Mapping[EndState, int] = field(default_factory=dict)  # the number that the program has for each end state
     tables: Mapping[str, AlternativeTable] = field(default_factory=dict)  # what found the alternatives of each run
+    again: Callable[[Options, Mapping[str, RunPrices]], PosedProblem] | None = None  # the same with other prices
 
 
 @without_collection
@@ -182,6 +183,10 @@ def pose(
     water in may together hold no more of it than `most_volume_m3`, where it is given; what the rules limit is limited
     here too.
     """
+
+    def again(options: Options, least: Mapping[str, RunPrices]) -> PosedProblem:
+        return pose(options, flows, speed, bounded=bounded, most_volume_m3=most_volume_m3, least=least, other=other)
+
     system = options.system
     network = system.network
     conditions = conditions_of(network)
@@ -227,7 +232,7 @@ def pose(
         packs=tuple(pack.cents for pack in packs),
         limits=limits_of(sides),
     )
-    return PosedProblem(problem, alternatives, tees, states.numbers, tables)
+    return PosedProblem(problem, alternatives, tees, states.numbers, tables, again)
 
 
 def sides_of(

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
+from operator import ge
 
 from optimizer.choices.joining import SAW_CUT_M
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
@@ -222,6 +223,21 @@ def grouped(pieces: Iterable[tuple[CatalogItem, float]]) -> dict[str, tuple[Cata
     for item, length_m in pieces:
         found.setdefault(item.item_id, (item, []))[1].append(units_of(length_m))
     return {key: (item, tuple(sorted(lengths, reverse=True))) for key, (item, lengths) in found.items()}
+
+
+def uncovered(wanted: Pieces, pieces: Pieces) -> Iterator[int]:
+    """Yield those pieces that can not be cut from others, one from one; both are longest first."""
+    at = 0
+    for units in wanted:
+        if at < len(pieces) and pieces[at] >= units:
+            at += 1
+        else:
+            yield units
+
+
+def covers(own: Pieces, lengths: Pieces) -> bool:
+    """Return whether pieces are as many and each as long as one of these, both longest first."""
+    return len(own) >= len(lengths) and all(map(ge, own, lengths))
 
 
 JointCounts = Mapping[tuple[str, str], int]  # (what seals them, nominal size): how many

@@ -7,8 +7,7 @@ import random
 import pytest
 
 from optimizer.read.catalogs import load_catalog
-from optimizer.search.list_rivals import uncovered
-from optimizer.takeoff.list_price import PipeShop, shipped_sticks
+from optimizer.takeoff.list_price import PipeShop, shipped_sticks, uncovered
 
 PIPES = ("sch40-pipe-075", "sch40-pipe-125", "pn16-pipe-d40")
 
