@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.choices.offers import LEAST_PIECE_M, SHARES
-from optimizer.joints.chains import EndGraph
+from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.model.kinds import KINDS, REMOVABLE
 from optimizer.model.rules import LARGER_SIZES
 
@@ -42,7 +42,8 @@ def considered() -> tuple[Considered, ...]:
         ),
         Considered(
             "Adapters",
-            f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems, of up to 2 in plain pipe",
+            f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems "
+            f"({MOST_PIECES} where fewer do not do it), of up to 2 in plain pipe",
             "unions between two plain ends where the run is not held at both ends",
         ),
         Considered(

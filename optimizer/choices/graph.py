@@ -124,9 +124,24 @@ def build_choice_graph(
     a rule forbids are absent: a hub-to-hub joint can not be parted, a fitting is not stepped in size on both its
     sides, a sweep needs pipe to give up its room, every pump and device keeps a separable joint on each side, a
     suction does not shrink below the pump's port, in a stretch that is held at both ends something lets the last joint
-    close.
+    close. Where what is not connected yet can not be joined so that it comes apart, it is joined all the same.
     """
-    return _Builder(run, rules, joiner, start, end, held).build()
+    graph = _Builder(run, rules, joiner, start, end, held).build()
+    if rules.keep_services and any(part.kind is Kind.OPEN_JOINT for part in run.parts) and not leads_through(graph):
+        return _Builder(run, rules, joiner, start, end, held, open_joints_part=False).build()
+    return graph
+
+
+def leads_through(graph: ChoiceGraph) -> bool:
+    """Return whether there is any way at all to plumb a run."""
+    seen = set(graph.starts.values())
+    waiting = list(seen)
+    while waiting:
+        for arc in graph.arcs[waiting.pop()]:
+            if arc.head not in seen:
+                seen.add(arc.head)
+                waiting.append(arc.head)
+    return bool(seen & set(graph.ends.values()))
 
 
 class _Builder:
@@ -138,6 +153,7 @@ class _Builder:
         start: TeeEnd | None,
         end: TeeEnd | None,
         held: tuple[bool, ...] = (),
+        open_joints_part: bool = True,
     ) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
         self.joiner = joiner
@@ -145,7 +161,9 @@ class _Builder:
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
         self.offers = Offers(run.parts, joiner)
-        self.needed = _needed_separable(self.parts) if rules.keep_services else [False] * (len(self.parts) + 1)
+        self.needed = [False] * (len(self.parts) + 1)
+        if rules.keep_services:
+            self.needed = _needed_separable(self.parts, open_joints_part)
         self.segment = _segments(self.parts)
         self.closing = Closing(run.parts, held, joiner, rules.bend_to_fit)
 
@@ -513,10 +531,11 @@ def _segments(parts: tuple[Part, ...]) -> list[int]:
     return out
 
 
-def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
+def _needed_separable(parts: tuple[Part, ...], open_joints: bool) -> list[bool]:
     """Return for each stretch between pumps, devices and run ends whether a separable joint must be left in it.
 
-    One is needed where one stands today or the stretch is not connected yet, beside a pump or device.
+    One is needed where one stands today or, with `open_joints`, the stretch is not connected yet, beside a pump or
+    device.
     """
     segments = _segments(parts)
     last = segments[-1]
@@ -524,7 +543,7 @@ def _needed_separable(parts: tuple[Part, ...]) -> list[bool]:
     if last == 0:
         return needed
     for position, part in enumerate(parts):
-        if part.kind in SEPARABLE or part.kind is Kind.OPEN_JOINT:
+        if part.kind in SEPARABLE or (open_joints and part.kind is Kind.OPEN_JOINT):
             needed[segments[position]] = True
     return needed
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import Any
 
 from optimizer.choices.for_sale import other_currency
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import target_words
+from optimizer.documents.words import money, target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
 from optimizer.model.system import System
+from optimizer.search.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.units import show_head, show_length
 
 KIND_WORDS = {PointKind.SURFACE: "water level"}
@@ -32,7 +32,7 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
             (_run_row(run, system) for run in system.network.runs.values()),
             right=(4, 5),
         ),
-        *_open_joint_lines(system),
+        *_open_joint_lines(system, catalog),
         *_remark_lines(system, catalog),
     ]
 
@@ -58,6 +58,17 @@ def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
         "targets": [
             {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
         ],
+        "open_joints": [
+            {
+                "run": place.run,
+                "from": str(place.first),
+                "to": str(place.second),
+                "least_cents": place.least_cents,
+                "why_no_way": place.why_not or None,
+            }
+            for place in open_places(system, catalog)
+        ],
+        "cemented_in": [{"run": run, "part": words} for run, words in cemented_machines(system)],
         "faults": [],
         "remarks": list(remarks(system, catalog)),
     }
@@ -113,13 +124,23 @@ def _pipe_length_m(run: Run) -> float:
     return sum(part.length_m for part in run.parts if part.kind in PIPES)
 
 
-def _open_joint_lines(system: System) -> list[Block]:
-    """Return where the plan still has to find what marries two ends."""
-    runs = Counter(
-        run.name for run in system.network.runs.values() for part in run.parts if part.kind is Kind.OPEN_JOINT
-    )
-    lines = tuple(f"Not connected yet: {number} place{'s' * (number > 1)} in {name}." for name, number in runs.items())
-    return [Lines(lines)] if lines else []
+def _open_joint_lines(system: System, catalog: Catalog) -> list[Block]:
+    """Return each place that is not connected yet: what the pieces cost at least, or why nothing joins its two ends."""
+    lines = [_open_words(place, catalog.currency) for place in open_places(system, catalog)]
+    lines += [
+        f"Run {run}: {words} is cemented in on a side where nothing comes apart. Can it be taken out there?"
+        for run, words in cemented_machines(system)
+    ]
+    return [Lines(tuple(lines))] if lines else []
+
+
+def _open_words(place: OpenPlace, currency: str) -> str:
+    where = f"Run {place.run}, not connected yet {place.words}: {place.first} to {place.second}"
+    if place.least_cents is None:
+        return f"{where}. There is NO way to connect them: {place.why_not}."
+    if not place.least_cents:
+        return f"{where}, which go together without a piece between."
+    return f"{where}, pieces from {money(place.least_cents, currency)}."
 
 
 def remarks(system: System, catalog: Catalog) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from optimizer.model.network import Part
 if TYPE_CHECKING:
     import networkx as nx
 
+MOST_PIECES = 4  # in a row, where fewer do not join two ends
 CHAIN_KINDS = JOINERS | {Kind.UNION}
 SOFT_ENDS = frozenset({Form.HOSE, Form.TUBE})  # what a barb, a compression or a push-fit end takes
 STUB_CLEARANCE_M = 0.010  # pipe that shows between two hubs: common practice, no source

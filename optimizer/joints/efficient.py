@@ -12,10 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 from optimizer.joints.bores import Approach, Steps, into_opening, past, step_square_s2_m5
-from optimizer.joints.chains import Chain, EndGraph, material_of
+from optimizer.joints.chains import MOST_PIECES, Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mating
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, Form, SizeSystem
@@ -127,8 +128,17 @@ class EfficientChains:
         """
         key = (start, goal, need, bores_m)
         if key not in self._between:
-            self._between[key] = tuple(self._find(start, goal, need, bores_m))
+            found = tuple(self._find(start, goal, need, bores_m))
+            if not found and self.end_graph.max_pieces < MOST_PIECES:
+                found = self._longer.between(start, goal, need, bores_m)
+            self._between[key] = found
         return self._between[key]
+
+    @cached_property
+    def _longer(self) -> EfficientChains:
+        """What finds rows of one piece more, for ends that no shorter row joins."""
+        graph = replace(self.end_graph, max_pieces=MOST_PIECES)
+        return EfficientChains(graph, self.measure, self.minutes, self.throats)
 
     def _find(self, start: End, goal: End, need: Need, bores_m: tuple[float, float]) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from optimizer.joints.chains import EndGraph
+from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.joints.labels import Label, Labels, LossAtFlow
 from optimizer.joints.mating import TAPER_REASON, mating
 from optimizer.joints.threads import standard_of
@@ -16,7 +16,6 @@ from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 BY_PRICE, BY_LOSS, BY_SERVICE = "price", "loss", "serviceability"
-MOST_PIECES = 4  # in a row, where fewer do not join two ends
 CHOKED = 0.7  # of the bore is half of the area: what is narrower than this chokes the line
 _SEALING = {
     "cement": "cement",

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.joints.chains import EndGraph
+from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.joints.mating import refusal
-from optimizer.joints.ways import MOST_PIECES, Way, WayFinder, directly
+from optimizer.joints.ways import Way, WayFinder, directly
 from optimizer.model.ends import End, Form
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.words import parse_end

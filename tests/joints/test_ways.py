@@ -12,11 +12,11 @@ from own_bores import Bored, joints_m
 
 from optimizer.hydraulics import Conditions, part_head_loss_m
 from optimizer.hydraulics.water import fluid_of
-from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, EndGraph, hose_piece, new_part
+from optimizer.joints.chains import MOST_PIECES, STUB_CLEARANCE_M, Chain, EndGraph, hose_piece, new_part
 from optimizer.joints.efficient import EfficientChains
 from optimizer.joints.labels import Label, Labels
 from optimizer.joints.mating import material_refusal, mating, piece_refusals
-from optimizer.joints.ways import MOST_PIECES, Way, WayFinder, ways, why_no_way
+from optimizer.joints.ways import Way, WayFinder, ways, why_no_way
 from optimizer.model.catalog import Catalog, Kind, LossMethod
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Part, Water

@@ -1,0 +1,96 @@
+"""Places that are not connected yet: each is tried before any search, and a union is never asked of what has none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from optimizer import pipeline
+from optimizer.cli import main
+from optimizer.model.kinds import Kind
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.systems import load_system
+from optimizer.search.open_joints import cemented_machines, open_places
+
+FILE = """
+system: Places that are not connected yet
+units: US
+surfaces: {{sump: 0 ft, bin: 2 ft}}
+supplies: {{house: {{pressure: 40 psi, elevation: 2 ft}}}}
+pumps: {{p: {{curve: [0 gph at 12 ft, 400 gph at 10 ft, 800 gph at 0 ft], ports: 3/4 in NPT male}}}}
+devices: {{unit: {{loss: 2 ft at 20 gph, ports: {ports}}}}}
+runs:
+  return: {{from: sump, to: bin, size: 3/4 in sch 40 PVC, parts: [pump p, adapter NPT female x socket, pipe 4 ft]}}
+  line: {{from: house, to: bin, size: {size}, parts: [{parts}]}}
+targets: {{line: at least 1 gph}}
+"""
+CASES = [
+    ("1/4 in BSPP male", "1/4 in PE tube", "tube 3 ft, open joint, device unit, open joint, tube 5 ft"),
+    ("3/4 in NPT female", "1/4 in PE tube", "tube 3 ft, open joint, device unit, open joint, tube 5 ft"),
+    ("1/4 in NPT male", "1 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
+    ("3/4 in GHT male", "1/2 in vinyl hose", "hose 3 ft, open joint, device unit, open joint, hose 5 ft"),
+    ("3/4 in socket", "3/4 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
+    ("2 in socket", "1/4 in PE tube", "tube 3 ft, open joint, device unit, open joint, tube 5 ft"),
+]
+
+
+def written(folder: Path, ports: str, size: str, parts: str) -> Path:
+    path = folder / "system.yaml"
+    path.write_text(FILE.format(ports=ports, size=size, parts=parts), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("ports", "size", "parts"), CASES)
+def test_what_can_be_connected_is_connected_by_the_plan_with_unions_kept(
+    tmp_path: Path, ports: str, size: str, parts: str
+) -> None:
+    path = written(tmp_path, ports, size, parts)
+    system, catalog = pipeline.read(path, ())
+    assert system.rules.keep_services
+    places = open_places(system, catalog)
+
+    assert [place.run for place in places] == ["line", "line"]
+    assert all(place.least_cents is not None and not place.why_not for place in places)
+    found = pipeline.search(system, catalog)
+    bought = found.runs["line"].purchases
+    least = sum(place.least_cents or 0 for place in places)
+    assert bought or not least
+    assert sum(one.item.price_cents for one in bought) >= least
+    assert all(part.kind is not Kind.OPEN_JOINT for part in found.runs["line"].parts)
+
+
+def test_check_says_which_place_has_no_way_and_why(tmp_path: Path) -> None:
+    path = written(
+        tmp_path, "3 in NPT male", "1/4 in PE tube", "tube 3 ft, open joint, device unit, open joint, tube 5 ft"
+    )
+    places = open_places(load_system(path, load_catalog()), load_catalog())
+    output = CliRunner().invoke(main, ["check", str(path)]).output
+
+    assert all(place.least_cents is None for place in places)
+    assert "There is NO way to connect them: no piece ends in what 3 in NPT male takes." in output
+    assert "not connected yet between the tube 3 ft and device unit: 1/4 in tube to 3 in NPT male" in output
+
+
+@pytest.mark.parametrize(
+    ("parts", "asked"),
+    [
+        ("pipe 3 ft, device unit, pipe 5 ft", True),  # nothing comes apart towards the house
+        ("pipe 3 ft, union, pipe 2 in, device unit, pipe 5 ft", False),  # and the far end is free in the bin
+        ("pipe 3 ft, open joint, device unit, pipe 5 ft", False),
+    ],
+)
+def test_a_machine_that_cement_holds_is_asked_about_by_name(tmp_path: Path, parts: str, asked: bool) -> None:
+    text = FILE.replace("from: house, to: bin", "from: t, to: bin").replace(
+        "targets:",
+        "  feed: {{from: house, to: t, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}}\n"
+        "  other: {{from: t branch, to: bin, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}}\ntargets:",
+    )
+    path = tmp_path / "system.yaml"
+    path.write_text(text.format(ports="3/4 in socket", size="3/4 in sch 40 PVC", parts=parts), encoding="utf-8")
+    found = cemented_machines(load_system(path, load_catalog()))
+
+    assert (("line", "device unit") in found) == asked
+    output = CliRunner().invoke(main, ["check", str(path)]).output
+    assert ("device unit is cemented in" in output) == asked
