@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.scaled import can_grow, has_upper_ends
@@ -135,10 +135,26 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
         works = share_words(kind.works)
         rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
     titles = ("kind of plan", "parts cost", "saw cuts", "work", "of target", "works in", "pump", "proof")
-    said = [f"{_AS_SET}{_windows(system)}", _WORKS]
+    said = [f"{_AS_SET}{_windows(system)}", _WORKS, *_sensible(kinds)]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
         said.append("Why there is no plan: " + "; ".join(kinds[0].reasons) + ".")
     return [Heading(f"Kinds of plan: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
+
+
+def _sensible(kinds: Sequence[KindOfPlan]) -> Iterator[str]:
+    """Yield in one line what the sensible plan is, and what it costs more than the cheapest."""
+    plan = next((kind.plan for kind in kinds if kind.words == "the sensible one"), None)
+    cheapest = kinds[0].plan
+    if plan is None or cheapest is None:
+        return
+    more = (plan.cost_cents or 0) - (cheapest.cost_cents or 0)
+    cost = (
+        f"costs {money(more, plan.currency)} more than the cheapest" if more > 0 else "costs no more than the cheapest"
+    )
+    yield (
+        f"The sensible one {cost}: it works in at least 8 of 10 cases, nothing that carries more than before is noisy, "
+        "and whole legs are built in one size, opened up from the pump on, with pipe of two sizes at most."
+    )
 
 
 def _proof(kind: KindOfPlan) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
+from optimizer.choices.candidates import Shelf
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
@@ -93,10 +94,11 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
     for point in sorted(point for point in points if not network.points[point].is_fixed):
-        sizes = {}
-        for run, leg, at_start in network.runs_at(point):
-            shelf = shelves[run.name].at(run.parts, 0 if at_start else len(run.parts) - 1)
-            sizes[leg] = leg_sockets(shelf.sizes, shelf.system)
+        ends = {leg: _shelf_at(shelves[run.name], run, at_start) for run, leg, at_start in network.runs_at(point)}
+        shared = () if system.rules.resize else tuple(size for shelf in ends.values() for size in shelf.sizes)
+        sizes = {  # where no run changes its size, a bushing may: a tee of one size serves them all
+            leg: leg_sockets(dict.fromkeys((*shelf.sizes, *shared)), shelf.system) for leg, shelf in ends.items()
+        }
         tees[point] = tee_options(network, point, catalog, sizes)
     graphs = {
         name: build_choice_graph(
@@ -110,6 +112,10 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
         for name in runs
     }
     return Options(system, catalog, graphs, tees, first_packs(catalog))
+
+
+def _shelf_at(shelf: Shelf, run: Run, at_start: bool) -> Shelf:
+    return shelf.at(run.parts, 0 if at_start else len(run.parts) - 1)
 
 
 def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> Joiners:

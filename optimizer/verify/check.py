@@ -162,8 +162,10 @@ def _fast(system: System, one: _Solved) -> Iterator[str]:
     ]
     if told:
         where = f"in mode {one.name!r} " if one.name else ""
-        today = ", no more than today" if math.isfinite(system.rules.velocity_limit_m_s) else ""
-        yield f"{where}velocity reaches {', '.join(told)}{today} (limit {show_velocity(limit, units)}): expect noise"
+        bound = math.isfinite(system.rules.velocity_limit_m_s)
+        today, price = (", no more than today", "") if bound else ("", "; `retrofit compare` prices a quiet plan")
+        shown = f"{', '.join(told)}{today} (limit {show_velocity(limit, units)})"
+        yield f"{where}velocity reaches {shown}: expect noise{price}"
 
 
 def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:

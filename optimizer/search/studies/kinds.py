@@ -1,4 +1,4 @@
-"""Plans that differ in kind, side by side: the best, one that works more often, fewest cuts, no other size."""
+"""Plans that differ in kind, side by side: the best, one that works more often, a quiet one, the sensible one ..."""
 
 from __future__ import annotations
 
@@ -6,20 +6,23 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
-from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.network import Condition, Run
+from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status, planned_networks
+from optimizer.model.rules import QUIET_M_S
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
 from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.studies.cuts import fewest_cuts
+from optimizer.search.studies.kept import pipe_kept
+from optimizer.search.studies.sensible import OFTEN, sensible
 from optimizer.search.watch import Watch
+from optimizer.units import show_velocity
 from optimizer.verify.reach import present_networks, reach_of
 
-_KINDS = 5  # that need a search
-_OFTEN = 0.8  # of all cases: what a careful person would ask for; common practice, no source
+_KINDS = 7  # that need a search
+SENSIBLE = "the sensible one"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +65,14 @@ class _Kinds:
         if cheapest is not None and cheapest.found:
             self.floor = cheapest.bound_cents or 0
         yield self._kind("the cheapest", cheapest)
-        if self.system.rules.certainty < _OFTEN:
-            often = self.system.with_promise(certainty=_OFTEN)
+        if self.system.rules.certainty < OFTEN:
+            often = self.system.with_promise(certainty=OFTEN)
             yield self._kind("works in 8 of 10 cases", self._find("works in 8 of 10 cases", often))
+        if self.system.rules.velocity_limit_m_s > QUIET_M_S:
+            quiet = replace(self.system, rules=replace(self.system.rules, velocity_limit_m_s=QUIET_M_S))
+            words = f"no more than {show_velocity(QUIET_M_S, self.system.units)} in what carries more"
+            yield self._kind(words, self._find(words, quiet))
+        yield self._sensible(cheapest)
         yield self._few_cuts(cheapest)
         no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
         kept = pipe_kept(self.system)
@@ -79,6 +87,17 @@ class _Kinds:
             return None
         share = 1.0 / (self.left + 1)
         return solve(Question(system, self.catalog, self.watch, words, share, floor_cents=self.floor))
+
+    def _sensible(self, cheapest: Answer | None) -> KindOfPlan:
+        self.left -= 1
+        if cheapest is None or not cheapest.found:
+            return self._kind(SENSIBLE, cheapest)
+        share = 1.0 / (self.left + 1)
+        question = Question(self.system, self.catalog, self.watch, SENSIBLE, share, floor_cents=self.floor)
+        found = sensible(question)
+        if found is None:
+            return KindOfPlan(SENSIBLE, None, 0.0, settled=not self.watch.over)
+        return self._kind(SENSIBLE, found)
 
     def _few_cuts(self, cheapest: Answer | None) -> KindOfPlan:
         words = "the fewest saw cuts"
@@ -103,27 +122,3 @@ class _Kinds:
             return reach_of(self.system, present_networks(self.system)).scale
         except NetworkError:
             return 0.0
-
-
-def pipe_kept(system: System) -> System:
-    """Return the system with all parts kept but what must go or is not connected yet."""
-
-    def kept(run: Run) -> Run:
-        may = (Condition.MAY_CHANGE,)
-        return replace(
-            run,
-            parts=tuple(
-                replace(part, condition=Condition.KEEP)
-                if part.condition in may and part.kind is not Kind.OPEN_JOINT
-                else part
-                for part in run.parts
-            ),
-        )
-
-    network = system.network
-    tees = {
-        name: replace(tee, condition=Condition.KEEP) if tee.condition is Condition.MAY_CHANGE else tee
-        for name, tee in network.tees.items()
-    }
-    runs = {name: kept(run) for name, run in network.runs.items()}
-    return replace(system, network=replace(network.with_runs(runs), tees=tees))
