@@ -37,6 +37,7 @@ class Rules:
     margin: float = 0.0  # the share by which every minimum flow can be exceeded at once
     certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
     trusts_breaks: bool = True  # siphon breaks count; else the sump must hold what runs back without them
+    finer_valve_cents: int = 0  # what a plan may cost more so that no valve stands nearly shut
     store: str = ""  # whose stock lengths count; empty: the usual ones
     accepted: tuple[Check, ...] = ()  # what is unsafe today and may stay so, if no worse
 
@@ -70,6 +71,7 @@ class Written(Enum):
     SECOND_PUMP = auto()
     CHECKS = auto()
     SHARE = auto()
+    PRICE = auto()
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,6 +327,15 @@ _ROWS = (
         ),
         relaxed="a plan that works less often (`certainty`)",
         relax=_no_certainty,
+    ),
+    RuleRow(
+        "finer valves",
+        "finer_valve_cents",
+        _W.PRICE,
+        "15 USD",
+        "nothing",
+        "so much more may be paid where a valve would stand open less than 10 % of its travel",
+        "search/finer_valves.py",
     ),
     RuleRow(
         "labor",

@@ -78,8 +78,8 @@ def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
     return 0 if match[2] else int(match[1])
 
 
-def _budget(reading: Reading, entry: Entry | None, catalog: Catalog) -> int | None:
-    """Return what the parts list may come to [cents], in the currency of the catalogs; None where it is not said."""
+def _money(reading: Reading, entry: Entry | None, catalog: Catalog, what: str) -> int | None:
+    """Return an amount of money [cents], in the currency of the catalogs; None where it is not said."""
     if entry is None:
         return None
     example = f"60 {catalog.currency}"
@@ -88,7 +88,7 @@ def _budget(reading: Reading, entry: Entry | None, catalog: Catalog) -> int | No
         return None
     match = re.fullmatch(rf"(\d+(?:\.\d\d?)?) *{catalog.currency}", text.strip())
     if match is None:
-        reading.fault(entry.value.place, f"the budget '{text}'", f"an amount in {catalog.currency}", example)
+        reading.fault(entry.value.place, f"{what} '{text}'", f"an amount in {catalog.currency}", example)
         return None
     return round(100 * _amount(reading, entry.value, match[1], catalog.currency))
 
@@ -152,7 +152,8 @@ _READERS: dict[Written, _Reader] = {
     Written.YES_NO: lambda reading, entry, catalog, system: yes_or_no(reading, entry.value),
     Written.SPEED: lambda reading, entry, catalog, system: _speed(reading, entry, system),
     Written.CUTS: lambda reading, entry, catalog, system: _most_cuts(reading, entry),
-    Written.MONEY: lambda reading, entry, catalog, system: _budget(reading, entry, catalog),
+    Written.MONEY: lambda reading, entry, catalog, system: _money(reading, entry, catalog, "the budget"),
+    Written.PRICE: lambda reading, entry, catalog, system: _money(reading, entry, catalog, "the price"),
     Written.MONEY_AN_HOUR: lambda reading, entry, catalog, system: round(_rate(reading, entry, "h", catalog)),
     Written.MONEY_A_KWH: lambda reading, entry, catalog, system: _rate(reading, entry, "kWh", catalog),
     Written.TIME: lambda reading, entry, catalog, system: _time(reading, entry),

@@ -25,6 +25,7 @@ from optimizer.search.answer import Answer
 from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
+from optimizer.search.finer_valves import with_finer_valves
 from optimizer.search.flow_search import TIME_CAME
 from optimizer.search.misfit import with_straights_kept
 from optimizer.search.pressure import weak_words, with_weak_gone
@@ -58,6 +59,8 @@ def solve(question: Question) -> Answer:
     """
     question = replace(question, system=with_carried(question.system))
     rules = question.system.rules
+    if rules.finer_valve_cents:
+        return with_finer_valves(question, solve)
     if rules.margin:
         return with_margin_kept(question, solve)
     if rules.certainty:

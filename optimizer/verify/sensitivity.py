@@ -44,7 +44,7 @@ def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterato
             turn = "5° of its handle move" if part.kind in _ROTARY else "a sixteenth of its turns moves"
             yield (
                 f"the valve of {setting.run!r} stands open less than a quarter of its travel: {turn} its flow by "
-                f"{round(100 * (wider / now - 1))} %; a smaller line or a finer valve holds it better"
+                f"{round(100 * (wider / now - 1))} %; a smaller line or a finer valve holds it better (`finer valves`)"
             )
 
 
