@@ -52,6 +52,7 @@ class RangedAlternative:
 # losses at the two ends of the flow range (negative in the pass that wants resistance), cents, packs (bits), the most
 # flow that is allowed, the label before, the arc that led here, side resources used (packed)
 _Label = tuple[float, float, float, int, float, Any, Any, int]
+_Priced = tuple[Arc, int, int, int]  # a step, cents, packs (bits), side resources used (packed)
 _DRY = 100.0  # cents for a µL of water: what holds least is the cheapest then
 _SHARES = (0.1, 0.3, 1.0, 3.0)
 _BY_LOSS = itemgetter(0, 1, 2)
@@ -127,10 +128,11 @@ def ranged_alternatives(
     Where several passes find the same way it is listed once.
     """
     found: dict[tuple[object, ...], RangedAlternative] = {}
+    priced = _priced(graph, weighing)
 
     def look_at(cents_a_grain: float) -> None:
         for sign in (+1.0, -1.0) if both_ends else (+1.0,):
-            for way in _Pass(graph, rows, weighing, sign, cents_a_grain).run():
+            for way in _Pass(graph, rows, weighing, sign, cents_a_grain, priced).run():
                 found.setdefault((way.start, way.end, tuple(map(id, way.arcs))), way)
 
     look_at(0.0)
@@ -139,6 +141,17 @@ def ranged_alternatives(
         for price in _prices(list(found.values()), weighing.sides):
             look_at(price)
     return tuple(found.values())
+
+
+def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[list[_Priced]]:
+    """Return every step of a graph with its cents, the packs that it opens (bits), the side resources that it uses."""
+    pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
+    packed = weighing.sides.packed if weighing.sides.counted else _uses_nothing
+    return [[(arc, *pricing.price(arc), packed(arc)) for arc in arcs] for arcs in graph.arcs]
+
+
+def _uses_nothing(_: Arc) -> int:
+    return 0
 
 
 def _prices(found: Sequence[RangedAlternative], sides: Sides) -> list[float]:
@@ -155,20 +168,21 @@ class _Pass:
     """One label setting: with `sign` +1 less loss is better, with -1 more."""
 
     def __init__(
-        self, graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, sign: float, cents_a_grain: float
+        self,
+        graph: ChoiceGraph,
+        rows: ArcRows,
+        weighing: Weighing,
+        sign: float,
+        cents_a_grain: float,
+        priced: Sequence[Sequence[_Priced]],
     ) -> None:
         self.graph, self.rows, self.w, self.sign = graph, rows, weighing, sign
+        self.plain = not weighing.sides.labelled
         self.price = cents_a_grain  # of water; labels count it in their cents
         masks = range(1 << len(weighing.packs))
         self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
         self.limit = weighing.loss_limit_m if sign > 0.0 and weighing.surely_flows else math.inf
         first, second = (self._sized(flow, sign) for flow in weighing.flows_m3_s)
-        pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
-
-        def priced(arc: Arc, used: int) -> tuple[float, int]:
-            cents, packs = pricing.price(arc)
-            return (cents + self._paid(used) if self.price else cents), packs
-
         self.steps = [
             self._few(
                 [
@@ -177,17 +191,18 @@ class _Pass:
                         (
                             first(arc),
                             second(arc),
-                            *priced(arc, weighing.sides.packed(arc)),
+                            cents + self._paid(used) if self.price else cents,
+                            packs,
                             self._most(arc),
                             None,
                             arc,
-                            weighing.sides.packed(arc),
+                            used,
                         ),
                     )
-                    for arc in arcs
+                    for arc, cents, packs, used in arcs
                 ]
             )
-            for arcs in graph.arcs
+            for arcs in priced
         ]
 
     def _paid(self, used: int) -> float:
@@ -259,6 +274,8 @@ class _Pass:
         """Return the labels that no other makes needless."""
         labels.sort(key=_BY_LOSS)
         stairs: dict[tuple[int, float, tuple[int, ...]], _Stairs] = {}
+        if self.plain:
+            return self._efficient_alone(labels)
         sides = self.w.sides
         kept = []
         opening = self.opening
@@ -276,6 +293,20 @@ class _Pass:
                     break
             else:
                 stairs.setdefault((packs, most, split), _Stairs()).put(second, cents)
+                kept.append(label)
+        return kept
+
+    def _efficient_alone(self, labels: list[_Label]) -> list[_Label]:
+        """Return the same of labels, by loss, that use nothing else of which there is only so much."""
+        stairs: dict[tuple[int, float], _Stairs] = {}
+        kept, opening = [], self.opening
+        for label in labels:
+            _, second, cents, packs, most, _, _, _ = label
+            for (other, reach), steps in stairs.items():
+                if reach >= most and steps.least(second) + opening[other & ~packs] <= cents:
+                    break
+            else:
+                stairs.setdefault((packs, most), _Stairs()).put(second, cents)
                 kept.append(label)
         return kept
 

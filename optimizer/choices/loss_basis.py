@@ -113,11 +113,15 @@ class ArcRows:
     basis: LossBasis
     rows: dict[int, Floats]  # by id of the arc
     most_m3_s: dict[int, float]
+    _matrix: tuple[dict[int, int], Floats] | None = field(init=False, default=None)
 
     def loss_of(self, flow_m3_s: float) -> Callable[[Arc], float]:
-        laws = self.basis.laws(flow_m3_s)
-        values = {key: float(row @ laws) for key, row in self.rows.items()}
-        return lambda arc: values[id(arc)]
+        if self._matrix is None:
+            rows = np.stack(list(self.rows.values())) if self.rows else np.zeros((0, self.basis.width))
+            self._matrix = {key: i for i, key in enumerate(self.rows)}, rows
+        places, matrix = self._matrix
+        values = (matrix @ self.basis.laws(flow_m3_s)).tolist()
+        return lambda arc: values[places[id(arc)]]
 
 
 def arc_rows(

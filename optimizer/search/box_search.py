@@ -9,10 +9,9 @@ as a network; else the box is cut in two. Boxes wait in the order of their bound
 from __future__ import annotations
 
 import heapq
-import itertools
 import math
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.loss_basis import Floats
@@ -28,6 +27,7 @@ from optimizer.verify.held import settle_held
 
 _ROOT_ROUNDS = 12
 _FEW = 24  # so many combinations are tried one by one
+_COUNTED = 3000  # so many are told one by one, to see how many cost little enough
 _AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
 _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
@@ -43,6 +43,7 @@ class _Box:
     opened: int = field(compare=False)
     ways: dict[str, list[int]] = field(compare=False)
     fittings: dict[str, list[int]] = field(compare=False)
+    settings: list[int] = field(compare=False)
     heads: Mapping[str, Range] = field(compare=False, default_factory=dict)  # at the inlets [m]
 
 
@@ -122,7 +123,8 @@ class BoxSearch:
         for opened in range(1 << len(self.case.packs)):
             kept = self.builder.without_other_packs(ways, opened)
             if all(kept.values()):
-                box = self._box(0.0, dict(ranges), opened, kept, fittings)
+                settings = range(len(self.case.modes[0].speeds))
+                box = self._box(0.0, dict(ranges), opened, kept, fittings, settings)
                 tables = self._tables(box, self._limit())
                 if tables is not None and math.isfinite(tables.bound):
                     yield replace(box, bound=tables.bound + self._opening(opened))
@@ -159,10 +161,11 @@ class BoxSearch:
         opened: int,
         ways: Kept,
         fittings: Kept,
+        settings: Sequence[int],
         heads: Mapping[str, Range] | None = None,
     ) -> _Box:
         kept = [dict(map(_listed, each.items())) for each in (ways, fittings)]
-        return _Box(bound, self._next(), ranges, opened, kept[0], kept[1], heads or {})
+        return _Box(bound, self._next(), ranges, opened, kept[0], kept[1], list(settings), heads or {})
 
     def _next(self) -> int:
         self.numbers += 1
@@ -171,7 +174,7 @@ class BoxSearch:
     def _tables(self, box: _Box, limit: float) -> HeadTables | None:
         if not all(box.ways.values()) or not all(box.fittings.values()):
             return None
-        tree, width_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.heads)
+        tree, width_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.settings, box.heads)
         if all(math.isinf(setting.high_m.max()) for setting in tree.settings):
             return None  # past the last point of every pump curve
         return HeadTables(tree, width_m, limit - self._opening(box.opened))
@@ -197,9 +200,9 @@ class BoxSearch:
         left = self._left(box, tables, bound)
         if left is None:
             return self._dropped(box)
-        count = math.prod(map(len, [*left.ways.values(), *left.fittings.values()])) * len(self.case.modes[0].speeds)
-        if count <= _FEW:
-            return self._tried_all(left)
+        few = self._few_choices(left)
+        if few is not None:
+            return self._tried_all(few, left)
         traced = tables.traced()
         choice = self._choice(box, traced)
         if choice not in self.tried and self._is_near(box, choice):
@@ -230,9 +233,10 @@ class BoxSearch:
                 return None
             ranges[name] = (float(run.edges_m3_s[cells[0]]), float(run.edges_m3_s[cells[-1] + 1]))
         bounds = by_mass(self.case.network, self.case.modes[0].wants, ranges)
-        return (
-            None if bounds.empty else self._box(bound, dict(bounds.ranges), box.opened, ways, fittings, tables.heads_m)
-        )
+        if bounds.empty:
+            return None
+        settings = _below(box.settings, tables.setting_costs, most)
+        return self._box(bound, dict(bounds.ranges), box.opened, ways, fittings, settings, tables.heads_m)
 
     def _shrank(self, before: _Box, after: _Box) -> bool:
         if sum(map(len, after.ways.values())) < 0.5 * sum(map(len, before.ways.values())):
@@ -243,7 +247,7 @@ class BoxSearch:
         return Choice(
             tuple(box.ways[name][traced.runs[name]] for name in self.case.ways),
             tuple(box.fittings[point][traced.tees[point]] for point in self.case.tees),
-            (traced.setting,),
+            (box.settings[traced.setting],),
         )
 
     def _is_near(self, box: _Box, choice: Choice) -> bool:
@@ -266,7 +270,7 @@ class BoxSearch:
             if _width((low, high)) > self.narrow_m3_s:
                 spans[self.case.ways[name][k].valved, name] = self._span_m(name, k, (low, high))
         if not spans:  # nothing is left to cut: each combination is tried
-            return self._tried_all(left)
+            return self._tried_all(self._choices(left), left)
         # what a valve holds back is no less certain for a wide range
         _, name = max(spans, key=lambda key: (not key[0], spans[key]))
         low, high = left.ranges[name]
@@ -277,29 +281,71 @@ class BoxSearch:
                 halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
         return halves
 
-    def _tried_all(self, box: _Box) -> list[_Box]:
-        """Try each combination of a box on the true network."""
-        names, points = list(self.case.ways), list(self.case.tees)
-        speeds = range(len(self.case.modes[0].speeds))
-        for ways in itertools.product(*(box.ways[name] for name in names)):
+    def _tried_all(self, choices: Iterable[Choice], box: _Box) -> list[_Box]:
+        """Try each combination of a box on the true network, those that heads leave some flows of the box."""
+        ranges = {(name, 0): found for name, found in box.ranges.items()}
+        for choice in choices:
             look()
-            for tees in itertools.product(*(box.fittings[point] for point in points)):
-                if not self._ends_agree(dict(zip(names, ways, strict=True)), dict(zip(points, tees, strict=True))):
-                    continue
-                for speed in speeds:
-                    choice = Choice(tuple(ways), tuple(tees), (speed,))
-                    if choice not in self.tried and cents_of(self.case, choice) < self._most():
-                        self._settled(choice)
+            if choice not in self.tried and cents_of(self.case, choice) < self._most():
+                if not surely_fails(self.case, choice, ranges):
+                    self._settled(choice)
         return []
 
-    def _ends_agree(self, ways: Mapping[str, int], tees: Mapping[str, int]) -> bool:
-        for point, k in tees.items():
-            states = self.case.tees[point][k].states
-            for run, leg, at_start in self.case.network.runs_at(point):
-                alternative = self.case.ways[run.name][ways[run.name]].alternative
-                if states[leg] != (alternative.start if at_start else alternative.end):
-                    return False
-        return True
+    def _few_choices(self, box: _Box) -> list[Choice] | None:
+        """Return the combinations of a box that cost less than the limit, the cheapest first; None where many do."""
+        if math.prod(map(len, [*box.ways.values(), *box.fittings.values(), box.settings])) > _COUNTED:
+            return None
+        found = []
+        for choice in self._choices(box):
+            if choice not in self.tried:
+                found.append(choice)
+                if len(found) > _FEW:
+                    return None
+        return sorted(found, key=lambda choice: cents_of(self.case, choice))
+
+    def _choices(self, box: _Box) -> Iterator[Choice]:
+        """Yield the combinations of a box whose ends meet and that cost less than the limit."""
+        names, case = self.shape.order, self.case
+        rest = [0] * (len(names) + 1)
+        least_fitting = {at: min(case.tees[at][k].cents for k in kept) for at, kept in box.fittings.items()}
+        for i in reversed(range(len(names))):
+            point = case.network.runs[names[i]].end.point
+            cheapest = min(case.ways[names[i]][k].alternative.cents for k in box.ways[names[i]])
+            rest[i] = rest[i + 1] + cheapest + least_fitting.get(point, 0)
+        settings = [(k, self._energy(k)) for k in box.settings]
+        limit = self._limit() - min(cents for _, cents in settings)
+        stack: list[tuple[int, int, dict[str, int], dict[str, int]]] = [(0, 0, {}, {})]
+        while stack:
+            i, cents, ways, tees = stack.pop()
+            if i == len(names):
+                for setting, _ in settings:
+                    choice = Choice(tuple(ways[n] for n in case.ways), tuple(tees[p] for p in case.tees), (setting,))
+                    if cents_of(case, choice) < self._limit():
+                        yield choice
+                continue
+            for k, fitting, more in self._next_choices(box, names[i], tees):
+                if cents + more + rest[i + 1] < limit:
+                    after = tees if fitting is None else {**tees, case.network.runs[names[i]].end.point: fitting}
+                    stack.append((i + 1, cents + more, {**ways, names[i]: k}, after))
+
+    def _next_choices(self, box: _Box, name: str, tees: Mapping[str, int]) -> Iterator[tuple[int, int | None, int]]:
+        """Yield the ways of a run, with the fittings behind it, that meet the fitting before it; and their cents."""
+        case, run = self.case, self.case.network.runs[name]
+        before, behind = run.start.point, run.end.point
+        for k in box.ways[name]:
+            way = case.ways[name][k].alternative
+            if before in tees and case.tees[before][tees[before]].states[run.start.leg] != way.start:
+                continue
+            if behind not in case.tees:
+                yield k, None, way.cents
+                continue
+            for fitting in box.fittings[behind]:
+                option = case.tees[behind][fitting]
+                if option.states[run.end.leg] == way.end:
+                    yield k, fitting, way.cents + option.cents
+
+    def _energy(self, setting: int) -> int:
+        return sum(self.case.energy_cents.get(pump, 0) for pump in self.case.modes[0].speeds[setting].items())
 
     def _settled(self, choice: Choice) -> None:
         """Find out whether a combination stands; where valves leave that open, by a search of its own."""

@@ -29,6 +29,7 @@ class Shape:
 
     source: str
     leaving: Mapping[str, tuple[str, str]]
+    order: tuple[str, ...]  # of the runs, none before the one that feeds it
 
 
 def shape_of(case: FlowCase) -> Shape | None:
@@ -56,12 +57,12 @@ def shape_of(case: FlowCase) -> Shape | None:
         if len(into) != 1 or len(out) != 2 or point.name not in case.tees:
             return None
         leaving[into[0]] = (out[0], out[1])
-    reached, waiting = {source.name}, [source.name]
+    order, waiting = [source.name], [source.name]
     while waiting:
         behind = leaving.get(waiting.pop(), ())
-        reached.update(behind)
+        order += behind
         waiting += behind
-    return Shape(source.name, leaving) if reached == set(network.runs) else None
+    return Shape(source.name, leaving, tuple(order)) if set(order) == set(network.runs) else None
 
 
 class TreeBuilder:
@@ -94,9 +95,14 @@ class TreeBuilder:
         return {name: [k for k in at if not int(self._fixed[name][5][k]) & ~opened] for name, at in kept.items()}
 
     def tree(
-        self, box: Mapping[str, Range], ways: Kept, fittings: Kept, heads_m: Mapping[str, Range]
+        self,
+        box: Mapping[str, Range],
+        ways: Kept,
+        fittings: Kept,
+        settings: Sequence[int],
+        heads_m: Mapping[str, Range],
     ) -> tuple[BoxTree, float]:
-        """Return the tree of a box with these ways and fittings, and how high its head cells are to be [m]."""
+        """Return the tree of a box with these ways, fittings and settings, and how high its head cells are [m]."""
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
         partings = {
             name: self._parting(name, leaving, runs, fittings[self.case.network.runs[name].end.point])
@@ -108,8 +114,8 @@ class TreeBuilder:
             for name, run in self.case.network.runs.items()
             if name not in partings
         }
-        settings = self._settings(runs[self.shape.source].edges_m3_s)
-        tree = BoxTree(self.shape.source, runs, heads_m, partings, leaves, settings)
+        fed = self._settings(runs[self.shape.source].edges_m3_s, settings)
+        tree = BoxTree(self.shape.source, runs, heads_m, partings, leaves, fed)
         return tree, self._width_m(tree)
 
     def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
@@ -143,11 +149,11 @@ class TreeBuilder:
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
         return Parting(point, leaving, tuple(found))
 
-    def _settings(self, edges: Floats) -> tuple[Setting, ...]:
+    def _settings(self, edges: Floats, kept: Sequence[int]) -> tuple[Setting, ...]:
         case, source = self.case, self.shape.source
         base = case.network.points[case.network.runs[source].start.point].head_m or 0.0
         found = []
-        for speeds in case.modes[0].speeds:
+        for speeds in (case.modes[0].speeds[k] for k in kept):
             cents = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
             heads = np.array([base - case.gain(source, speeds).loss_m(float(q)) for q in edges])
             last = [case.network.pumps[name].curve[-1][0] * speed for name, speed in speeds.items() if speed > 0.0]
@@ -179,11 +185,8 @@ def _enclosed(values: Floats) -> tuple[Floats, Floats]:
 
     As in `TeeCurves.envelope`: half of the largest change between neighbours along each axis, half as much again.
     """
-    shape = (CELLS, CELLS)
-    low, high = np.empty(shape), np.empty(shape)
-    for i in range(CELLS):
-        for j in range(CELLS):
-            block = values[_STEPS * i : _STEPS * (i + 1) + 1, _STEPS * j : _STEPS * (j + 1) + 1]
-            margin = sum(0.75 * float(np.abs(np.diff(block, axis=axis)).max()) for axis in (0, 1))
-            low[i, j], high[i, j] = float(block.min()) - margin, float(block.max()) + margin
-    return low, high
+    rows = [values[_STEPS * i : _STEPS * (i + 1) + 1] for i in range(CELLS)]
+    blocks = np.stack([[row[:, _STEPS * j : _STEPS * (j + 1) + 1] for j in range(CELLS)] for row in rows])
+    steps = [np.abs(np.diff(blocks, axis=axis)).max(axis=(2, 3)) for axis in (2, 3)]
+    margin = 0.75 * (steps[0] + steps[1])
+    return blocks.min(axis=(2, 3)) - margin, blocks.max(axis=(2, 3)) + margin

@@ -143,7 +143,7 @@ def material_of(
     options = options or options_of(system, catalog, network.runs, bool(allowances))
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     if slots and _valves_can_help(modes):
-        _add_valve_slots(sources, system, options, bool(allowances))
+        _add_valve_slots(sources, system, options, modes, bool(allowances))
     conditions, rule = conditions_of(network), velocity_rule(system)
     rows = {
         name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions, rule)
@@ -182,11 +182,15 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
     return any(math.isfinite(want.high_m3_s) for want in wants) or max(len(mode.wants) for mode in modes) > 1
 
 
-def _add_valve_slots(sources: dict[str, list[_Source]], system: System, options: Options, weigh_water: bool) -> None:
-    """Add to every run without a valve a graph with one, for each size."""
+def _add_valve_slots(
+    sources: dict[str, list[_Source]], system: System, options: Options, modes: Sequence[Mode], weigh_water: bool
+) -> None:
+    """Add to every run without a valve that may need one a graph with one, for each size."""
     joiners = joiners_of(system, options.catalog, weigh_water)
-    for found in sources.values():
+    for name, found in sources.items():
         run = found[0].run
+        if _feeds_all(system.network, name) and not _holds_back(system.network, modes):
+            continue
         for slotted in with_valve_slots(run, options.catalog, system.rules):
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
             held = tied(system.network, run, system.closes_alone)
@@ -199,10 +203,24 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
     run = network.runs[name]
     if may_be_throttled(run) or not _valves_can_help(modes):
         return False
-    limited = any(math.isfinite(want.high_m3_s) for mode in modes for want in mode.wants)
-    sources = [r for r in network.runs.values() if network.points[r.start.point].is_fixed]
-    carries_all = sources == [run]
-    return limited or not carries_all
+    return not _feeds_all(network, name) or _holds_back(network, modes)
+
+
+def _feeds_all(network: Network, name: str) -> bool:
+    """Return whether all water of a tree comes through a run: what it loses, it takes from all others alike."""
+    inner = [point.name for point in network.points.values() if not point.is_fixed]
+    into = {point: [run.name for run, _, at_start in network.runs_at(point) if not at_start] for point in inner}
+    sources = [run.name for run in network.runs.values() if network.points[run.start.point].is_fixed]
+    return sources == [name] and all(len(found) == 1 for found in into.values())
+
+
+def _holds_back(network: Network, modes: Sequence[Mode]) -> bool:
+    """Return whether water has an upper limit somewhere that no valve of that run itself can keep."""
+    limits = [want for mode in modes for want in mode.wants if math.isfinite(want.high_m3_s)]
+    return not all(
+        list(want.coefficients.values()) == [1.0] and may_be_throttled(network.runs[next(iter(want.coefficients))])
+        for want in limits
+    )
 
 
 @without_collection

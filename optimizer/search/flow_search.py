@@ -318,10 +318,13 @@ class FlowSearch:
         return [(name, mode) for name in dict.fromkeys([run, *sorted(near)])]
 
 
-def surely_fails(case: FlowCase, choice: Choice) -> bool:
-    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand."""
+def surely_fails(case: FlowCase, choice: Choice, within: Box | None = None) -> bool:
+    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand.
+
+    `within` are ranges of flow that it must have; None: any.
+    """
     own = single(case, choice)
-    box: Box | None = dict(own.ranges)
+    box: Box | None = dict(within or own.ranges)
     for mode in range(len(own.modes)):
         box = None if box is None else tightened(own, box, mode, _ROOT_ROUNDS)
     return box is None

@@ -42,6 +42,7 @@ _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
 _FIRST_SHARE = 0.3  # of the time left, for first plans
 _PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
+_TREE_WAYS = 1200  # as there, where tables over flow and head are quick with many
 SO_FAR = "this is the best plan so far"
 _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
@@ -238,7 +239,7 @@ class _Finder:
             self._first_with_valves(material, free)
         energy = least_energy_cents(basic.case)
         least, low = rests(basic.case, free)
-        count, proved = _PROOF_WAYS, self.floor
+        count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
             most = costs.cheapest(count) if least and count < costs.count and not self.any_plan else math.inf

@@ -77,7 +77,7 @@ def test_no_true_flow_of_any_combination_is_outside_of_what_the_tables_enclose(s
         box = {n: (q - a, q + 2e-5 - a) for (n, q), a in zip(flows.items(), least, strict=True)}
         ways = {name: [k] for name, k in zip(case.ways, choice.ways, strict=True)}
         fittings = {point: [k] for point, k in zip(case.tees, choice.tees, strict=True)}
-        tree, width_m = builder.tree(box, ways, fittings, {})
+        tree, width_m = builder.tree(box, ways, fittings, range(len(case.modes[0].speeds)), {})
         tables = HeadTables(tree, width_m, float("inf"))
 
         assert len(tree.runs[shape.source].edges_m3_s) - 1 == CELLS
