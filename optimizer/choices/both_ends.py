@@ -83,8 +83,8 @@ class Weighing:
 
     `loss_limit_m` is what a run may lose at its least flow; a run that may stand still has no such limit. `sides` are
     what a plan may use only so much of; where water `is_water_scarce` ways that hold less of it are wanted too. Only
-    ways matter whose cents, with what the rest of a plan costs at least (`rest_cents`, of what the run loses at the
-    lower flow [m]), come to no more than `most_cents`.
+    ways matter whose cents, with what the rest of a plan costs at least, come to no more than `most_cents`: `rest` has
+    losses at the lower flow [m], rising, and those costs of what loses less than each, with one more for all others.
     """
 
     packs: tuple[Pack, ...]
@@ -94,7 +94,7 @@ class Weighing:
     loss_limit_m: float = math.inf
     sides: Sides = field(default_factory=Sides)
     most_cents: float = math.inf
-    rest_cents: Callable[[float], float] | None = None
+    rest: tuple[Sequence[float], Sequence[float]] | None = None
     is_water_scarce: bool = False
 
     @property
@@ -262,13 +262,17 @@ class _Pass:
 
     def _affordable(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that a plan within the limit can have; what follows costs and loses nothing at least."""
-        rest, most, sign = self.w.rest_cents, self.w.most_cents, self.sign
-        if rest is None:
+        if self.w.rest is None:
             return labels
+        (losses_m, cents), most, sign = self.w.rest, self.w.most_cents, self.sign
         if self.price:
-            paid = self._paid
-            return [each for each in labels if each[2] - paid(each[7]) + rest(sign * each[0]) <= most + 1e-3]
-        return [label for label in labels if label[2] + rest(sign * label[0]) <= most]
+            paid, most = self._paid, most + 1e-3
+            return [
+                each
+                for each in labels
+                if each[2] - paid(each[7]) + cents[bisect_right(losses_m, sign * each[0])] <= most
+            ]
+        return [each for each in labels if each[2] + cents[bisect_right(losses_m, sign * each[0])] <= most]
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless."""

@@ -18,6 +18,7 @@ from optimizer.choices.loss_basis import Floats
 from optimizer.clock import TimeIsUp, look
 from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
+from optimizer.search.box_choices import choices_below
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
@@ -270,7 +271,7 @@ class BoxSearch:
             if _width((low, high)) > self.narrow_m3_s:
                 spans[self.case.ways[name][k].valved, name] = self._span_m(name, k, (low, high))
         if not spans:  # nothing is left to cut: each combination is tried
-            return self._tried_all(self._choices(left), left)
+            return self._tried_all(self._choices_of(left), left)
         # what a valve holds back is no less certain for a wide range
         _, name = max(spans, key=lambda key: (not key[0], spans[key]))
         low, high = left.ranges[name]
@@ -286,66 +287,25 @@ class BoxSearch:
         ranges = {(name, 0): found for name, found in box.ranges.items()}
         for choice in choices:
             look()
-            if choice not in self.tried and cents_of(self.case, choice) < self._most():
-                if not surely_fails(self.case, choice, ranges):
-                    self._settled(choice)
+            dear = choice in self.tried or cents_of(self.case, choice) >= self._most()
+            if not dear and not surely_fails(self.case, choice, ranges):
+                self._settled(choice)
         return []
+
+    def _choices_of(self, box: _Box) -> Iterator[Choice]:
+        return choices_below(self.case, self.shape.order, box.ways, box.fittings, box.settings, self._limit())
 
     def _few_choices(self, box: _Box) -> list[Choice] | None:
         """Return the combinations of a box that cost less than the limit, the cheapest first; None where many do."""
         if math.prod(map(len, [*box.ways.values(), *box.fittings.values(), box.settings])) > _COUNTED:
             return None
         found = []
-        for choice in self._choices(box):
+        for choice in self._choices_of(box):
             if choice not in self.tried:
                 found.append(choice)
                 if len(found) > _FEW:
                     return None
         return sorted(found, key=lambda choice: cents_of(self.case, choice))
-
-    def _choices(self, box: _Box) -> Iterator[Choice]:
-        """Yield the combinations of a box whose ends meet and that cost less than the limit."""
-        names, case = self.shape.order, self.case
-        rest = [0] * (len(names) + 1)
-        least_fitting = {at: min(case.tees[at][k].cents for k in kept) for at, kept in box.fittings.items()}
-        for i in reversed(range(len(names))):
-            point = case.network.runs[names[i]].end.point
-            cheapest = min(case.ways[names[i]][k].alternative.cents for k in box.ways[names[i]])
-            rest[i] = rest[i + 1] + cheapest + least_fitting.get(point, 0)
-        settings = [(k, self._energy(k)) for k in box.settings]
-        limit = self._limit() - min(cents for _, cents in settings)
-        stack: list[tuple[int, int, dict[str, int], dict[str, int]]] = [(0, 0, {}, {})]
-        while stack:
-            i, cents, ways, tees = stack.pop()
-            if i == len(names):
-                for setting, _ in settings:
-                    choice = Choice(tuple(ways[n] for n in case.ways), tuple(tees[p] for p in case.tees), (setting,))
-                    if cents_of(case, choice) < self._limit():
-                        yield choice
-                continue
-            for k, fitting, more in self._next_choices(box, names[i], tees):
-                if cents + more + rest[i + 1] < limit:
-                    after = tees if fitting is None else {**tees, case.network.runs[names[i]].end.point: fitting}
-                    stack.append((i + 1, cents + more, {**ways, names[i]: k}, after))
-
-    def _next_choices(self, box: _Box, name: str, tees: Mapping[str, int]) -> Iterator[tuple[int, int | None, int]]:
-        """Yield the ways of a run, with the fittings behind it, that meet the fitting before it; and their cents."""
-        case, run = self.case, self.case.network.runs[name]
-        before, behind = run.start.point, run.end.point
-        for k in box.ways[name]:
-            way = case.ways[name][k].alternative
-            if before in tees and case.tees[before][tees[before]].states[run.start.leg] != way.start:
-                continue
-            if behind not in case.tees:
-                yield k, None, way.cents
-                continue
-            for fitting in box.fittings[behind]:
-                option = case.tees[behind][fitting]
-                if option.states[run.end.leg] == way.end:
-                    yield k, fitting, way.cents + option.cents
-
-    def _energy(self, setting: int) -> int:
-        return sum(self.case.energy_cents.get(pump, 0) for pump in self.case.modes[0].speeds[setting].items())
 
     def _settled(self, choice: Choice) -> None:
         """Find out whether a combination stands; where valves leave that open, by a search of its own."""

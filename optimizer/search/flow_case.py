@@ -37,6 +37,8 @@ from optimizer.verify.allowance import Allowance
 from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
 
+_HARDLY_MORE = 1.001  # than the least flow: where ways are weighed at that alone
+
 
 @dataclass(frozen=True)
 class _Source:
@@ -280,6 +282,28 @@ def _carrying_tees(material: Material, ranges: Mapping[tuple[str, int], Range]) 
     return found
 
 
+@without_collection
+def with_valves_at_outlets(material: Material, basic: FlowCase, limit: Limit | None) -> FlowCase:
+    """Return a case of the same ranges where only ways with a valve go to the water, as far as there are any.
+
+    Its ways are those of least loss alone: it is to find a plan soon, and proves nothing.
+    """
+    sides, ways, tables = sides_of(material.options), dict(basic.ways), dict(basic.tables)
+    for name, found in material.sources.items():
+        outlet = basic.network.points[basic.network.runs[name].end.point].is_fixed
+        if found[0].valved or not outlet or len(found) == 1:
+            continue
+        low = min(basic.ranges[name, i][0] for i in range(len(material.modes)))
+        high = max(basic.ranges[name, i][1] for i in range(len(material.modes)))
+        weighing = _weighing(material, sides, name, low, _HARDLY_MORE * low if low > 0.0 else high, limit)
+        with_valve = replace(material, sources={name: found[1:]}, rows={name: material.rows[name][1:]}, lossy=())
+        own = tuple(_ways(with_valve, name, weighing))
+        if own:
+            ways[name] = own
+            tables[name] = CurveTable(np.stack([way.alternative.row for way in own]), material.rows[name][0].basis)
+    return replace(basic, ways=ways, tables=tables, _tee_memo={})
+
+
 def _that_fit(
     material: Material, ways: Mapping[str, tuple[Way, ...]], ranges: Mapping[tuple[str, int], Range]
 ) -> dict[str, tuple[Way, ...]]:
@@ -359,7 +383,6 @@ def _weighing(material: Material, sides: Sides, name: str, low: float, high: flo
     # a loss at a larger flow than the one that the rest was told at says nothing
     counts = 0.0 <= plain.flows_m3_s[0] <= limit.low_m3_s[name]
 
-    def rest_cents(loss_m: float) -> float:
-        return rest.least(math.floor(loss_m / LOSS_UNIT_M) if counts else 0)
-
-    return replace(plain, most_cents=limit.most_cents, rest_cents=rest_cents)
+    losses_m = tuple((loss + 1) * LOSS_UNIT_M for loss in rest.losses) if counts else ()
+    cents = rest.cents if counts else (rest.least(0),)
+    return replace(plain, most_cents=limit.most_cents, rest=(losses_m, cents))

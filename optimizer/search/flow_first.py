@@ -197,16 +197,6 @@ def _feeding(network: Network) -> dict[str, tuple[str, ...]] | None:
     return found
 
 
-def with_valves_at_outlets(case: FlowCase) -> FlowCase:
-    """Return the case with only those ways of runs to the water that have a valve, where there are some."""
-    runs = {}
-    for name, ways in case.ways.items():
-        valved = [k for k, way in enumerate(ways) if way.valved]
-        outlet = case.network.points[case.network.runs[name].end.point].is_fixed
-        runs[name] = valved if valved and outlet else range(len(ways))
-    return narrowed(case, runs, {point: range(len(found)) for point, found in case.tees.items()})
-
-
 Picked = tuple[Mapping[str, int], Mapping[str, int]]
 
 

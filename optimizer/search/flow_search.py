@@ -12,7 +12,7 @@ import heapq
 import math
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from optimizer.clock import TimeIsUp
 from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, RelaxedSelection, no_good
@@ -328,6 +328,24 @@ def surely_fails(case: FlowCase, choice: Choice, within: Box | None = None) -> b
     for mode in range(len(own.modes)):
         box = None if box is None else tightened(own, box, mode, _ROOT_ROUNDS)
     return box is None
+
+
+def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:
+    """Return the combination at the present speeds if they serve at no more cost, else at the lowest."""
+    if len(case.modes) > 1:
+        return choice
+    speeds = case.modes[0].speeds
+    present = {name: pump.speed for name, pump in case.network.pumps.items()}
+    order = sorted(range(len(speeds)), key=lambda k: (dict(speeds[k]) != present, sum(speeds[k].values()), k))
+    for k in order:
+        other = replace(choice, speeds=(k,))
+        if k == choice.speeds[0]:
+            return choice
+        if cents_of(case, other) <= cents_of(case, choice) and not surely_fails(case, other):
+            found = settle_held(duties_of(case, other), case.allowances, case.conditions)
+            if found is not None and found.met:
+                return other
+    return choice
 
 
 def _width(flow_range: Range) -> float:

@@ -28,15 +28,23 @@ from optimizer.search.box_search import search_of
 from optimizer.search.box_tree import shape_of
 from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
-from optimizer.search.flow_case import Limit, Material, Prepared, case_of, material_of, prepare, room_for_pipe_m3
-from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
-from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, surely_fails
+from optimizer.search.flow_case import (
+    Limit,
+    Material,
+    Prepared,
+    case_of,
+    material_of,
+    prepare,
+    room_for_pipe_m3,
+    with_valves_at_outlets,
+)
+from optimizer.search.flow_first import FirstPlans
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of
+from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box
 from optimizer.search.posing import PosedProblem
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
-from optimizer.verify.held import settle_held
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
 _QUICK_SHARE = 0.1  # of the time limit, for that search
@@ -46,7 +54,8 @@ _TREE_WAYS = 1200  # as there, where tables over flow and head are quick with ma
 SO_FAR = "this is the best plan so far"
 _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
-_LATE_WAYS = 4000  # of a tree that has no plan with fewer, first plans with valves are tried
+_DEAR = 1.35  # times what no plan costs less than: a better first plan is looked for, and a tree not searched at once
+_HIGH = 1.15  # times a bound and the price of the valves: what costs more than that is no first plan
 
 
 @dataclass(frozen=True)
@@ -234,15 +243,18 @@ class _Finder:
             return self.floor, []
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
-        tree = late = shape_of(basic.case) is not None  # tables mostly find a plan before all valves are looked at
-        if slots and not late:
-            self._first_with_valves(material, free)
+        tree = shape_of(basic.case) is not None
         energy = least_energy_cents(basic.case)
         least, low = rests(basic.case, free)
+        if slots:
+            valves = sum(len(found) > 1 for found in material.sources.values()) * cheapest_valve_cents(self.catalog)
+            high = Limit(_HIGH * (self.floor - energy + valves), least, low) if least else None
+            self._first_with_valves(material, replace(basic.case, ranges=free), high)
         count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
-            most = costs.cheapest(count) if least and count < costs.count and not self.any_plan else math.inf
+            all_at_once = self.any_plan or (tree and known is not None and known <= _DEAR * self.floor)
+            most = costs.cheapest(count) if least and count < costs.count and not all_at_once else math.inf
             most = most if known is None else min(most, known - 1 - energy)
             state = self._look(case_of(material, free, Limit(most, least, low) if least else None), most)
             if self._enough or math.isinf(most) or not state.complete:
@@ -253,21 +265,15 @@ class _Finder:
                 break
             proved = max(proved, math.floor(most + 0.5) + 1 + energy) if state.unproved == 0 else proved
             count *= _MORE_IN_TREES if tree else _MORE_WAYS
-            if slots and late and self.best is None and count >= _LATE_WAYS:
-                self._first_with_valves(material, free)
-                late = False
         if self._enough:
             return self.floor, []
         self.stopped = self.stopped or ("" if state.complete else state.stopped)
         return max(proved, state.bound_cents), self._notes(state, material, slots)
 
-    def _first_with_valves(self, material: Material, free: Box) -> None:
-        """Try what suggests itself with a valve cut into every run to the water, and into any, before any proof."""
-        if self.best is None:
-            whole = case_of(material, free)
-            self._first(with_valves_at_outlets(whole))
-            if self.best is None:
-                self._first(whole)
+    def _first_with_valves(self, material: Material, basic: FlowCase, limit: Limit | None) -> None:
+        """Try what suggests itself with a valve cut into every run to the water, before any proof."""
+        if self.best_cents is None or self.best_cents > _DEAR * self.floor:
+            self._first(with_valves_at_outlets(material, basic, limit))
 
     def _look(self, case: FlowCase, most_cents: float) -> SearchState:
         """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
@@ -382,24 +388,6 @@ class _Finder:
         duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy)
         options = replace(basic.options, system=replace(self.system, network=network))
         return replace(plan_of(options, posed, selection, duty), pump_speeds=dict(speeds))
-
-
-def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:
-    """Return the combination at the present speeds if they serve at no more cost, else at the lowest."""
-    if len(case.modes) > 1:
-        return choice
-    speeds = case.modes[0].speeds
-    present = {name: pump.speed for name, pump in case.network.pumps.items()}
-    order = sorted(range(len(speeds)), key=lambda k: (dict(speeds[k]) != present, sum(speeds[k].values()), k))
-    for k in order:
-        other = replace(choice, speeds=(k,))
-        if k == choice.speeds[0]:
-            return choice
-        if cents_of(case, other) <= cents_of(case, choice) and not surely_fails(case, other):
-            found = settle_held(duties_of(case, other), case.allowances, case.conditions)
-            if found is not None and found.met:
-                return other
-    return choice
 
 
 def _whole(cents: float) -> int:

@@ -84,13 +84,12 @@ def test_the_example_is_planned_and_proved_in_a_second_and_its_frontier_in_ten()
     assert whole < SHARED * 10.0
 
 
-@pytest.mark.xfail(strict=False, reason="no proof within a minute since joints lose head where bores do not meet")
 def test_three_branches_without_a_valve_are_planned_to_a_proof() -> None:
     catalog = load_catalog()
     system = unthrottled(cellar(), "left outlet", "right outlet", "scrubber line")
-    plan = find_unknown(system, catalog).plan
+    plan = find_unknown(system, catalog, time_limit_s=600.0).plan
     assert plan.status is Status.OPTIMAL
-    taken = seconds(lambda: find_unknown(system, catalog), 1)
+    taken = seconds(lambda: find_unknown(system, catalog, time_limit_s=600.0), 1)
     print(f"\nthe same with three branches unthrottled: {taken:.2f} s, {plan.material_cents} cents")
     assert taken < SHARED * 5.0
 

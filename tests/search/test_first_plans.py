@@ -11,8 +11,8 @@ from unknown_systems import branches, catalog, ring
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
 from optimizer.model.system import System
-from optimizer.search.flow_case import prepare
-from optimizer.search.flow_first import FirstPlans, with_valves_at_outlets
+from optimizer.search.flow_case import prepare, with_valves_at_outlets
+from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import built_network, cents_of
 from optimizer.search.unknown_flows import find_unknown
 
@@ -46,7 +46,7 @@ def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_netwo
     targets = f"  left: {left:.0f} to {1.2 * left:.0f} L/h\n  right: {right:.0f} to {1.2 * right:.0f} L/h"
     prepared = prepare(make(targets), catalog(), lossy=False, slots=True)
     assert prepared is not None
-    case = with_valves_at_outlets(prepared.case)
+    case = with_valves_at_outlets(prepared.material, prepared.case, None)
     first = FirstPlans(case, math.inf)
     first.search()
 
@@ -65,7 +65,7 @@ def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> No
     system = branches("  left: at least 700 L/h\n  right: at least 700 L/h")
     prepared = prepare(system, catalog())
     assert prepared is not None
-    first = FirstPlans(with_valves_at_outlets(prepared.case), math.inf)
+    first = FirstPlans(with_valves_at_outlets(prepared.material, prepared.case, None), math.inf)
     first.search()
     assert first.best is not None
     proved = find_unknown(system, catalog())
