@@ -27,7 +27,7 @@ def reach_points(
     points = []
     for plan in plans:
         labels = [_OWN] * (plan is same) + [_FEWEST] * (plan is fewest and plan.plan.cuts < chosen.cuts)
-        points.append(_with_reach(plan.plan, plan.reach, plan.starts, ", ".join(labels)))
+        points.append(_with_reach(plan.plan, plan.reach, plan.starts, ", ".join(labels), plan.works))
     own = next((point for point in points if point.label.startswith(_OWN)), None)
     return tuple(points), own or _with_reach(chosen, reach, None, _OWN)
 
@@ -36,7 +36,9 @@ def _by_cuts(plan: FrontierPlan) -> tuple[int, int]:
     return plan.plan.cuts, plan.plan.cost_cents or 0
 
 
-def _with_reach(plan: Plan, reach: float, starts: float | None, label: str) -> FrontierPoint:
+def _with_reach(
+    plan: Plan, reach: float, starts: float | None, label: str, works: float | None = None
+) -> FrontierPoint:
     cost_cents = plan.cost_cents or 0
     least_cents = max(0, cost_cents - (plan.gap_cents or 0))
-    return FrontierPoint(cost_cents, 0.0, label, reach, starts, least_cents, plan.cuts)
+    return FrontierPoint(cost_cents, 0.0, label, reach, starts, least_cents, plan.cuts, works)

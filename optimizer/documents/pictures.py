@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from optimizer.documents.drawing.certainty_chart import certainty_chart, told_points
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import frontier_chart, has_reach
 from optimizer.documents.drawing.head_line import head_line_chart
@@ -60,6 +61,7 @@ def plan_pictures(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, 
         losses_picture(facts.units, facts.now, "now", alone=alone),
         losses_picture(facts.units, facts.after, "after", alone=alone),
         *frontier(facts, alone=alone),
+        *certainty(facts, alone=alone),
     )
 
 
@@ -121,6 +123,25 @@ def frontier(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
     gives = "what share of the minimum flows it gives" if by_reach else "what it gives"
     caption = f"What each plan costs and {gives}; the full mark is the chosen one."
     return (Picture("frontier", caption, svg),)
+
+
+def certainty(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return cost against the share of cases in which each plan works, where that was worked out of more than one."""
+    if len(told_points(facts.frontier)) < 2:
+        return ()
+    svg = certainty_chart(
+        facts.frontier,
+        facts.chosen,
+        facts.report.bill.currency,
+        title="Cost against chance",
+        key="certainty",
+        alone=alone,
+    )
+    caption = (
+        "What each plan costs and in what share of cases it meets every target, valves and pump trimmed by meters; the "
+        "full mark is the chosen one."
+    )
+    return (Picture("certainty", caption, svg),)
 
 
 def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:

@@ -12,6 +12,7 @@ from optimizer.documents.drawing.schematic import schematic_canvas
 from optimizer.documents.drawing.sheets import Room, sheets_for, tile_canvas
 from optimizer.documents.pictures import (
     Picture,
+    certainty,
     curves,
     frontier,
     head_lines,
@@ -103,7 +104,7 @@ def head(facts: ReportFacts) -> str:
 
 def cost_against_flow(facts: ReportFacts) -> str:
     """Return cost against flow where it was worked out, and what is to be said of it, or why it is not there."""
-    shown = charts(map(_chart, frontier(facts))) if facts.frontier else ""
+    shown = charts(map(_chart, (*frontier(facts), *certainty(facts)))) if facts.frontier else ""
     return shown + (items(facts.frontier_notes) if facts.frontier_notes else "")
 
 

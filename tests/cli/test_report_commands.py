@@ -58,7 +58,7 @@ def test_draw_with_a_plan_shows_it_now_and_after(retrofit: Retrofit, here: Path)
 
     assert result.exit_code == 0
     names = {path.name for path in Path("pictures").iterdir()}
-    assert names == PICTURES | {"schematic-after.svg", "losses-after.svg", "frontier.svg"}
+    assert names == PICTURES | {"schematic-after.svg", "losses-after.svg", "frontier.svg", "certainty.svg"}
 
 
 def test_draw_twice_gives_the_same_bytes(retrofit: Retrofit, here: Path) -> None:

@@ -38,6 +38,7 @@ class FrontierPoint:
     starts: float | None = None
     least_cents: int | None = None
     cuts: int | None = None
+    works: float | None = None  # the share of all cases in which it does
 
 
 def has_reach(points: Sequence[FrontierPoint]) -> bool:

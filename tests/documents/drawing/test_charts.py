@@ -9,6 +9,7 @@ from example_plans import NAMES, example, hand_report
 
 from optimizer import pipeline
 from optimizer.documents.drawing.axes import round_ticks, tick_words
+from optimizer.documents.drawing.certainty_chart import _steps, certainty_canvas, certainty_chart, told_points
 from optimizer.documents.drawing.chart import frame
 from optimizer.documents.drawing.curves import curves_canvas, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import FrontierPoint, frontier_canvas, frontier_chart
@@ -216,6 +217,30 @@ POINTS = [
     FrontierPoint(2500, 1300 * LITRE_H),
     FrontierPoint(9000, 1500 * LITRE_H),
 ]
+
+
+def test_cost_against_chance_shows_every_plan_whose_chance_is_known_and_never_falls() -> None:
+    plans = [
+        FrontierPoint(2456, 1.0, "your plan", 1.0, works=0.51),
+        FrontierPoint(3046, 1.1, "", 1.04, works=0.83),
+        FrontierPoint(4000, 1.2, "", 1.05, works=0.80),
+        FrontierPoint(5039, 1.3, "", 1.09, works=0.97),
+        FrontierPoint(6000, 1.4, "", 1.2),
+    ]
+
+    canvas = certainty_canvas(plans, plans[0], "USD")
+    svg = certainty_chart(plans, plans[0], "USD", title="t", key="k")
+
+    assert_readable(canvas)
+    words = " ".join(box.words for box in canvas.texts)
+    assert "your plan: $24.56, 51 %" in words
+    assert "$30.46, 83 %" in words
+    assert "$50.39 works in 97 % of cases" in svg
+    assert "$60.00" not in svg.partition("</desc>")[0]
+    heights = [share for _, share in _steps(told_points(plans), 100.0)]
+    assert heights == sorted(heights)
+    with pytest.raises(ValueError, match="chance"):
+        certainty_canvas(plans[-1:], None, "USD")
 
 
 def test_the_chosen_plan_of_a_frontier_is_marked_apart() -> None:
