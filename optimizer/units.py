@@ -193,7 +193,7 @@ def _plain(text: Quantity, units: str | None, dimension: _Dimension) -> float:
         _ask_about_thousands(text, found)
         return _convert(sign * number, found, dimension.target)
     raise QuantityError(
-        f"{_quoted(text)}, a {dimension.what} without a unit", f"a {dimension.what} such as {dimension.example}"
+        f"{_quoted(text)}, {_a(dimension.what)} without a unit", f"{_a(dimension.what)} such as {dimension.example}"
     )
 
 
@@ -203,21 +203,21 @@ def _split(text: Quantity, dimension: _Dimension) -> tuple[float, float, str]:
         return _finite(text, float(text), dimension)
     match = _PLAIN.fullmatch(_clean(text))
     if match is None:
-        raise QuantityError(_quoted(text), f"a {dimension.what} such as {dimension.example}", _without_comma(text))
+        raise QuantityError(_quoted(text), f"{_a(dimension.what)} such as {dimension.example}", _without_comma(text))
     sign = -1.0 if match["sign"] == "-" else 1.0
     return sign, _number(text, match["number"], dimension), (match["unit"] or "").strip()
 
 
 def _finite(text: Quantity, number: float, dimension: _Dimension) -> tuple[float, float, str]:
     if not math.isfinite(number):
-        raise QuantityError(_quoted(text), f"a {dimension.what} that is a finite number")
+        raise QuantityError(_quoted(text), f"{_a(dimension.what)} that is a finite number")
     return math.copysign(1.0, number), abs(number), ""
 
 
 def _number(text: Quantity, written: str, dimension: _Dimension) -> float:
     """Return the value of `14`, `2.5`, `3/4`, `1 1/2` or `1-1/2`."""
     if len(written) > _MOST_DIGITS:
-        raise QuantityError(_quoted(text), f"a {dimension.what} of at most {_MOST_DIGITS} digits")
+        raise QuantityError(_quoted(text), f"{_a(dimension.what)} of at most {_MOST_DIGITS} digits")
     if "/" not in written:
         return _finite(text, float(written), dimension)[1]
     whole, fraction = re.fullmatch(r"(?:(\d+)[ -]+)?(\d+/\d+)", re.sub(r" */ *", "/", written)).groups()  # type: ignore[union-attr]
@@ -236,7 +236,7 @@ def _unit(text: Quantity, written: str, dimension: _Dimension) -> str:
     near = guess(word, written, dimension, _sizes(dimension))
     number = _clean(text)[: -len(written)].strip()
     suggestion = f"{number} {re.sub('^l/', 'L/', near)}" if near else _without_comma(text)
-    allowed = f"a {dimension.what} such as {dimension.example}"
+    allowed = f"{_a(dimension.what)} such as {dimension.example}"
     raise QuantityError(f"{_quoted(text)} with the unit {written!r}", allowed, suggestion)
 
 
@@ -253,6 +253,11 @@ def _clean(text: Quantity) -> str:
     for vulgar, plain in _VULGAR.items():
         shown = re.sub(rf"(?<=\d) ?{vulgar}", f" {plain}", shown).replace(vulgar, plain)
     return re.sub(r"\s+", " ", shown)
+
+
+def _a(what: str) -> str:
+    """Return `a length`, `an area`."""
+    return f"{'an' if what[0] in 'aeiou' else 'a'} {what}"
 
 
 def _quoted(text: Quantity) -> str:

@@ -79,6 +79,13 @@ OLD = {
     r"\b[Pp]roved\b": "proven",
     r"\bsomebody\b": "someone",
     r"\bnot plumbed yet\b": "not connected yet",
+    r"\bparted by\b|\bcomma-parted\b": "separated by",
+    r"\bletters and signs\b|\b\d+ signs\b": "characters",
+    r"\b[Ww]orking out\b": "calculating",
+    r"\b[Ww]eigh(s|ing)?\b": "considers, prices",
+    r"\bnow and then\b": "regularly",
+    r"\bout of account\b|\bcounted in here\b": "not counted, not included",
+    r"\b[Aa] area\b": "an area",
 }
 KEYS_TOLD = ("found.py", "terms.py")  # they name a word of the system file, or of the data
 STATES = re.compile(r"\bgal/h\b|\bdegF\b")  # gph and °F in the US system

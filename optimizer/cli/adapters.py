@@ -115,9 +115,9 @@ def _at_ports(path: Path, catalogs: tuple[Path, ...], show_all: bool, as_json: b
     from optimizer.takeoff.ports import ways_at_ports
 
     if not path.is_file() and path.suffix.lower() not in (".yaml", ".yml"):
-        raise click.UsageError(f"{path} is no file; of two ends both are needed, such as {_EXAMPLE}.")
+        raise click.UsageError(f"there is no file {path}; for two ends give both, such as {_EXAMPLE}.")
     system, catalog = pipeline.read(path, catalogs)
-    solution = wait_for("Working out the flows", lambda: pipeline.flows(system), as_json)
+    solution = wait_for("Calculating the flows", lambda: pipeline.flows(system), as_json)
     found = ways_at_ports(system, catalog, solution.flows_m3_s)
     if as_json:
         print_json(ports_json(found, name=system.name, currency=catalog.currency))

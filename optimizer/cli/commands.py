@@ -103,8 +103,8 @@ def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, .
     if settings is not None:
         _tell_settings(system, settings, as_json)
         return
-    solution = wait_for("Working out the flows", lambda: pipeline.flows(system), as_json)
-    band = wait_for("Working out how sure they are", lambda: pipeline.flow_band(system), as_json)
+    solution = wait_for("Calculating the flows", lambda: pipeline.flows(system), as_json)
+    band = wait_for("Calculating how sure they are", lambda: pipeline.flow_band(system), as_json)
     read_off = pipeline.readings(system)
     from optimizer.documents import payload, text
 
@@ -118,7 +118,7 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
     from optimizer import pipeline
     from optimizer.documents import flow_tables
 
-    solutions = wait_for("Working out the flows", lambda: pipeline.flows_over_settings(system, settings), as_json)
+    solutions = wait_for("Calculating the flows", lambda: pipeline.flows_over_settings(system, settings), as_json)
     if as_json:
         print_json(flow_tables.speed_json(system, solutions))
     else:
@@ -171,7 +171,7 @@ def _tell_head_line(system: System, run: str, as_json: bool) -> None:
     from optimizer import pipeline
     from optimizer.documents import flow_tables
 
-    line = wait_for("Working out the heads", lambda: pipeline.head_along(system, run), as_json)
+    line = wait_for("Calculating the heads", lambda: pipeline.head_along(system, run), as_json)
     if as_json:
         print_json(flow_tables.head_line_json(system, run, line))
     else:

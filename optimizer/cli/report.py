@@ -79,7 +79,7 @@ def report(
     system = system.with_promise(margin, certainty)
     found = pipeline.with_nearest(_plan(system, catalog, time_limit_s), catalog)
     points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
-    card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system, found))
+    card = wait_for("Simulating breaks and clogs", lambda: pipeline.settings_card(system, found))
     taken = pipeline.take_off(found, catalog, spares=bool(found.bill.spares))
     shown = partial(write_report, frontier=points, chosen=chosen, frontier_notes=notes, card=card, taken=taken)
     write = partial(shown, output, found, replace, paper=paper, pdf=pdf)

@@ -101,7 +101,7 @@ def explain(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json
     from optimizer import pipeline
 
     work = partial(pipeline.explain, system, catalog, time_limit_s=time_limit_s)
-    told = wait_for_search("Weighing every change and price", lambda tell: work(progress=tell), as_json)
+    told = wait_for_search("Pricing every change", lambda tell: work(progress=tell), as_json)
     if not told.plan.found:
         _end_without_plan(system, told.plan, as_json)
     from optimizer.documents import search_text

@@ -54,7 +54,7 @@ def settings(
     if not now:
         report = wait_for("Searching for the cheapest plan", lambda: pipeline.plan(system, catalog))
     work = partial(pipeline.settings_card, system, report, clog=clog / 100, scatter=scatter / 100)
-    card = wait_for("Breaking and clogging every run", work)
+    card = wait_for("Simulating breaks and clogs", work)
     from optimizer.documents.settings_card import card_blocks, write_card
 
     if output is None:

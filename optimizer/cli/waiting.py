@@ -88,7 +88,7 @@ class _News:
         stage, best, bound = self._last
         told = [f"{elapsed_s:.0f} s", stage]
         told += [] if best is None else [f"best so far {best / 100:.2f}"]
-        told += [] if not bound else [f"none below {bound / 100:.2f}"]
+        told += [] if not bound else [f"no plan below {bound / 100:.2f}"]
         return "; ".join(part for part in told if part)[: shutil.get_terminal_size().columns - 1]
 
 

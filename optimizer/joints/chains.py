@@ -150,7 +150,7 @@ class EndGraph:
         if not reached:
             offered = any(end in self.graph for end in goals)
             return (
-                f"no row of pieces leads from {start} to {goal}" if offered else f"no piece ends in what {goal} takes"
+                f"no chain of pieces leads from {start} to {goal}" if offered else f"no piece ends in what {goal} takes"
             )
         if min(reached) <= self.max_pieces:
             return ""

@@ -141,7 +141,7 @@ def _read_source(place: str, key: str, entry: dict[str, object], shelf: rows.She
     if missing:
         shelf.faults.append(Fault(place, f"no text for {', '.join(missing)}", "title, place, date and basis"))
     elif any(UNWRITABLE.search(str(entry[name])) for name in ("title", "place", "date", "basis")):
-        shelf.faults.append(Fault(place, "a control character", "letters and signs"))
+        shelf.faults.append(Fault(place, "a control character", "printable characters"))
     elif entry["basis"] not in BASES:
         near = nearest(str(entry["basis"]), BASES)
         shelf.faults.append(Fault(place, f"basis {entry['basis']!r}", "one of " + "; ".join(BASES), near))

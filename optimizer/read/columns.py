@@ -261,7 +261,7 @@ def read_table(path: Path) -> Table:
         raise InputError([Fault(path.name, "an empty file", "a header row with the names of the columns, then rows")])
     (_, header), rest = lines[0], lines[1:]
     if len(header) == 1 and ";" in header[0]:
-        raise InputError([Fault(f"{path.name}, row 1", "cells parted by semicolons", "cells parted by commas")])
+        raise InputError([Fault(f"{path.name}, row 1", "cells separated by semicolons", "cells separated by commas")])
     faults = [_repeated(path.name, header, index) for index, name in enumerate(header) if name in header[:index]]
     faults += [fault for number, cells in rest for fault in _unwritable(path.name, number, cells, header)]
     faults += [_ragged(path.name, number, cells, header) for number, cells in rest if len(cells) != len(header)]
@@ -281,7 +281,7 @@ def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
                 yield number, [cell.strip() for cell in cells]
     except csv.Error as error:
         place = f"{path.name}, row {number + 1} (line {reader.line_num} of the file)"
-        raise InputError([Fault(place, str(error), "comma-parted cells, quotes in pairs")]) from error
+        raise InputError([Fault(place, str(error), "comma-separated cells, quotes in pairs")]) from error
 
 
 def _text(path: Path) -> str:
@@ -309,9 +309,9 @@ def _unwritable(file: str, number: int, cells: Sequence[str], header: Sequence[s
         place = f"{file}, row {number}, column {name}"
         wrong = UNWRITABLE.search(cell)
         if wrong is not None:
-            yield Fault(place, f"the {sign_words(wrong[0])} in {cell[:60]!r}", "letters and signs")
+            yield Fault(place, f"the {sign_words(wrong[0])} in {cell[:60]!r}", "printable characters")
         if len(cell) > LONGEST_CELL:
-            yield Fault(place, f"a text of {len(cell):,} signs", f"at most {LONGEST_CELL}")
+            yield Fault(place, f"a text of {len(cell):,} characters", f"at most {LONGEST_CELL}")
 
 
 def _repeated(file: str, header: Sequence[str], index: int) -> Fault:

@@ -209,9 +209,9 @@ class _Tree:
         wrong = columns.UNWRITABLE.search(joined)
         if wrong is not None:
             found = f"the {columns.sign_words(wrong[0])} in '{visible(joined[:60])}'"
-            self.reading.fault(place, found, "letters and signs")
+            self.reading.fault(place, found, "printable characters")
         if len(joined) > LONGEST_TEXT:
-            self.reading.fault(place, f"a text of {len(joined):,} signs", f"at most {LONGEST_TEXT:,}")
+            self.reading.fault(place, f"a text of {len(joined):,} characters", f"at most {LONGEST_TEXT:,}")
         return joined
 
 
@@ -279,7 +279,7 @@ def name_of(reading: Reading, node: Node, what: str) -> str | None:
 def name_fault(name: str) -> tuple[str, str] | None:
     """Return (found, allowed) of a name that is too long or has more than one line; None for one that is right."""
     if len(name) > LONGEST_NAME:
-        return f"a name of {len(name):,} signs, '{name[:40]}...'", f"a name of at most {LONGEST_NAME} signs"
+        return f"a name of {len(name):,} characters, '{name[:40]}...'", f"a name of at most {LONGEST_NAME} characters"
     if "\n" in name:
         return f"a name on two lines, '{visible(name)}'", "a name on one line"
     return None

@@ -68,7 +68,9 @@ def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText 
     heads = [found[key] for key in ("part", "pump", "device") if key in found]
     if len(heads) != 1:
         if found or not node.pairs:
-            reading.fault(node.place, "a mapping that names no single part", "one of part, pump or device in it")
+            reading.fault(
+                node.place, "an entry that names no part, or more than one", "one of part, pump or device in it"
+            )
         return [None]
     if heads[0].key == "part":
         parts = _repeated(reading, heads[0].value, unit_system)

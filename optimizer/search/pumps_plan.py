@@ -73,7 +73,7 @@ def find_pumps_plan(
     station = station_of(system)
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
     if station.lines and sides_of(options).resources:
-        raise PlanError("the rules limit what both lines together may use, which their pairing does not weigh")
+        raise PlanError("the rules limit what both lines together may use, which their pairing does not consider")
     choices = pumps_choices(station, options)
     lowest = min((path.lift_m for path in station.flows.pumped_paths), default=-math.inf)
     choices = [choice for choice in choices if choice.head_m > lowest]

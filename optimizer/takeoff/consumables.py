@@ -51,8 +51,7 @@ def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[str, ...]:
     """
     made = joints_made(plan)
     return tuple(
-        f"your lists have no {_TRADE_NAMES[use]} for {', '.join(sizes)}: buy it elsewhere; its price is not counted "
-        "in here"
+        f"your lists have no {_TRADE_NAMES[use]} for {', '.join(sizes)}: buy it elsewhere; its price is not included"
         for use, method in _METHOD_OF_USE.items()
         if (sizes := list(_lacking(plan, catalog, use, made.get(method, Counter()))))
     )

@@ -93,7 +93,7 @@ def take_off(
     work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
     found = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
     ways = ports_of_plan(found, system.network, plan)
-    unused = ("owned pipe is left out of account where pipe is bought by length",)
+    unused = ("owned pipe is not counted where pipe is bought by length",)
     notes = (
         *not_on_the_lists(plan, catalog),
         *too_long,

@@ -217,6 +217,6 @@ def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -
             if drain.tank == name and drain.mode is DrainMode.SIPHON:
                 found = trimmed_opening(drain, flow, network.water)
                 if found is not None and found[1] < LEAST_OPENING:
-                    yield drain.name, "too little water to run full: leave it, it gurgles"
+                    yield drain.name, "too little water to run full: leave it as it is, it gurgles"
                 elif found is not None:
                     yield drain.name, valve_words(drain.parts[found[0]].kind, found[1])

@@ -105,7 +105,7 @@ def limits_of(
     flow = flows[run]
     band = band_m3_s or (flow, flow)
     if flow <= NOTHING_M3_S:
-        note = ("nothing flows forwards here, so a meter tells nothing",)
+        note = ("no water flows forward here, so a meter shows nothing",)
         return MeterLimits(run, flow, band, (flow, flow), flow, None, None, (), (), notes=note)
     normal = (flow * (1.0 - scatter), flow * (1.0 + scatter))
     trials = trials or trials_of(network, run, clog)
@@ -138,7 +138,7 @@ def _break_notes(breaks: tuple[tuple[str, float], ...], unseen: tuple[str, ...])
     if not breaks:
         return ("a break could not be simulated: there is no joint behind the pump",)
     if len(unseen) == len(breaks):
-        return ("the meter cannot see a break anywhere in the run: no high limit can tell it; look for water instead",)
+        return ("the meter cannot see a break anywhere in the run, so it has no high limit; look for water instead",)
     return ()  # those in `unseen` are told once for all meters
 
 

@@ -53,8 +53,8 @@ def _stuck(system: System, run: Run, name: str, left: Running) -> Iterator[str]:
     back = -left.flows_m3_s.get(run.name, 0.0)
     if back > STILL_M3_S:
         yield (
-            f"should the check valve of pump {name!r} stick open then, {show_flow(back, system.units)} run back "
-            "through it: try both valves now and then"
+            f"if the check valve of pump {name!r} sticks open then, {show_flow(back, system.units)} flows back "
+            "through it: test both check valves regularly"
         )
 
 

@@ -60,7 +60,7 @@ def test_the_line_on_a_terminal_tells_stage_best_and_bound() -> None:
     news = waiting._News()
     news.tell("search", 1234, 1000)
 
-    assert news.words(7.2) == "7 s; search; best so far 12.34; none below 10.00"
+    assert news.words(7.2) == "7 s; search; best so far 12.34; no plan below 10.00"
 
 
 def test_a_true_ctrl_c_ends_a_program_with_the_best_so_far() -> None:

@@ -243,7 +243,7 @@ def test_a_guess_never_crosses_from_one_thread_to_another(form: Form) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("3/4 in barb",), "of two ends both are needed"),
+        (("3/4 in barb",), "for two ends give both"),
         (("a", "b", "c"), "give two ends in quotes"),
         (("3/4 in BSPPQ male", "1 in socket"), "letters that stand on the part"),
         (("1 in socket", "1 in spigot", "--flow", "12 apples"), "apples"),

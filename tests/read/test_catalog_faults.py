@@ -214,7 +214,7 @@ def test_a_row_with_a_stray_comma_is_told_by_its_number_of_cells(tmp_path: Path)
 def test_semicolons_are_told_as_such(tmp_path: Path) -> None:
     path = prices(tmp_path, "sch40-elbow-100;1.05;USD;2026-12-24", header="item_id;price;currency;price_date")
 
-    assert said_of(path) == "prices.csv, row 1: found cells parted by semicolons; allowed: cells parted by commas"
+    assert said_of(path) == "prices.csv, row 1: found cells separated by semicolons; allowed: cells separated by commas"
 
 
 def test_a_column_named_twice_is_a_fault(tmp_path: Path) -> None:
@@ -252,7 +252,7 @@ def test_an_open_quote_is_a_fault(tmp_path: Path) -> None:
 
     assert said_of(path) == (
         "prices.csv, row 2 (line 2 of the file): found unexpected end of data; "
-        "allowed: comma-parted cells, quotes in pairs"
+        "allowed: comma-separated cells, quotes in pairs"
     )
 
 

@@ -47,7 +47,7 @@ def said_of(path: Path, text: str, catalog: Catalog) -> tuple[str, ...]:
         ),
         ("runs:\n  a: &r " + RUN % "elbow" + "".join(f"\n  r{n}: *r" for n in range(3000)), "3,001 runs"),
         ("".join(f"colour {n}: red\n" for n in range(4_000)), "200 errors or more"),
-        ("note: " + "x" * 5000, "a text of 5,000 signs"),
+        ("note: " + "x" * 5000, "a text of 5,000 characters"),
     ],
 )
 def test_a_file_beyond_any_plumbing_is_refused_soon(text: str, words: str, tmp_path: Path, catalog: Catalog) -> None:

@@ -172,7 +172,7 @@ def test_what_seals_the_joints_and_is_on_no_list_is_told_to_be_bought_elsewhere(
         "solvent cement",
         "flat washer",
     ]
-    assert "buy it elsewhere; its price is not counted in here" in told[0]
+    assert "buy it elsewhere; its price is not included" in told[0]
     assert {line.item_id.split("@")[0] for line in report.bill.lines} <= catalog.own
 
 

@@ -323,7 +323,7 @@ def test_owned_pipe_is_said_to_be_left_out_where_pipe_is_bought_by_the_foot() ->
     report, _ = planned("single-return")
     system = replace(report.system, owned_m={"sch40-pipe-100": (2.0,)}, rules=Rules(pipe_in_sticks=False))
 
-    assert taken(system, report.plan).notes == ("owned pipe is left out of account where pipe is bought by length",)
+    assert taken(system, report.plan).notes == ("owned pipe is not counted where pipe is bought by length",)
 
 
 def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
