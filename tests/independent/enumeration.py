@@ -12,8 +12,10 @@ from itertools import product
 import numpy as np
 from own_lengths import cut, pipe_cents, seal_cents, straights
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
+from own_pieces import SAW_M, STUB_M, Piece, depth
 from own_shelf import End
-from own_ways import PRICES, SAW_M, STUB_M, Piece, Step, Walk, Way, Ways, depth
+from own_walk import PRICES, Walk, Way
+from own_ways import Step, Ways
 from random_systems import M3_S_PER_L_H, SHARED, SMALL, Line, Small
 
 CEMENT = SHARED["cement-quarter-pint"] + SHARED["primer-quarter-pint"]

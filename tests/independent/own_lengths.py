@@ -14,8 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
+from own_pieces import OPEN, SAW_M, STUB_M, Piece, depth
 from own_shelf import End, Row, packs, sticks_m
-from own_ways import OPEN, SAW_M, STUB_M, Piece, depth
 
 CORNERS = frozenset({"elbow", "sweep elbow", "45 elbow", "pump"})
 UNIT_M = 1e-4  # no saw is finer

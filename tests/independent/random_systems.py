@@ -9,8 +9,8 @@ from pathlib import Path
 
 from own_bores import joints_m
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
+from own_pieces import OPEN, Piece, Shop, bored
 from own_shelf import End, Row, all_rows
-from own_ways import OPEN, Piece, Shop, bored
 
 M3_S_PER_L_H = 1.0 / 3.6e6
 SMALL, LARGE = "3/4 in", "1 in"
