@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from importlib.util import find_spec
 from pathlib import Path
 
 from random_systems import Small
@@ -12,9 +11,6 @@ from optimizer import pipeline
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
-
-# Whether what is proved is the cost of the printed list, or of what is used: pipe by its length, the first cans.
-PROVES_THE_LIST = find_spec("optimizer.search.list_proof") is not None
 
 
 def read(small: Small, folder: Path) -> tuple[System, Catalog]:

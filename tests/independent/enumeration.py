@@ -156,7 +156,7 @@ def least_of_tree(small: Small, most_cents: float, slack: Callable[[float], floa
     total = first.low_l_h + second.low_l_h
     head = pump_head_m(small, total)
     head += slack(head)
-    tees = _tees(small, point)
+    tees = tees_for(small, point)
     walks = {
         "riser": walk_of(small, riser, (q1 + q2,), tuple(dict.fromkeys(states[0] for states, _, _ in tees))),
         "branch 1": walk_of(small, first, (q1,)),
@@ -211,7 +211,7 @@ def _ways_of_tree(
     }
 
 
-def _tees(small: Small, point: str) -> list[tuple[tuple[object, object, object], tuple[object, bool], int]]:
+def tees_for(small: Small, point: str) -> list[tuple[tuple[object, object, object], tuple[object, bool], int]]:
     """Return (states of run leg 1, run leg 2, branch), (row, turned), cents of every fitting that may stand there."""
     rows = small.shop.rows
     found = [(("kept",) * 3, (rows[small.tees[point]], False), 0)]
@@ -263,6 +263,11 @@ def laid_of(way: Way) -> list[tuple[Piece, int | None]]:
     return found
 
 
+def fittings_of(laid: Iterable[tuple[Piece, int | None]]) -> int:
+    """Return what the new pieces cost that are no pipe."""
+    return sum(piece.row.cents for piece, _ in laid if piece.new and piece.row and piece.kind != "pipe")
+
+
 def list_cents(small: Small, ways: Mapping[str, Way]) -> int:
     """Return what the printed list of a way for every line between open waters comes to."""
     cents, pipe, joints = 0, {}, Counter()
@@ -272,7 +277,7 @@ def list_cents(small: Small, ways: Mapping[str, Way]) -> int:
         laid = laid_of(way)
         for row, length in cut(stood, straights(laid, len(parts), None, None)):
             pipe.setdefault(row, []).append(length)
-        cents += sum(piece.row.cents for piece, _ in laid if piece.new and piece.row and piece.kind != "pipe")
+        cents += fittings_of(laid)
         joints.update(joint for step in way.steps for joint in step.joints)
     cents += sum(pipe_cents(row, lengths, small.by_the_foot) for row, lengths in pipe.items())
     return cents + seal_cents(joints, USES, small.prices)

@@ -125,6 +125,16 @@ class Walk:
 
         yield from self._walk(0, self.ways.first("open"), "open", limit, top, most_m, caps, (), 0.0, (), (False, False))
 
+    def within(self, start: object, end: object, most_cents: float, most_m: float) -> Iterator[Way]:
+        """Yield every way from one state to another whose cents, with what it opens, and first loss keep to limits."""
+        first = self.ways.first(start)
+        free = (math.inf,) * len(PRICES)
+
+        def limit(sealed: Sealed) -> float:
+            return most_cents - self.opening(sealed)
+
+        yield from self._walk(0, first, end, limit, most_cents, most_m, free, (), 0.0, (), (False, False))
+
     def cheapest(
         self, start: object, end: object, most_cents: float, most_m: float, accept: Callable[[Way], bool]
     ) -> dict[Sealed, Way]:
