@@ -7,58 +7,105 @@ anything but the command line and what is printed) asks anew, and so does one th
 from __future__ import annotations
 
 import hashlib
+import io
 import pickle
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import fields, is_dataclass
+from functools import wraps
 from typing import Any
 
 import pytest
 
 from optimizer.clock import left_s
 from optimizer.model.plan import Status
-from optimizer.search import cheapest, unknown_pumps
+from optimizer.search import cheapest, known_steps, unknown_pumps
 
 MOST = 40  # answers that are kept, with all their tables
 TIME_S = 20.0  # who has less may not get an answer that took longer
 _NOT_ASKED = ("progress", "time_limit_s")  # what does not change a proved answer
 _HARMLESS = ("optimizer.cli", "optimizer.documents", "os", "sys")
 _known: OrderedDict[str, Any] = OrderedDict()
-_catalogs: dict[int, tuple[object, bytes]] = {}
+_catalogs: list[object] = []  # each of those that differ
+_latest: deque[tuple[object, bytes]] = deque(maxlen=4)
 _changed: list[str] = []  # what the test that runs has put in the program's place
 
 
 def remembering(search: Callable[..., Any]) -> Callable[..., Any]:
     """Return a search that gives the answer that it gave before, where it was asked the same before."""
 
-    def ask(system: object, catalog: object, **terms: Any) -> Any:
+    def ask(system: object, catalog: object, *others: object, **terms: Any) -> Any:
         if _changed or min(left_s(), terms.get("time_limit_s", 60.0)) < TIME_S:
-            return search(system, catalog, **terms)
+            return search(system, catalog, *others, **terms)
         asked = {name: value for name, value in terms.items() if name not in _NOT_ASKED}
-        key = hashlib.sha256(pickle.dumps((search.__name__, system, asked)) + _catalog(catalog)).hexdigest()
-        if key in _known:
-            _known.move_to_end(key)
-            return _known[key]
-        found = search(system, catalog, **terms)
-        if found.plan.status in (Status.OPTIMAL, Status.INFEASIBLE) and not getattr(found, "by_hand", False):
+        words = _told((search.__name__, system, others, asked)) + _catalog(catalog)
+        key = hashlib.sha256(words).hexdigest()
+        if key not in _known:
+            found = search(system, catalog, *others, **terms)
+            if not _is_final(found):
+                return found
             _known[key] = found
             if len(_known) > MOST:
                 _known.popitem(last=False)
-        return found
+        _known.move_to_end(key)
+        return _known[key]
 
     return ask
 
 
+class _Fields(pickle.Pickler):
+    """Writes of a dataclass its fields alone, without what it keeps beside them once it was asked for it."""
+
+    def reducer_override(self, told: Any) -> Any:
+        if is_dataclass(told) and not isinstance(told, type):
+            return _never, (type(told).__qualname__, *(getattr(told, field.name) for field in fields(told)))
+        return NotImplemented
+
+
+def _never(*_: object) -> None:
+    """Stand for what makes the dataclass again; nobody does."""
+
+
+def _told(asked: object) -> bytes:
+    made = io.BytesIO()
+    _Fields(made).dump(asked)
+    return made.getvalue()
+
+
+def _is_final(found: Any) -> bool:
+    if found is None or isinstance(found, list):
+        return True
+    return found.plan.status in (Status.OPTIMAL, Status.INFEASIBLE) and not getattr(found, "by_hand", False)
+
+
+def all_at_once(steps: Callable[..., Iterator[Any] | None]) -> Callable[..., list[Any] | None]:
+    """Return what comes one by one as a list, which may be gone through again."""
+
+    @wraps(steps)
+    def made(*asked: Any) -> list[Any] | None:
+        found = steps(*asked)
+        return None if found is None else list(found)
+
+    return made
+
+
 def _catalog(catalog: object) -> bytes:
-    """Return what a catalog is known by; it is kept, so that no other one is ever at its place."""
-    if id(catalog) not in _catalogs:
-        _catalogs[id(catalog)] = (catalog, hashlib.sha256(pickle.dumps(catalog)).digest())
-    return _catalogs[id(catalog)][1]
+    """Return the number of a catalog: every other one with the same rows has the same."""
+    for known, number in _latest:
+        if known is catalog:
+            return number
+    if catalog not in _catalogs:
+        _catalogs.append(catalog)
+    number = str(_catalogs.index(catalog)).encode()
+    _latest.append((catalog, number))
+    return number
 
 
 def install() -> None:
-    """Put it before both searches, as long as nobody has imported them by name."""
+    """Put it before the searches, as long as nobody has imported them by name."""
     cheapest.find_plan = remembering(cheapest.find_plan)
+    known_steps.efficient_plans = remembering(all_at_once(known_steps.efficient_plans))
     unknown_pumps.find_any = remembering(unknown_pumps.find_any)
     put = pytest.MonkeyPatch.setattr
 
