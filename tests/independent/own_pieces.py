@@ -126,7 +126,10 @@ class Shop:
         return tuple(found)
 
     def chains(self, start: End, goal: End) -> list[tuple[tuple[Piece, ...], tuple[str, ...]]]:
-        """Return every row of at most three pieces between two ends, the direct joint first, with what joins it."""
+        """Return every row of at most three pieces between two ends, the direct joint first, with what joins it.
+
+        A coupling leads from a size to the same: it stands there where without it the row would not reach.
+        """
         plain = not threaded(start) and not threaded(goal)
 
         def walk(
@@ -144,7 +147,9 @@ class Shop:
                     continue
                 if piece.kind == "union" and any(p.kind == "union" for p in pieces):
                     continue
-                if far in seen and piece.kind != "union":  # been here: the last piece, or none
+                if piece.kind == "coupling" and piece in pieces:
+                    continue
+                if far in seen and piece.kind not in ("union", "coupling"):  # been here: the last piece, or none
                     last = mate(far, goal)
                     if last:
                         yield (*pieces, piece), (*joints, how, last)
