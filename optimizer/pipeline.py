@@ -24,6 +24,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.system import System
     from optimizer.search.budget import BestForBudget
     from optimizer.search.flow_search import Progress
+    from optimizer.search.meters import MeteredLine
     from optimizer.search.studies.frontier import Frontier
     from optimizer.search.studies.kinds import KindOfPlan
     from optimizer.search.studies.worth import Explanation
@@ -384,6 +385,15 @@ def settings_card(
     if planned is None:
         return card_of(system, clog=clog, scatter=scatter)
     return card_of(system, planned.plan, planned.verification, clog=clog, scatter=scatter, known_band=planned.band)
+
+
+def metered_lines(
+    system: System, catalog: Catalog, card: SettingsCard, wanted: Sequence[str] = ()
+) -> tuple[MeteredLine, ...]:
+    """Return every line with a flow meter, and those that want one: what reads them, where it goes, with what."""
+    from optimizer.search.meters import metered_lines as lines_of
+
+    return lines_of(system, catalog, card, wanted)
 
 
 def read_quote(path: Path | str, listed: PlanReport, catalog: Catalog) -> Quote:
