@@ -53,9 +53,10 @@ def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System,
         With every fault of the file, or of the catalogs.
     """
     from optimizer.read.catalogs import load_catalog
+    from optimizer.read.money import money_of
     from optimizer.read.systems import load_system
 
-    catalog = load_catalog([Path(extra) for extra in catalogs])
+    catalog = load_catalog([Path(extra) for extra in catalogs], money_of(Path(path)))
     return load_system(Path(path), catalog), catalog
 
 
@@ -304,6 +305,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import planned_network
+    from optimizer.takeoff.money_notes import money_notes
     from optimizer.takeoff.take_off import Store, priced
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
@@ -332,7 +334,8 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     floor = (told.mishaps, told.ranges, told.leaks)
     plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
-    return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
+    money = money_notes(system.money, taken.bill.total_cents)
+    return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes, *money))
 
 
 def with_nearest(found: PlanReport, catalog: Catalog) -> PlanReport:

@@ -178,8 +178,8 @@ def test_check_says_when_prices_are_in_another_currency_and_the_way_out(tmp_path
 
     (told,) = remarks(system, catalog)
     assert "found EUR for a catalog with prices in USD" in told
-    assert "'currency: USD' in the file, or prices of every row in EUR: --catalog prices.csv" in told
-    with pytest.raises(InputError, match="nothing converts money"):
+    assert "'currency: USD' in the file, a rate of your own (prices: {USD: 0.92 EUR on 2026-11-01}), or " in told
+    with pytest.raises(InputError, match="prices in USD, and no rate"):
         pipeline.search(system, catalog)
 
 

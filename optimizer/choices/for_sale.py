@@ -32,7 +32,7 @@ def for_sale(system: System, catalog: Catalog) -> Catalog:
 
 
 def require_one_currency(system: System, catalog: Catalog) -> None:
-    """Raise InputError where the prices are in another currency than the system: nothing converts money."""
+    """Raise InputError where the prices are in another currency than the system, and no rate leads over."""
     told = other_currency(system, catalog)
     if told is not None:
         raise InputError([told])
@@ -43,9 +43,12 @@ def other_currency(system: System, catalog: Catalog) -> Fault | None:
     if not catalog.currency or catalog.currency == system.currency:
         return None
     own, priced = system.currency, catalog.currency
-    ways = f"'currency: {priced}' in the file, or prices of every row in {own}: --catalog prices.csv"
+    ways = (
+        f"'currency: {priced}' in the file, a rate of your own (prices: {{{priced}: 0.92 {own} on 2026-11-01}}), or "
+        f"prices of every row in {own}: --catalog prices.csv"
+    )
     place = f"{PurePath(system.path).name or system.name}, currency"
-    return Fault(place, f"{own} for a catalog with prices in {priced}; nothing converts money", ways)
+    return Fault(place, f"{own} for a catalog with prices in {priced}, and no rate", ways)
 
 
 def pumps_for_sale(system: System, catalog: Catalog) -> list[CatalogItem]:

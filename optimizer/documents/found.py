@@ -11,6 +11,7 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
 from optimizer.model.system import System
 from optimizer.search.open_joints import OpenPlace, cemented_machines, open_places
+from optimizer.takeoff.money_notes import money_notes
 from optimizer.units import show_head, show_length
 
 KIND_WORDS = {PointKind.SURFACE: "water level"}
@@ -147,7 +148,7 @@ def remarks(system: System, catalog: Catalog) -> tuple[str, ...]:
     """Return what is odd in the file and in the owner's lists, and what will keep a plan from being made."""
     money = other_currency(system, catalog)
     stops = () if money is None else (f"{money}; until then there is no plan, all else works",)
-    return (*stops, *system.remarks, *catalog.remarks)
+    return (*stops, *system.remarks, *catalog.remarks, *money_notes(system.money))
 
 
 def _remark_lines(system: System, catalog: Catalog) -> list[Block]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
+from optimizer.model.money import Money
 from optimizer.model.network import Network, Part
 from optimizer.model.rules import Rules as Rules
 from optimizer.model.safety import Drain, Tank
@@ -108,6 +109,7 @@ class System:
     second_pump: SecondPump | None = None  # None: none may be put in
     remarks: tuple[str, ...] = ()  # what is odd in the file, each with its place, and counts all the same
     closes_alone: bool = False  # what a run is held by counts as held whatever becomes of other runs
+    money: Money | None = None  # rates and tax, where the file was read with them
     carried_m3_s: Mapping[str, Mapping[str, float]] | None = None  # by mode and run, as it stands; None: to be solved
 
     @property

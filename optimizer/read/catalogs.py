@@ -13,6 +13,7 @@ from pathlib import Path
 
 from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import BASES, Catalog, Source
+from optimizer.model.money import Money
 from optimizer.read import catalog_rows as rows
 from optimizer.read import meter_rows, pump_rows, shelf_cache
 from optimizer.read.columns import UNWRITABLE, Row, Table, nearest, read_table
@@ -47,7 +48,7 @@ _LAYOUTS: tuple[tuple[tuple[str, ...], tuple[str, ...], rows.Reader], ...] = (  
 )
 
 
-def load_catalog(extra: Sequence[Path] = ()) -> Catalog:
+def load_catalog(extra: Sequence[Path] = (), money: Money | None = None) -> Catalog:
     """Return the shipped catalogs, overridden row by row by a user's own files.
 
     Parameters
@@ -57,6 +58,8 @@ def load_catalog(extra: Sequence[Path] = ()) -> Catalog:
         id, or are added) or a price list with `item_id, price, currency, price_date`, whose rows without a price are
         passed over and whose other columns are not read. A `sources.toml` beside such a file adds the sources that its
         rows name.
+    money
+        The owner's currency, rates and tax: prices that it has a rate for are told in it, with the tax.
 
     Returns
     -------
@@ -67,11 +70,11 @@ def load_catalog(extra: Sequence[Path] = ()) -> Catalog:
     Raises
     ------
     InputError
-        With every fault of every file, each with its file, row and column. Two currencies are a fault: nothing converts
-        money, so a price list in another currency must price every row.
+        With every fault of every file, each with its file, row and column. Two currencies are a fault where there is no
+        rate between them.
     """
     base = [data_directory("catalogs") / name for name in SHIPPED]
-    return _with_own(_kept_shelf(base), extra)
+    return _with_own(_kept_shelf(base), extra, money)
 
 
 def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Catalog:
@@ -79,13 +82,15 @@ def load_catalog_files(base: Sequence[Path], extra: Sequence[Path] = ()) -> Cata
     return _with_own(_base_shelf(base), extra)
 
 
-def _with_own(shelf: rows.Shelf, extra: Sequence[Path]) -> Catalog:
+def _with_own(shelf: rows.Shelf, extra: Sequence[Path], money: Money | None = None) -> Catalog:
     """Return the catalog of what was read so far with the owner's files."""
     for folder in dict.fromkeys(path.parent for path in extra):
         _read_sources(folder / "sources.toml", shelf)
     for path in extra:
         _read_file(path, shelf, {})  # may repeat what the others have: that is how it overrides them
     if not shelf.faults:
+        if money is not None:
+            _tell_in(shelf, money)
         shelf.faults.extend(_mixed_currencies(shelf))
     if shelf.faults:
         raise InputError(shelf.faults)
@@ -198,6 +203,15 @@ def _missing(table: Table, missing: Sequence[str], columns: Sequence[str]) -> li
     place, found = f"{table.name}, row 1", "the columns " + ", ".join(table.header)
     others = [name for name in table.header if name not in columns]
     return [Fault(place, found, f"a column {name} among them", nearest(name, others)) for name in missing]
+
+
+def _tell_in(shelf: rows.Shelf, money: Money) -> None:
+    """Tell every price that there is a rate for in the owner's currency, with the tax."""
+    for key, item in shelf.items.items():
+        if money.counts(item.currency):
+            cents = money.cents(item.price_cents, item.currency)
+            if cents != item.price_cents or item.currency != money.currency:
+                shelf.items[key] = replace(item, price_cents=cents, currency=money.currency)
 
 
 def _mixed_currencies(shelf: rows.Shelf) -> list[Fault]:

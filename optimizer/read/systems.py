@@ -4,6 +4,7 @@ The keys of the file, in trade words:
 
     system, note       a name and anything worth noting
     units, currency    US (gal/h, ft, in) or metric (L/h, m, mm); the currency of prices, USD if left out
+    prices, tax        what one unit of another currency costs; the tax on what is bought, included or added
     water              salinity and temperature
     surfaces, outlets  name: height above the sump's water line; an outlet opens above the water
     supplies           name: pressure and elevation, for house water
@@ -25,13 +26,11 @@ mapping may be written in either YAML style.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from optimizer import units
-from optimizer.errors import QuantityError
 from optimizer.model.calibration import with_calibration
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
@@ -41,6 +40,7 @@ from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
+from optimizer.read.money import read_money
 from optimizer.read.nodes import (
     Entry,
     Node,
@@ -68,6 +68,8 @@ KEYS = (
     "note",
     "units",
     "currency",
+    "prices",
+    "tax",
     "water",
     "surfaces",
     "outlets",
@@ -144,7 +146,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         tanks = tuple(replace(tank, break_depth_m=None) for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
-    currency, note = _currency(reading, found), _note(reading, found)
+    money, note = read_money(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), network.runs)
     reading.finish()
@@ -154,7 +156,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
     system = System(
         name or "",
         unit_system,
-        currency,
+        money.currency,
         network,
         targets,
         rules,
@@ -164,6 +166,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         drains=drains,
         second_pump=second,
         remarks=reading.remarks,
+        money=money,
     )
     return system.with_standing
 
@@ -178,18 +181,6 @@ def _units(reading: Reading, found: Mapping[str, Entry]) -> str:
     if "units" not in found:
         return units.US  # a stand-in: the missing key is a fault already
     return choice(reading, found["units"].value, {units.US: units.US, units.METRIC: units.METRIC}) or units.US
-
-
-def _currency(reading: Reading, found: Mapping[str, Entry]) -> str:
-    if "currency" not in found:
-        return "USD"
-    return attempt(reading, found["currency"].value, "a currency", _parse_currency) or "USD"
-
-
-def _parse_currency(text: str) -> str:
-    if not re.fullmatch(r"[A-Z]{3}", text):
-        raise QuantityError(f"'{text}'", "a currency by its three letters (ISO 4217), such as USD or EUR")
-    return text
 
 
 def _note(reading: Reading, found: Mapping[str, Entry]) -> str:
