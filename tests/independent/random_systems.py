@@ -272,6 +272,20 @@ def gravity(seed: int) -> Small:
     )
 
 
+def worn_feed(seed: int) -> Small:
+    """Return a gravity line of which parts must go, beside a pumped line; both give far more than is asked for.
+
+    What it costs depends on what joins what and on no loss.
+    """
+    rng = random.Random(f"worn {seed}")
+    base = single(seed, valve=True, missing=5)
+    (riser,) = base.lines.values()
+    parts = parts_between(rng, rng.randint(1, 3), True, 0.15, (0.1, 0.6))
+    parts = tuple(part._replace(must_go=not part.keep and rng.random() < 0.3) for part in parts)
+    lines = {riser.name: replace(riser, low_l_h=100.0), "feed": Line("feed", "loft", "sump", parts, 100.0)}
+    return replace(base, name=f"worn feed {seed}", lines=lines, heights_m={**base.heights_m, "loft": 2.5})
+
+
 def house(seed: int) -> Small:
     """Return a pumped line, and a line of house water into the sump behind a valve."""
     rng = random.Random(f"house {seed}")
@@ -312,4 +326,4 @@ def tree(seed: int, *, kept: float = 0.0) -> Small:
     )
 
 
-__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "not_joined", "single", "tree"]
+__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "not_joined", "single", "tree", "worn_feed"]

@@ -34,15 +34,7 @@ FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are 
     "tree with parts that stay": (partial(random_small.tree, kept=0.2), 4, 60),
 }
 QUICK = [(family, seed) for family, (_, quick, _) in FAMILIES.items() for seed in range(quick)]
-MISSED = pytest.mark.xfail(
-    reason="no 3/4 in. coupling is for sale: bushing, coupling and bushing in its place are not weighed everywhere",
-    strict=True,
-)
-SLOW = [
-    pytest.param(family, seed, marks=MISSED if (family, seed) == ("line where little is for sale", 78) else ())
-    for family, (_, quick, every) in FAMILIES.items()
-    for seed in range(quick, every)
-]
+SLOW = [(family, seed) for family, (_, quick, every) in FAMILIES.items() for seed in range(quick, every)]
 
 
 def looser(head_m: float) -> float:

@@ -102,6 +102,15 @@ def _renamed(line: Line, name: str) -> Line:
     return replace(line, name=name)
 
 
+@few_and_many
+def test_a_line_written_from_its_other_end_costs_the_same(seed: int, tmp_path: Path) -> None:
+    """Of a line that gives enough whatever is done to it, so that no loss, which has a direction, decides anything."""
+    small = replace(random_systems.worn_feed(seed), by_the_foot=seed % 3 > 0)
+    feed = small.lines["feed"]
+    mirrored = {**small.lines, "feed": replace(feed, parts=feed.parts[::-1])}
+    assert least(replace(small, lines=mirrored), tmp_path) == least(small, tmp_path)
+
+
 @pytest.mark.slow
 @pytest.mark.xfail(
     reason="a pipe is cut at eighths of its length, so two of half the length have more places", strict=True

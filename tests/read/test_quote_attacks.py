@@ -88,6 +88,7 @@ def test_a_small_file_that_unpacks_to_a_large_one_is_not_opened(tmp_path: Path) 
     assert "MB unpacked" in said_of(path)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="memory as POSIX tells it")
 @pytest.mark.xfail(strict=False, reason="the memory of a whole suite counts where it runs in one process")
 def test_the_largest_workbook_that_is_opened_takes_less_than_300_mb(tmp_path: Path) -> None:
