@@ -69,6 +69,7 @@ class BoxSearch:
         self.state = SearchState()
         self.builder = TreeBuilder(case, shape)
         self.tried: dict[Choice, bool] = {}
+        self.looked_at: set[Choice] = set()  # with valves, each in a search of its own
         self.waiting: list[_Box] = []
         self.numbers = 0
         self.limit = math.inf  # without a plan: up to what cost one is looked for
@@ -287,8 +288,8 @@ class BoxSearch:
         ranges = {(name, 0): found for name, found in box.ranges.items()}
         for choice in choices:
             look()
-            dear = choice in self.tried or cents_of(self.case, choice) >= self._most()
-            if not dear and not surely_fails(self.case, choice, ranges):
+            dear = cents_of(self.case, choice) >= self._most()
+            if not dear and not self._is_known(choice) and not surely_fails(self.case, choice, ranges):
                 self._settled(choice)
         return []
 
@@ -301,15 +302,22 @@ class BoxSearch:
             return None
         found = []
         for choice in self._choices_of(box):
-            if choice not in self.tried:
+            if not self._is_known(choice):
                 found.append(choice)
                 if len(found) > _FEW:
                     return None
         return sorted(found, key=lambda choice: cents_of(self.case, choice))
 
+    def _is_known(self, choice: Choice) -> bool:
+        """Return whether it is known if a combination stands: that no start could set its valves proves nothing."""
+        return choice in self.looked_at or (choice in self.tried and not self._has_valves(choice))
+
     def _settled(self, choice: Choice) -> None:
         """Find out whether a combination stands; where valves leave that open, by a search of its own."""
-        if self.offer(choice) or not self._has_valves(choice) or surely_fails(self.case, choice):
+        if self.offer(choice) or not self._has_valves(choice):
+            return
+        self.looked_at.add(choice)
+        if surely_fails(self.case, choice):
             return
         left_s = max(0.0, self.until - time.monotonic())
         own = FlowSearch(single(self.case, choice), solver=self.solver, time_limit_s=left_s, alone=True)

@@ -21,6 +21,7 @@ from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
+from optimizer.search.flow_descent import walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.verify.held import settle_held
@@ -66,6 +67,22 @@ class FirstPlans:
         roomy = self._roomiest(as_it_stands)
         if roomy is not None:
             self._down_from(roomy)
+        if _feeding(self.case.network) is None:
+            self._walk_down(as_it_stands)
+
+    def _walk_down(self, as_it_stands: Choice) -> None:
+        """Take cheaper ways run by run, from the best so far and from the roomiest between the fittings that stand."""
+        keeping = self._roomiest(as_it_stands, tees_stay=True)
+        for start in dict.fromkeys([keeping, self.best]):
+            if start is not None and self.offer(start):
+                walked_down(self.case, start, self._flows_that_stand, lambda: self.over)
+
+    def _flows_that_stand(self, choice: Choice) -> Mapping[str, float] | None:
+        """Return the flows of a combination that stands."""
+        if not self.offer(choice):
+            return None
+        found = self.tried[choice]
+        return None if found is None else found.flows_m3_s[self.case.modes[self.mode].name]
 
     def offer(self, choice: Choice) -> bool:
         """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
@@ -80,14 +97,19 @@ class FirstPlans:
             self.best, self.settled = choice, found
         return True
 
-    def _roomiest(self, as_it_stands: Choice) -> Choice | None:
-        """Return a combination that stands and loses as little as may be, at the flows of what stands or its own."""
+    def _roomiest(self, as_it_stands: Choice, tees_stay: bool = False) -> Choice | None:
+        """Return a combination that stands and loses as little as may be, at the flows of what stands or its own.
+
+        With `tees_stay` its fittings at the tees are those that stand.
+        """
         choice = as_it_stands
         for _ in range(_TRIES):
             flows = self._flows_of(choice)
             if flows is None or self.over:
                 break
-            found = self._chosen(self._to_targets(_forwards(flows, self.case.network)), least_loss=True)
+            found = self._chosen(
+                self._to_targets(_forwards(flows, self.case.network)), least_loss=True, tees_stay=tees_stay
+            )
             if found is None or self.offer(found):
                 return found
             choice = found
@@ -148,23 +170,27 @@ class FirstPlans:
         except NetworkError:
             return None
 
-    def _chosen(self, flows: Mapping[str, float], *, least_loss: bool) -> Choice | None:
+    def _chosen(self, flows: Mapping[str, float], *, least_loss: bool, tees_stay: bool = False) -> Choice | None:
         """Return the cheapest combination whose losses fit at these flows, or the one that loses least."""
-        case = self._carrying(flows)
-        if not all(case.ways.values()):
+        case = self._carrying(flows, tees_stay)
+        if not all(case.ways.values()) or not all(case.tees.values()):
             return None
         box = {(name, self.mode): (flow, flow) for name, flow in flows.items()}
         problem = bound_problem(case, {**self.case.ranges, **box}, self.mode)
         picked = _least_need(problem) if least_loss else _cheapest(problem)
         return None if picked is None else self._choice(case, *picked)
 
-    def _carrying(self, flows: Mapping[str, float]) -> FlowCase:
-        """Return the case with the ways that may carry these flows."""
+    def _carrying(self, flows: Mapping[str, float], tees_stay: bool) -> FlowCase:
+        """Return the case with the ways that may carry these flows, and with all fittings or those that stand."""
         runs = {
             name: [k for k, way in enumerate(ways) if way.alternative.most_m3_s >= abs(flows[name])]
             for name, ways in self.case.ways.items()
         }
-        return narrowed(self.case, runs, {point: range(len(found)) for point, found in self.case.tees.items()})
+        tees = {
+            point: [k for k, option in enumerate(found) if option.tee.existing or not tees_stay]
+            for point, found in self.case.tees.items()
+        }
+        return narrowed(self.case, runs, tees)
 
     def _choice(self, case: FlowCase, runs: Mapping[str, int], tees: Mapping[str, int]) -> Choice:
         """Return a selection of the ways of a narrower case as a combination of this one, pumps at full speed."""
@@ -173,7 +199,11 @@ class FirstPlans:
             taken = case.ways[name][runs[name]]
             ways.append(next(k for k, way in enumerate(all_ways) if way is taken))
         speeds = [max(range(len(mode.speeds)), key=lambda k: sum(mode.speeds[k].values())) for mode in self.case.modes]
-        return Choice(tuple(ways), tuple(tees[point] for point in self.case.tees), tuple(speeds))
+        fittings = []
+        for point, options in self.case.tees.items():
+            option = case.tees[point][tees[point]]
+            fittings.append(next(k for k, other in enumerate(options) if other is option))
+        return Choice(tuple(ways), tuple(fittings), tuple(speeds))
 
 
 def _feeding(network: Network) -> dict[str, tuple[str, ...]] | None:
