@@ -93,6 +93,13 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
     return band(system.network, measured=_told(system))
 
 
+def barely_lifting(system: System, solution: NetworkSolution) -> tuple[str, ...]:
+    """Return in a sentence each which pumps barely lift the water."""
+    from optimizer.hydraulics.lift import barely_lifting as found
+
+    return found(system.network, solution.flows_m3_s)
+
+
 def readings(system: System) -> tuple[Compared, ...]:
     """Return what was measured beside what is calculated under the same settings [m³/s], in file order."""
     from optimizer.hydraulics.contradictions import compared

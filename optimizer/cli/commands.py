@@ -16,6 +16,7 @@ from optimizer.cli.options import (
     catalogs_option,
     file_argument,
     json_option,
+    mode_option,
     output_option,
     promise_options,
     replace_option,
@@ -90,28 +91,50 @@ def check(file: Path, catalogs: tuple[Path, ...], as_json: bool) -> None:
     metavar="PERCENT",
     help="Show the flows over speed settings of the pump in percent, such as 40..100, in steps of 10 or 5.",
 )
+@mode_option
 @catalogs_option
 @json_option
-def flow(file: Path, settings: tuple[float, ...] | None, catalogs: tuple[Path, ...], as_json: bool) -> None:
-    """Show the flow in every run today.
+def flow(
+    file: Path, settings: tuple[float, ...] | None, mode: str | None, catalogs: tuple[Path, ...], as_json: bool
+) -> None:
+    """Show the flow in every run today, in every mode.
 
     With its 80 % range (the true flow lies in it in 8 of 10 cases), its target, and the shortfall or excess.
     """
+    if settings is not None and mode is not None:
+        raise click.UsageError("choose one of --speed and --mode")
     from optimizer import pipeline
+    from optimizer.documents.words import in_mode
 
     system, _ = _read(file, catalogs, as_json)
     if settings is not None:
         _tell_settings(system, settings, as_json)
         return
-    solution = wait_for("Calculating the flows", lambda: pipeline.flows(system), as_json)
-    band = wait_for("Calculating how sure they are", lambda: pipeline.flow_band(system), as_json)
+    modes = []
+    for name, at in _modes(system, mode):
+        solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
+        band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
+        modes.append((name, at, solution, band, pipeline.barely_lifting(at, solution)))
     read_off = pipeline.readings(system)
     from optimizer.documents import payload, text
 
     if as_json:
-        print_json(payload.flow_json(system, solution, band, read_off))
+        print_json(payload.by_mode(system, [(m[0], payload.flow_json(*m[1:4], read_off, m[4])) for m in modes]))
+    elif not system.settings:
+        print_all(text.flow_blocks(*modes[0][1:4], read_off, modes[0][4]))
     else:
-        print_all(text.flow_blocks(system, solution, band, read_off))
+        print_all(text.mode_flow_blocks(system, modes, read_off))
+
+
+def _modes(system: System, wanted: str | None) -> list[tuple[str, System]]:
+    """Return the modes of a system, or the one that is asked for."""
+    modes = list(system.ways_to_run)
+    if wanted is None:
+        return modes
+    if not system.settings or wanted not in (name for name, _ in modes):
+        known = ", ".join(name for name, _ in modes if name) or "the file has none"
+        raise click.BadParameter(f"'{wanted}'; modes: {known}", param_hint="--mode")
+    return [(name, at) for name, at in modes if name == wanted]
 
 
 def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -> None:
@@ -130,33 +153,64 @@ def _tell_settings(system: System, settings: tuple[float, ...], as_json: bool) -
 @click.option("--limit", type=click.IntRange(min=1), metavar="COUNT", help="Show only so many parts.")
 @click.option("--by", type=click.Choice(("run", "kind")), help="Add the losses up by run or by kind of part.")
 @click.option("--along", metavar="RUN", help="Show the head after every part along the flow through RUN.")
+@mode_option
 @catalogs_option
 @json_option
 def losses(
-    file: Path, limit: int | None, by: str | None, along: str | None, catalogs: tuple[Path, ...], as_json: bool
+    file: Path,
+    limit: int | None,
+    by: str | None,
+    along: str | None,
+    mode: str | None,
+    catalogs: tuple[Path, ...],
+    as_json: bool,
 ) -> None:
-    """Show the head loss of every part, the largest first.
+    """Show the head loss of every part, the largest first, in every mode.
 
     The last column is how much more the run would carry without that loss.
     """
     if sum(choice is not None for choice in (limit, by, along)) > 1:
         raise click.UsageError("choose one of --limit, --by and --along")
-    from optimizer import pipeline
+    from optimizer.documents import payload
 
     system, _ = _read(file, catalogs, as_json)
     if along is not None:
-        _tell_head_line(system, along, as_json)
-        return
-    if by is not None:
-        _tell_groups(system, by, as_json)
-        return
-    solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), as_json)
+        tell = partial(_head_line, along)
+    else:
+        tell = partial(_part_losses, limit) if by is None else partial(_groups, by)
+    told = [(name, *tell(at, name, as_json)) for name, at in _modes(system, mode)]
+    if as_json:
+        print_json(payload.by_mode(system, [(name, data) for name, data, _ in told]))
+    else:
+        print_all([block for _, _, blocks in told for block in blocks])
+
+
+def _part_losses(limit: int | None, system: System, mode: str, quiet: bool) -> tuple[dict[str, Any], list[Block]]:
+    """Return what every part loses in one mode, as data and as text."""
+    from optimizer import pipeline
     from optimizer.documents import payload, text
 
-    if as_json:
-        print_json(payload.losses_json(system, rows[:limit]))
-    else:
-        print_all(text.loss_blocks(system, rows, limit, solution.warnings if solution.doubt.pumps else ()))
+    solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), quiet)
+    warnings = solution.warnings if solution.doubt.pumps else ()
+    return payload.losses_json(system, rows[:limit]), text.loss_blocks(system, rows, limit, warnings, mode)
+
+
+def _head_line(run: str, system: System, mode: str, quiet: bool) -> tuple[dict[str, Any], list[Block]]:
+    from optimizer import pipeline
+    from optimizer.documents import flow_tables
+
+    line = wait_for("Calculating the heads", lambda: pipeline.head_along(system, run), quiet)
+    blocks = [*flow_tables.head_line_blocks(system, run, line, mode), *_doubts(system)]
+    return flow_tables.head_line_json(system, run, line), blocks
+
+
+def _groups(by: str, system: System, mode: str, quiet: bool) -> tuple[dict[str, Any], list[Block]]:
+    from optimizer import pipeline
+    from optimizer.documents import flow_tables
+
+    groups = wait_for("Adding up the losses", lambda: pipeline.grouped_losses(system, by), quiet)
+    blocks = [*flow_tables.group_blocks(system, groups, by, mode), *_doubts(system)]
+    return flow_tables.group_json(system, groups, by), blocks
 
 
 def _doubts(system: System) -> list[Block]:
@@ -165,28 +219,6 @@ def _doubts(system: System) -> list[Block]:
     from optimizer.documents import text
 
     return text.doubt_blocks(pipeline.flows(system))
-
-
-def _tell_head_line(system: System, run: str, as_json: bool) -> None:
-    from optimizer import pipeline
-    from optimizer.documents import flow_tables
-
-    line = wait_for("Calculating the heads", lambda: pipeline.head_along(system, run), as_json)
-    if as_json:
-        print_json(flow_tables.head_line_json(system, run, line))
-    else:
-        print_all([*flow_tables.head_line_blocks(system, run, line), *_doubts(system)])
-
-
-def _tell_groups(system: System, by: str, as_json: bool) -> None:
-    from optimizer import pipeline
-    from optimizer.documents import flow_tables
-
-    groups = wait_for("Adding up the losses", lambda: pipeline.grouped_losses(system, by), as_json)
-    if as_json:
-        print_json(flow_tables.group_json(system, groups, by))
-    else:
-        print_all([*flow_tables.group_blocks(system, groups, by), *_doubts(system)])
 
 
 @main.command()

@@ -42,6 +42,7 @@ catalogs_option = click.option(
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print data for other programs: SI units, whole cents."
 )
+mode_option = click.option("--mode", metavar="NAME", help="Show this mode only; otherwise every mode of the file.")
 replace_option = click.option("--replace", is_flag=True, help="Replace an existing file.")
 time_limit_option = click.option(
     "--time-limit",

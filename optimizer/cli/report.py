@@ -107,7 +107,7 @@ def draw(
     """
     from optimizer import pipeline
     from optimizer.documents import pictures
-    from optimizer.documents.report_facts import report_facts, solved
+    from optimizer.documents.report_facts import report_facts
 
     system, catalog = _read(file, catalogs)
     notes: tuple[str, ...] = ()
@@ -118,7 +118,7 @@ def draw(
         facts = wait_for("Solving", lambda: report_facts(found, points, chosen, taken=taken), quiet=True)
         drawn = wait_for("Drawing", lambda: pictures.plan_pictures(facts, alone=True))
     else:
-        drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, solved(system.network), alone=True))
+        drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, alone=True))
     _write_pictures(output, drawn, replace, (file, *catalogs))
     say(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
     for note in notes:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import percent
+from optimizer.documents.words import in_mode, percent
 from optimizer.model.doubt import Doubt
 from optimizer.model.system import System
 from optimizer.units import show_flow, show_head, show_length
@@ -63,7 +63,7 @@ def doubt_json(doubt: Doubt, run: str) -> Json:
     return {} if doubt.known(run) else {"flow_is": "not known" if run in doubt.unknown else "a least value"}
 
 
-def group_blocks(system: System, groups: Sequence[LossGroup], by: str) -> list[Block]:
+def group_blocks(system: System, groups: Sequence[LossGroup], by: str, mode: str = "") -> list[Block]:
     """Return what each run, or all parts of each kind, lose together, in the order of the groups."""
     by_run = by == "run"
     titles = (by, "parts", *(("head lost",) if by_run else ()), "share of the lost power")
@@ -77,7 +77,7 @@ def group_blocks(system: System, groups: Sequence[LossGroup], by: str) -> list[B
         for group in groups
     ]
     return [
-        Heading(f"Head losses by {by}: {system.name}"),
+        Heading(f"{in_mode(f'Head losses by {by}', mode)}: {system.name}"),
         table(titles, rows, right=range(1, len(titles))),
     ]
 
@@ -99,7 +99,7 @@ def group_json(system: System, groups: Sequence[LossGroup], by: str) -> Json:
     }
 
 
-def head_line_blocks(system: System, run: str, line: Sequence[HeadPoint]) -> list[Block]:
+def head_line_blocks(system: System, run: str, line: Sequence[HeadPoint], mode: str = "") -> list[Block]:
     """Return the head after every part on the way of the water that a run carries."""
     rows = []
     before = line[0].head_m
@@ -116,7 +116,10 @@ def head_line_blocks(system: System, run: str, line: Sequence[HeadPoint]) -> lis
         )
         before = place.head_m
     titles = ("run", "after", "pipe so far", "gained or lost", "head")
-    return [Heading(f"Head along the flow through run {run!r}: {system.name}"), table(titles, rows, right=(2, 3, 4))]
+    return [
+        Heading(f"{in_mode(f'Head along the flow through run {run!r}', mode)}: {system.name}"),
+        table(titles, rows, right=(2, 3, 4)),
+    ]
 
 
 def head_line_json(system: System, run: str, line: Sequence[HeadPoint]) -> Json:

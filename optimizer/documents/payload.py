@@ -29,11 +29,19 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 
+def by_mode(system: System, told: Sequence[tuple[str, Json]]) -> Json:
+    """Return what is told in every mode, mode by mode; where there are no modes, what is told."""
+    if not system.settings:
+        return told[0][1]
+    return {"system": system.name, "modes": [{"mode": name, **data} for name, data in told]}
+
+
 def flow_json(
     system: System,
     solution: NetworkSolution,
     band: Mapping[str, tuple[float, float]] | None = None,
     readings: Sequence[Compared] = (),
+    notes: Sequence[str] = (),
 ) -> Json:
     """Return flows and speeds of every run, heads of every point, and where each pump works.
 
@@ -75,7 +83,7 @@ def flow_json(
             }
             for one in readings
         ],
-        "warnings": list(solution.warnings),
+        "warnings": [*solution.warnings, *notes],
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -19,8 +20,10 @@ from optimizer.documents.report_facts import (
     line_along,
     shown_after,
     shown_now,
+    solved,
     wanted_paths,
 )
+from optimizer.documents.words import in_mode
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Network
 from optimizer.model.system import System
@@ -40,14 +43,32 @@ class Picture:
     svg: str
 
 
-def system_pictures(system: System, now: Solved, *, alone: bool = False) -> tuple[Picture, ...]:
-    """Return the pictures of a plumbing as it stands: schematic, head lines, curves, losses."""
+def system_pictures(system: System, *, alone: bool = False) -> tuple[Picture, ...]:
+    """Return the pictures of a plumbing as it stands: schematic, and head lines, curves and losses in every mode."""
+    modes = [(name, at, solved(at.network)) for name, at in system.ways_to_run]
     return (
-        schematic_now(system, now, alone=alone),
-        *_head_lines(system, now, None, alone),
-        *_curves(system.units, now, None, alone),
-        losses_picture(system.units, now, "now", alone=alone),
+        schematic_now(system, modes[0][2], alone=alone),
+        *(p for mode, mark in zip(modes, _marks(system), strict=True) for p in _in_mode(*mode, mark, alone)),
     )
+
+
+def _marks(system: System) -> list[str]:
+    """Return what each mode adds to the names of its pictures: its own name, with its number where two are alike."""
+    slugs = ["-".join(re.findall(r"\w+", name.lower())) for name, _ in system.ways_to_run]
+    if not system.settings:
+        return [""]
+    alike = [not slug or slugs.count(slug) > 1 for slug in slugs]
+    return [
+        f"-{number}{slug}" if two else f"-{slug}"
+        for number, (slug, two) in enumerate(zip(slugs, alike, strict=True), 1)
+    ]
+
+
+def _in_mode(name: str, at: System, now: Solved, mark: str, alone: bool) -> Iterator[Picture]:
+    """Yield the pictures of one mode."""
+    yield from _head_lines(at, now, None, alone, mark, name)
+    yield from _curves(at.units, now, None, alone, mark, name)
+    yield losses_picture(at.units, now, "now", alone=alone, mark=mark, mode=name)
 
 
 def plan_pictures(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:
@@ -80,14 +101,21 @@ def after_words(shown: Shown) -> str:
         if shown.new or shown.new_tees
         else "No part is new: only settings change."
     )
-    return f"The plumbing after the work: each run with its flow now → after. {marks}"
+    return f"The plumbing after the work: each run with its flow now → after{_first_mode(shown)}. {marks}"
+
+
+def _first_mode(shown: Shown) -> str:
+    """Return which mode pumps and heads are shown in, where each run has its flow in several."""
+    if len(shown.by_mode) < 2:
+        return ""
+    return f" in every mode; what pumps are set to and what is lost are those of mode '{shown.by_mode[0][0]}'"
 
 
 def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None, *, alone: bool = False) -> Picture:
     shown = shown_now(system, now, facts.report if facts else None)
     standing = {name: run for name, run in shown.network.runs.items() if run.is_plumbed}
     shown = replace(shown, network=replace(shown.network, runs=standing))
-    caption = "The plumbing as it stands, each run with its flow and what it loses."
+    caption = f"The plumbing as it stands, each run with its flow and what it loses{_first_mode(shown)}."
     if shown.gone or shown.gone_tees:
         caption += " What comes out has a broken line and an X."
     title = f"{system.name}: the plumbing as it stands"
@@ -144,15 +172,17 @@ def certainty(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]
     return (Picture("certainty", caption, svg),)
 
 
-def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False) -> Picture:
+def losses_picture(
+    units: str, state: Solved, when: str, *, alone: bool = False, mark: str = "", mode: str = ""
+) -> Picture:
     """Return where the most head is lost; `when` is "now" or "after"."""
     words = {"now": "as it stands", "after": "after the work"}[when]
-    title = f"Largest head losses, {words}"
+    title = in_mode(f"Largest head losses, {words}", mode, ", ")
     svg = loss_bars(
         state.losses,
         units,
         title=title,
-        key=f"losses-{when}",
+        key=f"losses-{when}{mark}",
         limit=_BARS,
         role=f"{when}-bar",
         throttled=_throttled(state.network),
@@ -161,7 +191,7 @@ def losses_picture(units: str, state: Solved, when: str, *, alone: bool = False)
     caption = f"{title}: head lost in each part, its share of all lost power, and what its run would gain without it."
     if _throttled(state.network):
         caption += " What a valve takes on purpose stands apart."
-    return Picture(f"losses-{when}", caption, svg)
+    return Picture(f"losses-{when}{mark}", caption, svg)
 
 
 def _throttled(network: Network) -> frozenset[tuple[str, int]]:
@@ -174,7 +204,9 @@ def _throttled(network: Network) -> frozenset[tuple[str, int]]:
     )
 
 
-def _head_lines(system: System, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
+def _head_lines(
+    system: System, now: Solved, after: Solved | None, alone: bool, mark: str = "", mode: str = ""
+) -> Iterator[Picture]:
     """Yield the head line of every path; paths whose lines are the same share one."""
     paths = dict.fromkeys((*wanted_paths(system, after or now), *wanted_paths(system, now)))
     alike: dict[object, list[tuple[str, ...]]] = {}
@@ -185,7 +217,7 @@ def _head_lines(system: System, now: Solved, after: Solved | None, alone: bool) 
     for number, (path, *others) in enumerate(alike.values(), 1):
         lines = line_along(now, path), line_along(after, path) if after else ()
         ends = " and ".join(_target_of(system, one) for one in (path, *others))
-        title, key = f"Head along the path through {ends}", f"head-{number}"
+        title, key = in_mode(f"Head along the path through {ends}", mode), f"head-{number}{mark}"
         svg = head_line_chart(*lines, system.units, title=title, key=key, throttled=set_so, alone=alone)
         alike_words = f"; {', '.join(map(', '.join, others))} is the same" if others else ""
         yield Picture(key, f"{title}: {', '.join(path)}{alike_words}.", svg)
@@ -201,10 +233,12 @@ def _target_of(system: System, path: tuple[str, ...]) -> str:
     return (wanted or list(path))[-1]
 
 
-def _curves(units: str, now: Solved, after: Solved | None, alone: bool) -> Iterator[Picture]:
+def _curves(
+    units: str, now: Solved, after: Solved | None, alone: bool, mark: str = "", mode: str = ""
+) -> Iterator[Picture]:
     for number, name in enumerate(dict.fromkeys((*now.network.pumps, *(after.network.pumps if after else ()))), 1):
         pictures = _picture(now, name), _picture(after, name) if after else None
-        title, key = f"Pump {name} and its plumbing", f"pump-{number}"
+        title, key = in_mode(f"Pump {name} and its plumbing", mode), f"pump-{number}{mark}"
         if pictures == (None, None):
             continue
         svg = curves_chart(*pictures, units, title=title, key=key, alone=alone)
@@ -216,9 +250,9 @@ def _curves(units: str, now: Solved, after: Solved | None, alone: bool) -> Itera
 
 
 def _picture(state: Solved, name: str) -> PumpPicture | None:
-    """Return a pump's curves, or nothing for a pump that stands in no run."""
+    """Return a pump's curves, or nothing for a pump that stands in no run or is off."""
     pump = state.network.pumps.get(name)
-    if pump is None or not _stands(state.network, name):
+    if pump is None or pump.speed <= 0.0 or not _stands(state.network, name):
         return None
     return pump_picture(state.network, state.solution, pump)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ from optimizer.documents.floor_text import probe_runs
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network, Part
 from optimizer.model.outcome import PlanReport
-from optimizer.model.plan import planned_network, stood_network
+from optimizer.model.plan import planned_networks, stood_network
 from optimizer.model.system import System
 
 if TYPE_CHECKING:
@@ -39,9 +39,12 @@ class Solved:
         return sums
 
 
+ByMode = tuple[tuple[str, Mapping[str, float], Mapping[str, float]], ...]  # mode, flows before and after [m³/s]
+
+
 @dataclass(frozen=True)
 class ReportFacts:
-    """A report with both plumbings solved.
+    """A report with both plumbings solved, in the first mode where there are several; `by_mode` has what flows in each.
 
     `frontier`, the settings `card` and the take-off where they were worked out; `chosen` is the report's plan in the
     frontier or beside it, and `frontier_notes` say what is proved of it and what was left open, or why there is none.
@@ -50,6 +53,7 @@ class ReportFacts:
     report: PlanReport
     now: Solved
     after: Solved
+    by_mode: ByMode = ()
     frontier: tuple[FrontierPoint, ...] = ()
     chosen: FrontierPoint | None = None
     card: SettingsCard | None = None
@@ -85,17 +89,32 @@ def report_facts(
     """
     from optimizer.verify.settings import with_openings
 
-    planned = planned_network(report.system.network, report.plan)
+    planned = planned_networks(report.system, report.plan)[0]
     after = with_openings(planned, report.verification.valves)
-    now = stood_network(report.system.network, report.plan)
+    now = stood_network(report.system.ways_to_run[0][1].network, report.plan)
     both = solved(now, with_gains), solved(after, with_gains)
-    return ReportFacts(report, *both, tuple(frontier), chosen, card, tuple(frontier_notes), taken)
+    return ReportFacts(report, *both, _by_mode(report), tuple(frontier), chosen, card, tuple(frontier_notes), taken)
+
+
+def _by_mode(report: PlanReport) -> ByMode:
+    """Return what flows in every mode, as it stands and as planned; nothing where there are no modes."""
+    settings = report.verification.settings if report.system.settings else ()
+    ways = report.system.ways_to_run
+    return tuple(
+        (one.name, solved(at.network, False).solution.flows_m3_s, one.flows_m3_s)
+        for (_, at), one in zip(ways, settings, strict=bool(settings))
+    )
+
+
+def flows_by_mode(system: System) -> ByMode:
+    """Return what flows in every mode of a plumbing as it stands, with nothing before it."""
+    return tuple((name, {}, solved(at.network, False).solution.flows_m3_s) for name, at in system.ways_to_run if name)
 
 
 def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:
     """Return the plumbing as it stands for the schematic; with a report, what comes out is marked."""
     flows, losses = now.solution.flows_m3_s, now.losses_m()
-    shown = Shown(now.network, system.units, flows, losses)
+    shown = Shown(now.network, system.units, flows, losses, by_mode=flows_by_mode(system))
     if report is None:
         return shown
     gone = {
@@ -123,6 +142,7 @@ def shown_after(facts: ReportFacts) -> Shown:
         new_tees=frozenset(name for name, tee in plan.tees.items() if tee.purchases),
         before_doubt=facts.now.solution.doubt,
         probes=tuple(probe_runs(facts.report.leaks)),
+        by_mode=facts.by_mode,
     )
 
 

@@ -14,6 +14,7 @@ from optimizer.documents.words import (
     chance_words,
     flow_span,
     flow_words,
+    in_mode,
     money,
     part_place,
     percent,
@@ -47,6 +48,7 @@ def flow_blocks(
     solution: NetworkSolution,
     band: Mapping[str, tuple[float, float]] | None = None,
     readings: Sequence[Compared] = (),
+    notes: Sequence[str] = (),
 ) -> list[Block]:
     """Return the flow in every run, what was asked of it, and where each pump works.
 
@@ -59,7 +61,21 @@ def flow_blocks(
         _flow_table(system, solution, band),
     ]
     blocks.append(_pump_table(system, solution))
-    return blocks + _warning_lines((*contradictions(system, readings), *solution.warnings))
+    return blocks + _warning_lines((*contradictions(system, readings), *solution.warnings, *notes))
+
+
+def mode_flow_blocks(
+    system: System,
+    modes: Sequence[tuple[str, System, NetworkSolution, Mapping[str, tuple[float, float]], Sequence[str]]],
+    readings: Sequence[Compared] = (),
+) -> list[Block]:
+    """Return the same for every mode: its name, the system as it is run then, its flows, their band, what to note."""
+    blocks = _unsafe_today(system)
+    for name, at, solution, band, notes in modes:
+        title = in_mode("Flows today", name)
+        blocks += [Heading(f"{title}: {system.name}"), _flow_table(at, solution, band), _pump_table(at, solution)]
+        blocks += _warning_lines((*solution.warnings, *notes))
+    return blocks + _warning_lines(contradictions(system, readings))
 
 
 def contradictions(system: System, readings: Sequence[Compared]) -> list[str]:
@@ -91,7 +107,7 @@ def _unsafe_today(system: System) -> list[Block]:
 
 
 def loss_blocks(
-    system: System, rows: Sequence[PartLoss], limit: int | None = None, warnings: Iterable[str] = ()
+    system: System, rows: Sequence[PartLoss], limit: int | None = None, warnings: Iterable[str] = (), mode: str = ""
 ) -> list[Block]:
     """Return where the head goes, in the order of the rows; with `limit` so many rows, and how many were left out."""
     shown = rows if limit is None else rows[:limit]
@@ -106,7 +122,10 @@ def loss_blocks(
         for row in shown
     )
     titles = ("run", "part", "head lost", "share", "flow gain without this loss")
-    blocks: list[Block] = [Heading(f"Head losses: {system.name}"), table(titles, lines, right=(2, 3, 4))]
+    blocks: list[Block] = [
+        Heading(f"{in_mode('Head losses', mode)}: {system.name}"),
+        table(titles, lines, right=(2, 3, 4)),
+    ]
     if any(row.close_coupled for row in shown):
         blocks.append(
             "* stands closer than five bores to another fitting: the two may lose 0.7 to 1.3 times what is shown."

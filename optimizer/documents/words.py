@@ -136,6 +136,11 @@ def percent(share: float, decimals: int = 0) -> str:
     return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"
 
 
+def in_mode(title: str, mode: str, between: str = " ") -> str:
+    """Return a title with the mode that it is about, where there are modes."""
+    return f"{title}{between}in mode '{mode}'" if mode else title
+
+
 def pump_setting(pump: Pump, speed: float | None = None) -> str:
     """Return `72 %`, or `72 % (90 % of full rpm)` where the dial does not show rpm."""
     fraction = pump.speed if speed is None else speed

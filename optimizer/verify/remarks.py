@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from optimizer.hydraulics.lift import barely_lifting
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
@@ -25,7 +26,8 @@ def warnings_of(system: System, after: Running) -> list[str]:
     drains = (*_close_to_full(system, after), *_no_emergency(system, after))
     network = after.network
     shaped = (*_tails(system, network), *_single_valves(network), *_no_service_valve(network))
-    return [*drains, *shaped, *pump_stops(system, after), *_endless(system, after)]
+    lifts = barely_lifting(network, after.flows_m3_s)
+    return [*drains, *shaped, *lifts, *pump_stops(system, after), *_endless(system, after)]
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[str]:

@@ -37,20 +37,23 @@ class Shown:
     gone_tees: frozenset[str] = frozenset()
     before_doubt: Doubt = field(default_factory=Doubt)
     probes: tuple[str, ...] = ()  # runs below which a leak probe belongs
+    by_mode: tuple[tuple[str, Mapping[str, float], Mapping[str, float]], ...] = ()  # mode, flows before and after
 
 
 def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
-    """Return the flow of a run, before and after where both are known, and what it loses."""
+    """Return the flow of a run in every mode, before and after where both are known, and what it loses in the first."""
     flow = shown.flows_m3_s.get(run, math.nan)
     before = shown.before_flows_m3_s.get(run, math.nan)
     lines = []
-    if math.isfinite(flow):
+    if len(shown.by_mode) > 1:
+        modes = [(name, was.get(run, math.nan), then.get(run, math.nan)) for name, was, then in shown.by_mode]
+        lines += [f"{name}: {_both(was, then, shown.units)}" for name, was, then in modes if math.isfinite(then)]
+    elif math.isfinite(flow):
         now, then = (_flow(value, shown.units) for value in (before, flow))
         now = shown.before_doubt.words(run, now)
         then = doubt_of(shown.network, shown.flows_m3_s).words(run, then)
-        was = f"{now.removesuffix(f' {flow_unit(shown.units)}')} → " if math.isfinite(before) and now != then else ""
-        lines.append(f"{was}{then}")
-    if flow < -_STILL_M3_S:
+        lines.append(_arrow(now if math.isfinite(before) else then, then, shown.units))
+    if flow < -_STILL_M3_S and len(shown.by_mode) < 2:
         lines.append("runs backwards")
     loss_m = shown.losses_m.get(run, math.nan)
     if math.isfinite(loss_m):
@@ -58,6 +61,17 @@ def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
     if run in shown.probes:
         lines.append(PROBE)
     return tuple(lines)
+
+
+def _both(before_m3_s: float, flow_m3_s: float, units: str) -> str:
+    then = _flow(flow_m3_s, units)
+    words = _arrow(_flow(before_m3_s, units) if math.isfinite(before_m3_s) else then, then, units)
+    return f"{words} backwards" if flow_m3_s < -_STILL_M3_S else words
+
+
+def _arrow(now: str, then: str, units: str) -> str:
+    """Return a flow before and after in one unit, once where both are shown alike."""
+    return then if now == then else f"{now.removesuffix(f' {flow_unit(units)}')} → {then}"
 
 
 def _flow(flow_m3_s: float, units: str) -> str:
