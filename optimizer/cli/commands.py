@@ -116,9 +116,11 @@ def flow(
         band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
         modes.append((name, at, solution, band, pipeline.barely_lifting(at, solution)))
     read_off = pipeline.readings(system)
-    from optimizer.documents import payload, text
+    from optimizer.documents import text
 
     if as_json:
+        from optimizer.documents import payload
+
         print_json(payload.by_mode(system, [(m[0], payload.flow_json(*m[1:4], read_off, m[4])) for m in modes]))
     elif not system.settings:
         print_all(text.flow_blocks(*modes[0][1:4], read_off, modes[0][4]))

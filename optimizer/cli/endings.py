@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -22,6 +23,7 @@ from optimizer.errors import CheckError, InputError, NoPlanError, OptimizerError
 
 DONE, ANSWER_IS_NO, BAD_INPUT, NO_ANSWER, DEFECT, STOPPED = 0, 1, 2, 3, 70, 130
 TRACEBACK = "--traceback"
+_COLLECT_AFTER = 100_000  # new values: reading a catalog makes as many, and hardly any of them refer in circles
 
 
 class Terminated(KeyboardInterrupt):
@@ -90,6 +92,7 @@ def exit_code(error: OptimizerError) -> int:
 def _begin(words: Sequence[str]) -> None:
     """Make the streams fit to be written to, and clear away what a run that was killed has left."""
     one_thread()
+    gc.set_threshold(_COLLECT_AFTER)
     from optimizer.documents.whole_file import open_gate, sweep
 
     _never_choke_on_a_sign(sys.stdout, sys.stderr)

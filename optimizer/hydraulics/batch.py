@@ -36,7 +36,7 @@ class Drawn:
     pump_factor: Floats  # (n_draws, n_pumps), in the order of the compiled pumps
     lift_square_s2_m5: Floats  # (n_draws, n_lifts)
     fixed_head_m: Floats  # (n_draws, n_points), NaN where the head is sought
-    speeds: tuple[float, ...]  # of the compiled pumps
+    speeds: Floats  # (n_draws, n_pumps), fractions of full rpm
 
 
 class Batch:
@@ -77,7 +77,9 @@ class Batch:
         rows, columns, values = j.spread
         self._spread = np.zeros((2 * j.count, self._n))
         np.add.at(self._spread, (columns, rows), values)
-        places, which = np.unique(j.slope_rows * self._n + j.slope_columns, return_inverse=True)
+        ties = (j.slope_rows * self._n + j.slope_columns).tolist()
+        places = np.array(sorted(set(ties)), dtype=np.int64)
+        which = np.searchsorted(places, ties)
         self._slope_rows, self._slope_columns = np.divmod(places, self._n)
         self._slopes = np.zeros((4 * j.count, len(places)))
         for k in range(4):
@@ -179,7 +181,7 @@ class Batch:
             loss[:, lift.run] += head
             slope[:, lift.run] += rise
         for i, pump in enumerate(c.pumps):
-            head, rise = pump.curve.heads_and_slopes(flow[:, pump.run], d.speeds[i])
+            head, rise = pump.curve.heads_and_slopes(flow[:, pump.run], d.speeds[at, i])
             loss[:, pump.run] -= head * d.pump_factor[at, i]
             slope[:, pump.run] -= rise * d.pump_factor[at, i]
         tees = None

@@ -15,8 +15,9 @@ import numpy as np
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.factors import FREE_FLOOR, Factor, factors_of
 from optimizer.hydraulics.next_reading import NextReading, best_next_reading
+from optimizer.hydraulics.posterior import MixedDraws, draws_after
 from optimizer.hydraulics.readings import Floats, Readings
-from optimizer.model.calibration import Calibration, Measurement
+from optimizer.model.calibration import Calibration, Measurement, with_calibration
 from optimizer.model.dial import POWER, RPM, Dial, DialKind
 from optimizer.model.network import Network
 
@@ -26,6 +27,9 @@ _TYPICAL = 1.3  # ... and all together within this one (root mean square)
 _CLEARLY = 6.0  # in score: some twenty times less likely
 _FULL = 0.995  # at and above this setting every kind of dial says the same
 _EVALUATIONS = 60
+_STEP = 0.05  # of a factor's usual spread, to see how flows follow it
+_SURE = 0.99  # a meaning of the dials that is as likely is settled
+_DRAWS, _SEED = 256, 20
 
 
 @dataclass(frozen=True)
@@ -33,9 +37,9 @@ class Explanation:
     """One way to account for the readings.
 
     `free` names the factors that were fitted, with the spread (one standard deviation, in the factor's own unit) left
-    by the readings; `oddities` says in words what would be hard to believe, of the factors `odd`; `misfit` is the sum
-    of squares of what it is off by, in spreads of the readings; `score` adds how unusual the factors are, and 1 for
-    each.
+    by the readings and, where these are met, by what was not fitted; `oddities` says in words what would be hard to
+    believe, of the factors `odd`; `misfit` is the sum of squares of what it is off by, in spreads of the readings;
+    `score` adds how unusual the factors are, and 1 for each.
     """
 
     calibration: Calibration
@@ -63,7 +67,8 @@ class CalibrationReport:
 
     `explanations` holds those that fit, the likeliest first, hard ones after believable ones; `failing` the best of
     each meaning of the dials for which nothing fits. `settled` says that no other believable one comes near the best,
-    and that there were more readings than it has factors, so that one of them could have refuted it.
+    that there were more readings than it has factors, so that one of them could have refuted it, and that the dials
+    mean what it says in 99 of 100 cases, all that is not known drawn by chance.
     """
 
     measured: tuple[Measurement, ...]
@@ -108,7 +113,18 @@ def calibrate(described: Network, measured: Sequence[Measurement]) -> Calibratio
 
 def _is_settled(readings: Readings, best: Explanation, others: Sequence[Explanation]) -> bool:
     spare = readings.distinct - len(best.free) - (1 if best.calibration.dials else 0)
-    return spare > 0 and all(other.score > best.score + _CLEARLY for other in others)
+    clear = spare > 0 and all(other.score > best.score + _CLEARLY for other in others)
+    return clear and _share_of_meaning(readings, best) >= _SURE
+
+
+def _share_of_meaning(readings: Readings, best: Explanation) -> float:
+    """Return how likely what the dials mean is as an explanation has it, with all that readings leave open drawn."""
+    if not best.calibration.dials:
+        return 1.0
+    fitted = with_calibration(readings.network, best.calibration)
+    draws = draws_after(readings.measured, fitted, _DRAWS, _SEED)
+    assert isinstance(draws, MixedDraws)
+    return draws.share_of({name: dial.kind for name, dial in best.calibration.dials.items()})
 
 
 def _explanations(readings: Readings) -> tuple[list[Explanation], list[Explanation]]:
@@ -152,7 +168,7 @@ def _fewest(readings: Readings, dials: dict[str, Dial]) -> tuple[list[Explanatio
         for chosen in combinations(optional, count):
             if any(one.believable and set(one.free) <= {*forced, *chosen} for one in fitting):
                 continue
-            one = _fit(readings, dials, (*forced, *chosen))
+            one = _fit(readings, dials, (*forced, *chosen), tuple(each for each in optional if each not in chosen))
             if one.fits:
                 fitting.append(one)
             elif nearest is None or one.score < nearest.score:
@@ -169,23 +185,27 @@ def _one_of_each(absurd: list[Explanation]) -> list[Explanation]:
     return list(found.values())
 
 
-def _fit(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -> Explanation:
+def _fit(
+    readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...], unfitted: tuple[Factor, ...]
+) -> Explanation:
     x = np.array([factor.usual for factor in free])
-    spreads: tuple[float, ...] = ()
+    slopes = np.zeros((0, 0))
     if free:
-        x, spreads = _least_squares(readings, dials, free)
+        x, slopes = _least_squares(readings, dials, free)
     calibration = _calibration(dials, free, x)
     expected = readings.expected_m3_s(calibration)
     off = readings.off(expected)
     misfit = float(off @ off)
     unusual = float((_unusual(free, x) ** 2).sum())
+    fits = bool(np.abs(off).max() <= _WITHIN and misfit <= len(off) * _TYPICAL**2)
+    spreads = _spreads(readings, dials, free, x, slopes, unfitted if fits else ()) if free else ()
     odd = [(factor, text) for factor, value in zip(free, x.tolist(), strict=True) if (text := factor.oddity(value))]
     return Explanation(
         calibration=calibration,
         free=free,
         spreads=spreads,
         expected_m3_s=tuple(expected.tolist()),
-        fits=bool(np.abs(off).max() <= _WITHIN and misfit <= len(off) * _TYPICAL**2),
+        fits=fits,
         oddities=tuple(text for _, text in odd),
         misfit=misfit,
         score=misfit + unusual + len(free),
@@ -211,10 +231,8 @@ def _calibration(dials: dict[str, Dial], free: tuple[Factor, ...], x: Floats) ->
     return calibration
 
 
-def _least_squares(
-    readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]
-) -> tuple[Floats, tuple[float, ...]]:
-    """Return the factors in their own scales, and their spreads in the units that people read."""
+def _least_squares(readings: Readings, dials: dict[str, Dial], free: tuple[Factor, ...]) -> tuple[Floats, Floats]:
+    """Return the factors in their own scales, and how what is off moves with them: readings first, then the prior."""
     from scipy.optimize import least_squares
 
     usual = np.array([factor.usual for factor in free])
@@ -235,8 +253,30 @@ def _least_squares(
         xtol=1e-9,
         ftol=1e-10,
     )
-    x = np.asarray(result.x, dtype=np.float64)
-    slopes = np.asarray(result.jac, dtype=np.float64)
-    covariance = np.linalg.pinv(slopes.T @ slopes)
-    deviations = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    return x, tuple(f.readable_spread(v, s) for f, v, s in zip(free, x.tolist(), deviations.tolist(), strict=True))
+    return np.asarray(result.x, dtype=np.float64), np.asarray(result.jac, dtype=np.float64)
+
+
+def _spreads(
+    readings: Readings,
+    dials: dict[str, Dial],
+    free: tuple[Factor, ...],
+    x: Floats,
+    slopes: Floats,
+    unfitted: tuple[Factor, ...],
+) -> tuple[float, ...]:
+    """Return how far fitted factors may be off, one standard deviation each, in the units that people read.
+
+    What was not fitted may be off by its prior too, and a fitted factor has taken up that.
+    """
+    count, more = len(readings.measured), len(unfitted)
+    at = readings.off(readings.expected_m3_s(_calibration(dials, free, x), both_ways=True))
+    whole = np.zeros((len(slopes) + more, len(free) + more))
+    whole[: len(slopes), : len(free)] = slopes
+    for column, factor in enumerate(unfitted, len(free)):
+        step = _STEP * factor.usual_spread
+        moved = factor.put(_calibration(dials, free, x), factor.usual + step)
+        whole[:count, column] = (readings.off(readings.expected_m3_s(moved, both_ways=True)) - at) / step
+        whole[len(slopes) + column - len(free), column] = 1.0 / factor.usual_spread
+    covariance = np.linalg.pinv(whole.T @ whole)
+    deviations = np.sqrt(np.maximum(np.diag(covariance)[: len(free)], 0.0))
+    return tuple(f.readable_spread(v, s) for f, v, s in zip(free, x.tolist(), deviations.tolist(), strict=True))

@@ -1,8 +1,7 @@
 """Draws by chance → by how much head every path has too much or too little at given flows, and what a share of them is.
 
 Where flows are known beforehand each loss is linear in the factors of its families, so a draw costs a product of
-arrays and no solution. Readings narrow the draws themselves: each is corrected by how far its own readings are off
-(the update of an ensemble Kalman filter, as of flows in `uncertainty`), so everything that is drawn later is narrower.
+arrays and no solution. Readings narrow the draws themselves (`posterior`).
 """
 
 from __future__ import annotations
@@ -16,51 +15,10 @@ from optimizer.hydraulics.batch import Batch
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation
 from optimizer.hydraulics.draws import Draws, drawn_of
 from optimizer.hydraulics.newton import DENSE_UP_TO, State
-from optimizer.hydraulics.uncertainty import readings_of
-from optimizer.model.calibration import Measurement
-from optimizer.model.network import Network
 
 Floats = npt.NDArray[np.float64]
 
 CONFIDENCE = 0.95
-
-
-class NarrowedDraws(Draws):
-    """Draws that readings have narrowed: the same numbers by name, each moved to where its own readings fit better.
-
-    Parameters
-    ----------
-    draws
-        The numbers before.
-    seen_m3_s
-        What each draw gives for every reading, shape (n_samples, n_readings).
-    goal_m3_s, sigma_m3_s
-        The readings and how sure they are, shape (n_readings,).
-    """
-
-    def __init__(self, draws: Draws, seen_m3_s: Floats, goal_m3_s: Floats, sigma_m3_s: Floats) -> None:
-        super().__init__(draws.samples, draws.seed)
-        self._wide, self._spread = draws, seen_m3_s - seen_m3_s.mean(axis=0)
-        covariance = self._spread.T @ self._spread / (draws.samples - 1) + np.diag(sigma_m3_s**2)
-        noise = draws.noise(len(goal_m3_s)) * sigma_m3_s
-        self._pull = np.linalg.solve(covariance, (goal_m3_s + noise - seen_m3_s).T).T
-
-    def normal(self, name: str) -> Floats:
-        wide = self._wide.normal(name)
-        gain = self._spread.T @ (wide - wide.mean()) / (self.samples - 1)
-        moved: Floats = wide + self._pull @ gain
-        return moved
-
-
-def draws_after(measured: Sequence[Measurement], plumbing: Network, samples: int, seed: int) -> Draws:
-    """Return draws narrowed by the readings taken on a plumbing that has the factors they gave; plain without any."""
-    draws = Draws(samples, seed)
-    if not measured:
-        return draws
-    seen = np.column_stack([readings_of(one, plumbing, None, draws) for one in measured])
-    goal = np.array([one.flow_m3_s for one in measured])
-    sigma = np.maximum(np.abs(goal) * [one.accuracy for one in measured], 1e-3 * np.abs(seen).max())
-    return NarrowedDraws(draws, seen, goal, sigma)
 
 
 def is_small(compiled: CompiledNetwork) -> bool:

@@ -6,6 +6,7 @@ stands, in the planned one, and in what was measured.
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -64,9 +65,21 @@ class Draws:
         z = self.normal(name) / _NORMAL_90
         return np.where(z < 0.0, band[0] ** -z, band[1] ** z)
 
-    def noise(self, count: int) -> Floats:
-        """Return the chance in readings, shape (n_samples, count)."""
-        return np.column_stack([self.normal(f"reading {i}") for i in range(count)])
+    def loss(self, name: str, band: tuple[float, float]) -> Floats:
+        """Return the factors of what loses head: `factor`, and what readings say of all losses together."""
+        return self.factor(name, band)
+
+    def pump_head(self, name: str) -> Floats:
+        """Return the factors of a pump's head."""
+        return self.factor(f"pump {name}", PUMP)
+
+    def height_m(self, point: str) -> Floats:
+        """Return by how much a fixed point lies higher than stated [m]."""
+        return self.normal(f"height of {point}") * HEIGHT_M
+
+    def speeds(self, pump: str, speed: float) -> Floats:
+        """Return the fractions of full rpm at which a pump runs where its dial is taken to mean `speed`."""
+        return np.full(self.samples, speed)
 
 
 @dataclass(frozen=True)
@@ -111,8 +124,10 @@ def one_by_one_m3_s(
         lifts=tuple(lifts),
         fixed_head_m=points,
     )
+    speeds = dict(zip(names, drawn.speeds[sample].tolist(), strict=True))
     variation = replace(
         base,
+        speeds={**base.speeds, **speeds},
         friction_factor=float(drawn.friction_factor[sample]),
         tee_factor=drawn.tee_factor[sample],
         device_factor=drawn.device_factor[sample],
@@ -130,26 +145,22 @@ def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_
     rest = compiled.coefficients - sum((family.coefficients for family in families), np.zeros((4, 1)))
     varied = np.array([family.coefficients for family in families]).reshape(len(families), -1)
     factors = np.array([family.factors for family in families]).reshape(len(families), draws.samples)
-    coefficients = rest + (factors.T @ varied).reshape(draws.samples, *rest.shape)
+    common = draws.loss("all else", (1.0, 1.0))[:, None, None]
+    coefficients = common * rest + (factors.T @ varied).reshape(draws.samples, *rest.shape)
     points = compiled.network.points.values()
-    shifts = np.array(
-        [
-            draws.normal(f"height of {point.name}") * HEIGHT_M if point.is_fixed else np.zeros(draws.samples)
-            for point in points
-        ]
-    )
+    shifts = np.array([draws.height_m(point.name) if point.is_fixed else np.zeros(draws.samples) for point in points])
     devices = [element.device for parts in compiled.elements for element in parts if element.device]
-    speeds = tuple(base.speeds.get(pump.name, pump.speed) for pump in compiled.pumps)
+    speeds = [draws.speeds(pump.name, base.speeds.get(pump.name, pump.speed)) for pump in compiled.pumps]
     return Drawn(
         coefficients=coefficients,
         pieces=_pieces(compiled, draws),
-        friction_factor=draws.factor("friction formula", FRICTION),
+        friction_factor=draws.loss("friction formula", FRICTION),
         tee_factor=_tees(compiled, draws),
-        device_factor=_columns([draws.factor(f"device {name}", DEVICE) for name in devices], draws),
-        pump_factor=_columns([draws.factor(f"pump {pump.name}", PUMP) for pump in compiled.pumps], draws),
+        device_factor=_columns([draws.loss(f"device {name}", DEVICE) for name in devices], draws),
+        pump_factor=_columns([draws.pump_head(pump.name) for pump in compiled.pumps], draws),
         lift_square_s2_m5=_lifts(compiled, draws),
         fixed_head_m=compiled.fixed_head_m + shifts.T,
-        speeds=speeds,
+        speeds=_columns(speeds, draws),
     )
 
 
@@ -166,7 +177,7 @@ def _tees(compiled: CompiledNetwork, draws: Draws) -> Floats:
         if tee is None or tee_geometry(tee.item, compiled.conditions) is None or tee.item is None:
             continue
         loss = tee.item.loss
-        factor = draws.factor(f"tees, {loss.source}", (loss.band_low, loss.band_high))
+        factor = draws.loss(f"tees, {loss.source}", (loss.band_low, loss.band_high))
         factors += [factor] * (1 if len(tee.item.end_bores_m) == 3 else 4)  # a cross counts as four junctions
     assert len(factors) == count, "as many as the network has"
     return _columns(factors, draws)
@@ -202,7 +213,7 @@ def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> li
             add("openings", OPENING, False, r, element)
     families = []
     for (name, band, coupled), table in sums.items():
-        factors = draws.factor(name, band)
+        factors = draws.loss(name, band)
         if coupled:
             factors = factors * draws.factor("close coupling", (BAND_LOW, BAND_HIGH))
         families.append(_Family(table, factors))
@@ -232,17 +243,15 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
 
     References
     ----------
-    Crane Technical Paper 410, appendix A, by the fluids library.
+    Crane Technical Paper 410, appendix A (swing check valves, seat inclined).
     """
-    from fluids.fittings import v_lift_valve_Crane
-
-    return float(v_lift_valve_Crane(rho=fluid.density_kg_m3, style="swing check angled"))
+    return 45.0 / math.sqrt(fluid.density_kg_m3)
 
 
 def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:
     """Return b of b Q² of check valves with a least flow, with the draw of their family."""
     factors = [
-        draws.factor(family_of(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
+        draws.loss(family_of(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
         * (draws.factor("close coupling", (BAND_LOW, BAND_HIGH)) if i in close_coupled(run, compiled.network) else 1.0)
         for run in compiled.network.runs.values()
         for i, part in enumerate(run.parts)

@@ -40,12 +40,12 @@ class PumpCurve:
         head, slope = self._at_full_speed(flow_m3_s / speed)
         return speed * speed * head, speed * slope
 
-    def heads_and_slopes(self, flows_m3_s: Floats, speed: float) -> tuple[Floats, Floats]:
-        """Return `head_and_slope` of many flows at one speed, shape (n,)."""
+    def heads_and_slopes(self, flows_m3_s: Floats, speed: Floats) -> tuple[Floats, Floats]:
+        """Return `head_and_slope` of many flows, each at its speed, shape (n,); all run, or none."""
         import numpy as np
 
         a, size = self.parabola_s2_m5, np.abs(flows_m3_s)
-        if speed <= _STOPPED:
+        if not len(flows_m3_s) or speed.max() <= _STOPPED:
             return -a * flows_m3_s * size, -2.0 * a * size
         flow, size = flows_m3_s / speed, size / speed
         last, first = self.last_m3_s, self.first_m3_s

@@ -3,12 +3,7 @@
 What is not known, and how it is drawn: the K of each family of parts (one draw for all parts of a kind from one source,
 within the band of the catalog row), what close coupling adds, throttled valves, tees, openings, devices, the pump
 curve, the bore between average and minimum wall, roughness, the friction formula, and heights. Flows that were measured
-then narrow it: each draw is corrected by how far its own readings are off, in the proportion that makes the spread of
-the corrected draws least (the update of an ensemble Kalman filter).
-
-References
-----------
-G. Evensen, Ocean Dynamics 53, 2003, pp. 343-367.
+narrow the draws, and bring in what a calibration may still have wrong, see `posterior`.
 """
 
 from __future__ import annotations
@@ -22,12 +17,11 @@ import numpy.typing as npt
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import compile_network
 from optimizer.hydraulics.conditions import Conditions
-from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
+from optimizer.hydraulics.draws import ensemble_flows_m3_s
 from optimizer.hydraulics.network import solve_flows
-from optimizer.hydraulics.readings import with_valves
+from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.calibration import Measurement
-from optimizer.model.dial import RPM
 from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.network import Network
 from optimizer.model.system import Target
@@ -60,7 +54,7 @@ class Uncertainty:
         A run whose pump runs to the end of its curve has no band; where it does so only at the high end, that end is
         endless: nothing is known of it.
         """
-        low, high = np.percentile(self.flows_m3_s, [_LOW, _HIGH], axis=0)
+        low, high = (percentile(self.flows_m3_s, percent) for percent in (_LOW, _HIGH))
         high = np.where([name in self.doubt_high.at_least for name in self.run_names], np.inf, high)
         bands = zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True)
         return {name: band for name, band in bands if self.doubt.known(name) and name not in self.doubt_high.unknown}
@@ -110,17 +104,15 @@ def uncertainty(
     """
     if samples < 2:
         raise NetworkError(f"{samples} draws say nothing about a spread; at least 2")
-    draws = Draws(samples, seed)
+    draws = draws_after(measured, measured_on or network, samples, seed, conditions)
     compiled = compile_network(network, conditions)
     value = solve_flows(compiled)
     flows = ensemble_flows_m3_s(compiled, draws, value)
-    if measured:
-        flows = _narrowed(flows, measured_on or network, conditions, measured, draws)
     balance = tank_balance(network)
     value, flows = balance.balanced(value), balance.balanced(flows)
     names = compiled.run_names
     values = dict(zip(names, value.tolist(), strict=True))
-    highs = dict(zip(names, np.percentile(flows, _HIGH, axis=0).tolist(), strict=True))
+    highs = dict(zip(names, percentile(flows, _HIGH).tolist(), strict=True))
     return Uncertainty(names, values, flows, doubt_of(network, values), doubt_of(network, highs))
 
 
@@ -135,33 +127,14 @@ def band(
     return uncertainty(network, conditions, measured=measured, measured_on=measured_on).band_m3_s
 
 
-def _narrowed(
-    flows: Floats,
-    plumbing: Network,
-    conditions: Conditions | None,
-    measured: Sequence[Measurement],
-    draws: Draws,
-) -> Floats:
-    """Correct every draw by its readings. The same draw meets the same parts here as in the plumbing to predict."""
-    seen = np.column_stack([readings_of(one, plumbing, conditions, draws) for one in measured])
-    goal = np.array([one.flow_m3_s for one in measured])
-    sigma = np.maximum(np.abs(goal) * [one.accuracy for one in measured], 1e-3 * np.abs(seen).max())
-    noise = draws.noise(len(measured)) * sigma
-    centre, off = seen.mean(axis=0), flows - flows.mean(axis=0)
-    spread = seen - centre
-    covariance = spread.T @ spread / (len(flows) - 1) + np.diag(sigma**2)
-    gain = np.linalg.solve(covariance, spread.T @ off / (len(flows) - 1))
-    corrected: Floats = flows + (goal + noise - seen) @ gain
-    return corrected
+def percentile(values: Floats, percent: float) -> Floats:
+    """Return what so many percent of the values along the first axis are below, between two of them in proportion.
 
-
-def readings_of(one: Measurement, plumbing: Network, conditions: Conditions | None, draws: Draws) -> Floats:
-    """Return what each draw gives for a reading, shape (n_samples,)."""
-    compiled = compile_network(with_valves(plumbing, one.openings), conditions)
-    speeds = {
-        name: (plumbing.pumps[name].dial or RPM).speed(setting)
-        for name, setting in one.settings.items()
-        if name in plumbing.pumps
-    }
-    flows = ensemble_flows_m3_s(compiled, draws, None, speeds)
-    return flows[:, compiled.run_index[one.run]]
+    The library's own loads what takes as long as all the draws.
+    """
+    rising = np.sort(values, axis=0)
+    place = percent / 100.0 * (len(rising) - 1)
+    below = min(int(place), len(rising) - 2) if len(rising) > 1 else 0
+    above = rising[min(below + 1, len(rising) - 1)]
+    found: Floats = rising[below] + (place - below) * (above - rising[below])
+    return found

@@ -60,6 +60,7 @@ def with_calibration(network: Network, calibration: Calibration) -> Network:
         name: replace(
             with_dial(pump, calibration.dials.get(name, pump.dial)),
             head_factor=calibration.pump_head_factors.get(name, 1.0),
+            dial_found=name in calibration.dials,
         )
         for name, pump in network.pumps.items()
     }

@@ -148,6 +148,7 @@ class Pump:
     dial: Dial | None = None
     head_factor: float = 1.0
     mounting: Mounting = Mounting.IN_WATER
+    dial_found: bool = False  # nobody said what the dial means: readings gave it
 
 
 @dataclass(frozen=True, slots=True)

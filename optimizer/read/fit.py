@@ -165,12 +165,22 @@ def _ways(
     if size is None or not _says_enough(reading, part, size):
         return anything
     family = _family_in_force(run, size, catalog)
-    rows = catalog.of_kind(part.kind) if part.ends else catalog.with_end(part.kind, part.size or size.size)
-    ways = [way for item in rows for way in _ways_of_item(item, part, size, family)]
+    ways = _sorted_ways(catalog, part, size, family)
     if not ways:
         _note_no_row(reading, part, size, catalog)
         return anything
-    return sorted(ways, key=lambda way: (way.cost, way.item.price_cents if way.item else 0))
+    return ways
+
+
+def _sorted_ways(catalog: Catalog, part: PartText, size: PipeSize, family: str) -> list[_Reading]:
+    """Return the rows that a line may mean, the likeliest first; worked out once for lines that say the same."""
+    kept: dict[object, list[_Reading]] = catalog.__dict__.setdefault("_ways", {})
+    key = (part.kind, part.size, part.to_size, part.ends, size, family)
+    if key not in kept:
+        rows = catalog.of_kind(part.kind) if part.ends else catalog.with_end(part.kind, part.size or size.size)
+        ways = [way for item in rows for way in _ways_of_item(item, part, size, family)]
+        kept[key] = sorted(ways, key=lambda way: (way.cost, way.item.price_cents if way.item else 0))
+    return kept[key]
 
 
 def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:

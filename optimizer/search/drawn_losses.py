@@ -27,10 +27,8 @@ from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW
 from optimizer.hydraulics.draws import (
     DEVICE,
     FRICTION,
-    HEIGHT_M,
     JOINTS,
     OPENING,
-    PUMP,
     Draws,
     band_of,
     family_of,
@@ -70,11 +68,11 @@ class DrawnLosses:
 
     def _factor(self, part: Part, flow_m3_s: float) -> Floats:
         if part.kind is Kind.DEVICE:
-            return self.draws.factor(f"device {part.name}", DEVICE)
+            return self.draws.loss(f"device {part.name}", DEVICE)
         if part.item is None:
             return np.ones(self.draws.samples)
         band = band_of(part, part.item, abs(flow_m3_s), self.conditions)
-        return self.draws.factor(family_of(part, part.item), band)
+        return self.draws.loss(family_of(part, part.item), band)
 
     def _pipe_m(self, part: Part, flow_m3_s: float) -> Floats:
         """Return what a metre of a pipe loses."""
@@ -89,7 +87,7 @@ class DrawnLosses:
                 np.ones(len(bore)), bore, roughness, self.conditions.fluid, self.conditions.hazen_williams
             )
             lost = one.head_and_slope(np.full(len(bore), flow_m3_s))[0]
-            self._known[key] = lost * self.draws.factor("friction formula", FRICTION) * self.conditions.loss_factor
+            self._known[key] = lost * self.draws.loss("friction formula", FRICTION) * self.conditions.loss_factor
         return self._known[key]
 
     def coupling(self) -> Floats:
@@ -117,7 +115,7 @@ class DrawnLosses:
         total += alone * np.minimum(1.0, self.coupling())
         if arc.joint_s2_m5:
             joints = arc.joint_s2_m5 * self.conditions.loss_factor * flow_m3_s * abs(flow_m3_s)
-            total += joints * self.draws.factor("joints", JOINTS)
+            total += joints * self.draws.loss("joints", JOINTS)
         if arc.parts and arc.first and self.network.points[run.start.point].is_open:
             total += entrance_head_loss_m(arc.parts[0], flow_m3_s, self.conditions) * self._openings()
         if arc.parts and arc.last and self.network.points[run.end.point].is_open:
@@ -125,7 +123,7 @@ class DrawnLosses:
         return total
 
     def _openings(self) -> Floats:
-        return self.draws.factor("openings", OPENING)
+        return self.draws.loss("openings", OPENING)
 
     def tee_m(self, item: CatalogItem | None, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, Floats]:
         """Return what is lost between each leg and the middle of a tee."""
@@ -133,13 +131,13 @@ class DrawnLosses:
         geometry = tee_geometry(item, self.conditions)
         if item is None or geometry is None:
             return {leg: np.full(self.draws.samples, lost) for leg, lost in losses.items()}
-        factor = self.draws.factor(f"tees, {item.loss.source}", (item.loss.band_low, item.loss.band_high))
+        factor = self.draws.loss(f"tees, {item.loss.source}", (item.loss.band_low, item.loss.band_high))
         found = {}
         for leg, lost in losses.items():
             out, back = geometry.necks.get(leg, (0.0, 0.0))
             flow = legs_m3_s[leg]
             neck = (back if flow > 0.0 else out) * flow * flow
-            found[leg] = neck + (lost - neck) * factor
+            found[leg] = neck * self.draws.loss("all else", (1.0, 1.0)) + (lost - neck) * factor
         return found
 
     def head_m(self, path: DemandPath, speed: float) -> Floats:
@@ -148,7 +146,7 @@ class DrawnLosses:
             path.source,
             (self.network.runs[path.source].start.point, self.network.runs[path.demand].end.point),
         )
-        first, last = (self.draws.normal(f"height of {point}") * HEIGHT_M for point in ends)
+        first, last = (self.draws.height_m(point) for point in ends)
         head = np.full(self.draws.samples, -path.lift_m) + first - last
         name = self.flows.pump if source == self.flows.source else self.flows.others[source]
         if not name:
@@ -158,4 +156,4 @@ class DrawnLosses:
             self.flows.flows_m3_s[source],
             speed if source == self.flows.source else None,
         )
-        return head + given * self.draws.factor(f"pump {name}", PUMP)
+        return head + given * self.draws.pump_head(name)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.hydraulics import compile_network, solve_flows
-from optimizer.hydraulics.chance import draws_after
 from optimizer.hydraulics.draws import ensemble_flows_m3_s
+from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network

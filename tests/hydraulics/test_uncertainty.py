@@ -93,13 +93,21 @@ def test_a_reading_narrows_the_band_around_it() -> None:
     assert (after[1] - after[0]) / 2 / value == pytest.approx(0.0128, rel=0.2)
 
 
-def test_a_reading_narrows_flows_that_were_not_measured() -> None:
+def test_a_better_reading_never_leaves_a_wider_band() -> None:
+    # One good to ten times the flow says nothing: what is left is what a calibration may have wrong, by its priors.
     system = load_system(data_directory("examples") / "cellar-sump.yaml", load_catalog())
-    value = solve_network(system.network).flows_m3_s
-    reading = Measurement("display return", value["display return"])
-    before, after = band(system.network), band(system.network, measured=[reading])
-    for name, share in (("left outlet", 0.5), ("manifold 4-5", 0.8), ("riser", 0.95)):
-        assert after[name][1] - after[name][0] < share * (before[name][1] - before[name][0])
+    value = solve_network(system.network).flows_m3_s["display return"]
+    nothing, poor, good = (
+        band(system.network, measured=[Measurement("display return", value, accuracy=accuracy)])
+        for accuracy in (10.0, 0.1, 0.02)
+    )
+
+    def width(of: dict[str, tuple[float, float]], name: str) -> float:
+        return of[name][1] - of[name][0]
+
+    for name in ("display return", "left outlet", "manifold 4-5", "riser"):
+        assert width(good, name) < 1.02 * width(poor, name) < 1.05 * width(nothing, name)
+    assert width(good, "left outlet") < 0.5 * width(nothing, "left outlet")
 
 
 def test_readings_on_the_old_plumbing_tell_of_the_new_one() -> None:

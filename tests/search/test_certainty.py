@@ -15,7 +15,8 @@ from small_trees import FAMILY, part, pump_part, small_catalog
 
 from optimizer.choices.demands import known_flows
 from optimizer.hydraulics import compile_network, conditions_of, pump_head_m
-from optimizer.hydraulics.chance import draws_after, slack_m
+from optimizer.hydraulics.chance import slack_m
+from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
 from optimizer.model.system import Rules, System, Target

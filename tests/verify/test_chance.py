@@ -10,8 +10,9 @@ import pytest
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.scaled import scaled
 from optimizer.hydraulics import compile_network, solve_flows
-from optimizer.hydraulics.chance import draws_after, least_share
+from optimizer.hydraulics.chance import least_share
 from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
+from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.uncertainty import uncertainty
 from optimizer.model.calibration import Measurement
 from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
