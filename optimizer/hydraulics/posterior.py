@@ -37,6 +37,7 @@ _STEPS = (28.0 / 3.0, 7.0, 4.0, 2.0)  # by how much each widens the readings' sp
 _FULL = 0.995  # at and above this setting every kind of dial says the same
 _MOST_MEANINGS = 27
 _HIGHEST_FLOOR = 0.95
+_BY_CHANCE = 1.5  # standard errors of a correlation
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,7 @@ class MeantDraws(Draws):
         if name not in self._narrow:
             z = super().normal(name)
             for spread, pull in self._steps:
-                z = z + pull @ (spread.T @ (z - z.mean()) / (self.samples - 1))
+                z = z + pull @ _gain(spread, z)
             self._narrow[name] = z
         return self._narrow[name]
 
@@ -156,6 +157,18 @@ class MeantDraws(Draws):
             self._steps.append((spread, pull))
             self._narrow.clear()
         return evidence
+
+
+def _gain(spread: Floats, z: Floats) -> Floats:
+    """Return how a normal goes with the readings, (n_readings,).
+
+    What a sample of this size could show of two that have nothing to do with each other counts as nothing: it would
+    narrow what the readings say nothing of.
+    """
+    off = z - z.mean()
+    gain: Floats = spread.T @ off / (len(z) - 1)
+    by_chance = _BY_CHANCE / math.sqrt(len(z)) * spread.std(axis=0) * off.std()
+    return np.where(np.abs(gain) >= by_chance, gain, 0.0)
 
 
 class MixedDraws(Draws):

@@ -38,6 +38,11 @@ class RunText:
     size: str
     family: str
     parts: tuple[PartText | None, ...]  # None: the line could not be read
+    then: tuple[tuple[int, tuple[str, str]], ...] = ()  # from which part on another size and family hold
+
+    def family_at(self, index: int) -> str:
+        """Return the family of pipe that the run is written in at a part."""
+        return next((family for at, (_, family) in reversed(self.then) if at <= index), self.family)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +76,12 @@ def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
     end = pipe_sizes(catalog)[run.family][run.size]
     sizes: list[PipeSize | None] = [PipeSize(end.size, end.system)]
     standing = sizes[0]  # the size of the part before, where one was stated in front of it
+    begins = dict(run.then)
     for index, part in enumerate(run.parts):
+        if index in begins:
+            nominal, family = begins[index]
+            end = pipe_sizes(catalog)[family][nominal]
+            sizes[-1] = standing = PipeSize(end.size, end.system)
         beside = [run.parts[i] for i in (index - 1, index + 1) if 0 <= i < len(run.parts)]
         if part is not None and (size := sizes[-1]) is not None and (soft := _soft_system(part, size, beside)):
             sizes[-1] = PipeSize(part.size or size.size, soft)  # hose and tube have tables of their own
@@ -132,7 +142,10 @@ def fit_run(
     What can not be looked up, and neighbours that do not mate, are noted as faults; the parts are then not to be used.
     """
     sizes = sizes_along(run, catalog)
-    ways = [_ways(reading, part, size, run, machines, catalog) for part, size in zip(run.parts, sizes, strict=False)]
+    ways = [
+        _ways(reading, part, size, run.family_at(index), machines, catalog)
+        for index, (part, size) in enumerate(zip(run.parts, sizes, strict=False))
+    ]
     chosen = _best_row([[_border_way(borders[0])], *ways, [_border_way(borders[1])]])
     _note_bad_joints(reading, run, borders, chosen, catalog)
     within = chosen[1:-1]
@@ -153,7 +166,7 @@ def _border_way(border: Border) -> _Reading:
 
 
 def _ways(
-    reading: Reading, part: PartText | None, size: PipeSize | None, run: RunText, machines: Machines, catalog: Catalog
+    reading: Reading, part: PartText | None, size: PipeSize | None, written: str, machines: Machines, catalog: Catalog
 ) -> list[_Reading]:
     """Return every way to read a line, the likeliest first; never empty."""
     anything = [_Reading((), 0)]
@@ -164,7 +177,7 @@ def _ways(
         return [_Reading(known[part.name].ports, 0)] if part.name in known else anything
     if size is None or not _says_enough(reading, part, size):
         return anything
-    family = _family_in_force(run, size, catalog)
+    family = _family_in_force(written, size, catalog)
     ways = _sorted_ways(catalog, part, size, family)
     if not ways:
         _note_no_row(reading, part, size, catalog)
@@ -194,9 +207,9 @@ def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:
     return True
 
 
-def _family_in_force(run: RunText, size: PipeSize, catalog: Catalog) -> str:
-    ends = pipe_sizes(catalog)[run.family]
-    return run.family if next(iter(ends.values())).system == size.system else DEFAULT_FAMILY[size.system]
+def _family_in_force(written: str, size: PipeSize, catalog: Catalog) -> str:
+    ends = pipe_sizes(catalog)[written]
+    return written if next(iter(ends.values())).system == size.system else DEFAULT_FAMILY[size.system]
 
 
 def _ways_of_item(item: CatalogItem, part: PartText, size: PipeSize, family: str) -> list[_Reading]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TypeVar
 
 from optimizer import units
@@ -182,3 +183,15 @@ def _opening(text: str) -> float:
     if match is None:
         raise QuantityError(f"'{text}'", "45 % open, half open, open or shut")
     return units.parse_fraction(match["share"]) if match["share"] else _WORD_OPENINGS[match["word"].lower()]
+
+
+def under_names(measured: tuple[Measurement, ...], told: Mapping[str, str]) -> tuple[Measurement, ...]:
+    """Return readings with every run under the name that it is told by."""
+    return tuple(
+        replace(
+            one,
+            run=told.get(one.run, one.run),
+            openings={told.get(name, name): opening for name, opening in one.openings.items()},
+        )
+        for one in measured
+    )

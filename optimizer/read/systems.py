@@ -27,7 +27,7 @@ mapping may be written in either YAML style.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from optimizer import units
@@ -38,8 +38,9 @@ from optimizer.model.system import System
 from optimizer.model.throttling import with_suctions
 from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
+from optimizer.read.joined import RawRun, joined_runs
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
-from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall
+from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall, under_names
 from optimizer.read.money import read_money
 from optimizer.read.nodes import (
     Entry,
@@ -94,21 +95,6 @@ POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
 
 
-@dataclass(frozen=True, slots=True)
-class _RawRun:
-    """A run as far as it could be read; `size` None: not readable, so its parts cannot be looked up."""
-
-    name: str
-    place: Place
-    ends: tuple[EndText, ...]
-    size: tuple[str, str] | None  # nominal size, family
-    parts: tuple[PartText | None, ...]
-
-    @property
-    def whole(self) -> bool:
-        return len(self.ends) == 2 and self.size is not None
-
-
 def load_system(path: Path, catalog: Catalog) -> System:
     """Return the system that a file describes, its parts looked up in the catalog.
 
@@ -132,13 +118,13 @@ def load_system(path: Path, catalog: Catalog) -> System:
     unit_system = _units(reading, found)
     name = name_of(reading, found["system"].value, "a name") if "system" in found else None
     all_keys = len(found) == len(root.pairs or ())
-    network, runs = _read_network(reading, found, unit_system, catalog, all_keys)
-    named = Named(runs, devices_in(network.runs))
+    network, runs, told = _read_network(reading, found, unit_system, catalog, all_keys)
+    named = Named(runs, devices_in(network.runs), told)
     targets = read_targets(reading, found.get("targets"), named, unit_system)
     settings = read_settings(reading, found.get("modes"), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
-    measured = read_measured(reading, found.get("measured"), runs, network.pumps, unit_system)
+    measured = under_names(read_measured(reading, found.get("measured"), runs, network.pumps, unit_system), told)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
     tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
@@ -148,11 +134,11 @@ def load_system(path: Path, catalog: Catalog) -> System:
     network = with_falls(network, tanks, drains)
     money, note = read_money(reading, found), _note(reading, found)
     if not len(reading):
-        note_missing_valves(reading, found.get("measured"), network.runs)
+        note_missing_valves(reading, found.get("measured"), {**network.runs, **_under(network.runs, told)})
     reading.finish()
     if calibration is not None:
         network = with_calibration(network, calibration)
-    told = (str(path), note, measured, calibration, settings)
+    stated = (str(path), note, measured, calibration, settings)
     system = System(
         name or "",
         unit_system,
@@ -160,7 +146,7 @@ def load_system(path: Path, catalog: Catalog) -> System:
         network,
         targets,
         rules,
-        *told,
+        *stated,
         owned_m=owned,
         tanks=tanks,
         drains=drains,
@@ -189,21 +175,23 @@ def _note(reading: Reading, found: Mapping[str, Entry]) -> str:
 
 def _read_network(
     reading: Reading, found: dict[str, Entry], unit_system: str, catalog: Catalog, all_keys: bool
-) -> tuple[Network, dict[str, Place]]:
-    """Return the plumbing and the names of all runs, sound or not; not to be used if there were faults.
+) -> tuple[Network, dict[str, Place], Mapping[str, str]]:
+    """Return the plumbing, the names of all runs, sound or not, and which of them are told under another name.
 
+    Not to be used if there were faults.
     `all_keys` says that every key of the file was known.
     """
     water = read_water(reading, found.get("water"), unit_system)
     points = read_points(reading, found, unit_system, water)
     pumps = read_pumps(reading, found.get("pumps"), unit_system)
     devices = read_devices(reading, found.get("devices"), unit_system)
-    raw_runs = _read_runs(reading, found, unit_system, catalog)
-    complete = all_keys and _is_complete(found, raw_runs, points)
+    written = _read_runs(reading, found, unit_system, catalog)
+    complete = all_keys and _is_complete(found, written, points)
+    raw_runs, told = joined_runs(reading, written, points) if complete else (written, {})
     _note_machines(reading, found, [part for run in raw_runs for part in run.parts], complete)
     layout = _layout(reading, raw_runs, points, found, complete)
     texts = {
-        run.name: RunText(run.name, run.place, run.size[0], run.size[1], run.parts)
+        run.name: RunText(run.name, run.place, run.size[0], run.size[1], run.parts, run.then)
         for run in raw_runs
         if run.size is not None
     }
@@ -218,10 +206,15 @@ def _read_network(
     network = Network(
         layout.points, with_suctions(sound, layout.points), tees, pumps, devices, water, extra_roughness_m=growth_m
     )
-    return network, {run.name: run.place for run in raw_runs}
+    return network, {run.name: run.place for run in written}, told
 
 
-def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, catalog: Catalog) -> list[_RawRun]:
+def _under(runs: Mapping[str, Run], told: Mapping[str, str]) -> dict[str, Run]:
+    """Return the runs by the names that are not told."""
+    return {name: runs[other] for name, other in told.items() if other in runs}
+
+
+def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, catalog: Catalog) -> list[RawRun]:
     if "runs" not in found:
         return []
     runs = entries(reading, found["runs"].value, "runs")
@@ -239,7 +232,7 @@ def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, c
     return read
 
 
-def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog) -> _RawRun:
+def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog) -> RawRun:
     found = entries(reading, entry.value, f"run '{entry.key}'", RUN_KEYS)
     missing = [key for key in ("from", "to", "size", "parts") if key not in found]
     if missing and entry.value.pairs is not None:
@@ -255,10 +248,10 @@ def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog
         what = "a size and a family, such as 1 in sch 40 PVC"
         size = attempt(reading, found["size"].value, what, lambda text: parse_run_size(text, catalog))
     parts = read_parts(reading, found["parts"].value, unit_system) if "parts" in found else [None]
-    return _RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts))
+    return RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts))
 
 
-def _is_complete(found: Mapping[str, Entry], runs: Sequence[_RawRun], points: Mapping[str, Point]) -> bool:
+def _is_complete(found: Mapping[str, Entry], runs: Sequence[RawRun], points: Mapping[str, Point]) -> bool:
     """Return whether no run end or point was lost to another fault, so that what seems to be missing really is."""
     named = sum(len(found[key].value.pairs or ()) for key in POINT_KEYS if key in found)
     written = len(found["runs"].value.pairs or ()) if "runs" in found else 0
@@ -268,7 +261,7 @@ def _is_complete(found: Mapping[str, Entry], runs: Sequence[_RawRun], points: Ma
 
 def _layout(
     reading: Reading,
-    runs: Sequence[_RawRun],
+    runs: Sequence[RawRun],
     points: Mapping[str, Point],
     found: Mapping[str, Entry],
     complete: bool,

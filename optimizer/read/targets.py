@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from optimizer import units
 from optimizer.errors import QuantityError
@@ -37,17 +37,21 @@ _SPLIT = re.compile(
 
 @dataclass(frozen=True)
 class Named:
-    """What a target may be put on: runs, and devices by the run that they stand in."""
+    """What a target may be put on: runs, and devices by the run that they stand in.
+
+    `told` has the name that a run is told by, where it goes on from another one.
+    """
 
     runs: Mapping[str, Place]
     devices: Mapping[str, str]
+    told: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def words(self) -> list[str]:
         return [*self.runs, *(name for name in self.devices if name not in self.runs)]
 
     def run_of(self, name: str) -> str | None:
-        return name if name in self.runs else self.devices.get(name)
+        return self.told.get(name, name) if name in self.runs else self.devices.get(name)
 
     def sum_of(self, text: str) -> tuple[str, ...]:
         """Return the runs in `a + b`; QuantityError names the first that there is not."""
@@ -74,7 +78,7 @@ def read_targets(reading: Reading, entry: Entry | None, named: Named, unit_syste
     """Return the targets in file order; one on something that the file does not have is a fault."""
     if entry is None:
         return ()
-    targets = []
+    targets: list[Target] = []
     for name, each in entries(reading, entry.value, "targets").items():
         try:
             runs = named.sum_of(name)
@@ -83,8 +87,11 @@ def read_targets(reading: Reading, entry: Entry | None, named: Named, unit_syste
             continue
         target = attempt(reading, each.value, GRAMMAR, lambda text: parse_target(text, named, unit_system))
         if target is not None:
-            plain = () if runs == (name,) else runs
-            targets.append(replace(target, run=name, runs=plain, place=reading.where(each.place)))
+            alone = runs[0] if len(runs) == 1 and name in named.told else name
+            if any(other.run == alone for other in targets):
+                alone = name  # the whole has a target of its own
+            plain = () if runs == (alone,) else runs
+            targets.append(replace(target, run=alone, runs=plain, place=reading.where(each.place)))
     return tuple(targets)
 
 

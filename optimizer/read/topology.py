@@ -52,7 +52,7 @@ def lay_out(reading: Reading, ends: Sequence[EndText], fixed: Mapping[str, Point
     """
     met: dict[str, list[_Met]] = {}
     for end in ends:
-        name, leg = _split(end.text, fixed)
+        name, leg = point_and_leg(end.text, fixed)
         met.setdefault(name, []).append(_Met(end, leg))
     points, found = dict(fixed), {}
     for name, here in met.items():
@@ -68,7 +68,7 @@ def lay_out(reading: Reading, ends: Sequence[EndText], fixed: Mapping[str, Point
     return Layout(points, found, places)
 
 
-def _split(text: str, fixed: Mapping[str, Point]) -> tuple[str, Leg | None]:
+def point_and_leg(text: str, fixed: Mapping[str, Point]) -> tuple[str, Leg | None]:
     """Return (point, leg) of `manifold branch`; a declared name counts as a whole."""
     if text in fixed:
         return text, None
@@ -108,7 +108,9 @@ def _kind_of_meeting(
     elif len(here) == 2 and complete:
         pair = f"'{here[0].end.run}' and '{here[1].end.run}'"
         reading.fault(
-            here[1].end.place, f"only two runs, {pair}, at '{name}'", "three runs at a tee; write these two as one run"
+            here[1].end.place,
+            f"only two runs, {pair}, at '{name}'",
+            "three runs at a tee, or one run that goes on where the other ends",
         )
     return None
 
