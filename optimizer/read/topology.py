@@ -106,11 +106,12 @@ def _kind_of_meeting(
             nearest(name, others),
         )
     elif len(here) == 2 and complete:
+        allowed = "three runs at a tee, or one run that goes on where the other ends"
         pair = f"'{here[0].end.run}' and '{here[1].end.run}'"
         reading.fault(
             here[1].end.place,
             f"only two runs, {pair}, at '{name}'",
-            "three runs at a tee, or one run that goes on where the other ends",
+            allowed,
         )
     return None
 
