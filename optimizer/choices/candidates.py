@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.errors import CatalogError
 from optimizer.joints.chains import new_part
+from optimizer.joints.mating import mating
 from optimizer.model.catalog import PIPES, THROTTLES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import KINDS
@@ -97,6 +98,11 @@ class Shelf:
         spigot = End(Form.SPIGOT, end.size, end.system)
         rows = [item for item in self.catalog.of_kind(Kind.PIPE) if item.ends[0] == spigot and self._may_be_wet(item)]
         return min(rows, key=lambda item: (item.price_cents, item.item_id), default=None)
+
+    def soft_onto(self, end: End) -> list[CatalogItem]:
+        """Return the hose or tube that a barb, a compression or a push-fit end takes, in id order."""
+        rows = self.catalog.of_kind(Kind.HOSE, Kind.TUBE)
+        return [item for item in rows if mating(end, item.ends[0]) is not None and self._may_be_wet(item)]
 
     def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:
         """Yield all that may be bought in place of the part at an index (and, where it spans two, of the next one)."""

@@ -18,6 +18,8 @@ from optimizer.model.network import Part, Run
 from optimizer.model.system import Rules
 
 SAW_CUT_M = 0.003175  # 1/8 in.: common practice, no source
+SOFT_TAIL_M = 0.150  # hose or tube between a barb and what goes on from it: common practice, no source
+_TAKE_SOFT = frozenset({Form.BARB, Form.COMPRESSION, Form.PUSH_FIT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +94,35 @@ class Joiner:
             extra = ((left.pipe, gap_m),) if gap_m else ()
             yield Joint((), (), extra_pipe=extra)
             return
+        if self._is_soft(left.end, right) or self._is_soft(right.end, left):
+            yield from self._over_soft_tail(left, right, gap_m, bores_m)
+            return
         for chain in self.chains.between(left.end, right.end, self._need(left, right, gap_m), bores_m):
             joint = self._joint(chain.pieces, [m.method for m in chain.matings], left, right, gap_m)
             if joint is not None:
                 yield joint
+
+    @staticmethod
+    def _is_soft(end: End, other: Front) -> bool:
+        """Return whether an end takes nothing but hose or tube, and what is opposite is none."""
+        return end.form in _TAKE_SOFT and mating(end, other.end) is None
+
+    def _over_soft_tail(self, left: Front, right: Front, gap_m: float, bores_m: tuple[float, float]) -> Iterable[Joint]:
+        """Yield the joints that begin, or end, with a tail of hose or tube on an end that takes nothing else."""
+        from_left = self._is_soft(left.end, right)
+        end = left.end if from_left else right.end
+        for item in self.shelf.soft_onto(end):
+            tail = new_part(item, length_m=SOFT_TAIL_M + gap_m)
+            on = mating(end, item.ends[0])
+            assert on is not None
+            joint = Joint((), ((on.method, item.ends[0].size),), on.separable)
+            front, bore_m = Front(item.ends[0]), item.bore_m
+            if from_left:
+                for rest in self._make_joints(front, right, 0.0, (bore_m, bores_m[1])):
+                    yield joint.then(tail, rest)
+            else:
+                for rest in self._make_joints(left, front, 0.0, (bores_m[0], bore_m)):
+                    yield rest.then(tail, joint)
 
     def _need(self, left: Front, right: Front, gap_m: float) -> Need:
         """Return what pieces must do between two ends.

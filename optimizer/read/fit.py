@@ -14,6 +14,7 @@ from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
+from optimizer.read.unlisted import unlisted
 from optimizer.read.words import DEFAULT_FAMILY, EndWords, pipe_sizes
 
 # Costs of reading a line in one way rather than another; only their order matters.
@@ -135,15 +136,22 @@ def _system_beside(nominal: str, size: PipeSize) -> SizeSystem:
 
 
 def fit_run(
-    reading: Reading, run: RunText, borders: tuple[Border, Border], machines: Machines, catalog: Catalog
+    reading: Reading,
+    run: RunText,
+    borders: tuple[Border, Border],
+    machines: Machines,
+    catalog: Catalog,
+    *,
+    stands: bool = True,
 ) -> tuple[Part, ...]:
     """Return the parts of a run in order, with the rows and the orientation that let most neighbours mate.
 
-    What can not be looked up, and neighbours that do not mate, are noted as faults; the parts are then not to be used.
+    What stands there already may be in no catalog; what is to be bought must be. What can not be looked up, and
+    neighbours that do not mate, are noted as faults; the parts are then not to be used.
     """
     sizes = sizes_along(run, catalog)
     ways = [
-        _ways(reading, part, size, run.family_at(index), machines, catalog)
+        _ways(reading, part, size, run.family_at(index), machines, catalog, stands)
         for index, (part, size) in enumerate(zip(run.parts, sizes, strict=False))
     ]
     chosen = _best_row([[_border_way(borders[0])], *ways, [_border_way(borders[1])]])
@@ -166,7 +174,13 @@ def _border_way(border: Border) -> _Reading:
 
 
 def _ways(
-    reading: Reading, part: PartText | None, size: PipeSize | None, written: str, machines: Machines, catalog: Catalog
+    reading: Reading,
+    part: PartText | None,
+    size: PipeSize | None,
+    written: str,
+    machines: Machines,
+    catalog: Catalog,
+    stands: bool,
 ) -> list[_Reading]:
     """Return every way to read a line, the likeliest first; never empty."""
     anything = [_Reading((), 0)]
@@ -179,6 +193,11 @@ def _ways(
         return anything
     family = _family_in_force(written, size, catalog)
     ways = _sorted_ways(catalog, part, size, family)
+    if not ways and stands and (item := unlisted(part, size.size, size.system, family, catalog)) is not None:
+        reading.remark(
+            part.node.place, [f"'{part.label}' is not in the catalog: its loss is estimated, good to half or double"]
+        )
+        return [_Reading(item.ends, 0, item)]
     if not ways:
         _note_no_row(reading, part, size, catalog)
         return anything

@@ -129,5 +129,5 @@ def _fitted(
         return ()
     border = Border("the second pump", node.place, None, True)
     run = RunText(KEY, node.place, place.run.size, place.run.family, tuple(texts))
-    parts = fit_run(reading, run, (border, border), Machines({}, {}), catalog)
+    parts = fit_run(reading, run, (border, border), Machines({}, {}), catalog, stands=False)
     return tuple(replace(part, condition=Condition.MUST_GO, existing=False) for part in parts)
