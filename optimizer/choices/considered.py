@@ -43,7 +43,8 @@ def considered() -> tuple[Considered, ...]:
         Considered(
             "Adapters",
             f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems "
-            f"({MOST_PIECES} where fewer do not do it), of up to 2 in plain pipe",
+            f"({MOST_PIECES} where fewer do not do it), of up to 2 in plain pipe; "
+            "where a port takes hose or tube alone, a short piece of it first",
             "unions between two plain ends where the run is not held at both ends",
         ),
         Considered(

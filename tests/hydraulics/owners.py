@@ -45,7 +45,7 @@ class Answer:
 
 
 def owner(seed: int, dial_known: bool, families_err: bool) -> Owner:
-    """Return an owner by chance: a line of pipe, elbows and a check valve from a sump up to a tank, 2 to 8 readings.
+    """Return an owner by chance: a line of pipe, elbows and unions from a sump up to a tank, 2 to 8 readings.
 
     `families_err` has the losses of each kind of part err on their own besides.
     """
@@ -63,27 +63,28 @@ def owner(seed: int, dial_known: bool, families_err: bool) -> Owner:
     shift_m = HEIGHT_M * float(dice.standard_normal())
     err = {
         name: (0.7 ** (-z) if z < 0 else 1.3**z) if families_err else 1.0
-        for name, z in zip(("elbow", "check"), dice.standard_normal(2) / 1.6449, strict=True)
+        for name, z in zip(("elbow", "union"), dice.standard_normal(2) / 1.6449, strict=True)
     }
+    rougher = 5.0 ** max(0.0, float(dice.standard_normal()) / 1.6449)  # drawn plastic, 1.5 to 7 µm
 
-    def plumbing(pump: Pump, sump_m: float, losses: dict[str, float], factor: float) -> Network:
+    def plumbing(pump: Pump, sump_m: float, losses: dict[str, float], factor: float, rough: float) -> Network:
         points = {
             "sump": Point("sump", PointKind.SURFACE, sump_m, sump_m),
             "tank": Point("tank", PointKind.SURFACE, lift_m, lift_m),
         }
         parts = (
             pump_part("lift"),
-            pipe(length_m, bore_m),
+            pipe(length_m, bore_m, 1.5e-6 * rough),
             *[fitting(Kind.ELBOW, bore_m, LossMethod.K, 0.9 * losses["elbow"]) for _ in range(elbows)],
-            fitting(Kind.SWING_CHECK_VALVE, bore_m, LossMethod.K, 2.5 * losses["check"]),
+            fitting(Kind.UNION, bore_m, LossMethod.K, 2.5 * losses["union"]),
         )
         run = Run("line", RunEnd("sump"), RunEnd("tank"), "1 in", "", parts)
         return Network(points, {"line": run}, {}, {"lift": pump}, {}, Water(0.0, 20.0), loss_factor=factor)
 
     settings = (*(0.05 * step for step in range(8, 20)), 1.0)
     pump = Pump("lift", curve, 1.0, PORTS, settings, dial=dial if dial_known else None)
-    true = plumbing(replace(pump, dial=dial, head_factor=float(hidden[1])), -shift_m, err, float(hidden[0]))
-    described = plumbing(pump, 0.0, dict.fromkeys(err, 1.0), 1.0)
+    true = plumbing(replace(pump, dial=dial, head_factor=float(hidden[1])), -shift_m, err, float(hidden[0]), rougher)
+    described = plumbing(pump, 0.0, dict.fromkeys(err, 1.0), 1.0, 1.0)
     flows = {setting: _flow(true, dial, setting) for setting in settings}
     running = [at for at, flow in flows.items() if 0.08 * last_m3_s < flow < 0.98 * last_m3_s * dial.speed(at)]
     if len(running) < 3:

@@ -69,7 +69,9 @@ def test_an_end_that_no_row_has_is_still_refused(tmp_path: Path) -> None:
 
 def test_what_is_to_be_bought_must_be_in_a_catalog(tmp_path: Path) -> None:
     path = _path(tmp_path, "adapter 1 in NPT female x socket, reducing coupling to 3/4 in")
-    path.write_text(f"{path.read_text()}rules: {{second pump: {{how: side by side, line: [{ODD}, 3/4 in pipe 1 m]}}}}\n")
+    path.write_text(
+        f"{path.read_text()}rules: {{second pump: {{how: side by side, line: [{ODD}, 3/4 in pipe 1 m]}}}}\n"
+    )
 
     with pytest.raises(InputError, match="which the catalog does not have"):
         pipeline.read(path)

@@ -14,7 +14,11 @@ surfaces: {{sump: 0 ft, display: 4 ft}}
 pumps: {{lift: {{curve: [0 gal/h at 14 ft, 800 gal/h at 10 ft, 1400 gal/h at 0 ft], ports: 1 in NPT male}}}}
 devices: {{dosing: {{loss: 1 ft at 10 gal/h, ports: {ports}, volume: 0 gal}}}}
 runs:
-  riser: {{from: sump, to: top, size: 1 in sch 40 PVC, parts: [pump lift, adapter NPT female x socket, union, pipe 3 ft]}}
+  riser:
+    from: sump
+    to: top
+    size: 1 in sch 40 PVC
+    parts: [pump lift, adapter NPT female x socket, union, pipe 3 ft]
   out: {{from: top, to: display, size: 1 in sch 40 PVC, parts: [pipe 1 ft, ball valve, elbow]}}
   side:
     from: top branch
