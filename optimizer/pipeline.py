@@ -440,11 +440,16 @@ def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:
     """Return the band of every flow after the work, valves at their settings; what was measured before narrows it."""
     from optimizer.hydraulics.uncertainty import band
-    from optimizer.model.plan import planned_network
+    from optimizer.model.plan import planned_networks
     from optimizer.verify.settings import with_openings
 
-    planned = with_openings(planned_network(system.network, found), verification.valves)
-    return band(planned, measured=_told(system), measured_on=system.network)
+    bands: dict[str, tuple[float, float]] = {}
+    for (mode, _), network in zip(system.ways_to_run, planned_networks(system, found), strict=True):
+        there = with_openings(network, verification.valves)
+        told = band(there, measured=_told(system), measured_on=system.network)
+        bands |= {f"{run}, {mode}" if mode else run: span for run, span in told.items()}
+        bands = {**told, **bands}  # a run by its own name: in the first mode
+    return bands
 
 
 def _told(system: System) -> tuple[Measurement, ...]:

@@ -83,8 +83,16 @@ def flow_json(
             }
             for one in readings
         ],
+        "tanks": _tanks(system, solution.flows_m3_s),
         "warnings": [*solution.warnings, *notes],
     }
+
+
+def _tanks(system: System, flows_m3_s: Mapping[str, float]) -> list[Json]:
+    """Return the water of every tank."""
+    from optimizer.verify.balance import balances
+
+    return [asdict(one) for one in balances(system, system.network, flows_m3_s)]
 
 
 def _span(band: Mapping[str, tuple[float, float]] | None, run: str) -> Json:

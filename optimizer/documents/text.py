@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.documents.balance_text import balance_blocks, plan_balance_blocks
 from optimizer.documents.floor_text import floor_blocks, is_told, short_range
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
@@ -61,6 +62,7 @@ def flow_blocks(
         _flow_table(system, solution, band),
     ]
     blocks.append(_pump_table(system, solution))
+    blocks += balance_blocks(system, system.network, solution.flows_m3_s)
     return blocks + _warning_lines((*contradictions(system, readings), *solution.warnings, *notes))
 
 
@@ -74,6 +76,7 @@ def mode_flow_blocks(
     for name, at, solution, band, notes in modes:
         title = in_mode("Flows today", name)
         blocks += [Heading(f"{title}: {system.name}"), _flow_table(at, solution, band), _pump_table(at, solution)]
+        blocks += balance_blocks(at, at.network, solution.flows_m3_s, name)
         blocks += _warning_lines((*solution.warnings, *notes))
     return blocks + _warning_lines(contradictions(system, readings))
 
@@ -163,6 +166,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *_settings(report),
         *_buy(report),
         *safety_blocks(report.verification.safety, report.system.units),
+        *plan_balance_blocks(report),
         *floor_blocks(report),
     ]
     return blocks + _warning_lines((*plan.notes, *report.verification.warnings, *report.notes))
