@@ -100,6 +100,13 @@ def barely_lifting(system: System, solution: NetworkSolution) -> tuple[str, ...]
     return found(system.network, solution.flows_m3_s)
 
 
+def other_states(system: System, solution: NetworkSolution) -> tuple[dict[str, float], ...]:
+    """Return the flows of further steady states that other starts lead to [m³/s by run]; nothing as a rule."""
+    from optimizer.hydraulics.steady import other_states as found
+
+    return () if solution.doubt.pumps else found(system.network, solution.flows_m3_s)
+
+
 def readings(system: System) -> tuple[Compared, ...]:
     """Return what was measured beside what is calculated under the same settings [m³/s], in file order."""
     from optimizer.hydraulics.contradictions import compared

@@ -104,6 +104,7 @@ def flow(
     if settings is not None and mode is not None:
         raise click.UsageError("choose one of --speed and --mode")
     from optimizer import pipeline
+    from optimizer.documents import flow_tables, text
     from optimizer.documents.words import in_mode
 
     system, _ = _read(file, catalogs, as_json)
@@ -114,10 +115,9 @@ def flow(
     for name, at in _modes(system, mode):
         solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
         band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
-        modes.append((name, at, solution, band, pipeline.barely_lifting(at, solution)))
+        states = flow_tables.state_words(at, solution.flows_m3_s, pipeline.other_states(at, solution))
+        modes.append((name, at, solution, band, (*pipeline.barely_lifting(at, solution), *states)))
     read_off = pipeline.readings(system)
-    from optimizer.documents import text
-
     if as_json:
         from optimizer.documents import payload
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import in_mode, percent
+from optimizer.documents.words import flow_words, in_mode, percent
 from optimizer.model.doubt import Doubt
 from optimizer.model.system import System
 from optimizer.units import show_flow, show_head, show_length
@@ -16,6 +16,19 @@ if TYPE_CHECKING:
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution
 
 Json = dict[str, Any]
+
+
+def state_words(system: System, flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[str]:
+    """Return in which other steady states a plumbing may be, by the run that they differ in most."""
+    told = []
+    for other in others:
+        run = max(other, key=lambda name: abs(other[name] - flows_m3_s[name]))
+        now, then = flow_words(flows_m3_s[run], system.units), flow_words(other[run], system.units)
+        told.append(
+            f"two steady states were found: run {run!r} carries {now} as shown, or {then}; which one it is goes by how "
+            "the pump was started"
+        )
+    return told
 
 
 def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolution]]) -> list[Block]:

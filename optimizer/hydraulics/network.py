@@ -178,6 +178,12 @@ def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mappi
     for pump in compiled.pumps:
         run, flow = compiled.run_names[pump.run], flows[compiled.run_names[pump.run]]
         speed = variation.speeds.get(pump.name, pump.speed)
+        stated = compiled.network.pumps[pump.name].stated_m3_s
+        if speed > 0.0 and stated is not None and flow > stated * speed * (1.0 + CURVE_END):
+            found.append(
+                f"pump {pump.name!r} runs past the last point of its maker's curve in run {run!r}: "
+                "what flows there goes by how its owner continued it"
+            )
         if speed > 0.0 and flow >= pump.last_m3_s * speed * (1.0 - CURVE_END):
             found.append(
                 f"pump {pump.name!r} would run to or past the last point of its curve in run {run!r}; "

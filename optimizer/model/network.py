@@ -149,6 +149,7 @@ class Pump:
     head_factor: float = 1.0
     mounting: Mounting = Mounting.IN_WATER
     dial_found: bool = False  # nobody said what the dial means: readings gave it
+    stated_m3_s: float | None = None  # where the maker's curve ends and the owner's goes on; None: all is the maker's
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,10 +73,13 @@ def read_pumps(reading: Reading, entry: Entry | None, unit_system: str) -> dict[
 
 
 def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
-    keys = ["curve", "speed", "speeds", "ports", "power", "dial", "mounting"]
+    keys = ["curve", "continued", "speed", "speeds", "ports", "power", "dial", "mounting"]
     found = entries(reading, entry.value, f"pump '{entry.key}'", keys)
     _note_missing(reading, entry, found, ["curve", "ports"])
     curve = _pump_curve(reading, found["curve"].value, unit_system) if "curve" in found else None
+    stated_m3_s = None
+    if curve is not None and "continued" in found:
+        stated_m3_s, curve = curve[-1][0], _continued(reading, found["continued"].value, unit_system, curve)
     ports = _ports(reading, found["ports"].value) if "ports" in found else None
     speed = attempt(reading, found["speed"].value, "a speed, such as 80 %", _speed) if "speed" in found else 1.0
     speeds = _speeds(reading, found["speeds"].value) if "speeds" in found else ()
@@ -98,6 +101,7 @@ def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
         reading.where(entry.place),
         dial,
         mounting=mounting or Mounting.IN_WATER,
+        stated_m3_s=stated_m3_s,
     )
 
 
@@ -183,6 +187,20 @@ def _pump_curve(reading: Reading, node: Node, unit_system: str) -> tuple[_Point,
             )
             return None
     return tuple(point for _, point in curve)
+
+
+def _continued(reading: Reading, node: Node, unit_system: str, curve: tuple[_Point, ...]) -> tuple[_Point, ...] | None:
+    """Return a pump's curve with the points by which its owner goes on behind the maker's last one."""
+    points = _curve_points(reading, node, unit_system, flow_first=True)
+    if points is None:
+        return None
+    whole = [(node, curve[-1]), *sorted(points, key=lambda entry: entry[1][0])]
+    for (_, before), (place_node, point) in pairwise(whole):
+        if not (point[0] > before[0] and point[1] < before[1]):
+            allowed = "points behind the last one of the curve: less head at every higher flow"
+            reading.fault(place_node.place, "a curve that is not continued", allowed)
+            return None
+    return (*curve, *(point for _, point in whole[1:]))
 
 
 def _device_curve(reading: Reading, node: Node, unit_system: str) -> tuple[_Point, ...] | None:
