@@ -158,9 +158,13 @@ def _remove(step: WorkStep, length: Length) -> str:
 def _wait(step: WorkStep, units: str) -> str:
     chart = _CURE_CHART_US if units == US else _CURE_CHART
     source = chart if step.note == "published" else step.note
+    cold = "more when cold"
+    if "cold cure" in step.minutes:
+        span = "40 to 60 °F" if units == US else "5 to 16 °C"
+        cold = f"{step.minutes['cold cure']:g} min at {span}"
     return (
         f"do not move the joints for {step.minutes['set']:g} min; no water for {step.minutes['cure']:g} min after the "
-        f"last one ({source}). Add half the time if damp, more when cold; follow the can if it differs"
+        f"last one ({source}), {cold}. Add half the time if damp; a day before livestock; follow the can if it differs"
     )
 
 

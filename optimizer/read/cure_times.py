@@ -10,6 +10,7 @@ from optimizer.model.cure import CureTime
 from optimizer.read.columns import Row, read_table
 from optimizer.read.places import data_directory
 
+COLD = "cold_cure_min"  # may be left out
 COLUMNS = ("size", "set_min", "cure_min", "basis", "note")
 
 
@@ -30,7 +31,9 @@ def load_cure_times(path: Path | None = None) -> dict[str, CureTime]:
     for number, cells in table.rows:
         row = Row(table.name, number, cells)
         row.one_of("basis", BASES)
-        time = CureTime(row.required("size"), row.number_in("set_min"), row.number_in("cure_min"), row.text("basis"))
+        size, set_min, cure_min = row.required("size"), row.number_in("set_min"), row.number_in("cure_min")
+        cold_min = row.number_in(COLD, low=cure_min) if row.text(COLD) else None
+        time = CureTime(size, set_min, cure_min, row.text("basis"), cold_min)
         times[time.size] = time
         faults += row.faults
     if faults:

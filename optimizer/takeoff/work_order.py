@@ -262,6 +262,8 @@ class _Work:
             return
         slowest = max(times, key=lambda time: (time.cure_min, time.basis != "published"))
         minutes = {"set": slowest.set_min, "cure": slowest.cure_min}
+        if slowest.cold_cure_min is not None:
+            minutes["cold cure"] = slowest.cold_cure_min
         yield WorkStep(CURE, "wait", minutes=minutes, note=slowest.basis)
 
 

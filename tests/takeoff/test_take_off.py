@@ -263,6 +263,23 @@ def test_the_cure_times_are_those_of_the_chart() -> None:
     }
 
 
+def test_cold_cement_takes_longer_and_the_step_says_so() -> None:
+    # ASTM D2855, joint cure schedule at 40 to 60 °F and up to 180 psi: 20 and 45 min up to 1-1/4 and 3 in.; from memory
+    times = load_cure_times()
+
+    assert {times[size].cold_cure_min for size in ("1/2 in", "3/4 in", "1 in", "1-1/4 in")} == {20}
+    assert {times[size].cold_cure_min for size in ("1-1/2 in", "2 in")} == {45}
+    assert all(time.cold_cure_min is not None and time.cold_cure_min > time.cure_min for time in times.values())
+    waits = [
+        step_text(step, "metric")
+        for work in planned("single-return")[1].work
+        for step in work.steps
+        if "cold cure" in step.minutes
+    ]
+    assert waits
+    assert all("min at 5 to 16 °C" in words and "a day before livestock" in words for words in waits)
+
+
 def test_every_fault_of_a_table_of_cure_times_is_named(tmp_path: Path) -> None:
     path = tmp_path / "cure.csv"
     path.write_text("size,set_min,cure_min,basis,note\n1 in,two,15,published,\n,2,-1,guess,\n", encoding="utf-8")
