@@ -6,6 +6,7 @@ import math
 
 from optimizer.documents.answer import NOTES_SHOWN, answer_of
 from optimizer.documents.drawing.flow_bars import HEIGHT, LEGEND, WIDTH, flow_bar
+from optimizer.documents.note_words import all_notes
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Place, Sheet, doubtful
 from optimizer.documents.text import speeds_words
@@ -98,7 +99,7 @@ def _bar(sheet: Sheet, row: int, check: DemandCheck, units: str) -> None:
 
 
 def _notes(sheet: Sheet, report: PlanReport) -> None:
-    texts = tuple(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes)))
+    texts = all_notes(report)
     if not texts:
         return
     sheet.heading("Notes")

@@ -9,6 +9,7 @@ from optimizer.documents.adapters_text import port_remarks, port_verdict, port_w
 from optimizer.documents.answer import NOTES_SHOWN
 from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
 from optimizer.documents.floor_text import LEAK_BASIS, is_told, leak_rows, mishap_notes, mishap_rows, probe_words
+from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import TO_SPARE, safety_rows
 from optimizer.documents.settings_card import meter_notes
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
@@ -47,7 +48,7 @@ def appendix_sheet(
 
 
 def _notes(sheet: Sheet, report: PlanReport) -> None:
-    texts = tuple(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes)))
+    texts = all_notes(report)
     if len(texts) > NOTES_SHOWN:
         sheet.heading("Notes")
         for text in texts:

@@ -10,6 +10,7 @@ from optimizer.documents.drawing.stick_strips import WIDTH as STRIP_PX
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.drawing.work_sketch import SKETCH_PX, sketch_canvas
+from optimizer.documents.note_words import note_words
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Place, Sheet
 from optimizer.documents.type_width import text_height_points
@@ -116,7 +117,7 @@ def _cuts(sheet: Sheet, cuts: CutList) -> None:
         if piece.mark not in in_strips:
             length = piece_words(piece.cut_m, units)
             sheet.paragraph(f"Mark {piece.mark}: {length} of {piece.item.description}, off the coil, for {piece.run}.")
-    notes = [*(f"Note: {note}." for note in cuts.notes)]
+    notes = [*(f"Note: {note_words(note, units)}." for note in cuts.notes)]
     sheet.paragraph(" ".join((MEASURE, *notes)), "small")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.documents.note_words import note_json, note_words
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import money
 from optimizer.takeoff.cut_list import MEASURE, CutList
@@ -39,7 +40,8 @@ def cut_blocks(cuts: CutList, units: str) -> list[Block]:
         for pipes in cuts.pipes
         for stick in pipes.plan.sticks
     )
-    notes = [f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}.", *(f"Note: {n}." for n in cuts.notes)]
+    kerf = f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}."
+    notes = [kerf, *(f"Note: {note_words(note, units)}." for note in cuts.notes)]
     return [
         *blocks,
         table(("mark", "where", "pipe", "face to face", "cut length", "between"), pieces, right=(3, 4)),
@@ -48,7 +50,7 @@ def cut_blocks(cuts: CutList, units: str) -> list[Block]:
     ]
 
 
-def cut_json(cuts: CutList) -> Json:
+def cut_json(cuts: CutList, units: str) -> Json:
     """Return the cut list with lengths in metres and money in whole cents."""
     return {
         "kerf_m": cuts.kerf_m,
@@ -81,5 +83,5 @@ def cut_json(cuts: CutList) -> Json:
             for stick in pipes.plan.sticks
         ],
         "proved_cheapest": all(pipes.plan.proved for pipes in cuts.pipes),
-        "notes": list(cuts.notes),
+        "notes": [note_json(note, units) for note in cuts.notes],
     }

@@ -17,6 +17,7 @@ from optimizer.documents.drawing.flow_bars import LEGEND, flow_bar
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.valve_handles import handle_picture
 from optimizer.documents.drawing.work_sketch import sketch_canvas
+from optimizer.documents.note_words import all_notes, note_words
 from optimizer.documents.order_sheet import ASK, item_words
 from optimizer.documents.report_appendix import appendix
 from optimizer.documents.report_facts import ReportFacts
@@ -56,7 +57,7 @@ def answer(facts: ReportFacts) -> str:
     found = answer_of(facts.report, facts)
     report = facts.report
     total = ("Store total", money(report.bill.total_cents, report.bill.currency))
-    notes = dict.fromkeys((*report.plan.notes, *report.verification.warnings, *report.notes))
+    notes = all_notes(report)
     safety = report.verification.safety
     today = safety.today if safety is not None else ()
     return (
@@ -159,7 +160,7 @@ def _cuts(facts: ReportFacts) -> str:
         )
         for piece in cuts.pieces
     ]
-    notes = " ".join((MEASURE, *(f"Note: {note}." for note in cuts.notes)))
+    notes = " ".join((MEASURE, *(f"Note: {note_words(note, facts.units)}." for note in cuts.notes)))
     titles = ("Piece", "Cut length", "Pipe", "Run", "From → to")
     told_all = sum(len(pipes.pieces) for pipes in cuts.pipes) == len(cuts.pieces)
     listed = table("Cut list", titles, rows, (1,))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents.balance_text import balance_blocks, plan_balance_blocks
 from optimizer.documents.floor_text import floor_blocks, is_told, short_range
+from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import (
@@ -169,7 +170,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *plan_balance_blocks(report),
         *floor_blocks(report),
     ]
-    return blocks + _warning_lines((*plan.notes, *report.verification.warnings, *report.notes))
+    return blocks + _warning_lines(all_notes(report))
 
 
 def no_plan_blocks(system: System, plan: Plan) -> list[Block]:

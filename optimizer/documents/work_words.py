@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from optimizer.documents.note_words import note_json, note_text
 from optimizer.takeoff.work_order import RunWork, WorkStep
 from optimizer.units import US, show_length
 
@@ -28,6 +29,8 @@ _CURE_CHART_US = "a cement maker's chart for 60 to 100 °F"
 
 def step_text(step: WorkStep, units: str) -> str:
     """Return a step as a sentence without its kind in front, its lengths in the owner's units."""
+    if step.told is not None:
+        return note_text(step.told, units)
     if step.code == "wait":
         return _wait(step, units)
     if step.code in _SAYS:
@@ -54,6 +57,7 @@ def step_json(step: WorkStep, units: str) -> dict[str, Any]:
         "joints": dict(step.joints),
         "minutes": dict(step.minutes),
         "note": step.note,
+        "told": None if step.told is None else note_json(step.told, units),
         "text": step_text(step, units),
     }
 
@@ -179,7 +183,6 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
     "through": _through,
     "out of": _out_of,
     "stub": _stub,
-    "note": lambda s, _: s.note,
     "remove": _remove,
     "row": _row,
     "mark the turns": lambda s, _: "mark the turns across every joint, then take it apart again",

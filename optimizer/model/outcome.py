@@ -9,6 +9,7 @@ from optimizer.errors import PlanError
 from optimizer.model.bill import Bill
 from optimizer.model.chance import Chance
 from optimizer.model.doubt import NO_DOUBT, Doubt
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.safety import LeakPlace, PumpRange, Scenario
 from optimizer.model.system import System
@@ -41,7 +42,7 @@ class PlanReport:
     bill: Bill
     before_flows_m3_s: Mapping[str, float]
     band: Mapping[str, tuple[float, float]] | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     as_written: System | None = None
     doubts: tuple[Doubt, Doubt] = (NO_DOUBT, NO_DOUBT)
     chance: Chance | None = None

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan
 
 # what a consumable seals: primer goes under every cemented joint
@@ -44,14 +45,14 @@ def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Cat
     return f"{share}, for {count} joint{'s' * (count > 1)}"
 
 
-def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[str, ...]:
-    """Return in words what the joints need and the owner's lists do not have: it must be bought elsewhere.
+def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[Note, ...]:
+    """Return what the joints need and the owner's lists do not have: it must be bought elsewhere.
 
     `catalog` is what is for sale, with the rows that are not in its `elsewhere`.
     """
     made = joints_made(plan)
     return tuple(
-        f"your lists have no {_TRADE_NAMES[use]} for {', '.join(sizes)}: buy it elsewhere; its price is not included"
+        Note("not on the lists", names=(_TRADE_NAMES[use], *sizes))
         for use, method in _METHOD_OF_USE.items()
         if (sizes := list(_lacking(plan, catalog, use, made.get(method, Counter()))))
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.network import LEGS, Network, Run
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.stock import StickRule
 from optimizer.takeoff.cutting import CutPlan
@@ -62,7 +63,7 @@ class CutList:
     pipes: tuple[PipeCuts, ...]
     kerf_m: float
     currency: str
-    notes: tuple[str, ...] = ()  # what a person must measure or see to in place
+    notes: tuple[Note, ...] = ()  # what a person must measure or see to in place
     fits: Mapping[str, Fit] = field(default_factory=dict)  # of every run that changes
 
 
@@ -106,7 +107,7 @@ def cut_list(
     return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes, fits)
 
 
-def new_pipe(network: Network, plan: Plan, catalog: Catalog) -> tuple[tuple[CutPiece, ...], tuple[str, ...]]:
+def new_pipe(network: Network, plan: Plan, catalog: Catalog) -> tuple[tuple[CutPiece, ...], tuple[Note, ...]]:
     """Return all new pieces of pipe, hose and tube in the order of the runs, and what a person must see to."""
     return _new_pipe(network, plan, catalog, fits_of(network, plan, catalog))
 
@@ -119,7 +120,7 @@ def fits_of(network: Network, plan: Plan, catalog: Catalog) -> Mapping[str, Fit]
 
 def _new_pipe(
     network: Network, plan: Plan, catalog: Catalog, fits: Mapping[str, Fit]
-) -> tuple[tuple[CutPiece, ...], tuple[str, ...]]:
+) -> tuple[tuple[CutPiece, ...], tuple[Note, ...]]:
     planned = planned_network(network, plan)
     notes = tuple(note for fit in fits.values() for note in fit.notes)
     return tuple(_pieces(planned, fits, catalog)), notes

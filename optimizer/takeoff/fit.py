@@ -16,8 +16,8 @@ from optimizer.joints.standing import cut_from, old_places
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Part, Run
+from optimizer.model.note import Note
 from optimizer.takeoff.fitted import CORNERS, WHOLE_MM_M, Measure, RunEnds, Straight, end_at_tee, is_pair
-from optimizer.units import US, show_length
 
 _TOLD_M = 0.002  # what is left over below this is within a saw cut: common practice, no source
 _LEAST_M = 0.025  # what stays of a pipe that is cut back, at the least: common practice, no source
@@ -68,7 +68,7 @@ class Fit:
     """
 
     added_m: Mapping[int, float] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     sawn: tuple[Sawn, ...] = ()
     stubs: tuple[Stub, ...] = ()
     left_over_m: Mapping[int, float] = field(default_factory=dict)
@@ -91,16 +91,13 @@ def fit_run(old: Run, new: Sequence[Part], old_ends: RunEnds, new_ends: RunEnds,
         How deep a pipe goes into each kind of end [m].
     """
     if not old.is_plumbed:
-        return Fit(notes=(f"run {old.name}: it is new; measure its pieces in place before you cut them",))
+        return Fit(notes=(Note("new run", old.name),))
     work = _Fitting(old, new, old_ends, new_ends, depths_m)
     before = Measure(old, old_ends, depths_m).stood()
     after = Measure(old, new_ends, depths_m).straights(new, work.places)
     if len(before) != len(after):
-        if any(part.kind is Kind.PUMP and not part.existing for part in new):
-            words = "a pump was put in; shorten the sawn pipe by what it and its joints take, measured in place"
-        else:
-            words = "bends were added or left out; measure its new pieces in place"
-        return work.fit((f"run {old.name}: {words}",))
+        pump = any(part.kind is Kind.PUMP and not part.existing for part in new)
+        return work.fit((Note("pump put in" if pump else "bends differ", old.name),))
     for number, (stood, planned) in enumerate(zip(before, after, strict=True)):
         work.make_up(number, stood, planned)
     return work.fit()
@@ -116,12 +113,12 @@ class _Fitting:
         self.places = old_places(new, old.parts)
         self.numbers, self.corners = straight_numbers(new)
         self.added: dict[int, float] = {}
-        self.notes: list[str] = []
+        self.notes: list[Note] = []
         self.left_over: dict[int, float] = {}
         self.back = dict.fromkeys(self._sawn_places(), 0.0)  # what kept pipe is cut back by [m]
         self.longer = dict.fromkeys(self._stub_joints(), 0.0)  # what stubs are left longer by [m]
 
-    def fit(self, notes: tuple[str, ...] = ()) -> Fit:
+    def fit(self, notes: tuple[Note, ...] = ()) -> Fit:
         sawn = tuple(self._sawn(place) for place in self.back)
         stubs = tuple(Stub(joint, self._leave_m(joint)) for joint in self.longer)
         return Fit(self.added, (*notes, *self.notes), sawn, stubs, self.left_over)
@@ -130,9 +127,7 @@ class _Fitting:
         """Make up for the difference of one straight, or say what cannot be made up for."""
         if stood.open or planned.open:
             if planned.pipes:
-                where = self._between(number)
-                words = "part of it was not plumbed before; measure the new pieces there in place"
-                self.notes.append(f"run {self.old.name}, {where}: {words}")
+                self.notes.append(Note("not connected before", self.old.name, self._between(number)))
             return
         short_m = stood.length_m - planned.length_m
         if abs(short_m) < WHOLE_MM_M:
@@ -145,7 +140,7 @@ class _Fitting:
         short_m = self._with_old_pipe(number, short_m)
         if abs(short_m) >= _TOLD_M:
             self.left_over[number] = -short_m
-            self.notes.append(self._left_over_words(number, short_m))
+            self.notes.append(Note("left over", self.old.name, self._between(number), -short_m))
 
     def _with_old_pipe(self, number: int, short_m: float) -> float:
         """Cut pipe that is sawn off anyway back, and leave stubs longer or shorter; return what is left over [m]."""
@@ -280,21 +275,13 @@ class _Fitting:
             return 0
         return self.numbers[joint - 1] + (self.new[joint - 1].kind in CORNERS or joint - 1 in self.corners)
 
-    def _between(self, number: int) -> str:
+    def _between(self, number: int) -> tuple[str, str]:
         """Return what a straight lies between, in words."""
         first = next((i for i in self.corners if self.numbers[i] == number - 1), None)
         last = next((i for i in self.corners if self.numbers[i] == number), None)
         start = self.old.start.point if first is None else self.new[first].words
         end = self.old.end.point if last is None else self.new[last].words
-        return f"between {start} and {end}"
-
-    def _left_over_words(self, number: int, short_m: float) -> str:
-        size = f"{abs(1000 * short_m):.0f} mm ({show_length(abs(short_m), US)})"
-        more = "longer" if short_m < 0 else "shorter"
-        return (
-            f"run {self.old.name}, {self._between(number)}: the new parts are {size} {more} than what stood there; "
-            "what they join has to move by as much"
-        )
+        return start, end
 
 
 def straight_numbers(parts: Sequence[Part]) -> tuple[list[int], list[int]]:

@@ -9,6 +9,7 @@ from optimizer.choices.for_sale import for_sale
 from optimizer.model.bill import Bill
 from optimizer.model.catalog import Catalog
 from optimizer.model.cure import CureTime
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.stock import StickRule, sticks_of
 from optimizer.model.system import System
@@ -21,7 +22,6 @@ from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.ports import PortWays, ports_of_plan, ways_at_ports
 from optimizer.takeoff.spares import spares_for
 from optimizer.takeoff.work_order import RunWork, work_order
-from optimizer.units import show_length
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class TakeOff:
     cuts: CutList
     ports: tuple[PortWays, ...]
     work: tuple[RunWork, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     pause: Pause | None = None  # None: nothing is opened
 
 
@@ -93,7 +93,7 @@ def take_off(
     work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
     found = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
     ways = ports_of_plan(found, system.network, plan)
-    unused = ("owned pipe is not counted where pipe is bought by length",)
+    unused = (Note("owned pipe unused"),)
     notes = (
         *not_on_the_lists(plan, catalog),
         *too_long,
@@ -113,7 +113,7 @@ def _pause(plan: Plan, verification: Verification, work: Sequence[RunWork]) -> P
 
 def priced(
     system: System, plan: Plan, catalog: Catalog, store: Store, *, spares: bool = False
-) -> tuple[CutList, Bill, tuple[str, ...]]:
+) -> tuple[CutList, Bill, tuple[Note, ...]]:
     """Return the cut list and the parts list of a plan, and notes on pipe that no length of the store is enough for."""
     owned_m = system.owned_m if system.rules.pipe_in_sticks else {}
     name, quoted = system.rules.store, {**catalog.quoted_lengths, **store.quoted_cents}
@@ -129,13 +129,10 @@ def priced(
     return cuts, bill, tuple(_too_long(system, cuts, store)) if in_sticks else ()
 
 
-def _too_long(system: System, cuts: CutList, store: Store) -> Iterator[str]:
+def _too_long(system: System, cuts: CutList, store: Store) -> Iterator[Note]:
     """Yield a note for every pipe with a piece that is longer than the lengths of the store."""
     for pipes in cuts.pipes:
         longest_m = max(stick.length_m for stick in sticks_of(pipes.item, store.sticks, system.rules.store))
         piece_m = max(piece.cut_m for piece in pipes.pieces)
         if piece_m > longest_m + UNIT_M:
-            yield (
-                f"a piece of {show_length(piece_m, system.units)} of {pipes.item.description} is longer than "
-                "any length this store sells: have one cut to order, or join two with a coupling"
-            )
+            yield Note("too long", names=(pipes.item.description,), length_m=piece_m)

@@ -14,6 +14,7 @@ from optimizer.joints.mating import mating
 from optimizer.model.catalog import CHECKS, PIPES, Kind
 from optimizer.model.cure import CureTime
 from optimizer.model.network import Network, Part, Run
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, RunPlan
 from optimizer.takeoff.cut_list import CutList
 from optimizer.takeoff.fate import REUSABLE, fate_of
@@ -30,7 +31,7 @@ class WorkStep:
     """One step. `kind` is the word in front of it; `code` says what is done, with the values that it is done with.
 
     `parts` are the parts that it is about in trade words, `lengths_m` lengths by what they are, `letters` joints,
-    `joints` how many joints of which nominal size, `note` what is told as it is.
+    `joints` how many joints of which nominal size, `note` what is told as it is, `told` what is to be seen to.
     """
 
     kind: str
@@ -41,6 +42,7 @@ class WorkStep:
     joints: Mapping[str, int] = field(default_factory=dict)
     minutes: Mapping[str, float] = field(default_factory=dict)
     note: str = ""
+    told: Note | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,7 @@ class _Work:
         yield from self._standing_unions(name)
         yield from self._openings(places)
         yield from self._saws(run, run_plan, fit, joints)
-        yield from (WorkStep(MIND, "note", note=note) for note in self._notes(name))
+        yield from (WorkStep(MIND, "note", told=note) for note in self.cuts.notes if note.run == name)
         yield from _take_out(run_plan, self._old_tees(run))
         yield from self._dry_fits(run_plan, places, joints)
         yield from _joining(joints)
@@ -212,12 +214,6 @@ class _Work:
             stays, old = f"the {part.words}", run.parts[min(max(place + (1 if before else -1), 0), len(run.parts) - 1)]
         lengths = {"whole": old.length_m, "leave": stub.leave_m}
         return WorkStep(CUT, "stub", (the(old), stays), lengths, (joints.letter(stub.joint),))
-
-    def _notes(self, name: str) -> Iterator[str]:
-        start = f"run {name}"
-        for note in self.cuts.notes:
-            if note.startswith((f"{start}: ", f"{start}, ")):
-                yield note.removeprefix(start)[2:]
 
     # fitting and joining
 

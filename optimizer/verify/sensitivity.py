@@ -1,4 +1,4 @@
-"""Valves that stand nearly shut → how much a small turn of their handle moves the flow, in plain sentences."""
+"""Valves that stand nearly shut → how much a small turn of their handle moves the flow."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network
+from optimizer.model.note import Note
 from optimizer.model.plan import ValveSetting
 from optimizer.verify.running import STILL_M3_S
 
@@ -18,7 +19,7 @@ _TURNS_STEP = 1.0 / 16.0  # of the turns of a gate or globe valve
 _ROTARY = frozenset({Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE})
 
 
-def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterator[str]:
+def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterator[Note]:
     """Yield how far a small turn moves the flow of every valve that stands open less than a quarter of its travel.
 
     Parameters
@@ -41,11 +42,8 @@ def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterato
         except NetworkError:
             continue
         if now > STILL_M3_S:
-            turn = "5° of its handle move" if part.kind in _ROTARY else "a sixteenth of its turns moves"
-            yield (
-                f"the valve of {setting.run!r} stands open less than a quarter of its travel: {turn} its flow by "
-                f"{round(100 * (wider / now - 1))} %; a smaller line or a finer valve holds it better (`finer valves`)"
-            )
+            code = "handle moves much" if part.kind in _ROTARY else "turns move much"
+            yield Note(code, names=(setting.run,), share=wider / now - 1.0)
 
 
 def _turned(network: Network, setting: ValveSetting, opening: float) -> Network:

@@ -191,7 +191,8 @@ def test_a_long_step_is_broken_into_lines_that_a_window_shows_whole(report: Plan
 
 
 def test_warnings_stand_close_together_and_only_once(report: PlanReport) -> None:
-    twice = replace(report, notes=report.plan.notes)
+    again = replace(report.verification, warnings=(*report.plan.notes, *report.verification.warnings))
+    twice = replace(report, verification=again)
 
     assert plain_text(plan_blocks(twice)).endswith(
         "\n\nNote: the plan keeps one union on each side of the pump\n"

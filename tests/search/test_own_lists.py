@@ -17,6 +17,7 @@ from optimizer import pipeline
 from optimizer.choices.demands import known_flows
 from optimizer.choices.for_sale import for_sale
 from optimizer.choices.second_pump import two_pumps
+from optimizer.documents.note_words import note_words
 from optimizer.errors import InputError, NoPlanError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.plan import Plan, Status
@@ -149,7 +150,7 @@ def test_no_line_and_no_spare_of_the_parts_list_is_off_the_list(tmp_path: Path) 
     lines += [line.item_id.split("@")[0].removesuffix(SPARE_MARK) for line in report.bill.spares]
     assert report.bill.spares
     assert set(lines) <= catalog.own
-    assert not any(note.startswith("your lists have no") for note in report.notes)
+    assert not any(note.code == "not on the lists" for note in report.notes)
 
 
 def test_a_way_at_a_port_is_made_of_what_is_on_the_list(tmp_path: Path) -> None:
@@ -167,12 +168,9 @@ def test_what_seals_the_joints_and_is_on_no_list_is_told_to_be_bought_elsewhere(
 
     report = pipeline.plan(system, catalog)
 
-    told = [note for note in report.notes if note.startswith("your lists have no")]
-    assert [note.split(" for ")[0].removeprefix("your lists have no ") for note in told] == [
-        "solvent cement",
-        "flat washer",
-    ]
-    assert "buy it elsewhere; its price is not included" in told[0]
+    told = [note for note in report.notes if note.code == "not on the lists"]
+    assert [note.names[0] for note in told] == ["solvent cement", "flat washer"]
+    assert "buy it elsewhere; its price is not included" in note_words(told[0], "US")
     assert {line.item_id.split("@")[0] for line in report.bill.lines} <= catalog.own
 
 

@@ -322,12 +322,7 @@ def _stands_for_a_bend(trio: tuple[Part, ...]) -> bool:
 
 def noted_m(taken: TakeOff, run: str) -> list[float]:
     """Return what the notes of a run say that its straights get longer (shorter: below 0) [m]."""
-    found = []
-    for note in taken.cuts.notes:
-        told = re.search(r"are (\d+) mm .* (longer|shorter) than what stood there", note)
-        if told and note.startswith(f"run {run},"):
-            found.append(int(told[1]) / 1000 * (1 if told[2] == "longer" else -1))
-    return found
+    return [note.length_m for note in taken.cuts.notes if note.code == "left over" and note.run == run]
 
 
 # joining

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.documents.note_words import note_words
 from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Leg, Network, Part, Run, RunEnd
@@ -138,8 +139,10 @@ def test_what_nothing_makes_up_for_is_told_with_its_place_each_for_itself() -> N
 
     assert fit.left_over_m == pytest.approx({1: 0.040, 2: 0.040})
     assert len(fit.notes) == 2
-    assert "between 1 in. sch 40 PVC 90° elbow, socket × socket and 1 in. sch 40 PVC 45° elbow" in fit.notes[1]
-    assert all("40 mm (1-5/8 in) longer" in note for note in fit.notes)
+    told = [note_words(note, "US") for note in fit.notes]
+    assert "between 1 in. sch 40 PVC 90° elbow, socket × socket and 1 in. sch 40 PVC 45° elbow" in told[1]
+    assert all("40 mm (1-5/8 in) longer" in one for one in told)
+    assert "40 mm longer" in note_words(fit.notes[0], "metric")
 
 
 def test_a_pair_of_45s_stands_for_the_corner_of_the_elbow() -> None:
@@ -192,7 +195,8 @@ def test_where_a_bend_is_left_out_the_pieces_are_to_be_measured_in_place() -> No
     fit = fit_run(run_of(before), [pipe(1.2)], WATER, WATER, catalog().socket_depths_m)
 
     assert fit.added_m == {}
-    assert "measure its new pieces in place" in fit.notes[0]
+    assert [note.code for note in fit.notes] == ["bends differ"]
+    assert "measure its new pieces in place" in note_words(fit.notes[0], "US")
 
 
 # A whole plan: every pipe of one run of an example is bought anew, like for like.

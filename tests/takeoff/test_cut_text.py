@@ -48,7 +48,7 @@ def test_the_cut_list_as_text_has_marks_lengths_and_how_they_are_measured() -> N
 
 def test_the_cut_list_as_data_holds_what_is_cut_from_each_stick() -> None:
     cuts = made()
-    data = json.loads(json.dumps(cut_json(cuts), allow_nan=False))
+    data = json.loads(json.dumps(cut_json(cuts, "US"), allow_nan=False))
 
     assert sorted((m for stick in data["sticks"] for m in stick["marks"]), key=int) == [
         piece["mark"] for piece in data["pieces"]

@@ -14,12 +14,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.documents.note_words import note_words
 from optimizer.documents.work_words import step_text
 from optimizer.errors import InputError
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Leg, Network, Part, Point, PointKind, Run, RunEnd, Tee, Water
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import JointWork, Plan, Purchase, RunPlan, Status, TeePlan, Verification
 from optimizer.model.stock import StickRule, stick_id
@@ -340,7 +342,7 @@ def test_owned_pipe_is_said_to_be_left_out_where_pipe_is_bought_by_the_foot() ->
     report, _ = planned("single-return")
     system = replace(report.system, owned_m={"sch40-pipe-100": (2.0,)}, rules=Rules(pipe_in_sticks=False))
 
-    assert taken(system, report.plan).notes == ("owned pipe is not counted where pipe is bought by length",)
+    assert taken(system, report.plan).notes == (Note("owned pipe unused"),)
 
 
 def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
@@ -349,7 +351,7 @@ def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
 
     found = take_off(report.system, report.plan, CHECKED, catalog(), short, {})
 
-    assert found.notes == (
+    assert tuple(note_words(note, "US") for note in found.notes) == (
         "a piece of 4 ft 6-7/8 in of 1-1/2 in. sch 40 PVC pipe is longer than any length this store sells: "
         "have one cut to order, or join two with a coupling",
     )
