@@ -20,6 +20,7 @@ from optimizer.documents.sheet_kit import Cell as Written
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.safety import Check, SafetyCheck, SafetyReport
@@ -260,7 +261,9 @@ def test_a_name_that_looks_like_a_formula_stays_text(report: PlanReport, start: 
         runs={name if run == "uv line" else run: one for run, one in report.system.network.runs.items()},
     )
     system = replace(report.system, name=name, network=network)
-    book = opened(replace(report, system=system, plan=named, bill=bill_of(system, named), notes=(name,)))
+    book = opened(
+        replace(report, system=system, plan=named, bill=bill_of(system, named), notes=(Note("new run", name),))
+    )
 
     assert sum("HYPERLINK" in text for text in texts(book)) >= 4
     for sheet in book:
