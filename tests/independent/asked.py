@@ -8,7 +8,7 @@ from pathlib import Path
 from random_systems import Small
 
 from optimizer import pipeline
-from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.catalog import THROTTLES, Catalog, Kind
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
@@ -44,6 +44,16 @@ def proved_cents(found: Plan) -> int | None:
         return None
     assert found.status.value == "optimal", (found.status, found.reasons)
     return found.material_cents
+
+
+def adds_a_valve(found: Plan) -> bool:
+    """Return whether a run that had no valve gets one."""
+    for run in found.runs.values():
+        valves = [part for part in run.parts if part.kind in THROTTLES]
+        stood = [*run.removed, *(part for part in run.parts if part.existing)]
+        if valves and not any(part.kind in THROTTLES for part in stood):
+            return True
+    return False
 
 
 def bought(found: Plan) -> set[str]:

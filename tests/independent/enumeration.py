@@ -6,7 +6,6 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import partial
 from itertools import product
 
 import numpy as np
@@ -141,7 +140,9 @@ def least_of_lines(small: Small, most_cents: float, slack: Callable[[float], flo
         needs = needs_of(small, line)
         walk = walk_of(small, line, tuple(need.flow for need in needs))
 
-        accept = partial(keeps, needs, slack=slack)
+        def accept(way: Way, needs: tuple[Need, ...] = needs) -> bool:
+            return keeps(needs, way, slack) and (small.most_cuts is None or way.cuts <= small.most_cuts)
+
         first = needs[0].most_m + slack(needs[0].most_m)
         found.append(list(walk.cheapest("open", "open", most_cents, first, accept).values()))
     pairings = product(*found)
@@ -312,7 +313,7 @@ def least_list_of_line(small: Small, most_cents: float, slack: Callable[[float],
     best = [most_cents + 1e-6]
     found = math.inf
     for way in walk.below(lambda: best[0], needs[0].most_m + slack(needs[0].most_m)):
-        if not keeps(needs, way, slack):
+        if not keeps(needs, way, slack) or (small.most_cuts is not None and way.cuts > small.most_cuts):
             continue
         cents = list_cents(small, {name: way})
         if cents <= best[0]:

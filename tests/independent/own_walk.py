@@ -29,6 +29,10 @@ class Way(NamedTuple):
     sealed: Sealed
 
     @property
+    def cuts(self) -> int:
+        return sum(step.cuts for step in self.steps)
+
+    @property
     def pieces(self) -> tuple[Piece, ...]:
         return tuple(piece for step in self.steps for piece in step.pieces)
 

@@ -51,8 +51,14 @@ class Small:
     night: tuple[float, float] | None = None  # speed of the pump then, the least flow of the one line [L/h]
     port: str = "NPT male"  # of the pump
     by_the_foot: bool = True
+    most_cuts: int | None = None  # into pipe that stays
     extra_rules: str = ""
     extra: str = ""
+
+    @property
+    def flows_are_known(self) -> bool:
+        """Return whether every flow is held to its least by a valve of its own, or has no upper end, in one setting."""
+        return self.night is None and all(line.has_valve or line.high_l_h is None for line in self.lines.values())
 
     @property
     def shop(self) -> Shop:
@@ -88,6 +94,7 @@ class Small:
             night = f"{{return: {speed:.0%}, targets: {{{name}: at least {low:.4f} L/h}}}}"
             out.append(f"settings: {{day: {{return: 100%}}, night: {night}}}")
         foot = ", buy pipe: by the foot" if self.by_the_foot else ""
+        foot += "" if self.most_cuts is None else f", saw cuts: at most {self.most_cuts}"
         rules = f"sizes: [{SMALL}, {LARGE}], velocity limit: 9.0 m/s, buy only from: own lists{foot}{self.extra_rules}"
         out.append(f"rules: {{{rules}}}")
         return "\n".join(out) + "\n" + self.extra
@@ -204,6 +211,12 @@ def single(seed: int, *, kept: float = 0.0, valve: bool | None = None, window: b
     return Small(
         f"single line {seed}", heights, {"riser": line}, pump_through(head, flow, rng), prices_of(rng, missing)
     )
+
+
+def few_cuts(seed: int) -> Small:
+    """Return a line whose pipe may be sawn through a few times only."""
+    base = single(seed, kept=0.15)
+    return replace(base, name=f"few cuts {seed}", most_cuts=random.Random(f"cuts {seed}").randint(0, 3))
 
 
 def day_and_night(seed: int) -> Small:
@@ -324,6 +337,3 @@ def tree(seed: int, *, kept: float = 0.0) -> Small:
     return Small(
         f"tree {seed}", heights, lines, pump_through(head, total, rng), prices_of(rng), {"split": "sch40-tee-075"}
     )
-
-
-__all__ = ["Line", "Small", "day_and_night", "gravity", "house", "not_joined", "single", "tree", "worn_feed"]
