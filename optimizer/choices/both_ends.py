@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter, le
 from typing import Any
@@ -96,6 +96,7 @@ class Weighing:
     most_cents: float = math.inf
     rest: tuple[Sequence[float], Sequence[float]] | None = None
     is_water_scarce: bool = False
+    least: Mapping[int, int] | None = None  # as of `AlternativeTable`
 
     @property
     def flows_m3_s(self) -> tuple[float, float]:
@@ -145,7 +146,8 @@ def ranged_alternatives(
 
 def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[list[_Priced]]:
     """Return every step of a graph with its cents, the packs that it opens (bits), the side resources that it uses."""
-    pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=weighing.effort)
+    own, least = weighing.effort, weighing.least
+    pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=own, least=least)
     packed = weighing.sides.packed if weighing.sides.counted else _uses_nothing
     return [[(arc, *pricing.price(arc), packed(arc)) for arc in arcs] for arcs in graph.arcs]
 

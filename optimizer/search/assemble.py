@@ -46,7 +46,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         currency=catalog.currency,
         runs=ordered,
         tees=tees,
-        pump_speeds={duty.pump.name: duty.speed} if duty.pump.name else {},
+        pump_speeds=duty.all_speeds,
         consumables=consumables_of(catalog, [joint for one in ordered.values() for joint in one.joints]),
         effort_cents=sum(labour.cents(arc) for arc in arcs),
         energy_cents=duty.energy_cents,

@@ -97,7 +97,7 @@ def find_plan(
     if standing is not None:
         return standing
     options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
-    best = _best_of(options, flows, own, call, math.inf)
+    best = best_over(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
         for variant, settings in other_pumps(system, catalog, flows):
             least = math.inf if not best.plan.found else _total(best.selection, best.duty)
@@ -105,7 +105,7 @@ def find_plan(
                 continue
             try:
                 options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
-                found = _best_of(options_there, flows, settings, call, least)
+                found = best_over(options_there, flows, settings, call, least)
             except TimeIsUp:
                 if best.plan.found:
                     return _open_from(best, min(duty.pump_cents for duty in settings))  # all that follow cost more
@@ -130,7 +130,7 @@ def _standing(
     if options is None:
         return None
     least = min(duty.energy_cents for duty in settings)
-    found = _best_of(options, flows, settings, replace(call, with_reasons=False), least + 1)
+    found = best_over(options, flows, settings, replace(call, with_reasons=False), least + 1)
     proved = found.plan.status is Status.OPTIMAL and _total(found.selection, found.duty) == least
     return found if proved else None
 
@@ -145,15 +145,15 @@ def _total(selection: Selection, duty: Duty) -> float:
     return math.inf if selection.cents is None else selection.cents + duty.energy_cents
 
 
-def _best_of(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
-    """Return the best plan over the speeds of one pump, fastest first; only plans below `least` [cents] matter.
+def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
+    """Return the best plan over the speeds of a pump or a row, most head first; only below `least` [cents].
 
     Of speeds that cost the same electricity the fastest has every plan of the others.
     """
     lists = ListSearch(options, call.time_limit_s, call.solver)
     fastest = settings[0].speed
     if call.most_volume_m3 is None:
-        posed = pose(lists.options, flows, fastest, least=lists.prices)
+        posed = pose(lists.options, settings[0].of(flows), fastest, least=lists.prices)
     else:
         scarce = ScarceWater(lists, flows, fastest, call.most_volume_m3)
         if not scarce.is_enough():
@@ -217,7 +217,7 @@ class _Speeds:
         total = _total(found.selection, duty)
         bound = min([total, *self.unsure])
         same = [other for other in self.settings if other.energy_cents == duty.energy_cents]
-        now = next((other for other in same if _now(other)), None)
+        now = next((other for other in same if other.is_todays), None)
         if now is not None and self._excess(found, now) > 0 and self._bound(now) <= total:
             there = self._at(now, total - now.energy_cents + 1)
             if there is not None and there.selection.cents is not None:
@@ -276,7 +276,7 @@ class _Speeds:
         return plan_of(self.lists.options, replace(self.posed, problem=self._problem(duty)), chosen, duty)
 
     def _problem(self, duty: Duty) -> SizingProblem:
-        return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)
+        return at_speed(self.posed, self.lists.options.system.network, duty.of(self.flows), duty.speed)
 
     def _bound(self, duty: Duty) -> float:
         """Return what no list at a speed costs less than, electricity counted."""
@@ -331,11 +331,11 @@ def _nothing(options: Options, selection: Selection) -> Plan:
 
 def _preferred(duty: Duty, best: Duty) -> bool:
     """Return whether a duty is taken over one of equal cost: today's speed first, then the slowest."""
-    return (not _now(duty), duty.speed) < (not _now(best), best.speed)
+    return _order(duty) < _order(best)
 
 
-def _now(duty: Duty) -> bool:
-    return duty.pump_cents == 0 and duty.speed == duty.pump.speed
+def _order(duty: Duty) -> tuple[bool, float]:
+    return not duty.is_todays, sum(duty.all_speeds.values())
 
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:

@@ -1,13 +1,13 @@
 """The cheapest plan where several pumps feed a tree of known flows, with its proof, or what blocks it.
 
 What the pumps give together is one more alternative to choose, in front of the tree: so the program of one pump proves
-this plan as well.
+this plan as well. Pumps in a row are planned like one pump. Cost and bound are those of the parts list.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Unpack
 
@@ -30,8 +30,11 @@ from optimizer.program.problem import (
 )
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
+from optimizer.search.cheapest import SolverCall, best_over
 from optimizer.search.duty import Duty
-from optimizer.search.posing import Options, PosedProblem, loss_units, options_of, pose, sides_of
+from optimizer.search.list_costs import RunPrices
+from optimizer.search.list_proof import ListSearch
+from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units, options_of, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
 from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
@@ -40,6 +43,7 @@ from optimizer.units import show_flow, show_head
 NO_ELECTRICITY = "electricity is not counted: with several modes the file does not say how long each one lasts"
 _PUMPS = "all pumps"  # the run that stands for them in the program
 _JOIN = "behind all pumps"
+_TIME_CAME = "the time limit came before any plan; allow more time"
 
 
 def find_pumps_plan(
@@ -74,23 +78,73 @@ def find_pumps_plan(
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
     if station.lines and sides_of(options).resources:
         raise PlanError("the rules limit what both lines together may use, which their pairing does not consider")
-    choices = pumps_choices(station, options)
-    lowest = min((path.lift_m for path in station.flows.pumped_paths), default=-math.inf)
-    choices = [choice for choice in choices if choice.head_m > lowest]
+    call = SolverCall(solver, time_limit_s, with_reasons=False)
+    return (_lines_plan if station.lines else _row_plan)(station, options, call, most_cents)
+
+
+def _row_plan(station: Station, options: Options, call: SolverCall, most_cents: float) -> Plan:
+    """Return the plan of pumps in a row: they are one pump that gives all their heads."""
+    choices = _strong(station, pumps_choices(station, options))
     if not choices:
-        return _none(Status.INFEASIBLE, catalog, (_too_weak(system, station),))
-    posed = _posed(station, options, choices)
+        return _none(Status.INFEASIBLE, options.catalog, (_too_weak(options.system, station),))
+    settings = [_duty(choice, options) for choice in sorted(choices, key=lambda one: -one.head_m)]
+    plan = best_over(options, station.flows, settings, call, most_cents + 1).plan
+    if plan.found:
+        return plan
+    reasons: tuple[str, ...] = (_TIME_CAME,)
+    if plan.status is Status.INFEASIBLE:
+        posed = pose(options, settings[0].of(station.flows), settings[0].speed)
+        reasons = _short(options.system, posed, choices) if math.isinf(most_cents) else ()
+    return replace(plan, reasons=reasons)
+
+
+def _duty(choice: PumpsChoice, options: Options) -> Duty:
+    """Return a setting of a row of pumps as the duty of the first, with the others beside it."""
+    (first, speed), *others = ((options.system.network.pumps[name], at) for name, at in choice.speeds.items())
+    return Duty(first, speed, 0, choice.energy_cents, row=tuple(others), head_m=choice.head_m)
+
+
+def _strong(station: Station, choices: Sequence[PumpsChoice]) -> list[PumpsChoice]:
+    lowest = min((path.lift_m for path in station.flows.pumped_paths), default=-math.inf)
+    return [choice for choice in choices if choice.head_m > lowest]
+
+
+def _lines_plan(station: Station, options: Options, call: SolverCall, most_cents: float) -> Plan:
+    """Return the plan of pumps side by side: the cheaper list of two, with a bound from lower prices of the list.
+
+    One has the least lower price, the other the least by the length used. What their lists cost more than the bound
+    stays open.
+    """
+    lists = ListSearch(options, call.time_limit_s, call.solver)
+    choices = _strong(station, pumps_choices(station, lists.options, lists.prices))
+    if not choices:
+        return _none(Status.INFEASIBLE, options.catalog, (_too_weak(options.system, station),))
+    posed = _posed(station, lists.options, choices, lists.prices)
     if not all(posed.problem.runs.values()):
-        return _none(Status.INFEASIBLE, catalog, _short(system, station, posed, choices))
-    most = None if math.isinf(most_cents) else math.floor(most_cents)
-    chosen = solve_sizing(posed.problem, solver=solver, time_limit_s=time_limit_s, most_cents=most)
+        return _none(Status.INFEASIBLE, options.catalog, _short(options.system, posed, choices))
+    most = None if math.isinf(most_cents) else math.floor(LEAST_PER_CENT * most_cents + lists.credit)
+    chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s, most_cents=most)
     if chosen.cents is None:
         infeasible = chosen.outcome is Outcome.INFEASIBLE
-        reasons: tuple[str, ...] = ("the time limit came before any plan; allow more time",)
+        reasons: tuple[str, ...] = (_TIME_CAME,)
         if infeasible:
-            reasons = _short(system, station, posed, choices) if most is None else ()
-        return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, catalog, reasons)
-    return _plan(_Found(station, options, posed, choices, chosen))
+            reasons = _short(options.system, posed, choices) if most is None else ()
+        return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, options.catalog, reasons)
+    bound = lists.bound_cents(chosen.bound_cents or 0)
+    plan = _plan(_Found(station, options, posed, choices, chosen), bound)
+    if (plan.material_cents or 0) > bound:
+        plan = min(plan, _by_length(station, options, call, bound) or plan, key=lambda one: one.material_cents or 0)
+    if (plan.material_cents or 0) > most_cents:
+        status = Status.INFEASIBLE if bound > most_cents else Status.NO_PLAN_FOUND
+        return replace(_none(status, options.catalog, ()), bound_cents=bound)
+    return plan
+
+
+def _by_length(station: Station, options: Options, call: SolverCall, bound: int) -> Plan | None:
+    choices = _strong(station, pumps_choices(station, options))
+    posed = _posed(station, options, choices, None)
+    chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s)
+    return None if chosen.cents is None else _plan(_Found(station, options, posed, choices, chosen), bound)
 
 
 def find_one(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> UnknownSearch:
@@ -123,13 +177,18 @@ def _none(status: Status, catalog: Catalog, reasons: tuple[str, ...]) -> Plan:
     return Plan(status, None, None, catalog.currency, {}, {}, {}, reasons=reasons)
 
 
-def _posed(station: Station, options: Options, choices: Sequence[PumpsChoice]) -> PosedProblem:
-    """Return the tree's numbers with the pumps as the first run of every path, joined to the tree by a tee."""
+def _posed(
+    station: Station, options: Options, choices: Sequence[PumpsChoice], least: Mapping[str, RunPrices] | None
+) -> PosedProblem:
+    """Return the tree's numbers with the pumps as the first run of every path, joined to the tree by a tee.
+
+    `least` as of `pose`.
+    """
     best_m = max(choice.head_m for choice in choices)
     flows = replace(station.flows, head_m=best_m)
     graphs = {name: graph for name, graph in options.graphs.items() if name not in station.lines}
     tees = {point: found for point, found in options.tees.items() if point != station.join}
-    tree = pose(replace(options, graphs=graphs, tees=tees), flows, 1.0)
+    tree = pose(replace(options, graphs=graphs, tees=tees), flows, 1.0, least=least)
     numbers = dict(tree.states)
     for choice in choices:
         numbers.setdefault(choice.state, len(numbers))
@@ -170,11 +229,9 @@ class _Found:
         return self.choices[self.selection.run_choice[_PUMPS]]
 
 
-def _plan(found: _Found) -> Plan:
-    """Return the plan of a selection, made by the same hands as those of one pump."""
+def _plan(found: _Found, bound: int) -> Plan:
+    """Return the plan of a selection, made by the same hands as those of one pump; no list costs less than `bound`."""
     station, options, posed, selection = found.station, found.options, found.posed, found.selection
-    assert selection.cents is not None
-    assert selection.bound_cents is not None
     pumps = found.pumps
     ways = {name: posed.alternatives[name][k] for name, k in selection.run_choice.items() if name in posed.alternatives}
     ways |= {
@@ -189,17 +246,13 @@ def _plan(found: _Found) -> Plan:
         {name: (way,) for name, way in ways.items()},
         {point: [option] for point, option in tees.items()},
     )
-    one = Selection(
-        selection.outcome,
-        dict.fromkeys(ways, 0),
-        dict.fromkeys(tees, 0),
-        selection.cents - pumps.energy_cents,
-        selection.bound_cents - pumps.energy_cents,
-        selection.solver,
-    )
+    none = dict.fromkeys(ways, 0), dict.fromkeys(tees, 0)
+    one = Selection(Outcome.FEASIBLE, *none, 0, bound - pumps.energy_cents, selection.solver)
     first = options.system.network.pumps[station.flows.pump]
-    plan = plan_of(options, alone, one, Duty(first, pumps.speeds[first.name], 0, pumps.energy_cents))
-    return replace(plan, pump_speeds=dict(_preferred(found)))
+    plan = plan_of(options, alone, one, Duty(first, pumps.speeds[first.name], 0, pumps.energy_cents), by_list=True)
+    proved = bound >= (plan.material_cents or 0)
+    status = Status.OPTIMAL if proved else Status.FEASIBLE
+    return replace(plan, status=status, pump_speeds=dict(_preferred(found)))
 
 
 def _preferred(found: _Found) -> dict[str, float]:
@@ -233,7 +286,7 @@ def _names(system: System, station: Station) -> list[str]:
     return [part.name for part in parts if part.name in system.network.pumps]
 
 
-def _short(system: System, station: Station, posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[str, ...]:
+def _short(system: System, posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[str, ...]:
     """Return which ways lack how much head with the lowest-loss parts that may be used."""
     if not all(posed.problem.runs.values()):
         return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)

@@ -26,7 +26,8 @@ from optimizer.hydraulics import Conditions, conditions_of, past_curve, pump_hea
 from optimizer.model.network import Leg, Network, Pump
 from optimizer.model.system import Rules
 from optimizer.search.duty import energy_cents
-from optimizer.search.posing import Options
+from optimizer.search.list_costs import RunPrices
+from optimizer.search.posing import LEAST_PER_CENT, Options
 
 Ints = npt.NDArray[np.int64]
 
@@ -65,9 +66,14 @@ def speed_settings(network: Network, pumps: Sequence[str]) -> list[dict[str, flo
     return [dict(zip(pumps, speeds, strict=True)) for speeds in itertools.product(*each)]
 
 
-def pumps_choices(station: Station, options: Options) -> list[PumpsChoice]:
-    """Return what the pumps can give that no other choice beats in both head and money, for each size behind them."""
-    return _lines_choices(station, options) if station.lines else _row_choices(station, options)
+def pumps_choices(
+    station: Station, options: Options, least: Mapping[str, RunPrices] | None = None
+) -> list[PumpsChoice]:
+    """Return what the pumps can give that no other choice beats in both head and money, for each size behind them.
+
+    With `least`, as of `pose`, `cents` are thousandths of a cent.
+    """
+    return _lines_choices(station, options, least) if station.lines else _row_choices(station, options)
 
 
 def at_other_speeds(station: Station, options: Options, choice: PumpsChoice) -> list[PumpsChoice]:
@@ -116,27 +122,32 @@ class _Line:
         return min(pump.curve[-1][0] * speeds[pump.name] for pump in self.pumps)
 
 
-def _lines_choices(station: Station, options: Options) -> list[PumpsChoice]:
+def _lines_choices(station: Station, options: Options, least: Mapping[str, RunPrices] | None) -> list[PumpsChoice]:
     network = options.system.network
     conditions = conditions_of(network)
     names = [name for line in station.lines for name in pumps_in(network.runs[line])]
     settings = speed_settings(network, names)
     total = station.flows.total_m3_s
-    lines = _lines(station, options, conditions, settings)
+    lines = _lines(station, options, conditions, settings, least)
+    unit = 1 if least is None else LEAST_PER_CENT
     if lines is None:
         return []
     out_leg = station.legs(network)[station.flows.source]
     by_state: dict[EndState, list[_Pair]] = {}
     for k, option in enumerate(options.tees[station.join]):
         tee = _TeeLosses(k, option, (lines[0].leg, lines[1].leg), out_leg, total, conditions)
-        by_state.setdefault(option.states[out_leg], []).extend(_pairs(lines, tee, options, settings))
+        by_state.setdefault(option.states[out_leg], []).extend(_pairs(lines, tee, options, settings, unit))
     settled = [(state, pair.settled(state)) for state, pairs in by_state.items() for pair in _efficient_pairs(pairs)]
     found = {state: [choice for at, choice in settled if at == state and choice is not None] for state in by_state}
     return [choice for group in found.values() for choice in _efficient(group)]
 
 
 def _lines(
-    station: Station, options: Options, conditions: Conditions, settings: Sequence[Mapping[str, float]]
+    station: Station,
+    options: Options,
+    conditions: Conditions,
+    settings: Sequence[Mapping[str, float]],
+    least: Mapping[str, RunPrices] | None,
 ) -> tuple[_Line, _Line] | None:
     """Return both lines with the efficient ways over the flow that each can have; None where they cannot share it."""
     network, rules = options.system.network, options.system.rules
@@ -144,11 +155,13 @@ def _lines(
     total = station.flows.total_m3_s
     pumps = [tuple(network.pumps[name] for name in pumps_in(network.runs[line])) for line in station.lines]
     most = [max(min(p.curve[-1][0] * s[p.name] for p in own) for s in settings) for own in pumps]
-    least = _LEAST_SHARE * total
-    ranges = [(max(least, total - most[1 - i]), min(total - least, most[i])) for i in (0, 1)]
+    some = _LEAST_SHARE * total
+    ranges = [(max(some, total - most[1 - i]), min(total - some, most[i])) for i in (0, 1)]
     if any(low >= high for low, high in ranges):
         return None
     effort = Effort(rules.labour_cents_per_hour)
+    unit = 1 if least is None else LEAST_PER_CENT
+    packs = tuple(replace(pack, cents=unit * pack.cents) for pack in options.packs)
     found = []
     for name, own, (low, high) in zip(station.lines, pumps, ranges, strict=True):
         run = network.runs[name]
@@ -156,7 +169,7 @@ def _lines(
         ways = ranged_alternatives(
             options.graphs[name],
             rows,
-            Weighing(options.packs, effort, low, high),
+            Weighing(packs, effort, low, high, least=None if least is None else least[name].least),
             both_ends=False,
         )
         matrix = np.stack([way.row for way in ways]) if ways else np.zeros((0, rows.basis.width))
@@ -198,6 +211,7 @@ class _Pair:
     about_m: float
     cents: int
     packs: int
+    unit: int  # of `cents` in a cent
 
     def heads_m(self, first_m3_s: float) -> tuple[float, float]:
         """Return the head that either line gives behind the tee at a flow of the first one."""
@@ -225,7 +239,7 @@ class _Pair:
         """Return the same ways at other speeds; None where one of the two pumps then gives nothing."""
         energy = sum(energy_cents(pump, speeds[pump.name], rules) for line in self.lines for pump in line.pumps)
         low, high = self.lines[0].range_m3_s
-        cents = self.cents - self.energy + energy
+        cents = self.cents + self.unit * (energy - self.energy)
         other = replace(self, speeds=speeds, energy=energy, cents=cents, low=low, high=high)
         (a, b), (c, d) = other.heads_m(low), other.heads_m(high)
         return other if a >= b and c <= d else None
@@ -251,7 +265,7 @@ def _crossing(heads: Callable[[float], tuple[float, float]], low: float, high: f
 
 
 def _pairs(
-    lines: tuple[_Line, _Line], tee: _TeeLosses, options: Options, settings: Sequence[Mapping[str, float]]
+    lines: tuple[_Line, _Line], tee: _TeeLosses, options: Options, settings: Sequence[Mapping[str, float]], unit: int
 ) -> list[_Pair]:
     """Return the pairs of ways that fit a tee and may be efficient, told on a grid of shares."""
     states = tee.option.states
@@ -269,7 +283,7 @@ def _pairs(
         [np.array([getattr(line.ways[i], what) for i in own]) for line, own in zip(lines, fitting, strict=True)]
         for what in ("cents", "packs")
     )
-    cents = costs[0][:, None] + costs[1][None, :] + tee.option.cents
+    cents = costs[0][:, None] + costs[1][None, :] + unit * tee.option.cents
     opened = packs[0][:, None] | packs[1][None, :]
     found: list[_Pair] = []
     for speeds in settings:
@@ -281,8 +295,8 @@ def _pairs(
         for i, j in _worth_a_look(about, cents, opened):
             picks = int(fitting[0][i]), int(fitting[1][j])
             cell = float(grid[at[i, j]]), float(grid[at[i, j] + 1])
-            money = int(cents[i, j]) + energy
-            found.append(_Pair(lines, picks, tee, speeds, energy, *cell, about[i, j], money, int(opened[i, j])))
+            money = int(cents[i, j]) + unit * energy
+            found.append(_Pair(lines, picks, tee, speeds, energy, *cell, about[i, j], money, int(opened[i, j]), unit))
     return found
 
 

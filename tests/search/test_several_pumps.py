@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from flow_cases import choices_of
+from listed_choices import cheapest_list_of_all
 from networks import fixed_k, network, parabola_pump, pump_part, run, supply, tee_point
 from scipy.optimize import brentq
 from several_pumps_systems import beside, catalog, in_a_row
@@ -27,30 +27,14 @@ from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Leg
 from optimizer.model.plan import Status
 from optimizer.model.system import System
-from optimizer.search.flow_case import prepare
-from optimizer.search.flow_posing import cents_of, duties_of
 from optimizer.search.posing import Options, options_of
 from optimizer.search.pumps_plan import find_pumps_plan
 from optimizer.search.station import PumpsChoice, pumps_choices
 from optimizer.verify.check import verify_plan
-from optimizer.verify.openings import settle
 
 FEW = "sizes: [3/4 in], other sizes: no"
 FAST = f"{FEW}, velocity limit: 4 m/s"
 PRICED = f"{FEW}, electricity: 0.40 USD/kWh, count for: 3 years"
-
-
-def cheapest_of_all(system: System) -> float:
-    """Return the least cost of every way, fitting and speed that stands as a network; infinite when none does."""
-    prepared = prepare(system, catalog(), slots=False)
-    if prepared is None:
-        return math.inf
-    case = prepared.case
-    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
-        settled = settle(duties_of(case, choice), case.conditions)
-        if settled is not None and settled.met:
-            return cents_of(case, choice)
-    return math.inf
 
 
 def slow(*case: object) -> object:
@@ -68,18 +52,35 @@ CASES = (
 
 
 @pytest.mark.parametrize(("build", "targets", "rules"), CASES)
-def test_the_plan_of_two_pumps_costs_what_the_best_of_all_combinations_costs(
+def test_no_combination_of_two_pumps_has_a_list_below_the_bound_of_the_plan(
     build: Callable[[str, str], System], targets: str, rules: str
 ) -> None:
     system = build(targets, rules)
 
     plan = find_pumps_plan(system, catalog())
 
-    found = plan.material_cents if plan.found else math.inf
-    assert found == cheapest_of_all(system)
+    best = cheapest_list_of_all(system, catalog())
+    assert plan.found == math.isfinite(best)
+    assert plan.found or (plan.status is Status.INFEASIBLE and plan.reasons)
+    if plan.found:
+        assert plan.bound_cents <= best
+        assert (plan.status is Status.OPTIMAL) == (plan.bound_cents == plan.material_cents)
+        assert plan.material_cents == plan.cost_cents + plan.effort_cents + plan.energy_cents
+        assert verify_plan(system, plan).passed
+
+
+@pytest.mark.parametrize(
+    ("build", "targets", "rules"), [case for case in CASES if in_a_row in getattr(case, "values", case)]
+)
+def test_pumps_in_a_row_are_planned_to_the_least_list_with_its_proof(
+    build: Callable[[str, str], System], targets: str, rules: str
+) -> None:
+    system = build(targets, rules)
+
+    plan = find_pumps_plan(system, catalog())
+
     assert plan.status is (Status.OPTIMAL if plan.found else Status.INFEASIBLE)
-    assert plan.found or plan.reasons
-    assert not plan.found or verify_plan(system, plan).passed
+    assert (plan.material_cents if plan.found else math.inf) <= cheapest_list_of_all(system, catalog())
 
 
 def posed(system: System) -> tuple[Station, Options]:
