@@ -92,7 +92,7 @@ class ListAnswer:
     outcome: Outcome
     chosen: Chosen | None
     cents: int | None
-    bound_cents: int
+    bound_cents: float
     solver: str = ""
 
 
@@ -106,7 +106,7 @@ class _Model:
 def solve_list(
     problem: ListProblem,
     price: Callable[[Chosen], Priced],
-    below_cents: int,
+    below_cents: float,
     time_limit_s: float,
     solver: str | None = None,
 ) -> ListAnswer:
@@ -119,7 +119,7 @@ def solve_list(
     price
         Prices a choice exactly.
     below_cents
-        Only lists below this matter; INFEASIBLE then means that there is none.
+        Only lists below this matter (endless: any); INFEASIBLE then means that there is none.
     time_limit_s
         Wall time for each solve [s].
     solver
@@ -127,7 +127,9 @@ def solve_list(
     """
     model = build_list_model(problem)
     best: Chosen | None = None
-    least, bound, name = below_cents, 0, ""
+    least: float = below_cents
+    bound: float = 0
+    name = ""
     for _ in range(_MOST_ROUNDS):
         name, ended, chosen, low = _ask(model, problem, time_limit_s, solver, bound)
         if ended is Outcome.INFEASIBLE:
@@ -145,7 +147,7 @@ def solve_list(
     bound = min(bound, least)
     if best is None:
         return ListAnswer(Outcome.INFEASIBLE if bound >= least else Outcome.NO_PLAN_FOUND, None, None, bound, name)
-    return ListAnswer(Outcome.OPTIMAL if bound >= least else Outcome.FEASIBLE, best, least, bound, name)
+    return ListAnswer(Outcome.OPTIMAL if bound >= least else Outcome.FEASIBLE, best, int(least), bound, name)
 
 
 def build_list_model(problem: ListProblem) -> _Model:
@@ -262,7 +264,7 @@ def _add_packs(built: SizingModel, problem: ListProblem, group: SoldPacks) -> An
 
 
 def _ask(
-    model: _Model, problem: ListProblem, time_limit_s: float, solver: str | None, known: int
+    model: _Model, problem: ListProblem, time_limit_s: float, solver: str | None, known: float
 ) -> tuple[str, Outcome | None, Chosen | None, int]:
     def ask(name: str) -> tuple[str, Outcome | None, Chosen | None, int]:
         answer = answer_of(model.built.model, name, time_limit_s)

@@ -40,7 +40,6 @@ Bools = npt.NDArray[np.bool_]
 
 _TIMES = (2.0, 3.0)  # so many times the draws that may fail are looked at for a mean bound
 _GROUP = 4  # draws taken together at first
-_NO_WAY = 10**12
 
 
 @dataclass(frozen=True)
@@ -195,7 +194,7 @@ class Proof:
             return
         most = LEAST_PER_CENT * (below - 1) + self.lists.credit + 1
         tables = MergedTables(problem, greatest_head(problem))
-        rests = rests_by_packs(problem, tables, min(_NO_WAY - 1, math.ceil(most)))
+        rests = rests_by_packs(problem, tables, math.ceil(most))
         graphs = {
             name: _with_arcs(graph, _useful(posed.tables[name], rests[name][0], most))
             for name, graph in self.lists.options.graphs.items()

@@ -1,0 +1,301 @@
+"""Ways of every run and fittings of every tee → the numbers of the program that picks among them, and exact prices.
+
+Before that, ways are left out that no plan needs. A way is needless beside another with the same ends that loses no
+more, makes no more joints of any kind, uses no more of what is limited, and costs no more even if each of its pieces of
+pipe that can not be cut from those of the first is cut from a length of its own. What a set of pieces costs never falls
+where pieces are added or longer, and two sets together never cost more than one by one; so with the other way no list
+is dearer.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from operator import le
+from typing import TypeVar
+
+from optimizer.choices.alternatives import Alternative
+from optimizer.choices.tees import TeeOption
+from optimizer.model.catalog import Catalog, CatalogItem
+from optimizer.program.list_program import Chosen, ListProblem, PipeCut, Priced, SoldPacks, SoldPipe
+from optimizer.program.problem import RunChoice, SizingProblem, TeeChoice
+from optimizer.search.list_costs import RunPrices, Shop
+from optimizer.search.list_ways import Way
+from optimizer.search.posing import PosedProblem, loss_units
+from optimizer.takeoff.cutting import UNIT_M
+from optimizer.takeoff.list_price import KERF, Pieces, covers, uncovered
+
+_MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
+_N = TypeVar("_N", int, float)
+SEALS = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))  # what is bought, for joints of which kind
+
+
+@dataclass
+class Pick:
+    """One choice of `ways` for every run and of `tees`, by their numbers in the posed problem, as a list is priced.
+
+    `taken` is told of the new pipe of every list that is priced, saw cuts counted [units].
+    """
+
+    shop: Shop
+    prices: Mapping[str, RunPrices]
+    catalog: Catalog
+    posed: PosedProblem
+    ways: Mapping[str, Sequence[Way]]
+    tees: Mapping[str, Sequence[int]]
+    budget: int | None
+    taken: list[tuple[CatalogItem, int]]
+
+    def problem(self) -> ListProblem:
+        """Return the numbers of the program that picks one of them for every run and tee."""
+        numbers, effort = self.posed.states, self.shop.effort
+        limits = [i for i, limit in enumerate(self.posed.problem.limits) if limit.words != "cents for parts"]
+        runs = {
+            run: tuple(
+                RunChoice(
+                    numbers[way.start],
+                    numbers[way.end],
+                    way.cents,
+                    loss_units(way.loss_m),
+                    0,
+                    tuple(way.used[i] for i in limits),
+                )
+                for way in found
+            )
+            for run, found in self.ways.items()
+        }
+        fittings = {tee: tuple(self._fitting(tee, k, limits) for k in kept) for tee, kept in self.tees.items()}
+        sizing = SizingProblem(
+            runs, fittings, self.posed.problem.paths, (), tuple(self.posed.problem.limits[i] for i in limits)
+        )
+        least = {run: [way.least_pieces for way in found] for run, found in self.ways.items()}
+        pipes = self.shop.pipes
+        items = {key: one[0] for found in least.values() for each in found for key, one in each.items()}
+        work = {run: [sum(map(effort.cents, way.arcs)) for way in found] for run, found in self.ways.items()}
+        return ListProblem(
+            sizing,
+            {run: [_with_kerfs(each) for each in found] for run, found in least.items()},
+            {run: [way.joints for way in found] for run, found in self.ways.items()},
+            {key: self._sold(item) for key, item in items.items()},
+            self._packs(),
+            work,
+            self.budget,
+            {run: [self._least_of(way, pipes.alone_cents) for way in found] for run, found in self.ways.items()},
+            {run: [self._least_of(way, pipes.long_pieces) for way in found] for run, found in self.ways.items()},
+            {key: self._floors(item) for key, item in items.items()},
+        )
+
+    def _floors(self, item: CatalogItem) -> list[dict[str, list[float]]]:
+        """Return what ways add to the cost of a pipe at the least, for some offcuts that long pieces leave."""
+        pipes, key = self.shop.pipes, item.item_id
+        each = [
+            one[key][1] for found in self.ways.values() for way in found for one in way.pieces.values() if key in one
+        ]
+        offcuts = pipes.offcuts(item, {units for pieces in each for units in pieces})
+        apart = offcuts[:: max(1, -(-len(offcuts) // _MOST_FLOORS))]
+        return [
+            {
+                run: [self._least_of(way, partial(pipes.floor_cents, offcut=offcut)).get(key, 0.0) for way in found]
+                for run, found in self.ways.items()
+            }
+            for offcut in apart
+        ]
+
+    def _least_of(self, way: Way, count: Callable[[CatalogItem, Pieces], _N]) -> dict[str, _N]:
+        """Return something of a way's pieces of every pipe, at the least over the fittings at its ends."""
+        found: dict[str, _N] = {}
+        for key, (item, _, _) in way.least_pieces.items():
+            found[key] = min(count(item, one[key][1] if key in one else ()) for one in way.pieces.values())
+        return found
+
+    def _fitting(self, tee: str, k: int, limits: Sequence[int]) -> TeeChoice:
+        choice = self.posed.problem.tees[tee][k]
+        return TeeChoice(
+            self.posed.tees[tee][k].cents, choice.states, choice.losses, 0, tuple(choice.use(i) for i in limits)
+        )
+
+    def _sold(self, item: CatalogItem) -> SoldPipe:
+        pipes = self.shop.pipes
+        if pipes.by_length(item):
+            return SoldPipe(((math.ceil(item.sale_length_m / UNIT_M - 1e-6), item.price_cents),))
+        lengths = tuple((math.floor(one.length_m / UNIT_M + 1e-6) + KERF, one.price_cents) for one in pipes.stock(item))
+        owned = sum(math.floor(length_m / UNIT_M + 1e-6) + KERF for length_m in pipes.owned_m.get(item.item_id, ()))
+        return SoldPipe(lengths, owned)
+
+    def _packs(self) -> list[SoldPacks]:
+        """Return how what seals the joints is sold, for all joints of these ways."""
+        joints = sorted({joint for found in self.ways.values() for way in found for joint in way.joints})
+        shop, found = self.shop.joints, []
+        for use, method in SEALS:
+            sizes = [size for how, size in joints if how == method]
+            rows = {item.item_id: item for size in sizes for item, _ in shop.rows(use, size)}
+            rates = self.catalog.joints_per_pack
+            kinds = [
+                (item.price_cents, {(method, size): rates[key][size] for size in sizes if size in rates[key]})
+                for key, item in sorted(rows.items())
+            ]
+            if kinds:
+                found.append(SoldPacks(tuple(kinds)))
+        for method, size in joints:
+            rows_of = shop.rows(method, size) if method in ("washer", "clamp") else ()
+            if rows_of:
+                item, does = rows_of[0]
+                found.append(SoldPacks(((item.price_cents, {(method, size): does}),)))
+        return found
+
+    # exact prices
+
+    def price(self, chosen: Chosen) -> Priced:
+        """Return what the list of a choice costs, with what its pipe says of all choices like it."""
+        picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
+        options = {tee: self.posed.tees[tee][self.tees[tee][k]] for tee, k in chosen.tees.items()}
+        cents = sum(way.cents for way in picked.values()) + sum(option.cents for option in options.values())
+        joints: Counter[tuple[str, str]] = Counter()
+        for way in picked.values():
+            joints.update(way.joints)
+        cents += self.shop.joints.cents(joints)
+        pieces = {run: self._pieces(run, way, options) for run, way in picked.items()}
+        cuts = []
+        for key in sorted({key for found in pieces.values() for key in found}):
+            item = next(found[key][0] for found in pieces.values() if key in found)
+            lengths = tuple(
+                sorted((n for found in pieces.values() if key in found for n in found[key][1]), reverse=True)
+            )
+            pipe = self.shop.pipes.cents(item, lengths)
+            self.taken.append((item, sum(units + KERF for units in lengths)))
+            cents += pipe
+            users = {run: found[key][1] for run, found in pieces.items() if key in found}
+            cuts.append(self._cut(key, pipe, self._needed(item, pipe, users), chosen))
+        work = sum(self.shop.effort.cents(arc) for way in picked.values() for arc in way.arcs)
+        allowed = self.budget is None or cents - work <= self.budget
+        return Priced(cents, allowed, tuple(cuts))
+
+    def _needed(self, item: CatalogItem, cents: int, users: Mapping[str, Pieces]) -> dict[str, Pieces]:
+        """Return of the pieces that runs take of a pipe some that cost as much by themselves."""
+        kept = sorted(((units, run) for run, own in users.items() for units in own), reverse=True)
+
+        def enough(some: Sequence[tuple[int, str]]) -> bool:
+            return self.shop.pipes.cents(item, tuple(units for units, _ in some)) >= cents
+
+        kept = kept[: bisect_left(range(len(kept)), True, key=lambda count: enough(kept[:count]))]
+        for one in reversed(kept[:-1]):
+            left = [other for other in kept if other is not one]
+            kept = left if enough(left) else kept
+        found: dict[str, list[int]] = {}
+        for units, run in kept:
+            found.setdefault(run, []).append(units)
+        return {run: tuple(own) for run, own in found.items()}
+
+    def _pieces(self, run: str, way: Way, options: Mapping[str, TeeOption]) -> Mapping[str, tuple[CatalogItem, Pieces]]:
+        one = self.prices[run].run
+        ends = [options.get(one.start.point), options.get(one.end.point)]
+        found = [self.prices[run].options_at(state, i == 0) for i, state in enumerate((way.start, way.end))]
+        first, last = (
+            next((i for i, option in enumerate(each) if option is end), 0)
+            for each, end in zip(found, ends, strict=True)
+        )
+        return way.pieces[first, last]
+
+    def _cut(
+        self,
+        key: str,
+        cents: int,
+        users: Mapping[str, Pieces],
+        chosen: Chosen,
+    ) -> PipeCut:
+        """Return that a pipe costs as much wherever every run takes pieces of it that are no fewer and no shorter."""
+        alike = {}
+        bound_to: dict[str, tuple[int, ...]] = {}
+        for run, lengths in users.items():
+            alike[run] = tuple(
+                k
+                for k, way in enumerate(self.ways[run])
+                if k == chosen.runs[run] or all(_covered(one, key, lengths) for one in way.pieces.values())
+            )
+            own = self.ways[run][chosen.runs[run]]
+            if not all(_covered(one, key, lengths) for one in own.pieces.values()):
+                one = self.prices[run].run
+                bound_to.update({p: (chosen.tees[p],) for p in (one.start.point, one.end.point) if p in chosen.tees})
+        return PipeCut(key, cents, alike, bound_to)
+
+    def posed_of(self, chosen: Chosen) -> PosedProblem:
+        """Return a choice as a posed problem of one alternative for every run and tee."""
+        numbers = self.posed.states
+        picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
+        alternatives = {
+            run: (Alternative(way.cents, way.loss_m, way.packs, way.arcs, way.used),) for run, way in picked.items()
+        }
+        runs = {
+            run: (RunChoice(numbers[way.start], numbers[way.end], way.cents, loss_units(way.loss_m), 0, way.used),)
+            for run, way in picked.items()
+        }
+        indices = {tee: self.tees[tee][k] for tee, k in chosen.tees.items()}
+        limits = range(len(self.posed.problem.limits))
+        fittings = {tee: (self._fitting(tee, k, limits),) for tee, k in indices.items()}
+        problem = replace(self.posed.problem, runs=runs, tees=fittings, packs=())
+        options = {tee: [self.posed.tees[tee][k]] for tee, k in indices.items()}
+        return PosedProblem(problem, alternatives, options, numbers)
+
+
+def _with_kerfs(pieces: Mapping[str, tuple[CatalogItem, int, int]]) -> dict[str, int]:
+    return {key: length + KERF * count for key, (_, count, length) in pieces.items() if count}
+
+
+def _covered(pieces: Mapping[str, tuple[CatalogItem, Pieces]], key: str, lengths: Pieces) -> bool:
+    return covers(pieces[key][1] if key in pieces else (), lengths)
+
+
+class Rivals:
+    """Compares ways; what a piece costs by itself is remembered."""
+
+    def __init__(self, shop: Shop) -> None:
+        self.shop = shop
+        self.fewer_joints = shop.joints.fewer_cost_no_more()
+
+    def unbeaten(self, ways: Sequence[Way]) -> list[int]:
+        """Return the indices of the ways that no other one beats."""
+        groups: dict[tuple[object, object], list[int]] = {}
+        for i, way in enumerate(ways):
+            groups.setdefault((way.start, way.end), []).append(i)
+        return sorted(i for group in groups.values() for i in self._unbeaten(ways, group))
+
+    def _unbeaten(self, ways: Sequence[Way], group: Sequence[int]) -> list[int]:
+        losses = {i: loss_units(ways[i].loss_m) for i in group}
+        kept: list[int] = []
+        for i in sorted(group, key=lambda i: (losses[i], ways[i].least, i)):
+            if not any(losses[k] <= losses[i] and self._beats(ways[k], ways[i]) for k in kept):
+                kept = [k for k in kept if losses[k] < losses[i] or not self._beats(ways[i], ways[k])]
+                kept.append(i)
+        return kept
+
+    def _beats(self, one: Way, other: Way) -> bool:
+        spare = other.cents - one.cents
+        return (
+            spare >= 0
+            and all(map(le, one.used, other.used))
+            and self._no_more_joints(one.joints, other.joints)
+            and all(self._apart(one.pieces[pair], pieces, spare) for pair, pieces in other.pieces.items())
+        )
+
+    def _no_more_joints(self, one: Mapping[tuple[str, str], int], other: Mapping[tuple[str, str], int]) -> bool:
+        if not self.fewer_joints:
+            return one == other
+        return all(count <= other.get(joint, 0) for joint, count in one.items())
+
+    def _apart(
+        self,
+        wanted: Mapping[str, tuple[CatalogItem, Pieces]],
+        pieces: Mapping[str, tuple[CatalogItem, Pieces]],
+        spare_cents: int,
+    ) -> bool:
+        """Return whether the pieces that can not be cut from others, one from one, cost no more than this."""
+        for key, (item, lengths) in wanted.items():
+            for units in uncovered(lengths, pieces[key][1] if key in pieces else ()):
+                spare_cents -= self.shop.pipes.single_cents(item, units)
+                if spare_cents < 0:
+                    return False
+        return True
