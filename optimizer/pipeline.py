@@ -319,7 +319,6 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import planned_network
-    from optimizer.takeoff.money_notes import money_notes
     from optimizer.takeoff.take_off import Store, priced
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
@@ -348,8 +347,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     floor = (told.mishaps, told.ranges, told.leaks)
     plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
     taken = take_off(plain, catalog, spares=spares, ports=False)
-    money = money_notes(system.money, taken.bill.total_cents)
-    return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes, *money))
+    return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 
 
 def with_nearest(found: PlanReport, catalog: Catalog) -> PlanReport:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from optimizer.documents.money_notes import money_notes
 from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.units import US, show_length
@@ -37,8 +38,14 @@ def note_json(note: Note, units: str) -> dict[str, Any]:
 
 def all_notes(report: PlanReport) -> tuple[str, ...]:
     """Return what is to be noted of a plan, each once: what its search says, its check, and its take-off."""
+    return tuple(dict.fromkeys((*report.plan.notes, *warnings_of(report))))
+
+
+def warnings_of(report: PlanReport) -> tuple[str, ...]:
+    """Return what is to be noted of a plan besides what its search says: its check, its take-off, rates and tax."""
     own = (note_words(note, report.system.units) for note in report.notes)
-    return tuple(dict.fromkeys((*report.plan.notes, *report.verification.warnings, *own)))
+    money = money_notes(report.system.money, report.bill.total_cents)
+    return tuple(dict.fromkeys((*report.verification.warnings, *own, *money)))
 
 
 def _between(note: Note) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
-from optimizer.documents.note_words import note_json, note_words
+from optimizer.documents.note_words import note_json, warnings_of
 from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
 from optimizer.documents.words import steps_of
 from optimizer.documents.work_words import work_json
@@ -156,9 +156,7 @@ def plan_json(report: PlanReport, taken: TakeOff | None = None) -> Json:
         ],
         **_bill(report),
         **({} if taken is None else {"cuts": cut_json(taken.cuts, units), "work": work_json(taken.work, units)}),
-        "warnings": list(
-            dict.fromkeys((*report.verification.warnings, *(note_words(note, units) for note in report.notes)))
-        ),
+        "warnings": list(warnings_of(report)),
         "notes_of_the_work": [note_json(note, units) for note in report.notes],
         "assumptions": [asdict(remark) for remark in assumptions(report)],
         "cautions": [asdict(remark) for remark in CAUTIONS],

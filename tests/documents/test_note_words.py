@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import optimizer
-from optimizer.documents.note_words import _SAYS, note_json, note_words
+from optimizer.documents.note_words import _SAYS, all_notes, note_json, note_words
+from optimizer.documents.payload import plan_json
+from optimizer.model.money import Money
 from optimizer.model.note import Note
+from optimizer.model.outcome import PlanReport
 
 PACKAGE = Path(optimizer.__file__).parent
 HANDED_ON = re.compile(r'\bNote\("([^"]+)"(?: if \w+ else "([^"]+)")?')
@@ -44,3 +48,11 @@ def test_what_is_left_over_is_told_in_the_owners_units() -> None:
 
     assert "41 mm shorter" in note_words(note, "metric")
     assert "41 mm (1-5/8 in) shorter" in note_words(note, "US")
+
+
+def test_rates_and_tax_are_noted_once_for_every_document(report: PlanReport) -> None:
+    taxed = replace(report, system=replace(report.system, money=Money("USD", tax=0.19, tax_included=True)))
+    told = all_notes(taxed)
+
+    assert sum("of the total" in one and "USD are tax" in one for one in told) == 1
+    assert plan_json(taxed)["warnings"][-1] == told[-1]
