@@ -21,6 +21,7 @@ MOST_UNPACKED_BYTES = 10_000_000  # of its tables and texts: a parts list has a 
 MOST_ENTRIES = 2_000
 MOST_CELLS = 200_000
 MOST_COLUMNS = 200
+MOST_ROWS = 100_000
 _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"  # how an encrypted workbook begins, and one in the format before .xlsx
 _ALLOWED = "the workbook of a plan, saved as .xlsx without a password"
 
@@ -101,7 +102,7 @@ def _sheets(path: Path) -> list[Sheet]:
             left = MOST_CELLS
             for sheet in book.worksheets:
                 into = found.setdefault(sheet.title, Sheet(sheet.title))
-                for cell in _cells(sheet):
+                for cell in _cells(path, sheet):
                     left -= 1
                     if left < 0:
                         raise _fault(path, f"more than {MOST_CELLS:,} cells", "a parts list")
@@ -111,10 +112,12 @@ def _sheets(path: Path) -> list[Sheet]:
     return list(found.values())
 
 
-def _cells(sheet: Any) -> Iterator[Any]:
+def _cells(path: Path, sheet: Any) -> Iterator[Any]:
     """Yield the cells of a sheet that hold something; what it says of its own size is not believed."""
     sheet.reset_dimensions()
-    for row in sheet.rows:
+    for number, row in enumerate(sheet.rows):  # rows that are left out are counted as well, however many
+        if number >= MOST_ROWS:
+            raise _fault(path, f"a sheet {sheet.title!r} of more than {MOST_ROWS:,} rows", "a parts list")
         yield from (cell for cell in islice(row, MOST_COLUMNS) if cell.value is not None)
 
 

@@ -162,3 +162,15 @@ def test_a_price_that_is_none_is_said_with_its_cell(value: object, found: str, t
     assert told.startswith(f"quote.xlsx, {PARTS}!")
     assert found in told
     assert "\n" not in told
+
+
+def test_a_row_that_says_to_be_the_billionth_is_not_waited_for(tmp_path: Path) -> None:
+    """The library counts all rows that are left out before it."""
+    source, path = plain(tmp_path, written()), tmp_path / "far.xlsx"
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        for entry in old.infolist():
+            content = old.read(entry)
+            if entry.filename.endswith("sheet2.xml"):
+                content = content.replace(b'<row r="3"', b'<row r="999999999"')
+            new.writestr(entry, content)
+    assert "rows" in said_of(path)
