@@ -144,7 +144,9 @@ def material_of(
         modes = tuple(replace(mode, wants=(*mode.wants, *most.flow_rows(network))) for mode, most in held)
     options = options or options_of(system, catalog, network.runs, bool(allowances))
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
-    if slots and _valves_can_help(modes):
+    rules = system.rules
+    fast = math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s))
+    if slots and (fast or _valves_can_help(modes)):
         _add_valve_slots(sources, system, options, modes, bool(allowances))
     conditions, rule = conditions_of(network), velocity_rule(system)
     rows = {
@@ -191,7 +193,7 @@ def _add_valve_slots(
     joiners = joiners_of(system, options.catalog, weigh_water)
     for name, found in sources.items():
         run = found[0].run
-        if _feeds_all(system.network, name) and not _holds_back(system.network, modes):
+        if _feeds_all(system.network, name) and not _holds_back(system, modes):
             continue
         for slotted in with_valve_slots(run, options.catalog, system.rules):
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
@@ -205,7 +207,8 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
     run = network.runs[name]
     if may_be_throttled(run) or not _valves_can_help(modes):
         return False
-    return not _feeds_all(network, name) or _holds_back(network, modes)
+    limited = any(math.isfinite(want.high_m3_s) for mode in modes for want in mode.wants)
+    return limited or not _feeds_all(network, name)
 
 
 def _feeds_all(network: Network, name: str) -> bool:
@@ -216,8 +219,14 @@ def _feeds_all(network: Network, name: str) -> bool:
     return sources == [name] and all(len(found) == 1 for found in into.values())
 
 
-def _holds_back(network: Network, modes: Sequence[Mode]) -> bool:
-    """Return whether water has an upper limit somewhere that no valve of that run itself can keep."""
+def _holds_back(system: System, modes: Sequence[Mode]) -> bool:
+    """Return whether water has an upper limit somewhere that no valve of that run itself can keep.
+
+    Where velocities are limited, less water may go through narrower pipe.
+    """
+    network, rules = system.network, system.rules
+    if math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s)):
+        return True
     limits = [want for mode in modes for want in mode.wants if math.isfinite(want.high_m3_s)]
     return not all(
         list(want.coefficients.values()) == [1.0] and may_be_throttled(network.runs[next(iter(want.coefficients))])
