@@ -8,10 +8,10 @@ from functools import cached_property
 
 from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.joints.labels import Label, Labels, LossAtFlow
-from optimizer.joints.mating import TAPER_REASON, mating
+from optimizer.joints.mating import TAPER_REASON, Mating, mating
 from optimizer.joints.threads import standard_of
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.ends import End
+from optimizer.model.ends import End, Form
 from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
@@ -130,7 +130,13 @@ def why_no_way(start: End, goal: End, catalog: Catalog) -> str:
 def directly(start: End, goal: End) -> str:
     """Return what seals the joint of two ends that mate by themselves; empty where they never do (see `refusal`)."""
     joint = mating(start, goal)
-    return _SEALING[joint.method] if joint is not None else ""
+    return _sealing(start, goal, joint) if joint is not None else ""
+
+
+def _sealing(first: End, second: End, joint: Mating) -> str:
+    if Form.COMPRESSION in (first.form, second.form):
+        return "compression nut and ring, no sealant"
+    return _SEALING[joint.method]
 
 
 class WayFinder:
@@ -171,7 +177,7 @@ class WayFinder:
                 first,
                 second,
                 joint.method,
-                _SEALING[joint.method],
+                _sealing(first, second, joint),
                 _standards(first, second),
                 joint.separable,
             )

@@ -51,6 +51,12 @@ def test_all_shows_the_ways_with_metal_and_why_not() -> None:
     assert "is not allowed: brass in salt water" in result.output
 
 
+def test_compression_and_push_fit_are_told_apart() -> None:
+    output = run("1/4 in tube", "1/4 in NPT female", "--all").output
+
+    assert "1/4 in tube to 1/4 in compression     compression nut and ring, no sealant" in output
+
+
 def test_ends_that_mate_say_so_first() -> None:
     lines = run("3/4 in G male", "G3/4 female").output.splitlines()
 
