@@ -31,6 +31,10 @@ def money_number_format(currency: str) -> str:
 
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
+    if plan.status is Status.OPTIMAL and not _list_is_counted(plan):
+        left_out = f" Not considered: {plan.left_out}." if plan.left_out else ""
+        told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less."
+        return f"{told}{_used(plan)}{left_out}"
     if plan.status is Status.OPTIMAL and plan.left_out:
         return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {plan.left_out}."
     if plan.status is Status.OPTIMAL:
@@ -82,6 +86,13 @@ def _gap_words(plan: Plan) -> str:
     return f"A cheaper one could save at most {money(plan.gap_cents, plan.currency)}."
 
 
+def _list_is_counted(plan: Plan) -> bool:
+    """Return whether what the proof counts for parts is what the parts list comes to."""
+    if plan.material_cents is None or plan.cost_cents is None:
+        return True
+    return plan.material_cents - plan.energy_cents - plan.effort_cents == plan.cost_cents
+
+
 def _used(plan: Plan) -> str:
     """Return what was made least where that is more than the parts list: electricity and work have a price too."""
     beside = [
@@ -93,11 +104,11 @@ def _used(plan: Plan) -> str:
         return ""
     total = money(plan.material_cents, plan.currency)
     parts_cents = plan.material_cents - plan.energy_cents - plan.effort_cents
-    used = "" if parts_cents == plan.cost_cents else " (pipe by its length, one pack of each kind)"
+    used = "" if _list_is_counted(plan) else " (pipe by its length, one pack of each kind)"
     if beside:
         parts = money(parts_cents, plan.currency)
         return f" The proof counts {total}: {parts} for the parts{used}, {' and '.join(beside)}."
-    return f" The proof counts what is used, {total}{used}; the list buys whole lengths and packs." if used else ""
+    return f" The proof counts {total}{used}." if used else ""
 
 
 def spares_words(bill: Bill) -> tuple[str, ...]:

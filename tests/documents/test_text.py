@@ -279,6 +279,18 @@ def test_every_end_of_a_search_has_words_of_its_own(report: PlanReport) -> None:
     assert "not known" in status_words(replace(report.plan, status=Status.FEASIBLE, bound_cents=None))
 
 
+def test_a_proof_about_another_number_than_the_list_never_says_cheapest(report: PlanReport) -> None:
+    cost = report.plan.cost_cents or 0
+    counted = replace(
+        report.plan, status=Status.OPTIMAL, material_cents=cost + report.plan.energy_cents, effort_cents=0
+    )
+    other = replace(counted, material_cents=cost + report.plan.energy_cents - 100)
+
+    assert status_words(counted).startswith("Proven cheapest")
+    assert "roven cheapest" not in status_words(other)
+    assert f"The proof counts {money(cost - 100, 'USD')}" in status_words(other)
+
+
 def test_equal_valves_of_a_run_are_told_apart(report: PlanReport) -> None:
     parts = report.plan.runs["uv line"].parts
 
