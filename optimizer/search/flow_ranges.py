@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from optimizer.choices.graph import ChoiceGraph
 from optimizer.choices.loss_basis import ArcRows
 from optimizer.choices.wants import Want
+from optimizer.clock import look
 from optimizer.hydraulics.pumps import pump_curve
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.network import Network, PointKind, Run
@@ -75,6 +76,9 @@ def _flow_at(choices: Sequence[tuple[ChoiceGraph, ArcRows]], head_m: float) -> f
     """Return the flow at which the lowest-loss way takes this head, from above."""
     low, high = 0.0, _MOST_M3_S
     for _ in range(30):
+        look()
+        if high - low < 0.01 * high:  # what it says is on the safe side wherever it ends
+            break
         middle = 0.5 * (low + high)
         if min(least_loss_m(graph, rows, middle) for graph, rows in choices) > head_m:
             high = middle
