@@ -21,7 +21,7 @@ MOST_UNPACKED_BYTES = 10_000_000  # of its tables and texts: a parts list has a 
 MOST_ENTRIES = 2_000
 MOST_CELLS = 200_000
 MOST_COLUMNS = 200
-MOST_ROWS = 100_000
+MOST_ROWS = 1_048_576  # of any sheet that a spreadsheet program writes
 _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"  # how an encrypted workbook begins, and one in the format before .xlsx
 _ALLOWED = "the workbook of a plan, saved as .xlsx without a password"
 

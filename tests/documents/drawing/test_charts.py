@@ -193,7 +193,7 @@ def test_paths_with_the_same_head_line_share_a_picture(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     system, _ = pipeline.read(file)
-    found = [one for one in system_pictures(system, solved(system.network)) if one.name.startswith("head-")]
+    found = [one for one in system_pictures(system) if one.name.startswith("head-")]
 
     assert [one.caption for one in found] == ["Head along the path through one and two: one; two is the same."]
 
