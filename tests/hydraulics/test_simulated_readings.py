@@ -15,9 +15,9 @@ def _answers(seeds: range) -> list[tuple[Answer, str]]:
 
 
 def test_the_truth_of_a_few_owners_mostly_lies_in_the_band() -> None:
-    covered = [held for told, _ in _answers(range(400, 410)) for held in told.covered]
+    covered = [held for told, _ in _answers(range(400, 405)) for held in told.covered]
 
-    assert len(covered) >= 7
+    assert len(covered) >= 4
     assert sum(covered) >= len(covered) // 2  # 8 of 10 expected: fewer than half come by chance once in a hundred
 
 
