@@ -31,7 +31,7 @@ ARROWS = (
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}
 HOMES = {
-    "fluids": set[str](),  # what the tests compare with
+    "fluids": {"hydraulics"},
     "ortools": {"program"},
     "scipy": {"hydraulics", "verify"},
     "networkx": {"model", "joints"},

@@ -77,9 +77,7 @@ class Batch:
         rows, columns, values = j.spread
         self._spread = np.zeros((2 * j.count, self._n))
         np.add.at(self._spread, (columns, rows), values)
-        ties = (j.slope_rows * self._n + j.slope_columns).tolist()
-        places = np.array(sorted(set(ties)), dtype=np.int64)
-        which = np.searchsorted(places, ties)
+        places, which = np.unique(j.slope_rows * self._n + j.slope_columns, return_inverse=True)
         self._slope_rows, self._slope_columns = np.divmod(places, self._n)
         self._slopes = np.zeros((4 * j.count, len(places)))
         for k in range(4):

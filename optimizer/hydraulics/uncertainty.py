@@ -54,7 +54,7 @@ class Uncertainty:
         A run whose pump runs to the end of its curve has no band; where it does so only at the high end, that end is
         endless: nothing is known of it.
         """
-        low, high = (percentile(self.flows_m3_s, percent) for percent in (_LOW, _HIGH))
+        low, high = np.percentile(self.flows_m3_s, [_LOW, _HIGH], axis=0)
         high = np.where([name in self.doubt_high.at_least for name in self.run_names], np.inf, high)
         bands = zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True)
         return {name: band for name, band in bands if self.doubt.known(name) and name not in self.doubt_high.unknown}
@@ -112,7 +112,7 @@ def uncertainty(
     value, flows = balance.balanced(value), balance.balanced(flows)
     names = compiled.run_names
     values = dict(zip(names, value.tolist(), strict=True))
-    highs = dict(zip(names, percentile(flows, _HIGH).tolist(), strict=True))
+    highs = dict(zip(names, np.percentile(flows, _HIGH, axis=0).tolist(), strict=True))
     return Uncertainty(names, values, flows, doubt_of(network, values), doubt_of(network, highs))
 
 
@@ -125,16 +125,3 @@ def band(
 ) -> dict[str, tuple[float, float]]:
     """Return the 80 % band (low, high) of the flow in every run [m³/s]; see `uncertainty`."""
     return uncertainty(network, conditions, measured=measured, measured_on=measured_on).band_m3_s
-
-
-def percentile(values: Floats, percent: float) -> Floats:
-    """Return what so many percent of the values along the first axis are below, between two of them in proportion.
-
-    The library's own loads what takes as long as all the draws.
-    """
-    rising = np.sort(values, axis=0)
-    place = percent / 100.0 * (len(rising) - 1)
-    below = min(int(place), len(rising) - 2) if len(rising) > 1 else 0
-    above = rising[min(below + 1, len(rising) - 1)]
-    found: Floats = rising[below] + (place - below) * (above - rising[below])
-    return found

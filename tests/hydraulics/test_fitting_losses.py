@@ -15,7 +15,6 @@ from optimizer.hydraulics import (
     part_head_loss_m,
     valve_k,
 )
-from optimizer.hydraulics.draws import lift_velocity_m_s
 from optimizer.hydraulics.fittings import (
     MinorLoss,
     change_of_bore,
@@ -76,30 +75,6 @@ def test_fully_turbulent_friction_factor_is_cranes() -> None:
     names = ["0.5", "0.75", "1", "1.25", "1.5", "2", "3", "4"]
     for name, bore in zip(names, inputs("fT-table")["bore_in"], strict=True):
         assert crane_friction_factor(bore * INCH_M) == expected("fT-table", f"fT {name} in")
-
-
-@pytest.mark.parametrize("angle", [20.0, 44.0, 45.0, 60.0, 180.0])
-@pytest.mark.parametrize("bores", [(0.0266, 0.0206), (0.0158, 0.0409), (0.02, 0.02)])
-def test_a_change_of_bore_agrees_with_the_fluids_library(bores: tuple[float, float], angle: float) -> None:
-    there, back = change_of_bore(*bores, angle), change_of_bore(*bores[::-1], angle)
-    narrowing, widening = (there, back) if bores[0] > bores[1] else (back, there)
-    large, small = max(bores), min(bores)
-
-    assert there.bore_m == back.bore_m == small
-    contraction = fluids.fittings.contraction_conical_Crane(large, small, angle=angle)
-    assert narrowing.k_infinity == pytest.approx(contraction, rel=1e-12)
-    assert widening.k_infinity == pytest.approx(
-        fluids.fittings.diffuser_conical_Crane(small, large, angle=angle), rel=1e-12
-    )
-
-
-def test_flow_coefficient_and_lift_velocity_agree_with_the_fluids_library() -> None:
-    water = fluid_of(Water(35.0, 25.0))
-
-    assert flow_coefficient(2.312, 0.015).k_infinity == pytest.approx(fluids.fittings.Kv_to_K(2.312, 0.015), rel=1e-12)
-    assert lift_velocity_m_s(water) == pytest.approx(
-        fluids.fittings.v_lift_valve_Crane(rho=water.density_kg_m3, style="swing check angled"), rel=1e-12
-    )
 
 
 def test_fully_turbulent_friction_factor_agrees_with_the_fluids_library() -> None:
