@@ -34,7 +34,7 @@ def meters(
     bucket_m3 = parse_volume(bucket or ("2.5 gal" if system.units == US else "10 L"), system.units)
     if not bucket_m3 > 0:
         raise click.BadParameter("a volume above 0, such as '2.5 gal' or '10 L'", param_hint="--bucket")
-    card = wait_for("Breaking and clogging every run", lambda: pipeline.settings_card(system), as_json)
+    card = wait_for("Simulating breaks and clogs", lambda: pipeline.settings_card(system), as_json)
     found = pipeline.metered_lines(system, catalog, card, wanted)
     money = catalog.currency
     if as_json:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.choices.for_sale import other_currency
+from optimizer.choices.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.documents.money_notes import money_notes
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import money, target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
 from optimizer.model.system import System
-from optimizer.search.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.units import show_head, show_length
 
 KIND_WORDS = {PointKind.SURFACE: "water level"}

@@ -106,10 +106,7 @@ def _missing_m(straight: Straight) -> float:
 
 
 def _best_words(choice: MeterChoice, units: str) -> Iterator[str]:
-    for side, way in zip(("before", "after"), choice.ways, strict=True):
-        if way is not None:
-            pieces = "; ".join(piece.words for piece in way.pieces) or "nothing: the two ends mate"
-            yield f"The first one, {side}: {pieces}."
+    yield from _adapter_words("The first one", choice)
     straight = choice.straight
     need = f"{show_length(straight.before_m, units)} before it and {show_length(straight.after_m, units)} after it"
     there = f"the longest straight stretch, behind {straight.where}, has {show_length(sum(straight.there_m), units)}"
@@ -133,7 +130,20 @@ def _standing_words(choice: MeterChoice, units: str) -> Iterator[str]:
             yield f"It has {told} and needs {show_length(need_m, units)}: expect it to read wrong."
         else:
             yield f"It has {told}, enough ({show_length(need_m, units)})."
+    yield from _adapter_words("To connect it", choice)
     yield f"It goes {_LIE[choice.meter.orientation]}."
+
+
+def _adapter_words(whose: str, choice: MeterChoice) -> Iterator[str]:
+    """Yield the pieces on both ends of a meter, and the flat washers that go in there."""
+    if all(way is None or not way.pieces for way in choice.ways) and choice.straight.stands:
+        return
+    for side, way in zip(("before", "after"), choice.ways, strict=True):
+        if way is not None:
+            pieces = "; ".join(piece.words for piece in way.pieces) or "nothing: the two ends mate"
+            yield f"{whose}, {side}: {pieces}."
+    if choice.washers:
+        yield f"That takes {choice.washers} flat washer{'s' * (choice.washers > 1)}."
 
 
 def _none_words(choices: Sequence[MeterChoice]) -> str:

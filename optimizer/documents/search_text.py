@@ -143,7 +143,9 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
 
 def _sensible(kinds: Sequence[KindOfPlan]) -> Iterator[str]:
     """Yield in one line what the sensible plan is, and what it costs more than the cheapest."""
-    plan = next((kind.plan for kind in kinds if kind.words == "the sensible one"), None)
+    from optimizer.search.studies.kinds import SENSIBLE
+
+    plan = next((kind.plan for kind in kinds if kind.words == SENSIBLE), None)
     cheapest = kinds[0].plan
     if plan is None or cheapest is None:
         return

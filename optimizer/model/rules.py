@@ -225,7 +225,7 @@ _ROWS = (
         "yes",
         "yes",
         "every pump and device can still be unbolted",
-        "choices/graph.py",
+        "choices/graph_builder.py",
     ),
     RuleRow(
         "count on siphon breaks",

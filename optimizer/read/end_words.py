@@ -53,7 +53,7 @@ def form_of(text: str) -> Form:
         Says what to ask where the words leave two ends open (`BSP`, `NPT` without male or female); suggests a spelling
         only of the thread whose letters were written.
     """
-    words = " ".join(text.lower().replace("-", " - ").replace(" - ", "-").split())
+    words = " ".join(text.lower().split())
     if words in _PLAIN:
         return _PLAIN[words]
     sexes = [_SEXES[word] for word in words.split() if word in _SEXES]

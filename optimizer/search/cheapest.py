@@ -21,6 +21,7 @@ from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
+NONE_IN_TIME = "the time limit came before any plan; allow more time"
 _SAME_COST = 8  # plans with more head to spare whose lists are priced, to see whether they cost the same
 _BEYOND = 24  # ... to see which one is the next by cost
 _CLEARLY = 0.05  # of the head: about 3 % of the flow, as loss goes with its square
@@ -340,7 +341,7 @@ def _order(duty: Duty) -> tuple[bool, float]:
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:
     found = selection.outcome is Outcome.INFEASIBLE
-    reasons = blocked(options, flows, speed) if found else ("the time limit came before any plan; allow more time",)
+    reasons = blocked(options, flows, speed) if found else (NONE_IN_TIME,)
     return Plan(
         status=Status.INFEASIBLE if found else Status.NO_PLAN_FOUND,
         cost_cents=None,

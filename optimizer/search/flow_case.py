@@ -11,7 +11,8 @@ import numpy as np
 
 from optimizer.choices.both_ends import Weighing, ranged_alternatives
 from optimizer.choices.effort import Effort
-from optimizer.choices.graph import ChoiceGraph, build_choice_graph
+from optimizer.choices.graph import ChoiceGraph
+from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption

@@ -61,6 +61,7 @@ class Straight:
 class MeterChoice:
     """One meter for a line: what it reads, what it loses at the largest flow [m], the ways onto its two ends.
 
+    Of one that stands they lead to its neighbours; None where there is none, or no way.
     `slow` and `fast` name the modes whose flow is below and above its range. `price_cents` counts its adapters.
     """
 
@@ -74,8 +75,8 @@ class MeterChoice:
 
     @property
     def reads(self) -> bool:
-        """Whether it reads the line in every mode in which something flows, and can be put in."""
-        return not self.slow and not self.fast and None not in self.ways
+        """Whether it reads the line in every mode in which something flows, and stands there or can be put in."""
+        return not self.slow and not self.fast and (self.straight.stands or None not in self.ways)
 
     @property
     def price_cents(self) -> int:
@@ -168,7 +169,7 @@ def _line(run: Run, card: SettingsCard, finder: _Finder) -> MeteredLine:
         meter = finder.known.meters.get(item.item_id) if item is not None else None
         if item is not None and meter is not None:
             standing = _choice(run, item, meter, flowing, finder, at)
-    pipe = _widest_pipe(run)
+    pipe = _longest_pipe(run)
     choices = [_choice(run, item, meter, flowing, finder, None) for item, meter in finder.meters()] if pipe else []
     choices.sort(key=_first_choice)
     return MeteredLine(run.name, expected, standing, tuple(choices), note)
@@ -201,17 +202,27 @@ def _choice(
     most = max((one.flow_m3_s for one in flowing), default=0.0)
     loss_m = loss_at(most, finder.system.network.water)(new_part(item)) if most else 0.0
     if at is not None:
-        beside = run.parts[at - 1].ends[-1] if at else item.ends[0], item.ends[-1]
-        direct = finder.way(*beside) if at else None
-        return MeterChoice(item, meter, slow, fast, loss_m, (direct, direct), _straight_at(run, meter, at))
-    pipe = _widest_pipe(run)
+        onto = _ways_onto(run, at, finder)
+        return MeterChoice(item, meter, slow, fast, loss_m, onto, _straight_at(run, meter, at))
+    pipe = _longest_pipe(run)
     assert pipe is not None
     ends = pipe.ends[0], item.ends[0], item.ends[-1], pipe.ends[-1]
     ways = finder.way(ends[0], ends[1]), finder.way(ends[2], ends[3])
     return MeterChoice(item, meter, slow, fast, loss_m, ways, _longest_straight(run, meter))
 
 
-def _widest_pipe(run: Run) -> Part | None:
+def _ways_onto(run: Run, at: int, finder: _Finder) -> tuple[Way | None, Way | None]:
+    """Return the ways from what stands before a meter into it, and on to what stands after it."""
+    before = [part for part in run.parts[:at] if part.kind is not Kind.OPEN_JOINT]
+    after = [part for part in run.parts[at + 1 :] if part.kind is not Kind.OPEN_JOINT]
+    ends = run.parts[at].ends
+    return (
+        finder.way(before[-1].ends[-1], ends[0]) if before else None,
+        finder.way(ends[-1], after[0].ends[0]) if after else None,
+    )
+
+
+def _longest_pipe(run: Run) -> Part | None:
     """Return the pipe of a run in which a meter would go: the longest piece."""
     pipes = [part for part in run.parts if part.kind in PIPES and part.ends]
     return max(pipes, key=lambda part: part.length_m, default=None)
@@ -241,7 +252,7 @@ def _straight_length_m(parts: Sequence[Part]) -> tuple[float, str]:
 
 
 def _longest_straight(run: Run, meter: MeterData) -> Straight:
-    """Return the straight stretch of a run with the most pipe, in bores of its narrowest pipe."""
+    """Return the straight stretch of a run with the most pipe, in bores of its widest pipe."""
     best = Straight(math.inf, math.inf, (0.0, 0.0), "")
     behind = "the beginning of the line"
     pipes: list[Part] = []

@@ -12,7 +12,8 @@ from optimizer.choices.candidates import Shelf
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.effort import JOINT_MINUTES, Effort
 from optimizer.choices.for_sale import for_sale, require_one_currency
-from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, Opening, TeeEnd, build_choice_graph
+from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState, Opening, TeeEnd
+from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options

@@ -30,7 +30,7 @@ from optimizer.program.problem import (
 )
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
-from optimizer.search.cheapest import SolverCall, best_over
+from optimizer.search.cheapest import NONE_IN_TIME, SolverCall, best_over
 from optimizer.search.duty import Duty
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
@@ -43,7 +43,6 @@ from optimizer.units import show_flow, show_head
 NO_ELECTRICITY = "electricity is not counted: with several modes the file does not say how long each one lasts"
 _PUMPS = "all pumps"  # the run that stands for them in the program
 _JOIN = "behind all pumps"
-_TIME_CAME = "the time limit came before any plan; allow more time"
 
 
 def find_pumps_plan(
@@ -91,7 +90,7 @@ def _row_plan(station: Station, options: Options, call: SolverCall, most_cents: 
     plan = best_over(options, station.flows, settings, call, most_cents + 1).plan
     if plan.found:
         return plan
-    reasons: tuple[str, ...] = (_TIME_CAME,)
+    reasons: tuple[str, ...] = (NONE_IN_TIME,)
     if plan.status is Status.INFEASIBLE:
         posed = pose(options, settings[0].of(station.flows), settings[0].speed)
         reasons = _short(options.system, posed, choices) if math.isinf(most_cents) else ()
@@ -126,7 +125,7 @@ def _lines_plan(station: Station, options: Options, call: SolverCall, most_cents
     chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s, most_cents=most)
     if chosen.cents is None:
         infeasible = chosen.outcome is Outcome.INFEASIBLE
-        reasons: tuple[str, ...] = (_TIME_CAME,)
+        reasons: tuple[str, ...] = (NONE_IN_TIME,)
         if infeasible:
             reasons = _short(options.system, posed, choices) if most is None else ()
         return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, options.catalog, reasons)

@@ -118,7 +118,9 @@ def _of_plan(one: PortWays, stood: Network, plan: Plan) -> PortWays:
 
 def _beside(parts: Sequence[Part], port: Port) -> tuple[Part, ...]:
     """Return what stands between a port and the first pipe, from the port outwards, without what is not joined yet."""
-    index = next((i for i, part in enumerate(parts) if part.kind in MACHINES and port.words.startswith(part.words)), -1)
+    index = next(
+        (i for i, part in enumerate(parts) if part.kind in MACHINES and port.words.startswith(f"{part.words},")), -1
+    )
     if index < 0:
         return ()
     side = parts[:index][::-1] if port.inlet else parts[index + 1 :]

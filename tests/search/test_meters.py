@@ -87,6 +87,10 @@ def test_a_meter_that_stands_is_told_with_its_pulses_and_a_bucket() -> None:
     assert line["standing"]["pulses_per_s"]["set"] == pytest.approx(2200 * 1000 * flow)
     assert line["expected"][0]["bucket_s"] == pytest.approx(3600 * GPH / flow)
     assert line["standing"]["straight_enough"]
+    # G 1/8 males on 1/4 in. tube: a tube adapter with a BSPP female and its flat washer on either side
+    assert ["push-fit × BSPP female" in piece for piece in line["standing"]["before"]] == [True]
+    assert ["push-fit × BSPP female" in piece for piece in line["standing"]["after"]] == [True]
+    assert line["standing"]["washers"] == 2
     assert line["standing"]["too_slow_in"] == []
 
 

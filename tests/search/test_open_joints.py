@@ -8,11 +8,11 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer import pipeline
+from optimizer.choices.open_joints import cemented_machines, open_places
 from optimizer.cli import main
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.search.open_joints import cemented_machines, open_places
 
 FILE = """
 system: Places that are not connected yet

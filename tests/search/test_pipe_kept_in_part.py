@@ -14,7 +14,8 @@ import pytest
 from small_trees import FAMILY, full_catalog, part, small_catalog
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable
-from optimizer.choices.graph import FREE, build_choice_graph
+from optimizer.choices.graph import FREE
+from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.efficient import EfficientChains

@@ -126,7 +126,3 @@ def _torn_out(run: Run, size: str) -> Run:
 def _few_sizes(plan: Plan) -> bool:
     bought = [part for run in plan.runs.values() for part in run.parts if part.kind in PIPES and not part.existing]
     return len({part.ends[0].size for part in bought}) <= _MOST_SIZES
-
-
-def _cents(plan: Plan) -> int:
-    return plan.cost_cents or 0
