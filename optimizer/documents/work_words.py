@@ -182,6 +182,14 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
     "both ends": _both_ends,
     "through": _through,
     "out of": _out_of,
+    "for a tee": lambda s, length: (
+        f"saw the {length('whole')} length of {s.parts[0]} through square, where the tee goes ({s.parts[1]}), and "
+        "shorten its two pieces by what is new there"
+    ),
+    "for a tee, one piece": lambda s, length: (
+        f"saw the {length('whole')} length of {s.parts[0]} through square, where the tee goes ({s.parts[1]}); one "
+        "piece stays: shorten it by what is new there"
+    ),
     "stub": _stub,
     "remove": _remove,
     "row": _row,

@@ -99,6 +99,7 @@ class _Work:
             yield WorkStep(DRAIN, "drain", (run.name, run.start.point, run.end.point))
         yield from self._standing_unions(name)
         yield from self._openings(places)
+        yield from self._sawn_for_tee(name)
         yield from self._saws(run, run_plan, fit, joints)
         yield from (WorkStep(MIND, "note", told=note) for note in self.cuts.notes if note.run == name)
         yield from _take_out(run_plan, self._old_tees(run))
@@ -194,6 +195,24 @@ class _Work:
         between = run_plan.parts[first.place + 1 : last.place]
         what = next((part.words for part in between if part.kind not in PIPES), "")
         return WorkStep(CUT, "out of", (run_plan.parts[first.place].words, before, after, what), lengths)
+
+    def _sawn_for_tee(self, name: str) -> Iterator[WorkStep]:
+        """Yield where to saw for a tee that is set into a pipe: told once, with the first run that keeps a piece.
+
+        What stands is told as cut apart there: one run ends at the tee and another begins there with the same pipe.
+        """
+        for end in (self.network.runs[name].start, self.network.runs[name].end):
+            tee = self.network.tees.get(end.point)
+            if self.plan.stands is None or tee is None or tee.item is not None:
+                continue
+            stood = [(r, r.parts[0 if at_start else -1]) for r, _, at_start in self.network.runs_at(end.point)]
+            kept = [(r, part) for r, part in stood if part.kind in PIPES and part in self.plan.runs[r.name].parts]
+            if not kept or kept[0][0].name != name:
+                continue
+            pipe = kept[0][1]
+            whole_m = sum(part.length_m for _, part in stood if part.kind in PIPES and part.item is pipe.item)
+            code = "for a tee" if len(kept) > 1 else "for a tee, one piece"
+            yield WorkStep(CUT, code, (pipe.words, end.point), {"whole": whole_m})
 
     def _old_neighbour(self, run: Run, stood: int, step: int) -> str:
         place = stood + step

@@ -14,6 +14,7 @@ from optimizer.choices.second_pump import two_pumps
 from optimizer.documents.payload import plan_json
 from optimizer.documents.report import report_page
 from optimizer.documents.report_facts import report_facts
+from optimizer.documents.work_words import step_text
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import CHECKS, Catalog, Kind
@@ -158,7 +159,7 @@ def test_a_plan_with_two_pumps_says_what_happens_when_one_stops() -> None:
     told = report(system, search(system, SHOP), SHOP).verification.warnings
 
     assert any("when pump 'return' stops, 'display' still gets" in words for words in told)
-    assert any("should the check valve of pump 'return 2' stick open" in words for words in told)
+    assert any("if the check valve of pump 'return 2' sticks open" in words for words in told)
     assert not any("give its line a check valve" in words for words in told)
 
 
@@ -176,15 +177,16 @@ def test_two_pumps_without_check_valves_are_told_to_get_them() -> None:
     assert len(told) == 2
 
 
-@pytest.mark.parametrize(("rule", "what"), [(SERIES, "where the pump goes"), (BESIDE, "where the tee goes")])
+@pytest.mark.parametrize(("rule", "what"), [(SERIES, "comes out for the"), (BESIDE, "where the tee goes")])
 def test_the_work_order_says_where_the_pipe_is_sawn_and_the_bill_has_the_pump(rule: str, what: str) -> None:
     system = one_pump(rule)
     plan_report = report(system, search(system, SHOP), SHOP)
 
     taken = take_off(plan_report, SHOP)
 
-    cuts = [step for run in taken.work for step in run.steps if step.kind == "cut"]
-    assert any(step.lengths_m["whole"] == pytest.approx(0.305, abs=1e-3) for step in cuts)
+    (cut,) = [step for run in taken.work for step in run.steps if step.kind == "cut"]
+    assert cut.lengths_m["whole"] == pytest.approx(0.305, abs=1e-3)  # the 12 in pipe, in both rules
+    assert what in step_text(cut, system.units)
     assert sum(line.quantity for line in plan_report.bill.lines if line.item_id == "another-return") == 1
     assert plan_report.bill.total_cents == sum(line.extended_cents for line in plan_report.bill.lines)
 
