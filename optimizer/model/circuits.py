@@ -46,18 +46,8 @@ def _once(network: Network, name: str, find: Callable[[Network], _Found]) -> _Fo
 
 
 def _find_circuits(network: Network) -> tuple[Circuit, ...]:
-    groups: list[tuple[set[str], list[Run]]] = []
-    for run in network.runs.values():
-        if not run.is_plumbed:
-            continue
-        joints = {point for point in (run.start.point, run.end.point) if not network.points[point].is_fixed}
-        touched = [group for group in groups if group[0] & joints]
-        rest = [group for group in groups if not group[0] & joints]
-        joined = (joints.union(*(group[0] for group in touched)), [*(r for _, runs in touched for r in runs), run])
-        groups = [*rest, joined]
-    order = {name: index for index, name in enumerate(network.runs)}
-    found = [_circuit(network, sorted(runs, key=lambda run: order[run.name])) for _, runs in groups]
-    return tuple(sorted(found, key=lambda each: order[each.runs[0].name]))
+    plumbed = replace(network, runs={name: run for name, run in network.runs.items() if run.is_plumbed})
+    return tuple(_circuit(network, [network.runs[name] for name in part]) for part in plumbed.parts())
 
 
 def _circuit(network: Network, runs: list[Run]) -> Circuit:

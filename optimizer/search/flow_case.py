@@ -196,10 +196,10 @@ def _add_valve_slots(
         run = found[0].run
         if _feeds_all(system.network, name) and not _holds_back(system, modes):
             continue
-        for slotted in with_valve_slots(run, options.catalog, system.rules):
+        for slotted in with_valve_slots(run, joiners[name].catalog, system.rules):
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
             held = tied(system.network, run, system.closes_alone)
-            graph = build_choice_graph(slotted, system.rules, joiners.of(slotted), start, end, held)
+            graph = build_choice_graph(slotted, system.rules, joiners[name].of(slotted), start, end, held)
             found.append(_Source(slotted, graph))
 
 

@@ -38,7 +38,7 @@ from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import RunPrices
-from optimizer.search.pressure import most_pressure_pa, rated
+from optimizer.search.pressure import rated_shelves
 from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.openings import opened
@@ -89,9 +89,9 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
     system = with_carried(system)
     network = system.network
     require_one_currency(system, catalog)
-    catalog = rated(for_sale(system, catalog), most_pressure_pa(system))
+    catalog = for_sale(system, catalog)
     joiners = joiners_of(system, catalog, weigh_water)
-    shelves = {name: joiners.of(network.runs[name]).shelf for name in runs}
+    shelves = {name: joiners[name].of(network.runs[name]).shelf for name in runs}
     points = {network.runs[name].end.point for name in runs} | {network.runs[name].start.point for name in runs}
     tees: dict[str, list[TeeOption]] = {}
     for point in sorted(point for point in points if not network.points[point].is_fixed):
@@ -100,12 +100,12 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
         sizes = {  # where no run changes its size, a bushing may: a tee of one size serves them all
             leg: leg_sockets(dict.fromkeys((*shelf.sizes, *shared)), shelf.system) for leg, shelf in ends.items()
         }
-        tees[point] = tee_options(network, point, catalog, sizes)
+        tees[point] = tee_options(network, point, joiners[network.runs_at(point)[0][0].name].catalog, sizes)
     graphs = {
         name: build_choice_graph(
             network.runs[name],
             system.rules,
-            joiners.of(network.runs[name]),
+            joiners[name].of(network.runs[name]),
             tee_end_of(network, tees, network.runs[name], at_start=True),
             tee_end_of(network, tees, network.runs[name], at_start=False),
             tied(network, network.runs[name], system.closes_alone),
@@ -119,16 +119,22 @@ def _shelf_at(shelf: Shelf, run: Run, at_start: bool) -> Shelf:
     return shelf.at(run.parts, 0 if at_start else len(run.parts) - 1)
 
 
-def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> Joiners:
-    """Return what joins the parts of every run, over adapter chains that are efficient in the system's own water.
+def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> dict[str, Joiners]:
+    """Return what joins the parts of each run, over adapter chains that are efficient in the system's own water.
 
-    Where a plan may hold only so much water, chains that hold less have to be kept as well: `weigh_water`.
+    Nothing that could burst in a run joins its parts. Where a plan may hold only so much water, chains that hold less
+    have to be kept as well: `weigh_water`.
     """
-    graph = EndGraph(catalog, system.rules.allow_unsafe_metals)
-    minutes = JOINT_MINUTES if system.rules.labour_cents_per_hour else {}
     measure = _measure(conditions_of(system.network), weigh_water)
+    minutes = JOINT_MINUTES if system.rules.labour_cents_per_hour else {}
     throats = math.isfinite(system.rules.velocity_limit_m_s)
-    return Joiners(catalog, system.rules, EfficientChains(graph, measure, minutes, throats))
+    made: dict[int, Joiners] = {}
+    shelves = rated_shelves(system, catalog)
+    for shelf in shelves.values():
+        if id(shelf) not in made:
+            graph = EndGraph(shelf, system.rules.allow_unsafe_metals)
+            made[id(shelf)] = Joiners(shelf, system.rules, EfficientChains(graph, measure, minutes, throats))
+    return {name: made[id(shelf)] for name, shelf in shelves.items()}
 
 
 def _measure(conditions: Conditions, weigh_water: bool) -> Measure:

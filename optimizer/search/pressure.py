@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
@@ -10,12 +10,26 @@ from optimizer.model.network import Condition, Network, Part, Tee
 from optimizer.model.safety import WORSE, Check
 from optimizer.model.system import System
 from optimizer.verify.running import fastest
-from optimizer.verify.safety import shut_off_pressure_pa
+from optimizer.verify.shut_off import pressure_at_pa, shut_off_pressures_pa
 
 
-def most_pressure_pa(system: System) -> float:
-    """Return the greatest pressure anywhere with everything shut, at any speed of the dials and settings [Pa]."""
-    return shut_off_pressure_pa(fastest(system, system.network)) or 0.0
+def most_pressures_pa(system: System) -> dict[str, float]:
+    """Return the greatest pressure in each run with everything shut, at any speed of the dials and settings [Pa]."""
+    return shut_off_pressures_pa(fastest(system, system.network))
+
+
+def rated_shelves(system: System, catalog: Catalog) -> dict[str, Catalog]:
+    """Return the catalog that each run buys from: nothing that could burst in it. Runs that may buy the same share one.
+
+    A tee buys as any of its runs does: they hang together, and the same presses in all of them.
+    """
+    pressures_pa = dict.fromkeys(system.network.runs, 0.0) | most_pressures_pa(system)
+    shelves: dict[frozenset[str], Catalog] = {}
+    made: dict[float, Catalog] = {}
+    for pressure_pa in sorted(set(pressures_pa.values())):
+        shelf = rated(catalog, pressure_pa)
+        made[pressure_pa] = shelves.setdefault(frozenset(shelf.items), shelf)
+    return {name: made[pressure_pa] for name, pressure_pa in pressures_pa.items()}
 
 
 def rated(catalog: Catalog, pressure_pa: float) -> Catalog:
@@ -34,12 +48,15 @@ def with_pump_borne(today: System, variant: System) -> System | None:
     """Return a system with another pump in it, what that one could burst marked as having to go.
 
     None where such a part must stay: then that pump is none for this plumbing. What is too weak already may stay as
-    long as the new pump presses no harder.
+    long as the new pump presses no harder in its run.
     """
-    pressure_pa = most_pressure_pa(variant)
-    if pressure_pa <= most_pressure_pa(today) * (1.0 + WORSE):
-        return variant
-    return _without_weak(variant, pressure_pa)
+    now = most_pressures_pa(today)
+    harder = {
+        name: pressure_pa
+        for name, pressure_pa in most_pressures_pa(variant).items()
+        if pressure_pa > now.get(name, 0.0) * (1.0 + WORSE)
+    }
+    return _without_weak(variant, harder) if harder else variant
 
 
 def with_weak_gone(system: System) -> System | None:
@@ -47,39 +64,41 @@ def with_weak_gone(system: System) -> System | None:
 
     None where such a part must stay.
     """
-    pressure_pa = most_pressure_pa(system)
-    if Check.PRESSURE in system.rules.accepted or not any(_weak(system.network, pressure_pa)):
+    pressures_pa = most_pressures_pa(system)
+    if Check.PRESSURE in system.rules.accepted or not any(_weak(system.network, pressures_pa)):
         return system
-    return _without_weak(system, pressure_pa)
+    return _without_weak(system, pressures_pa)
 
 
 def weak_words(system: System) -> list[str]:
     """Return what could burst in the plumbing as it stands, in words."""
     return [
         weak.words if isinstance(weak, Part) else weak.item.description if weak.item else ""
-        for weak in _weak(system.network, most_pressure_pa(system))
+        for weak in _weak(system.network, most_pressures_pa(system))
     ]
 
 
-def _without_weak(system: System, pressure_pa: float) -> System | None:
+def _without_weak(system: System, pressures_pa: Mapping[str, float]) -> System | None:
     network = system.network
-    if any(weak.condition is Condition.KEEP for weak in _weak(network, pressure_pa)):
+    weak = [*_weak(network, pressures_pa)]
+    if any(each.condition is Condition.KEEP for each in weak):
         return None
     runs = {
-        name: replace(run, parts=tuple(_gone(part, pressure_pa) for part in run.parts))
+        name: replace(run, parts=tuple(_gone(part, pressures_pa.get(name, 0.0)) for part in run.parts))
         for name, run in network.runs.items()
     }
     tees = {
-        name: replace(tee, condition=Condition.MUST_GO) if _too_weak(tee.item, pressure_pa) else tee
-        for name, tee in network.tees.items()
+        point: replace(tee, condition=Condition.MUST_GO) if tee in weak else tee for point, tee in network.tees.items()
     }
     return replace(system, network=replace(network.with_runs(runs), tees=tees))
 
 
-def _weak(network: Network, pressure_pa: float) -> Iterator[Part | Tee]:
+def _weak(network: Network, pressures_pa: Mapping[str, float]) -> Iterator[Part | Tee]:
     for run in network.runs.values():
-        yield from (part for part in run.parts if _weak_part(part, pressure_pa))
-    yield from (tee for tee in network.tees.values() if _too_weak(tee.item, pressure_pa))
+        yield from (part for part in run.parts if _weak_part(part, pressures_pa.get(run.name, 0.0)))
+    for point, tee in network.tees.items():
+        if _too_weak(tee.item, pressure_at_pa(network, pressures_pa, point)):
+            yield tee
 
 
 def _gone(part: Part, pressure_pa: float) -> Part:

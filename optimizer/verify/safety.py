@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m
 from optimizer.hydraulics.weirs import weir_head_m
-from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces, mouths_of
-from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
 from optimizer.model.rules import Rules
 from optimizer.model.safety import Check, DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
@@ -26,6 +23,7 @@ from optimizer.verify.drain_back import (
 from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
+from optimizer.verify.shut_off import pressure_checks
 
 DRAIN_BACK = "power-off drain-back (limit: room in the sump)"
 _MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or past it, and its flow is not known"
@@ -35,7 +33,7 @@ def safety_today(system: System) -> SafetyReport:
     """Return what is unsafe, to be minded, or cannot be checked in the plumbing as it stands, in every setting."""
     there = [(name, at, running(at.network)) for name, at in system.ways_to_run]
     checks = [[*flow_checks(at, now, now)] for _, at, now in there]
-    whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, system.network)))
+    whole = tuple(pressure_checks(fastest(system, system.network), fastest(system, system.network)))
     warnings = [(name, text) for name, at, now in there for text in warnings_of(at, now)]
     return _report(system, _in_order(_over_settings(system, checks), whole), warnings, after=False)
 
@@ -61,7 +59,7 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
         said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
         warnings += [(name, text) for text in said]
     then = planned_network(system.network, plan)
-    whole = tuple(_pressure_checks(fastest(system, system.network), fastest(system, then)))
+    whole = tuple(pressure_checks(fastest(system, system.network), fastest(system, then)))
     return _report(system, _in_order(_over_settings(system, checks), whole), warnings)
 
 
@@ -245,67 +243,6 @@ def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
     why = "the pump sucks air at every start; top up the sump only as far as it holds the drain-back"
     return SafetyCheck(Check.PUMP_RESERVE, title, "volume", gathers, gathers + more, reserve, why)
-
-
-def _pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
-    """The weakest part against the greatest pressure with everything shut, and what has no rating."""
-    today, then = shut_off_pressure_pa(now), shut_off_pressure_pa(after)
-    if then is None:
-        return
-    rated, unrated = _ratings(after)
-    rated_today, _ = _ratings(now)
-    if rated:
-        why = "{} may burst; ratings are those of cool water, warm plastic bears less"
-        title = "shut-off pressure (limit: rating of the weakest part)"
-        (rating, words), (rating_now, words_now) = min(rated), min(rated_today, default=(None, ""))
-        said = why.format(words)
-        yield SafetyCheck(
-            Check.PRESSURE, title, "pressure", today, then, rating, said, rating_now, why.format(words_now)
-        )
-    if unrated:
-        some = ", ".join(unrated[:3]) + (", ..." if len(unrated) > 3 else "")
-        title = "shut-off pressure (parts without a rating)"
-        yield SafetyCheck(Check.PRESSURE, title, "pressure", today, then, None, f"a pressure rating of {some}")
-
-
-def _ratings(network: Network) -> tuple[list[tuple[float, str]], list[str]]:
-    """Return (rating [Pa], words) of the parts and tees that have one, and the words of those that have none."""
-    items = [(part.item, part.words, f"run {run.name!r}") for run in network.runs.values() for part in run.parts]
-    items += [(tee.item, tee.item.description if tee.item else "", f"{point!r}") for point, tee in network.tees.items()]
-    stated = [(item.pressure_rating_pa, words, where) for item, words, where in items if item is not None]
-    rated = [(rating, f"{words} in {where}") for rating, words, where in stated if rating > 0.0]
-    return rated, sorted({words for rating, words, _ in stated if not rating > 0.0})
-
-
-def shut_off_pressure_pa(network: Network) -> float | None:
-    """Return the greatest pressure anywhere with nothing flowing out [Pa]; None without pump or supply.
-
-    Every pump at the highest speed that its dial reaches, pumps behind one another or behind house water added up;
-    heights inside the runs are not known, so the lowest of all points counts.
-    """
-    fixed = {name: point.head_m for name, point in network.points.items() if point.head_m is not None}
-    lifts = {run.name: _shut_off_head_m(network, run) for run in pump_runs(network)}
-    if not lifts and all(point.kind is not PointKind.SUPPLY for point in network.points.values()):
-        return None
-    most = max(fixed.values(), default=0.0) + sum(lifts.values())  # a pump in a ring counts once
-    heads, reached = dict(fixed), max(fixed.values(), default=0.0)
-    for _ in network.runs:  # as many rounds as the longest way has runs
-        for run in network.runs.values():
-            start, end = run.start.point, run.end.point
-            pushed = min(most, heads.get(start, -math.inf) + lifts.get(run.name, 0.0))
-            reached = max(reached, pushed)
-            if end not in fixed:
-                heads[end] = max(heads.get(end, -math.inf), pushed)
-            if start not in fixed and run.name not in lifts:
-                heads[start] = max(heads.get(start, -math.inf), heads.get(end, -math.inf))
-    heights = [point.elevation_m for point in network.points.values() if point.elevation_m is not None]
-    weight = fluid_of(network.water).density_kg_m3 * GRAVITY_M_S2
-    return weight * (reached - min(heights, default=0.0))
-
-
-def _shut_off_head_m(network: Network, run: Run) -> float:
-    pumps = [network.pumps[part.name] for part in run.parts if part.kind is Kind.PUMP]
-    return sum(pump_head_m(pump, 0.0, max((pump.speed, *pump.speeds))) for pump in pumps)
 
 
 def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
