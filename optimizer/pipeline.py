@@ -418,7 +418,9 @@ def read_quote(path: Path | str, listed: PlanReport, catalog: Catalog) -> Quote:
     lines = [*((line, False) for line in listed.bill.lines), *((line, True) for line in listed.bill.spares)]
     asked = {line.item_id: Asked(line.quantity, line.unit_price_cents, spare) for line, spare in lines}
     known = {item.item_id: item.price_cents for item in catalog.items.values()}
-    return load_quote(Path(path), listed.bill.currency, asked, known)
+    quote = load_quote(Path(path), listed.bill.currency, asked, known)
+    money = listed.system.money
+    return quote if money is None else quote.told(money.marked_up)
 
 
 def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:

@@ -208,6 +208,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "currency": plan.currency,
         "cost_cents": plan.cost_cents,
         "labor_cents": plan.effort_cents,
+        "minimum_order_adds_cents": plan.topped_up_cents,
         "electricity_cents": plan.energy_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,

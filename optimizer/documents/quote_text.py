@@ -32,10 +32,11 @@ def quote_blocks(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) ->
         f"The plan costs {money(quoted.total_cents, currency)} now; at list prices it was "
         f"{money(listed.total_cents, currency)}. {priced} of {len(quoted.lines)} lines are priced by the store.",
         *([f"Spares: {money(quoted.spares_cents, currency)}."] if quoted.spares else []),
-        verdict(quoted, other.bill),
+        _parts(quoted, quote),
+        verdict(quoted, other.bill, quote),
     ]
     if saved_cents(quoted, other.bill) > 0:
-        blocks.append(_parts(other.bill))
+        blocks.append(_parts(other.bill, quote))
     return blocks + ([Lines(tuple(f"Note: {remark}" for remark in quote.remarks))] if quote.remarks else [])
 
 
@@ -44,18 +45,30 @@ def saved_cents(quoted: Bill, other: Bill) -> int:
     return quoted.total_cents - other.total_cents
 
 
-def verdict(quoted: Bill, other: Bill) -> str:
-    """Return in a sentence whether another plan is cheaper at the till."""
+def guessed(bill: Bill, quote: Quote) -> int:
+    """Return how many lines of a bill have a list price that the store did not name."""
+    return sum(not quote.names(line) for line in bill.lines)
+
+
+def verdict(quoted: Bill, other: Bill, quote: Quote) -> str:
+    """Return in a sentence whether another plan is cheaper at the store, and which of that is a guess."""
     if _needs(quoted) == _needs(other):
         return "No other plan is cheaper: the search finds the same parts."
     saved = saved_cents(quoted, other)
+    guesses = guessed(quoted, quote), guessed(other, quote)
+    if saved > 0 and any(guesses):
+        return (
+            f"Another plan may be cheaper: {money(other.total_cents, other.currency)}, "
+            f"which saves {money(saved, other.currency)} if the list prices marked * are what the store asks "
+            f"({guesses[0]} in your plan, {guesses[1]} in the other). Ask for those before you change. Its parts:"
+        )
     if saved > 0:
         return (
             f"Another plan is cheaper now: {money(other.total_cents, other.currency)}, "
             f"which saves {money(saved, other.currency)}. Its parts:"
         )
     return (
-        f"Another plan uses less material, but at the store it is {money(other.total_cents, other.currency)}: "
+        f"Another plan comes close, but at the store it is {money(other.total_cents, other.currency)}: "
         "stay with this one."
     )
 
@@ -64,13 +77,22 @@ def _needs(bill: Bill) -> dict[str, int]:
     return {line.item_id: line.quantity for line in bill.lines}
 
 
-def _parts(bill: Bill) -> Block:
+_GUESS = "* list price"
+
+
+def _parts(bill: Bill, quote: Quote) -> Block:
     rows = [
-        (str(line.quantity), line.unit, line.description, money(line.extended_cents, bill.currency))
+        (
+            str(line.quantity),
+            line.unit,
+            line.description,
+            money(line.extended_cents, bill.currency),
+            "store" if quote.names(line) else _GUESS,
+        )
         for line in bill.lines
     ]
-    rows.append(("", "", "total", money(bill.total_cents, bill.currency)))
-    return table(("qty", "unit", "what", "price"), rows, right=(0, 3))
+    rows.append(("", "", "total", money(bill.total_cents, bill.currency), ""))
+    return table(("qty", "unit", "what", "price", "whose price"), rows, right=(0, 3))
 
 
 def quote_json(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) -> Json:
@@ -85,6 +107,8 @@ def quote_json(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) -> J
             {"item_id": item, "cents": price.cents, "place": price.place, "store_part_number": price.part_number}
             for item, price in quote.prices.items()
         ],
+        "list_prices_kept": [line.item_id for line in quoted.lines if not quote.names(line)],
+        "cheapest_list_prices": [line.item_id for line in other.bill.lines if not quote.names(line)],
         "same_parts": _needs(quoted) == _needs(other.bill),
         "cheapest_total_cents": other.bill.total_cents,
         "saved_cents": max(0, saved_cents(quoted, other.bill)),

@@ -90,20 +90,29 @@ def _list_is_counted(plan: Plan) -> bool:
     """Return whether what the proof counts for parts is what the parts list comes to."""
     if plan.material_cents is None or plan.cost_cents is None:
         return True
-    return plan.material_cents - plan.energy_cents - plan.effort_cents == plan.cost_cents
+    return _material_of_parts(plan) == plan.cost_cents
+
+
+def _material_of_parts(plan: Plan) -> int:
+    beside = plan.energy_cents + plan.effort_cents + plan.topped_up_cents
+    return (plan.material_cents or 0) - beside
 
 
 def _used(plan: Plan) -> str:
     """Return what was made least where that is more than the parts list: electricity and work have a price too."""
     beside = [
-        f"{money(cents, plan.currency)} for {what}"
-        for cents, what in ((plan.energy_cents, "electricity"), (plan.effort_cents, "your work"))
+        f"{money(cents, plan.currency)} {what}"
+        for cents, what in (
+            (plan.energy_cents, "for electricity"),
+            (plan.effort_cents, "for work"),
+            (plan.topped_up_cents, "to reach the minimum order"),
+        )
         if cents
     ]
     if plan.material_cents is None or plan.cost_cents is None:
         return ""
     total = money(plan.material_cents, plan.currency)
-    parts_cents = plan.material_cents - plan.energy_cents - plan.effort_cents
+    parts_cents = _material_of_parts(plan)
     used = "" if _list_is_counted(plan) else " (pipe by its length, one pack of each kind)"
     if beside:
         parts = money(parts_cents, plan.currency)

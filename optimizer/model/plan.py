@@ -116,10 +116,10 @@ class Plan:
     """The outcome of a search. `runs` and `tees` hold all of them, changed or not, when a plan was found.
 
     `cost_cents` is what the parts list comes to: pipe as the store sells it, whole packs. `material_cents` is what the
-    search made least, and no plan comes to less than `bound_cents`: the parts list, and labour and electricity where
-    the owner gave them a price. Where flows are not known beforehand, or several pumps run before them, it counts pipe
-    by the length used and the first pack of each kind instead. `left_out` names what the proof did not weigh, where
-    that is anything: the status holds for all the rest.
+    search made least, and no plan comes to less than `bound_cents`: the parts list, and labour, a minimum order and
+    electricity where the owner gave them a price. Where flows are not known beforehand, or several pumps run before
+    them, it counts pipe by the length used and the first pack of each kind instead. `left_out` names what the proof did
+    not weigh, where that is anything: the status holds for all the rest.
     """
 
     status: Status
@@ -132,6 +132,7 @@ class Plan:
     consumables: tuple[Purchase, ...] = ()
     material_cents: int | None = None
     effort_cents: int = 0  # labour at the owner's rate
+    topped_up_cents: int = 0  # what a minimum order charges above parts and labour
     energy_cents: int = 0  # electricity over the owner's horizon
     new_pumps: Mapping[str, Pump] = field(default_factory=dict)  # bought, in place of their namesakes if there are any
     stands: Network | None = None  # the plumbing as it stands, its runs cut apart where new ones join; None: as it is

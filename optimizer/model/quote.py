@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+from optimizer.model.bill import BillLine
 
 ITEM_TITLE, QUANTITY_TITLE, LIST_PRICE_TITLE = "Item no.", "Qty", "List price"
 STORE_PRICE_TITLE, STORE_PART_TITLE = "Store's unit price", "Store's part no."
@@ -30,3 +32,12 @@ class Quote:
     currency: str
     prices: Mapping[str, QuotedPrice] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+
+    def told(self, pays: Callable[[int], int]) -> Quote:
+        """Return the quote with what the owner pays for what a store asks a price for [cents]."""
+        prices = {item: replace(price, cents=pays(price.cents)) for item, price in self.prices.items()}
+        return replace(self, prices=prices)
+
+    def names(self, line: BillLine) -> bool:
+        """Return whether the store named the price of a line."""
+        return line.item_id in self.prices

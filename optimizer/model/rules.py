@@ -26,6 +26,7 @@ class Rules:
     keep_services: bool = True  # a separable joint on each side of every pump and device
     resize: bool = True  # other sizes than a run's own may be bought
     labour_cents_per_hour: int = 0
+    minimum_order_cents: int = 0  # what parts and the work on them are charged at least, if there is anything
     electricity_cents_per_kwh: float = 0.0
     horizon_h: float = 0.0  # hours of running that electricity is counted for
     other_pumps: bool = False  # a pump of the catalogs may take the place of the owner's
@@ -40,6 +41,21 @@ class Rules:
     finer_valve_cents: int = 0  # what a plan may cost more so that no valve stands nearly shut
     store: str = ""  # whose stock lengths count; empty: the usual ones
     accepted: tuple[Check, ...] = ()  # what is unsafe today and may stay so, if no worse
+
+    def charged_cents(self, order_cents: int) -> int:
+        """Return what is charged for an order of parts and priced work [cents]; no order is no charge."""
+        return max(order_cents, self.minimum_order_cents) if order_cents > 0 else 0
+
+    def charged_bound(self, bound_cents: int, energy_cents: int) -> int:
+        """Return what no plan costs less than, where this was proved of orders and electricity together [cents].
+
+        Without electricity the dearer order is charged no less; with it, it might make up for an order that is small.
+        """
+        return bound_cents if energy_cents else self.charged_cents(bound_cents)
+
+    def order_below(self, charged_cents: float) -> float:
+        """Return what an order must come to less than to be charged less than this [cents]."""
+        return charged_cents if charged_cents > self.minimum_order_cents else min(charged_cents, 1.0)
 
     @property
     def new_pipe_limit_m_s(self) -> float:
@@ -343,8 +359,17 @@ _ROWS = (
         _W.MONEY_AN_HOUR,
         "30 USD/h",
         "nothing",
-        "your work counts as money",
+        "work counts as money: yours, or a contractor's",
         "choices/effort.py",
+    ),
+    RuleRow(
+        "minimum order",
+        "minimum_order_cents",
+        _W.PRICE,
+        "40 USD",
+        "nothing",
+        "parts and priced work are charged no less than this",
+        "search/cheapest.py",
     ),
     RuleRow(
         "electricity",

@@ -1,4 +1,4 @@
-"""The keys `currency`, `prices` and `tax` of a system file → how the prices of the catalogs count.
+"""The keys `currency`, `prices`, `tax` and `mark-up` of a system file → how the prices of the catalogs count.
 
 Known before anything else of the file: the catalogs that its parts are looked up in are told in the owner's currency.
 """
@@ -12,9 +12,12 @@ from pathlib import Path
 from optimizer.errors import InputError, QuantityError
 from optimizer.model.money import Money, Rate
 from optimizer.read.nodes import Entry, Reading, attempt, entries, read_tree
+from optimizer.units import parse_fraction
 
 MOST_RATE = 1e6  # of any two currencies
-_KEYS = re.compile(r"\b(?:prices|tax)\b")
+MOST_MARK_UP = 5.0  # of a price
+_KEYS_OF_MONEY = ("currency", "prices", "tax", "mark-up")
+_KEYS = re.compile(r"\b(?:prices|tax|mark-up)\b")
 _RATE = re.compile(r"(?P<rate>\d+(?:\.\d+)?) *(?P<currency>[A-Z]{3})(?: +on +(?P<day>\d{4}-\d\d-\d\d))?")
 _TAX = re.compile(r"(?P<share>\d+(?:\.\d+)?) *%,? *(?P<how>included|added)")
 
@@ -32,10 +35,12 @@ def read_money(reading: Reading, found: Mapping[str, Entry]) -> Money:
     if "currency" in found:
         currency = attempt(reading, found["currency"].value, "a currency", parse_currency) or "USD"
     rates = _rates(reading, found["prices"], currency) if "prices" in found else {}
+    example = "a share of the price, such as 15 %"
+    mark_up = attempt(reading, found["mark-up"].value, example, _parse_mark_up) or 0.0 if "mark-up" in found else 0.0
     if "tax" not in found:
-        return Money(currency, rates)
+        return Money(currency, rates, mark_up=mark_up)
     tax, included = attempt(reading, found["tax"].value, "a tax, such as 19 %, included", _parse_tax) or (0.0, True)
-    return Money(currency, rates, tax, included)
+    return Money(currency, rates, tax, included, mark_up)
 
 
 def _rates(reading: Reading, entry: Entry, currency: str) -> dict[str, Rate]:
@@ -65,6 +70,13 @@ def _parse_tax(text: str) -> tuple[float, bool]:
     return float(match["share"]) / 100, match["how"] == "included"
 
 
+def _parse_mark_up(text: str) -> float:
+    share = parse_fraction(text)
+    if share > MOST_MARK_UP:
+        raise QuantityError(f"the mark-up '{text}'", f"a share from 0 % to {100 * MOST_MARK_UP:g} %", "15 %")
+    return share
+
+
 def money_of(path: Path) -> Money | None:
     """Return what a system file says of rates and tax; None where it says nothing, or can not be read yet.
 
@@ -79,6 +91,6 @@ def money_of(path: Path) -> Money | None:
     if root.pairs is None:
         return None
     found = {entry.key: entry for entry in entries(reading, root, "a system file").values()}
-    told = {key: entry for key, entry in found.items() if key in ("currency", "prices", "tax")}
+    told = {key: entry for key, entry in found.items() if key in _KEYS_OF_MONEY}
     money = read_money(reading, told)
-    return None if len(reading) or not ("prices" in told or "tax" in told) else money
+    return None if len(reading) or not set(told) - {"currency"} else money

@@ -71,6 +71,7 @@ KEYS = (
     "currency",
     "prices",
     "tax",
+    "mark-up",
     "water",
     "surfaces",
     "outlets",

@@ -13,6 +13,7 @@ from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Network, Part, Run
 from optimizer.model.plan import JointWork, Plan, Purchase, RunPlan, Status, TeePlan
+from optimizer.model.rules import Rules
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.duty import Duty
@@ -59,7 +60,27 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         # the list was told otherwise than it is: what it comes to counts, and nothing is claimed for it
         least = min(listed.material_cents or 0, listed.bound_cents or 0)
         return replace(listed, status=Status.FEASIBLE, bound_cents=least)
-    return listed if by_list else replace(listed, material_cents=selection.cents + duty.energy_cents)
+    if by_list:
+        return listed
+    by_use = replace(listed, material_cents=selection.cents + duty.energy_cents, topped_up_cents=0)
+    return with_charge(rules, by_use)
+
+
+def with_charge(rules: Rules, plan: Plan) -> Plan:
+    """Return a plan, proved by parts, work and electricity alone, with what a minimum order charges above them."""
+    if plan.material_cents is None or plan.bound_cents is None or not rules.minimum_order_cents:
+        return plan
+    order = plan.material_cents - plan.energy_cents
+    more = rules.charged_cents(order) - order
+    bound = rules.charged_bound(plan.bound_cents, plan.energy_cents)
+    proved = plan.status is Status.OPTIMAL and bound >= plan.material_cents + more
+    return replace(
+        plan,
+        status=plan.status if proved else Status.FEASIBLE,
+        material_cents=plan.material_cents + more,
+        topped_up_cents=more,
+        bound_cents=bound,
+    )
 
 
 def with_list(system: System, catalog: Catalog, plan: Plan) -> Plan:
@@ -69,7 +90,9 @@ def with_list(system: System, catalog: Catalog, plan: Plan) -> Plan:
     runs = {name: replace(one, purchases=(*one.purchases, *pipe.get(name, ()))) for name, one in plan.runs.items()}
     whole = replace(plan, runs=runs)
     cents = list_cents(system, whole, catalog)
-    return replace(whole, cost_cents=cents, material_cents=cents + plan.effort_cents + plan.energy_cents)
+    order = cents + plan.effort_cents
+    charged = system.rules.charged_cents(order)
+    return replace(whole, cost_cents=cents, topped_up_cents=charged - order, material_cents=charged + plan.energy_cents)
 
 
 def _run_plan(run: Run, alternative: Alternative) -> RunPlan:
@@ -146,4 +169,4 @@ def _list(parts: list[Part]) -> str:
     return ", ".join(words if count == 1 else f"{words} ({count})" for words, count in counted.items())
 
 
-__all__ = ["plan_of", "sentence_of", "with_list"]
+__all__ = ["plan_of", "sentence_of", "with_charge", "with_list"]

@@ -31,7 +31,7 @@ from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.answer import Answer
-from optimizer.search.assemble import plan_of
+from optimizer.search.assemble import plan_of, with_charge
 from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
@@ -56,6 +56,8 @@ _ONE = 1e-9
 def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> Answer:
     """Return the cheapest plan that works in the share of cases that the rules ask for; `plain` solves without it."""
     system = question.system
+    if system.rules.minimum_order_cents:
+        return _charged(question, plain)
     asked = system.rules.certainty
     free = replace(question, system=replace(system, rules=replace(system.rules, certainty=0.0)))
     first = plain(replace(free, share=_FIRST_SHARE * question.share))
@@ -65,6 +67,15 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
     if known is None or system.rules.other_pumps or system.second_pump is not None:
         return _by_margins(free, first, asked, plain)
     return _Certain(free, known, asked, first).answer()
+
+
+def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
+    """Return the same where a minimum order is charged: the cheapest order without one is the cheapest with it."""
+    rules = question.system.rules
+    unlimited = replace(question.system, rules=replace(rules, minimum_order_cents=0))
+    answer = with_certainty(replace(question, system=unlimited), plain)
+    plan = with_charge(rules, answer.plan)
+    return replace(answer, plan=plan, cents=plan.material_cents, bound_cents=plan.bound_cents)
 
 
 def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) -> Answer:

@@ -64,7 +64,8 @@ def find_plan(
 ) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
-    What is made least is what the parts list costs, and labour and electricity where the owner gave them a price. The
+    What is made least is what the parts list costs, and labour, a minimum order and electricity where the owner gave
+    them a price. The
     pump stays at its present speed unless another setting that the owner can dial makes a cheaper plan; of those as
     cheap the lowest that the plan found serves at is taken. Where the rules allow it, every pump of the catalogs is
     tried whose price alone is not too much.
@@ -285,11 +286,23 @@ class _Speeds:
         least = self.lists.first(self.tables.at(problem), problem)
         if math.isinf(least):
             return math.inf if all_carried(problem) else float(duty.energy_cents)
-        return (self.lists.bound_cents(least) if all_carried(problem) else 0) + duty.energy_cents
+        order = self.lists.bound_cents(least) if all_carried(problem) else 0
+        return self.lists.options.system.rules.charged_cents(order) + duty.energy_cents
 
     def _at(self, duty: Duty, below: float) -> Found | None:
-        problem = self._problem(duty)
-        return self.lists.solve(replace(self.posed, problem=problem), below, self.tables.at(problem))
+        problem, rules = self._problem(duty), self.lists.options.system.rules
+        found = self.lists.solve(
+            replace(self.posed, problem=problem), rules.order_below(below), self.tables.at(problem)
+        )
+        if found is None:
+            return None
+        cents, bound = found.selection.cents, found.selection.bound_cents
+        told = replace(
+            found.selection,
+            cents=None if cents is None else rules.charged_cents(cents),
+            bound_cents=None if bound is None else rules.charged_cents(bound),
+        )
+        return replace(found, selection=told)
 
     def _excess(self, found: Found, duty: Duty) -> int:
         problem = replace(found.posed.problem, paths=self._problem(duty).paths)
@@ -297,8 +310,8 @@ class _Speeds:
 
 
 def _listed_cents(plan: Plan) -> int:
-    """Return what a plan comes to without electricity: its list, and work where the owner gave it a price [cents]."""
-    return (plan.cost_cents or 0) + plan.effort_cents
+    """Return what a plan comes to without electricity: its list, work and a minimum order [cents]."""
+    return (plan.cost_cents or 0) + plan.effort_cents + plan.topped_up_cents
 
 
 def _no_selection(outcome: Outcome) -> Selection:

@@ -249,6 +249,8 @@ def _plan(found: _Found, bound: int) -> Plan:
     one = Selection(Outcome.FEASIBLE, *none, 0, bound - pumps.energy_cents, selection.solver)
     first = options.system.network.pumps[station.flows.pump]
     plan = plan_of(options, alone, one, Duty(first, pumps.speeds[first.name], 0, pumps.energy_cents), by_list=True)
+    bound = options.system.rules.charged_bound(bound, pumps.energy_cents)
+    plan = replace(plan, bound_cents=bound)
     proved = bound >= (plan.material_cents or 0)
     status = Status.OPTIMAL if proved else Status.FEASIBLE
     return replace(plan, status=status, pump_speeds=dict(_preferred(found)))

@@ -14,7 +14,7 @@ def test_electricity_and_work_are_told_apart_from_the_parts() -> None:
     words = status_words(plan)
 
     assert "The proof counts $217.55: $15.77 for the parts" in words
-    assert words.endswith("$181.78 for electricity and $20.00 for your work.")
+    assert words.endswith("$181.78 for electricity and $20.00 for work.")
 
 
 def test_without_them_the_proof_counts_what_the_list_comes_to_and_that_is_said_once() -> None:
