@@ -21,6 +21,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
+    from optimizer.model.seller import Seller
     from optimizer.model.system import System
     from optimizer.search.budget import BestForBudget
     from optimizer.search.flow_search import Progress
@@ -28,6 +29,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.search.studies.frontier import Frontier
     from optimizer.search.studies.kinds import KindOfPlan
     from optimizer.search.studies.worth import Explanation
+    from optimizer.search.two_stores import Shopping
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
@@ -442,6 +444,19 @@ def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
     other = report(system, found, dearer, spares=spares)
     taken = take_off(other, dearer, spares=spares)
     return Requoted(at_quote(listed.bill, quote), other, taken)
+
+
+def shop(
+    system: System, catalogs: Sequence[Catalog], sellers: Sequence[Seller], *, time_limit_s: float = TIME_LIMIT_S
+) -> Shopping:
+    """Return the cheapest way to buy a plan at two stores, or all of it at one; no longer than `time_limit_s` [s].
+
+    `catalogs` are the shipped ones with the price list of each store over them, in the order of the sellers.
+    """
+    from optimizer.search.two_stores import shop as study
+    from optimizer.search.watch import Watch
+
+    return study(system, catalogs, sellers, Watch.of(time_limit_s))
 
 
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:

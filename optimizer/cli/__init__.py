@@ -8,6 +8,7 @@ from optimizer.cli.price import price
 from optimizer.cli.report import draw, report
 from optimizer.cli.search import compare, explain, frontier
 from optimizer.cli.settings import settings
+from optimizer.cli.stores import stores
 
 main.add_command(adapters)
 main.add_command(calibrate)
@@ -19,5 +20,6 @@ main.add_command(meters)
 main.add_command(price)
 main.add_command(report)
 main.add_command(settings)
+main.add_command(stores)
 
 __all__ = ["main"]
