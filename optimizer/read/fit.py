@@ -209,10 +209,15 @@ def _sorted_ways(catalog: Catalog, part: PartText, size: PipeSize, family: str) 
     kept: dict[object, list[_Reading]] = catalog.__dict__.setdefault("_ways", {})
     key = (part.kind, part.size, part.to_size, part.ends, size, family)
     if key not in kept:
-        rows = catalog.of_kind(part.kind) if part.ends else catalog.with_end(part.kind, part.size or size.size)
-        ways = [way for item in rows for way in _ways_of_item(item, part, size, family)]
+        ways = [way for item in _rows(catalog, part, size) for way in _ways_of_item(item, part, size, family)]
         kept[key] = sorted(ways, key=lambda way: (way.cost, way.item.price_cents if way.item else 0))
     return kept[key]
+
+
+def _rows(catalog: Catalog, part: PartText, size: PipeSize) -> Sequence[CatalogItem]:
+    """Return the rows of a kind that have an end of a size that the line says, or that its run has; in id order."""
+    said = [words.size for words in part.ends if words.size is not None] if part.ends else [part.size or size.size]
+    return catalog.with_end(part.kind, said[0]) if said else catalog.of_kind(part.kind)
 
 
 def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -154,13 +155,10 @@ def _note_tabs(reading: Reading, text: str) -> bool:
 
 def _compose(reading: Reading, text: str) -> Any:
     """Return the root node of ruamel.yaml, which keeps every scalar as it was written."""
-    from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
-    yaml = YAML(typ="rt", pure=True)
-    yaml.max_depth = DEEPEST + 1  # it ends there, instead of reading on; versions that do not know it read on
     try:
-        return yaml.compose(text)
+        return _composed(text)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
@@ -171,6 +169,16 @@ def _compose(reading: Reading, text: str) -> Any:
         reading.fault(Place(1, 1), f"text that is not YAML ({type(error).__name__})", "'key: value' lines")
     reading.finish()
     raise AssertionError("a fault was noted")
+
+
+@lru_cache(maxsize=1)
+def _composed(text: str) -> Any:
+    """Return the root node of a text, kept until another is read: rates and tax are looked for first, then all else."""
+    from ruamel.yaml import YAML
+
+    yaml = YAML(typ="safe", pure=True)  # the other one gathers comments, which takes a third longer
+    yaml.max_depth = DEEPEST + 1  # it ends there, instead of reading on; versions that do not know it read on
+    return yaml.compose(text)
 
 
 def _too_deep(reading: Reading, place: Place, depth: int) -> None:

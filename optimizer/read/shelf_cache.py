@@ -11,9 +11,10 @@ import io
 import os
 import pickle
 import sys
-import tempfile
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import Any
 
 from optimizer.read.catalog_rows import Shelf
 
@@ -60,7 +61,11 @@ def fetch(key: bytes) -> Shelf | None:
 
 def keep(key: bytes, shelf: Shelf) -> None:
     """Keep a shelf without faults under a key, whole or not at all; where nothing can be written, nothing is kept."""
-    body = pickle.dumps(shelf, protocol=pickle.HIGHEST_PROTOCOL)
+    import tempfile
+
+    written = io.BytesIO()
+    _Writer(written).dump(shelf)
+    body = written.getvalue()
     try:
         place = _place(key)
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -76,6 +81,24 @@ def keep(key: bytes, shelf: Shelf) -> None:
 def _place(key: bytes) -> Path:
     home = os.environ.get("XDG_CACHE_HOME") or Path.home() / _HOME.get(sys.platform, ".cache")
     return Path(home) / "retrofit" / f"catalogs-{key.hex()[:32]}.bin"
+
+
+class _Writer(pickle.Pickler):
+    """Writes a value as a call of its class, and what is the same in many rows once: both are quicker to fetch."""
+
+    def __init__(self, file: io.BytesIO) -> None:
+        super().__init__(file, protocol=pickle.HIGHEST_PROTOCOL)
+        self._met: dict[object, object] = {}
+
+    def reducer_override(self, value: Any) -> Any:
+        if isinstance(value, type) or not is_dataclass(value):
+            return NotImplemented
+        return type(value), tuple(self._one_of(getattr(value, field.name)) for field in fields(value))
+
+    def _one_of(self, told: Any) -> object:
+        if isinstance(told, Hashable):
+            return self._met.setdefault((type(told), told), told)
+        return told
 
 
 class _Reader(pickle.Unpickler):
