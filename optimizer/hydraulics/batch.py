@@ -52,7 +52,7 @@ class Batch:
         self._of_pieces = _one_hot(compiled.piece_run, self._n)
         self._heads = _incidence(compiled)
         self._free_heads = self._heads[:, self._free]
-        self._afloat = np.isin(self._free, start.afloat)
+        self._afloat = (self._free[:, None] == np.asarray(start.afloat)).any(axis=1)
         self._base = self._constant_part()
         self._tees()
 

@@ -197,13 +197,14 @@ class Newton:
             When the equations do not close; names the run that is worst.
         """
         state = self.start(guess_m3_s)
-        dice = np.random.default_rng(1)  # the same flows every time
         restarts = _RESTARTS if self._c.junctions is not None else 0
+        dice = None
         while not self._iterate(state):
             if restarts == 0:
                 raise NetworkError(self._diagnosis(state, self.losses(state.flow_m3_s)[0]))
             restarts -= 1
             spent = state.iterations
+            dice = dice or np.random.default_rng(1)  # the same flows every time
             state = self.start(dice.normal(scale=3.0 * _START_M_S, size=self._n) * self._area)
             state.iterations = spent
         return state

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.joints.mating import Mating, material_refusal, mating, piece_refusals
 from optimizer.model.catalog import JOINERS, Catalog, CatalogItem, Kind
-from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.ends import End, Form
 from optimizer.model.network import Part
 
 if TYPE_CHECKING:
@@ -87,24 +87,30 @@ class EndGraph:
     pressure_pa: float = 0.0
     hoses: bool = False
     refused: bool = False
-    _by_form: Mapping[tuple[Form, str, SizeSystem], list[Part]] = field(init=False)
+    _rows: Mapping[End, list[tuple[CatalogItem, bool]]] = field(init=False)  # by the end offered; turned or not
+    _offered: dict[End, list[Part]] = field(init=False, default_factory=dict)
     _memo: dict[tuple[End, End, int, bool], tuple[Chain, ...]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        by_end: dict[tuple[Form, str, SizeSystem], list[Part]] = defaultdict(list)
-        for part in self._pieces():
-            by_end[(part.ends[0].form, part.ends[0].size, part.ends[0].system)].append(part)
-        self._by_form = by_end
-
-    def _pieces(self) -> Iterable[Part]:
+        rows: dict[End, list[tuple[CatalogItem, bool]]] = defaultdict(list)
         for item in self.catalog.of_kind(*CHAIN_KINDS):
             if len(item.ends) == 2 and (self.refused or not self.why_refused(item)):
-                yield new_part(item)
+                rows[item.ends[0]].append((item, False))
                 if item.ends[0] != item.ends[1]:
-                    yield new_part(item, reverse=True)
+                    rows[item.ends[1]].append((item, True))
         for item in self.catalog.of_kind(Kind.HOSE, Kind.TUBE) if self.hoses else ():
             if item.ends[0].form in SOFT_ENDS and (self.refused or not self.why_refused(item)):
-                yield hose_piece(item)
+                rows[item.ends[0]].append((item, False))
+        self._rows = rows
+
+    def offering(self, end: End) -> list[Part]:
+        """Return every piece with this end in front."""
+        if end not in self._offered:
+            self._offered[end] = [
+                hose_piece(item) if item.kind in (Kind.HOSE, Kind.TUBE) else new_part(item, turned)
+                for item, turned in self._rows.get(end, ())
+            ]
+        return self._offered[end]
 
     def why_refused(self, item: CatalogItem) -> tuple[str, ...]:
         """Return why a piece must not be used in this graph's water and at its pressure."""
@@ -116,9 +122,9 @@ class EndGraph:
         `material` is what the end is made of; empty: not known, taken as plastic.
         """
         for form in Form:
-            joint = mating(end, End(form, end.size, end.system))
+            joint = mating(end, other := End(form, end.size, end.system))
             if joint is not None:
-                for part in self._by_form.get((form, end.size, end.system), ()):
+                for part in self.offering(other):
                     if self.refused or not material_refusal(end, material, part.ends[0], material_of(part)):
                         yield joint, part
 
@@ -128,8 +134,7 @@ class EndGraph:
         import networkx as nx
 
         graph: nx.MultiDiGraph[End] = nx.MultiDiGraph()
-        ends = {part.ends[0] for parts in self._by_form.values() for part in parts}
-        ends |= {End(form, end.size, end.system) for end in ends for form in Form}
+        ends = {End(form, end.size, end.system) for end in self._rows for form in Form}
         for end in sorted(ends):
             for _, part in self.pieces_onto(end):
                 graph.add_edge(end, part.ends[1], key=part.words, part=part)
