@@ -86,7 +86,7 @@ def test_a_library_is_imported_only_where_it_is_at_home(module: Path) -> None:
 
 def test_the_reader_of_imports_sees_those_inside_functions_and_under_conditions() -> None:
     assert "ortools.math_opt.python.mathopt" in set(imports(Path("optimizer/program/answers.py")))
-    assert "hydraulics" in own_parts(Path("optimizer/documents/text.py"))
+    assert "hydraulics" in own_parts(Path("optimizer/documents/flows_text.py"))
     assert "pipeline" in own_parts(Path("optimizer/cli/commands.py"))
 
 

@@ -21,7 +21,7 @@ from click.testing import CliRunner
 
 from optimizer import pipeline
 from optimizer.cli import main
-from optimizer.documents import found, text
+from optimizer.documents import flows_text, found, text
 from optimizer.documents.report import report_page
 from optimizer.documents.report_facts import report_facts
 from optimizer.documents.settings_card import card_blocks, card_page
@@ -148,8 +148,8 @@ def printed(name: str) -> dict[str, str]:
     cells = [str(cell) for sheet in book for row in sheet.iter_rows(values_only=True) for cell in row if cell]
     return {
         "check": plain_text(found.check_blocks(system, planned_examples.searched(name)[1])),
-        "flow": plain_text(text.flow_blocks(system, solution)),
-        "losses": plain_text(text.loss_blocks(system, losses)),
+        "flow": plain_text(flows_text.flow_blocks(system, solution)),
+        "losses": plain_text(flows_text.loss_blocks(system, losses)),
         "plan": plain_text(text.plan_blocks(report)),
         "settings": plain_text(card_blocks(card)),
         "workbook": "\n".join(cells),

@@ -6,15 +6,17 @@ Told before any search: each place is tried for itself, by what joins the parts 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from optimizer.choices.for_sale import for_sale
-from optimizer.joints.chains import MOST_PIECES, EndGraph
-from optimizer.joints.efficient import EfficientChains
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.kinds import MACHINES, SEPARABLE
 from optimizer.model.network import Part, Run
 from optimizer.model.system import System
+
+if TYPE_CHECKING:
+    from optimizer.joints.efficient import EfficientChains
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +36,20 @@ class OpenPlace:
 
 def open_places(system: System, catalog: Catalog) -> tuple[OpenPlace, ...]:
     """Return every place that is not connected yet, in the order of the runs, with whether it can be."""
-    sold = for_sale(system, catalog)
-    graph = EndGraph(sold, system.rules.allow_unsafe_metals)
-    chains = EfficientChains(graph, lambda part: (0.0, 0.0, 0.0))
-    return tuple(
-        _tried(run, index, chains, sold)
+    places = [
+        (run, index)
         for run in system.network.runs.values()
         for index, part in enumerate(run.parts)
         if part.kind is Kind.OPEN_JOINT and len(part.ends) == 2
-    )
+    ]
+    if not places:
+        return ()
+    from optimizer.joints.chains import EndGraph
+    from optimizer.joints.efficient import EfficientChains
+
+    sold = for_sale(system, catalog)
+    chains = EfficientChains(EndGraph(sold, system.rules.allow_unsafe_metals), lambda part: (0.0, 0.0, 0.0))
+    return tuple(_tried(run, index, chains, sold) for run, index in places)
 
 
 def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog) -> OpenPlace:
@@ -51,6 +58,8 @@ def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog) -> O
     found = chains.between(first, second)
     if found:
         return OpenPlace(run.name, words, first, second, min(chain.price_cents for chain in found))
+    from optimizer.joints.chains import MOST_PIECES, EndGraph
+
     metals = chains.end_graph.allow_unsafe_metals
     graph = EndGraph(catalog, metals, max_pieces=MOST_PIECES)
     why = graph.why_no_way(first, second) or "every row of pieces has a joint that must not be made"

@@ -104,7 +104,7 @@ def flow(
     if settings is not None and mode is not None:
         raise click.UsageError("choose one of --speed and --mode")
     from optimizer import pipeline
-    from optimizer.documents import flow_tables, text
+    from optimizer.documents import flow_tables, flows_text
     from optimizer.documents.words import in_mode
 
     system, _ = _read(file, catalogs, as_json)
@@ -123,9 +123,9 @@ def flow(
 
         print_json(payload.by_mode(system, [(m[0], payload.flow_json(*m[1:4], read_off, m[4])) for m in modes]))
     elif not system.settings:
-        print_all(text.flow_blocks(*modes[0][1:4], read_off, modes[0][4]))
+        print_all(flows_text.flow_blocks(*modes[0][1:4], read_off, modes[0][4]))
     else:
-        print_all(text.mode_flow_blocks(system, modes, read_off))
+        print_all(flows_text.mode_flow_blocks(system, modes, read_off))
 
 
 def _modes(system: System, wanted: str | None) -> list[tuple[str, System]]:
@@ -190,11 +190,11 @@ def losses(
 def _part_losses(limit: int | None, system: System, mode: str, quiet: bool) -> tuple[dict[str, Any], list[Block]]:
     """Return what every part loses in one mode, as data and as text."""
     from optimizer import pipeline
-    from optimizer.documents import payload, text
+    from optimizer.documents import flows_text, payload
 
     solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), quiet)
     warnings = solution.warnings if solution.doubt.pumps else ()
-    return payload.losses_json(system, rows[:limit]), text.loss_blocks(system, rows, limit, warnings, mode)
+    return payload.losses_json(system, rows[:limit]), flows_text.loss_blocks(system, rows, limit, warnings, mode)
 
 
 def _head_line(run: str, system: System, mode: str, quiet: bool) -> tuple[dict[str, Any], list[Block]]:
@@ -218,9 +218,9 @@ def _groups(by: str, system: System, mode: str, quiet: bool) -> tuple[dict[str, 
 def _doubts(system: System) -> list[Block]:
     """Return what is to be said of flows that losses are told at, where a pump runs to the end of its curve."""
     from optimizer import pipeline
-    from optimizer.documents import text
+    from optimizer.documents import flows_text
 
-    return text.doubt_blocks(pipeline.flows(system))
+    return flows_text.doubt_blocks(pipeline.flows(system))
 
 
 @main.command()

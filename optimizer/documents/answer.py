@@ -10,18 +10,9 @@ from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.floor_text import is_told, probe_words
 from optimizer.documents.report_facts import ReportFacts
+from optimizer.documents.status_words import cases_words, chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.text import pump_changes, speed_before
-from optimizer.documents.words import (
-    cases_words,
-    chance_words,
-    money,
-    percent,
-    pump_setting,
-    reached,
-    spares_words,
-    status_words,
-    verdict_words,
-)
+from optimizer.documents.words import money, percent, pump_setting, reached
 from optimizer.model.network import Part
 from optimizer.model.outcome import Nearest, PlanReport
 from optimizer.model.plan import RunPlan

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents.tables import Block, Heading, table
 from optimizer.documents.words import flow_words, in_mode
-from optimizer.model.network import Network
-from optimizer.model.outcome import PlanReport
-from optimizer.model.system import System
 from optimizer.units import show_flow
 
 if TYPE_CHECKING:
+    from optimizer.model.network import Network
+    from optimizer.model.outcome import PlanReport
+    from optimizer.model.system import System
     from optimizer.verify.balance import Balance
 
 _FEW = 2  # a tank and its sump: what comes up goes down

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import pump_setting
 from optimizer.model.dial import RPM
-from optimizer.model.network import Pump
-from optimizer.model.outcome import PlanReport
 from optimizer.model.safety import LeakPlace, PumpRange, Scenario, Verdict
 from optimizer.units import show_head, show_volume
+
+if TYPE_CHECKING:
+    from optimizer.model.network import Pump
+    from optimizer.model.outcome import PlanReport
 
 MISHAP_TITLES = ("if", "water", "on the floor", "where it goes", "")
 LEAK_TITLES = ("where", "joint", "lets out", "head there")

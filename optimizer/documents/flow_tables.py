@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import flow_words, in_mode, percent
-from optimizer.model.doubt import Doubt
-from optimizer.model.system import System
 from optimizer.units import show_flow, show_head, show_length
 
 if TYPE_CHECKING:
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution
+    from optimizer.model.doubt import Doubt
+    from optimizer.model.system import System
 
 Json = dict[str, Any]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.for_sale import other_currency
 from optimizer.choices.open_joints import OpenPlace, cemented_machines, open_places
@@ -11,8 +11,10 @@ from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import money, target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
-from optimizer.model.system import System
 from optimizer.units import show_head, show_length
+
+if TYPE_CHECKING:
+    from optimizer.model.system import System
 
 KIND_WORDS = {PointKind.SURFACE: "water level"}
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from optimizer.model.money import Money
+if TYPE_CHECKING:
+    from optimizer.model.money import Money
 
 
 def money_notes(money: Money | None, total_cents: int | None = None) -> tuple[str, ...]:

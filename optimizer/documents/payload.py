@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
+from optimizer.documents.flows_text import pump_points
 from optimizer.documents.note_words import note_json, warnings_of
-from optimizer.documents.text import changes, pump_changes, pump_points, require_passed, valve_name
+from optimizer.documents.text import changes, pump_changes, require_passed, valve_name
 from optimizer.documents.words import steps_of
 from optimizer.documents.work_words import work_json
 from optimizer.model.outcome import PlanReport

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from optimizer.documents.cautions import CODES
 from optimizer.documents.floor_text import floor_section
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import percent
-from optimizer.model.outcome import PlanReport
-from optimizer.model.safety import SafetyCheck, SafetyReport
+
+if TYPE_CHECKING:
+    from optimizer.model.outcome import PlanReport
+    from optimizer.model.safety import SafetyCheck, SafetyReport
 
 TITLES = ("check", "now", "after", "limit", "to spare", "")
 TO_SPARE = "To spare: at the upper end of what the flow may be. Close: safe as calculated, and not there."

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.choices.scaled import can_grow, has_upper_ends
+from optimizer.documents.status_words import share_words, status_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import money, reached, share_words, status_words
+from optimizer.documents.words import money, reached
 from optimizer.model.system import System
 from optimizer.units import show_flow
 

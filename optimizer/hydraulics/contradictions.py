@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from optimizer.hydraulics.compiled import Variation, compile_network
 from optimizer.hydraulics.network import solve_compiled
 from optimizer.hydraulics.readings import with_valves
-from optimizer.model.calibration import Measurement
 from optimizer.model.dial import RPM
-from optimizer.model.network import Network
+
+if TYPE_CHECKING:
+    from optimizer.model.calibration import Measurement
+    from optimizer.model.network import Network
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from optimizer.hydraulics.network import solve_network
 from optimizer.hydraulics.pumps import pump_head_m
 from optimizer.model.kinds import Kind
-from optimizer.model.network import Network, Pump
+
+if TYPE_CHECKING:
+    from optimizer.model.network import Network, Pump
 
 # What wear, a dirty screen or 2 cm in a metre of water level take; from 9/10 of its shut-off head taken by height alone
 # on, a parabola's flow then falls by a tenth.

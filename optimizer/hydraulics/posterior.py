@@ -18,18 +18,21 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.hydraulics.compiled import CompiledNetwork, compile_network
-from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
 from optimizer.hydraulics.factors import FREE_FLOOR, Factor, FactorKind
 from optimizer.hydraulics.readings import Readings, with_valves
 from optimizer.model.calibration import Calibration, Measurement, pump_sources, with_calibration
 from optimizer.model.dial import POWER, RPM, Dial, DialKind
-from optimizer.model.network import Network
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.conditions import Conditions
+    from optimizer.model.network import Network
 
 Floats = npt.NDArray[np.float64]
 

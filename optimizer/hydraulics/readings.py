@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +16,10 @@ from optimizer.hydraulics.network import solve_flows
 from optimizer.model.calibration import Calibration, Measurement, pump_sources
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.dial import RPM
-from optimizer.model.network import Network, Part, Run
 from optimizer.model.throttling import valve_to_set
+
+if TYPE_CHECKING:
+    from optimizer.model.network import Network, Part, Run
 
 Floats = npt.NDArray[np.float64]
 

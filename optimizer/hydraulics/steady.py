@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,9 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, compile_network
 from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
-from optimizer.model.network import Network
+
+if TYPE_CHECKING:
+    from optimizer.model.network import Network
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,21 +10,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import compile_network
-from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.draws import ensemble_flows_m3_s
 from optimizer.hydraulics.network import solve_flows
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
-from optimizer.model.calibration import Measurement
 from optimizer.model.doubt import Doubt, doubt_of
-from optimizer.model.network import Network
-from optimizer.model.system import Target
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.conditions import Conditions
+    from optimizer.model.calibration import Measurement
+    from optimizer.model.network import Network
+    from optimizer.model.system import Target
 
 Floats = npt.NDArray[np.float64]
 

@@ -9,8 +9,10 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
+from typing import TYPE_CHECKING
 
-from optimizer.model.safety import Check
+if TYPE_CHECKING:
+    from optimizer.model.checks import Check
 
 QUIET_M_S = 1.524  # 5 ft/s, in pipe of pumped lines: common practice, no source
 

@@ -9,7 +9,7 @@ from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.money import Money
 from optimizer.model.network import Network, Part
 from optimizer.model.rules import Rules as Rules
-from optimizer.model.safety import Drain, Tank
+from optimizer.model.tanks import Drain, Tank
 
 
 @dataclass(frozen=True, slots=True)

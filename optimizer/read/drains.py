@@ -22,7 +22,7 @@ from optimizer import units
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.circuits import mouths_of, sumps
 from optimizer.model.network import Network, PointKind
-from optimizer.model.safety import Drain, DrainMode, Tank
+from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, RunText, fit_run
 from optimizer.read.nodes import Entry, Reading, attempt, choice, entries, items_of, nearest, text_of
 from optimizer.read.part_text import read_parts

@@ -9,8 +9,8 @@ from typing import Any
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog
+from optimizer.model.checks import AS_IT_IS, Check
 from optimizer.model.rules import RULES, Rules, Written
-from optimizer.model.safety import AS_IT_IS, Check
 from optimizer.ranges import money, noting
 from optimizer.read.nodes import (
     Entry,

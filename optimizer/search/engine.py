@@ -17,8 +17,8 @@ from optimizer.choices.velocity import with_carried
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
+from optimizer.model.checks import Check
 from optimizer.model.plan import Forbidden, Plan, Status
-from optimizer.model.safety import Check
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer

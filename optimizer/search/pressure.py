@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.checks import Check
 from optimizer.model.network import Condition, Network, Part, Tee
-from optimizer.model.safety import WORSE, Check
+from optimizer.model.safety import WORSE
 from optimizer.model.system import System
 from optimizer.verify.running import fastest
 from optimizer.verify.shut_off import pressure_at_pa, shut_off_pressures_pa

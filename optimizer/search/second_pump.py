@@ -16,8 +16,8 @@ from optimizer.choices.second_pump import TwoPumps, two_pumps
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.plan import Plan, RunPlan, Status
-from optimizer.model.safety import Tank
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.search.assemble import sentence_of
 from optimizer.search.checks import verdicts
 from optimizer.search.flow_search import Progress

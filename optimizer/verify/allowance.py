@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
+from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network
-from optimizer.model.safety import WORSE, Check, DrainMode, Tank
+from optimizer.model.safety import WORSE
 from optimizer.model.system import System
+from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import (
     DEVICE_VOLUME,
     FREEBOARD,

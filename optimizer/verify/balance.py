@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, PointKind
-from optimizer.model.safety import DrainMode, Tank
-from optimizer.model.system import System
+from optimizer.model.tanks import DrainMode, Tank
+
+if TYPE_CHECKING:
+    from optimizer.model.system import System
 
 _SHUT_M3_S = 1e-12
 

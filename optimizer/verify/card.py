@@ -14,8 +14,9 @@ from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network
-from optimizer.model.safety import DrainMode, PumpRange, Tank
+from optimizer.model.safety import PumpRange
 from optimizer.model.system import System, Target
+from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
 from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of

@@ -10,7 +10,7 @@ from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_of, ring_runs
 from optimizer.model.circuits import inflow_coefficients as inflow_of
 from optimizer.model.network import Network, Run
-from optimizer.model.safety import Drain, DrainMode, Tank
+from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
 
 PIPE = "pipe and fittings"

@@ -21,7 +21,7 @@ from optimizer.hydraulics.weirs import open_mouth_flow_m3_s
 from optimizer.model.catalog import PIPES, THROTTLES
 from optimizer.model.circuits import gravity_lines
 from optimizer.model.network import Network, Part, Point, PointKind, Run, RunEnd, Water
-from optimizer.model.safety import Drain, DrainMode
+from optimizer.model.tanks import Drain, DrainMode
 
 _TOP, _BOTTOM, _RUN = "water over the mouth", "sump", "drain"
 

@@ -9,8 +9,8 @@ from optimizer.errors import NetworkError
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network, Run
-from optimizer.model.safety import Tank
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.units import show_flow
 from optimizer.verify.drain_back import gross_inflow_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, running, running_pump_runs

@@ -10,8 +10,8 @@ from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind
-from optimizer.model.safety import DrainMode, Tank
 from optimizer.model.system import System
+from optimizer.model.tanks import DrainMode, Tank
 from optimizer.units import show_flow, show_volume
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s

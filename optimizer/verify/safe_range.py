@@ -9,8 +9,9 @@ from optimizer.errors import NetworkError
 from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network, Part, Pump
-from optimizer.model.safety import PumpRange, Tank
+from optimizer.model.safety import PumpRange
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.verify.allowance import flow_limits_m3_s, sump_room_m3
 from optimizer.verify.drain_back import drain_back, inflow_m3_s
 from optimizer.verify.limits import NOTHING_M3_S

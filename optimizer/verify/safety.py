@@ -6,12 +6,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from optimizer.hydraulics.weirs import weir_head_m
+from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, mouths_of
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
 from optimizer.model.rules import Rules
-from optimizer.model.safety import Check, DrainMode, SafetyCheck, SafetyReport, Tank, Verdict
+from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
 from optimizer.model.system import System
+from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
 from optimizer.verify.drain_back import (
     DEVICE_VOLUME,

@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, THROTTLES, Kind
+from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, Run
-from optimizer.model.safety import Check, Drain, DrainMode, SafetyCheck, Scenario, Tank, Verdict, worst
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
+from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.allowance import volume_of_sumps
 from optimizer.verify.drain_back import DEVICE_VOLUME, FREEBOARD, DrainBack, drain_back, inflow_m3_s, lifted_runs
 from optimizer.verify.drains import together_m3_s

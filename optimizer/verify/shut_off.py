@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 from optimizer.hydraulics import GRAVITY_M_S2, fluid_of, pump_head_m
 from optimizer.model.catalog import Kind
+from optimizer.model.checks import Check
 from optimizer.model.circuits import has_pump
 from optimizer.model.network import Network, PointKind, Run
-from optimizer.model.safety import Check, SafetyCheck
+from optimizer.model.safety import SafetyCheck
 from optimizer.verify.running import pump_runs
 
 

@@ -13,8 +13,9 @@ from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Verification, planned_networks
-from optimizer.model.safety import SafetyCheck, Tank
+from optimizer.model.safety import SafetyCheck
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.verify.drain_back import inflow_coefficients
 from optimizer.verify.running import Running, running
 from optimizer.verify.safety import DRAIN_BACK, clogged_break_check, flow_checks, in_setting

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.documents.words import status_words
+from optimizer.documents.status_words import status_words
 from optimizer.model.plan import Plan, Status
 
 

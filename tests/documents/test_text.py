@@ -10,10 +10,12 @@ from dataclasses import replace
 import pytest
 from conftest import GAL_H, demo_report, demo_system
 
+from optimizer.documents.flows_text import flow_blocks, loss_blocks
 from optimizer.documents.payload import flow_json, losses_json, no_plan_json, plan_json
+from optimizer.documents.status_words import status_words
 from optimizer.documents.tables import Heading, plain_text, print_blocks, table
-from optimizer.documents.text import flow_blocks, loss_blocks, no_plan_blocks, plan_blocks
-from optimizer.documents.words import money, part_place, percent, status_words, wanted_words
+from optimizer.documents.text import no_plan_blocks, plan_blocks
+from optimizer.documents.words import money, part_place, percent, wanted_words
 from optimizer.errors import DocumentError
 from optimizer.hydraulics import NetworkSolution, PartLoss, pump_head_m
 from optimizer.model.outcome import PlanReport

@@ -2,7 +2,8 @@
 
 import pytest
 
-from optimizer.documents.words import flow_span, flow_words, status_words
+from optimizer.documents.status_words import status_words
+from optimizer.documents.words import flow_span, flow_words
 from optimizer.model.plan import Plan, Status
 
 GAL_H = 231 * 0.0254**3 / 3600  # the US gallon is 231 cubic inches

@@ -20,10 +20,11 @@ from optimizer.documents.sheet_kit import Cell as Written
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
+from optimizer.model.checks import Check
 from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
-from optimizer.model.safety import Check, SafetyCheck, SafetyReport
+from optimizer.model.safety import SafetyCheck, SafetyReport
 from optimizer.takeoff import bill_of
 
 SHEETS = ["Answer", "Order", "Appendix"]  # without a take-off and a card

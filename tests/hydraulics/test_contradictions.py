@@ -8,9 +8,9 @@ import pytest
 from networks import PORTS, network, pipe, pump_part, run, surface, valve
 
 from optimizer import pipeline
+from optimizer.documents.flows_text import contradictions, flow_blocks
 from optimizer.documents.payload import flow_json
 from optimizer.documents.tables import Lines
-from optimizer.documents.text import contradictions, flow_blocks
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.contradictions import compared
 from optimizer.model.calibration import Measurement

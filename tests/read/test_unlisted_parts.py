@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from optimizer import pipeline
+from optimizer.documents.flows_text import loss_blocks
 from optimizer.documents.tables import plain_text
-from optimizer.documents.text import loss_blocks
 from optimizer.errors import InputError
 from optimizer.joints.bores import step_square_s2_m5
 from optimizer.model.catalog import LossMethod

@@ -10,7 +10,8 @@ from click.testing import CliRunner
 
 from optimizer import pipeline
 from optimizer.cli import main
-from optimizer.model.safety import AS_IT_IS, Verdict
+from optimizer.model.checks import AS_IT_IS
+from optimizer.model.safety import Verdict
 from optimizer.verify.check import verify_plan
 
 # the sump is too small for what runs back already: nothing but a smaller tank would mend it

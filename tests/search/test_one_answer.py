@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from optimizer import pipeline
-from optimizer.documents.words import reached, status_words
+from optimizer.documents.status_words import status_words
+from optimizer.documents.words import reached
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from optimizer.model.catalog import PIPES, Catalog
+from optimizer.model.checks import Check
 from optimizer.model.network import Condition
-from optimizer.model.safety import Check, Verdict
+from optimizer.model.safety import Verdict
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory

@@ -9,8 +9,8 @@ import pytest
 from flow_cases import choices_of, random_case
 
 from optimizer.choices.side_resources import Sides, water
-from optimizer.model.safety import Tank
 from optimizer.model.system import Rules, System
+from optimizer.model.tanks import Tank
 from optimizer.search.flow_posing import Choice, FlowCase, Way, built_network, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
 from optimizer.verify.allowance import allowance_of

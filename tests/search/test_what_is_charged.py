@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer import pipeline
-from optimizer.documents.words import status_words
+from optimizer.documents.status_words import status_words
 from optimizer.model.money import Money
 from optimizer.model.plan import Plan, Status
 from optimizer.model.rules import Rules

@@ -9,8 +9,8 @@ from optimizer.joints.chains import new_part
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Condition, Network, Part, Point, PointKind, Pump, Run, RunEnd, Water
-from optimizer.model.safety import Drain, DrainMode, Tank
 from optimizer.model.system import Rules, System, Target
+from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.catalogs import load_catalog
 
 FAMILY = "sch 40 PVC"

@@ -11,7 +11,7 @@ from small_aquaria import WATER, part, siphon, upright
 from optimizer.hydraulics.weirs import open_mouth_flow_m3_s, weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Water
-from optimizer.model.safety import DrainMode
+from optimizer.model.tanks import DrainMode
 from optimizer.verify.drains import drain_capacity_m3_s, opened, siphon_flow_m3_s, together_m3_s, trimmed_opening
 
 FOOT = 0.3048

@@ -12,8 +12,9 @@ from optimizer import pipeline
 from optimizer.documents.drawing.labels import PROBE, Shown, run_lines
 from optimizer.documents.floor_text import probe_runs, probe_words
 from optimizer.errors import NoPlanError
+from optimizer.model.checks import Check
 from optimizer.model.network import Network
-from optimizer.model.safety import Check, SafetyCheck, Scenario, Verdict
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system

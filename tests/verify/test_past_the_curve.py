@@ -14,13 +14,15 @@ from optimizer.cli import main
 from optimizer.documents.drawing.curves import curves_chart, pump_picture
 from optimizer.documents.drawing.labels import run_lines
 from optimizer.documents.flow_tables import speed_blocks
+from optimizer.documents.flows_text import flow_blocks
 from optimizer.documents.payload import flow_json
 from optimizer.documents.report_facts import shown_now, solved
 from optimizer.documents.safety_text import safety_rows
 from optimizer.documents.tables import Table
-from optimizer.documents.text import demand_words, flow_blocks
-from optimizer.model.safety import SafetyCheck, Tank, Verdict
+from optimizer.documents.text import demand_words
+from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.search.cheapest import find_plan
 from optimizer.verify.card import settings_card
 from optimizer.verify.safety import safety_today

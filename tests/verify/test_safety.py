@@ -12,10 +12,12 @@ from optimizer import pipeline
 from optimizer.errors import NoPlanError
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
+from optimizer.model.checks import AS_IT_IS, Check
 from optimizer.model.network import Condition, Leg, Point, PointKind, RunEnd
 from optimizer.model.plan import Status
-from optimizer.model.safety import AS_IT_IS, Check, SafetyCheck, SafetyReport, Tank, Verdict
+from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
 from optimizer.model.system import System
+from optimizer.model.tanks import Tank
 from optimizer.read.places import data_directory
 from optimizer.search.cheapest import find_plan
 from optimizer.search.engine import solve
@@ -411,7 +413,7 @@ def test_no_efficient_plan_that_floods_stands_on_the_frontier() -> None:
 
 
 def test_flows_of_an_unsafe_system_begin_with_what_is_unsafe() -> None:
-    from optimizer.documents.text import flow_blocks
+    from optimizer.documents.flows_text import flow_blocks
 
     system = aquarium(tanks=(DISPLAY, replace(SUMP, free_volume_m3=0.010)), drains=DRAINS)
 

@@ -10,10 +10,12 @@ from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
 from optimizer.model.catalog import THROTTLES
+from optimizer.model.checks import AS_IT_IS
 from optimizer.model.network import Leg, Point, PointKind, RunEnd, Tee
 from optimizer.model.plan import Plan, Status, Verification
-from optimizer.model.safety import AS_IT_IS, SafetyCheck, Tank, Verdict
+from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.model.system import Setting, System, Target
+from optimizer.model.tanks import Tank
 from optimizer.search.unknown_flows import find_unknown
 from optimizer.verify.check import verify_plan
 from optimizer.verify.drain_back import FREEBOARD
