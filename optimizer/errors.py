@@ -97,5 +97,20 @@ class SolverError(OptimizerError):
     """The mixed-integer solver failed; carries its own words."""
 
 
+class EditError(OptimizerError):
+    """A change cannot be put into the text of a system file without harm to the rest; says where and why."""
+
+
+class FileChangedError(OptimizerError):
+    """A file holds something else than what an edit of it was made from; carries both, None where there is no file."""
+
+    def __init__(self, path: object, known: bytes | None, found: bytes | None) -> None:
+        self.known, self.found = known, found
+        how = "is gone" if found is None else "is there by now" if known is None else "was changed by another program"
+        super().__init__(
+            f"{path}: {how} since it was read; nothing was saved. Read it again, or save under another name."
+        )
+
+
 class DocumentError(OptimizerError):
     """A document cannot be written or read back; nothing was left half-written."""

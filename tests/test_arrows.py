@@ -17,11 +17,11 @@ PACKAGE = ROOT / "optimizer"
 ARROWS = (
     ("errors", "unit_words"),
     ("ranges", "unit_factors"),
-    ("units", "water", "clock"),
+    ("units", "water", "clock", "whole_file"),
     ("model",),
     ("joints",),
     ("read", "hydraulics"),
-    ("choices",),
+    ("choices", "edits"),
     ("program",),
     ("takeoff", "verify"),
     ("search",),
@@ -40,7 +40,7 @@ HOMES = {
     "pint": {"units"},
     "resvg_py": {"documents"},
     "weasyprint": {"documents"},
-    "ruamel": {"read"},
+    "ruamel": {"read", "edits"},
     "rich": {"documents"},
     "click": {"cli"},
 }

@@ -46,8 +46,8 @@ def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool
 
 
 def _write(file: Path, calibration: Calibration) -> None:
-    from optimizer.documents.whole_file import put_whole
     from optimizer.read.factors import with_factors
+    from optimizer.whole_file import put_whole
 
     target = file.resolve()
     put_whole(target, with_factors(target.read_bytes(), calibration, str(file)))

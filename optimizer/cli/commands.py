@@ -297,8 +297,8 @@ def example(path: Path, replace: bool) -> None:
 
     It goes to PATH, or to starter.yaml here.
     """
-    from optimizer.documents.whole_file import free_target, put_whole
     from optimizer.read.places import data_directory
+    from optimizer.whole_file import free_target, put_whole
 
     target = free_target(path, replace, ".yaml")
     put_whole(target, (data_directory("examples") / "starter.yaml").read_bytes())
@@ -328,7 +328,7 @@ def _write_plan(
 ) -> None:
     """Write the files first, all or none: what is printed then is also what lies in them."""
     from optimizer import pipeline
-    from optimizer.documents.whole_file import free_target, put_all
+    from optimizer.whole_file import free_target, put_all
 
     files: dict[Path, bytes] = {}
     if output is not None:

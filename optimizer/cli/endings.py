@@ -93,7 +93,7 @@ def _begin(words: Sequence[str]) -> None:
     """Make the streams fit to be written to, and clear away what a run that was killed has left."""
     one_thread()
     gc.set_threshold(_COLLECT_AFTER)
-    from optimizer.documents.whole_file import open_gate, sweep
+    from optimizer.whole_file import open_gate, sweep
 
     _never_choke_on_a_sign(sys.stdout, sys.stderr)
     open_gate()
@@ -119,7 +119,7 @@ def _told(error: OptimizerError | click.ClickException) -> int:
 
 
 def _stopped() -> int:
-    from optimizer.documents.whole_file import shut_gate
+    from optimizer.whole_file import shut_gate
 
     written = shut_gate()
     if written:

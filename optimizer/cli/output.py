@@ -48,7 +48,7 @@ def free_outputs(replace: bool, inputs: Iterable[Path], *outputs: tuple[Path | N
     outputs
         Where to write, with what that name must end in; None: not asked for.
     """
-    from optimizer.documents.whole_file import free_target
+    from optimizer.whole_file import free_target
 
     read = tuple(inputs)
     targets = [free_target(path, replace, ending, read) for path, ending in outputs if path is not None]

@@ -159,7 +159,7 @@ def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s:
 
 def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool, inputs: tuple[Path, ...]) -> None:
     """Write all pictures, or none when one of the names is taken or the folder cannot be made."""
-    from optimizer.documents.whole_file import free_target, put_all, put_folder, sweep
+    from optimizer.whole_file import free_target, put_all, put_folder, sweep
 
     sweep(folder.absolute().parent)
     files = {f"{one.name}.svg": one.svg.encode() for one in drawn}

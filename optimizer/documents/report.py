@@ -17,12 +17,12 @@ from optimizer.documents.report_html import page as whole_page
 from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
-from optimizer.documents.whole_file import free_target, put_all
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
 from optimizer.verify.card import SettingsCard
+from optimizer.whole_file import free_target, put_all
 
 PAPERS = ("A4", "letter")
 

@@ -10,11 +10,11 @@ from pathlib import Path
 from optimizer.documents.cautions import CAUTIONS
 from optimizer.documents.floor_text import range_words
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.whole_file import free_target, put_whole
 from optimizer.documents.words import flow_span, flow_words, part_place, percent, pump_setting
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
+from optimizer.whole_file import free_target, put_whole
 
 OTHERS_TITLE = "At other settings: flow (clogged if under, disconnected if over)"
 METER_TITLES = ("meter on", "should show", "first reading", "clogged if under", "disconnected if over")

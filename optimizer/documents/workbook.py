@@ -15,12 +15,12 @@ from optimizer.documents.picture_sheets import PLUMBING_SHEET, picture_sheets, p
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book, Formula
 from optimizer.documents.text import require_passed
-from optimizer.documents.whole_file import free_target, put_whole
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
 from optimizer.verify.card import SettingsCard
+from optimizer.whole_file import free_target, put_whole
 
 _PAPERS = {"letter": LETTER, "A4": A4}
 _OPTIONS = {

@@ -43,8 +43,8 @@ _VOLUMES = {
     "top-up volume": "top_up_m3",
 }
 _TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by", "mouths"]
-_ALSO_TANK = {"weir length": "overflow edge", "freeboard": "rim above edge", "usable water": "pump reserve"}
-_ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
+ALSO_TANK = {"weir length": "overflow edge", "freeboard": "rim above edge", "usable water": "pump reserve"}
+ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
 _DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
 
 
@@ -68,7 +68,7 @@ def _is_surface(reading: Reading, entry: Entry, network: Network) -> bool:
 
 
 def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) -> Tank:
-    found = entries(reading, entry.value, f"tank '{entry.key}'", _TANK_KEYS, _ALSO_TANK)
+    found = entries(reading, entry.value, f"tank '{entry.key}'", _TANK_KEYS, ALSO_TANK)
 
     def take(key: str, parse: _Parse, what: str) -> float | None:
         if key not in found:
@@ -146,7 +146,7 @@ def read_drains(
 
 
 def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, unit_system: str) -> Drain | None:
-    found = entries(reading, entry.value, f"drain '{entry.key}'", _DRAIN_KEYS, _ALSO_DRAIN)
+    found = entries(reading, entry.value, f"drain '{entry.key}'", _DRAIN_KEYS, ALSO_DRAIN)
     missing = [key for key in ("from", "mode", "size", "parts") if key not in found]
     if missing:
         if entry.value.pairs is not None:

@@ -77,15 +77,15 @@ def _parse_mark_up(text: str) -> float:
     return share
 
 
-def money_of(path: Path) -> Money | None:
+def money_of(path: Path, content: bytes | None = None) -> Money | None:
     """Return what a system file says of rates and tax; None where it says nothing, or can not be read yet.
 
-    What is wrong with it is told when the file is read as a whole.
+    What is wrong with it is told when the file is read as a whole. `content` counts in place of what the file holds.
     """
     try:
-        if not _KEYS.search(path.read_text(encoding="utf-8")):
+        if not _KEYS.search(path.read_text(encoding="utf-8") if content is None else content.decode("utf-8")):
             return None
-        reading, root = read_tree(path)
+        reading, root = read_tree(path, content)
     except (OSError, ValueError, InputError):
         return None
     if root.pairs is None:

@@ -97,8 +97,15 @@ class Reading:
         return len(self._faults)
 
 
-def read_tree(path: Path) -> tuple[Reading, Node]:
+def read_tree(path: Path, content: bytes | None = None) -> tuple[Reading, Node]:
     """Return the faults noted so far (tabs only) and the root node of a YAML file.
+
+    Parameters
+    ----------
+    path
+        The file; places in messages show it as it was given.
+    content
+        What counts as its content, such as a text that is not saved yet; None: what the file holds.
 
     Raises
     ------
@@ -106,7 +113,7 @@ def read_tree(path: Path) -> tuple[Reading, Node]:
         No such file, too large, not UTF-8, empty, not YAML, nested too deep, or with signs that no text has.
     """
     reading = Reading(str(path))
-    text = _text_of(path)
+    text = _text_of(path, content)
     tabs_in_indent = _note_tabs(reading, text)
     if tabs_in_indent:
         reading.finish()  # the shape of the file depends on them
@@ -121,9 +128,9 @@ def read_tree(path: Path) -> tuple[Reading, Node]:
     return reading, tree
 
 
-def _text_of(path: Path) -> str:
+def _text_of(path: Path, content: bytes | None) -> str:
     try:
-        return _bytes_of(path).decode("utf-8-sig")
+        return _bytes_of(path, content).decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError([Fault(str(path), "no such file", "the path of a system file")]) from None
     except UnicodeDecodeError as error:
@@ -133,9 +140,10 @@ def _text_of(path: Path) -> str:
         raise InputError([Fault(str(path), f"a file that cannot be read ({error.strerror})", "a text file")]) from None
 
 
-def _bytes_of(path: Path) -> bytes:
+def _bytes_of(path: Path, content: bytes | None) -> bytes:
     """Return a file's bytes; of one that is larger than any system no more than shows that is read."""
-    content = first_bytes(path, MOST_BYTES, "a text file")
+    if content is None:
+        content = first_bytes(path, MOST_BYTES, "a text file")
     if len(content) > MOST_BYTES:
         found = f"a file of more than {MOST_BYTES // 1000:,} kB"
         raise InputError([Fault(str(path), found, f"a system file of at most {MOST_BYTES // 1000:,} kB")])

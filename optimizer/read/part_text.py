@@ -16,13 +16,13 @@ from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_st
 
 MOST_PARTS = 1_000  # of a run; the largest that was ever tried has seven hundred
 MOST_REPEATS = 50  # `elbow x 500` is a slip of the finger
-_REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
-_OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
-_TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
+REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
+OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
+TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
 _NAMED = {"pump": Kind.PUMP, "device": Kind.DEVICE}
 _WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
 _PART_KEYS = ["part", "pump", "device", "keep", "must go", "room", "least flow", "stays open"]
-_STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
+STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def _repeated(reading: Reading, node: Node, unit_system: str) -> list[PartText |
     text = text_of(reading, node, "a part, such as elbow or pipe 14 in")
     if text is None:
         return [None]
-    match = _REPEAT.fullmatch(text)
+    match = REPEAT.fullmatch(text)
     count = int(match["count"][:9]) if match else 1
     if not 1 <= count <= MOST_REPEATS:
         reading.fault(node.place, f"'{text}'", f"from 1 to {MOST_REPEATS} repeats")
@@ -162,9 +162,9 @@ def _parse_part(text: str, node: Node, unit_system: str) -> PartText:
         if not rest:
             raise QuantityError(f"'{text}'", f"{kind} and its name, as under '{kind}s'")
         return replace(part, name=rest)
-    if kind in THROTTLES and (match := _OPENING.match(rest)):
+    if kind in THROTTLES and (match := OPENING.match(rest)):
         part, rest = replace(part, opening=_opening(match)), rest[match.end() :]
-    if kind in _STEPS and (match := _TO_SIZE.fullmatch(rest)):
+    if kind in STEPS and (match := TO_SIZE.fullmatch(rest)):
         return replace(part, to_size=parse_size(match["size"]))
     return replace(part, ends=_ends(text, rest, kind))
 

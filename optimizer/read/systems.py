@@ -96,7 +96,7 @@ POINT_KEYS = ("surfaces", "outlets", "supplies")
 RUN_KEYS = ("from", "to", "size", "parts", "note")
 
 
-def load_system(path: Path, catalog: Catalog) -> System:
+def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> System:
     """Return the system that a file describes, its parts looked up in the catalog.
 
     Parameters
@@ -105,13 +105,15 @@ def load_system(path: Path, catalog: Catalog) -> System:
         A UTF-8 YAML file; places in messages show it as it was given.
     catalog
         The rows that parts, tees and sizes are looked up in.
+    content
+        What counts as the content of the file, such as a text that is not saved yet; None: what it holds.
 
     Raises
     ------
     InputError
         With every fault of the file, in file order, as `file:line:column`.
     """
-    reading, root = read_tree(Path(path))
+    reading, root = read_tree(Path(path), content)
     found = entries(reading, root, "a system file", KEYS, ALSO)
     if root.pairs is None:
         reading.finish()

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.documents import whole_file
+from optimizer import whole_file
 from optimizer.read.places import data_directory
 
 ROOT = Path(__file__).parent.parent.parent
@@ -42,7 +42,7 @@ def deadly(work):
 for home, names in ((os, ("replace", "fsync", "mkdir", "rmdir", "rename", "unlink")), (Path, ("unlink",))):
     for name in names:
         setattr(home, name, deadly(getattr(home, name)))
-from optimizer.documents.whole_file import put_all, put_folder
+from optimizer.whole_file import put_all, put_folder
 folder = Path(sys.argv[2])
 new = b"new " * 7000
 if sys.argv[3] == "folder":

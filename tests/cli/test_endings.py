@@ -14,9 +14,8 @@ import pytest
 from click.testing import CliRunner
 from running import PROGRAM, SHORT, Retrofit, program, start, surroundings
 
-from optimizer import pipeline
+from optimizer import pipeline, whole_file
 from optimizer.cli import main
-from optimizer.documents import whole_file
 from optimizer.errors import CheckError, DocumentError, NoPlanError, SolverError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals, links and /dev of POSIX")
