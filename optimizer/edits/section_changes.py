@@ -16,7 +16,7 @@ NAMED = (
     *("surfaces", "outlets", "supplies", "pumps", "devices", "tees", "tanks", "drains", "modes"),
     *("prices", "owned", "water", "calibration"),
 )
-HEAD = ("system", "note", "units", "currency", "tax", "pipe")
+HEAD = ("system", "note", "units", "currency", "tax", "mark-up", "pipe")
 _POINTS = ("surfaces", "outlets", "supplies")
 _MACHINES = {"pumps": "pump", "devices": "device"}
 _ALSO = {"tanks": ALSO_TANK, "drains": ALSO_DRAIN}
@@ -223,7 +223,7 @@ def _reading(text: str, index: int) -> tuple[str | int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class SetHead(Change):
-    """The title (`system`), the note, the currency, the tax or the growth on the pipe (`pipe`); None takes it out."""
+    """The title (`system`), the note, the currency, the tax, the mark-up or the growth on the pipe (`pipe`); None takes it out."""
 
     key: str
     value: str | None

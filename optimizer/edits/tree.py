@@ -233,7 +233,7 @@ def _parse(text: str) -> Document:
     from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
-    yaml = YAML(typ="rt", pure=True)
+    yaml = YAML(typ="safe", pure=True)
     yaml.max_depth = DEEPEST + 1
     bare = Document(text, Node(0, 0, 0))
     try:
