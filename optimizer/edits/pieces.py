@@ -151,13 +151,18 @@ def _goes_on_one_line(place: Place, new: Plain) -> bool:
 
 
 def _style_beside(parent: Node, new: Plain, index: int = -1) -> bool | None:
-    """Return whether the nearest collection of the kind beside this is written on one line; None: there is none."""
+    """Return whether collections of the kind beside this are written on one line; None: they do not say.
+
+    In a list the nearest says it; under keys, where each may be long or short, all of them must be on one line.
+    """
     alike = [
-        child
+        child.flow
         for k, child in enumerate(parent.children)
         if k != index and child.children and (child.items is not None) == isinstance(new, list)
     ]
-    return alike[-1].flow if alike else None
+    if not alike:
+        return None
+    return alike[-1] if parent.items is not None else all(alike) or None
 
 
 def _lines_below(place: Place, new: Plain) -> list[str]:
@@ -250,7 +255,7 @@ def put_in(above: tuple[Node, ...], document: Document, index: int, key: str | N
         text = flow_text(new) if key is None else flow_text(((key, new),))[1:-1]
         return _into_flow(above, document, index, text)
     first = Place(document, above, 0)
-    flow = _style_beside(parent, new)
+    flow = False if len(above) == 1 and isinstance(new, tuple) else _style_beside(parent, new)
     if key is None:
         lines = item_lines(new, first.column, first.layout, flow=flow is not False)
     else:

@@ -223,7 +223,7 @@ def _reading(text: str, index: int) -> tuple[str | int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class SetHead(Change):
-    """The title (`system`), the note, the currency, the tax, the mark-up or the growth on the pipe (`pipe`); None takes it out."""
+    """The title (`system`), note, currency, tax, mark-up or the growth on the pipe (`pipe`); None takes it out."""
 
     key: str
     value: str | None

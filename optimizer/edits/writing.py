@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from optimizer.edits.tree import Alias, Plain
 from optimizer.errors import EditError
 
-SHORT = 60  # signs; a list or mapping of nothing but texts that is no longer goes on one line
+SHORT = 60  # signs; a list of texts, or a mapping without lists, that is no longer goes on one line
 _NOT_FIRST = re.compile(r"[,\[\]{}#&*!|>'\"%@`=]|[-?:](?=$|[\s,\[\]{}])|---|\.\.\.|<<$")
 _NOT_WITHIN = re.compile(r":(?=$|\s)|\s#|[\t\r\n\x85\u2028\u2029]|^\s|\s$")
 _NOT_IN_FLOW = re.compile(r"[,\[\]{}?:]")
@@ -72,7 +72,7 @@ def _key(key: Plain, *, flow: bool) -> str:
 def is_short(value: Plain) -> bool:
     """Return whether a list or mapping goes on one line where nothing beside it says otherwise."""
     inside = value if isinstance(value, list) else [item for _, item in value] if isinstance(value, tuple) else []
-    nested = any(isinstance(item, (list, tuple)) and item for item in inside)
+    nested = any(isinstance(item, list) or (isinstance(item, tuple) and isinstance(value, list)) for item in inside)
     return not nested and len(flow_text(value)) <= SHORT
 
 
