@@ -18,9 +18,11 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
+    from optimizer.model.money import Money
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
+    from optimizer.model.safety import SafetyReport
     from optimizer.model.seller import Seller
     from optimizer.model.system import System
     from optimizer.search.budget import BestForBudget
@@ -33,6 +35,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.takeoff.requote import Requoted
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
+    from optimizer.verify.floor import FloorFacts
 
 TIME_LIMIT_S = 60.0
 _BOUGHT_SHARE = 0.8  # of the time left, for the cheapest plan at one multiple of the targets
@@ -54,12 +57,29 @@ def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System,
     InputError
         With every fault of the file, or of the catalogs.
     """
-    from optimizer.read.catalogs import load_catalog
+    catalog = read_catalog(catalogs, money_in(path))
+    return read_system(path, catalog), catalog
+
+
+def money_in(path: Path | str, content: bytes | None = None) -> Money | None:
+    """Return the rates and the tax of a system file, or of what it would hold; None where it has none."""
     from optimizer.read.money import money_of
+
+    return money_of(Path(path), content)
+
+
+def read_catalog(catalogs: Sequence[Path | str] = (), money: Money | None = None) -> Catalog:
+    """Return the shipped catalogs under a user's own files, told in the owner's money; InputError as in `read`."""
+    from optimizer.read.catalogs import load_catalog
+
+    return load_catalog([Path(extra) for extra in catalogs], money)
+
+
+def read_system(path: Path | str, catalog: Catalog, content: bytes | None = None) -> System:
+    """Return the system of a file, or of what it would hold: `content`, not saved yet. InputError as in `read`."""
     from optimizer.read.systems import load_system
 
-    catalog = load_catalog([Path(extra) for extra in catalogs], money_of(Path(path)))
-    return load_system(Path(path), catalog), catalog
+    return load_system(Path(path), catalog, content)
 
 
 def flows(system: System) -> NetworkSolution:
@@ -107,6 +127,23 @@ def other_states(system: System, solution: NetworkSolution) -> tuple[dict[str, f
     from optimizer.hydraulics.steady import other_states as found
 
     return () if solution.doubt.pumps else found(system.network, solution.flows_m3_s)
+
+
+def safety(system: System) -> SafetyReport:
+    """Return what could flood, burst or run dry in the plumbing as it stands, in every mode."""
+    from optimizer.verify.safety import safety_today
+
+    return safety_today(system)
+
+
+def floor(system: System, safe: SafetyReport) -> FloorFacts:
+    """Return what may go wrong, how far pumps may be dialled and the weak joints of the plumbing as it stands.
+
+    `safe` is what `safety` tells of it; nothing where there is no steady flow.
+    """
+    from optimizer.verify.floor import floor_facts
+
+    return floor_facts(system, system.network, safe.checks)
 
 
 def readings(system: System) -> tuple[Compared, ...]:

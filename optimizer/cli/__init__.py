@@ -4,6 +4,7 @@ from optimizer.cli.adapters import adapters
 from optimizer.cli.calibrate import calibrate
 from optimizer.cli.commands import main
 from optimizer.cli.meters import meters
+from optimizer.cli.open import open_page
 from optimizer.cli.price import price
 from optimizer.cli.report import draw, report
 from optimizer.cli.search import compare, explain, frontier
@@ -17,6 +18,7 @@ main.add_command(draw)
 main.add_command(explain)
 main.add_command(frontier)
 main.add_command(meters)
+main.add_command(open_page)
 main.add_command(price)
 main.add_command(report)
 main.add_command(settings)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.documents.drawing.labels import Shown, part_words, run_lines
-from optimizer.documents.drawing.lanes import Columns, crossings, order_columns, strands_of
+from optimizer.documents.drawing.lanes import Columns, Order, crossings, order_columns, order_of, ordered_as, strands_of
 from optimizer.documents.drawing.levels import LEAST_GAP, Levels, place_levels
 from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.symbols import symbol_height
@@ -76,10 +76,14 @@ class Arrangement:
     pixels_per_m: float
     column_edges: tuple[tuple[float, float], ...]
     column_of: Mapping[str, int]  # run → column
+    order: Order = ()  # given to `arrange` again, the same plumbing keeps its columns
 
 
-def arrange(shown: Shown, left: float, top: float) -> Arrangement:
-    """Return where everything stands, with `left` and `top` pixels free for a scale and for what is above."""
+def arrange(shown: Shown, left: float, top: float, order: Order = ()) -> Arrangement:
+    """Return where everything stands, with `left` and `top` pixels free for a scale and for what is above.
+
+    `order` is that of an earlier drawing: as long as the runs are the same their columns need not be sought again.
+    """
     network = shown.network
     blocks = {name: _blocks(shown, run) for name, run in network.runs.items()}
     extra = dict.fromkeys(network.runs, 0.0)
@@ -90,7 +94,8 @@ def arrange(shown: Shown, left: float, top: float) -> Arrangement:
     for _ in range(2):  # the second time with room for the crossings that the first one found
         levels = place_levels(network, need)
         spans = {name: _span(network, run, levels, blocks[name], extra[name]) for name, run in network.runs.items()}
-        columns = order_columns(network, levels, strands_of(network, levels, spans))
+        strands = strands_of(network, levels, spans)
+        columns = (ordered_as(order, strands) if order else None) or order_columns(network, levels, strands)
         crossed = crossings(network, levels, columns)
         extra.update((name, 2.5 * _CROSS * len(found)) for name, found in crossed.items())
     return _measured(network, levels, columns, blocks, crossed, left, top)
@@ -119,7 +124,8 @@ def _measured(
     xs = {name: _point_x(network, name, lanes) for name in network.points}
     bottom = zero - bed + TANK_DEPTH + 16
     right = edges[-1][1] if edges else left
-    return Arrangement(right + 8, bottom, ys, xs, lanes, zero, levels.pixels_per_m, edges, column_of)
+    placed = (levels.pixels_per_m, edges, column_of, order_of(columns))
+    return Arrangement(right + 8, bottom, ys, xs, lanes, zero, *placed)
 
 
 def _columns(

@@ -35,6 +35,7 @@ class Strand:
 
 
 Columns = tuple[tuple[Strand, ...], ...]
+Order = tuple[tuple[frozenset[str], ...], ...]  # the runs of every strand of every column
 
 
 def strands_of(network: Network, levels: Levels, spans: Mapping[str, Span]) -> tuple[Strand, ...]:
@@ -75,6 +76,36 @@ def order_columns(network: Network, levels: Levels, strands: Iterable[Strand]) -
     return _tallest_on_the_left(columns)
 
 
+def ordered_as(order: Order, strands: Iterable[Strand]) -> Columns | None:
+    """Return the strands in columns as an earlier drawing had them, None where they are no longer the same runs.
+
+    A strand that has grown into another one of its column is no reason to refuse: it gets a column of its own.
+    """
+    by_runs = {frozenset(strand.spans): strand for strand in strands}
+    if sorted(map(sorted, by_runs)) != sorted(sorted(runs) for column in order for runs in column):
+        return None
+    columns: list[tuple[Strand, ...]] = []
+    for kept in order:
+        column: list[tuple[Strand, ...]] = [()]
+        for strand in (by_runs[runs] for runs in kept):
+            free = next((at for at, ones in enumerate(column) if _fits(strand, ones)), None)
+            if free is None:
+                column.append((strand,))
+            else:
+                column[free] = (*column[free], strand)
+        columns += column
+    return tuple(columns)
+
+
+def order_of(columns: Columns) -> Order:
+    """Return which runs stand in which column, to draw the same plumbing alike the next time."""
+    return tuple(tuple(frozenset(strand.spans) for strand in column) for column in columns)
+
+
+def _fits(strand: Strand, others: Iterable[Strand]) -> bool:
+    return all(strand.low > one.high + _APART or strand.high < one.low - _APART for one in others)
+
+
 def _tallest_on_the_left(columns: Columns) -> Columns:
     """Return the columns, mirrored where the tallest strand, most often the riser, stands right of the middle."""
     heights = [max(strand.high - strand.low for strand in column) for column in columns]
@@ -104,7 +135,7 @@ def _moves(columns: Columns, strand: Strand) -> Iterable[Columns]:
     for place in range(len(rest) + 1):
         yield (*rest[:place], (strand,), *rest[place:])
     for place, column in enumerate(rest):
-        if all(strand.low > one.high + _APART or strand.high < one.low - _APART for one in column):
+        if _fits(strand, column):
             yield (*rest[:place], (*column, strand), *rest[place + 1 :])
 
 

@@ -28,6 +28,7 @@ from optimizer.documents.drawing.arrangement import (
 )
 from optimizer.documents.drawing.axes import round_ticks, tick_words
 from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.lanes import Order
 from optimizer.documents.drawing.legend import draw_legend, legend_height
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.drawing.measure import text_width
@@ -50,9 +51,14 @@ def schematic(shown: Shown, *, title: str, key: str = "schematic", alone: bool =
     return canvas.svg(title, describe(shown), key, alone=alone)
 
 
-def schematic_canvas(shown: Shown) -> Canvas:
-    """Return the drawn schematic with the boxes of its texts and symbols."""
-    plan = arrange(shown, _LEFT, _TOP)
+def arranged(shown: Shown, order: Order = ()) -> Arrangement:
+    """Return where everything of a schematic stands; `order` as in `arrange`."""
+    return arrange(shown, _LEFT, _TOP, order)
+
+
+def schematic_canvas(shown: Shown, plan: Arrangement | None = None) -> Canvas:
+    """Return the drawn schematic with the boxes of its texts and symbols; `plan` where it is arranged already."""
+    plan = arranged(shown) if plan is None else plan
     width = max(plan.width, 360.0)
     canvas = Canvas(width, plan.height + legend_height(shown, width))
     canvas.end_y = plan.height

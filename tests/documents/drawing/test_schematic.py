@@ -11,7 +11,7 @@ from plumbings import manifold, odd_plumbings, outlet, shown, surface, tee
 from optimizer.documents.drawing.arrangement import arrange
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import roles
-from optimizer.documents.drawing.schematic import HOP, crossings_of, schematic, schematic_canvas
+from optimizer.documents.drawing.schematic import HOP, arranged, crossings_of, schematic, schematic_canvas
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.report_facts import report_facts, shown_after, shown_now, solved
 from optimizer.model.catalog import Kind
@@ -192,3 +192,14 @@ def test_text_is_escaped_and_kept_on_one_line() -> None:
     canvas.text(0, 10, "a<b>\n&\x1b[0m")
 
     assert "a&lt;b&gt; &amp;\\x1b[0m" in canvas.svg("t", "d", "k")  # a control character is shown, not obeyed
+
+
+def test_the_same_runs_keep_their_columns_and_other_ones_are_ordered_anew() -> None:
+    told = example_shown("cellar-sump")
+    first = arranged(told)
+
+    again = arranged(told, first.order)
+    other = arranged(example_shown("single-return"), first.order)
+
+    assert again == first
+    assert other == arranged(example_shown("single-return"))

@@ -1,0 +1,74 @@
+"""A system → what the views show of it, each worked out when it is first asked for and then kept."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+from optimizer import pipeline
+from optimizer.documents.report_facts import Solved, solved
+from optimizer.model.system import System
+
+if TYPE_CHECKING:
+    from optimizer.hydraulics.losses import PartLoss
+    from optimizer.model.catalog import Catalog
+    from optimizer.model.safety import SafetyReport
+    from optimizer.verify.floor import FloorFacts
+
+T = TypeVar("T")
+
+
+class Answers:
+    """What is known of a system. NetworkError, from whatever needs flows, where its plumbing has no solution."""
+
+    def __init__(self, system: System, catalog: Catalog) -> None:
+        self.system = system
+        self.catalog = catalog
+        self._lock = threading.RLock()
+        self._kept: dict[object, Any] = {}
+
+    def mode(self, wanted: str) -> tuple[str, System]:
+        """Return a mode by its name, the first one where there is none of that name."""
+        modes = self.system.ways_to_run
+        return next((one for one in modes if one[0] == wanted), modes[0])
+
+    def solved(self, mode: str, gains: bool = False) -> Solved:
+        """Return flows and losses in a mode; with `gains` what each run would carry without each of its losses."""
+        name, at = self.mode(mode)
+        return self._once(("solved", name, gains), lambda: solved(at.network, gains))
+
+    def band(self, mode: str) -> Mapping[str, tuple[float, float]]:
+        """Return (low, high) of the flow in every run [m³/s]."""
+        name, at = self.mode(mode)
+        return self._once(("band", name), lambda: pipeline.flow_band(at))
+
+    def notes(self, mode: str) -> tuple[str, ...]:
+        """Return what is to be said of the flows in a mode: odd pumps, further steady states."""
+        from optimizer.documents.flow_tables import state_words
+
+        name, at = self.mode(mode)
+
+        def told() -> tuple[str, ...]:
+            solution = self.solved(name).solution
+            states = state_words(at, solution.flows_m3_s, pipeline.other_states(at, solution))
+            return (*solution.warnings, *pipeline.barely_lifting(at, solution), *states)
+
+        return self._once(("notes", name), told)
+
+    def losses(self, mode: str) -> tuple[PartLoss, ...]:
+        return self.solved(mode, gains=True).losses
+
+    def safety(self) -> SafetyReport:
+        return self._once("safety", lambda: pipeline.safety(self.system))
+
+    def floor(self, mode: str) -> FloorFacts:
+        """Return mishaps, safe ranges of pumps and weak joints of the plumbing as it stands."""
+        name, at = self.mode(mode)
+        return self._once(("floor", name), lambda: pipeline.floor(at, self.safety()))
+
+    def _once(self, key: object, work: Callable[[], T]) -> T:
+        with self._lock:
+            if key not in self._kept:
+                self._kept[key] = work()
+            return cast(T, self._kept[key])

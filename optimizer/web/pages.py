@@ -1,0 +1,174 @@
+"""What a sitting holds → the pages and the parts of pages that the browser is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment
+from markupsafe import Markup
+
+from optimizer import __version__
+from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.palette import picture_style
+from optimizer.errors import NetworkError
+from optimizer.web import views
+from optimizer.web.plumbing import drawn_plumbing
+from optimizer.web.sitting import Sheet, Sitting
+
+if TYPE_CHECKING:
+    from optimizer.documents.drawing.lanes import Order
+    from optimizer.documents.report_facts import Solved
+    from optimizer.model.system import System
+    from optimizer.web.answers import Answers
+
+PICTURE_STYLE: Callable[[], str] = picture_style
+VIEWS = (
+    ("plumbing", "Plumbing"),
+    ("losses", "Losses"),
+    ("heads", "Head lines"),
+    ("safety", "Safety"),
+)
+Asked = Mapping[str, str]
+
+
+class Pages:
+    """Makes pages of a sitting. `asked` names the view, the mode and the handle that is chosen."""
+
+    def __init__(self, sitting: Sitting, templates: Environment) -> None:
+        self.sitting = sitting
+        self.templates = templates
+        self._orders: dict[object, Order] = {}
+
+    def whole(self, asked: Asked, window: str) -> str:
+        """Return the whole page."""
+        return self._fill("page.html", window=window, **self._frame(asked))
+
+    def sheet(self, asked: Asked, said: str = "") -> str:
+        """Return what of the page changes with each change of the file; `said` is told at its top."""
+        return self._fill("sheet.html", **self._frame(asked, said))
+
+    def runs(self, asked: Asked, with_band: bool) -> str:
+        """Return the table of runs; with the band of each flow, which takes longer than the flows themselves."""
+        sheet = self.sitting.sheet
+        if sheet.answers is None:
+            return ""
+        name, at = sheet.answers.mode(asked.get("mode", ""))
+        try:
+            return self._fill("runs.html", **self._runs(sheet.answers, name, at, with_band))
+        except NetworkError as error:
+            return self._fill("trouble.html", words=views.trouble_words(error))
+
+    def panel(self, asked: Asked, at: str) -> str:
+        """Return what is told of a handle that was chosen."""
+        answers = self.sitting.sheet.answers
+        return "" if answers is None else self._fill("panel.html", **self._panel(answers, asked, at))
+
+    def stamp(self) -> str:
+        """Return what changes whenever an open page no longer shows what there is."""
+        sheet = self.sitting.sheet
+        return f"{sheet.revision} {'changed' if sheet.changed_on_disk else 'same'}"
+
+    def _fill(self, template: str, **values: Any) -> str:
+        return self.templates.get_template(template).render(**values)
+
+    def _frame(self, asked: Asked, said: str = "") -> dict[str, Any]:
+        """Return the values of a page's frame and of its view."""
+        sheet, path = self.sitting.sheet, self.sitting.path
+        view = asked.get("view", "")
+        view = view if view in dict(VIEWS) else VIEWS[0][0]
+        answers = sheet.answers
+        mode, modes = "", list[str]()
+        if answers is not None:
+            mode = answers.mode(asked.get("mode", ""))[0]
+            modes = [name for name, _ in answers.system.ways_to_run if name]
+        frame: dict[str, Any] = {
+            "title": answers.system.name if answers else path.name,
+            "note": answers.system.note if answers else "",
+            "file": str(path),
+            "version": __version__,
+            "sheet": sheet,
+            "stamp": self.stamp(),
+            "views": VIEWS,
+            "view": view,
+            "mode": mode,
+            "modes": modes,
+            "at": asked.get("at", ""),
+            "said": said,
+        }
+        return {**frame, "body": Markup(self._body(sheet, view, mode, asked))}
+
+    def _body(self, sheet: Sheet, view: str, mode: str, asked: Asked) -> str:
+        """Return the inside of a view; where the file has faults, its lines with them."""
+        if sheet.answers is None:
+            return self._fill("faults.html", faults=[_fault(one) for one in sheet.faults], lines=_lines(sheet))
+        try:
+            return self._view(sheet.answers, view, mode, asked)
+        except NetworkError as error:
+            return self._fill("trouble.html", words=views.trouble_words(error))
+
+    def _view(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:
+        match view:
+            case "losses":
+                return self._fill("told.html", told=Markup(views.losses_html(answers, mode)))
+            case "heads":
+                return self._fill("pictures.html", pictures=_figures(answers, mode))
+            case "safety":
+                return self._fill("told.html", told=Markup(views.safety_html(answers, mode)))
+            case _:
+                return self._plumbing(answers, mode, asked)
+
+    def _plumbing(self, answers: Answers, mode: str, asked: Asked) -> str:
+        name, at = answers.mode(mode)
+        told = self._runs(answers, name, at, with_band=False)
+        drawing = Markup(self.drawing(answers.system, answers.solved(name), asked.get("at", ""), name))
+        panel = Markup(self._fill("panel.html", **self._panel(answers, asked, asked.get("at", ""))))
+        return self._fill("plumbing.html", drawing=drawing, panel=panel, **told)
+
+    def drawing(self, system: System, state: Solved, chosen: str, mode: str) -> str:
+        """Return the plumbing drawn; its columns stay where they were as long as the runs are the same."""
+        network = state.network
+        key = tuple((run.name, run.start.point, run.end.point) for run in network.runs.values())
+        shown = Shown(network, system.units, state.solution.flows_m3_s, state.losses_m())
+        drawn = drawn_plumbing(shown, f"{system.name}: runs and their parts", self._orders.get(key, ()), chosen)
+        self._orders = {key: drawn.order}
+        return drawn.html
+
+    def _runs(self, answers: Answers, mode: str, at: System, with_band: bool) -> dict[str, Any]:
+        state = answers.solved(mode)
+        band = answers.band(mode) if with_band else None
+        return {
+            "rows": views.run_rows(at, state, band),
+            "pumps": views.pump_rows(at, state),
+            "notes": answers.notes(mode) if with_band else (),
+            "with_band": with_band,
+            "mode": mode,
+            "unsafe": answers.safety().today if with_band and (at.tanks or at.drains) else (),
+        }
+
+    def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
+        name, system = answers.mode(asked.get("mode", ""))
+        return {"told": views.handle_facts(system, answers.solved(name), at), "at": at}
+
+
+def _fault(fault: Any) -> dict[str, str]:
+    line = fault.place.rsplit(":", 2)[-2] if fault.place.count(":") >= 2 else ""
+    return {"words": str(fault), "line": line if line.isdigit() else ""}
+
+
+def _lines(sheet: Sheet) -> list[dict[str, Any]]:
+    """Return the lines of the file, each with what is wrong in it."""
+    wrong: dict[int, list[str]] = {}
+    for fault in sheet.faults:
+        line = _fault(fault)["line"]
+        if line:
+            wrong.setdefault(int(line), []).append(f"found {fault.found}; allowed: {fault.allowed}")
+    shown = sheet.text.encode("utf-8", errors="replace").decode()
+    return [
+        {"number": number, "text": text, "faults": wrong.get(number, [])}
+        for number, text in enumerate(shown.splitlines(), start=1)
+    ]
+
+
+def _figures(answers: Answers, mode: str) -> list[dict[str, Any]]:
+    return [{"svg": Markup(one.svg), "caption": one.caption} for one in views.pictures_of(answers, mode)]

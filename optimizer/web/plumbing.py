@@ -1,0 +1,136 @@
+"""A plumbing with its flows → the drawing with a handle on every run, part, tee and water: a tree for keys and readers.
+
+The picture itself is that of all documents; over it lie clear rectangles with names, which is what is chosen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+from optimizer.documents.drawing.arrangement import LANE_LEFT, TEXT_LEFT, Arrangement, Lane, Slot
+from optimizer.documents.drawing.labels import Shown, part_words, run_lines
+from optimizer.documents.drawing.lanes import Order
+from optimizer.documents.drawing.schematic import arranged, schematic_canvas
+from optimizer.documents.drawing.svg import number
+from optimizer.documents.words import clean
+from optimizer.model.network import Network, Point, PointKind, Run
+
+_POINT_WORDS = {
+    PointKind.SURFACE: "water of",
+    PointKind.OUTLET: "outlet",
+    PointKind.SUPPLY: "house water",
+    PointKind.TEE: "tee",
+    PointKind.CROSS: "cross",
+}
+ZOOM = 1.35  # on a screen: letters as large as those beside the drawing, and handles that a finger meets
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """The drawing as HTML, and the order of its columns for the next one of the same runs."""
+
+    html: str
+    order: Order
+
+
+def drawn_plumbing(shown: Shown, name: str, order: Order = (), chosen: str = "", living: bool = True) -> Drawn:
+    """Return a plumbing drawn.
+
+    Parameters
+    ----------
+    shown
+        What is drawn.
+    name
+        What a screen reader says of it first.
+    order
+        That of the last drawing of the same runs.
+    chosen
+        The handle that is chosen, by its id.
+    living
+        Whether there are handles; without them it is a picture.
+    """
+    plan = arranged(shown, order)
+    canvas = schematic_canvas(shown, plan)
+    width, height = canvas.width, canvas.height
+    handles = _tree(shown, plan, chosen) if living else ""
+    role = "tree" if living else "img"
+    html = (
+        f'<svg class="pic plumbing" id="{"plumbing" if living else "picture"}" role="{role}" '
+        f'aria-label="{escape(clean(name))}" viewBox="0 0 {number(width)} {number(height)}" '
+        f'width="{number(width * ZOOM)}" height="{number(height * ZOOM)}">\n'
+        f'<g aria-hidden="true">\n{canvas.body()}\n</g>\n{handles}</svg>\n'
+    )
+    return Drawn(html, plan.order)
+
+
+def _tree(shown: Shown, plan: Arrangement, chosen: str) -> str:
+    """Return the handles: every run with its parts below it, then the points."""
+    network = shown.network
+    runs = (_run(shown, plan, place, name, chosen) for place, name in enumerate(network.runs))
+    points = (_point(network, plan, place, one, chosen) for place, one in enumerate(network.points.values()))
+    return "".join((*runs, *points))
+
+
+def _run(shown: Shown, plan: Arrangement, place: int, name: str, chosen: str) -> str:
+    run, lane = shown.network.runs[name], plan.lanes[name]
+    heading = next((slot for slot in lane.slots if slot.block.index is None), None)
+    parts = "".join(
+        _handle(f"part-{place}-{slot.block.index}", part_name(shown, run, slot.block.index), 2, chosen, lane, slot)
+        for slot in sorted(lane.slots, key=lambda one: -1 if one.block.index is None else one.block.index)
+        if slot.block.index is not None
+    )
+    own = f'<g role="group">{parts}</g>' if parts else ""
+    if heading is None:
+        return own
+    return _handle(f"run-{place}", run_name(shown, run), 1, chosen, lane, heading, own)
+
+
+def run_name(shown: Shown, run: Run) -> str:
+    """Return what a run is called aloud: its name, from where to where, what it carries and loses."""
+    return ", ".join((f"run {run.name} from {run.start.point} to {run.end.point}", *run_lines(shown, run.name)))
+
+
+def part_name(shown: Shown, run: Run, index: int) -> str:
+    """Return what a part is called aloud: its words, its run and its position in it."""
+    return f"{part_words(shown, run, index)}, position {index + 1} of {len(run.parts)} in {run.name}"
+
+
+def point_name(point: Point) -> str:
+    return f"{_POINT_WORDS[point.kind]} {point.name}"
+
+
+def _handle(key: str, name: str, level: int, chosen: str, lane: Lane, slot: Slot, inside: str = "") -> str:
+    left = lane.x - LANE_LEFT + 2
+    width = LANE_LEFT + TEXT_LEFT + max(slot.block.width, 24.0) + 2
+    box = (left, slot.top, width, slot.bottom - slot.top)
+    return _item(key, name, level, chosen, box, inside)
+
+
+def _point(network: Network, plan: Arrangement, place: int, point: Point, chosen: str) -> str:
+    """Return the handle of a tee, an outlet or a water; nothing for a point that no run leads to."""
+    ends = [(plan.lanes[run.name].x_at(start)) for run, _, start in network.runs_at(point.name)]
+    if not ends:
+        return ""
+    x, y = plan.x[point.name], plan.y[point.name]
+    if point.kind is PointKind.SURFACE:
+        columns = [plan.column_edges[plan.column_of[run.name]] for run, _, _ in network.runs_at(point.name)]
+        left = min(one[0] for one in columns) + 4
+        box = (left, y + 10, max(one[1] for one in columns) - 4 - left, 22.0)
+    else:
+        box = (x - 9, y - 9, 18.0, 18.0)
+    return _item(f"point-{place}", point_name(point), 1, chosen, box)
+
+
+def _item(
+    key: str, name: str, level: int, chosen: str, box: tuple[float, float, float, float], inside: str = ""
+) -> str:
+    x, y, width, height = (number(value) for value in box)
+    is_chosen, stop = key == chosen, key == (chosen or "run-0")  # one stop for the Tab key, arrows lead on
+    opened = ' aria-expanded="true"' if inside else ""
+    return (
+        f'<g role="treeitem" id="{key}" class="handle" aria-level="{level}" tabindex="{0 if stop else -1}" '
+        f'aria-selected="{"true" if is_chosen else "false"}"{opened} aria-label="{escape(clean(name))}" '
+        f'hx-get="/choose?at={key}" hx-include="#state" hx-target="#panel" hx-swap="innerHTML">'
+        f'<rect class="touch" x="{x}" y="{y}" width="{width}" height="{height}" rx="4"/>{inside}</g>\n'
+    )

@@ -1,0 +1,184 @@
+"""One file that is worked on: what stands in it now, what stood before each change, what the disk has meanwhile."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer import pipeline
+from optimizer.errors import Fault, InputError
+from optimizer.web.answers import Answers
+from optimizer.web.windows import Windows
+
+if TYPE_CHECKING:
+    from optimizer.model.catalog import Catalog
+    from optimizer.model.money import Money
+
+MOST_BYTES = 1_000_000  # of a system file: more is not read
+MOST_STEPS = 500  # that can be undone
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands in the file at one moment of the sitting. `answers` are None where it has `faults`.
+
+    `revision` rises with each change; `saved` tells whether the file has it, `changed_on_disk` whether the file has
+    something that no page showed yet. `before` and `after` count what can be undone and done again.
+    """
+
+    revision: int
+    text: str
+    answers: Answers | None
+    faults: tuple[Fault, ...]
+    saved: bool
+    changed_on_disk: bool = False
+    before: int = 0
+    after: int = 0
+
+
+class Stale(Exception):  # noqa: N818 - it is no error: somebody else was faster
+    """A change was asked for of a sheet that is no longer the last one."""
+
+
+class Sitting:
+    """A file with the changes of a sitting. All methods may be called from several threads.
+
+    `given` are catalog files of the command line; `lists` the names of price lists of the file's folder that count.
+    """
+
+    def __init__(self, path: Path, given: Sequence[Path] = ()) -> None:
+        self.path = path
+        self.given = tuple(given)
+        self.windows = Windows()
+        self._lock = threading.RLock()
+        self._lists: tuple[str, ...] = ()
+        self._catalogs: dict[object, Catalog] = {}
+        self._past: list[str] = []
+        self._future: list[str] = []
+        self._revision = 0
+        self._disk = _bytes_of(path)
+        self._text = _text(self._disk)
+        self._sheet: Sheet | None = None
+
+    @property
+    def sheet(self) -> Sheet:
+        """Return what stands in the file now, read and ready to be asked."""
+        with self._lock:
+            if self._sheet is None:
+                self._sheet = self._read()
+            disk = _bytes_of(self.path)
+            return replace(self._sheet, changed_on_disk=disk != self._disk)
+
+    @property
+    def revision(self) -> int:
+        return self._revision
+
+    @property
+    def folder_lists(self) -> tuple[tuple[str, bool], ...]:
+        """Return the CSV files beside the system file by name, and whether each counts."""
+        folder = self.path.absolute().parent
+        found = sorted(path.name for path in folder.glob("*.csv") if path.is_file()) if folder.is_dir() else []
+        return tuple((name, name in self._lists) for name in found)
+
+    def take_lists(self, names: Sequence[str]) -> None:
+        """Let these price lists of the folder count, and no others; names that are not there are passed over."""
+        with self._lock:
+            self._lists = tuple(name for name, _ in self.folder_lists if name in names)
+            self._revision += 1
+            self._sheet = None
+
+    @property
+    def catalogs(self) -> tuple[Path, ...]:
+        """Return the owner's catalog files that count."""
+        folder = self.path.absolute().parent
+        return (*self.given, *(folder / name for name in self._lists))
+
+    def put(self, revision: int, text: str) -> None:
+        """Make this the text of the file, as a step that can be undone; Stale where another window was faster."""
+        with self._lock:
+            self._expect(revision)
+            if text == self._text:
+                return
+            self._past = [*self._past, self._text][-MOST_STEPS:]
+            self._future = []
+            self._turn_to(text)
+
+    def undo(self, revision: int) -> None:
+        """Go back one step; nothing happens where there is none."""
+        with self._lock:
+            self._expect(revision)
+            if self._past:
+                self._future.append(self._text)
+                self._turn_to(self._past.pop())
+
+    def redo(self, revision: int) -> None:
+        """Do again what was undone last."""
+        with self._lock:
+            self._expect(revision)
+            if self._future:
+                self._past.append(self._text)
+                self._turn_to(self._future.pop())
+
+    def read_again(self, revision: int) -> None:
+        """Take what the disk has, as a step that can be undone."""
+        with self._lock:
+            disk = _bytes_of(self.path)
+            self.put(revision, _text(disk))
+            self._disk = disk
+            self._sheet = None
+
+    def _expect(self, revision: int) -> None:
+        if revision != self._revision:
+            raise Stale
+
+    def _turn_to(self, text: str) -> None:
+        self._text = text
+        self._revision += 1
+        self._sheet = None
+
+    def _read(self) -> Sheet:
+        """Return the sheet of the text as it stands."""
+        content = bytes_of_text(self._text)
+        answers, faults = None, tuple[Fault, ...]()
+        try:
+            catalog = self._catalog(pipeline.money_in(self.path, content))
+            answers = Answers(pipeline.read_system(self.path, catalog, content), catalog)
+        except InputError as error:
+            faults = error.faults
+        counts = (len(self._past), len(self._future))
+        return Sheet(self._revision, self._text, answers, faults, content == (self._disk or b""), False, *counts)
+
+    def _catalog(self, money: Money | None) -> Catalog:
+        """Return the catalogs, read anew only where files, their content or the money changed."""
+        stamps = tuple((path, path.stat().st_mtime_ns if path.exists() else 0) for path in self.catalogs)
+        key = (stamps, repr(money))
+        if key not in self._catalogs:
+            self._catalogs = {key: pipeline.read_catalog(self.catalogs, money)}
+        return self._catalogs[key]
+
+    def leave(self) -> list[str]:
+        """Return what is to be said at the end."""
+        return []
+
+
+def _bytes_of(path: Path) -> bytes | None:
+    """Return what a file holds; None where there is none, or nothing that is a file of text."""
+    try:
+        if path.is_file() and path.stat().st_size <= MOST_BYTES:
+            return path.read_bytes()
+    except OSError:
+        return None
+    return None
+
+
+def bytes_of_text(text: str) -> bytes:
+    """Return what a text is in a file."""
+    return text.encode("utf-8", errors="surrogateescape")
+
+
+def _text(content: bytes | None) -> str:
+    """Return the bytes of a file as text; what is no text stands for itself, so that its fault is told."""
+    return (content or b"").decode("utf-8", errors="surrogateescape")

@@ -1,0 +1,126 @@
+"use strict";
+// What the page does by itself: keys in the drawing, signs of life to the program behind it, and what is told when that has gone.
+(() => {
+  const asked = () => new URLSearchParams(location.search);
+  const sheet = () => document.getElementById("sheet");
+  const tree = () => document.getElementById("plumbing");
+  const handles = () => [...tree().querySelectorAll("[role=treeitem]")];
+
+  // The drawing: one stop for Tab; arrows lead from handle to handle as they stand, Enter chooses.
+  function focusOn(handle) {
+    for (const one of handles()) one.setAttribute("tabindex", one === handle ? "0" : "-1");
+    handle.focus();
+    handle.querySelector(".touch").scrollIntoView({block: "nearest", inline: "nearest"});
+  }
+
+  function middle(handle) {
+    const box = handle.querySelector(".touch").getBoundingClientRect();
+    return [box.left + box.width / 2, box.top + box.height / 2];
+  }
+
+  // The nearest handle to one side; what lies straight ahead counts as nearer.
+  function beside(handle, dx, dy) {
+    const [x, y] = middle(handle);
+    let best = null, least = Infinity;
+    for (const one of handles()) {
+      if (one === handle) continue;
+      const [ox, oy] = middle(one);
+      const ahead = (ox - x) * dx + (oy - y) * dy, aside = Math.abs((ox - x) * dy) + Math.abs((oy - y) * dx);
+      if (ahead < 4 || (dx && aside > 4 * ahead + 200) || (dy && aside > ahead + 12)) continue;
+      const cost = ahead + 3 * aside;
+      if (cost < least) { least = cost; best = one; }
+    }
+    return best;
+  }
+
+  const ways = {ArrowUp: [0, -1], ArrowDown: [0, 1], ArrowLeft: [-1, 0], ArrowRight: [1, 0]};
+
+  document.addEventListener("keydown", (event) => {
+    const handle = event.target.closest ? event.target.closest("[role=treeitem]") : null;
+    if (!handle || event.ctrlKey || event.altKey || event.metaKey) return;
+    let next = null;
+    if (ways[event.key]) next = beside(handle, ...ways[event.key]) || handle;
+    else if (event.key === "Home") next = handles()[0];
+    else if (event.key === "End") next = handles().at(-1);
+    else if (event.key === "Enter" || event.key === " ") { event.preventDefault(); handle.dispatchEvent(new MouseEvent("click", {bubbles: false})); return; }
+    else return;
+    event.preventDefault();
+    focusOn(next);
+  });
+
+  function choose(handle) {
+    for (const one of handles()) one.setAttribute("aria-selected", one === handle ? "true" : "false");
+    const address = asked();
+    address.set("at", handle.id);
+    history.replaceState(null, "", "?" + address);
+  }
+
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("[data-choose]");
+    if (link && tree()) {
+      event.preventDefault();
+      const handle = document.getElementById(link.dataset.choose);
+      focusOn(handle);
+      handle.dispatchEvent(new MouseEvent("click", {bubbles: false}));
+      return;
+    }
+  });
+
+  // The drawing larger, smaller, or as a whole; it stays so while the page is worked on.
+  let zoom = 1;
+  function resize() {
+    const drawing = tree();
+    if (!drawing || zoom === 1) return;
+    const [, , width, height] = drawing.getAttribute("viewBox").split(" ").map(Number);
+    const room = document.getElementById("drawing");
+    const scale = zoom === "whole" ? Math.min(room.clientWidth / width, room.clientHeight / height) : 1.35 * zoom;
+    drawing.setAttribute("width", width * scale);
+    drawing.setAttribute("height", height * scale);
+  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-zoom]");
+    if (!button) return;
+    const wanted = button.dataset.zoom;
+    zoom = wanted === "whole" ? "whole" : Math.min(3, Math.max(0.4, (zoom === "whole" ? 1 : zoom) * Number(wanted)));
+    if (zoom === 1) zoom = 1.0001;
+    resize();
+  });
+
+  // At first the chosen handle is in sight, or the first run: on a small screen the drawing begins far from both.
+  function show() {
+    const drawing = document.getElementById("drawing");
+    const handle = tree() && (tree().querySelector("[aria-selected=true]") || tree().querySelector("#run-0"));
+    if (!handle) return;
+    const box = handle.querySelector(".touch").getBoundingClientRect(), frame = drawing.getBoundingClientRect();
+    drawing.scrollBy(box.left - frame.left - frame.width / 3, box.top - frame.top - frame.height / 2);
+  }
+  show();
+
+  // A click on a part is none on its run.
+  document.addEventListener("click", (event) => {
+    const handle = event.target.closest ? event.target.closest("[role=treeitem]") : null;
+    if (!handle) return;
+    if (event.isTrusted) { event.stopImmediatePropagation(); handle.dispatchEvent(new MouseEvent("click", {bubbles: false})); handle.focus(); return; }
+    choose(handle);
+  }, true);
+
+  // Signs of life. What the program answers tells whether the page shows what there is.
+  let fails = 0;
+  async function alive() {
+    try {
+      const answer = await fetch("/alive", {method: "POST", body: new URLSearchParams({window: document.body.dataset.window})});
+      if (!answer.ok) throw new Error(String(answer.status));
+      fails = 0;
+      document.getElementById("gone").hidden = true;
+      const stamp = await answer.text();
+      if (sheet().dataset.stamp !== stamp) document.dispatchEvent(new CustomEvent("page:stale"));
+    } catch (error) {
+      fails += 1;
+      if (fails >= 2) document.getElementById("gone").hidden = false;
+    }
+  }
+  setInterval(alive, 2000);
+  alive();
+  addEventListener("pagehide", () => navigator.sendBeacon("/closed", new URLSearchParams({window: document.body.dataset.window})));
+  addEventListener("pageshow", (event) => { if (event.persisted) alive(); });
+})();

@@ -1,0 +1,237 @@
+"""What is known of a system → the parts of the page: each view a function from values to HTML."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from optimizer.documents import text
+from optimizer.documents.balance_text import balance_blocks
+from optimizer.documents.cautions import CODES
+from optimizer.documents.drawing.levels import elevation_m
+from optimizer.documents.floor_text import (
+    LEAK_BASIS,
+    LEAK_TITLES,
+    MISHAP_TITLES,
+    leak_rows,
+    mishap_notes,
+    mishap_rows,
+    probe_words,
+)
+from optimizer.documents.pictures import Picture, system_pictures
+from optimizer.documents.safety_text import safety_blocks, today_blocks
+from optimizer.documents.tables import Block, Heading, Lines, Table, table
+from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
+from optimizer.errors import NetworkError
+from optimizer.model.catalog import THROTTLES
+from optimizer.model.network import Condition, Point, Run
+from optimizer.model.system import System, Target
+from optimizer.units import show_flow, show_head, show_length, show_velocity
+from optimizer.web.answers import Answers
+from optimizer.web.markup import blocks_html
+from optimizer.web.plumbing import point_name
+
+if TYPE_CHECKING:
+    from optimizer.documents.report_facts import Solved
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run of the table beside the drawing; `at` is the id of its handle, `mark` says in words how it does."""
+
+    at: str
+    name: str
+    flow: str
+    band: str
+    loss: str
+    velocity: str
+    target: str
+    mark: str
+    good: bool | None  # None: nothing was asked of it
+
+
+@dataclass(frozen=True, slots=True)
+class PumpRow:
+    name: str
+    setting: str
+    flow: str
+    head: str
+
+
+def run_rows(system: System, state: Solved, band: Mapping[str, tuple[float, float]] | None) -> tuple[RunRow, ...]:
+    """Return flow, head lost, velocity and target of every run; `band` where it was worked out."""
+    losses_m, units = state.losses_m(), system.units
+    rows = []
+    for place, name in enumerate(system.network.runs):
+        flow, fast = (told.get(name, math.nan) for told in (state.solution.flows_m3_s, state.solution.velocities_m_s))
+        known = state.solution.doubt.known(name)
+        mark, good = _mark(flow, [one for one in system.targets if one.run == name], units) if known else ("", None)
+        rows.append(
+            RunRow(
+                f"run-{place}",
+                name,
+                state.solution.doubt.words(name, _finite(flow, flow_words, units)),
+                flow_span(*band[name], units) if band and name in band else "",
+                _finite(losses_m.get(name, math.nan), show_head, units),
+                _finite(fast, show_velocity, units),
+                target_words(system.targets, name, units),
+                mark,
+                good,
+            )
+        )
+    return tuple(rows)
+
+
+def _finite(value: float, words: Callable[[float, str], str], units: str) -> str:
+    return words(value, units) if math.isfinite(value) else "–"
+
+
+def _mark(flow_m3_s: float, targets: Sequence[Target], units: str) -> tuple[str, bool | None]:
+    """Return how a flow stands to what was asked: `on target`, `40 gph short`; nothing where nothing was."""
+    if not targets or not math.isfinite(flow_m3_s):
+        return "", None
+    for one in targets:
+        if flow_m3_s < one.low_m3_s * (1 - 1e-6):
+            return f"{show_flow(one.low_m3_s - flow_m3_s, units)} short", False
+        if one.high_m3_s is not None and flow_m3_s > one.high_m3_s * (1 + 1e-6):
+            return f"{show_flow(flow_m3_s - one.high_m3_s, units)} too much", False
+    return "on target", True
+
+
+def pump_rows(system: System, state: Solved) -> tuple[PumpRow, ...]:
+    """Return where every pump works."""
+    doubt, units = state.solution.doubt, system.units
+    return tuple(
+        PumpRow(
+            pump.name,
+            pump_setting(pump),
+            doubt.words(text.pump_run(system.network, pump.name), _finite(flow, flow_words, units)),
+            "not known" if pump.name in doubt.pumps else _finite(head, show_head, units),
+        )
+        for pump, flow, head in text.pump_points(system.network, state.solution)
+    )
+
+
+def losses_html(answers: Answers, mode: str) -> str:
+    """Return the loss of every part, the largest first, with what its run would gain without it."""
+    name, at = answers.mode(mode)
+    state = answers.solved(name, gains=True)
+    warnings = state.solution.warnings if state.solution.doubt.pumps else ()
+    return blocks_html(text.loss_blocks(at, state.losses, None, warnings, name), 2)
+
+
+def pictures_of(answers: Answers, mode: str) -> tuple[Picture, ...]:
+    """Return head lines, pump curves and the largest losses in a mode, as the command draws them."""
+    at = answers.mode(mode)[1]
+    return system_pictures(at)[1:]
+
+
+def safety_html(answers: Answers, mode: str) -> str:
+    """Return what could flood, burst or run dry, what may fail, and which joints are weak."""
+    name, at = answers.mode(mode)
+    safe, units = answers.safety(), at.units
+    blocks: list[Block] = [*today_blocks(safe), *_checks(safety_blocks(safe, units))]
+    flows = answers.solved(name).solution.flows_m3_s
+    blocks += balance_blocks(at, at.network, flows, name)
+    floor = answers.floor(name)
+    if at.tanks or at.drains:
+        blocks.append(Heading(in_mode("If something fails", name)))
+        blocks.append(table(MISHAP_TITLES, mishap_rows(floor.mishaps, units), right=(1, 2)))
+        blocks.append(Lines(tuple(mishap_notes(floor.mishaps))))
+    else:
+        blocks.append(
+            "Nothing is known of tanks and drains: what overflows, what runs back when the pump stops and what a "
+            "clogged drain does is not checked. That is no promise that it is safe."
+        )
+    blocks.append(Heading("Weak joints, the worst first"))
+    blocks.append(table(LEAK_TITLES, leak_rows(floor.leaks, units), right=(2, 3)))
+    known = [one for one in floor.leaks if one.water_m3 is not None]
+    blocks.append(Lines(tuple(words for words in (probe_words(known), LEAK_BASIS if known else "", CODES) if words)))
+    return blocks_html(blocks, 2)
+
+
+def _checks(blocks: Sequence[Block]) -> list[Block]:
+    """Return the table of checks without its column for after the work: nothing is planned here."""
+    told: list[Block] = []
+    for block in blocks:
+        if isinstance(block, Table) and "after" in block.columns:
+            keep = [place for place, title in enumerate(block.columns) if title != "after"]
+            rows = [[row[place] for place in keep] for row in block.rows]
+            told.append(table([block.columns[place] for place in keep], rows, right=(1, 2, 3)))
+        else:
+            told.append(block)
+    return told
+
+
+def trouble_words(error: NetworkError) -> str:
+    return f"The flows cannot be calculated: {error}"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is told of one handle: a title and pairs of name and words."""
+
+    title: str
+    pairs: tuple[tuple[str, str], ...]
+
+
+def handle_facts(system: System, state: Solved, at: str) -> Facts | None:
+    """Return what is known of a run, a part or a point by the id of its handle; None where there is no such one."""
+    kind, _, rest = at.partition("-")
+    numbers = rest.split("-")
+    if not all(number.isdigit() and len(number) < 6 for number in numbers):
+        return None
+    places = [int(number) for number in numbers]
+    runs, points = list(system.network.runs.values()), list(system.network.points.values())
+    if kind == "run" and len(places) == 1 and places[0] < len(runs):
+        return _run_facts(system, state, runs[places[0]])
+    if kind == "part" and len(places) == 2 and places[0] < len(runs) and places[1] < len(runs[places[0]].parts):
+        return _part_facts(system, state, runs[places[0]], places[1])
+    if kind == "point" and len(places) == 1 and places[0] < len(points):
+        return _point_facts(system, points[places[0]])
+    return None
+
+
+def _run_facts(system: System, state: Solved, run: Run) -> Facts:
+    row = next(one for one in run_rows(system, state, None) if one.name == run.name)
+    pairs = (
+        ("From", run.start.point),
+        ("To", run.end.point),
+        ("Pipe", f"{run.size} {run.family}"),
+        ("Flow", row.flow),
+        ("Head lost", row.loss),
+        ("Highest velocity", row.velocity),
+        ("Target", row.target),
+        ("So far", row.mark),
+    )
+    return Facts(f"Run {run.name}", tuple((name, words) for name, words in pairs if words))
+
+
+def _part_facts(system: System, state: Solved, run: Run, index: int) -> Facts:
+    part, units = run.parts[index], system.units
+    loss = next((one for one in state.losses if one.run == run.name and one.index == index), None)
+    pairs = (
+        ("Run", f"{run.name}, position {index + 1} of {len(run.parts)}"),
+        ("Ends", ", ".join(str(end) for end in part.ends)),
+        ("Length", show_length(part.length_m, units) if part.length_m > 0.0 else ""),
+        ("Open", f"{100 * part.opening:.0f} %" if part.kind in THROTTLES else ""),
+        ("Head lost", "" if loss is None else _finite(loss.head_loss_m, show_head, units)),
+        ("Share of all losses", "" if loss is None or not math.isfinite(loss.share) else percent(loss.share, 1)),
+        ("Stays", {Condition.KEEP: "must stay", Condition.MUST_GO: "must go"}.get(part.condition, "")),
+    )
+    return Facts(part.words, tuple((name, words) for name, words in pairs if words))
+
+
+def _point_facts(system: System, point: Point) -> Facts:
+    height = elevation_m(point) if point.is_fixed else None
+    ends = ", ".join(dict.fromkeys(run.name for run, _, _ in system.network.runs_at(point.name)))
+    tee = system.network.tees.get(point.name)
+    fitting = "not connected yet" if tee and tee.item is None else tee.item.description if tee and tee.item else ""
+    pairs = (
+        ("Height", "" if height is None else show_length(height, system.units)),
+        ("Fitting", fitting),
+        ("Runs", ends),
+    )
+    return Facts(point_name(point), tuple((name, words) for name, words in pairs if words))

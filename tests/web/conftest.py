@@ -1,0 +1,55 @@
+"""A page's server without a browser: what it answers to requests that a browser, or somebody else, would send."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from optimizer.web.app import application
+from optimizer.web.guard import Guard
+from optimizer.web.sitting import Sitting
+
+ROOT = Path(__file__).parent.parent.parent
+PORT = 8765
+HERE = f"http://127.0.0.1:{PORT}"
+
+
+class Page(TestClient):
+    """A browser that has come by the address which opened the page, and sends what a page's own forms send."""
+
+    def __init__(self, sitting: Sitting) -> None:
+        self.sitting = sitting
+        self.guard = Guard(application(sitting), PORT)
+        super().__init__(self.guard, base_url=HERE, headers={"origin": HERE})
+
+    def come_in(self) -> None:
+        self.get(self.guard.start_address.removeprefix(HERE))
+
+
+Open = Callable[..., Page]
+
+
+@pytest.fixture
+def open_page(tmp_path: Path) -> Iterator[Open]:
+    """Return what opens a copy of an example, or a file of this text, as a page."""
+    pages: list[Page] = []
+
+    def opened(example: str = "single-return", *, text: str | None = None, come_in: bool = True) -> Page:
+        path = tmp_path / "tank.yaml"
+        if text is None:
+            shutil.copyfile(ROOT / "examples" / f"{example}.yaml", path)
+        else:
+            path.write_bytes(text.encode())
+        page = Page(Sitting(path))
+        pages.append(page)
+        if come_in:
+            page.come_in()
+        return page
+
+    yield opened
+    for page in pages:
+        page.close()

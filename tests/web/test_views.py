@@ -1,0 +1,91 @@
+"""What the page shows of a file, without a browser: flows as the command tells them, faults at their lines."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+
+from cli.running import SHORT
+from web.conftest import Open
+
+from optimizer import pipeline
+from optimizer.documents.words import flow_words
+
+HARM = "<script>alert(1)</script>"
+
+
+def words_of(html: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def test_the_flows_are_those_of_the_command(open_page: Open) -> None:
+    system = pipeline.read(SHORT)[0]
+    flows = pipeline.flows(system).flows_m3_s
+
+    told = words_of(open_page().get("/").text)
+
+    for run, flow in flows.items():
+        assert f"{run} {flow_words(flow, system.units)}" in told
+
+
+def test_every_run_part_and_point_has_a_handle_with_a_name(open_page: Open) -> None:
+    network = pipeline.read(SHORT)[0].network
+
+    names = dict(re.findall(r'id="((?:run|part|point)-[\d-]+)" .*?aria-label="([^"]+)"', open_page().get("/").text))
+
+    parts = sum(len(run.parts) for run in network.runs.values())
+    assert len(names) == len(network.runs) + parts + len(network.points)
+    assert all(names.values())
+
+
+def test_every_view_is_told(open_page: Open) -> None:
+    page = open_page("cellar-sump")
+
+    assert "Largest head losses" in words_of(page.get("/?view=heads").text)
+    assert "If something fails" in words_of(page.get("/?view=safety").text)
+    assert "flow gain without this loss" in words_of(page.get("/?view=losses").text).lower()
+    assert "80 % range" in words_of(page.get("/runs").text)
+
+
+def test_what_is_chosen_is_told_and_nonsense_tells_nothing(open_page: Open) -> None:
+    page = open_page()
+
+    assert "position 2 of" in words_of(page.get("/choose?at=part-0-1").text)
+    for nonsense in ("part-0-999", "part--1-0", "run-x", "<b>", "part-0-1-2", "point-99999999999999999999"):
+        assert "Nothing chosen" in page.get("/choose", params={"at": nonsense}).text
+
+
+def test_faults_stand_at_their_lines(open_page: Open) -> None:
+    page = open_page(text="system: A\nunits: US\nsurfaces: {sump: 0 ft}\nruns:\n  a: {from: sump, to: nowhere}\n")
+
+    told = page.get("/").text
+
+    assert 'id="line-5" class="wrong"' in told
+    assert "Line 5" in words_of(told)
+
+
+def test_a_script_in_every_name_is_shown_not_run(open_page: Open) -> None:
+    text = f"""system: {HARM}
+note: {HARM}
+units: US
+surfaces: {{"{HARM} a": 0 ft, "{HARM} b": 2 ft}}
+pumps: {{"{HARM} p": {{curve: [0 gph at 10 ft, 900 gph at 0 ft], ports: 1 in socket}}}}
+runs:
+  "{HARM} r": {{from: "{HARM} a", to: "{HARM} b", size: 1 in sch 40 PVC, parts: ["pump {HARM} p", pipe 2 ft]}}
+"""
+    page = open_page(text=text)
+    told = "".join(
+        page.get(address).text
+        for address in ("/", "/runs", "/choose?at=run-0", "/choose?at=part-0-0", "/choose?at=point-0", "/?view=losses")
+    )
+
+    assert "alert(1)" in told  # it is shown
+    assert "<script>alert" not in told
+    assert page.get("/", params={"view": HARM, "mode": HARM, "at": HARM}).text.count("<script>alert") == 0
+
+
+def test_a_file_that_grows_without_end_is_a_fault_and_no_trouble(open_page: Open) -> None:
+    # each name stands for nine of the one before: 9 to the 9th in the end
+    bomb = "a0: &a0 [x]\n" + "".join(f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 9)}]\n" for n in range(1, 10))
+
+    assert "error" in words_of(open_page(text=bomb).get("/").text)
