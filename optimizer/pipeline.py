@@ -18,7 +18,6 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
-    from optimizer.model.money import Money
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
@@ -57,29 +56,12 @@ def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System,
     InputError
         With every fault of the file, or of the catalogs.
     """
-    catalog = read_catalog(catalogs, money_in(path))
-    return read_system(path, catalog), catalog
-
-
-def money_in(path: Path | str, content: bytes | None = None) -> Money | None:
-    """Return the rates and the tax of a system file, or of what it would hold; None where it has none."""
-    from optimizer.read.money import money_of
-
-    return money_of(Path(path), content)
-
-
-def read_catalog(catalogs: Sequence[Path | str] = (), money: Money | None = None) -> Catalog:
-    """Return the shipped catalogs under a user's own files, told in the owner's money; InputError as in `read`."""
     from optimizer.read.catalogs import load_catalog
-
-    return load_catalog([Path(extra) for extra in catalogs], money)
-
-
-def read_system(path: Path | str, catalog: Catalog, content: bytes | None = None) -> System:
-    """Return the system of a file, or of what it would hold: `content`, not saved yet. InputError as in `read`."""
+    from optimizer.read.money import money_of
     from optimizer.read.systems import load_system
 
-    return load_system(Path(path), catalog, content)
+    catalog = load_catalog([Path(extra) for extra in catalogs], money_of(Path(path)))
+    return load_system(Path(path), catalog), catalog
 
 
 def flows(system: System) -> NetworkSolution:

@@ -327,22 +327,15 @@ def _write_plan(
     report: PlanReport, catalog: Catalog, output: Path | None, store_csv: Path | None, replace: bool, quiet: bool
 ) -> None:
     """Write the files first, all or none: what is printed then is also what lies in them."""
-    from optimizer import pipeline
+    from optimizer.documents import papers
     from optimizer.whole_file import free_target, put_all
 
     files: dict[Path, bytes] = {}
     if output is not None:
-        from optimizer.documents.workbook import whole_workbook_bytes
-
-        def written() -> bytes:
-            taken = pipeline.take_off(report, catalog, spares=bool(report.bill.spares))
-            return whole_workbook_bytes(pipeline.with_nearest(report, catalog), taken)
-
+        written = partial(papers.workbook, report, catalog)
         files[free_target(output, replace, ".xlsx")] = wait_for(f"Writing {output}", written, quiet)
     if store_csv is not None:
-        from optimizer.documents.order_sheet import import_csv
-
-        files[free_target(store_csv, replace, ".csv")] = import_csv(report.bill).encode("utf-8-sig")
+        files[free_target(store_csv, replace, ".csv")] = papers.store_rows(report)
     put_all(files)
 
 

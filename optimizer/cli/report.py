@@ -21,15 +21,11 @@ from optimizer.cli.output import free_outputs, say
 from optimizer.cli.waiting import wait_for, wait_for_search
 
 if TYPE_CHECKING:
-    from optimizer.documents.drawing.frontier_chart import FrontierPoint
+    from optimizer.documents.papers import Curve
     from optimizer.documents.pictures import Picture
     from optimizer.model.catalog import Catalog
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
-
-    _Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
-
-_STEP = 0.03  # of the reach: where each step is a search of its own a chart shows no smaller ones
 
 
 @click.command()
@@ -139,22 +135,12 @@ def _plan(system: System, catalog: Catalog, time_limit_s: float) -> PlanReport:
     )
 
 
-def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> _Curve:
+def _frontier(system: System, catalog: Catalog, found: PlanReport, time_limit_s: float) -> Curve:
     """Return cost against reach with the plan's own point in it."""
-    from optimizer import pipeline
-    from optimizer.documents.frontier_points import reach_points
-    from optimizer.model.plan import planned_networks
-    from optimizer.verify.reach import best_speeds
+    from optimizer.documents import papers
 
-    work = partial(pipeline.frontier, system, catalog, least_gain=_STEP, time_limit_s=time_limit_s)
-    curve = wait_for_search("Looking for what more money would buy", lambda tell: work(progress=tell))
-    longer = f"`retrofit frontier {system.path} --time-limit {max(600.0, 4 * time_limit_s):g}` looks longer."
-    notes = curve.notes if curve.complete else (*curve.notes, longer)
-    if not curve.plans:
-        return (), None, notes
-    as_planned = found.system if found.plan.stands is not None else system
-    reach = max(1.0, best_speeds(as_planned, planned_networks(as_planned, found.plan)).scale)
-    return *reach_points(curve.plans, found.plan, reach), notes
+    work = partial(papers.curve, system, catalog, found, time_limit_s)
+    return wait_for_search("Looking for what more money would buy", lambda tell: work(progress=tell))
 
 
 def _write_pictures(folder: Path, drawn: tuple[Picture, ...], replace: bool, inputs: tuple[Path, ...]) -> None:

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+import asyncio
 import secrets
+from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from optimizer.documents.pictures import system_pictures
 from optimizer.web.pages import PICTURE_STYLE, Pages
+from optimizer.web.plans import WORDS
 from optimizer.web.sitting import Sitting
 
 HERE = Path(__file__).parent
+_TOLD_EVERY_S = 0.4
+_KINDS = {
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    "html": "text/html; charset=utf-8",
+    "csv": "text/csv; charset=utf-8",
+    "svg": "image/svg+xml",
+}
 
 
 def application(sitting: Sitting) -> Starlette:
@@ -35,6 +48,15 @@ class _Desk:
             Route("/", self.page),
             Route("/choose", self.choose),
             Route("/runs", self.runs),
+            Route("/search", self.search, methods=["POST"]),
+            Route("/stop", self.stop, methods=["POST"]),
+            Route("/end", self.end, methods=["POST"]),
+            Route("/progress", self.progress),
+            Route("/point", self.point, methods=["POST"]),
+            Route("/beside", self.beside, methods=["POST"]),
+            Route("/quote", self.quote, methods=["POST"]),
+            Route("/papers/{name}", self.paper),
+            Route("/now/{name}", self.now),
             Route("/alive", self.alive, methods=["POST"]),
             Route("/closed", self.closed, methods=["POST"]),
             Route("/pictures.css", self.picture_style),
@@ -43,6 +65,8 @@ class _Desk:
 
     def page(self, request: Request) -> Response:
         """Answer the whole page, or only what of it changes where the page itself asks."""
+        if request.headers.get("hx-request") == "true":
+            return self._sheet(_asked(request))
         window = secrets.token_urlsafe(8)
         return HTMLResponse(self.pages.whole(_asked(request), window))
 
@@ -51,6 +75,88 @@ class _Desk:
 
     def runs(self, request: Request) -> Response:
         return HTMLResponse(self.pages.runs(_asked(request), with_band=True))
+
+    def _sheet(self, asked: Mapping[str, str], said: str = "") -> Response:
+        return HTMLResponse(self.pages.sheet(asked, said))
+
+    async def search(self, request: Request) -> Response:
+        """Begin a search, or to write papers."""
+        form = await _form(request)
+        what, plans = form.get("what", ""), self.sitting.plans
+        if what not in WORDS or what in ("point", "quote"):
+            return await self._in_thread(form, "There is no such search.")
+        begun = plans.start(self.sitting.asked(what, _seconds(form.get("seconds", ""))))
+        return await self._in_thread(form, "" if begun else "Something is still being worked on; stop it first.")
+
+    async def _in_thread(self, form: Mapping[str, str], said: str = "") -> Response:
+        return await run_in_threadpool(self._sheet, form, said)
+
+    async def stop(self, request: Request) -> Response:
+        self.sitting.plans.jobs.stop()
+        return await self._in_thread(await _form(request))
+
+    async def end(self, request: Request) -> Response:
+        await run_in_threadpool(self.sitting.plans.jobs.end)
+        return await self._in_thread(await _form(request))
+
+    async def point(self, request: Request) -> Response:
+        """Choose one plan of the frontier."""
+        form = await _form(request)
+        index, limit = form.get("index", ""), _seconds(form.get("seconds", ""))
+        number = int(index) if index.isdigit() and len(index) < 6 else -1
+        begun = self.sitting.plans.choose_point(self.sitting.asked("point", limit), number)
+        return await self._in_thread(form, "" if begun else "That plan is not there any more, or a search is going on.")
+
+    async def beside(self, request: Request) -> Response:
+        form = await _form(request)
+        if form.get("clear"):
+            self.sitting.plans.clear_beside()
+        else:
+            self.sitting.plans.keep_beside()
+        return await self._in_thread(form)
+
+    async def quote(self, request: Request) -> Response:
+        """Begin to search at the prices of a store's workbook that was dropped on the page."""
+        async with request.form(max_files=1, max_fields=20) as form:
+            told = {key: str(value)[:200] for key, value in form.items() if isinstance(value, str)}
+            file = form.get("file")
+            content = await file.read() if isinstance(file, UploadFile) else b""
+        plans = self.sitting.plans
+        if not content or plans.chosen is None or plans.chosen.report is None:
+            return await self._in_thread(told, "Choose the workbook that the store has filled in, with a plan found.")
+        begun = plans.start(self.sitting.asked("quote", 60.0, content))
+        return await self._in_thread(told, "" if begun else "Something is still being worked on; stop it first.")
+
+    async def progress(self, request: Request) -> Response:
+        """Answer with a stream that tells how far a search is, until it has ended or the page is left."""
+
+        async def told() -> AsyncIterator[str]:
+            last = ""
+            while True:
+                html, over = await run_in_threadpool(self.pages.progress)
+                if over:
+                    yield "event: done\ndata: over\n\n"
+                    return
+                if html != last:
+                    yield "".join(f"data: {line}\n" for line in html.splitlines()) + "\n"
+                    last = html
+                await asyncio.sleep(_TOLD_EVERY_S)
+
+        return StreamingResponse(told(), media_type="text/event-stream")
+
+    def paper(self, request: Request) -> Response:
+        """Answer with one paper of the chosen plan, as a file."""
+        chosen = self.sitting.plans.chosen
+        return _file(request.path_params["name"], chosen.papers if chosen else {})
+
+    def now(self, request: Request) -> Response:
+        """Answer with one paper of the plumbing as it stands, as a file."""
+        name, answers = request.path_params["name"], self.sitting.sheet.answers
+        card = self.sitting.plans.card_now
+        files = dict(card[1]) if card else {}
+        if answers is not None and name.endswith(".svg"):
+            files |= {f"{one.name}.svg": one.svg.encode() for one in system_pictures(answers.system, alone=True)}
+        return _file(name, files)
 
     async def alive(self, request: Request) -> Response:
         """Hear that a page is open, and tell whether it shows what there is."""
@@ -70,6 +176,25 @@ class _Desk:
 def _asked(request: Request) -> dict[str, str]:
     """Return view, mode and handle that an address names; what is too long is none of them."""
     return {key: value for key, value in request.query_params.items() if len(value) <= 100}
+
+
+async def _form(request: Request) -> dict[str, str]:
+    """Return the fields of a form that are text and of a sensible length."""
+    async with request.form(max_files=0, max_fields=200) as form:
+        return {key: value for key, value in form.items() if isinstance(value, str) and len(value) <= 2_000}
+
+
+def _seconds(words: str) -> float:
+    """Return a time limit from a form [s]: a minute where it says nothing that is one."""
+    return float(words) if words.isdigit() and 1 <= int(words[:6]) <= 86_400 else 60.0
+
+
+def _file(name: str, files: Mapping[str, bytes]) -> Response:
+    """Return a file to be saved, by its name among those that there are; no name is ever looked up on the disk."""
+    if name not in files:
+        return PlainTextResponse("There is no such file.", status_code=404)
+    kind = _KINDS.get(name.rpartition(".")[2], "application/octet-stream")
+    return Response(files[name], media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
 def _templates() -> Environment:

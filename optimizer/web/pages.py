@@ -12,7 +12,7 @@ from optimizer import __version__
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
 from optimizer.errors import NetworkError
-from optimizer.web import views
+from optimizer.web import plan_views, views
 from optimizer.web.plumbing import drawn_plumbing
 from optimizer.web.sitting import Sheet, Sitting
 
@@ -28,6 +28,7 @@ VIEWS = (
     ("losses", "Losses"),
     ("heads", "Head lines"),
     ("safety", "Safety"),
+    ("plan", "Plan"),
 )
 Asked = Mapping[str, str]
 
@@ -67,7 +68,8 @@ class Pages:
     def stamp(self) -> str:
         """Return what changes whenever an open page no longer shows what there is."""
         sheet = self.sitting.sheet
-        return f"{sheet.revision} {'changed' if sheet.changed_on_disk else 'same'}"
+        disk = "changed" if sheet.changed_on_disk else "same"
+        return f"{sheet.revision} {self.sitting.plans.jobs.turns} {disk}"
 
     def _fill(self, template: str, **values: Any) -> str:
         return self.templates.get_template(template).render(**values)
@@ -115,6 +117,8 @@ class Pages:
                 return self._fill("pictures.html", pictures=_figures(answers, mode))
             case "safety":
                 return self._fill("told.html", told=Markup(views.safety_html(answers, mode)))
+            case "plan":
+                return self._plan(answers.system)
             case _:
                 return self._plumbing(answers, mode, asked)
 
@@ -145,6 +149,52 @@ class Pages:
             "mode": mode,
             "unsafe": answers.safety().today if with_band and (at.tanks or at.drains) else (),
         }
+
+    def progress(self) -> tuple[str, bool]:
+        """Return how far the work is that goes on, and whether it has ended."""
+        job = self.sitting.plans.jobs.job
+        if job is None or job.over:
+            return "", True
+        answers = self.sitting.sheet.answers
+        currency = answers.system.currency if answers else "USD"
+        return self._fill("progress.html", progress=plan_views.progress_of(job, currency)), False
+
+    def _plan(self, system: System) -> str:
+        """Return what was searched for, or how to begin."""
+        plans, content = self.sitting.plans, self.sitting.content
+        chosen, job = plans.chosen, plans.jobs.job
+        report = chosen.report if chosen else None
+        drawings = plan_views.plan_drawings(report) if report else ("", "")
+        studied = plans.studies.get("frontier")
+        chart, frontier_said = plan_views.frontier_html(system, studied[1], report) if studied else ("", "")
+        return self._fill(
+            "plan.html",
+            busy=plans.jobs.busy,
+            progress=self.progress()[0],
+            failed=job.failed if job is not None and job.over else "",
+            targets=bool(system.all_targets),
+            budget=system.rules.budget_cents is not None,
+            chosen=chosen,
+            stale=chosen is not None and chosen.content != content,
+            summary=plan_views.summary(report) if report else (),
+            told=Markup(plan_views.plan_html(report)) if report else "",
+            none=Markup(plan_views.no_plan_html(system, chosen)) if chosen and not report else "",
+            after=Markup(drawings[0]),
+            before=Markup(drawings[1]),
+            papers=sorted(chosen.papers) if chosen else [],
+            card_now=sorted(plans.card_now[1]) if plans.card_now else [],
+            frontier=studied is not None,
+            frontier_stale=studied is not None and studied[0] != content,
+            chart=Markup(chart),
+            rows=plan_views.frontier_rows(studied[1], report) if studied else (),
+            frontier_said=Markup(frontier_said),
+            studies=[Markup(one) for one in plan_views.studies_html(system, plans.studies)],
+            beside=[
+                (one.words, plan_views.summary(one.report), Markup(plan_views.plan_html(one.report)))
+                for one in plans.beside
+                if one.report
+            ],
+        )
 
     def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
         name, system = answers.mode(asked.get("mode", ""))

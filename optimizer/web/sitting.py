@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 from optimizer import pipeline
 from optimizer.errors import Fault, InputError
 from optimizer.web.answers import Answers
+from optimizer.web.plans import Plans
 from optimizer.web.windows import Windows
+from optimizer.web.worker import Asked
 
 if TYPE_CHECKING:
     from optimizer.model.catalog import Catalog
@@ -53,6 +55,7 @@ class Sitting:
         self.path = path
         self.given = tuple(given)
         self.windows = Windows()
+        self.plans = Plans()
         self._lock = threading.RLock()
         self._lists: tuple[str, ...] = ()
         self._catalogs: dict[object, Catalog] = {}
@@ -159,8 +162,19 @@ class Sitting:
             self._catalogs = {key: pipeline.read_catalog(self.catalogs, money)}
         return self._catalogs[key]
 
+    def asked(self, what: str, time_limit_s: float, quote: bytes = b"") -> Asked:
+        """Return a piece of work on what stands in the file now."""
+        with self._lock:
+            return Asked(what, self.path, bytes_of_text(self._text), self.catalogs, time_limit_s, quote=quote)
+
+    @property
+    def content(self) -> bytes:
+        """Return what the file would hold now."""
+        return bytes_of_text(self._text)
+
     def leave(self) -> list[str]:
-        """Return what is to be said at the end."""
+        """End what still runs; return what is to be said."""
+        self.plans.jobs.end()
         return []
 
 

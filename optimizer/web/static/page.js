@@ -104,6 +104,52 @@
     choose(handle);
   }, true);
 
+  // What the page shows is asked for anew, in place: what is typed and where the keys are stays.
+  function refresh() {
+    htmx.ajax("GET", "/?" + asked(), {target: "#sheet", swap: "outerMorph"});
+  }
+  let typing = false;  // something stands in a form that was not sent yet
+  document.addEventListener("input", (event) => { if (event.target.type !== "range") typing = true; });
+  document.addEventListener("submit", () => { typing = false; });
+  document.addEventListener("done", refresh);
+  document.addEventListener("page:stale", () => {
+    if (!typing) refresh();
+    else document.getElementById("stale").hidden = false;
+  });
+  document.addEventListener("htmx:after:swap", () => { resize(); });
+
+  // Plans: before or after, the points of the chart, print, a file that is dropped.
+  document.addEventListener("click", (event) => {
+    const shown = event.target.closest("[data-show]"), point = event.target.closest("[data-submit]");
+    if (shown) {
+      for (const one of document.querySelectorAll("[data-show]")) {
+        const is = one === shown;
+        one.setAttribute("aria-pressed", String(is));
+        document.getElementById(one.dataset.show).hidden = !is;
+      }
+    }
+    if (point) document.getElementById(point.dataset.submit).click();
+    if (event.target.closest("[data-print]")) print();
+    if (event.target.closest("[data-refresh]")) { typing = false; refresh(); }
+  });
+  document.addEventListener("keydown", (event) => {
+    const point = event.target.closest ? event.target.closest("[data-submit]") : null;
+    if (point && (event.key === "Enter" || event.key === " ")) { event.preventDefault(); document.getElementById(point.dataset.submit).click(); }
+  });
+  for (const kind of ["dragover", "dragleave", "drop"]) {
+    document.addEventListener(kind, (event) => {
+      const place = event.target.closest ? event.target.closest(".drop") : null;
+      if (kind !== "dragleave") event.preventDefault();  // a file that misses its place must not replace the page
+      if (!place) return;
+      place.classList.toggle("over", kind === "dragover");
+      if (kind === "drop" && event.dataTransfer.files.length) {
+        const field = place.querySelector("input[type=file]");
+        field.files = event.dataTransfer.files;
+        place.requestSubmit();
+      }
+    });
+  }
+
   // Signs of life. What the program answers tells whether the page shows what there is.
   let fails = 0;
   async function alive() {

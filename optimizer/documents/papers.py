@@ -1,0 +1,89 @@
+"""A plan that was found → the bytes of its papers: the same whoever asks for them, a command or a page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from optimizer import pipeline
+from optimizer.documents.frontier_points import reach_points
+
+if TYPE_CHECKING:
+    from optimizer.documents.drawing.frontier_chart import FrontierPoint
+    from optimizer.documents.pictures import Picture
+    from optimizer.model.catalog import Catalog
+    from optimizer.model.outcome import PlanReport
+    from optimizer.model.system import System
+    from optimizer.search.flow_search import Progress
+    from optimizer.search.studies.frontier import Frontier
+
+    Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
+
+STEP = 0.03  # of the reach: where each step is a search of its own a chart shows no smaller ones
+
+
+def workbook(found: PlanReport, catalog: Catalog) -> bytes:
+    """Return the workbook of a plan with all its sheets."""
+    from optimizer.documents.workbook import whole_workbook_bytes
+
+    taken = pipeline.take_off(found, catalog, spares=bool(found.bill.spares))
+    return whole_workbook_bytes(pipeline.with_nearest(found, catalog), taken)
+
+
+def store_rows(found: PlanReport) -> bytes:
+    """Return the order as plain rows, for a store's own program."""
+    from optimizer.documents.order_sheet import import_csv
+
+    return import_csv(found.bill).encode("utf-8-sig")
+
+
+def curve(
+    system: System, catalog: Catalog, found: PlanReport, time_limit_s: float, progress: Progress | None = None
+) -> Curve:
+    """Return cost against reach with a plan's own point in it; `system` as its file has it."""
+    studied = pipeline.frontier(system, catalog, least_gain=STEP, time_limit_s=time_limit_s, progress=progress)
+    return curve_of(system, studied, found, time_limit_s)
+
+
+def curve_of(system: System, studied: Frontier, found: PlanReport, time_limit_s: float) -> Curve:
+    """Return a frontier that was worked out as the points of a chart, with a plan's own."""
+    from optimizer.model.plan import planned_networks
+    from optimizer.verify.reach import best_speeds
+
+    longer = f"`retrofit frontier {system.path} --time-limit {max(600.0, 4 * time_limit_s):g}` looks longer."
+    notes = studied.notes if studied.complete else (*studied.notes, longer)
+    if not studied.plans:
+        return (), None, notes
+    as_planned = found.system if found.plan.stands is not None else system
+    reach = max(1.0, best_speeds(as_planned, planned_networks(as_planned, found.plan)).scale)
+    return *reach_points(studied.plans, found.plan, reach), notes
+
+
+def page(found: PlanReport, catalog: Catalog, curve: Curve, paper: str | None = None) -> bytes:
+    """Return the report of a plan as one page; `found` with its nearest plans, as `pipeline.with_nearest` has it."""
+    from optimizer.documents.report import report_page
+    from optimizer.documents.report_facts import report_facts
+
+    points, chosen, notes = curve
+    card = pipeline.settings_card(found.system, found)
+    taken = pipeline.take_off(found, catalog, spares=bool(found.bill.spares))
+    return report_page(
+        report_facts(found, points, chosen, card, frontier_notes=notes, taken=taken), paper=paper
+    ).encode()
+
+
+def card(system: System, found: PlanReport | None) -> tuple[bytes, bytes]:
+    """Return the settings card as a page and as a workbook: after a plan, or without one as it stands."""
+    from optimizer.documents.settings_card import card_page, card_workbook
+
+    told = pipeline.settings_card(system, found)
+    return card_page(told).encode(), card_workbook(told)
+
+
+def pictures(found: PlanReport, catalog: Catalog, curve: Curve) -> tuple[Picture, ...]:
+    """Return all pictures of a plan, each a file of its own."""
+    from optimizer.documents.pictures import plan_pictures
+    from optimizer.documents.report_facts import report_facts
+
+    points, chosen, _ = curve
+    taken = pipeline.take_off(found, catalog, spares=False, ports=False)
+    return plan_pictures(report_facts(found, points, chosen, taken=taken), alone=True)

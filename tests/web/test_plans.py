@@ -1,0 +1,161 @@
+"""Searches from the page: in a process of their own, to be stopped and ended, with the same papers as the command's."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cli.running import ROOT, SHORT
+from web.conftest import Open, Page
+from web.test_views import words_of
+
+from optimizer import pipeline
+from optimizer.documents import papers
+from optimizer.web import worker
+from optimizer.web.jobs import Job, Jobs
+from optimizer.web.plans import WORDS, Chosen
+from optimizer.web.worker import Asked, Planned
+
+PATH = Path(SHORT)
+
+
+def asked(what: str = "plan", **more: Any) -> Asked:
+    return Asked(what, PATH, (ROOT / PATH).read_bytes(), (), 30.0, **more)
+
+
+def done(one: Asked) -> Any:
+    """Return what a worker tells last, without a process of its own."""
+    told: list[tuple[Any, ...]] = []
+    worker.work(one, told.append, lambda: False)
+    return told[-1]
+
+
+@pytest.fixture(scope="module")
+def planned() -> Planned:
+    kind, result = done(asked())
+    assert kind == "done"
+    return result
+
+
+def with_plan(page: Page, planned: Planned) -> Page:
+    page.sitting.plans.chosen = Chosen("the cheapest plan", planned, page.sitting.content)
+    return page
+
+
+def test_every_work_has_its_words() -> None:
+    assert set(WORDS) == set(worker.WORKS)
+
+
+def test_the_plan_is_the_commands(planned: Planned) -> None:
+    system, catalog = pipeline.read(SHORT)
+
+    assert planned.report is not None
+    assert planned.report.bill == pipeline.plan(system, catalog).bill
+
+
+@pytest.mark.slow
+def test_the_workbook_is_the_commands_byte_for_byte(planned: Planned) -> None:
+    system, catalog = pipeline.read(SHORT)
+
+    _, files = done(asked("workbook", report=planned.report))
+
+    assert files["plan.xlsx"] == papers.workbook(pipeline.plan(system, catalog), catalog)
+    assert files["order.csv"].startswith(b"\xef\xbb\xbf")
+
+
+def test_what_cannot_be_done_is_told_in_words() -> None:
+    assert done(asked("most"))[0] == "failed"  # it has no budget
+    assert done(asked("workbook"))[1] == "There is no plan yet; search for one first."
+    broken = Asked("plan", PATH, b"runs: [", (), 1.0)
+    assert done(broken)[0] == "failed"
+
+
+@pytest.mark.slow
+def test_a_point_below_the_targets_is_a_plan_too() -> None:
+    frontier = done(asked("frontier"))[1]
+    low = next(one for one in frontier.plans if not one.meets_targets and one.plan.cost_cents)
+
+    kind, point = done(asked("point", point=low))
+
+    assert kind == "done"
+    assert point.report.bill.total_cents == low.plan.cost_cents
+
+
+def test_the_process_searches_and_another_is_refused_meanwhile() -> None:
+    kept: list[Job] = []
+    jobs = Jobs(kept.append)
+
+    assert jobs.start(asked("card"), "a card")
+    assert not jobs.start(asked(), "a plan")
+    until = time.monotonic() + 60
+    while jobs.busy and time.monotonic() < until:
+        time.sleep(0.02)
+
+    assert kept[0].result.keys() == {"card.html", "card.xlsx"}
+    assert jobs.job is not None
+    assert not jobs.job.failed
+
+
+def test_a_search_can_be_ended_at_once() -> None:
+    jobs = Jobs(lambda job: None)
+    jobs.start(asked(), "a plan")
+    process = jobs._process
+
+    began = time.monotonic()
+    jobs.end()
+
+    assert time.monotonic() - began < 2.0
+    assert not process.is_alive()
+    assert not jobs.busy
+
+
+@pytest.mark.slow
+def test_a_stopped_search_ends_at_its_next_step() -> None:
+    calls: list[tuple[Any, ...]] = []
+    long = (ROOT / "examples" / "upper-tank.yaml").read_bytes()
+
+    worker.work(Asked("frontier", Path("upper-tank.yaml"), long, (), 60.0), calls.append, lambda: True)
+
+    assert calls[-1][0] in ("done", "failed")
+    assert sum(call[0] == "progress" for call in calls) < 50
+
+
+def test_the_page_shows_the_plan_and_says_when_it_is_old(open_page: Open, planned: Planned) -> None:
+    page = with_plan(open_page(), planned)
+    told = words_of(page.get("/?view=plan").text)
+
+    assert "bring the flow to its target" in told
+    assert "after the work" in told.lower()
+    assert "was changed since" not in told
+
+    page.sitting.plans.chosen = Chosen("the cheapest plan", planned, b"another text")
+    assert "was changed since" in words_of(page.get("/?view=plan").text)
+
+
+def test_papers_are_saved_by_their_names_alone(open_page: Open, planned: Planned) -> None:
+    page = with_plan(open_page(), planned)
+    page.sitting.plans.chosen = Chosen("it", planned, b"", {"plan.xlsx": b"book"})
+
+    assert page.get("/papers/plan.xlsx").content == b"book"
+    assert 'filename="plan.xlsx"' in page.get("/papers/plan.xlsx").headers["content-disposition"]
+    for name in ("../tank.yaml", "tank.yaml", "%2e%2e%2ftank.yaml", "plan.xlsx/..", "/etc/hosts"):
+        assert page.get(f"/papers/{name}").status_code == 404
+    assert b"<svg" in page.get("/now/schematic-now.svg").content
+
+
+def test_two_plans_stand_beside_each_other(open_page: Open, planned: Planned) -> None:
+    page = with_plan(open_page(), planned)
+
+    assert "beside each other" in words_of(page.post("/beside", data={"view": "plan"}).text)
+    assert "beside each other" not in words_of(page.post("/beside", data={"view": "plan", "clear": "1"}).text)
+
+
+@pytest.mark.parametrize("form", [{}, {"what": "nothing"}, {"what": "point"}, {"what": "__class__"}])
+def test_a_search_that_is_none_is_refused(open_page: Open, form: dict[str, str]) -> None:
+    page = open_page()
+
+    assert "There is no such search." in words_of(page.post("/search", data=form).text)
+    assert page.sitting.plans.jobs.job is None
+    assert "not there any more" in words_of(page.post("/point", data={"index": "-1"}).text)
