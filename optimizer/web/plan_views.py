@@ -16,8 +16,9 @@ from optimizer.documents.frontier_points import reach_points
 from optimizer.documents.quote_text import quote_blocks
 from optimizer.documents.report_facts import report_facts, shown_after, shown_now
 from optimizer.documents.report_html import text as escaped
+from optimizer.documents.status_words import chance_words, share_words, status_words
 from optimizer.documents.tables import Heading
-from optimizer.documents.words import chance_words, money, reached, share_words, status_words
+from optimizer.documents.words import money, reached
 from optimizer.web.markup import blocks_html
 from optimizer.web.plumbing import drawn_plumbing
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from optimizer.documents import text
+from optimizer.documents import flows_text
 from optimizer.documents.balance_text import balance_blocks
 from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.levels import elevation_m
@@ -107,10 +107,10 @@ def pump_rows(system: System, state: Solved) -> tuple[PumpRow, ...]:
         PumpRow(
             pump.name,
             pump_setting(pump),
-            doubt.words(text.pump_run(system.network, pump.name), _finite(flow, flow_words, units)),
+            doubt.words(flows_text.pump_run(system.network, pump.name), _finite(flow, flow_words, units)),
             "not known" if pump.name in doubt.pumps else _finite(head, show_head, units),
         )
-        for pump, flow, head in text.pump_points(system.network, state.solution)
+        for pump, flow, head in flows_text.pump_points(system.network, state.solution)
     )
 
 
@@ -119,7 +119,7 @@ def losses_html(answers: Answers, mode: str) -> str:
     name, at = answers.mode(mode)
     state = answers.solved(name, gains=True)
     warnings = state.solution.warnings if state.solution.doubt.pumps else ()
-    return blocks_html(text.loss_blocks(at, state.losses, None, warnings, name), 2)
+    return blocks_html(flows_text.loss_blocks(at, state.losses, None, warnings, name), 2)
 
 
 def pictures_of(answers: Answers, mode: str) -> tuple[Picture, ...]:
