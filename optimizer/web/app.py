@@ -85,6 +85,8 @@ class _Desk:
         what, plans = form.get("what", ""), self.sitting.plans
         if what not in WORDS or what in ("point", "quote"):
             return await self._in_thread(form, "There is no such search.")
+        if self.sitting.sheet.answers is None:
+            return await self._in_thread(form, "The file has errors: mend them first.")
         begun = plans.start(self.sitting.asked(what, _seconds(form.get("seconds", ""))))
         return await self._in_thread(form, "" if begun else "Something is still being worked on; stop it first.")
 

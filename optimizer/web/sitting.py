@@ -6,18 +6,14 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from optimizer import pipeline
+from optimizer.edits.outcome import Outcome, outcome
 from optimizer.errors import Fault, InputError
+from optimizer.read.nodes import read_tree
 from optimizer.web.answers import Answers
 from optimizer.web.plans import Plans
 from optimizer.web.windows import Windows
 from optimizer.web.worker import Asked
-
-if TYPE_CHECKING:
-    from optimizer.model.catalog import Catalog
-    from optimizer.model.money import Money
 
 MOST_BYTES = 1_000_000  # of a system file: more is not read
 MOST_STEPS = 500  # that can be undone
@@ -58,7 +54,7 @@ class Sitting:
         self.plans = Plans()
         self._lock = threading.RLock()
         self._lists: tuple[str, ...] = ()
-        self._catalogs: dict[object, Catalog] = {}
+        self._outcome: tuple[object, Outcome] | None = None  # the last one read, with the stamps of its lists
         self._past: list[str] = []
         self._future: list[str] = []
         self._revision = 0
@@ -144,23 +140,22 @@ class Sitting:
 
     def _read(self) -> Sheet:
         """Return the sheet of the text as it stands."""
-        content = bytes_of_text(self._text)
-        answers, faults = None, tuple[Fault, ...]()
-        try:
-            catalog = self._catalog(pipeline.money_in(self.path, content))
-            answers = Answers(pipeline.read_system(self.path, catalog, content), catalog)
-        except InputError as error:
-            faults = error.faults
         counts = (len(self._past), len(self._future))
-        return Sheet(self._revision, self._text, answers, faults, content == (self._disk or b""), False, *counts)
+        saved = self._text is not None and self.content == (self._disk or b"")
+        told = self._understood()
+        answers = None if told.system is None or told.catalog is None else Answers(told.system, told.catalog)
+        return Sheet(self._revision, self._text, answers, told.faults, saved, False, *counts)
 
-    def _catalog(self, money: Money | None) -> Catalog:
-        """Return the catalogs, read anew only where files, their content or the money changed."""
+    def _understood(self) -> Outcome:
+        """Return the text as the reader understands it; the catalogs are read anew only where the lists changed."""
         stamps = tuple((path, path.stat().st_mtime_ns if path.exists() else 0) for path in self.catalogs)
-        key = (stamps, repr(money))
-        if key not in self._catalogs:
-            self._catalogs = {key: pipeline.read_catalog(self.catalogs, money)}
-        return self._catalogs[key]
+        before = self._outcome[1] if self._outcome is not None and self._outcome[0] == stamps else None
+        try:
+            told = outcome(self._text, self.path, self.catalogs, before)
+        except UnicodeEncodeError:  # it came from bytes that are no text
+            told = Outcome(self._text, None, None, _faults_of(self.path, self.content))
+        self._outcome = (stamps, told)
+        return told
 
     def asked(self, what: str, time_limit_s: float, quote: bytes = b"") -> Asked:
         """Return a piece of work on what stands in the file now."""
@@ -176,6 +171,15 @@ class Sitting:
         """End what still runs; return what is to be said."""
         self.plans.jobs.end()
         return []
+
+
+def _faults_of(path: Path, content: bytes) -> tuple[Fault, ...]:
+    """Return what the reader has to say of bytes that it cannot read."""
+    try:
+        read_tree(path, content)
+    except InputError as error:
+        return error.faults
+    return ()
 
 
 def _bytes_of(path: Path) -> bytes | None:

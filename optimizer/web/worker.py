@@ -64,7 +64,8 @@ def run(asked: Asked, told: Connection, stop: Event) -> None:
 
 def work(asked: Asked, tell: Callable[[tuple[Any, ...]], None], stopped: Callable[[], bool]) -> None:
     """Do what is asked; what is told is ("progress", stage, best, bound), ("done", result) or ("failed", words)."""
-    from optimizer import pipeline
+    from optimizer.edits.outcome import outcome
+    from optimizer.edits.saving import text_of
 
     def progress(stage: str, best: int | None, bound: int | None) -> None:
         tell(("progress", stage, best, bound))
@@ -72,9 +73,10 @@ def work(asked: Asked, tell: Callable[[tuple[Any, ...]], None], stopped: Callabl
             raise KeyboardInterrupt
 
     try:
-        catalog = pipeline.read_catalog(asked.catalogs, pipeline.money_in(asked.path, asked.content))
-        system = pipeline.read_system(asked.path, catalog, asked.content)
-        tell(("done", WORKS[asked.what](asked, system, catalog, progress)))
+        told = outcome(text_of(asked.content), asked.path, asked.catalogs)
+        if told.system is None or told.catalog is None:
+            raise InputError(told.faults)
+        tell(("done", WORKS[asked.what](asked, told.system, told.catalog, progress)))
     except NoPlanError as error:
         tell(("failed", "; ".join(error.reasons)))
     except (OptimizerError, OSError) as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from html import unescape
 
+import pytest
 from cli.running import SHORT
 from web.conftest import Open
 
@@ -56,7 +57,7 @@ def test_what_is_chosen_is_told_and_nonsense_tells_nothing(open_page: Open) -> N
 
 
 def test_faults_stand_at_their_lines(open_page: Open) -> None:
-    page = open_page(text="system: A\nunits: US\nsurfaces: {sump: 0 ft}\nruns:\n  a: {from: sump, to: nowhere}\n")
+    page = open_page(content=b"system: A\nunits: US\nsurfaces: {sump: 0 ft}\nruns:\n  a: {from: sump, to: nowhere}\n")
 
     told = page.get("/").text
 
@@ -73,7 +74,7 @@ pumps: {{"{HARM} p": {{curve: [0 gph at 10 ft, 900 gph at 0 ft], ports: 1 in soc
 runs:
   "{HARM} r": {{from: "{HARM} a", to: "{HARM} b", size: 1 in sch 40 PVC, parts: ["pump {HARM} p", pipe 2 ft]}}
 """
-    page = open_page(text=text)
+    page = open_page(content=text.encode())
     told = "".join(
         page.get(address).text
         for address in ("/", "/runs", "/choose?at=run-0", "/choose?at=part-0-0", "/choose?at=point-0", "/?view=losses")
@@ -88,4 +89,12 @@ def test_a_file_that_grows_without_end_is_a_fault_and_no_trouble(open_page: Open
     # each name stands for nine of the one before: 9 to the 9th in the end
     bomb = "a0: &a0 [x]\n" + "".join(f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 9)}]\n" for n in range(1, 10))
 
-    assert "error" in words_of(open_page(text=bomb).get("/").text)
+    assert "error" in words_of(open_page(content=bomb.encode()).get("/").text)
+
+
+@pytest.mark.parametrize("content", [b"", b"\xff\xfe\x00", b"\x00" * 10, b"runs: [", b"a: " + b"x" * 2_000_000])
+def test_whatever_a_file_holds_the_page_says_what_is_wrong_with_it(open_page: Open, content: bytes) -> None:
+    page = open_page(content=content)
+
+    assert "error" in words_of(page.get("/").text)
+    assert "mend them first" in words_of(page.post("/search", data={"what": "plan"}).text)
