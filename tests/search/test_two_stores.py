@@ -34,7 +34,7 @@ def price_list(folder: Path, name: str, seed: int, left_out: float = 0.0, factor
     return path
 
 
-@pytest.mark.parametrize("name", ["single-return", "metric-unions"])
+@pytest.mark.parametrize("name", ["single-return", pytest.param("metric-unions", marks=pytest.mark.slow)])
 def test_the_lines_of_one_store_add_up_to_the_parts_list(name: str) -> None:
     report, catalog = planned_examples.searched(name)
     lines = store_lines(report.system, report.plan, catalog, [catalog])
