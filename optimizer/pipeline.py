@@ -98,10 +98,12 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
 
 
 def barely_lifting(system: System, solution: NetworkSolution) -> tuple[str, ...]:
-    """Return in a sentence each which pumps barely lift the water."""
+    """Return in a sentence each which pumps barely lift the water, and what eductors stir besides."""
     from optimizer.hydraulics.lift import barely_lifting as found
+    from optimizer.hydraulics.outlets import drawn_along
 
-    return found(system.network, solution.flows_m3_s)
+    flows = solution.flows_m3_s
+    return (*found(system.network, flows), *drawn_along(system.network, flows, system.units))
 
 
 def other_states(system: System, solution: NetworkSolution) -> tuple[dict[str, float], ...]:

@@ -16,13 +16,15 @@ G = 9.80665
 
 
 class Bored(NamedTuple):
-    """A piece as bores [m] in the order of the water: `length_m` is of pipe alone; a machine begins anew."""
+    """A piece as bores [m] in the order of the water: `length_m` is of pipe alone; a machine begins anew, and so does
+    what comes out of a flared outlet's cone."""
 
     entry: float
     out: float
     length_m: float = 0.0
     bend: bool = False
     machine: bool = False
+    flare: bool = False
 
 
 class Water(NamedTuple):
@@ -61,6 +63,9 @@ def passing(pieces: Iterable[Bored], water: Water) -> tuple[float, Water]:
             continue
         lost, water = _go(water, piece.entry)
         total += lost
+        if piece.flare:
+            water = Water(piece.out)
+            continue
         if piece.bend:
             total += _wasted(water)
             water = Water(water.bore)

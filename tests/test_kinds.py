@@ -3,7 +3,7 @@
 import pytest
 
 from optimizer.documents.drawing.symbols import DRAWN
-from optimizer.model.kinds import KINDS, Kind, Reuse, Trait, spoken
+from optimizer.model.kinds import BRANCHES, KINDS, MACHINES, STOPS, Kind, Reuse, Trait, spoken
 from optimizer.read.words import kind_at_start
 
 
@@ -51,7 +51,7 @@ def test_like_for_like_comes_first_and_what_stands_in_does_the_same_work(kind: K
 
 @pytest.mark.parametrize("kind", list(Kind))
 def test_what_stands_in_one_place_is_neither_left_out_nor_kept_by_force_without_a_word(kind: Kind) -> None:
-    # a pump, a device, a tee and a cap stay where they are; a joiner goes with the joint; all else has a stand-in
+    # a pump, a device, a tee, a cap, a plug stay where they are; a joiner goes with the joint; all else has a stand-in
     row = KINDS[kind]
-    stays = kind in (Kind.PUMP, Kind.DEVICE, Kind.TEE, Kind.CROSS, Kind.CAP, Kind.CONSUMABLE)
+    stays = kind in MACHINES | BRANCHES | STOPS | {Kind.CONSUMABLE}
     assert stays != bool(row.substitutes or Trait.REMOVABLE in row.traits)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from optimizer.choices.graph import Arc
 
 CUT_MINUTES = 4  # mark, saw square, deburr
-JOINT_MINUTES = {"cement": 4, "stub": 8, "tape": 3, "washer": 2, "swivel": 1, "clamp": 2, "push": 1}
+JOINT_MINUTES = {"cement": 4, "stub": 8, "tape": 3, "washer": 2, "swivel": 1, "clamp": 2, "push": 1, "sleeve": 3}
 REMOVED_MINUTES = 2  # take a part out of the way
 
 

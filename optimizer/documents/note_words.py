@@ -69,6 +69,12 @@ def _too_long(note: Note, units: str) -> str:
     )
 
 
+_CEMENT_STANDARD = {
+    "ABS cement": "ASTM D2235",
+    "transition cement": "ASTM D3138, where no pressure stands and the local code allows it",
+}
+
+
 def _moves_much(turn: str) -> Callable[[Note, str], str]:
     return lambda note, _: (
         f"the valve of {note.names[0]!r} stands open less than a quarter of its travel: {turn} its flow by "
@@ -91,6 +97,10 @@ _SAYS: Mapping[str, Callable[[Note, str], str]] = {
     "not on the lists": lambda note, _: (
         f"your lists have no {note.names[0]} for {', '.join(note.names[1:])}: buy it elsewhere; "
         "its price is not included"
+    ),
+    "other cement": lambda note, _: (
+        f"{note.names[1]} of its new joints take {note.names[0]} in place of PVC cement and primer, "
+        f"{_CEMENT_STANDARD[note.names[0]]}; a can of 4 fl oz (118 mL) is not in the price"
     ),
     "handle moves much": _moves_much("5° of its handle move"),
     "turns move much": _moves_much("a sixteenth of its turns moves"),

@@ -14,6 +14,7 @@ TIGHT = {
     "washer": "a new flat washer in the female half, no tape; hand tight plus a quarter turn",
     "swivel": "the washer seated in the swivel nut, no tape; the nut hand tight",
     "clamp": "hose pushed on to the shoulder, clamp behind the last barb",
+    "sleeve": "pipe cut square and clean, sleeve pushed to the middle, both bands tightened evenly",
     "push": "tube cut square and pushed in to the stop; pull back to test",
     "cement": "prime both, cement both, push to the stop with a quarter turn, hold 30 s",
 }

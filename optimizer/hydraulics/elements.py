@@ -12,6 +12,7 @@ from optimizer.hydraulics.fittings import linear_and_square, minor_loss, square_
 from optimizer.hydraulics.friction import SMOOTH_PLASTIC_ROUGHNESS_M, pipe_head_loss_m
 from optimizer.hydraulics.valves import valve_k
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, CatalogItem, Kind, LossMethod
+from optimizer.model.kinds import STOPS
 from optimizer.model.network import Part
 
 _PASSIVE = frozenset({Kind.PUMP, Kind.OPEN_JOINT, Kind.CONSUMABLE})
@@ -52,7 +53,7 @@ def element_of(part: Part, conditions: Conditions) -> LossElement:
     """Return what a part does to the water under these conditions; valves at their opening."""
     if part.kind in _PASSIVE:
         return NOTHING
-    if part.kind is Kind.CAP or (part.kind in THROTTLES and part.opening <= 0.0):
+    if part.kind in STOPS or (part.kind in THROTTLES and part.opening <= 0.0):
         return LossElement(shut=True)
     if part.kind is Kind.DEVICE:
         return LossElement(device=part.name)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
 
-from optimizer.model.kinds import BENDS, MACHINES, PIPES, Kind
+from optimizer.model.kinds import BENDS, FLARES, MACHINES, PIPES, Kind
 from optimizer.model.network import LEGS, Leg, Network, Part, Run, RunEnd
 from optimizer.water import GRAVITY_M_S2
 
@@ -82,14 +82,17 @@ def through(at: Approach, part: Part) -> Steps:
 
     Widenings with less than `SETTLED_BORES` of pipe between them count as one, from the first bore to the last. One
     that meets a bend or a contraction within that length recovers nothing (`unrecovered_square_s2_m5`). Pipe shorter
-    than its bore counts for none. Backwards every change of bore is told as a sudden one of its own: what lies ahead of
-    that water is not known here (`run_steps` has it in full).
+    than its bore counts for none. The cone of a flared outlet is no step: its row has its loss. Backwards every change
+    of bore is told as a sudden one of its own: what lies ahead of that water is not known here (`run_steps` has it in
+    full).
     """
     if part.kind in _NOTHING or not part.end_bores_m or min(part.end_bores_m) <= 0.0:
         return Steps(0.0, 0.0, UNKNOWN)
     bores = part.end_bores_m
     if at.bore_m == bores[0] == bores[-1] and not at.origin_m:
         return Steps(0.0, 0.0, at)  # as nearly everywhere
+    if part.kind in FLARES:
+        return _joint(at, bores[0])._replace(after=Approach(bores[-1]))
     length_m = part.length_m if part.kind in PIPES else 0.0
     return _through(at, bores[0], bores[-1], length_m, part.kind in BENDS, part.kind in MACHINES)
 

@@ -9,7 +9,9 @@ from optimizer.model.catalog import CatalogItem
 from optimizer.model.ends import End, Form, SizeSystem, ThreadFamily
 from optimizer.model.materials import is_metal
 
-UNBOLTING = frozenset({"clamp", "push", "swivel"})  # joints that come off while both neighbours stay where they are
+UNBOLTING = frozenset(
+    {"clamp", "push", "swivel", "sleeve"}
+)  # joints that come off while both neighbours stay where they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,8 +19,8 @@ class Mating:
     """How two ends meet.
 
     `method` is what the joint consumes: "cement", "tape", "washer", "clamp", "swivel" (a nut that has its own washer:
-    nothing), "push" (compression and push-fit: nothing) or "stub" (two sockets on one short piece of pipe, hub to hub:
-    two cemented joints).
+    nothing), "push" (compression and push-fit: nothing), "sleeve" (clamped around plain pipe: nothing) or "stub" (two
+    sockets on one short piece of pipe, hub to hub: two cemented joints).
     """
 
     method: str
@@ -42,6 +44,7 @@ _WASHER = Mating("washer", separable=True)
 _SWIVEL = Mating("swivel", separable=True)
 _CLAMP = Mating("clamp", separable=True)
 _PUSH = Mating("push", separable=True)
+_SLEEVE = Mating("sleeve", separable=True)
 
 _MATES: dict[frozenset[Form], Mating] = {
     frozenset({Form.SOCKET, Form.SPIGOT}): _CEMENT,
@@ -56,6 +59,7 @@ _MATES: dict[frozenset[Form], Mating] = {
     frozenset({Form.BARB, Form.HOSE}): _CLAMP,
     frozenset({Form.COMPRESSION, Form.TUBE}): _PUSH,
     frozenset({Form.PUSH_FIT, Form.TUBE}): _PUSH,
+    frozenset({Form.SLEEVE, Form.SPIGOT}): _SLEEVE,
 }
 _TAPER_MALES = frozenset({Form.NPT_MALE, Form.R_MALE})
 TAPER_REASON = "a taper male of"  # how the refusal of a metal thread begins
@@ -83,6 +87,8 @@ def refusal(first: End, second: End) -> str:
         return f"{first.system} pipe and {second.system} pipe have different outside diameters"
     if forms == {Form.SPIGOT}:
         return "two plain pipe ends need a coupling"
+    if Form.OPEN in forms:
+        return "an open end stands in the water: nothing joins it"
     if frozenset(forms) in _MATES:
         return _other_size(first, second)
     if len(forms) == 1:

@@ -24,6 +24,7 @@ _SEALING = {
     "swivel": "washer in the swivel nut",
     "clamp": "hose clamp",
     "push": "push-fit, no sealant",
+    "sleeve": "clamped sleeve, no sealant",
     "stub": "two cemented joints on a short pipe",
 }
 

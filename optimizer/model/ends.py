@@ -27,6 +27,8 @@ class Form(StrEnum):
     COMPRESSION = "compression"
     PUSH_FIT = "push-fit"
     TUBE = "tube"  # the plain tube end that goes into compression or push-fit
+    SLEEVE = "clamped sleeve"  # rubber or a clamp around plain pipe: saddles, rubber couplings, grommets
+    OPEN = "open"  # the end that stands in free water: nothing joins it
 
     @property
     def thread(self) -> ThreadFamily | None:

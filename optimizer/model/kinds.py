@@ -25,7 +25,14 @@ class Kind(StrEnum):
     BUSHING = "bushing"
     UNION = "union"
     BULKHEAD = "bulkhead"
+    WYE = "wye"
+    DOUBLE_WYE = "double wye"
+    SANITARY_TEE = "sanitary tee"
+    SADDLE = "saddle"
     CAP = "cap"
+    PLUG = "plug"
+    RUBBER_COUPLING = "rubber coupling"
+    GROMMET = "grommet"
     BALL_VALVE = "ball valve"
     TRUE_UNION_BALL_VALVE = "true-union ball valve"
     GATE_VALVE = "gate valve"
@@ -36,6 +43,7 @@ class Kind(StrEnum):
     SWING_CHECK_VALVE = "swing check valve"
     SPRING_CHECK_VALVE = "spring check valve"
     Y_CHECK_VALVE = "y-check valve"
+    TRUE_UNION_CHECK_VALVE = "true-union check valve"
     BACKFLOW_PREVENTER = "backflow preventer"
     SOLENOID_VALVE = "solenoid valve"
     FLOAT_VALVE = "float valve"
@@ -43,6 +51,14 @@ class Kind(StrEnum):
     FILTER_HOUSING = "filter housing"
     STRAINER = "strainer"
     QUICK_DISCONNECT = "quick disconnect"
+    INTAKE_SCREEN = "intake screen"
+    OUTLET_NOZZLE = "outlet nozzle"
+    FLARED_OUTLET = "flared outlet"
+    ROTATING_OUTLET = "rotating outlet"
+    BALL_JOINT_HOSE = "ball-joint hose"
+    EDUCTOR = "eductor"
+    SPRAY_BAR = "spray bar"
+    TANK_EDGE_RETURN = "tank-edge return"
     FLOW_METER = "flow meter"
     ADAPTER = "adapter"  # any two-ended piece that connects two forms: thread x socket, barb x thread, ...
     NIPPLE = "nipple"
@@ -62,6 +78,11 @@ class Trait(Enum):
     SEPARABLE = auto()  # can be unbolted without a saw
     JOINER = auto()  # only connects its two neighbours
     REMOVABLE = auto()  # may be left out where its neighbours meet without it
+    BRANCH = auto()  # where three or four runs meet
+    STOP = auto()  # shuts an end for good
+    WALL = auto()  # stands in a wall: kept unless the owner says otherwise
+    TANK = auto()  # its open end stands in the water of a tank: kept unless the owner says otherwise
+    FLARE = auto()  # widens by a cone made for it, whose loss is its own
     MACHINE = auto()  # a pump or a device: the owner describes it, no catalog row of pieces does
 
 
@@ -157,8 +178,12 @@ _ROWS = (
         substitutes=[_K.ELBOW_45],
         words="45° elbow",
     ),
-    _row(_K.TEE, "branching", None, ends=3),
-    _row(_K.CROSS, "branching", None, ends=4),
+    _row(_K.TEE, "branching", None, _T.BRANCH, ends=3),
+    _row(_K.CROSS, "branching", None, _T.BRANCH, ends=4),
+    _row(_K.WYE, "branching aslant", None, _T.BRANCH, ends=3),
+    _row(_K.DOUBLE_WYE, "branching aslant", None, _T.BRANCH, ends=4),
+    _row(_K.SANITARY_TEE, "branching aslant", None, _T.BRANCH, ends=3),
+    _row(_K.SADDLE, "branching on a ring", None, _T.BRANCH, ends=3, words="saddle", legend="clamp-on saddle"),
     _row(_K.COUPLING, "box", ["couplings", "coupler"], _T.JOINER, _T.REMOVABLE),
     _row(_K.REDUCING_COUPLING, "reducer", ["reducer", "reducing coupler"], _T.JOINER, _T.REMOVABLE),
     _row(_K.BUSHING, "bushing", ["reducer bushing", "reducing bushing", "bushings"], _T.JOINER, _T.REMOVABLE),
@@ -170,8 +195,25 @@ _ROWS = (
         substitutes=[_K.UNION],
         reuse=Reuse.NUT,
     ),
-    _row(_K.BULKHEAD, "wall", ["bulkheads", "bulkhead fitting"], substitutes=[_K.BULKHEAD]),
-    _row(_K.CAP, "cap", None, ends=1),
+    _row(_K.BULKHEAD, "wall", ["bulkheads", "bulkhead fitting"], _T.WALL, substitutes=[_K.BULKHEAD]),
+    _row(_K.CAP, "cap", None, _T.STOP, ends=1),
+    _row(_K.PLUG, "plug", None, _T.STOP, ends=1, reuse=Reuse.WHOLE),
+    _row(
+        _K.RUBBER_COUPLING,
+        "box with bands",
+        ["clamped rubber coupling", "flexible coupling", "rubber couplings"],
+        *(_T.SEPARABLE, _T.REMOVABLE),
+        substitutes=[_K.RUBBER_COUPLING],
+        reuse=Reuse.WHOLE,
+    ),
+    _row(
+        _K.GROMMET,
+        "ring in a wall",
+        ["grommets", "through wall grommet", "rubber grommet"],
+        _T.WALL,
+        substitutes=[_K.GROMMET, _K.BULKHEAD],
+        reuse=Reuse.WHOLE,
+    ),
     _row(
         _K.BALL_VALVE,
         "ball valve",
@@ -238,6 +280,14 @@ _ROWS = (
         substitutes=[_K.Y_CHECK_VALVE, _K.SWING_CHECK_VALVE, _K.SPRING_CHECK_VALVE],
     ),
     _row(
+        _K.TRUE_UNION_CHECK_VALVE,
+        "check between bars",
+        ["true union check valve", "true-union check", "true union check"],
+        *(_T.CHECK, _T.SEPARABLE),
+        substitutes=[_K.TRUE_UNION_CHECK_VALVE, _K.SPRING_CHECK_VALVE, _K.SWING_CHECK_VALVE],
+        reuse=Reuse.BODY,
+    ),
+    _row(
         _K.BACKFLOW_PREVENTER,
         "two checks",
         ["vacuum breaker", "dual check valve"],
@@ -248,7 +298,7 @@ _ROWS = (
     _row(_K.FLOAT_VALVE, "valve with float", ["float valves"], substitutes=[_K.FLOAT_VALVE]),
     _row(_K.PRESSURE_REGULATOR, "valve with spring", ["regulator"], substitutes=[_K.PRESSURE_REGULATOR]),
     _row(_K.FILTER_HOUSING, "sieve in a box", ["prefilter", "sediment filter"], substitutes=[_K.FILTER_HOUSING]),
-    _row(_K.STRAINER, "sieve", ["y strainer", "intake screen"], substitutes=[_K.STRAINER]),
+    _row(_K.STRAINER, "sieve", ["y strainer"], substitutes=[_K.STRAINER]),
     _row(
         _K.QUICK_DISCONNECT,
         "two arrows",
@@ -256,6 +306,45 @@ _ROWS = (
         _T.SEPARABLE,
         substitutes=[_K.QUICK_DISCONNECT],
         reuse=Reuse.NUT,
+    ),
+    _row(
+        _K.INTAKE_SCREEN,
+        "screen",
+        ["intake strainer", "overflow strainer", "suction screen", "intake screens"],
+        _T.TANK,
+        substitutes=[_K.INTAKE_SCREEN],
+    ),
+    _row(
+        _K.OUTLET_NOZZLE,
+        "jet",
+        ["nozzle", "nozzles", "return nozzle", "jet nozzle"],
+        _T.TANK,
+        substitutes=[_K.OUTLET_NOZZLE],
+    ),
+    _row(
+        _K.FLARED_OUTLET,
+        "flare",
+        ["flared nozzle", "flared end", "bell outlet"],
+        *(_T.TANK, _T.FLARE),
+        substitutes=[_K.FLARED_OUTLET],
+    ),
+    _row(_K.ROTATING_OUTLET, "turning outlet", ["rotating nozzle"], _T.TANK, substitutes=[_K.ROTATING_OUTLET]),
+    _row(
+        _K.BALL_JOINT_HOSE,
+        "beads",
+        ["segmented hose", "ball joint nozzle", "segmented ball joint hose"],
+        _T.TANK,
+        substitutes=[_K.BALL_JOINT_HOSE],
+    ),
+    _row(_K.EDUCTOR, "jet in a ring", ["eductors", "eductor nozzle"], _T.TANK, substitutes=[_K.EDUCTOR]),
+    _row(_K.SPRAY_BAR, "bar with holes", ["spraybar", "spray bars"], _T.TANK, substitutes=[_K.SPRAY_BAR]),
+    _row(
+        _K.TANK_EDGE_RETURN,
+        "hook",
+        ["tank edge return pipe", "over the edge return", "over the rim return"],
+        _T.TANK,
+        substitutes=[_K.TANK_EDGE_RETURN],
+        reuse=Reuse.WHOLE,
     ),
     _row(_K.FLOW_METER, "dial", ["meter", "flow sensor", "flow meters"], substitutes=[_K.FLOW_METER]),
     _row(
@@ -293,3 +382,7 @@ SEPARABLE = with_trait(Trait.SEPARABLE)
 JOINERS = with_trait(Trait.JOINER)
 REMOVABLE = with_trait(Trait.REMOVABLE)
 MACHINES = with_trait(Trait.MACHINE)
+BRANCHES = with_trait(Trait.BRANCH)
+STOPS = with_trait(Trait.STOP)
+FLARES = with_trait(Trait.FLARE)
+FIXTURES = with_trait(Trait.WALL, Trait.TANK)

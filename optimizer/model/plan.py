@@ -52,7 +52,7 @@ class Purchase:
 @dataclass(frozen=True, slots=True)
 class JointWork:
     """One joint that is made: what seals it and where. `method` is "cement", "tape", "washer", "swivel", "clamp"
-    or "push".
+    "push" or "sleeve".
     """
 
     method: str

@@ -22,10 +22,11 @@ class DrainMode(StrEnum):
 class Tank:
     """A water surface as a tank; `name` is the surface's.
 
-    `overflow_edge_m` is the length of the edge that water runs over, `rim_m` the height of the tank's rim above that
-    edge. `opening_depth_m` and `break_depth_m` are how far below the edge the lowest return opening and the
-    siphon-break hole lie. `free_volume_m3` fits in between the running water line and the rim, `reserve_m3` can leave
-    before the pump sucks air. `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
+    `overflow_edge_m` is the length of the edge that water runs over, of one with teeth that of all gaps together;
+    `rim_m` is the height of the tank's rim above that edge. `opening_depth_m` and `break_depth_m` are how far below the
+    edge the lowest return opening and the siphon-break hole lie. `free_volume_m3` fits in between the running water
+    line and the rim, `reserve_m3` can leave before the pump sucks air.
+    `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
     `start_volume_m3` what must gather in tank and box before the drains pull, `top_up_m3` what an automatic top-up has
     to give. `fed_by` names outlets above the tank;
     `mouths_m` says how far below the edge gravity lines, by run, begin.
@@ -45,6 +46,7 @@ class Tank:
     fed_by: tuple[str, ...] = ()
     mouths_m: tuple[tuple[str, float], ...] = ()
     place: str = ""
+    teeth_depth_m: float | None = None  # of an edge with teeth: from the bottom of a gap to the tops
 
     @property
     def missing_for_drain_back(self) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from optimizer.read.descriptions import consumable_words, piece_words, pipe_word
 from optimizer.units import PASCALS_PER_BAR
 
 MOST_GUESSES = 20  # each looks at every id there is
-CONSUMABLE_USES = ("cement", "primer", "tape", "washer", "clamp")
+CONSUMABLE_USES = ("cement", "ABS cement", "transition cement", "primer", "tape", "washer", "clamp")
 LOSS_COLUMNS: Mapping[LossMethod, tuple[str, ...]] = {
     LossMethod.THREE_K: ("k1", "ki", "kd", "nominal_in"),
     LossMethod.TWO_K: ("k1", "kinf"),

@@ -21,6 +21,7 @@ from optimizer.read.places import data_directory
 
 SHIPPED = (
     *("pipes.csv", "fittings.csv", "valves.csv", "adapters.csv", "small-lines.csv", "meters.csv"),
+    *("branches.csv", "outlets.csv"),
     *("consumables.csv", "coverage.csv", "sockets.csv", "families.csv", "pumps.csv"),
 )
 MOST_FAULTS = 200  # of one file; a list that is wrong throughout is wrong in one way

@@ -15,10 +15,12 @@ drains:
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from optimizer import units
+from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.circuits import mouths_of, sumps
 from optimizer.model.network import Network, PointKind
@@ -42,7 +44,10 @@ _VOLUMES = {
     "start volume": "start_volume_m3",
     "top-up volume": "top_up_m3",
 }
-_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "fed by", "mouths"]
+_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
+_TEETH = re.compile(
+    r"(?P<count>\d{1,4})[ ]+(?:gaps?|slots?)[ ]+of[ ]+(?P<wide>.+?),?[ ]+(?P<deep>[^, ]+[ ]*[^, ]*)[ ]+deep"
+)
 ALSO_TANK = {"weir length": "overflow edge", "freeboard": "rim above edge", "usable water": "pump reserve"}
 ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
 _DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
@@ -85,9 +90,30 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
         )
     if length is not None and width is not None:
         area = length * width
+    teeth = None
+    if "teeth" in found:
+        teeth = attempt(reading, found["teeth"].value, _TEETH_WORDS, lambda text: _teeth(text, unit_system))
+        if "overflow edge" in found:
+            reading.fault(entry.place, f"tank '{entry.key}' with an overflow edge and teeth", "one of the two")
+    if teeth is not None:
+        numbers |= {"overflow_edge_m": teeth[0], "teeth_depth_m": teeth[1]}
     fed_by = _fed_by(reading, found, network)
     mouths = _mouths(reading, found, entry.key, network, unit_system)
     return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, place=reading.where(entry.place))
+
+
+_TEETH_WORDS = "teeth, such as 24 gaps of 6 mm, 15 mm deep"
+
+
+def _teeth(text: str, unit_system: str) -> tuple[float, float]:
+    """Return the length of all gaps together and how deep they are [m]."""
+    match = _TEETH.fullmatch(text.strip())
+    if match is None:
+        raise QuantityError(f"'{text}'", _TEETH_WORDS)
+    wide, deep = (units.parse_length(match[key], unit_system) for key in ("wide", "deep"))
+    if not wide * deep * int(match["count"]) > 0:
+        raise QuantityError(f"'{text}'", "at least one gap, wider and deeper than nothing")
+    return int(match["count"]) * wide, deep
 
 
 def _mouths(

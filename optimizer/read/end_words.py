@@ -34,6 +34,8 @@ _PLAIN: dict[str, Form] = {
     "compression": _F.COMPRESSION,
     **dict.fromkeys(("push-fit", "push fit", "pushfit", "push-to-connect", "push to connect"), _F.PUSH_FIT),
     "tube": _F.TUBE,
+    **dict.fromkeys(("clamped sleeve", "sleeve", "rubber sleeve"), _F.SLEEVE),
+    **dict.fromkeys(("open", "open end"), _F.OPEN),
 }
 _TWO_THREADS = {  # letters that two kinds of thread share: what to ask
     "bsp": "BSPT (marked R, Rc or Rp: taper) or BSPP (marked G: parallel, with a washer); read the letters on the part",

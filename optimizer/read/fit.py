@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.kinds import FIXTURES, MACHINES
 from optimizer.model.network import Condition, Device, Part, Pump
 from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
-from optimizer.read.unlisted import unlisted
+from optimizer.read.unlisted import drilled, unlisted
 from optimizer.read.words import DEFAULT_FAMILY, EndWords, pipe_sizes
 
 # Costs of reading a line in one way rather than another; only their order matters.
 _APART, _FOREIGN_END, _UNSAFE_METAL, _FOREIGN_FAMILY, _TURNED = 1000, 50, 20, 10, 1
-_KEPT_UNLESS_TOLD = frozenset({Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD})
+_KEPT_UNLESS_TOLD = MACHINES | FIXTURES
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +194,8 @@ def _ways(
         return anything
     family = _family_in_force(written, size, catalog)
     ways = _sorted_ways(catalog, part, size, family)
+    if part.holes is not None:
+        ways = [replace(way, item=drilled(way.item, *part.holes)) for way in ways if way.item is not None][:1]
     if not ways and stands and (item := unlisted(part, size.size, size.system, family, catalog)) is not None:
         reading.remark(
             part.node.place, [f"'{part.label}' is not in the catalog: its loss is estimated, good to half or double"]

@@ -18,6 +18,8 @@ MOST_PARTS = 1_000  # of a run; the largest that was ever tried has seven hundre
 MOST_REPEATS = 50  # `elbow x 500` is a slip of the finger
 REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
 OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
+_HOLES = re.compile(r"(?:with[ ]+)?(?P<count>\d{1,5})[ ]+holes?[ ]+(?:of[ ]+)?(?P<wide>.+)", re.IGNORECASE)
+MOST_HOLES = 500
 TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
 _NAMED = {"pump": Kind.PUMP, "device": Kind.DEVICE}
 _WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
@@ -37,6 +39,7 @@ class PartText:
     size: str | None = None
     to_size: str | None = None
     ends: tuple[EndWords, ...] = ()
+    holes: tuple[int, float] | None = None  # of a spray bar: how many, and how wide each is [m]
     opening: float = 1.0
     condition: Condition | None = None
     room_m: float | None = None
@@ -164,6 +167,8 @@ def _parse_part(text: str, node: Node, unit_system: str) -> PartText:
         return replace(part, name=rest)
     if kind in THROTTLES and (match := OPENING.match(rest)):
         part, rest = replace(part, opening=_opening(match)), rest[match.end() :]
+    if kind is Kind.SPRAY_BAR and (drilled := _HOLES.search(rest)):
+        part, rest = replace(part, holes=_holes(text, drilled, unit_system)), rest[: drilled.start()].rstrip()
     if kind in STEPS and (match := TO_SIZE.fullmatch(rest)):
         return replace(part, to_size=parse_size(match["size"]))
     return replace(part, ends=_ends(text, rest, kind))
@@ -184,6 +189,16 @@ def _pipe_length(text: str, rest: str, unit_system: str) -> float:
         return units.parse_length(rest, unit_system)
     except QuantityError as error:
         raise QuantityError(f"'{text}': {error.found}", error.allowed, error.suggestion) from None
+
+
+def _holes(text: str, match: re.Match[str], unit_system: str) -> tuple[int, float]:
+    count = int(match["count"])
+    wide_m = units.parse_length(match["wide"], unit_system)
+    if not 1 <= count <= MOST_HOLES or not wide_m > 0:
+        raise QuantityError(
+            f"'{text}'", f"1 to {MOST_HOLES} holes, each wider than nothing", "spray bar 20 holes of 4 mm"
+        )
+    return count, wide_m
 
 
 def _opening(match: re.Match[str]) -> float:
@@ -208,10 +223,10 @@ def _ends(text: str, rest: str, kind: Kind) -> tuple[EndWords, ...]:
 
 
 def _unknown_part(text: str, words: str) -> QuantityError:
-    if re.match(r"(reducing )?tee|cross", words, re.IGNORECASE):
+    if re.match(r"(reducing )?tee|cross|(double )?wye|sanitary tee|saddle", words, re.IGNORECASE):
         advice = "a run that ends at the tee: name the tee as 'to' of one run and as 'from' of the others"
         return QuantityError(f"'{text}' among the parts of a run", advice)
-    if re.match(r"cap\b", words, re.IGNORECASE):
+    if re.match(r"(cap|plug)\b", words, re.IGNORECASE):
         return QuantityError(f"'{text}' among the parts of a run", "parts that water flows through")
     near = nearest(words, KIND_WORDS) or nearest(" ".join(words.split()[:2]), KIND_WORDS)
     near = near or nearest(words.split()[0] if words.split() else "", KIND_WORDS)

@@ -9,6 +9,7 @@ from optimizer.read.nodes import Entry, Reading, attempt, entries, items_of, nea
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.read.words import parse_run_size
 
+_ALSO_STORES = {"home store": "home center"}
 PIPE_WORDS = {"in sticks": True, "by the foot": False, "by the metre": False, "by length": False}
 
 
@@ -18,8 +19,8 @@ def read_store(reading: Reading, entry: Entry | None) -> str:
     if entry is None or text is None:
         return ""
     known = list(dict.fromkeys(rule.store for rule in load_stick_rules()))
-    if text in known:
-        return text
+    if _ALSO_STORES.get(text, text) in known:
+        return _ALSO_STORES.get(text, text)
     reading.fault(entry.value.place, f"the store '{text}'", ", ".join(known), nearest(text, known))
     return ""
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.kinds import BRANCHES, KINDS
 from optimizer.model.network import LEGS, Condition, PointKind, RunEnd, Tee
 from optimizer.read.fit import PipeSize
 from optimizer.read.nodes import Entry, Node, Place, Reading, entries, nearest, text_of, yes_or_no
@@ -16,14 +17,19 @@ from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_e
 
 NOT_PLUMBED = "not connected yet"
 _KINDS = {PointKind.TEE: Kind.TEE, PointKind.CROSS: Kind.CROSS}
+_WORDS = {"saddle clamp": Kind.SADDLE, "clamp-on saddle": Kind.SADDLE} | {str(kind): kind for kind in BRANCHES}
+_KIND_AT_END = re.compile(
+    rf"(?P<ends>.*?)\s*\b(?P<kind>{'|'.join(sorted(_WORDS, key=len, reverse=True))})", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
 class TeeText:
-    """What the file says of one tee: its ends (none: as the runs have it), or that it is not there yet."""
+    """What the file says of one tee: its ends (none: as the runs have it), its kind, or that it is not there yet."""
 
     place: Place
     ends: tuple[EndWords, ...] = ()
+    kind: Kind | None = None
     plumbed: bool = True
     condition: Condition = Condition.MAY_CHANGE
 
@@ -56,21 +62,24 @@ def _read_tee(reading: Reading, entry: Entry) -> TeeText:
     if keep and must_go:
         reading.fault(node.place, "a tee that is to be kept and must go", "one of the two")
     condition = Condition.KEEP if keep else Condition.MUST_GO if must_go else Condition.MAY_CHANGE
-    return TeeText(told.place, told.ends, told.plumbed, condition)
+    return replace(told, condition=condition)
 
 
 def _tee_of_text(reading: Reading, node: Node, text: str) -> TeeText:
-    """Return `1 x 1 x 3/4 in` or `not connected yet`; any other words are a description for people."""
+    """Return `1 x 1 x 3/4 in`, `wye`, both or `not connected yet`; any other words are a description for people."""
     if text.lower() == NOT_PLUMBED:
         return TeeText(node.place, plumbed=False)
+    named = _KIND_AT_END.fullmatch(text.strip())
+    kind = _WORDS[named["kind"].lower()] if named else None
+    text = named["ends"] if named else text
     if not re.match(r"\d", text) or len(BETWEEN_ENDS.split(text)) < 2:
-        return TeeText(node.place)
+        return TeeText(node.place, kind=None if text else kind)
     try:
         ends = parse_ends_words(text)
     except QuantityError as error:
         reading.refuse(node.place, error)
         return TeeText(node.place)
-    return TeeText(node.place, ends)
+    return TeeText(node.place, ends, kind)
 
 
 def fit_tees(
@@ -93,9 +102,11 @@ def fit_tees(
         legs = _legs_at(layout, name)
         if len(legs) != (3 if point.kind is PointKind.TEE else 4):
             continue  # its runs disagree, or one has no size: noted where that was found
-        item = _tee_item(
-            reading, name, _KINDS[point.kind], [(sizes[key], families[key[0]]) for key in legs], text, catalog
-        )
+        kind = _KINDS[point.kind] if text.kind is None else text.kind
+        if KINDS[kind].ends != len(legs):
+            reading.fault(text.place, f"a {kind} '{name}', where {len(legs)} runs meet", f"a {_KINDS[point.kind]}")
+            continue
+        item = _tee_item(reading, name, kind, [(sizes[key], families[key[0]]) for key in legs], text, catalog)
         tees[name] = Tee(name, item, text.condition, text.plumbed, reading.where(text.place))
     return tees
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 from optimizer.model.catalog import CHECKS, JOINERS, THROTTLES, Catalog, CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.holes import holes_bore_m, holes_k
 from optimizer.model.kinds import BENDS
 from optimizer.read.columns import system_of
 from optimizer.read.descriptions import piece_words
@@ -50,6 +52,18 @@ def unlisted(part: PartText, size: str, system: SizeSystem, family: str, catalog
         source="estimate",
         basis="estimate",
         note=ESTIMATED,
+    )
+
+
+def drilled(row: CatalogItem, count: int, hole_m: float) -> CatalogItem:
+    """Return a spray bar as a row has it, with so many holes of its own [m]: they alone say what it loses."""
+    bore_m = holes_bore_m(count, hole_m)
+    return replace(
+        row,
+        item_id=f"{row.item_id}, {count} holes of {1000 * hole_m:g} mm",
+        description=f"{row.description.split(' spray bar')[0]} spray bar, {count} holes of {1000 * hole_m:g} mm",
+        end_bores_m=(row.end_bores_m[0], bore_m),
+        loss=replace(row.loss, coefficients=(holes_k(),), bore_m=bore_m),
     )
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
+from optimizer.joints.mating import mating
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.note import Note
 from optimizer.model.plan import Plan
@@ -56,6 +58,22 @@ def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[Note, ...]:
         for use, method in _METHOD_OF_USE.items()
         if (sizes := list(_lacking(plan, catalog, use, made.get(method, Counter()))))
     )
+
+
+def other_cements(plan: Plan) -> tuple[Note, ...]:
+    """Return which runs have new joints that PVC cement does not hold: those of ABS with itself, and with PVC."""
+    found: list[Note] = []
+    for run_plan in plan.runs.values():
+        counts: Counter[str] = Counter()
+        for first, second in pairwise(run_plan.parts):
+            if first.existing and second.existing:
+                continue
+            joint = mating(first.ends[-1], second.ends[0]) if first.ends and second.ends else None
+            materials = {part.item.material for part in (first, second) if part.item is not None}
+            if joint is not None and joint.method == "cement" and "ABS" in materials:
+                counts["ABS cement" if materials == {"ABS"} else "transition cement"] += 1
+        found += [Note("other cement", run_plan.run, (use, str(count))) for use, count in counts.items()]
+    return tuple(found)
 
 
 def _lacking(plan: Plan, catalog: Catalog, use: str, joints: Counter[str]) -> Iterator[str]:

@@ -16,7 +16,7 @@ from optimizer.model.system import System
 from optimizer.read.cure_times import load_cure_times
 from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.bill import bill_of
-from optimizer.takeoff.consumables import not_on_the_lists
+from optimizer.takeoff.consumables import not_on_the_lists, other_cements
 from optimizer.takeoff.cut_list import CutList, cut_list
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.ports import PortWays, ports_of_plan, ways_at_ports
@@ -96,6 +96,7 @@ def take_off(
     unused = (Note("owned pipe unused"),)
     notes = (
         *not_on_the_lists(plan, catalog),
+        *other_cements(plan),
         *too_long,
         *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()),
     )

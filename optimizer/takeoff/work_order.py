@@ -153,7 +153,9 @@ class _Work:
                 front = opened(side.end, side.part, side.neighbour_end, side.neighbour)
                 if front is not None and not front.cut:
                     joint = mating(side.end, side.neighbour_end)
-                    code = {"clamp": "loosen", "push": "release"}.get(joint.method if joint else "", "unscrew")
+                    code = {"clamp": "loosen", "sleeve": "loosen", "push": "release"}.get(
+                        joint.method if joint else "", "unscrew"
+                    )
                     yield WorkStep(OPEN, code, (side.neighbour_words, side.words))
 
     def _saws(self, run: Run, run_plan: RunPlan, fit: Fit, joints: RunJoints) -> Iterator[WorkStep]:
@@ -288,7 +290,7 @@ def _joining(joints: RunJoints) -> Iterator[WorkStep]:
     placed = {joint.letter: joint for joint in joints.joints if joint.where != BENCH}
     in_order = [placed[letter] for letter in joints.in_place]
     for code, group in (("bench", bench), ("in place", in_order)):
-        for method in ("tape", "washer", "swivel", "clamp", "push", "cement"):
+        for method in ("tape", "washer", "swivel", "clamp", "push", "sleeve", "cement"):
             made = [joint for joint in group if joint.method == method]
             if made:
                 yield _joint_step(code, method, made)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from optimizer.hydraulics.lift import barely_lifting
+from optimizer.hydraulics.outlets import drawn_along
+from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
@@ -12,7 +14,7 @@ from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
-from optimizer.units import show_flow, show_volume
+from optimizer.units import show_flow, show_length, show_volume
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
@@ -23,10 +25,11 @@ MARGIN = 1.25  # of drains: with less to spare than this they are close to what 
 
 def warnings_of(system: System, after: Running) -> list[str]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
-    drains = (*_close_to_full(system, after), *_no_emergency(system, after))
+    drains = (*_close_to_full(system, after), *_no_emergency(system, after), *over_teeth(system, after))
     network = after.network
     shaped = (*_tails(system, network), *_single_valves(network), *_no_service_valve(network))
     lifts = barely_lifting(network, after.flows_m3_s)
+    lifts = (*lifts, *drawn_along(network, after.flows_m3_s, system.units))
     return [*drains, *shaped, *lifts, *pump_stops(system, after), *_endless(system, after)]
 
 
@@ -50,6 +53,20 @@ def _no_emergency(system: System, after: Running) -> Iterator[str]:
         own = [drain for drain in system.drains if drain.tank == name]
         if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
             yield f"tank {name!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
+
+
+def over_teeth(system: System, after: Running) -> Iterator[str]:
+    """Yield the overflow edges whose water stands above their teeth: what swims or drifts goes over them."""
+    for tank in system.tanks:
+        if tank.overflow_edge_m is None or tank.teeth_depth_m is None:
+            continue
+        head_m = weir_head_m(tank.overflow_edge_m, inflow_m3_s(after.network, after.flows_m3_s, tank))
+        if head_m > tank.teeth_depth_m:
+            deep, head = (show_length(length_m, system.units) for length_m in (tank.teeth_depth_m, head_m))
+            yield (
+                f"the water at the overflow of {tank.name!r} stands {head} above the bottom of its gaps, which are "
+                f"{deep} deep: it runs over the teeth, and so does what swims or drifts; more gaps or less flow"
+            )
 
 
 def _tails(system: System, network: Network) -> Iterator[str]:

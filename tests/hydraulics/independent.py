@@ -132,7 +132,8 @@ def bored(part: Part) -> Bored:
     entry, out = (part.end_bores_m[0], part.end_bores_m[-1]) if part.end_bores_m else (0.0, 0.0)
     pipe = part.kind in (Kind.PIPE, Kind.HOSE, Kind.TUBE)
     machine = part.kind in (Kind.PUMP, Kind.DEVICE)
-    return Bored(entry, out, part.length_m if pipe else 0.0, part.kind in bends, machine)
+    flare = part.kind is Kind.FLARED_OUTLET
+    return Bored(entry, out, part.length_m if pipe else 0.0, part.kind in bends, machine, flare)
 
 
 def _loops(network: Network, node: dict[str, str], tree: set[str], chords: list[Run]) -> list[list[tuple[str, float]]]:

@@ -93,7 +93,7 @@ def depths_m() -> Mapping[End, float]:
 
 
 @cache
-def sticks_m(store: str = "home store") -> tuple[float, ...]:
+def sticks_m(store: str = "home center") -> tuple[float, ...]:
     """Return the lengths in which a store sells inch pipe [m]."""
     with (CATALOGS / "stock-lengths.csv").open(encoding="utf-8", newline="") as file:
         rows = [line for line in csv.DictReader(file) if line["store"] == store and line["size_system"] == "inch"]

@@ -99,6 +99,7 @@ def test_joints_of_random_rows_of_parts_agree_with_velocities() -> None:
                 each.length_m if str(each.kind) in ("pipe", "hose", "tube") else 0.0,
                 "elbow" in str(each.kind),
                 each.kind.value == "pump",
+                each.kind.value == "flared outlet",
             )
             for each in parts
         ]

@@ -33,8 +33,8 @@ def end(form: Form, size: str) -> End:
 
 
 # Which forms mate in one size, and what the joint takes. ASME B1.20.1 (NPT), ISO 7-1 (R into Rc and Rp), ISO 228-1 (G
-# into G), ASME B1.20.7 (garden hose thread), NPSM from memory; R into G, sockets, barbs and tube: common practice, no
-# source. Every pair that is not here never mates.
+# into G), ASME B1.20.7 (garden hose thread), NPSM from memory; R into G, sockets, barbs, tube and sleeves: common
+# practice, no source. Every pair that is not here never mates.
 EXPECTED = {
     (Form.SOCKET, Form.SPIGOT): "cement",
     (Form.SOCKET, Form.SOCKET): "stub",
@@ -48,6 +48,7 @@ EXPECTED = {
     (Form.BARB, Form.HOSE): "clamp",
     (Form.COMPRESSION, Form.TUBE): "push",
     (Form.PUSH_FIT, Form.TUBE): "push",
+    (Form.SLEEVE, Form.SPIGOT): "sleeve",
 }
 
 

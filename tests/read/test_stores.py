@@ -37,8 +37,13 @@ def test_a_store_of_the_stick_table_is_named(tmp_path: Path) -> None:
     assert load(tmp_path, "rules: {store: supply house}").rules.store == "supply house"
 
 
+def test_a_home_center_is_known_by_its_older_name_too(tmp_path: Path) -> None:
+    for name in ("home center", "home store"):
+        assert load(tmp_path, f"rules: {{store: {name}}}").rules.store == "home center"
+
+
 def test_an_unknown_store_is_a_fault_with_the_nearest_spelling(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="found the store 'suply house'; allowed: home store, supply house"):
+    with pytest.raises(InputError, match="found the store 'suply house'; allowed: home center, supply house"):
         load(tmp_path, "rules: {store: suply house}")
 
 

@@ -199,12 +199,13 @@ def test_sticks_cost_what_their_length_costs_times_the_factor() -> None:
 
 
 def test_the_shipped_stick_lengths_are_those_of_the_trade() -> None:
-    # 10 and 20 ft, 2, 5 and 10 ft in small stores, 3 and 5 m: common practice, no source
+    # 2, 5 and 10 ft, 2 to 3 m in small stores, 10 and 20 ft, 3 and 5 m at a merchant: common practice, no source
     rules = load_stick_rules()
     lengths = {(rule.store, rule.system, round(rule.length_m, 4)) for rule in rules}
 
     assert lengths == {
-        *(("home store", SizeSystem.IPS, length) for length in (0.6096, 1.524, 3.048)),
+        *(("home center", SizeSystem.IPS, length) for length in (0.6096, 1.524, 3.048)),
+        *(("home center", SizeSystem.METRIC, length) for length in (2.0, 2.5, 3.0)),
         *(("supply house", SizeSystem.IPS, length) for length in (3.048, 6.096)),
         *(("supply house", SizeSystem.METRIC, length) for length in (3.0, 5.0)),
     }

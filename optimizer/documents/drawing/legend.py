@@ -60,8 +60,7 @@ def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
 
 def _entries(shown: Shown) -> list[_Entry]:
     used = {part.kind for run in shown.network.runs.values() for part in run.parts} - {Kind.PIPE, Kind.TUBE}
-    if shown.network.tees:
-        used.add(Kind.TEE)
+    used |= {Kind.TEE if tee.item is None else tee.item.kind for tee in shown.network.tees.values()}
     entries = [_Entry(symbol_words(kind), kind) for kind in Kind if kind in used]
     entries.append(_Entry("flow direction", mark="flow"))
     if shown.new or shown.new_tees:

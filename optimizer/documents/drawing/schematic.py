@@ -196,7 +196,9 @@ def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> 
         return
     canvas.line([(min(places), y), (max(places), y)], "pipe", BACK)
     canvas.bands.append(Box(min(places), y - 6, max(places), y + 6, point.name))
+    item = shown.network.tees[point.name].item if point.name in shown.network.tees else None
     kind = Kind.CROSS if point.kind is PointKind.CROSS else Kind.TEE
+    kind = kind if item is None else item.kind
     draw_symbol(canvas, kind, Spot(x, y, down=True))
     canvas.text(x + TEXT_LEFT - 8, y - 6, point.name, "aside halo", size=PART_SIZE)
     if point.name in shown.new_tees | shown.gone_tees:

@@ -10,11 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.documents.drawing.svg import MARKS, Box, Canvas, number
-from optimizer.model.kinds import KINDS, MACHINES, PIPES, Kind
+from optimizer.model.kinds import BRANCHES, KINDS, MACHINES, PIPES, Kind
 
 HALF_WIDTH = 10.0  # no symbol reaches further from its pipe
 
-_DOTS = {Kind.TEE, Kind.CROSS}
+_DOTS = BRANCHES
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +252,78 @@ def _tee(canvas: Canvas, spot: Spot) -> None:
     canvas.circle(spot.x, spot.y, 5, "solid")
 
 
+def _tee_aslant(canvas: Canvas, spot: Spot) -> None:
+    _tee(canvas, spot)
+    canvas.line([(spot.x - 3, spot.y + 3), (spot.x + 3, spot.y - 3)], "gap", MARKS)
+
+
+def _saddle(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(spot.x, spot.y, 5, "shape")
+    canvas.circle(spot.x, spot.y, 2.5, "solid")
+
+
+def _plug(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-6, -3), spot.at(6, -3), spot.at(3, 4), spot.at(-3, 4)], "solid")
+
+
+def _banded(canvas: Canvas, spot: Spot) -> None:
+    _box(6, 6)(canvas, spot)
+    _bars(-3.5, 3.5)(canvas, spot)
+
+
+def _grommet(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-9, -2), spot.at(9, -2), spot.at(9, 2), spot.at(-9, 2)], "solid")
+    canvas.circle(spot.x, spot.y, 4.5, "shape")
+
+
+def _union_check(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-6, -5), spot.at(6, -5), spot.at(0, 4)], "shape")
+    canvas.line([spot.at(-6, 4.5), spot.at(6, 4.5)], "pipe", MARKS)
+    _bars(-7.5, 7.5)(canvas, spot)
+
+
+def _screen(canvas: Canvas, spot: Spot) -> None:
+    _box(8, 6)(canvas, spot)
+    for along in (-3, 0, 3):
+        canvas.line([spot.at(-8, along), spot.at(8, along)], "axis", MARKS)
+
+
+def _jet(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-6, -7), spot.at(6, -7), spot.at(2, 3), spot.at(-2, 3)], "shape")
+    canvas.line([spot.at(0, 4), spot.at(0, 8)], "axis", MARKS)
+
+
+def _flare(canvas: Canvas, spot: Spot) -> None:
+    canvas.polygon([spot.at(-3, -7), spot.at(3, -7), spot.at(9, 6), spot.at(-9, 6)], "shape")
+
+
+def _turning(canvas: Canvas, spot: Spot) -> None:
+    canvas.circle(spot.x, spot.y, 6.5, "shape")
+    canvas.line([spot.at(-4, 0), spot.at(4, 0), spot.at(1, 3)], "axis", MARKS)
+
+
+def _beads(canvas: Canvas, spot: Spot) -> None:
+    for along in (-5.5, 0, 5.5):
+        canvas.circle(*spot.at(0, along), 2.7, "shape")
+
+
+def _jet_in_ring(canvas: Canvas, spot: Spot) -> None:
+    _jet(canvas, spot)
+    for across in (-9, 9):
+        canvas.line([spot.at(across, -2), spot.at(across * 0.55, 7)], "axis", MARKS)
+
+
+def _spray(canvas: Canvas, spot: Spot) -> None:
+    _box(3, 7.5)(canvas, spot)
+    for along in (-5, 0, 5):
+        canvas.line([spot.at(3, along), spot.at(9, along)], "axis", MARKS)
+
+
+def _hook(canvas: Canvas, spot: Spot) -> None:
+    _blank(canvas, spot, 6)
+    canvas.line([spot.at(-6, -7), spot.at(-6, 5), spot.at(6, 5), spot.at(6, -7)], spot.line)
+
+
 def _blank(canvas: Canvas, spot: Spot, along: float) -> None:
     """Wipe the line where the symbol is drawn instead of it."""
     canvas.line([spot.at(0, -along), spot.at(0, along)], "gap")
@@ -264,6 +336,20 @@ DRAWN: dict[str, Callable[[Canvas, Spot], None]] = {
     "round bend": _bend(sharp=False),
     "slight bend": _bend_45,
     "branching": _tee,
+    "branching aslant": _tee_aslant,
+    "branching on a ring": _saddle,
+    "plug": _plug,
+    "box with bands": _banded,
+    "ring in a wall": _grommet,
+    "check between bars": _union_check,
+    "screen": _screen,
+    "jet": _jet,
+    "flare": _flare,
+    "turning outlet": _turning,
+    "beads": _beads,
+    "jet in a ring": _jet_in_ring,
+    "bar with holes": _spray,
+    "hook": _hook,
     "box": _box(6, 5),
     "reducer": _reducer,
     "bushing": _bushing,
