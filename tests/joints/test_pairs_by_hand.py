@@ -151,9 +151,12 @@ R 3/4              | 3/4 in G female    | tape   | 0
 2 in socket        | 1/4 in tube        | never  | 3
 1/4 in barb        | 75 mm socket       | never  | none
 3 in spigot        | 4 mm tube          | never  | 4
+1 in spigot        | 1 in clamped sleeve | sleeve | 0
+1 in open          | 1 in socket        | never  | none
 """
 SEALS = {
     "push": "push-fit, no sealant",
+    "sleeve": "clamped sleeve, no sealant",
     "tape": "thread tape",
     "nut": "washer in the swivel nut",
     "washer": "flat washer",
@@ -170,6 +173,7 @@ LEGAL = {
         *("NPT male + NPT female", "NPSM male + NPSM female", "GHT male + GHT female", "BSPP male + BSPP female"),
         *("BSPT male + BSPT female", "BSPT male + Rp female", "BSPT male + BSPP female"),
         *("socket + spigot", "barb + hose", "tube + push-fit", "tube + compression"),
+        "clamped sleeve + spigot",
     )
 } | {frozenset({"socket"})}
 

@@ -109,7 +109,7 @@ def judged(start: End, pieces: tuple[Part, ...], goal: End) -> Judged | None:
             return None
         joints += 2 if joint.method == "stub" else 1
         length += STUB_CLEARANCE_M if joint.method == "stub" else 0.0
-        unbolts |= joint.method in ("clamp", "push", "swivel")
+        unbolts |= joint.method in ("clamp", "push", "swivel", "sleeve")
         faults |= {material_refusal(ends[i], materials[i], ends[i + 1], materials[i + 1])} - {""}
     for piece in pieces:
         assert piece.item is not None
