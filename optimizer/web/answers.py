@@ -11,6 +11,7 @@ from optimizer.documents.report_facts import Solved, solved
 from optimizer.model.system import System
 
 if TYPE_CHECKING:
+    from optimizer.hydraulics.calibration import CalibrationReport
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.model.catalog import Catalog
     from optimizer.model.safety import SafetyReport
@@ -66,6 +67,10 @@ class Answers:
         """Return mishaps, safe ranges of pumps and weak joints of the plumbing as it stands."""
         name, at = self.mode(mode)
         return self._once(("floor", name), lambda: pipeline.floor(at, self.safety()))
+
+    def calibration(self) -> CalibrationReport:
+        """Return what explains the readings; NetworkError without any."""
+        return self._once("calibration", lambda: pipeline.calibrate(self.system))
 
     def _once(self, key: object, work: Callable[[], T]) -> T:
         with self._lock:

@@ -17,12 +17,16 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from optimizer.documents.pictures import system_pictures
+from optimizer.errors import EditError, NetworkError, OptimizerError
+from optimizer.web.forms import MOST_TEXT
 from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
-from optimizer.web.sitting import Sitting
+from optimizer.web.sitting import Refused, Sitting, Stale
+from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
 _TOLD_EVERY_S = 0.4
+_STALE = "Something was changed in another window meanwhile: here is what stands now. Do it once more if it still fits."
 _KINDS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     "html": "text/html; charset=utf-8",
@@ -48,6 +52,10 @@ class _Desk:
             Route("/", self.page),
             Route("/choose", self.choose),
             Route("/runs", self.runs),
+            Route("/edit", self.edit, methods=["POST"]),
+            Route("/try", self.tried, methods=["POST"]),
+            Route("/step", self.step, methods=["POST"]),
+            Route("/kinds", self.kinds),
             Route("/search", self.search, methods=["POST"]),
             Route("/stop", self.stop, methods=["POST"]),
             Route("/end", self.end, methods=["POST"]),
@@ -78,6 +86,69 @@ class _Desk:
 
     def _sheet(self, asked: Mapping[str, str], said: str = "") -> Response:
         return HTMLResponse(self.pages.sheet(asked, said))
+
+    async def edit(self, request: Request) -> Response:
+        """Change the file as a form asks."""
+        form = await _form(request)
+        return await run_in_threadpool(self._edit, form)
+
+    def _edit(self, form: dict[str, str]) -> Response:
+        asked = {key: value for key, value in form.items() if key in ("view", "mode", "at")}
+        try:
+            self.sitting.change(form)
+        except Stale:
+            return self._sheet(asked, _STALE)
+        except Refused as refused:
+            return HTMLResponse(self.pages.sheet(asked, "", (refused.faults, form)))
+        except EditError as error:
+            return self._sheet(asked, str(error))
+        return self._sheet(asked)
+
+    async def tried(self, request: Request) -> Response:
+        """Answer what flows with valves and pumps as the sliders stand; nothing is changed."""
+        form = await _form(request)
+        try:
+            return HTMLResponse(await run_in_threadpool(self.pages.tried, form, form))
+        except NetworkError as error:
+            return HTMLResponse(self.pages.trouble(trouble_words(error)))
+
+    async def step(self, request: Request) -> Response:
+        """Undo, redo, save, or take what the disk has."""
+        form = await _form(request)
+        return await run_in_threadpool(self._step, form)
+
+    def _step(self, form: dict[str, str]) -> Response:
+        asked = {key: value for key, value in form.items() if key in ("view", "mode", "at")}
+        revision = int(form["rev"]) if form.get("rev", "").isdigit() else -1
+        sitting, said = self.sitting, ""
+        try:
+            match form.get("do", ""):
+                case "undo":
+                    sitting.undo(revision)
+                case "redo":
+                    sitting.redo(revision)
+                case "save":
+                    sitting.save()
+                    said = f"Saved to {sitting.path}."
+                case "save over":
+                    sitting.save(over=True)
+                    said = f"Saved to {sitting.path}, over what another program had put there."
+                case "read":
+                    sitting.read_again(revision)
+                case "take up":
+                    sitting.take_left_over(revision, keep=True)
+                case "throw away":
+                    sitting.take_left_over(revision, keep=False)
+                case "lists":
+                    sitting.take_lists([value for key, value in form.items() if key.startswith("list ")])
+        except Stale:
+            return self._sheet(asked, _STALE)
+        except (OptimizerError, OSError) as error:
+            return self._sheet(asked, str(error))
+        return self._sheet(asked, said)
+
+    def kinds(self, request: Request) -> Response:
+        return HTMLResponse(self.pages.fitting(_asked(request), request.query_params.get("at", "")))
 
     async def search(self, request: Request) -> Response:
         """Begin a search, or to write papers."""
@@ -183,7 +254,8 @@ def _asked(request: Request) -> dict[str, str]:
 async def _form(request: Request) -> dict[str, str]:
     """Return the fields of a form that are text and of a sensible length."""
     async with request.form(max_files=0, max_fields=200) as form:
-        return {key: value for key, value in form.items() if isinstance(value, str) and len(value) <= 2_000}
+        whole = {key: value for key, value in form.items() if isinstance(value, str)}
+    return {key: value for key, value in whole.items() if len(value) <= (MOST_TEXT if key == "text" else 5_000)}
 
 
 def _seconds(words: str) -> float:

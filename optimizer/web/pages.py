@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment
@@ -11,8 +11,10 @@ from markupsafe import Markup
 from optimizer import __version__
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
-from optimizer.errors import NetworkError
-from optimizer.web import plan_views, views
+from optimizer.documents.report_facts import solved
+from optimizer.errors import EditError, Fault, NetworkError
+from optimizer.web import edit_views, fits, plan_views, views
+from optimizer.web.forms import Standing, part_of
 from optimizer.web.plumbing import drawn_plumbing
 from optimizer.web.sitting import Sheet, Sitting
 
@@ -25,12 +27,16 @@ if TYPE_CHECKING:
 PICTURE_STYLE: Callable[[], str] = picture_style
 VIEWS = (
     ("plumbing", "Plumbing"),
+    ("wishes", "Targets and rules"),
     ("losses", "Losses"),
     ("heads", "Head lines"),
     ("safety", "Safety"),
+    ("readings", "Readings"),
     ("plan", "Plan"),
+    ("file", "File"),
 )
 Asked = Mapping[str, str]
+Refusal = tuple[Sequence[Fault], Mapping[str, str]]  # what a change would leave wrong, and the form that asked for it
 
 
 class Pages:
@@ -45,9 +51,12 @@ class Pages:
         """Return the whole page."""
         return self._fill("page.html", window=window, **self._frame(asked))
 
-    def sheet(self, asked: Asked, said: str = "") -> str:
-        """Return what of the page changes with each change of the file; `said` is told at its top."""
-        return self._fill("sheet.html", **self._frame(asked, said))
+    def sheet(self, asked: Asked, said: str = "", refused: Refusal | None = None) -> str:
+        """Return what of the page changes with each change of the file.
+
+        `said` is told at its top; `refused` are the errors that a change would leave, with the form that asked for it.
+        """
+        return self._fill("sheet.html", **self._frame(asked, said, refused))
 
     def runs(self, asked: Asked, with_band: bool) -> str:
         """Return the table of runs; with the band of each flow, which takes longer than the flows themselves."""
@@ -74,7 +83,7 @@ class Pages:
     def _fill(self, template: str, **values: Any) -> str:
         return self.templates.get_template(template).render(**values)
 
-    def _frame(self, asked: Asked, said: str = "") -> dict[str, Any]:
+    def _frame(self, asked: Asked, said: str = "", refused: Refusal | None = None) -> dict[str, Any]:
         """Return the values of a page's frame and of its view."""
         sheet, path = self.sitting.sheet, self.sitting.path
         view = asked.get("view", "")
@@ -97,13 +106,21 @@ class Pages:
             "modes": modes,
             "at": asked.get("at", ""),
             "said": said,
+            "unsaved": "" if sheet.saved else _plain(sheet.text),
+            "left_over": self.sitting.left_over,
+            "refused": [str(fault) for fault in refused[0]] if refused else [],
+            "again": dict(refused[1]) if refused else {},
         }
         return {**frame, "body": Markup(self._body(sheet, view, mode, asked))}
 
     def _body(self, sheet: Sheet, view: str, mode: str, asked: Asked) -> str:
         """Return the inside of a view; where the file has faults, its lines with them."""
+        if not sheet.text.strip():
+            pumps = edit_views.shelf_pumps(self.sitting.shelf)
+            return self._fill("begin.html", pumps=pumps, typed=asked)
         if sheet.answers is None:
-            return self._fill("faults.html", faults=[_fault(one) for one in sheet.faults], lines=_lines(sheet))
+            faults = [_fault(one) for one in sheet.faults]
+            return self._fill("faults.html", faults=faults, lines=_lines(sheet), text=_plain(sheet.text))
         try:
             return self._view(sheet.answers, view, mode, asked)
         except NetworkError as error:
@@ -119,17 +136,90 @@ class Pages:
                 return self._fill("told.html", told=Markup(views.safety_html(answers, mode)))
             case "plan":
                 return self._plan(answers.system)
+            case "wishes":
+                return self._wishes(answers, mode)
+            case "readings":
+                return self._readings(answers)
+            case "file":
+                return self._file()
             case _:
                 return self._plumbing(answers, mode, asked)
 
     def _plumbing(self, answers: Answers, mode: str, asked: Asked) -> str:
         name, at = answers.mode(mode)
         told = self._runs(answers, name, at, with_band=False)
-        drawing = Markup(self.drawing(answers.system, answers.solved(name), asked.get("at", ""), name))
+        drawing = Markup(self.drawing(answers.system, answers.solved(name), asked.get("at", "")))
         panel = Markup(self._fill("panel.html", **self._panel(answers, asked, asked.get("at", ""))))
-        return self._fill("plumbing.html", drawing=drawing, panel=panel, **told)
+        told |= {"drawing": drawing, "panel": panel, "sliders": edit_views.sliders(at)}
+        told |= {"points": edit_views.points_of(at.network), "sizes": edit_views.pipe_sizes(answers.catalog)}
+        return self._fill("plumbing.html", shelf=edit_views.shelf_pumps(answers.catalog), **told)
 
-    def drawing(self, system: System, state: Solved, chosen: str, mode: str) -> str:
+    def tried(self, asked: Asked, settings: Mapping[str, str]) -> str:
+        """Return drawing and flows with valves and pumps at these percent, as a try: nothing is kept of it.
+
+        Raises
+        ------
+        NetworkError
+            The plumbing has no solution so.
+        """
+        answers = self.sitting.sheet.answers
+        if answers is None:
+            return ""
+        name, at = answers.mode(asked.get("mode", ""))
+        tried = views.set_to(at, settings)
+        state = solved(tried.network, False)
+        drawing = self.drawing(tried, state, asked.get("at", ""))
+        rows = {"rows": views.run_rows(tried, state, None), "pumps": views.pump_rows(tried, state)}
+        told = {"notes": (), "with_band": True, "mode": name, "unsafe": (), "trying": True}
+        return self._fill("tried.html", drawing=Markup(drawing), **rows, **told)
+
+    def trouble(self, words: str) -> str:
+        return self._fill("trouble.html", words=words)
+
+    def fitting(self, asked: Asked, at: str) -> str:
+        """Return the kinds of part for the place of one, those greyed that cannot stand there, with the reasons."""
+        shown = self.shown()
+        try:
+            choices = fits.choices_at(shown, at, self.sitting.read_as)
+            kind = part_of(shown, at)[2].kind.value
+        except EditError as error:
+            return self._fill("trouble.html", words=str(error))
+        return self._fill("kinds.html", choices=choices, kind=kind, judged=True, at=at)
+
+    def shown(self) -> Standing:
+        """Return what the page shows, for a form."""
+        sheet = self.sitting.sheet
+        answers = sheet.answers
+        return Standing(sheet.text, answers.system, answers.catalog) if answers else Standing(sheet.text)
+
+    def _wishes(self, answers: Answers, mode: str) -> str:
+        shown = self.shown()
+        return self._fill(
+            "wishes.html",
+            targets=edit_views.target_fields(shown, answers.system, mode),
+            rules=edit_views.rule_fields(shown),
+            head=edit_views.head_fields(shown),
+            lists=self.sitting.folder_lists,
+            by_mode=bool(mode),
+            mode=mode,
+            units=answers.system.units,
+        )
+
+    def _readings(self, answers: Answers) -> str:
+        system = answers.system
+        return self._fill(
+            "readings.html",
+            rows=edit_views.reading_rows(self.shown()),
+            runs=list(system.network.runs),
+            pumps=list(system.network.pumps),
+            told=Markup(views.readings_html(answers)),
+            calibrated=system.calibration is not None,
+        )
+
+    def _file(self) -> str:
+        return self._fill("file.html", text=_plain(self.sitting.sheet.text))
+
+    def drawing(self, system: System, state: Solved, chosen: str) -> str:
         """Return the plumbing drawn; its columns stay where they were as long as the runs are the same."""
         network = state.network
         key = tuple((run.name, run.start.point, run.end.point) for run in network.runs.values())
@@ -198,7 +288,24 @@ class Pages:
 
     def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
         name, system = answers.mode(asked.get("mode", ""))
-        return {"told": views.handle_facts(system, answers.solved(name), at), "at": at}
+        facts = views.handle_facts(system, answers.solved(name), at)
+        told: dict[str, Any] = {"told": facts, "at": at, "form": None, "what": at.partition("-")[0]}
+        if facts is None:
+            return told
+        shown = self.shown()
+        told |= {"choices": edit_views.kind_choices(), "judged": False}
+        told |= {"points": edit_views.points_of(system.network), "sizes": edit_views.pipe_sizes(answers.catalog)}
+        try:
+            if told["what"] == "part":
+                told["form"] = edit_views.part_form(shown, at, system)
+            elif told["what"] == "run":
+                told["form"] = edit_views.run_form(shown, at)
+            else:
+                name = list(system.network.points)[int(at.partition("-")[2])]
+                told["form"] = edit_views.point_form(shown, name, system.network)
+        except EditError as error:
+            told["trouble"] = str(error)
+        return told
 
 
 def _fault(fault: Any) -> dict[str, str]:
@@ -213,11 +320,16 @@ def _lines(sheet: Sheet) -> list[dict[str, Any]]:
         line = _fault(fault)["line"]
         if line:
             wrong.setdefault(int(line), []).append(f"found {fault.found}; allowed: {fault.allowed}")
-    shown = sheet.text.encode("utf-8", errors="replace").decode()
+    shown = _plain(sheet.text)
     return [
         {"number": number, "text": text, "faults": wrong.get(number, [])}
         for number, text in enumerate(shown.splitlines(), start=1)
     ]
+
+
+def _plain(text: str) -> str:
+    """Return a text as a page can show it: what came from bytes that are no text is a question mark."""
+    return text.encode("utf-8", errors="replace").decode()
 
 
 def _figures(answers: Answers, mode: str) -> list[dict[str, Any]]:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import os
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from optimizer.edits import saving
 from optimizer.edits.outcome import Outcome, outcome
 from optimizer.errors import Fault, InputError
+from optimizer.model.catalog import Catalog
+from optimizer.read.catalogs import load_catalog
 from optimizer.read.nodes import read_tree
 from optimizer.web.answers import Answers
+from optimizer.web.forms import Standing, changed
 from optimizer.web.plans import Plans
 from optimizer.web.windows import Windows
 from optimizer.web.worker import Asked
+from optimizer.whole_file import put_whole
 
 MOST_BYTES = 1_000_000  # of a system file: more is not read
 MOST_STEPS = 500  # that can be undone
@@ -37,6 +44,14 @@ class Sheet:
     after: int = 0
 
 
+class Refused(Exception):  # noqa: N818 - the owner may want it all the same
+    """A change would leave errors in a file that has none; carries them."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__(f"{len(faults)} errors")
+        self.faults = faults
+
+
 class Stale(Exception):  # noqa: N818 - it is no error: somebody else was faster
     """A change was asked for of a sheet that is no longer the last one."""
 
@@ -44,7 +59,7 @@ class Stale(Exception):  # noqa: N818 - it is no error: somebody else was faster
 class Sitting:
     """A file with the changes of a sitting. All methods may be called from several threads.
 
-    `given` are catalog files of the command line; `lists` the names of price lists of the file's folder that count.
+    `given` are catalog files of the command line. InputError where the path is a folder, a device, or far too large.
     """
 
     def __init__(self, path: Path, given: Sequence[Path] = ()) -> None:
@@ -55,10 +70,13 @@ class Sitting:
         self._lock = threading.RLock()
         self._lists: tuple[str, ...] = ()
         self._outcome: tuple[object, Outcome] | None = None  # the last one read, with the stamps of its lists
+        self._shelf: Catalog | None = None
         self._past: list[str] = []
         self._future: list[str] = []
         self._revision = 0
         self._disk = _bytes_of(path)
+        if self._disk is None and os.path.lexists(path):
+            read_tree(path)  # which says why it is none that can be worked on
         self._text = _text(self._disk)
         self._sheet: Sheet | None = None
 
@@ -105,6 +123,58 @@ class Sitting:
             self._future = []
             self._turn_to(text)
 
+    def change(self, form: Mapping[str, str]) -> None:
+        """Change the file as a form asks, as a step that can be undone.
+
+        Raises
+        ------
+        Stale
+            The form belongs to an earlier text, changed since in another window.
+        Refused
+            It would leave errors in a file that has none, and the form does not say `anyway`.
+        EditError
+            It cannot be done.
+        """
+        with self._lock:
+            self._expect(int(form["rev"]) if form.get("rev", "").isdigit() else -1)
+            answers = self.sheet.answers
+            told = (answers.system, answers.catalog) if answers else (None, self.shelf)
+            text = changed(form, Standing(self._text, *told))
+            if answers is not None and not form.get("anyway"):
+                faults = self._read_as(text).faults
+                if faults:
+                    raise Refused(faults)
+            self.put(self._revision, text)
+
+    def save(self, over: bool = False) -> None:
+        """Put the text into the file; FileChangedError where that has something else by now, unless `over` is said."""
+        with self._lock:
+            known = _bytes_of(self.path) if over else self._disk
+            if not self._text and known is None:
+                return
+            self._disk = saving.save(self.path, known, self._text)
+            self._sheet = None
+            self._revision += 1
+
+    def read_as(self, text: str) -> Outcome:
+        """Return what a text would say in place of the one that stands; nothing is kept of it."""
+        with self._lock:
+            kept = self._outcome
+        if kept is None:
+            return outcome(text, self.path, self.catalogs)
+        return outcome(text, self.path, self.catalogs, kept[1])
+
+    @property
+    def shelf(self) -> Catalog | None:
+        """Return the catalogs, for a file that cannot be read yet; None where they have faults of their own."""
+        with self._lock:
+            if self._outcome is not None and self._outcome[1].catalog is not None:
+                return self._outcome[1].catalog
+            if self._shelf is None:
+                with suppress(InputError):
+                    self._shelf = load_catalog(self.catalogs)
+            return self._shelf
+
     def undo(self, revision: int) -> None:
         """Go back one step; nothing happens where there is none."""
         with self._lock:
@@ -142,18 +212,20 @@ class Sitting:
         """Return the sheet of the text as it stands."""
         counts = (len(self._past), len(self._future))
         saved = self._text is not None and self.content == (self._disk or b"")
-        told = self._understood()
+        told = self._read_as(self._text)
         answers = None if told.system is None or told.catalog is None else Answers(told.system, told.catalog)
         return Sheet(self._revision, self._text, answers, told.faults, saved, False, *counts)
 
-    def _understood(self) -> Outcome:
-        """Return the text as the reader understands it; the catalogs are read anew only where the lists changed."""
+    def _read_as(self, text: str) -> Outcome:
+        """Return a text as the reader understands it; the catalogs are read anew only where the lists changed."""
         stamps = tuple((path, path.stat().st_mtime_ns if path.exists() else 0) for path in self.catalogs)
         before = self._outcome[1] if self._outcome is not None and self._outcome[0] == stamps else None
+        if before is not None and before.text == text:
+            return before
         try:
-            told = outcome(self._text, self.path, self.catalogs, before)
+            told = outcome(text, self.path, self.catalogs, before)
         except UnicodeEncodeError:  # it came from bytes that are no text
-            told = Outcome(self._text, None, None, _faults_of(self.path, self.content))
+            told = Outcome(text, None, None, _faults_of(self.path, bytes_of_text(text)))
         self._outcome = (stamps, told)
         return told
 
@@ -170,7 +242,34 @@ class Sitting:
     def leave(self) -> list[str]:
         """End what still runs; return what is to be said."""
         self.plans.jobs.end()
-        return []
+        with self._lock:
+            if self.content == (self._disk or b""):
+                return []
+            kept = self.unsaved_path
+            put_whole(kept, self.content)
+            return [f"What was not saved is in {kept}; {self.path} is as it was."]
+
+    @property
+    def unsaved_path(self) -> Path:
+        """Return where an unsaved text goes at the end, beside the file."""
+        path = self.path.resolve()
+        return path.with_name(f"{path.stem}.unsaved{path.suffix or '.yaml'}")
+
+    @property
+    def left_over(self) -> bool:
+        """Return whether an earlier sitting ended with changes that were not saved."""
+        return self.unsaved_path.is_file()
+
+    def take_left_over(self, revision: int, keep: bool) -> None:
+        """Take up what an earlier sitting did not save, as a step that can be undone, or throw it away."""
+        with self._lock:
+            self._expect(revision)
+            content = _bytes_of(self.unsaved_path)
+            if content is not None and keep:
+                self.put(revision, _text(content))
+            self.unsaved_path.unlink(missing_ok=True)
+            self._revision += 1
+            self._sheet = None
 
 
 def _faults_of(path: Path, content: bytes) -> tuple[Fault, ...]:

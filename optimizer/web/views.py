@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from optimizer.documents import flows_text
 from optimizer.documents.balance_text import balance_blocks
+from optimizer.documents.calibration_text import calibration_blocks
 from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.floor_text import (
@@ -26,6 +27,7 @@ from optimizer.documents.tables import Block, Heading, Lines, Table, table
 from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import THROTTLES
+from optimizer.model.dial import RPM
 from optimizer.model.network import Condition, Point, Run
 from optimizer.model.system import System, Target
 from optimizer.units import show_flow, show_head, show_length, show_velocity
@@ -235,3 +237,34 @@ def _point_facts(system: System, point: Point) -> Facts:
         ("Runs", ends),
     )
     return Facts(point_name(point), tuple((name, words) for name, words in pairs if words))
+
+
+def set_to(system: System, settings: Mapping[str, str]) -> System:
+    """Return a system with valves and pumps at these percent of their travel or setting; what is none is passed over.
+
+    The fields are named as `edit_views.sliders` names them: `pump 0`, `valve 3 1`.
+    """
+    pumps, runs = list(system.network.pumps.values()), list(system.network.runs.values())
+    changed_pumps, changed_runs = dict(system.network.pumps), dict(system.network.runs)
+    for field, words in settings.items():
+        what, *numbers = field.split(" ")
+        if not all(one.isdigit() and len(one) < 6 for one in (*numbers, words)) or int(words) > 100:
+            continue
+        share, places = int(words) / 100, [int(one) for one in numbers]
+        if what == "pump" and len(places) == 1 and places[0] < len(pumps):
+            pump = pumps[places[0]]
+            changed_pumps[pump.name] = replace(pump, speed=(pump.dial or RPM).speed(share))
+        elif what == "valve" and len(places) == 2 and places[0] < len(runs):
+            run = changed_runs[runs[places[0]].name]
+            if places[1] < len(run.parts) and run.parts[places[1]].kind in THROTTLES:
+                parts = list(run.parts)
+                parts[places[1]] = replace(parts[places[1]], opening=share)
+                changed_runs[run.name] = replace(run, parts=tuple(parts))
+    return replace(system, network=replace(system.network, pumps=changed_pumps, runs=changed_runs))
+
+
+def readings_html(answers: Answers) -> str:
+    """Return what the readings say: the factors that explain them, what else would, and what to measure next."""
+    if not answers.system.measured:
+        return ""
+    return blocks_html(calibration_blocks(answers.system, answers.calibration()), 2)

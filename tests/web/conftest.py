@@ -38,12 +38,16 @@ def open_page(tmp_path: Path) -> Iterator[Open]:
     """Return what opens a copy of an example, or a file that holds this, as a page."""
     pages: list[Page] = []
 
-    def opened(example: str = "single-return", *, content: bytes | None = None, come_in: bool = True) -> Page:
+    def opened(
+        example: str = "single-return", *, content: bytes | None = None, missing: bool = False, come_in: bool = True
+    ) -> Page:
         path = tmp_path / "tank.yaml"
         if content is None:
             shutil.copyfile(ROOT / "examples" / f"{example}.yaml", path)
         else:
             path.write_bytes(content)
+        if missing:
+            path.unlink()
         page = Page(Sitting(path))
         pages.append(page)
         if come_in:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from html import unescape
+from pathlib import Path
 
 import pytest
 from cli.running import SHORT
@@ -11,6 +12,8 @@ from web.conftest import Open
 
 from optimizer import pipeline
 from optimizer.documents.words import flow_words
+from optimizer.errors import InputError
+from optimizer.web.sitting import Sitting
 
 HARM = "<script>alert(1)</script>"
 
@@ -92,9 +95,18 @@ def test_a_file_that_grows_without_end_is_a_fault_and_no_trouble(open_page: Open
     assert "error" in words_of(open_page(content=bomb.encode()).get("/").text)
 
 
-@pytest.mark.parametrize("content", [b"", b"\xff\xfe\x00", b"\x00" * 10, b"runs: [", b"a: " + b"x" * 2_000_000])
+@pytest.mark.parametrize("content", [b"a", b"\xff\xfe\x00", b"\x00" * 10, b"runs: ["])
 def test_whatever_a_file_holds_the_page_says_what_is_wrong_with_it(open_page: Open, content: bytes) -> None:
     page = open_page(content=content)
 
     assert "error" in words_of(page.get("/").text)
     assert "mend them first" in words_of(page.post("/search", data={"what": "plan"}).text)
+
+
+def test_a_file_that_is_none_to_work_on_is_refused_at_once(tmp_path: Path) -> None:
+    large = tmp_path / "large.yaml"
+    large.write_bytes(b"a: " + b"x" * 2_000_000)
+
+    for path in (large, tmp_path):
+        with pytest.raises(InputError):
+            Sitting(path)

@@ -52,6 +52,7 @@
     for (const one of handles()) one.setAttribute("aria-selected", one === handle ? "true" : "false");
     const address = asked();
     address.set("at", handle.id);
+    document.querySelector("#state [name=at]").value = handle.id;
     history.replaceState(null, "", "?" + address);
   }
 
@@ -104,6 +105,32 @@
     choose(handle);
   }, true);
 
+  // Sliders: the flows follow while one is dragged; let go, it is set in the file.
+  document.addEventListener("input", (event) => {
+    if (event.target.type === "range") event.target.parentNode.querySelector("output").textContent = event.target.value + " %";
+  });
+  let waiting = 0, held = null;  // a slider that keys move is let go once they rest
+  document.addEventListener("change", (event) => {
+    if (event.target.type !== "range") return;
+    held = event.target;
+    clearTimeout(waiting);
+    waiting = setTimeout(() => { const slider = held; held = null; put(slider); }, 400);
+  });
+  function put(slider) {
+    if (slider.value === slider.getAttribute("value")) return;
+    const values = Object.fromEntries(new FormData(document.getElementById("state")));
+    if (slider.dataset.pump) Object.assign(values, {do: "speed", pump: slider.dataset.pump, speed: slider.value});
+    else Object.assign(values, {do: "opening", at: slider.dataset.at, opening: slider.value});
+    htmx.ajax("POST", "/edit", {target: "#sheet", swap: "outerMorph", values});
+  }
+  function settle() {
+    for (const slider of document.querySelectorAll("input[type=range]")) {
+      if (slider === held || slider.matches(":active")) continue;
+      slider.value = slider.getAttribute("value");
+      slider.parentNode.querySelector("output").textContent = slider.value + " %";
+    }
+  }
+
   // What the page shows is asked for anew, in place: what is typed and where the keys are stays.
   function refresh() {
     htmx.ajax("GET", "/?" + asked(), {target: "#sheet", swap: "outerMorph"});
@@ -116,7 +143,11 @@
     if (!typing) refresh();
     else document.getElementById("stale").hidden = false;
   });
-  document.addEventListener("htmx:after:swap", () => { resize(); });
+  document.addEventListener("htmx:after:swap", (event) => {
+    resize();
+    const path = event.detail && event.detail.ctx && event.detail.ctx.request ? String(event.detail.ctx.request.action) : "";
+    if (!path.includes("/try")) settle();
+  });
 
   // Plans: before or after, the points of the chart, print, a file that is dropped.
   document.addEventListener("click", (event) => {
@@ -150,6 +181,21 @@
     });
   }
 
+  // The program has gone: what was not saved is shown, to be copied or saved as a file.
+  function tellGone() {
+    const unsaved = document.getElementById("unsaved");
+    document.getElementById("gone-unsaved").hidden = !unsaved;
+    if (unsaved) document.getElementById("gone-text").value = unsaved.value;
+    document.getElementById("gone").hidden = false;
+  }
+  document.getElementById("gone-save").addEventListener("click", () => {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([document.getElementById("gone-text").value], {type: "text/yaml"}));
+    link.download = "unsaved.yaml";
+    link.click();
+    URL.revokeObjectURL(link.href);
+  });
+
   // Signs of life. What the program answers tells whether the page shows what there is.
   let fails = 0;
   async function alive() {
@@ -162,7 +208,7 @@
       if (sheet().dataset.stamp !== stamp) document.dispatchEvent(new CustomEvent("page:stale"));
     } catch (error) {
       fails += 1;
-      if (fails >= 2) document.getElementById("gone").hidden = false;
+      if (fails >= 2) tellGone();
     }
   }
   setInterval(alive, 2000);
