@@ -46,11 +46,11 @@ def calibrate(file: Path, write: bool, catalogs: tuple[Path, ...], as_json: bool
 
 
 def _write(file: Path, calibration: Calibration) -> None:
-    from optimizer.read.factors import with_factors
-    from optimizer.whole_file import put_whole
+    from optimizer.edits.factors import with_factors
+    from optimizer.edits.saving import save, text_of
 
-    target = file.resolve()
-    put_whole(target, with_factors(target.read_bytes(), calibration, str(file)))
+    old = file.read_bytes()
+    save(file, old, with_factors(text_of(old), calibration))
 
 
 def _written(file: Path, write: bool) -> str:

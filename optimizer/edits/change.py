@@ -50,7 +50,7 @@ def change_from(data: object, known: dict[str, type[Change]]) -> Change:
     EditError
         When it is no change, or a field is unknown, missing or of another kind.
     """
-    if not isinstance(data, dict) or data.get("change") not in known:
+    if not isinstance(data, dict) or not isinstance(data.get("change"), str) or data["change"] not in known:
         raise EditError(f"found no change that is known; allowed: {', '.join(known)}")
     kind = known[data["change"]]
     values = {name: value for name, value in data.items() if name != "change"}

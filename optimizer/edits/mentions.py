@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.edits.change import section
+from optimizer.edits.plain import Path
 from optimizer.edits.splice import has, move, remove, set_value, value_at
-from optimizer.edits.tree import Path
 
 _LEGS = (" branch", " run 1", " run 2", " run")
 

@@ -11,8 +11,8 @@ from typing import Any
 
 from optimizer.edits.change import Change, Value
 from optimizer.edits.part_words import part_words
+from optimizer.edits.plain import Path
 from optimizer.edits.splice import insert, move, path_at, remove, set_value, value_at
-from optimizer.edits.tree import Path
 from optimizer.errors import EditError
 from optimizer.read.part_text import MOST_REPEATS
 

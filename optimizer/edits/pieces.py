@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.edits.tree import Document, Node, Plain
+from optimizer.edits.plain import Plain
+from optimizer.edits.tree import Document, Node
 from optimizer.edits.writing import Layout, block_lines, flow_text, is_short, item_lines, pair_lines, scalar
 from optimizer.errors import EditError
 
@@ -144,8 +145,8 @@ def _goes_on_one_line(place: Place, new: Plain) -> bool:
         return True
     if place.node.flow:
         return bool(place.node.children)
-    if place.node.is_block:
-        return False
+    if place.node.is_block or (place.node.is_empty and isinstance(new, tuple)):
+        return False  # lines stand there, or are awaited
     beside = _style_beside(place.parent, new, place.index)
     return is_short(new) if beside is None else beside
 
@@ -248,7 +249,9 @@ def _out_of_flow(place: Place) -> Piece:
     return Piece(place.begin, stop, "")
 
 
-def put_in(above: tuple[Node, ...], document: Document, index: int, key: str | None, new: Plain) -> list[Piece]:
+def put_in(
+    above: tuple[Node, ...], document: Document, index: int, key: str | None, new: Plain, remark: str = ""
+) -> list[Piece]:
     """Return what puts an item, or a key with its value, into a list or mapping that is not empty, at an index."""
     parent = above[-1]
     if parent.flow or any(node.flow for node in above):
@@ -260,6 +263,8 @@ def put_in(above: tuple[Node, ...], document: Document, index: int, key: str | N
         lines = item_lines(new, first.column, first.layout, flow=flow is not False)
     else:
         lines = pair_lines(key, new, first.column, first.layout, flow=flow)
+    if remark:
+        lines = [" " * first.column + f"# {remark}", *lines]
     return pasted(above, document, index, lines, apart=key is not None and len(above) == 1)
 
 

@@ -15,7 +15,8 @@ from difflib import SequenceMatcher
 from typing import Any
 
 from optimizer.edits.pieces import Piece, Place, begun, pasted, put_in, removed, replaced
-from optimizer.edits.tree import Document, Key, Node, Path, Plain, data_of, parse, plain_of
+from optimizer.edits.plain import Key, Path, Plain, data_of, plain_of, with_changed, with_put, without
+from optimizer.edits.tree import Document, Node, UnreadableError, parse
 from optimizer.edits.writing import scalar
 from optimizer.errors import EditError
 
@@ -88,7 +89,7 @@ def set_value(text: str, path: Path, value: object) -> str:
     return _on_body(text, lambda body: _set(body, path, plain_of(value)))
 
 
-def insert(text: str, path: Path, place: Key, value: object, *, after: str | None = None) -> str:
+def insert(text: str, path: Path, place: Key, value: object, *, after: str | None = None, remark: str = "") -> str:
     """Return the text with a new item in the list, or a new key in the mapping, at a path.
 
     Parameters
@@ -101,13 +102,15 @@ def insert(text: str, path: Path, place: Key, value: object, *, after: str | Non
         The index that the item will have, up to the length of the list; or the new key.
     after
         Of a mapping: the key that the new one follows; the last one if left out, none of them if empty.
+    remark
+        A comment of one line above it, where it gets lines of its own beside others.
 
     Raises
     ------
     EditError
         As for `set_value`; also when the key is there already.
     """
-    return _on_body(text, lambda body: _insert(body, path, place, plain_of(value), after))
+    return _on_body(text, lambda body: _insert(body, path, place, plain_of(value), after, remark))
 
 
 def remove(text: str, path: Path) -> str:
@@ -161,7 +164,7 @@ def _set(body: str, path: Path, new: Plain) -> str:
             if isinstance(key, int):
                 raise _missing(document, nodes, path)
             new = ((key, new),)
-        return _insert(body, path[: len(nodes) - 1], rest[0], new, None)
+        return _insert(body, path[: len(nodes) - 1], rest[0], new)
     old = nodes[-1].plain
     if old == new:
         return body
@@ -173,7 +176,7 @@ def _set(body: str, path: Path, new: Plain) -> str:
         raise EditError("the whole file; allowed: a value in it")
     place = _place(document, nodes, path)
     _refuse_repeated(document, nodes, path)
-    return _spliced(document, replaced(place, new), _with(document.root.plain, path, lambda _: new))
+    return _spliced(document, replaced(place, new), with_changed(document.root.plain, path, lambda _: new))
 
 
 def _merged_mapping(body: str, path: Path, old: tuple[Any, ...], new: tuple[Any, ...]) -> str:
@@ -181,7 +184,7 @@ def _merged_mapping(body: str, path: Path, old: tuple[Any, ...], new: tuple[Any,
     for key in [key for key, _ in old if key not in kept]:
         body = _remove(body, (*path, key))
     for key, value in new:
-        body = _set(body, (*path, key), value) if key in asked else _insert(body, path, key, value, None)
+        body = _set(body, (*path, key), value) if key in asked else _insert(body, path, key, value)
     return body
 
 
@@ -194,13 +197,13 @@ def _merged_list(body: str, path: Path, old: list[Plain], new: list[Plain]) -> s
         for k in range(both):
             body = _set(body, (*path, first + k), new[start + k])
         for k in range(start + both, stop):
-            body = _insert(body, path, first + k - start, new[k], None)
+            body = _insert(body, path, first + k - start, new[k])
         for k in reversed(range(first + both, last)):
             body = _remove(body, (*path, k))
     return body
 
 
-def _insert(body: str, path: Path, place: Key, new: Plain, after: str | None) -> str:
+def _insert(body: str, path: Path, place: Key, new: Plain, after: str | None = None, remark: str = "") -> str:
     document = parse(body)
     nodes = _nodes(document, path)
     node = nodes[-1]
@@ -216,11 +219,20 @@ def _insert(body: str, path: Path, place: Key, new: Plain, after: str | None) ->
     if key is not None and node.value_of(key) is not None:
         raise EditError(f"{_where(document, node)}: '{key}' is there already in {_words(path)}; choose another name")
     index = _index(document, node, path, place, after)
-    if not node.children and len(nodes) > 1 and not any(above.flow for above in nodes[:-1]):
+    if _awaits_lines(document, nodes):
         pieces = replaced(_place(document, nodes, path), only)
     else:
-        pieces = put_in(nodes, document, index, key, new)
-    return _spliced(document, pieces, _with(document.root.plain, path, lambda old: _put(old, index, key, new)))
+        pieces = put_in(nodes, document, index, key, new, remark)
+    return _spliced(
+        document, pieces, with_changed(document.root.plain, path, lambda old: with_put(old, index, key, new))
+    )
+
+
+def _awaits_lines(document: Document, nodes: Sequence[Node]) -> bool:
+    """Return whether this is a [ ] or { } with nothing in it, not even a comment, where lines may stand as well."""
+    node = nodes[-1]
+    inside = document.text[node.body + 1 : node.end - 1]
+    return not node.children and not inside.strip() and len(nodes) > 1 and not any(above.flow for above in nodes[:-1])
 
 
 def _index(document: Document, node: Node, path: Path, place: Key, after: str | None) -> int:
@@ -236,29 +248,13 @@ def _index(document: Document, node: Node, path: Path, place: Key, after: str | 
     return keys.index(after) + 1 if after else 0
 
 
-def _put(old: Plain, index: int, key: str | None, new: Plain) -> Plain:
-    if key is None:
-        assert isinstance(old, list)
-        return [*old[:index], new, *old[index:]]
-    pairs = old or ()
-    assert isinstance(pairs, tuple)
-    return (*pairs[:index], (key, new), *pairs[index:])
-
-
 def _remove(body: str, path: Path) -> str:
     document = parse(body)
     nodes = _nodes(document, path)
     place = _place(document, nodes, path)
     _refuse_repeated(document, nodes[:-1], path)
-    expected = _with(document.root.plain, path[:-1], lambda old: _without(old, place.index))
+    expected = with_changed(document.root.plain, path[:-1], lambda old: without(old, place.index))
     return _spliced(document, removed(place), expected)
-
-
-def _without(old: Plain, index: int) -> Plain:
-    if isinstance(old, list):
-        return [item for k, item in enumerate(old) if k != index]
-    assert isinstance(old, tuple)
-    return tuple(pair for k, pair in enumerate(old) if k != index)
 
 
 def _rename(body: str, path: Path, name: str) -> str:
@@ -275,7 +271,7 @@ def _rename(body: str, path: Path, name: str) -> str:
         assert isinstance(old, tuple)
         return (*old[: place.index], (name, old[place.index][1]), *old[place.index + 1 :])
 
-    return _spliced(document, [piece], _with(document.root.plain, path[:-1], named))
+    return _spliced(document, [piece], with_changed(document.root.plain, path[:-1], named))
 
 
 def _move(body: str, path: Path, to: Path) -> str:
@@ -293,9 +289,11 @@ def _move(body: str, path: Path, to: Path) -> str:
         return body
     pieces = _moved_lines(place, there, to, index, within)
     if not pieces:
-        return _insert(_remove(body, path), to[:-1], index, node.plain, None)
-    expected = _with(document.root.plain, path[:-1], lambda old: _without(old, place.index))
-    return _spliced(document, pieces, _with(expected, to[:-1], lambda old: _put(old, index, None, node.plain)))
+        return _insert(_remove(body, path), to[:-1], index, node.plain)
+    expected = with_changed(document.root.plain, path[:-1], lambda old: without(old, place.index))
+    return _spliced(
+        document, pieces, with_changed(expected, to[:-1], lambda old: with_put(old, index, None, node.plain))
+    )
 
 
 def _moved_lines(place: Place, there: tuple[Node, ...], to: Path, index: int, within: bool) -> list[Piece]:
@@ -327,10 +325,8 @@ def _spliced(document: Document, pieces: Sequence[Piece], expected: Plain) -> st
     where = f"line {document.line_number(min(piece.start for piece in pieces))}"
     try:
         found = parse(text).root.plain
-    except EditError as error:
-        raise EditError(
-            f"{where}: the change would leave a file that cannot be read ({error}); make it in an editor"
-        ) from None
+    except UnreadableError as error:
+        raise EditError(f"{where}: the change would leave {error.found}; make it in an editor") from None
     if found != expected:
         raise EditError(f"{where}: the change would alter something else as well; make it in an editor")
     return text
@@ -384,18 +380,6 @@ def _refuse_repeated(document: Document, nodes: Sequence[Node], path: Path) -> N
         if node.anchor in document.repeated:
             why = f"is repeated elsewhere in the file by '*{node.anchor}'; write it out there first"
             raise EditError(f"{_where(document, node)}: {_words(path)} {why}")
-
-
-def _with(plain: Plain, path: Path, change: Callable[[Plain], Plain]) -> Plain:
-    """Return what a file says with one value in it changed."""
-    if not path:
-        return change(plain)
-    key, rest = path[0], path[1:]
-    if isinstance(plain, list) and isinstance(key, int):
-        return [_with(item, rest, change) if k == key else item for k, item in enumerate(plain)]
-    assert isinstance(plain, tuple)
-    index = next(k for k, (name, _) in enumerate(plain) if isinstance(name, str) and name.strip() == key)
-    return tuple((name, _with(item, rest, change) if k == index else item) for k, (name, item) in enumerate(plain))
 
 
 def _where(document: Document, node: Node) -> str:

@@ -6,27 +6,23 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, TypeAlias
+from typing import Any
 
+from optimizer.edits.plain import Alias, Plain
 from optimizer.errors import EditError
 from optimizer.read.nodes import DEEPEST
-
-Key: TypeAlias = str | int
-Path: TypeAlias = tuple[Key, ...]
-# What a file says, nothing guessed: texts as written, None for nothing, lists, mappings as pairs (keys may repeat).
-Plain: TypeAlias = "str | Alias | list[Plain] | tuple[tuple[Plain, Plain], ...] | None"
 
 _NULLS = frozenset({"", "~", "null", "Null", "NULL"})
 _PROPERTIES = re.compile(r"(?:[&!]\S*[ \t]*)+")
 _BREAK = re.compile(r"\r\n|\r|\n")
 
 
-@dataclass(frozen=True, slots=True)
-class Alias:
-    """`*name` in a file: what stands at the `number`-th place marked with `&name`."""
+class UnreadableError(EditError):
+    """A text is no YAML that can be edited; carries what was found."""
 
-    name: str
-    number: int
+    def __init__(self, line: int, found: str) -> None:
+        self.found = found
+        super().__init__(f"line {line}: found {found}; mend the file in an editor first, and read it again")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,10 +136,12 @@ class _Builder:
     events: Iterator[Any]
     anchors: dict[str, int] = field(default_factory=dict)
     repeated: set[str] = field(default_factory=set)
+    depth: int = 0
 
     def next(self) -> tuple[str, Any]:
-        event = next(self.events)
-        return type(event).__name__, event
+        """Return the next event with its name; an empty one behind the last."""
+        event = next(self.events, None)
+        return "" if event is None else type(event).__name__, event
 
     def node(self, name: str, event: Any, floor: int) -> Node:
         """Return the node that begins with an event; `floor` is where it would stand if it were left out."""
@@ -157,10 +155,15 @@ class _Builder:
         body = self.document.skip(self._behind_properties(event, start))
         flow = bool(event.flow_style)
         fenced = flow and self.document.text[body] in "[{"
+        self.depth += 1
+        if self.depth > DEEPEST:
+            raise _refused(self.document, start, f"something nested {self.depth} deep")
         if name == "MappingStartEvent":
             pairs, last, closing = self._pairs(body + fenced)
+            self.depth -= 1
             return Node(start, body, closing if fenced else last, pairs=pairs, anchor=anchor, flow=flow)
         items, last, closing = self._items(body + fenced, flow)
+        self.depth -= 1
         return Node(start, body, closing if fenced else last, items=items, anchor=anchor, flow=flow)
 
     def _behind_properties(self, event: Any, start: int) -> int:
@@ -171,7 +174,7 @@ class _Builder:
     def _alias(self, event: Any) -> Node:
         name, start = event.anchor, event.start_mark.index
         if name not in self.anchors:
-            raise _refused(self.document, start, f"'*{name}' before any '&{name}'")
+            raise _refused(self.document, start, f"'*{name[:40]}' before any '&{name[:40]}'")
         self.repeated.add(name)
         return Node(start, start, event.end_mark.index, alias=Alias(name, self.anchors[name]))
 
@@ -222,7 +225,7 @@ def parse(text: str) -> Document:
 
     Raises
     ------
-    EditError
+    UnreadableError
         If the text is no YAML, is more than one document, or is empty.
     """
     return _parse(text)
@@ -233,29 +236,28 @@ def _parse(text: str) -> Document:
     from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
-    yaml = YAML(typ="safe", pure=True)
-    yaml.max_depth = DEEPEST + 1
     bare = Document(text, Node(0, 0, 0))
+    found = YAML(typ="safe", pure=True).parse(text.replace("\t", " "))
+    events = (event for event in found if "Stream" not in type(event).__name__)
+    builder = _Builder(bare, events)
     try:
-        events = [event for event in yaml.parse(text.replace("\t", " ")) if "Stream" not in type(event).__name__]
+        next(events, None)  # where the document begins
+        name, event = builder.next()
+        root = None if name == "" else builder.node(name, event, 0)
+        others = list(events)  # where it ends
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         raise _refused(bare, mark.index if mark else 0, f"text that is not YAML ({error.problem})") from None
     except (YAMLError, RecursionError) as error:
         raise _refused(bare, 0, f"text that is not YAML ({type(error).__name__})") from None
-    inside = [event for event in events if "Document" not in type(event).__name__]
-    if not inside or len(events) - len(inside) != 2:
-        raise _refused(bare, 0, "no document, or more than one" if inside else "an empty file")
-    builder = _Builder(bare, iter(inside))
-    name, event = builder.next()
-    root = builder.node(name, event, 0)
+    if root is None or len(others) > 1:
+        raise _refused(bare, 0, "an empty file" if root is None else "more than one document")
     step, dash = _indents(bare, root)
     return Document(text, root, frozenset(builder.repeated), step, dash)
 
 
-def _refused(document: Document, at: int, found: str) -> EditError:
-    where = f"line {document.line_number(at)}"
-    return EditError(f"{where}: found {found}; mend the file in an editor first, and read it again")
+def _refused(document: Document, at: int, found: str) -> UnreadableError:
+    return UnreadableError(document.line_number(at), found)
 
 
 def _indents(document: Document, root: Node) -> tuple[int, int]:
@@ -271,39 +273,3 @@ def _indents(document: Document, root: Node) -> tuple[int, int]:
                 (steps if value.pairs is not None else dashes).append(off)
         waiting += [child for child in node.children if child.is_block]
     return next((step for step in steps if step > 0), 2), next((dash for dash in dashes if dash >= 0), 2)
-
-
-def plain_of(value: object) -> Plain:
-    """Return plain data as a file would say them: yes and no, numbers as they are written, texts.
-
-    Parameters
-    ----------
-    value
-        A text, a number, True or False, None, a list or a mapping of these.
-
-    Raises
-    ------
-    EditError
-        For anything else.
-    """
-    if value is None or isinstance(value, (str, Alias)):
-        return value
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (int, float)):
-        return f"{value:.12g}" if isinstance(value, float) else str(value)
-    if isinstance(value, list):
-        return [plain_of(item) for item in value]
-    if isinstance(value, dict):
-        return tuple((plain_of(key), plain_of(item)) for key, item in value.items())
-    raise EditError(f"found a {type(value).__name__} as a value; allowed: texts, numbers, yes or no, lists, mappings")
-
-
-def data_of(plain: Plain) -> Any:
-    """Return what a file says as lists and dictionaries of texts; of keys that repeat the first counts."""
-    if isinstance(plain, tuple):
-        found: dict[Any, Any] = {}
-        for key, value in plain:
-            found.setdefault(key.strip() if isinstance(key, str) else str(key), data_of(value))
-        return found
-    return [data_of(item) for item in plain] if isinstance(plain, list) else plain

@@ -6,7 +6,7 @@ import json
 import re
 from dataclasses import dataclass
 
-from optimizer.edits.tree import Alias, Plain
+from optimizer.edits.plain import Alias, Plain
 from optimizer.errors import EditError
 
 SHORT = 60  # signs; a list of texts, or a mapping without lists, that is no longer goes on one line

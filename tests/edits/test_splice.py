@@ -8,6 +8,7 @@ from __future__ import annotations
 import copy
 import io
 import random
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -85,6 +86,56 @@ def without_breaks(text: str) -> str:
     return text.replace("\r", "").replace("\n", "")
 
 
+def reach(text: str, path: tuple[Any, ...]) -> tuple[int, int]:
+    """Return from where to where an edit at a path may go, by the marks of ruamel.yaml.
+
+    A text goes from its first sign to its last. Anything else has whole lines, down to the line of its last text, with
+    the comments behind it that stand further in.
+    """
+    node = YAML(typ="rt", pure=True).compose(text)
+    begin = node.start_mark.index
+    for key in path:
+        if isinstance(key, int):
+            node = node.value[key]
+            begin = node.start_mark.index
+        else:
+            name, node = next(pair for pair in node.value if pair[0].value == key)
+            begin = name.start_mark.index
+    if isinstance(node.value, str) and node.value and "\n" not in text[node.start_mark.index : node.end_mark.index]:
+        return node.start_mark.index, node.end_mark.index
+    start = max(text.rfind(sign, 0, begin) for sign in "\r\n") + 1
+    column = len(text[start:begin]) - len(text[start:begin].lstrip(" "))
+    end = _line_end(text, max(_last_sign(node), begin))
+    while (found := re.compile(r"(?:\r\n|\n)( *)#[^\r\n]*").match(text, end)) and len(found[1]) > column:
+        end = found.end()
+    return start, min(end + len("\r\n"), len(text))
+
+
+def _last_sign(node: Any) -> int:
+    """Return where the last text or bracket of a value ends; block end marks lie behind comments."""
+    if isinstance(node.value, str):
+        return int(node.end_mark.index) if node.value else 0
+    if node.flow_style:
+        return int(node.end_mark.index)
+    return max(
+        (_last_sign(one) for child in node.value for one in (child if isinstance(child, tuple) else (child,))),
+        default=0,
+    )
+
+
+def _line_end(text: str, at: int) -> int:
+    found = re.compile(r"\r\n|\n").search(text, at)
+    return found.start() if found else len(text)
+
+
+def assert_kept(text: str, after: str, path: tuple[Any, ...]) -> None:
+    """What stands outside of the reach of a path is there as it was."""
+    text, after = text.removeprefix("\ufeff"), after.removeprefix("\ufeff")
+    start, end = reach(text, path)
+    assert after.startswith(text[:start])
+    assert after.endswith(text[end:])
+
+
 def one_edit(text: str, chance: random.Random) -> str:
     """Make one edit at random and hold it against the same done to the data; return the new text."""
     data = loaded(text)
@@ -92,11 +143,13 @@ def one_edit(text: str, chance: random.Random) -> str:
     parent, last, old = inside(data, path[:-1]), path[-1], inside(data, path)
     expected = copy.deepcopy(data)
     where = inside(expected, path[:-1])
+    name = f"new {chance.randrange(10**9)}"
     kind = chance.choice(["set", "set", "collection", "insert", "insert", "remove", "move"])
     if kind == "set":
         value = chance.choice(NEW)
         after = set_value(text, path, value)
         where[last] = value
+        assert_kept(text, after, path)
         if isinstance(old, str):
             assert without_quotes(set_value(after, path, old)) == without_quotes(
                 text
@@ -105,6 +158,8 @@ def one_edit(text: str, chance: random.Random) -> str:
         value = chance.choice(COLLECTIONS)
         after = set_value(text, path, value)
         where[last] = value
+        start, end = reach(text.removeprefix("\ufeff"), path)
+        assert_kept(text, after, path if start < end and not isinstance(old, str) else path[:-1])
     elif kind == "insert":
         value = chance.choice((*NEW, *COLLECTIONS))
         if isinstance(parent, list):
@@ -112,9 +167,9 @@ def one_edit(text: str, chance: random.Random) -> str:
             where.insert(last, value)
             assert remove(after, path) == text
         else:
-            after = insert(text, path[:-1], "new: key", value)
-            where["new: key"] = value
-            back = remove(after, (*path[:-1], "new: key"))
+            after = insert(text, path[:-1], name, value)
+            where[name] = value
+            back = remove(after, (*path[:-1], name))
             assert back == text or (len(path) == 1 and without_breaks(back) == without_breaks(text))  # a blank line
         assert is_part_of(text, after)
     elif kind == "remove":
@@ -122,18 +177,21 @@ def one_edit(text: str, chance: random.Random) -> str:
             return text
         after = remove(text, path)
         del where[last]
+        assert_kept(text, after, path[: len(path) - (len(parent) == 1 or isinstance(old, str))])
         assert is_part_of(after.replace("[]", "").replace("{}", ""), text)
     else:
         if not isinstance(parent, list):
-            after = move(text, path, (*path[:-1], "other name"))
-            assert move(after, (*path[:-1], "other name"), path) == text
+            after = move(text, path, (*path[:-1], name))
+            assert move(after, (*path[:-1], name), path) == text
             expected = copy.deepcopy(data)
             where = inside(expected, path[:-1])
-            where["other name"] = where.pop(last)
+            where[name] = where.pop(last)
         else:
             to = chance.randrange(len(parent))
             after = move(text, path, (*path[:-1], to))
             where.insert(to, where.pop(last))
+            assert_kept(text, after, path[:-1])
+            assert sorted(without_breaks(after)) == sorted(without_breaks(text))
     assert loaded(after) == expected, (kind, path)
     assert after.startswith("\ufeff") == text.startswith("\ufeff")
     assert "\r\n" not in text or "\n" not in after.replace("\r\n", "")
