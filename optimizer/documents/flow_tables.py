@@ -31,6 +31,19 @@ def state_words(system: System, flows_m3_s: Mapping[str, float], others: Sequenc
     return told
 
 
+def dial_words(system: System) -> list[str]:
+    """Return which ranges are wide because nobody said what a pump's dial means."""
+    from optimizer.hydraulics.posterior import unknown_dials
+
+    names = [] if system.measured and system.calibration is not None else unknown_dials(system.network)
+    return [
+        f"what the speed setting of pump {name!r} means is not stated (`dial`): it is taken as a share of full rpm, and "
+        "the ranges as well as a share of power or one above a minimum speed"
+        for name in names
+        if system.network.pumps[name].speed > 0.0
+    ]
+
+
 def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolution]]) -> list[Block]:
     """Return the flow in every run, one column for each setting of the dials (shares of full).
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.documents.balance_text import balance_blocks
+from optimizer.documents.flow_tables import dial_words
 from optimizer.documents.safety_text import today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
@@ -40,7 +41,8 @@ def flow_blocks(
     ]
     blocks.append(_pump_table(system, solution))
     blocks += balance_blocks(system, system.network, solution.flows_m3_s)
-    return blocks + note_lines((*contradictions(system, readings), *solution.warnings, *notes))
+    dials = dial_words(system) if band else []
+    return blocks + note_lines((*contradictions(system, readings), *solution.warnings, *notes, *dials))
 
 
 def mode_flow_blocks(
@@ -54,7 +56,7 @@ def mode_flow_blocks(
         title = in_mode("Flows today", name)
         blocks += [Heading(f"{title}: {system.name}"), _flow_table(at, solution, band), _pump_table(at, solution)]
         blocks += balance_blocks(at, at.network, solution.flows_m3_s, name)
-        blocks += note_lines((*solution.warnings, *notes))
+        blocks += note_lines((*solution.warnings, *notes, *(dial_words(at) if band else [])))
     return blocks + note_lines(contradictions(system, readings))
 
 

@@ -1,10 +1,10 @@
 """Readings narrow draws: what the factors of a calibration may be, what the dials may mean, and all else that is drawn.
 
 Every draw has a loss factor, wear of each pump, a height shift and, where the dials' meaning was not known, a meaning
-of them, all by their priors, fitted or not. Each draw is corrected by how far its own readings are off, in steps that
-take a part of the readings' weight each, so that what is far from a straight line is followed (an ensemble smoother
-with multiple data assimilation). The same steps tell how likely the readings are under each meaning of the dials: its
-share of the draws.
+of them, all by their priors, fitted or not, read or not. Where there are readings, each draw is corrected by how far
+its own readings are off, in steps that take a part of the readings' weight each, so that what is far from a straight
+line is followed (an ensemble smoother with multiple data assimilation). The same steps tell how likely the readings are
+under each meaning of the dials: its share of the draws.
 
 References
 ----------
@@ -60,7 +60,7 @@ class Hidden:
     @classmethod
     def of(cls, network: Network, measured: Sequence[Measurement]) -> Hidden:
         pumps = network.pumps
-        unknown = [name for name, pump in pumps.items() if _is_unknown(network, name, measured)]
+        unknown = unknown_dials(network, measured)
         choices = list(product((RPM, POWER, FREE_FLOOR), repeat=len(unknown)))[:_MOST_MEANINGS]
         return cls(
             network.loss_factor,
@@ -70,6 +70,11 @@ class Hidden:
             {name: pump.dial or RPM for name, pump in pumps.items()},
             tuple(dict(zip(unknown, choice, strict=True)) for choice in choices),
         )
+
+
+def unknown_dials(network: Network, measured: Sequence[Measurement] = ()) -> list[str]:
+    """Return the pumps of whose dials nobody said what they mean, where that matters: below full speed."""
+    return [name for name in network.pumps if _is_unknown(network, name, measured)]
 
 
 def _is_unknown(network: Network, name: str, measured: Sequence[Measurement]) -> bool:
@@ -90,6 +95,10 @@ class MeantDraws(Draws):
         self._hidden, self.meaning = hidden, meaning
         self._steps: list[tuple[Floats, Floats]] = []  # spread of the readings, what is still off
         self._narrow: dict[str, Floats] = {}
+
+    @property
+    def is_narrowed(self) -> bool:
+        return bool(self._steps)
 
     def normal(self, name: str) -> Floats:
         if name not in self._narrow:
@@ -191,10 +200,13 @@ class MixedDraws(Draws):
 
     def _picked(self, of: Callable[[MeantDraws], Floats]) -> Floats:
         used = sorted(set(self._which.tolist()))
-        if len(used) == 1:
+        if len(used) == 1 or not any(part.is_narrowed for part in self.parts):
             return of(self.parts[used[0]])
+        return self._by_meaning(of)
+
+    def _by_meaning(self, of: Callable[[MeantDraws], Floats]) -> Floats:
         out = np.empty(self.samples)
-        for index in used:
+        for index in sorted(set(self._which.tolist())):
             out[self._which == index] = of(self.parts[index])[self._which == index]
         return out
 
@@ -211,7 +223,7 @@ class MixedDraws(Draws):
         return self._picked(lambda draws: draws.height_m(point))
 
     def speeds(self, pump: str, speed: float) -> Floats:
-        return self._picked(lambda draws: draws.speeds(pump, speed))
+        return self._by_meaning(lambda draws: draws.speeds(pump, speed))
 
 
 def draws_after(
@@ -221,12 +233,15 @@ def draws_after(
     seed: int,
     conditions: Conditions | None = None,
 ) -> Draws:
-    """Return draws narrowed by the readings taken on a plumbing that has the factors they gave; plain without any."""
-    if not measured:
-        return Draws(samples, seed)
+    """Return draws narrowed by the readings taken on a plumbing that has the factors they gave.
+
+    Without any the same is drawn, as far as nobody knows: each meaning of a dial is as likely as another.
+    """
     hidden = Hidden.of(plumbing, measured)
-    seen = _Seen.of(plumbing, measured, conditions)
     parts = [MeantDraws(samples, seed, hidden, meaning) for meaning in hidden.meanings]
+    if not measured:
+        return MixedDraws(parts, np.ones(len(parts)))
+    seen = _Seen.of(plumbing, measured, conditions)
     likely = np.array([part.narrow(seen.off) for part in parts])
     shares = np.exp(likely - likely.max())
     return MixedDraws(parts, shares / shares.sum())

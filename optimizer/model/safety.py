@@ -17,10 +17,12 @@ class Verdict(StrEnum):
     UNCHECKED = "not checked"
 
 
+GRAVITY = (Verdict.SAFE, Verdict.UNCHECKED, Verdict.CLOSE, Verdict.UNSAFE)
+
+
 def worst(verdicts: Iterable[Verdict]) -> Verdict:
     """Return the gravest of some verdicts; what was not checked outweighs what is safe."""
-    order = (Verdict.SAFE, Verdict.UNCHECKED, Verdict.CLOSE, Verdict.UNSAFE)
-    return max(verdicts, key=order.index)
+    return max(verdicts, key=GRAVITY.index)
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ class DrawnLosses:
         if part.kind is Kind.DEVICE:
             return self.draws.loss(f"device {part.name}", DEVICE)
         if part.item is None:
-            return np.ones(self.draws.samples)
+            return self.draws.loss("all else", (1.0, 1.0))
         band = band_of(part, part.item, abs(flow_m3_s), self.conditions)
         return self.draws.loss(family_of(part, part.item), band)
 
@@ -130,7 +130,7 @@ class DrawnLosses:
         losses = tee_head_losses_m(item, legs_m3_s, self.conditions)
         geometry = tee_geometry(item, self.conditions)
         if item is None or geometry is None:
-            return {leg: np.full(self.draws.samples, lost) for leg, lost in losses.items()}
+            return {leg: lost * self.draws.loss("all else", (1.0, 1.0)) for leg, lost in losses.items()}
         factor = self.draws.loss(f"tees, {item.loss.source}", (item.loss.band_low, item.loss.band_high))
         found = {}
         for leg, lost in losses.items():
@@ -151,9 +151,14 @@ class DrawnLosses:
         name = self.flows.pump if source == self.flows.source else self.flows.others[source]
         if not name:
             return head
-        given = pump_head_m(
-            self.network.pumps[name],
-            self.flows.flows_m3_s[source],
-            speed if source == self.flows.source else None,
-        )
-        return head + given * self.draws.pump_head(name)
+        return head + self._given_m(name, source, speed if source == self.flows.source else None)
+
+    def _given_m(self, name: str, source: str, speed: float | None) -> Floats:
+        """Return what a pump gives at the flow of a source, at what a speed may mean by its dial."""
+        key = ("pump", name, source, speed)
+        if key not in self._known:
+            pump, flow_m3_s = self.network.pumps[name], self.flows.flows_m3_s[source]
+            speeds = self.draws.speeds(name, pump.speed if speed is None else speed).tolist()
+            heads = {one: pump_head_m(pump, flow_m3_s, one) for one in dict.fromkeys(speeds)}
+            self._known[key] = np.array([heads[one] for one in speeds]) * self.draws.pump_head(name)
+        return self._known[key]

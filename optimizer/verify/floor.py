@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network
-from optimizer.model.safety import LeakPlace, PumpRange, SafetyCheck, Scenario
+from optimizer.model.safety import GRAVITY, LeakPlace, PumpRange, SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.verify.leaks import leak_places
 from optimizer.verify.running import running
 from optimizer.verify.safe_range import safe_ranges
-from optimizer.verify.scenarios import scenarios_of
+from optimizer.verify.safety import in_setting
+from optimizer.verify.scenarios import scenarios_of, shut_valves
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,31 @@ def floor_facts(system: System, network: Network, checks: Sequence[SafetyCheck] 
         }
         most = running(replace(network, pumps=pumps)).flows_m3_s if tops else there.flows_m3_s
         mishaps = scenarios_of(system, network, there.flows_m3_s, most, checks)
-        return FloorFacts(mishaps, ranges, leak_places(system, network, there.flows_m3_s))
+        return FloorFacts(
+            (*mishaps, *_shut_valves(system, network)), ranges, leak_places(system, network, there.flows_m3_s)
+        )
     except NetworkError:
         return FloorFacts((), (), ())
+
+
+def _shut_valves(system: System, network: Network) -> Iterator[Scenario]:
+    """Yield what a valve that someone shuts does, each in the mode in which that is gravest; harmless ones as one."""
+    found: dict[str, list[tuple[str, Scenario]]] = {}
+    for name, at in system.ways_to_run:
+        pumps = {key: replace(pump, speed=at.network.pumps.get(key, pump).speed) for key, pump in network.pumps.items()}
+        there = running(replace(network, pumps=pumps) if system.settings else network)
+        for run, one in shut_valves(system, there.network, there.flows_m3_s).items():
+            found.setdefault(run, []).append((name, one))
+    harmless = []
+    for run, told in found.items():
+        name, one = max(told, key=lambda each: _gravity(each[1]))
+        if one.verdict is Verdict.SAFE:
+            harmless.append(repr(run))
+        else:
+            yield replace(one, title=in_setting(one.title, name)) if name else one
+    if harmless:
+        yield Scenario(f"a valve in {' or '.join(harmless)} is shut", 0.0, 0.0, "", Verdict.SAFE)
+
+
+def _gravity(one: Scenario) -> tuple[int, float, float]:
+    return GRAVITY.index(one.verdict), one.spilled_m3 or 0.0, one.water_m3 or 0.0

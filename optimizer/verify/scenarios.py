@@ -9,19 +9,30 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from optimizer.errors import NetworkError
+from optimizer.hydraulics import pump_head_m
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, THROTTLES, Kind
 from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, sumps
+from optimizer.model.circuits import fed_surfaces, mouths_of, sumps
 from optimizer.model.network import Network, Run
-from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
+from optimizer.model.safety import WORSE, SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
 from optimizer.model.tanks import Drain, DrainMode, Tank
+from optimizer.units import show_flow, show_head
 from optimizer.verify.allowance import volume_of_sumps
-from optimizer.verify.drain_back import DEVICE_VOLUME, FREEBOARD, DrainBack, drain_back, inflow_m3_s, lifted_runs
+from optimizer.verify.drain_back import (
+    DEVICE_VOLUME,
+    FREEBOARD,
+    DrainBack,
+    drain_back,
+    inflow_coefficients,
+    inflow_m3_s,
+    lifted_runs,
+)
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
-from optimizer.verify.running import pump_runs
+from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running, running_pump_runs
 
 _HALF = 0.5
 
@@ -58,8 +69,17 @@ def scenarios_of(
         *there.opened(),
         *there.top_up(),
         *there.house_water(),
-        *there.shut(),
     )
+
+
+def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, Scenario]:
+    """Return what a valve that someone shuts does in one mode, by its run; nothing where no tank is fed.
+
+    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one.
+    """
+    if not fed_surfaces(network):
+        return {}
+    return dict(_There(system, network, flows_m3_s, flows_m3_s, ()).shut())
 
 
 @dataclass(frozen=True)
@@ -241,14 +261,94 @@ class _There:
             where = f"over the rim of {end!r}, until someone shuts it" if spilled else f"into {end!r}, which holds it"
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
-    def shut(self) -> Iterator[Scenario]:
-        for run in pump_runs(self.network):
-            branches = [each for each in lifted_runs(self.network) if self.network.points[each.end.point].is_fixed]
-            row = [*run.parts, *(branches[0].parts if len(branches) == 1 else ())]
-            behind = row[next(i for i, part in enumerate(row) if part.kind is Kind.PUMP) :]
-            if any(part.kind in THROTTLES for part in behind):
-                title = f"a valve is shut against the pump in {run.name!r}"
-                yield Scenario(title, 0.0, 0.0, "nowhere; the pump heats what is in it until it fails", Verdict.CLOSE)
+    def shut(self) -> Iterator[tuple[str, Scenario]]:
+        for run in self.network.runs.values():
+            at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
+            if at and abs(self.flows_m3_s.get(run.name, 0.0)) > STILL_M3_S:
+                yield run.name, self._with_shut(run, at[-1])
+
+    def _with_shut(self, run: Run, at: int) -> Scenario:
+        title = f"a valve in {run.name!r} is shut"
+        parts = tuple(replace(part, opening=0.0) if i == at else part for i, part in enumerate(run.parts))
+        try:
+            then = running(self.network.with_runs({run.name: replace(run, parts=parts)}))
+        except NetworkError as error:
+            return Scenario(title, None, None, f"could not be calculated: {error}", Verdict.CLOSE)
+        for tank in self.tanks:
+            if found := self._fuller(title, tank, then):
+                return found
+        words = [*self._still_pumps(run, at, then), *self._emptied(then)]
+        fallen = [self._fallen_m3(tank, then) for tank in self.tanks]
+        water = None if None in fallen else sum(volume for volume in fallen if volume is not None)
+        free = self.free_m3
+        if water is not None and free is not None and water > free:
+            return Scenario(title, water, water - free, "; ".join([*words, "over the rim of the sump"]), Verdict.UNSAFE)
+        where = "; ".join([*words, *self._elsewhere(run, then)])
+        return Scenario(title, water, 0.0, where, Verdict.CLOSE if words else Verdict.SAFE)
+
+    def _fuller(self, title: str, tank: Tank, then: Running) -> Scenario | None:
+        """Return what becomes of a tank that gets more than before; None where it takes that."""
+        before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then.flows_m3_s))
+        if after <= before * (1.0 + WORSE) + STILL_M3_S:
+            return None
+        own = [drain for drain in self.system.drains if drain.tank == tank.name]
+        carried = together_m3_s(own, self.network.water) if own or mouths_of(self.network, tank.name) else None
+        edge, rim = tank.overflow_edge_m, tank.rim_m
+        limits = [carried, None if edge is None or rim is None else weir_flow_m3_s(edge, rim)]
+        known = [limit for limit in limits if limit is not None]
+        if any(after > limit for limit in known):
+            head = 0.0 if edge is None else weir_head_m(edge, before)
+            return self._over(title, tank, after - min(known), head)
+        if carried is None:
+            what = "'drop' and 'head over lip' of the drains" if own else "a drain"
+            missing = (f"{what} of {tank.name!r}",)
+            return Scenario(title, None, None, f"more into {tank.name!r}", Verdict.UNCHECKED, missing)
+        main = together_m3_s((drain for drain in own if drain.mode is not DrainMode.EMERGENCY), self.network.water)
+        if main is not None and after > main:
+            return Scenario(title, 0.0, 0.0, f"down the emergency drain of {tank.name!r} as well", Verdict.CLOSE)
+        return None
+
+    def _still_pumps(self, shut: Run, at: int, then: Running) -> Iterator[str]:
+        """Yield the pumps that moved water before and stand still now, with the head that they stand against."""
+        for run in running_pump_runs(self.network):
+            if self.flows_m3_s[run.name] <= STILL_M3_S or then.flows_m3_s[run.name] > STILL_M3_S:
+                continue
+            pumps = [(i, part.name) for i, part in enumerate(run.parts) if part.kind is Kind.PUMP]
+            if shut.feeds_pump or (run.name == shut.name and at < pumps[0][0]):
+                yield f"the pump in {run.name!r} gets no water and runs dry"
+                continue
+            head_m = sum(pump_head_m(self.network.pumps[name], 0.0) for _, name in pumps)
+            stands = show_head(head_m, self.system.units)
+            yield f"the pump in {run.name!r} stands against {stands} and heats what is in it until it fails"
+
+    def _emptied(self, then: Running) -> Iterator[str]:
+        """Yield the fed tanks out of which more is pumped than comes in."""
+        for tank in self.tanks:
+            counts = inflow_coefficients(self.network, tank)
+            into = sum(count * then.flows_m3_s.get(name, 0.0) for name, count in counts.items())
+            drawing = [run for run in pump_runs(self.network) if run.start.point == tank.name]
+            if any(then.flows_m3_s[run.name] > STILL_M3_S for run in drawing) and into < -STILL_M3_S:
+                yield f"{tank.name!r} runs dry and the pump there sucks air"
+
+    def _fallen_m3(self, tank: Tank, then: Running) -> float | None:
+        """Return what a tank gives to the sump as its water falls at the edge [m³]; None where that is not stated."""
+        if tank.area_m2 is None or tank.overflow_edge_m is None:
+            return None
+        flows = (inflow_m3_s(self.network, each, tank) for each in (self.flows_m3_s, then.flows_m3_s))
+        before, after = (weir_head_m(tank.overflow_edge_m, flow) for flow in flows)
+        return tank.area_m2 * max(0.0, before - after)
+
+    def _elsewhere(self, shut: Run, then: Running) -> Iterator[str]:
+        """Yield where most of the water goes instead, if it goes anywhere."""
+        more = {
+            name: then.flows_m3_s[name] - abs(flow)
+            for name, flow in self.flows_m3_s.items()
+            if name != shut.name and self.network.points[self.network.runs[name].end.point].is_fixed
+        }
+        name = max(more, key=lambda each: more[each], default="")
+        if name and more[name] > STILL_M3_S:
+            flows = (show_flow(each[name], self.system.units) for each in (self.flows_m3_s, then.flows_m3_s))
+            yield "{!r} goes from {} to {}".format(name, *flows)
 
 
 def _worst(runs: list[Run], flows_m3_s: Mapping[str, float]) -> list[Run]:

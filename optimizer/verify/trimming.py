@@ -250,6 +250,7 @@ def _of(drawn: Drawn, at: Ints, columns: Ints, added: Floats) -> Drawn:
         pump_factor=drawn.pump_factor[at],
         lift_square_s2_m5=drawn.lift_square_s2_m5[at],
         fixed_head_m=drawn.fixed_head_m[at],
+        speeds=drawn.speeds[at],
     )
 
 

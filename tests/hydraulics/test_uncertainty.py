@@ -2,6 +2,7 @@
 
 import math
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from optimizer.hydraulics.close_coupled import close_coupled
 from optimizer.hydraulics.uncertainty import band, uncertainty
 from optimizer.model.calibration import Calibration, Measurement, with_calibration
 from optimizer.model.catalog import Kind, LossData, LossMethod
+from optimizer.model.dial import RPM, Dial
 from optimizer.model.network import Network, Part
 from optimizer.model.system import Target
 from optimizer.read.catalogs import load_catalog
@@ -36,11 +38,14 @@ def pumped(k: float = 4.0) -> Network:
     return network([surface("sump", 0.0), surface("display", 2.0)], [line], pumps=[parabola_pump(4.0, 3e6)])
 
 
+ALL_LOSSES = 0.5 * 0.3  # spread of ln Q by what all published losses may be wrong together, 30 % (see `factors`)
+
+
 def test_one_uncertain_k_gives_the_band_of_its_square_root() -> None:
     # Q = sqrt(2gH/K) A: where ln K is normal with 9 of 10 within 1/1.5 and 1.5, ln Q has half its spread. The heights
     # add (0.025² + 0.025²)^0.5 / 5 / 2 = 0.35 %.
     found = uncertainty(gravity_line(banded(50.0, 1 / 1.5, 1.5)), samples=2000)
-    sigma = math.hypot(0.5 * math.log(1.5) / 1.6449, 0.00354)
+    sigma = math.hypot(0.5 * math.log(1.5) / 1.6449, 0.00354, ALL_LOSSES)
     low, high = found.band_m3_s["line"]
     value = found.value_m3_s["line"]
     assert math.log(high / value) == pytest.approx(1.2816 * sigma, rel=0.08)
@@ -55,7 +60,9 @@ def test_parts_of_one_family_err_together_and_of_two_apart() -> None:
     alike = width(*(banded(10.0, 0.6, 1.6) for _ in range(4)))
     unlike = width(*(banded(10.0, 0.6, 1.6, f"table {i}") for i in range(4)))
     assert alike == pytest.approx(width(banded(40.0, 0.6, 1.6)), rel=1e-6)
-    assert unlike == pytest.approx(alike / 2.0, rel=0.2)  # four independent errors: half the spread
+    own = 0.5 * 0.5 * (math.log(1.6) - math.log(0.6)) / 1.6449
+    apart = math.hypot(own / 2.0, ALL_LOSSES)  # four independent errors: half the spread
+    assert unlike == pytest.approx(alike * apart / math.hypot(own, ALL_LOSSES), rel=0.1)
 
 
 def test_a_bore_between_average_and_minimum_wall_only_adds_flow() -> None:
@@ -73,8 +80,9 @@ def test_the_value_lies_within_its_band_in_a_real_system() -> None:
     for name, (low, high) in found.band_m3_s.items():
         assert low < found.value_m3_s[name] < high
     low, high = found.band_m3_s["riser"]
-    # "state flow to 8 to 10 % unless calibrated": common practice, no source
-    assert 0.05 < (high - low) / 2 / found.value_m3_s["riser"] < 0.12
+    # "state flow to 8 to 10 % unless calibrated" (common practice, no source) is for new pumps at a known speed: wear,
+    # a hand's breadth of height and a dial of which nobody said what it means come on top
+    assert 0.08 < (high - low) / 2 / found.value_m3_s["riser"] < 0.25
 
 
 def test_the_same_seed_gives_the_same_band() -> None:
@@ -93,8 +101,8 @@ def test_a_reading_narrows_the_band_around_it() -> None:
     assert (after[1] - after[0]) / 2 / value == pytest.approx(0.0128, rel=0.2)
 
 
-def test_a_better_reading_never_leaves_a_wider_band() -> None:
-    # One good to ten times the flow says nothing: what is left is what a calibration may have wrong, by its priors.
+def test_a_better_reading_never_leaves_a_wider_band_and_a_useless_one_that_of_none() -> None:
+    # One good to ten times the flow says nothing: what is left is what is drawn where nobody reads anything.
     system = load_system(data_directory("examples") / "cellar-sump.yaml", load_catalog())
     value = solve_network(system.network).flows_m3_s["display return"]
     nothing, poor, good = (
@@ -108,6 +116,21 @@ def test_a_better_reading_never_leaves_a_wider_band() -> None:
     for name in ("display return", "left outlet", "manifold 4-5", "riser"):
         assert width(good, name) < 1.02 * width(poor, name) < 1.05 * width(nothing, name)
     assert width(good, "left outlet") < 0.5 * width(nothing, "left outlet")
+    assert nothing == {run: pytest.approx(ends, rel=0.02) for run, ends in band(system.network).items()}
+
+
+@pytest.mark.parametrize("accuracy", [0.2, 1.0])
+@pytest.mark.parametrize("dial", [None, RPM])
+@pytest.mark.parametrize("off", [0.9, 1.0, 1.1])
+def test_a_poor_reading_never_leaves_a_much_wider_band_than_none(
+    accuracy: float, dial: Dial | None, off: float
+) -> None:
+    plumbing = pumped()
+    plumbing = replace(plumbing, pumps={"pump": replace(plumbing.pumps["pump"], speed=0.7, dial=dial)})
+    value = solve_network(plumbing).flows_m3_s["riser"]
+    none = band(plumbing)["riser"]
+    poor = band(plumbing, measured=[Measurement("riser", off * value, accuracy=accuracy)])["riser"]
+    assert poor[1] - poor[0] < 1.05 * (none[1] - none[0])
 
 
 def test_readings_on_the_old_plumbing_tell_of_the_new_one() -> None:
@@ -174,7 +197,9 @@ def test_close_coupling_widens_the_band() -> None:
         low, high = uncertainty(plumbing, samples=1000).band_m3_s["line"]
         return high - low
 
-    assert width(elbows(0.05)) > 1.15 * width(elbows(0.15))
+    own = 0.5 * 0.5 * (math.log(1.3) - math.log(0.7)) / 1.6449  # of the row, and of close coupling once more
+    ratio = math.hypot(own, own, ALL_LOSSES) / math.hypot(own, ALL_LOSSES)
+    assert width(elbows(0.05)) == pytest.approx(ratio * width(elbows(0.15)), rel=0.05)
 
 
 def test_one_draw_says_nothing_of_a_spread() -> None:

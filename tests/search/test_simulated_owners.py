@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from optimizer import pipeline
-from optimizer.hydraulics.draws import Draws
+from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.plan import planned_networks
 from optimizer.verify.trimming import trimmed_works
 
@@ -23,7 +23,7 @@ def share_that_works(name: str, certainty: float, time_limit_s: float) -> float:
     found = pipeline.search(asked, catalog, time_limit_s=time_limit_s)
     assert found.found
     report = pipeline.report(system, found, catalog)
-    owners = Draws(OWNERS, SEED)
+    owners = draws_after((), system.network, OWNERS, SEED)
     works = trimmed_works(system, owners, planned_networks(system, found), report.verification.valves)
     return float(works.mean())
 
