@@ -37,8 +37,8 @@ def dial_words(system: System) -> list[str]:
 
     names = [] if system.measured and system.calibration is not None else unknown_dials(system.network)
     return [
-        f"what the speed setting of pump {name!r} means is not stated (`dial`): it is taken as a share of full rpm, and "
-        "the ranges as well as a share of power or one above a minimum speed"
+        f"what the speed setting of pump {name!r} means is not stated (`dial`): it is taken as a share of full rpm; "
+        "the ranges also allow for a share of full power and for a minimum speed"
         for name in names
         if system.network.pumps[name].speed > 0.0
     ]
