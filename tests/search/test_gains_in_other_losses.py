@@ -1,4 +1,6 @@
-"""Does what a plan gains hang on one handbook? Each bought piece is taken back alone, by 3-K and by a size table."""
+"""Does what a plan gains hang on one handbook? Each bought piece is taken back, and stepped one size, alone: by 3-K and
+by a size table.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,8 @@ from small_trees import random_tree, small_catalog
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
-from optimizer.model.catalog import CatalogItem, Kind, LossData, LossMethod
+from optimizer.joints.chains import new_part
+from optimizer.model.catalog import Catalog, CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.network import Network, Part
 from optimizer.model.plan import Plan, planned_network
 from optimizer.search.cheapest import find_plan
@@ -78,6 +81,28 @@ def taken_back(network: Network, plan: Plan) -> Iterator[tuple[str, Part, Networ
             yield name, part, network.with_runs({name: replace(network.runs[name], parts=tuple(parts))})
 
 
+def stepped(network: Network, plan: Plan, catalog: Catalog) -> Iterator[tuple[str, Part, Network]]:
+    """Yield (run, new part, the plumbing with it one size nearer to what stood) for each new part of one size.
+
+    Where that is the old part itself it is taken back already.
+    """
+    for name, planned in plan.runs.items():
+        old = {(part.kind, part.ends) for part in planned.removed}
+        stood = SIZES.index(network.runs[name].size)
+        for index, part in enumerate(planned.parts):
+            sizes = {end.size for end in part.ends}
+            if part.existing or part.item is None or len(sizes) != 1 or not sizes <= set(SIZES):
+                continue
+            at = SIZES.index(*sizes)
+            ends = tuple(replace(end, size=SIZES[at + (stood > at) - (stood < at)]) for end in part.item.ends)
+            rows = [one for one in catalog.of_kind(part.kind) if one.ends == ends and one.family == part.item.family]
+            if at == stood or not rows or (part.kind, new_part(rows[0]).ends) in old:
+                continue
+            parts = list(network.runs[name].parts)
+            parts[index] = replace(new_part(rows[0], part.reverse, part.length_m), opening=parts[index].opening)
+            yield name, part, network.with_runs({name: replace(network.runs[name], parts=tuple(parts))})
+
+
 def gains(seed: int) -> Iterator[tuple[int, str, str, float, float]]:
     """Yield (seed, run, piece, gain by 3-K, gain by the table) of each piece, as shares of the run's flow."""
     catalog = small_catalog(SIZES)
@@ -88,7 +113,7 @@ def gains(seed: int) -> Iterator[tuple[int, str, str, float, float]]:
     valves = verify_plan(system, plan).valves
     network = with_openings(planned_network(system.network, plan), valves)
     whole = solve_network(network).flows_m3_s, solve_network(by_the_table(network)).flows_m3_s
-    for run, part, without in taken_back(network, plan):
+    for run, part, without in (*taken_back(network, plan), *stepped(network, plan, catalog)):
         try:
             left = solve_network(without).flows_m3_s, solve_network(by_the_table(without)).flows_m3_s
         except NetworkError:
@@ -99,7 +124,7 @@ def gains(seed: int) -> Iterator[tuple[int, str, str, float, float]]:
 
 
 def opposed(seeds: range) -> tuple[int, int, list[tuple[int, str, str, float, float]]]:
-    """Return how many plans bought a piece that gains, how many such pieces there are, and those of another sign."""
+    """Return how many plans bought pieces that matter, how many changes there are, and those of another sign."""
     plans, pieces, found = 0, 0, []
     for seed in seeds:
         of_this = list(gains(seed))
