@@ -7,6 +7,7 @@ of comment behind it that stand further in.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,8 @@ from optimizer.edits.plain import Plain
 from optimizer.edits.tree import Document, Node
 from optimizer.edits.writing import Layout, block_lines, flow_text, is_short, item_lines, pair_lines, scalar
 from optimizer.errors import EditError
+
+_ON_LINE = re.compile(r"(?:[ \t]*,)?(?P<remark>(?:[ \t]+#[^\r\n]*)?)")  # what follows an item in brackets on its line
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +250,28 @@ def _out_of_flow(place: Place) -> Piece:
     if after is not None and not text[stop:after].strip():
         return Piece(place.begin, after, "")
     return Piece(place.begin, stop, "")
+
+
+def reordered(place: Place, to: int) -> list[Piece]:
+    """Return what puts an item of a list in brackets at another index of it.
+
+    Commas and lines stay as they are; comments go with their items where each line has but one.
+    """
+    items, text = place.parent.items or (), place.document.text
+    order = [k for k in range(len(items)) if k != place.index]
+    order.insert(to, place.index)
+    remarks = [_ON_LINE.match(text, item.end) for item in items]
+    told = [found["remark"] if found is not None else "" for found in remarks]
+    ends = [found.end() if found is not None else item.end for found, item in zip(remarks, items, strict=True)]
+    with_remarks = all(text[ends[k] : ends[k] + 1] in ("\r", "\n") for k in range(len(items)) if told[order[k]])
+    pieces = [
+        Piece(item.start, item.end, text[items[order[k]].start : items[order[k]].end])
+        for k, item in enumerate(items)
+        if order[k] != k
+    ]
+    if with_remarks:
+        pieces += [Piece(end - len(told[k]), end, told[order[k]]) for k, end in enumerate(ends) if order[k] != k]
+    return pieces
 
 
 def put_in(

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from difflib import SequenceMatcher
 from typing import Any
 
-from optimizer.edits.pieces import Piece, Place, begun, pasted, put_in, removed, replaced
+from optimizer.edits.pieces import Piece, Place, begun, pasted, put_in, removed, reordered, replaced
 from optimizer.edits.plain import Key, Path, Plain, data_of, plain_of, with_changed, with_put, without
 from optimizer.edits.tree import Document, Node, UnreadableError, parse
 from optimizer.edits.writing import scalar
@@ -288,6 +288,8 @@ def _move(body: str, path: Path, to: Path) -> str:
     if within and len(there[-1].items) == 1:
         return body
     pieces = _moved_lines(place, there, to, index, within)
+    if within and place.parent.flow:
+        pieces = reordered(place, index)
     if not pieces:
         return _insert(_remove(body, path), to[:-1], index, node.plain)
     expected = with_changed(document.root.plain, path[:-1], lambda old: without(old, place.index))

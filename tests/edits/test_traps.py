@@ -68,6 +68,9 @@ Edit = Callable[[], str]
         (lambda: move("a:\n  - x   # x\n  - y\n", ("a", 0), ("a", 1)), "a:\n  - y\n  - x   # x\n"),
         (lambda: move("a:\n  - x   # x\nb:\n    - y\n", ("a", 0), ("b", 1)), "a: []\nb:\n    - y\n    - x   # x\n"),
         (lambda: move("a:\n  - x   # x\n  - y\nb: []\n", ("a", 0), ("b", 0)), "a:\n  - y\nb:\n  - x   # x\n"),
+        (lambda: move(LONG, ("q", 0), ("q", 2)), "q: [b, c,\n    a, d]   # tail\n"),
+        (lambda: move(OPEN, ("s", 0), ("s", 1)), "s: [\n  b,\n  a,\n]\n"),
+        (lambda: move(WRAPPED, ("p", 0), ("p", 2)), "p: [b,\n    c,   # three\n    # about c\n    a   # one\n   ]\n"),
         # Quotes where they are needed, and those that were there.
         (lambda: set_value("a: 'x'\n", ("a",), "it's"), "a: 'it''s'\n"),
         (lambda: set_value('a: "x"\n', ("a",), 'a "b"'), 'a: "a \\"b\\""\n'),
