@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
 from optimizer.edits.plain import Alias, Plain
 from optimizer.errors import EditError
-from optimizer.read.nodes import DEEPEST
+from optimizer.read.nodes import DEEPEST, composed
 
-_NULLS = frozenset({"", "~", "null", "Null", "NULL"})
 _PROPERTIES = re.compile(r"(?:[&!]\S*[ \t]*)+")
+_TOO_DEEP = f"something nested more than {DEEPEST} deep"
+_ALIAS = re.compile(r"\*[^\s,\[\]{}]+")
 _BREAK = re.compile(r"\r\n|\r|\n")
 
 
@@ -130,91 +130,88 @@ class Document:
 
 @dataclass(slots=True)
 class _Builder:
-    """Makes nodes of the parser's events; what the marks leave open is looked up in the text."""
+    """Makes nodes of those that the reader composed; what their marks leave open is looked up in the text."""
 
     document: Document
-    events: Iterator[Any]
     anchors: dict[str, int] = field(default_factory=dict)
+    seen: dict[int, Alias] = field(default_factory=dict)
     repeated: set[str] = field(default_factory=set)
     depth: int = 0
 
-    def next(self) -> tuple[str, Any]:
-        """Return the next event with its name; an empty one behind the last."""
-        event = next(self.events, None)
-        return "" if event is None else type(event).__name__, event
-
-    def node(self, name: str, event: Any, floor: int) -> Node:
-        """Return the node that begins with an event; `floor` is where it would stand if it were left out."""
-        if name == "AliasEvent":
-            return self._alias(event)
-        start, anchor = event.start_mark.index, event.anchor or ""
+    def node(self, found: Any, floor: int) -> Node:
+        """Return what was composed as a node; `floor` is behind what comes before it."""
+        start, anchor = found.start_mark.index, found.anchor or ""
+        if id(found) in self.seen:
+            return self._alias(self.seen[id(found)], self.document.skip(floor))
         if anchor:
             self.anchors[anchor] = self.anchors.get(anchor, 0) + 1
-        if name == "ScalarEvent":
-            return self._scalar(event, start, anchor, floor)
-        body = self.document.skip(self._behind_properties(event, start))
-        flow = bool(event.flow_style)
+            self.seen[id(found)] = Alias(anchor, self.anchors[anchor])
+        if isinstance(found.value, str):
+            return self._scalar(found, start, anchor, floor)
+        body = self.document.skip(self._behind_properties(found, start))
+        flow = bool(found.flow_style)
         fenced = flow and self.document.text[body] in "[{"
         self.depth += 1
         if self.depth > DEEPEST:
-            raise _refused(self.document, start, f"something nested {self.depth} deep")
-        if name == "MappingStartEvent":
-            pairs, last, closing = self._pairs(body + fenced)
-            self.depth -= 1
-            return Node(start, body, closing if fenced else last, pairs=pairs, anchor=anchor, flow=flow)
-        items, last, closing = self._items(body + fenced, flow)
+            raise _refused(self.document, start, _TOO_DEEP)
+        pairs = items = None
+        if str(found.tag).endswith(":map") or (found.value and isinstance(found.value[0], tuple)):
+            pairs, last = self._pairs(found.value, body + fenced, flow)
+        else:
+            items, last = self._items(found.value, body + fenced, flow)
         self.depth -= 1
-        return Node(start, body, closing if fenced else last, items=items, anchor=anchor, flow=flow)
+        end = found.end_mark.index if fenced else last
+        return Node(start, body, end, items=items, pairs=pairs, anchor=anchor, flow=flow)
 
-    def _behind_properties(self, event: Any, start: int) -> int:
+    def _behind_properties(self, found: Any, start: int) -> int:
         """Return where a value begins behind its anchor and its tag."""
-        found = _PROPERTIES.match(self.document.text, start) if event.anchor or event.tag else None
-        return found.end() if found else start
+        told = found.anchor or not str(found.tag).startswith("tag:yaml.org,2002:")
+        match = _PROPERTIES.match(self.document.text, start) if told or isinstance(found.value, str) else None
+        return match.end() if match else start
 
-    def _alias(self, event: Any) -> Node:
-        name, start = event.anchor, event.start_mark.index
-        if name not in self.anchors:
-            raise _refused(self.document, start, f"'*{name[:40]}' before any '&{name[:40]}'")
-        self.repeated.add(name)
-        return Node(start, start, event.end_mark.index, alias=Alias(name, self.anchors[name]))
+    def _alias(self, alias: Alias, start: int) -> Node:
+        match = _ALIAS.match(self.document.text, start)
+        if match is None:
+            raise _refused(self.document, start, f"no '*{alias.name[:40]}' where it is repeated")
+        self.repeated.add(alias.name)
+        return Node(start, start, match.end(), alias=alias)
 
-    def _scalar(self, event: Any, start: int, anchor: str, floor: int) -> Node:
-        text, style, end = event.value, event.style or "", event.end_mark.index
-        if not text and not style and not anchor and not event.tag:
+    def _scalar(self, found: Any, start: int, anchor: str, floor: int) -> Node:
+        style, end = found.style or "", found.end_mark.index
+        if not found.value and not style and start >= end:
             return Node(floor, floor, floor)
         if style in ("|", ">"):
             end = start + len(self.document.text[start:end].rstrip())
-        body = min(self._behind_properties(event, start), end)
-        is_null = text in _NULLS and not style and (not event.tag or str(event.tag).endswith(":null"))
-        return Node(start, body, end, text=None if is_null else text, style=style, anchor=anchor)
+        body = min(self._behind_properties(found, start), end)
+        text = None if str(found.tag).endswith(":null") else found.value
+        return Node(start, body, end, text=text, style=style, anchor=anchor)
 
-    def _pairs(self, at: int) -> tuple[tuple[tuple[Node, Node], ...], int, int]:
-        """Return the pairs of a mapping, where the last ends, and where the closing bracket does."""
+    def _pairs(self, found: Any, at: int, flow: bool) -> tuple[tuple[tuple[Node, Node], ...], int]:
+        """Return the pairs of a mapping, and where the last ends."""
         pairs: list[tuple[Node, Node]] = []
-        while True:
-            name, event = self.next()
-            if name == "MappingEndEvent":
-                return tuple(pairs), at, event.end_mark.index
-            key = self.node(name, event, at)
+        for key_found, value_found in found:
+            key = self.node(key_found, self._behind_comma(at) if flow else at)
             colon = self.document.skip(key.end)
             told = self.document.text.startswith(":", colon)
-            name, event = self.next()
-            value = self.node(name, event, colon + 1 if told else key.end)
+            value = self.node(value_found, colon + 1 if told else key.end)
             pairs.append((key, value))
             at = max(value.end, key.end)
+        return tuple(pairs), at
 
-    def _items(self, at: int, flow: bool) -> tuple[tuple[Node, ...], int, int]:
-        """Return the items of a list, where the last ends, and where the closing bracket does."""
+    def _items(self, found: Any, at: int, flow: bool) -> tuple[tuple[Node, ...], int]:
+        """Return the items of a list, and where the last ends."""
         items: list[Node] = []
-        while True:
-            name, event = self.next()
-            if name == "SequenceEndEvent":
-                return tuple(items), at, event.end_mark.index
-            dash = self.document.skip(at)
-            items.append(self.node(name, event, at if flow else dash + 1))
+        for one in found:
+            items.append(self.node(one, self._behind_comma(at) if flow else self.document.skip(at) + 1))
             at = items[-1].end
+        return tuple(items), at
+
+    def _behind_comma(self, at: int) -> int:
+        comma = self.document.skip(at)
+        return comma + 1 if self.document.text.startswith(",", comma) else at
 
 
+@lru_cache(maxsize=8)
 def parse(text: str) -> Document:
     """Return the tree of a text.
 
@@ -228,30 +225,22 @@ def parse(text: str) -> Document:
     UnreadableError
         If the text is no YAML, is more than one document, or is empty.
     """
-    return _parse(text)
-
-
-@lru_cache(maxsize=8)
-def _parse(text: str) -> Document:
-    from ruamel.yaml import YAML
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
     bare = Document(text, Node(0, 0, 0))
-    found = YAML(typ="safe", pure=True).parse(text.replace("\t", " "))
-    events = (event for event in found if "Stream" not in type(event).__name__)
-    builder = _Builder(bare, events)
+    builder = _Builder(bare)
     try:
-        next(events, None)  # where the document begins
-        name, event = builder.next()
-        root = None if name == "" else builder.node(name, event, 0)
-        others = list(events)  # where it ends
+        found = composed(text.replace("\t", " "))
+        root = None if found is None else builder.node(found, 0)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        raise _refused(bare, mark.index if mark else 0, f"text that is not YAML ({error.problem})") from None
+        too_deep = type(error).__name__ == "MaxDepthExceededError"
+        why = _TOO_DEEP if too_deep else f"text that is not YAML ({error.problem})"
+        raise _refused(bare, mark.index if mark else 0, why) from None
     except (YAMLError, RecursionError) as error:
         raise _refused(bare, 0, f"text that is not YAML ({type(error).__name__})") from None
-    if root is None or len(others) > 1:
-        raise _refused(bare, 0, "an empty file" if root is None else "more than one document")
+    if root is None:
+        raise _refused(bare, 0, "an empty file")
     step, dash = _indents(bare, root)
     return Document(text, root, frozenset(builder.repeated), step, dash)
 

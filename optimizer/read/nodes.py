@@ -166,7 +166,7 @@ def _compose(reading: Reading, text: str) -> Any:
     from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
     try:
-        return _composed(text)
+        return composed(text)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
@@ -179,9 +179,9 @@ def _compose(reading: Reading, text: str) -> Any:
     raise AssertionError("a fault was noted")
 
 
-@lru_cache(maxsize=1)
-def _composed(text: str) -> Any:
-    """Return the root node of a text, kept until another is read: rates and tax are looked for first, then all else."""
+@lru_cache(maxsize=2)
+def composed(text: str) -> Any:
+    """Return the root node of a text, kept for who asks next: an edit, then the rates and the tax, then all else."""
     from ruamel.yaml import YAML
 
     yaml = YAML(typ="safe", pure=True)  # the other one gathers comments, which takes a third longer

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from optimizer import pipeline
 from optimizer.edits import changes
 from optimizer.edits.changes import Change, PartAt, parts_at
+from optimizer.edits.factors import with_factors
 from optimizer.edits.new_file import Answers as FirstAnswers
 from optimizer.edits.new_file import new_text
 from optimizer.edits.part_words import PartWords, part_words
-from optimizer.edits.saving import text_of
 from optimizer.edits.shelf_pump import pump_of_shelf
 from optimizer.edits.splice import value_at
 from optimizer.errors import EditError
@@ -25,7 +25,6 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.network import Part, Run
 from optimizer.model.rules import RULES, Written
 from optimizer.model.system import System
-from optimizer.read.factors import with_factors
 
 Form = Mapping[str, str]
 MOST_TEXT = 1_000_000  # of a whole file
@@ -317,7 +316,7 @@ def _calibrate(form: Form, shown: Standing) -> str:
     best = pipeline.calibrate(shown.system).best if shown.system is not None else None
     if best is None:
         raise EditError("Nothing plausible explains the readings: there are no factors to keep.")
-    return text_of(with_factors(shown.text.encode(), best.calibration))
+    return with_factors(shown.text, best.calibration)
 
 
 def _data(form: Form, shown: Standing) -> Change:

@@ -106,7 +106,7 @@ def test_an_edit_takes_its_own_bytes_and_no_more(edit: Edit, after: str) -> None
     [
         (lambda: set_value(REPEATED, ("b", 0), "x"), r"line 4: '\*x' repeats what stands at '&x'"),
         (lambda: set_value(REPEATED, ("a", 0), "x"), r"line 1: a > 0 is repeated elsewhere in the file by '\*x'"),
-        (lambda: remove(REPEATED, ("a",)), r"line 1: the change would leave '\*x' before any '&x'"),
+        (lambda: remove(REPEATED, ("a",)), "line 1: the change would leave .* undefined alias 'x'"),
         (lambda: remove("? a\n: 1\nb: 2\n", ("a",)), "line 1: the change would .*; make it in an editor"),
         (lambda: insert("e: [p: q]\n", ("e", 0), "k", "v"), "a pair without { }"),
         (lambda: remove("a: 1\n", ("a",)), "the only key of the file"),
@@ -118,12 +118,12 @@ def test_an_edit_takes_its_own_bytes_and_no_more(edit: Edit, after: str) -> None
         (lambda: remove("a: {x: 1}\n", ("a", "y")), "line 1: no 'y' in a, which has x"),
         (lambda: insert("a: x\n", ("a",), 0, "y"), "a is no list and no mapping"),
         (lambda: set_value("a: [x, y\n", ("a",), "z"), "line 2: found text that is not YAML"),
-        (lambda: set_value("a: *b\n", ("a",), "z"), r"found '\*b' before any '&b'"),
-        (lambda: set_value("a: 1\n---\nb: 2\n", ("a",), "z"), "more than one"),
+        (lambda: set_value("a: *b\n", ("a",), "z"), "undefined alias 'b'"),
+        (lambda: set_value("a: 1\n---\nb: 2\n", ("a",), "z"), "another document"),
         (lambda: set_value("# nothing\n", ("a",), "z"), "an empty file"),
         (lambda: set_value("a: 1\n", ("a",), object()), "allowed: texts, numbers"),
         (lambda: set_value("a: 1\n", ("",), "x"), "a key without a name"),
-        (lambda: set_value("[" * 40 + "]" * 40, (0,), "x"), "nested 21 deep"),
+        (lambda: set_value("[" * 40 + "]" * 40, (0,), "x"), "nested more than 20 deep"),
     ],
 )
 def test_what_would_harm_something_else_is_refused(edit: Edit, why: str) -> None:
