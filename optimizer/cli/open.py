@@ -24,8 +24,8 @@ from optimizer.cli.output import say
 def open_page(file: Path, no_browser: bool, port: int, catalogs: tuple[Path, ...]) -> None:
     """Open FILE as a page in the browser, on this machine alone.
 
-    The plumbing is drawn, with the flow and the loss of every run; plans are searched for and their papers written. It
-    asks for nothing outside this machine. Ctrl-C or closing the page ends it.
+    The plumbing is drawn and changed by hand, flows follow at once; plans are searched for and their papers written.
+    Where FILE is not there yet it begins with a few questions. Ctrl-C or closing the page ends it.
     """
     from optimizer.web.serve import serve
 

@@ -102,6 +102,8 @@ class _Desk:
             return HTMLResponse(self.pages.sheet(asked, "", (refused.faults, form)))
         except EditError as error:
             return self._sheet(asked, str(error))
+        if form.get("then") == "search":
+            self.sitting.plans.start(self.sitting.asked("plan", 60.0))
         return self._sheet(asked)
 
     async def tried(self, request: Request) -> Response:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -19,6 +21,9 @@ from optimizer.documents.report_html import text as escaped
 from optimizer.documents.status_words import chance_words, share_words, status_words
 from optimizer.documents.tables import Heading
 from optimizer.documents.words import money, reached
+from optimizer.edits.changes import Change, SetRule, SetTarget
+from optimizer.model.rules import RULES
+from optimizer.units import show_flow
 from optimizer.web.markup import blocks_html
 from optimizer.web.plumbing import drawn_plumbing
 
@@ -189,3 +194,51 @@ def studies_html(system: System, studies: Mapping[str, tuple[bytes, Any]]) -> It
     if "quote" in studies:
         quote, again, listed = studies["quote"][1]
         yield blocks_html(quote_blocks(listed, again.bill, quote, again.other), 2)
+
+
+@dataclass(frozen=True, slots=True)
+class WayOut:
+    """What would make a plan possible: its words as the search tells them, and the change of the file as data."""
+
+    words: str
+    data: str
+
+
+_WAY = "what would make it possible: "
+_ALLOWS: Mapping[str, str | None] = {  # what a rule is written as where it no longer stands in the way
+    "velocity limit": None,
+    "bend pipe to fit": "yes",
+    "other sizes": "yes",
+    "other pumps": "yes",
+    "budget": None,
+    "margin": None,
+    "certainty": None,
+    "buy only from": "every catalog",
+}
+_WISH = re.compile(r"no (?P<what>maximum|target) for (?P<name>'.*?'|\".*?\");")
+_CUTS = re.compile(r"`saw cuts: (?P<value>at most \d+)`")
+
+
+def ways_out(system: System, reasons: Sequence[str]) -> tuple[WayOut, ...]:
+    """Return the ways out that a search found, each as a change that can be tried; those that are none are left out."""
+    found = ((words.removeprefix(_WAY), _change_for(system, words.removeprefix(_WAY))) for words in _ways(reasons))
+    return tuple(WayOut(words, json.dumps(change.as_data)) for words, change in found if change is not None)
+
+
+def _ways(reasons: Sequence[str]) -> list[str]:
+    return [words for words in reasons if words.startswith(_WAY)]
+
+
+def _change_for(system: System, words: str) -> Change | None:
+    cuts = _CUTS.search(words)
+    if cuts:
+        return SetRule("saw cuts", cuts["value"])
+    wish = _WISH.match(words)
+    if wish:
+        name = wish["name"][1:-1]
+        least = next((one.low_m3_s for one in system.all_targets if one.run == name), 0.0)
+        return SetTarget(name, None if wish["what"] == "target" else f"at least {show_flow(least, system.units)}")
+    for key, value in _ALLOWS.items():
+        if RULES[key].relaxed and words.startswith(RULES[key].relaxed):
+            return SetRule(key, value)
+    return None

@@ -104,7 +104,7 @@ def _handle(key: str, name: str, level: int, chosen: str, lane: Lane, slot: Slot
     left = lane.x - LANE_LEFT + 2
     width = LANE_LEFT + TEXT_LEFT + max(slot.block.width, 24.0) + 2
     box = (left, slot.top, width, slot.bottom - slot.top)
-    return _item(key, name, level, chosen, box, inside)
+    return _item(key, name, level, chosen, box, (lane.x, slot.middle), inside)
 
 
 def _point(network: Network, plan: Arrangement, place: int, point: Point, chosen: str) -> str:
@@ -119,18 +119,26 @@ def _point(network: Network, plan: Arrangement, place: int, point: Point, chosen
         box = (left, y + 10, max(one[1] for one in columns) - 4 - left, 22.0)
     else:
         box = (x - 9, y - 9, 18.0, 18.0)
-    return _item(f"point-{place}", point_name(point), 1, chosen, box)
+    return _item(f"point-{place}", point_name(point), 1, chosen, box, (x, y))
 
 
 def _item(
-    key: str, name: str, level: int, chosen: str, box: tuple[float, float, float, float], inside: str = ""
+    key: str,
+    name: str,
+    level: int,
+    chosen: str,
+    box: tuple[float, float, float, float],
+    stands: tuple[float, float],
+    inside: str = "",
 ) -> str:
+    """Return a handle; arrow keys lead from where one `stands` on its pipe to where the next does."""
     x, y, width, height = (number(value) for value in box)
     is_chosen, stop = key == chosen, key == (chosen or "run-0")  # one stop for the Tab key, arrows lead on
     opened = ' aria-expanded="true"' if inside else ""
     return (
         f'<g role="treeitem" id="{key}" class="handle" aria-level="{level}" tabindex="{0 if stop else -1}" '
         f'aria-selected="{"true" if is_chosen else "false"}"{opened} aria-label="{escape(clean(name))}" '
+        f'data-x="{number(stands[0])}" data-y="{number(stands[1])}" '
         f'hx-get="/choose?at={key}" hx-include="#state" hx-target="#panel" hx-swap="innerHTML">'
         f'<rect class="touch" x="{x}" y="{y}" width="{width}" height="{height}" rx="4"/>{inside}</g>\n'
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,10 @@ from web.test_views import words_of
 
 from optimizer import pipeline
 from optimizer.documents import papers
+from optimizer.model.plan import Plan, Status
 from optimizer.web import worker
 from optimizer.web.jobs import Job, Jobs
+from optimizer.web.plan_views import ways_out
 from optimizer.web.plans import WORDS, Chosen
 from optimizer.web.worker import Asked, Planned
 
@@ -159,3 +162,37 @@ def test_a_search_that_is_none_is_refused(open_page: Open, form: dict[str, str])
     assert "There is no such search." in words_of(page.post("/search", data=form).text)
     assert page.sitting.plans.jobs.job is None
     assert "not there any more" in words_of(page.post("/point", data={"index": "-1"}).text)
+
+
+def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None:
+    page = open_page()
+    told = "; the parts would then cost 12.00 USD"
+    prices = {
+        "no target for 'return line'": "SetTarget",
+        "other pipe sizes (`other sizes: yes`)": "SetRule",
+        "2 more saw cuts (`saw cuts: at most 4`)": "SetRule",
+    }
+    reasons = [f"what would make it possible: {words}{told}" for words in prices]
+
+    ways = ways_out(page.sitting.sheet.answers.system, ["no plan reaches it", *reasons])
+
+    assert [json.loads(way.data)["change"] for way in ways] == list(prices.values())
+    for way in ways:
+        form = {"do": "data", "data": way.data, "rev": str(page.sitting.revision), "view": "plan"}
+        assert "Not done" not in page.post("/edit", data=form).text
+    text = page.sitting.content.decode()
+    assert "saw cuts: at most 4" in text
+    assert "other sizes: yes" in text
+    assert "at least 700" not in text
+
+
+def test_a_no_shows_its_ways_out_as_buttons(open_page: Open) -> None:
+    page = open_page()
+    way = "what would make it possible: no target for 'return line'; the parts would then cost 12.00 USD"
+    none = Plan(Status.INFEASIBLE, None, None, "USD", {}, {}, {}, reasons=("it cannot be", way))
+    page.sitting.plans.chosen = Chosen("the cheapest plan", Planned(none, None), page.sitting.content)
+
+    told = page.get("/?view=plan").text
+
+    assert "Try one of them" in told
+    assert 'name="then" value="search"' in told

@@ -13,10 +13,7 @@
     handle.querySelector(".touch").scrollIntoView({block: "nearest", inline: "nearest"});
   }
 
-  function middle(handle) {
-    const box = handle.querySelector(".touch").getBoundingClientRect();
-    return [box.left + box.width / 2, box.top + box.height / 2];
-  }
+  const middle = (handle) => [Number(handle.dataset.x), Number(handle.dataset.y)];
 
   // The nearest handle to one side; what lies straight ahead counts as nearer.
   function beside(handle, dx, dy) {
