@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import ast
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
-ROOT = Path(__file__).parent.parent
-PACKAGE = ROOT / "optimizer"
+from own_source import MODULES, ROOT, source
 
 # From left to right; what stands in one group knows nothing of its neighbours there.
 ARROWS = (
@@ -49,7 +45,6 @@ HOMES = {
     "jinja2": {"web"},
     "markupsafe": {"web"},
 }
-MODULES = sorted(path.relative_to(ROOT) for path in PACKAGE.rglob("*.py") if "data" not in path.parts)
 INSIDE = [module for module in MODULES if module != Path("optimizer/__init__.py")]  # that one hands out names of all
 
 
@@ -58,39 +53,29 @@ def part_of(module: Path) -> str:
     return module.parts[1].removesuffix(".py")
 
 
-def imports(module: Path) -> Iterator[str]:
-    """Yield the dotted name of everything that a file imports, wherever in it: inside functions as well."""
-    for node in ast.walk(ast.parse((ROOT / module).read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{module}:{node.lineno} imports by a relative name"
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
-
-
 def own_parts(module: Path) -> set[str]:
     """Return the parts of the package that a file imports; `from optimizer import NAME` counts where it is one."""
-    found = {name.split(".")[1] for name in imports(module) if name.startswith("optimizer.")}
+    found = {name.split(".")[1] for name in source(module).imports if name.startswith("optimizer.")}
     return found - {"__version__"}
 
 
-@pytest.mark.parametrize("module", INSIDE, ids=str)
-def test_a_module_imports_only_from_its_left(module: Path) -> None:
-    here = part_of(module)
-    wrong = {there for there in own_parts(module) if there != here and RANK[there] >= RANK[here]}
+def test_a_module_imports_only_from_its_left() -> None:
+    for module in INSIDE:
+        assert not source(module).relative, f"{module} imports by a relative name"
+        here = part_of(module)
+        wrong = {there for there in own_parts(module) if there != here and RANK[there] >= RANK[here]}
+        assert not wrong, f"{module} imports {', '.join(sorted(wrong))}"
 
-    assert not wrong, f"{module} imports {', '.join(sorted(wrong))}"
 
-
-@pytest.mark.parametrize("module", MODULES, ids=str)
-def test_a_library_is_imported_only_where_it_is_at_home(module: Path) -> None:
-    for name in imports(module):
-        homes = HOMES.get(name.split(".")[0])
-        assert homes is None or part_of(module) in homes, f"{module} imports {name}"
+def test_a_library_is_imported_only_where_it_is_at_home() -> None:
+    for module in MODULES:
+        for name in source(module).imports:
+            homes = HOMES.get(name.split(".")[0])
+            assert homes is None or part_of(module) in homes, f"{module} imports {name}"
 
 
 def test_the_reader_of_imports_sees_those_inside_functions_and_under_conditions() -> None:
-    assert "ortools.math_opt.python.mathopt" in set(imports(Path("optimizer/program/answers.py")))
+    assert "ortools.math_opt.python.mathopt" in source(Path("optimizer/program/answers.py")).imports
     assert "hydraulics" in own_parts(Path("optimizer/documents/flows_text.py"))
     assert "pipeline" in own_parts(Path("optimizer/cli/commands.py"))
 

@@ -5,11 +5,9 @@ The words are common practice, no source. File keys are another matter: they sta
 
 from __future__ import annotations
 
-import ast
 import io
 import re
 import sys
-from collections.abc import Iterator
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
@@ -18,6 +16,7 @@ import openpyxl
 import planned_examples
 import pytest
 from click.testing import CliRunner
+from own_source import MODULES, source
 
 from optimizer import pipeline
 from optimizer.cli import main
@@ -32,8 +31,6 @@ from optimizer.read.places import data_directory
 
 sys.path.insert(0, str(Path(__file__).parent / "cli"))
 from readme import terms_table
-
-OPTIMIZER = Path(__file__).parents[1] / "optimizer"
 
 # each with the word that took its place
 OLD = {
@@ -100,26 +97,6 @@ def old_words(told: str) -> list[str]:
     ]
 
 
-def literals(path: Path) -> Iterator[str]:
-    """Yield the strings of a source file that have words in them, without docstrings."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    told = {
-        id(node.body[0].value)
-        for node in ast.walk(tree)
-        if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef))
-        and node.body
-        and isinstance(node.body[0], ast.Expr)
-    }
-    for node in ast.walk(tree):
-        if (
-            isinstance(node, ast.Constant)
-            and isinstance(node.value, str)
-            and id(node) not in told
-            and " " in node.value
-        ):
-            yield node.value
-
-
 class Words(HTMLParser):
     """The text of a page, without its style."""
 
@@ -182,16 +159,16 @@ def test_american_units_are_written_the_american_way() -> None:
 
 @pytest.mark.parametrize("package", ["documents", "cli"])
 def test_no_old_word_stands_in_the_source_of_what_is_printed(package: str) -> None:
-    files = [file for file in sorted((OPTIMIZER / package).rglob("*.py")) if file.name not in KEYS_TOLD]
+    files = [file for file in MODULES if file.parts[1] == package and file.name not in KEYS_TOLD]
 
-    assert {file.name: old for file in files if (old := [o for s in literals(file) for o in old_words(s)])} == {}
+    assert {file.name: old for file in files if (old := [o for s in source(file).literals for o in old_words(s)])} == {}
 
 
 @pytest.mark.parametrize("package", ["verify", "search", "takeoff", "hydraulics", "choices"])
 def test_no_old_word_stands_in_what_the_search_and_the_checks_say(package: str) -> None:
-    files = sorted((OPTIMIZER / package).rglob("*.py"))
+    files = [file for file in MODULES if file.parts[1] == package]
 
-    assert {file.name: old for file in files if (old := [o for s in literals(file) for o in old_words(s)])} == {}
+    assert {file.name: old for file in files if (old := [o for s in source(file).literals for o in old_words(s)])} == {}
 
 
 def test_no_old_word_is_in_the_help_of_a_command() -> None:

@@ -5,14 +5,10 @@ It was not run on either; what is told here is that it asks for nothing that onl
 
 from __future__ import annotations
 
-import ast
 import re
-from collections.abc import Iterator
-from pathlib import Path
 
-import pytest
+from own_source import MODULES, ROOT, source
 
-PACKAGE = Path(__file__).parent.parent.parent / "optimizer"
 FORBIDDEN = {
     *(
         "os.fork",
@@ -29,45 +25,19 @@ FORBIDDEN = {
     *("signal.alarm", "signal.setitimer", "signal.pause", "tempfile.mktemp"),
 }
 FOREIGN = {"subprocess", "multiprocessing", "pty", "fcntl", "resource", "termios", "grp", "pwd", "msvcrt", "winreg"}
-MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
-def calls(tree: ast.AST) -> Iterator[str]:
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
-            yield f"{node.value.id}.{node.attr}"
+def test_no_module_calls_what_only_one_system_has() -> None:
+    for module in MODULES:
+        assert not FORBIDDEN & source(module).attributes, module
+        assert not FOREIGN & {name.split(".")[0] for name in source(module).imports}, module
 
 
-def imported(tree: ast.AST) -> Iterator[str]:
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from (alias.name.split(".")[0] for alias in node.names)
-        elif isinstance(node, ast.ImportFrom) and node.module:
-            yield node.module.split(".")[0]
-
-
-@pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_no_module_calls_what_only_one_system_has(module: Path) -> None:
-    tree = ast.parse(module.read_text(encoding="utf-8"))
-
-    assert not FORBIDDEN & set(calls(tree))
-    assert not FOREIGN & set(imported(tree))
-
-
-@pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_text_files_are_opened_with_their_encoding_told(module: Path) -> None:
-    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
-            told = {keyword.arg for keyword in node.keywords}
-            if node.func.attr in ("read_text", "write_text"):
-                assert "encoding" in told, f"{module.name}:{node.lineno}"
-            if node.func.attr == "open" and isinstance(node.func.value, ast.Name):
-                words = [word.value for word in node.args if isinstance(word, ast.Constant)]
-                binary = any(isinstance(word, str) and "b" in word for word in words)
-                assert binary or "encoding" in told or node.func.value.id == "os", f"{module.name}:{node.lineno}"
+def test_text_files_are_opened_with_their_encoding_told() -> None:
+    assert {str(module): lines for module in MODULES if (lines := source(module).no_encoding)} == {}
 
 
 def test_no_path_is_put_together_with_a_separator() -> None:
     joined = re.compile(r"""(?:os\.sep|os\.path\.join|/tmp/|\\\\tmp)""")
 
-    assert not [path.name for path in MODULES if joined.search(path.read_text(encoding="utf-8"))]
+    assert not [path.name for path in MODULES if joined.search((ROOT / path).read_text(encoding="utf-8"))]
