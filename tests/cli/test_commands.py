@@ -19,11 +19,8 @@ from optimizer.model.plan import Plan, Status
 from optimizer.program.solve import SOLVERS
 
 BROKEN = Path(__file__).parent.parent / "broken"
+NAMES = sorted(path.stem for path in BROKEN.glob("*.yaml"))
 COMMANDS = ("check", "flow", "losses", "plan", "example")
-
-
-def out_of_reach(text: str) -> str:
-    return text.replace("at least 700 gal/h", "at least 1150 gal/h")
 
 
 def strict_json(text: str) -> Any:
@@ -64,8 +61,14 @@ def test_check_says_where_something_is_not_plumbed_yet(retrofit: Retrofit) -> No
     assert "Run uv line, not connected yet between the ball valve 45 % open and device uv: 3/4 in socket" in told
 
 
-@pytest.mark.parametrize("name", sorted(path.stem for path in BROKEN.glob("*.yaml")))
-@pytest.mark.parametrize("command", ["check", "plan"])
+@pytest.mark.parametrize(
+    ("command", "name"),
+    [
+        *(("check", name) for name in NAMES[::3]),  # every message is compared where files are read
+        *(("plan", name) for name in NAMES[::20]),
+        *(pytest.param(command, name, marks=pytest.mark.slow) for command in ("check", "plan") for name in NAMES),
+    ],
+)
 def test_a_broken_file_gives_all_its_faults_on_stderr_and_code_2(
     retrofit: Retrofit, monkeypatch: pytest.MonkeyPatch, command: str, name: str
 ) -> None:
@@ -179,9 +182,25 @@ def test_a_place_that_can_not_be_written_is_refused_before_the_search(
         assert result.stderr.startswith(f"{place}: ")
 
 
+TOO_HIGH = """
+system: A tank beyond reach, invented
+units: metric
+surfaces: {sump: 0 m, tank: 1.2 m}
+pumps:
+  return: {curve: [0 L/h at 3.5 m, 3000 L/h at 1.8 m, 4500 L/h at 0 m], ports: 3/4 in NPT male}
+runs:
+  return line:
+    from: sump
+    to: tank
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 1 ft, ball valve, pipe 1 ft]
+rules: {sizes: [3/4 in, 1 in]}
+targets: {return line: at least 4400 L/h}
+"""
+
+
 def test_a_target_out_of_reach_is_code_1_with_the_reasons(retrofit: Retrofit, here: Path) -> None:
-    file = here / "high.yaml"
-    file.write_text(out_of_reach(Path(SHORT).read_text(encoding="utf-8")), encoding="utf-8")
+    (here / "high.yaml").write_text(TOO_HIGH, encoding="utf-8")
 
     result = retrofit("plan", "high.yaml", "-o", "parts.xlsx")
     data = strict_json(retrofit("plan", "high.yaml", "--json").stdout)

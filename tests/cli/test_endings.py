@@ -114,7 +114,7 @@ def test_an_output_that_is_full_is_said(here: Path) -> None:
 @posix_only
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-", "<&-"])
 def test_closed_streams_are_no_crash(closed: str, here: Path) -> None:
-    words = f"exec {shlex.join([*program(), 'plan', SHORT])} {closed}"
+    words = f"exec {shlex.join([*program(), 'flow', SHORT])} {closed}"
     ran = subprocess.run(words, shell=True, capture_output=True, text=True, env=surroundings(), timeout=100)
 
     assert ran.returncode == (2 if ">&-" in closed.split() else 0)

@@ -52,7 +52,8 @@ def planned(file: Path | str, *words: str, **more: str) -> str:
     return ran.stdout
 
 
-@pytest.mark.parametrize("file", [SHORT, pytest.param(METRIC, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("file", [SHORT, METRIC])
 def test_with_known_flows_the_whole_plan_is_the_same_under_two_hash_seeds(file: str) -> None:
     assert planned(file, PYTHONHASHSEED="0") == planned(file, PYTHONHASHSEED="1")
 

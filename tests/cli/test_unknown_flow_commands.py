@@ -23,7 +23,7 @@ runs:
     from: sump
     to: tank
     size: 3/4 in sch 40 PVC
-    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft, elbow, pipe 1 ft]
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 4 ft]
 settings:
   day: {return: 100 %, targets: {line: at least 2800 L/h}}
   night: {return: 80 %, targets: {line: at least 1900 L/h}}
@@ -39,7 +39,7 @@ def system(tmp_path: Path) -> Path:
 
 
 def test_the_frontier_says_what_is_proved(retrofit: Retrofit, system: Path) -> None:
-    result = retrofit("frontier", str(system), "--step", "3", "--budget", "20")
+    result = retrofit("frontier", str(system), "--step", "20", "--budget", "20")
 
     assert result.exit_code == 0
     assert "the cheapest here that meets every target" in result.stdout
@@ -47,8 +47,9 @@ def test_the_frontier_says_what_is_proved(retrofit: Retrofit, system: Path) -> N
     assert "is proven.\n" in result.stdout
 
 
+@pytest.mark.slow
 def test_the_frontier_as_data_has_status_and_notes(retrofit: Retrofit, system: Path) -> None:
-    data = json.loads(retrofit("frontier", str(system), "--step", "10", "--json").stdout)
+    data = json.loads(retrofit("frontier", str(system), "--step", "50", "--json").stdout)
 
     assert {plan["status"] for plan in data["plans"]} == {"optimal"}
     assert data["notes"]
@@ -61,6 +62,7 @@ def test_a_frontier_without_time_is_no_answer(retrofit: Retrofit, system: Path) 
     assert "the time limit came" in result.stdout
 
 
+@pytest.mark.slow
 def test_the_pictures_have_cost_against_reach_and_what_is_proved_of_it(
     retrofit: Retrofit, system: Path, tmp_path: Path
 ) -> None:
@@ -102,6 +104,8 @@ def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path)
 def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_plan_wins(
     retrofit: Retrofit, system: Path
 ) -> None:
+    system.write_text(TEXT.replace("elbow, pipe 4 ft", "elbow, pipe 3 ft, elbow, pipe 1 ft"))
+
     result = retrofit("explain", str(system))
 
     assert result.exit_code == 0

@@ -151,6 +151,7 @@ def test_the_price_command_says_what_the_plan_costs_and_what_would_be_cheaper(tm
     assert openpyxl.load_workbook(better).sheetnames == book.sheetnames
 
 
+@pytest.mark.slow
 def test_the_price_command_refuses_a_damaged_quote_by_cell(tmp_path: Path) -> None:
     quote = tmp_path / "quote.xlsx"
     retrofit("plan", FILE, "-o", str(quote))

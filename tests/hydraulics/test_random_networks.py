@@ -29,7 +29,7 @@ def agree(seed: int) -> None:
 # Truth: scipy.optimize on loop equations written for the test, friction by the fluids library. Up to 20 runs it starts
 # cold; in larger networks it starts a fifth off the flows under test, for a cold start would fail it or take minutes.
 @pytest.mark.filterwarnings("ignore:overflow encountered:RuntimeWarning")  # inside the fluids library
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", [pytest.param(n, marks=() if n < 10 else pytest.mark.slow) for n in range(40)])
 def test_flows_agree_with_an_independent_solution(seed: int) -> None:
     agree(seed)
 

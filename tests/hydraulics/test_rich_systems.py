@@ -24,7 +24,7 @@ def agree(seed: int) -> None:
     assert whole.energy_residual_m < 1e-6
 
 
-@pytest.mark.parametrize("seed", range(36))
+@pytest.mark.parametrize("seed", [pytest.param(n, marks=() if n < 12 else pytest.mark.slow) for n in range(36)])
 def test_rich_systems_agree_with_a_solution_by_heads(seed: int) -> None:
     agree(seed)
 

@@ -14,6 +14,7 @@ def _answers(seeds: range) -> list[tuple[Answer, str]]:
     return found
 
 
+@pytest.mark.slow
 def test_the_truth_of_a_few_owners_mostly_lies_in_the_band() -> None:
     covered = [held for told, _ in _answers(range(400, 405)) for held in told.covered]
 

@@ -1,5 +1,4 @@
 import pytest
-from CoolProp import CoolProp
 from published import expected
 
 from optimizer.errors import NetworkError
@@ -25,9 +24,12 @@ def test_density_agrees_with_teos_10(salinity: float, temperature: float) -> Non
     assert density_kg_m3(salinity, temperature) == pytest.approx(gsw.rho(salinity, conservative, 0.0), abs=0.03)
 
 
+@pytest.mark.slow  # the library takes a second to load
 @pytest.mark.parametrize("salinity", [0.0, 20.0, 35.0, 45.0])
 @pytest.mark.parametrize("temperature", [5.0, 20.0, 28.0, 35.0])
 def test_density_and_viscosity_agree_with_the_sea_water_of_coolprop(salinity: float, temperature: float) -> None:
+    from CoolProp import CoolProp
+
     # CoolProp's MITSW: the sea water of Sharqawy, Lienhard and Zubair (2010), fitted again, which costs up to 1 %
     name = f"INCOMP::MITSW[{salinity / 1000.0}]"
     kelvin = temperature + 273.15
@@ -39,8 +41,11 @@ def test_density_and_viscosity_agree_with_the_sea_water_of_coolprop(salinity: fl
     )
 
 
+@pytest.mark.slow  # the library takes a second to load
 @pytest.mark.parametrize("temperature", [5.0, 20.0, 35.0])
 def test_fresh_water_agrees_with_the_iapws_formulation(temperature: float) -> None:
+    from CoolProp import CoolProp
+
     # CoolProp's Water: IAPWS-95 density and IAPWS 2008 viscosity
     kelvin = temperature + 273.15
     assert density_kg_m3(0.0, temperature) == pytest.approx(

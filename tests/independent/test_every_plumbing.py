@@ -22,18 +22,18 @@ from several_lines import least_list_of_lines, least_list_of_tree
 
 Make = Callable[[int], Small]
 FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are quick, how many there are
-    "line": (random_small.single, 20, 140),
-    "line with parts that stay": (partial(random_small.single, kept=0.25), 14, 120),
-    "line where little is for sale": (partial(random_small.single, missing=4), 10, 80),
-    "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 6, 50),
+    "line": (random_small.single, 15, 140),
+    "line with parts that stay": (partial(random_small.single, kept=0.25), 10, 120),
+    "line where little is for sale": (partial(random_small.single, missing=4), 8, 80),
+    "line with a valve and a window": (partial(random_small.single, valve=True, window=True), 4, 50),
     "line without a valve in a window": (partial(random_small.single, valve=False, window=True), 4, 40),
-    "line with few saw cuts": (random_small.few_cuts, 6, 60),
-    "line not joined to its pump": (random_small.not_joined, 6, 60),
-    "day and night": (random_small.day_and_night, 6, 60),
-    "gravity line": (random_small.gravity, 3, 50),
-    "house line": (random_small.house, 3, 50),
-    "tree": (random_small.tree, 4, 80),
-    "tree with parts that stay": (partial(random_small.tree, kept=0.2), 4, 60),
+    "line with few saw cuts": (random_small.few_cuts, 4, 60),
+    "line not joined to its pump": (random_small.not_joined, 4, 60),
+    "day and night": (random_small.day_and_night, 4, 60),
+    "gravity line": (random_small.gravity, 2, 50),
+    "house line": (random_small.house, 2, 50),
+    "tree": (random_small.tree, 2, 80),
+    "tree with parts that stay": (partial(random_small.tree, kept=0.2), 1, 60),
 }
 QUICK = [(family, seed) for family, (_, quick, _) in FAMILIES.items() for seed in range(quick)]
 SLOW = [(family, seed) for family, (_, quick, every) in FAMILIES.items() for seed in range(quick, every)]

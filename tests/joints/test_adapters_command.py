@@ -136,7 +136,13 @@ def test_a_pair_without_a_way_gets_the_reason() -> None:
     assert "There is no way: from 1/4 in barb to 75 mm socket takes" in result.output
 
 
-@pytest.mark.parametrize("name", ["cellar-sump.yaml", "metric-unions.yaml", "single-return.yaml"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "single-return.yaml",
+        *(pytest.param(f"{one}.yaml", marks=pytest.mark.slow) for one in ("cellar-sump", "metric-unions")),
+    ],
+)
 def test_a_file_gives_the_ways_at_each_of_its_threaded_ports(name: str) -> None:
     catalog = load_catalog()
     ports = threaded_ports(load_system(Path(example(name)), catalog).network, catalog)

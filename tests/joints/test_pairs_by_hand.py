@@ -227,6 +227,7 @@ def test_no_way_takes_more_than_four_pieces_and_four_only_where_three_do_not() -
     assert seen
 
 
+@pytest.mark.slow
 def test_a_way_back_is_as_long_as_the_way_there() -> None:
     for row in ROWS:
         first, second = parse_end(row[0]), parse_end(row[1])

@@ -29,7 +29,7 @@ MAKERS: tuple[Callable[[int], Small], ...] = (
     partial(random_systems.single, valve=True, window=True, missing=2),
     partial(random_systems.tree, kept=0.2),
 )
-QUICK, ALL = 3, 200
+QUICK, ALL = 1, 200
 few_and_many = pytest.mark.parametrize(
     "seed", [pytest.param(seed, marks=() if seed < QUICK else pytest.mark.slow) for seed in range(ALL)]
 )

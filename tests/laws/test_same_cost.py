@@ -25,11 +25,9 @@ MAKERS = {
     "gravity line": random_systems.gravity,
 }
 QUICK = {
-    "line": (1, 2),
-    "line with parts that stay": (1, 2),
+    "line": (1,),
+    "line with parts that stay": (1, 2),  # the first is refused by all
     "line with a window": (0,),
-    "tree": (2,),
-    "gravity line": (1,),
 }
 ALL = 20  # of each
 STEPS = ("--step", 0)  # every efficient plan; in steps of a percent the plan itself must not be left out
@@ -89,7 +87,7 @@ def others_refuse(plan: dict[str, object], system: Path, lists: tuple[object, ..
     assert plan["reasons"][0] in reported.output  # type: ignore[index]
 
 
-@pytest.mark.parametrize(("family", "seed"), [(family, seed) for family in MAKERS for seed in QUICK[family]])
+@pytest.mark.parametrize(("family", "seed"), [(family, seed) for family in QUICK for seed in QUICK[family]])
 def test_every_command_names_the_same_cost(family: str, seed: int, tmp_path: Path) -> None:
     compare_all(MAKERS[family](seed), tmp_path, steps=(), documents=family == "line" and seed == 1)
 

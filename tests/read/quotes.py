@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -33,6 +34,18 @@ def written() -> bytes:
     return workbook_bytes(report, taken=pipeline.take_off(report, catalog, ports=False))
 
 
+@cache
+def order_alone() -> bytes:
+    """Return the same without what no price stands in: the pages to build from take long to load and to save."""
+    book = openpyxl.load_workbook(io.BytesIO(written()))
+    for name in book.sheetnames:
+        if name not in ("Answer", PARTS):
+            del book[name]
+    saved = io.BytesIO()
+    book.save(saved)
+    return saved.getvalue()
+
+
 def asked() -> dict[str, Asked]:
     bill = planned()[0].bill
     lines = {line.item_id: Asked(line.quantity, line.unit_price_cents) for line in bill.lines}
@@ -60,11 +73,12 @@ def price_cell(sheet: Worksheet, item: str) -> Any:
     return sheet.cell(rows(sheet)[item], titles(sheet)[STORE_PRICE_TITLE])
 
 
-def filled(tmp_path: Path, change: Callable[[openpyxl.Workbook], None], name: str = "quote.xlsx") -> Path:
-    """Return the workbook with every line priced at its list price, then changed and saved."""
+def filled(
+    tmp_path: Path, change: Callable[[openpyxl.Workbook], None], name: str = "quote.xlsx", *, whole: bool = False
+) -> Path:
+    """Return the (whole) workbook with every line priced at its list price, then changed and saved."""
     path = tmp_path / name
-    path.write_bytes(written())
-    book = openpyxl.load_workbook(path)
+    book = openpyxl.load_workbook(io.BytesIO(written() if whole else order_alone()))
     sheet = book[PARTS]
     for item, line in asked().items():
         price_cell(sheet, item).value = line.list_cents / 100

@@ -122,6 +122,7 @@ def test_an_own_list_in_another_currency_needs_a_rate(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_the_living_room_is_planned_in_euros_from_its_own_list_alone() -> None:
     system, catalog = pipeline.read(EUROS / "living-room.yaml", [EUROS / "prices.csv"])
     report = pipeline.plan(system, catalog)

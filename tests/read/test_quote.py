@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import io
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -12,7 +12,7 @@ import openpyxl
 import pytest
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
-from quotes import PARTS, asked, filled, head, planned, price_cell, rows, titles, written
+from quotes import PARTS, asked, filled, head, order_alone, planned, price_cell, rows, titles
 
 from optimizer import pipeline
 from optimizer.errors import InputError
@@ -40,7 +40,7 @@ def price(item: str, value: object) -> Change:
 
 
 def test_every_price_comes_back_to_the_cent(tmp_path: Path) -> None:
-    quote = read(filled(tmp_path, same))
+    quote = read(filled(tmp_path, same, whole=True))
 
     assert {item: one.cents for item, one in quote.prices.items()} == {
         item: line.list_cents for item, line in asked().items()
@@ -107,16 +107,12 @@ def remark_of(tmp_path: Path, change: Change) -> str:
 
 
 def cell(item: str, title: str = STORE_PRICE_TITLE) -> str:
-    sheet = openpyxl.load_workbook(planned_path())[PARTS]
+    sheet = asked_book()[PARTS]
     return f"{get_column_letter(titles(sheet)[title])}{rows(sheet)[item]}"
 
 
-def planned_path() -> Path:
-    import tempfile
-
-    path = Path(tempfile.gettempdir()) / f"parts-list-under-test-{os.getpid()}.xlsx"
-    path.write_bytes(written())
-    return path
+def asked_book() -> openpyxl.Workbook:
+    return openpyxl.load_workbook(io.BytesIO(order_alone()))
 
 
 @pytest.mark.parametrize(
@@ -247,7 +243,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
 
 @pytest.mark.parametrize(("change", "message"), [row[1:] for row in DAMAGED], ids=[row[0] for row in DAMAGED])
 def test_a_damaged_quote_is_refused_with_its_cell(tmp_path: Path, change: Change, message: str) -> None:
-    book = openpyxl.load_workbook(planned_path())
+    book = asked_book()
     sheet = book[PARTS]
     columns = {name: get_column_letter(place) for name, place in titles(sheet).items()}
     before = f"quote.xlsx, {PARTS}!"

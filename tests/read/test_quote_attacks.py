@@ -109,6 +109,7 @@ def test_the_largest_workbook_that_is_opened_takes_less_than_300_mb(tmp_path: Pa
     assert int(ran.stdout) * (1 if sys.platform == "darwin" else 1024) < 300e6
 
 
+@pytest.mark.slow
 def test_more_cells_than_a_parts_list_has_are_refused(tmp_path: Path) -> None:
     book = openpyxl.Workbook(write_only=True)
     sheet = book.create_sheet("Many")

@@ -11,10 +11,10 @@ from optimizer.search.box_choices import choices_below
 from optimizer.search.box_tree import shape_of
 from optimizer.search.flow_posing import cents_of
 
-TREES = [seed for seed in range(60) if shape_of(random_case(seed)) is not None]
+TREES = (1, 2, 3, 4, 7, 8, 13, 14, 18, 21, 22, 28)  # of random cases those without a ring
 
 
-@pytest.mark.parametrize("seed", TREES[:12])
+@pytest.mark.parametrize("seed", TREES)
 def test_every_combination_below_the_cost_is_told_once_and_no_other(seed: int) -> None:
     case = random_case(seed)
     shape = shape_of(case)

@@ -109,7 +109,7 @@ def told_and_least(seed: int) -> tuple[int, int] | None:
     return found.bound_cents, least
 
 
-@pytest.mark.parametrize("seed", [3, 6])
+@pytest.mark.parametrize("seed", [3, pytest.param(6, marks=pytest.mark.slow)])
 @pytest.mark.usefixtures("whole_pipes")
 def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged(seed: int) -> None:
     # To the cent what no plan that works often enough on the sample undercuts; the plan itself may be one up, where a
@@ -155,6 +155,7 @@ def test_losses_of_steps_never_exceed_those_of_the_whole_line_and_meet_them_wher
             assert summed == pytest.approx(whole, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_more_certainty_never_costs_less(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(certainty, "JUDGED", 1000)
     catalog = small_catalog()

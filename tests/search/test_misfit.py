@@ -59,7 +59,9 @@ def test_a_straight_that_is_too_long_between_two_walls_is_refused_and_says_what_
     assert "bend pipe to fit" in told
 
 
-@pytest.mark.parametrize("lets", ["free end", "hung suction", "bent", "room"])
+@pytest.mark.parametrize(
+    "lets", ["free end", "bent", *(pytest.param(one, marks=pytest.mark.slow) for one in ("hung suction", "room"))]
+)
 def test_what_lets_it_in_makes_it_a_plan(lets: str, tmp_path: Path) -> None:
     text = {
         "free end": system_text(end="pipe 2 ft"),

@@ -68,6 +68,7 @@ def unions_bought(plan: Plan) -> int:
     return sum(kind in (Kind.UNION, Kind.TRUE_UNION_BALL_VALVE) for kind in bought)
 
 
+@pytest.mark.slow
 def test_between_bulkheads_a_plan_brings_its_own_union_and_costs_more_for_it(folder: Path) -> None:
     held, free = system(folder), system(folder, end="")
     with_union, without = (pipeline.search(one, catalog()) for one in (held, free))

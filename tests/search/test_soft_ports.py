@@ -31,7 +31,11 @@ targets: {{out: at least 400 gal/h, side: at least 5 gal/h}}
 
 @pytest.mark.parametrize(
     ("ports", "soft", "seal"),
-    [("1/2 in barb", Kind.HOSE, "clamp"), ("1/4 in compression", Kind.TUBE, ""), ("3/8 in push-fit", Kind.TUBE, "")],
+    [
+        ("1/2 in barb", Kind.HOSE, "clamp"),
+        ("1/4 in compression", Kind.TUBE, ""),
+        pytest.param("3/8 in push-fit", Kind.TUBE, "", marks=pytest.mark.slow),
+    ],
 )
 def test_a_tail_of_hose_or_tube_connects_them(tmp_path: Path, ports: str, soft: Kind, seal: str) -> None:
     path = tmp_path / "soft.yaml"

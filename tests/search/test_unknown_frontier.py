@@ -34,6 +34,7 @@ def found() -> Frontier:
     return frontier(day_and_night(), catalog(), Watch.of(100.0), least_gain=GAIN)
 
 
+@pytest.mark.slow
 def test_every_plan_costs_what_the_best_of_all_combinations_costs_for_its_reach() -> None:
     assert len(found().plans) >= 3
     for plan in found().plans:
@@ -147,6 +148,7 @@ def test_without_time_nothing_is_claimed() -> None:
     assert "the time limit came" in money.notes[0]
 
 
+@pytest.mark.slow
 def test_a_price_of_electricity_that_is_not_counted_is_told() -> None:
     rules = replace(day_and_night().rules, electricity_cents_per_kwh=40.0, horizon_h=8766.0)
 

@@ -39,6 +39,7 @@ def cuts_of(case: FlowCase, choice: Choice) -> int:
     return sum(arc.cuts for way in ways for arc in way.arcs)
 
 
+@pytest.mark.slow
 def test_the_cheapest_is_the_cheapest_and_each_other_kind_costs_no_less() -> None:
     plans = [kind.plan for kind in kinds().values() if kind.plan is not None]
 
@@ -48,6 +49,7 @@ def test_the_cheapest_is_the_cheapest_and_each_other_kind_costs_no_less() -> Non
     assert all(kind.settled for words, kind in kinds().items() if words != often)
 
 
+@pytest.mark.slow
 def test_no_combination_needs_fewer_cuts_or_costs_less_with_as_few() -> None:
     prepared = prepare(replace(day_and_night(), rules=replace(day_and_night().rules, most_cuts=20)), catalog())
     assert prepared is not None

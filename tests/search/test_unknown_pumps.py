@@ -27,8 +27,8 @@ def one_size(system: System, **rules: object) -> System:
 PRICED = {"electricity_cents_per_kwh": 40.0, "horizon_h": 26_298.0}  # three years
 WANTED = (
     ("  line: at least 2600 L/h", {}),
-    ("  line: at least 2600 L/h", PRICED),
-    ("  line: 1500 to 1600 L/h", PRICED),
+    pytest.param("  line: at least 2600 L/h", PRICED, marks=pytest.mark.slow),
+    pytest.param("  line: 1500 to 1600 L/h", PRICED, marks=pytest.mark.slow),
     ("  line: 3200 to 3300 L/h", {}),
     ("  line: at least 9000 L/h", {}),
 )

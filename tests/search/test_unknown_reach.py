@@ -111,6 +111,7 @@ def test_the_best_that_is_reached_is_that_of_all_combinations(targets: str) -> N
     assert math.isinf(cheapest_of_all(scaled(system, found.beyond), catalog()))
 
 
+@pytest.mark.slow
 def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
     reasons = told().reasons
 

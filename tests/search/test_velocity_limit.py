@@ -190,6 +190,7 @@ def test_what_runs_faster_today_and_carries_no_more_stays_and_is_told(tmp_path: 
     assert any("no more than today (limit 1.00 m/s)" in words for words in report.verification.warnings)
 
 
+@pytest.mark.slow
 def test_the_limit_holds_in_every_mode(tmp_path: Path) -> None:
     modes = f"""modes:
   day: {{return: 60 %, targets: {{return line: at least {DAY} L/h}}}}

@@ -34,7 +34,7 @@ SQRT2 = 2.0**0.5
 PIPES = (Kind.PIPE, Kind.HOSE, Kind.TUBE)
 CORNERS = (Kind.ELBOW, Kind.SWEEP_ELBOW, Kind.ELBOW_45, Kind.PUMP, Kind.DEVICE, Kind.BULKHEAD)
 APART = (Kind.UNION, Kind.TRUE_UNION_BALL_VALVE, Kind.HOSE, Kind.TUBE)
-QUICK = (1, 2, 4, 5, 6, 8)  # those that are planned in less than a second
+QUICK = (1, 2, 4)  # those that are planned soonest
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 SIZES = ("3/4 in", "1 in")
 
@@ -443,16 +443,16 @@ def run_seeds(seeds: Iterable[int], folder: Path) -> tuple[int, int]:
     return plans, straights
 
 
-def test_six_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
+def test_a_few_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
     plans, straights = run_seeds(QUICK, tmp_path)
 
-    assert plans == 6
-    assert straights >= 18
+    assert plans == 3
+    assert straights >= 9
 
 
 @pytest.mark.slow
 def test_a_hundred_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
-    plans, straights = run_seeds(range(9, 163), tmp_path)
+    plans, straights = run_seeds((5, 6, *range(8, 163)), tmp_path)
 
     assert plans >= 100
     assert straights >= 300

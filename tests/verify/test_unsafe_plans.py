@@ -97,6 +97,7 @@ def test_a_plan_that_floods_in_the_second_setting_only_is_refused_and_the_settin
     assert verify_plan(tight, plan).passed
 
 
+@pytest.mark.slow
 def test_with_a_valve_the_next_plan_keeps_to_the_sump_as_well() -> None:
     cheapest, tight = flooding(valve=True, low_m3_s=4.7e-4, less_m3=0.00005)
     plan = pipeline.search(tight, catalog())
