@@ -102,6 +102,79 @@ def test_a_clogged_siphon_break_lets_the_tank_run_down_to_its_outlet(tmp_path: P
     assert (open_.spilled_m3, open_.verdict, clogged.verdict) == (0.0, Verdict.SAFE, Verdict.CLOSE)
 
 
+def written(tmp_path: Path, *changes: tuple[str, str]) -> System:
+    """Return the line with other things written into its file."""
+    text = FILE.replace("<more>", "").replace("<lip>", "30 mm")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    file = tmp_path / "other.yaml"
+    file.write_text(text, encoding="utf-8")
+    return load_system(file, load_catalog())
+
+
+# Inside of 1 in. and 1-1/2 in. schedule 40 pipe, average wall: 26.1 and 40.4 mm (ASTM D1785, from memory).
+LINE_M3 = 1.3 * np.pi / 4 * 0.0261**2
+DRAIN_M3 = 0.9 * np.pi / 4 * 0.0404**2
+FITTINGS_M3 = 1.0e-3  # what elbows, valve, union and bulkheads may hold besides
+
+
+def test_a_power_cut_drains_the_tank_to_its_siphon_break_and_what_stands_in_the_pipes(tmp_path: Path) -> None:
+    # By hand: 0.5 m² times 5.59 mm over the edge and 10 mm to the hole are 7.8 L; 0.7 L in 1.3 m of line, 1.2 L in the
+    # drain that runs.
+    by_hand = 0.5 * (over_edge_m(FLOW, 0.4) + 0.010) + LINE_M3 + DRAIN_M3
+    row = told(system(tmp_path), FLOW)["the power fails"]
+    assert row.water_m3 is not None
+    assert by_hand <= row.water_m3 <= by_hand + FITTINGS_M3
+    assert (row.spilled_m3, row.verdict) == (0.0, Verdict.SAFE)
+
+
+def test_a_check_valve_that_sticks_lets_back_what_no_check_valve_would_hold(tmp_path: Path) -> None:
+    there = written(tmp_path, ("pipe 1 m, ball valve", "pipe 1 m, swing check valve, pipe 10 cm, ball valve"))
+    rows = told(there, FLOW)
+    by_hand = 0.5 * (over_edge_m(FLOW, 0.4) + 0.010) + LINE_M3 * 1.4 / 1.3 + DRAIN_M3
+    row = rows["the power fails and the check valve sticks open"]
+    assert row.water_m3 is not None
+    assert by_hand <= row.water_m3 <= by_hand + FITTINGS_M3
+    assert row.water_m3 <= 0.040  # the room in the sump
+    assert row.verdict is Verdict.SAFE
+
+
+def test_a_joint_on_the_suction_lets_out_what_the_pump_would_draw_and_no_more(tmp_path: Path) -> None:
+    # The sump runs out down to the pump's intake, 20 L; what is above runs back by the return, not out here.
+    there = written(tmp_path, ("parts: [pump p,", "parts: [pipe 20 cm, adapter socket x NPT female, pump p,"))
+    rows = told(there, FLOW)
+    row = rows["a joint comes apart on the suction of 'line'"]
+    assert (row.water_m3, row.spilled_m3) == pytest.approx((0.020, 0.020))
+    assert row.verdict is Verdict.UNSAFE
+    assert "a joint comes apart on the suction of 'line'" not in told(system(tmp_path), FLOW)  # in the water
+
+
+def test_a_joint_at_a_device_lets_out_as_much_as_one_at_the_pump(tmp_path: Path) -> None:
+    # By hand: 20 L of the sump, 7.8 L of the tank, what stands in the line, and the 3 L of the device itself.
+    old = "ball valve, pipe 20 cm"
+    new = "ball valve, pipe 10 cm, adapter socket x NPT female, device uv, adapter NPT female x socket, pipe 10 cm"
+    file = "runs:\n  line:"
+    uv = "devices:\n  uv: {loss: [0.3 m at 1000 L/h, 1.0 m at 2000 L/h], volume: 3 L, ports: 1 in NPT male}\n"
+    there = written(tmp_path, (file, uv + file), (old, new))
+    rows = told(there, FLOW)
+    by_hand = 0.020 + 0.5 * (over_edge_m(FLOW, 0.4) + 0.010) + LINE_M3 + 0.003
+    row = rows["a joint comes apart at the device in 'line'"]
+    assert row.water_m3 is not None
+    assert by_hand <= row.water_m3 <= by_hand + FITTINGS_M3
+    assert row.water_m3 == rows["a joint comes apart at the pump in 'line'"].water_m3
+    assert row.verdict is Verdict.UNSAFE
+
+
+def test_a_valve_shut_against_the_pump_spills_nothing_and_is_told_where_all_that_it_moves_goes_through_it(
+    tmp_path: Path,
+) -> None:
+    title = "a valve is shut against the pump in 'line'"
+    row = told(system(tmp_path), FLOW)[title]
+    assert (row.spilled_m3, row.verdict) == (0.0, Verdict.CLOSE)
+    assert title not in told(written(tmp_path, ("pipe 1 m, ball valve, pipe 20 cm", "pipe 120 cm")), FLOW)
+
+
 def test_a_clogged_siphon_break_has_one_verdict_everywhere_and_is_refused_where_the_rule_says_so(
     tmp_path: Path,
 ) -> None:
