@@ -7,7 +7,7 @@ stands, in the planned one, and in what was measured.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -79,6 +79,35 @@ class Draws:
     def speeds(self, pump: str, speed: float) -> Floats:
         """Return the fractions of full rpm at which a pump runs where its dial is taken to mean `speed`."""
         return np.full(self.samples, speed)
+
+
+class PickedDraws(Draws):
+    """Some of many draws, by their numbers `at`."""
+
+    def __init__(self, many: Draws, at: npt.NDArray[np.int64]) -> None:
+        super().__init__(len(at), many.seed)
+        self._many, self._at = many, at
+        self._picked: dict[tuple[object, ...], Floats] = {}
+
+    def _of(self, key: tuple[object, ...], all_of: Callable[[], Floats]) -> Floats:
+        if key not in self._picked:
+            self._picked[key] = all_of()[self._at]
+        return self._picked[key]
+
+    def normal(self, name: str) -> Floats:
+        return self._of((name,), lambda: self._many.normal(name))
+
+    def loss(self, name: str, band: tuple[float, float]) -> Floats:
+        return self._of(("loss", name, band), lambda: self._many.loss(name, band))
+
+    def pump_head(self, name: str) -> Floats:
+        return self._of(("head", name), lambda: self._many.pump_head(name))
+
+    def height_m(self, point: str) -> Floats:
+        return self._of(("height", point), lambda: self._many.height_m(point))
+
+    def speeds(self, pump: str, speed: float) -> Floats:
+        return self._of(("speed", pump, speed), lambda: self._many.speeds(pump, speed))
 
 
 @dataclass(frozen=True)

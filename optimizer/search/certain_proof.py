@@ -20,7 +20,6 @@ from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.graph import Arc, ChoiceGraph
 from optimizer.clock import TimeIsUp
-from optimizer.hydraulics import conditions_of
 from optimizer.hydraulics.draws import Draws
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg, Run
@@ -28,7 +27,6 @@ from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest, is_tree, rests_by_packs
-from optimizer.search.closeness import Closeness, closeness_of
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
@@ -39,7 +37,9 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _TIMES = (2.0, 3.0)  # so many times the draws that may fail are looked at for a mean bound
-_GROUP = 4  # draws taken together at first
+_GROUP = 2  # draws taken together at first
+_TRIES = 3  # sets of draws until one is proved
+_LARGEST = 6  # draws in a set
 
 
 @dataclass(frozen=True)
@@ -66,22 +66,28 @@ class _Lower:
     at: Ints
     weight: Floats
     count: int
+    steps_m: dict[int, float] = field(init=False, default_factory=dict)  # by id of a step
+
+    def __post_init__(self) -> None:
+        for numbers, lost_m in self.drawn.steps.values():
+            self.steps_m.update(zip(numbers, self._least(lost_m).tolist(), strict=True))
 
     def step_m(self, run: Run, arc: Arc) -> float:
-        return self._least(self.drawn.least_of_step_m(run, arc, self.drawn.flows.flows_m3_s[run.name]))
+        return self.steps_m[id(arc)]
 
     def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, float]:
-        return {leg: self._least(lost) for leg, lost in self.drawn.tee_m(item, legs_m3_s).items()}
+        return {leg: float(self._least(lost)) for leg, lost in self.drawn.tee_m(item, legs_m3_s).items()}
 
     def head_m(self, path: DemandPath) -> float:
         rounding = LOSS_UNIT_M * (len(path.runs) + 2 * len(path.tees) + 2)  # losses are rounded up, here they may not
-        return rounding - self._least(-self.drawn.head_m(path, self.speed))
+        return rounding - float(self._least(-self.drawn.head_m(path, self.speed)))
 
-    def _least(self, lost: Floats) -> float:
-        there = lost[self.at] * self.weight
-        if self.count >= len(there):
-            return float(there.mean())
-        return float(np.partition(there, self.count - 1)[: self.count].mean())
+    def _least(self, lost_m: Floats) -> Floats:
+        """Return the mean of the smallest of an array's last axis, which has all draws."""
+        there = lost_m[..., self.at] * self.weight
+        if self.count < len(self.at):
+            there = np.partition(there, self.count - 1, axis=-1)[..., : self.count]
+        return np.asarray(there.mean(axis=-1))
 
 
 @dataclass
@@ -96,16 +102,10 @@ class Proof:
     drawn: DrawnLosses = field(init=False)
     _below: int = field(init=False, default=0)
     _proved: int = field(init=False, default=0)  # so far
+    _needs: dict[int, int] = field(init=False, default_factory=dict)  # what a plan that works in a draw costs at least
 
     def __post_init__(self) -> None:
-        network = self.stake.system.network
-        self.drawn = DrawnLosses(
-            network, self.stake.flows, conditions_of(network), self.stake.draws, self._closeness(self.lists)
-        )
-
-    def _closeness(self, lists: ListSearch) -> dict[str, Closeness]:
-        network = self.stake.system.network
-        return {name: closeness_of(graph, network) for name, graph in lists.options.graphs.items()}
+        self.drawn = DrawnLosses.of(self.stake.system, self.stake.flows, self.stake.draws, self.lists.options.graphs)
 
     def bound(self, below: int, slack_m: Floats) -> int:
         """Return what no plan that works often enough costs less than, as far as there is time [cents].
@@ -122,6 +122,13 @@ class Proof:
             return self._bound(below, slack_m)
         except TimeIsUp:
             return min(below, self._proved)
+
+    def posed_at_the_edge(self, slack_m: Floats, share: float) -> PosedProblem:
+        """Return the problem at the mean of some draws that are about as hard on a plan as the hardest it must meet."""
+        hardest, size = self._hardest(slack_m)
+        half = max(1, round(share * len(hardest) / 2))
+        at = hardest[max(0, self.stake.may_fail - half) : self.stake.may_fail + half]
+        return self._posed(self._lower(at, size, len(at)))
 
     def _bound(self, below: int, slack_m: Floats) -> int:
         hardest, size = self._hardest(slack_m)
@@ -140,6 +147,8 @@ class Proof:
         self._leave_out(posed_at, below)
         while True:
             told = self._by_draws(hardest, size, below, bound)
+            if told < below <= self._below and not self.clock.over and self._by_sets(hardest, size, below):
+                return below
             if told < below <= self._below and not self.clock.over:
                 return max(bound, told, self._by_cheaper(hardest, size, below, bound))
             if self._below >= below or self.clock.over:
@@ -174,13 +183,16 @@ class Proof:
         return pose(self.lists.options, self.stake.flows, self.stake.speed, least=self.lists.prices, other=losses)
 
     def _least_list(self, losses: _Lower, below: int) -> int:
-        """Return what no list costs less than at lower losses; `below` where none is cheaper than that."""
+        """Return what no list costs less than at lower losses; `below` where none is cheaper than that.
+
+        The first list below that ends it: it is only to be known whether there is one.
+        """
         self._below = below
         posed = self._posed(losses)
         if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
             return below
         tables = MergedTables(posed.problem, greatest_head(posed.problem))
-        found = self.lists.solve(posed, below, tables)
+        found = self.lists.solve(posed, below, tables, any_will_do=True)
         if found is None:
             return below if all_carried(posed.problem) else 0
         self._below = min(below, self.looked(found))
@@ -201,19 +213,19 @@ class Proof:
         }
         options = replace(self.lists.options, graphs=graphs)
         self.lists = ListSearch(options, self.lists.time_limit_s, self.lists.solver)
-        self.drawn = replace(self.drawn, closeness=self._closeness(self.lists))
+        self.drawn = self.drawn.narrowed(graphs)
 
     # draws that need as much, each alone
 
     def _by_draws(self, hardest: Ints, size: Floats, below: int, bound: int) -> int:
         """Return the cost that more draws need than may fail: no draw in which a cheaper known plan works can do."""
-        enough = self.stake.may_fail + 1
-        least = dict.fromkeys(hardest.tolist(), bound)
-        waiting = self._still_hard(hardest, below)
+        enough, least = self.stake.may_fail + 1, self._needs
+        for draw in hardest.tolist():
+            least[draw] = max(least.get(draw, 0), bound)
+        waiting = self._waiting(hardest, below)
         groups = [waiting[i : i + _GROUP] for i in range(0, len(waiting), _GROUP)][::-1]
-        while groups and not self.clock.over:
-            part = groups.pop()
-            part = self._still_hard(part, below)
+        while groups and not self.clock.over and self._proved_at(below) < enough:
+            part = self._waiting(groups.pop(), below)
             if not len(part):
                 continue
             told = self._least_list(self._lower(part, size, 1), below)  # each step at its least loss over the part
@@ -224,11 +236,55 @@ class Proof:
             if told < below and len(part) > 1:
                 groups += [part[len(part) // 2 :], part[: len(part) // 2]]
             self._proved = max(self._proved, _rank(least, enough))
-            proved = sum(cents >= below for cents in least.values())
-            open_ = sum(len(self._still_hard(group, below)) for group in groups)
-            if proved >= enough or proved + open_ < enough:
-                break
         return min(self._below, _rank(least, enough))
+
+    def _proved_at(self, below: int) -> int:
+        """Return how many draws need so much, each alone."""
+        return sum(cents >= below for cents in self._needs.values())
+
+    def _waiting(self, draws: Ints, below: int) -> Ints:
+        """Return the draws that may need so much and are not known to: no known plan that costs less works there."""
+        open_ = self._still_hard(draws, below)
+        return open_[[self._needs[draw] < below for draw in open_.tolist()]] if len(open_) else open_
+
+    def _by_sets(self, hardest: Ints, size: Floats, below: int) -> bool:
+        """Return whether more draws fail than may where a set of draws counts as one: no cheaper plan works in all.
+
+        A set holds a draw for every cheaper known plan in which that one fails, the hardest first; it is proved at the
+        mean over its draws.
+        """
+        free = [draw for draw in hardest.tolist() if self._needs[draw] < below]
+        proved = self._proved_at(below)
+        while proved <= self.stake.may_fail and not self.clock.over:
+            for _ in range(_TRIES):
+                found = self._hitting(free, below)
+                if not found:
+                    return False
+                told = self._least_list(self._lower(np.array(found), size, len(found)), below)
+                if self._below < below or self.clock.over:
+                    return False
+                if told >= below:
+                    break
+            else:
+                return False
+            free = [draw for draw in free if draw not in found]
+            proved += 1
+        return proved > self.stake.may_fail
+
+    def _hitting(self, free: Sequence[int], below: int) -> list[int]:
+        """Return a few draws so that every known plan that costs less fails in one of them; none where none serve."""
+        if not free:
+            return []
+        found = [free[0]]
+        left = [works for cents, works in self.known if cents < below and works[free[0]]]
+        while left:
+            fails = np.array([[not works[draw] for draw in free] for works in left]).sum(axis=0)
+            most = int(fails.argmax())
+            if not fails[most] or len(found) >= _LARGEST:
+                return []
+            found.append(free[most])
+            left = [works for works in left if works[free[most]]]
+        return found
 
     def _by_cheaper(self, hardest: Ints, size: Floats, below: int, bound: int) -> int:
         """Return what the draws tell where a cheaper plan, that works in nearly enough of them, is in the way.

@@ -26,6 +26,8 @@ from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.scaled import with_margin
 from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.chance import least_share
+from optimizer.hydraulics.draws import PickedDraws
+from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
@@ -43,12 +45,14 @@ from optimizer.verify.chance import Cases, slacks_known_m, works_known
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-SAMPLE = 300  # draws that a plan is chosen on
+SAMPLE = 100  # draws that a plan is chosen on, of as many as it is judged on
 JUDGED = 10_000  # draws that it is judged on at last
 SEED = 21  # of the sample; that of the judgment is another one
 _JUDGE_SEED = 22
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published
 _NEAR = 0.01  # of all cases: less than the first sample can tell (one standard deviation is 0.017 at 90 %)
+_EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
+_AGAIN = 2  # times that plans are sought by such draws
 _HOLDS_M = -1e-6  # as of the check
 _ONE = 1e-9
 
@@ -66,7 +70,7 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
     known = flows_if_known(system)
     if known is None or system.rules.other_pumps or system.second_pump is not None:
         return _by_margins(free, first, asked, plain)
-    return _Certain(free, known, asked, first).answer()
+    return Certain(free, known, asked, first).answer()
 
 
 def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
@@ -146,6 +150,20 @@ def _works_words(works: float, asked: float) -> str:
 # flows known beforehand
 
 
+def spread_cases(system: System, known: KnownFlows, planned: Network) -> Cases:
+    """Return the draws that plans are chosen on: of many, one from each of `SAMPLE` classes by how hard they are.
+
+    How hard is told by the head that a plan has left, on its hardest way. Plans alike find much the same draws
+    hard, so few draws tell their chance as well as many more that are taken at random (stratified sampling: W. G.
+    Cochran, Sampling Techniques, 3rd ed., 1977, chapter 5).
+    """
+    many = Cases.of(system, JUDGED, SEED)
+    slack_m = slacks_known_m(many, known, planned)
+    order = np.argsort(slack_m.min(axis=1, initial=math.inf), kind="stable")
+    middles = ((np.arange(SAMPLE) + 0.5) * JUDGED / SAMPLE).astype(np.int64)
+    return replace(many, draws=PickedDraws(many.draws, order[middles]))
+
+
 @dataclass(frozen=True)
 class _Plan:
     """A plan that works often enough on the sample: what is made least [cents], in how many draws it works."""
@@ -156,14 +174,14 @@ class _Plan:
     slack_m: Floats
 
 
-class _Certain:
+class Certain:
     """`best` is the cheapest plan that works often enough on the sample, `given` the one that the second bears out,
     as nearly as a sample of that size tells; `sure` the one that it bears out in full."""
 
     def __init__(self, question: Question, known: KnownFlows, asked: float, first: Answer) -> None:
         self.question, self.known, self.asked, self.first = question, known, asked, first
         self.system: System = question.system
-        self.cases = Cases.of(self.system, SAMPLE, SEED)
+        self.cases = spread_cases(self.system, known, planned_network(self.system.network, first.plan))
         self.judge = Cases.of(self.system, JUDGED, _JUDGE_SEED)
         self.need = math.ceil(asked * SAMPLE - _ONE)
         self.best: _Plan | None = None
@@ -175,18 +193,28 @@ class _Certain:
         duties = own_duties(self.system, self.known)
         one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
         options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
-        speeds = []
+        speeds: list[_AtSpeed] = []
         try:
             for duty in sorted(one_each, key=lambda each: each.energy_cents):
-                at = _AtSpeed(self, ListSearch(options, self.question.time_s, self.question.clock.solver), duty)
-                speeds.append(at)
-                at.walk()
+                lists = ListSearch(options, self.question.time_s, self.question.clock.solver)
+                speeds.append(_AtSpeed(self, lists, duty))
+                speeds[-1].begin()
+            if self.best is not None:
+                self._spread_by(self.best.plan)
+                for at in speeds:
+                    at.walk()
         except TimeIsUp:
             speeds = []  # what is left costs nobody knows how much less
         if self.best is None or self.given is None:
             return _none(self.first, self.asked)
         least = min((at.bound() for at in speeds), default=0)
         return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
+
+    def _spread_by(self, plan: Plan) -> None:
+        """Choose by draws that are spread by how hard they are on a plan; what was judged by others is forgotten."""
+        self.cases = spread_cases(self.system, self.known, planned_network(self.system.network, plan))
+        self.best = self.given = self.sure = None
+        self.seen.clear()
 
     def keep(self, plan: Plan, cents: int, works: Bools, slack_m: Floats) -> bool:
         """Take note of a plan; return whether it works often enough on the sample."""
@@ -235,55 +263,77 @@ class _Certain:
 class _AtSpeed:
     """The search with the pump's dial up to one speed."""
 
-    def __init__(self, whole: _Certain, lists: ListSearch, duty: Duty) -> None:
+    def __init__(self, whole: Certain, lists: ListSearch, duty: Duty) -> None:
         self.whole, self.lists, self.duty = whole, lists, duty
+        self._proved_by: Proof | None = None
         self.posed = pose(lists.options, whole.known, duty.speed, least=lists.prices)
         self.possible = all(self.posed.problem.runs.values()) and all(self.posed.problem.tees.values())
         self.tables = MergedTables(self.posed.problem, greatest_head(self.posed.problem)) if self.possible else None
 
     # plans
 
+    def begin(self) -> None:
+        """Look for the first efficient plan that works often enough."""
+        if self.tables is not None:
+            self._first_that_works(self._efficient(self.posed, self.tables), self.posed)
+
+    def _efficient(self, posed: PosedProblem, tables: MergedTables) -> list[EfficientSelection]:
+        head = greatest_head(posed.problem)
+        return [one for one in tables.selections() if one.need <= head or posed is not self.posed]
+
     def walk(self) -> None:
-        """Go through the efficient plans, then through better lists of as much head."""
+        """Go through the efficient plans by the published losses, then by those of draws that are hard on the best."""
         if self.tables is None:
             return
-        head = greatest_head(self.posed.problem)
-        found = [one for one in self.tables.selections() if one.need <= head]
-        first = self._first_that_works(found)
+        self._along(self.posed, self.tables)
+        for _ in range(_AGAIN):
+            before = self.whole.best
+            if before is None or self.whole.question.clock.over:
+                return
+            posed = self._proof().posed_at_the_edge(before.slack_m, _EDGE)
+            if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
+                return
+            self._along(posed, MergedTables(posed.problem))
+            if self.whole.best is before:
+                return
+
+    def _along(self, posed: PosedProblem, tables: MergedTables) -> None:
+        """Go through the efficient plans of a problem, then through better lists of as much head."""
+        found = self._efficient(posed, tables)
+        first = self._first_that_works(found, posed)
         if first is None:
             return
         for one in found[first + 1 :]:
             if self.lists.bound_cents(one.cents) + self.duty.energy_cents >= self._most():
                 break
-            self._look(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), self.posed)
+            self._works(one, posed)
         for one in reversed(found[max(0, first - 6) : first]):
-            self._look(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), self.posed)
-        self._same_head(head - found[first].need)
+            self._works(one, posed)
+        self._same_head(posed, tables, greatest_head(posed.problem) - found[first].need)
 
-    def _first_that_works(self, found: Sequence[EfficientSelection]) -> int | None:
+    def _first_that_works(self, found: Sequence[EfficientSelection], posed: PosedProblem) -> int | None:
         """Return the first of the plans by rising head to spare that works often enough, by halving."""
         low, high = 0, len(found) - 1
-        if high < 0 or not self._works(found[high]):
+        if high < 0 or not self._works(found[high], posed):
             return None
         while low < high:
             middle = (low + high) // 2
-            low, high = (low, middle) if self._works(found[middle]) else (middle + 1, high)
+            low, high = (low, middle) if self._works(found[middle], posed) else (middle + 1, high)
         return high
 
-    def _works(self, one: EfficientSelection) -> bool:
+    def _works(self, one: EfficientSelection, posed: PosedProblem) -> bool:
         selection = Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables")
-        return self._look(selection, self.posed)
+        return self._look(selection, posed)
 
-    def _same_head(self, spare: int) -> None:
+    def _same_head(self, posed: PosedProblem, tables: MergedTables, spare: int) -> None:
         """Look for the best list that leaves as much head as the first efficient plan that works."""
         paths = tuple(
-            replace(path, head=path.head - max(0, spare)) if path.is_limited and path.moves else path
-            for path in self.posed.problem.paths
+            replace(path, head=path.head - spare) if path.is_limited and path.moves else path
+            for path in posed.problem.paths
         )
-        problem = replace(self.posed.problem, paths=paths)
-        assert self.tables is not None
-        posed = replace(self.posed, problem=problem)
-        found = self.lists.solve(posed, self._most() - self.duty.energy_cents, self.tables.at(problem))
+        problem = replace(posed.problem, paths=paths)
+        there = replace(posed, problem=problem)
+        found = self.lists.solve(there, self._most() - self.duty.energy_cents, tables.at(problem))
         if found is not None and found.selection.cents is not None:
             self._look(found.selection, found.posed)
 
@@ -304,15 +354,20 @@ class _AtSpeed:
 
     def bound(self) -> int:
         """Return what no plan that works often enough costs less than, electricity counted [cents]."""
-        whole, best = self.whole, self.whole.best
+        best = self.whole.best
         assert best is not None
         below = best.cents - self.duty.energy_cents
         if below <= 0 or self.tables is None:
             return best.cents
-        paths = [path.runs for path in whole.known.paths if whole.known.binds(path)]
-        stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed, len(paths))
-        proof = Proof(stake, self.lists, whole.question.clock, self._looked, whole.seen)
-        return min(best.cents, proof.bound(below, best.slack_m) + self.duty.energy_cents)
+        return min(best.cents, self._proof().bound(below, best.slack_m) + self.duty.energy_cents)
+
+    def _proof(self) -> Proof:
+        if self._proved_by is None:
+            whole = self.whole
+            ways = sum(map(whole.known.binds, whole.known.paths))
+            stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed, ways)
+            self._proved_by = Proof(stake, self.lists, whole.question.clock, self._looked, whole.seen)
+        return self._proved_by
 
     def _looked(self, found: Found) -> int:
         """Judge a plan that a bound came with; return what is to be beaten now [cents], electricity apart."""

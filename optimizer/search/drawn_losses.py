@@ -7,15 +7,18 @@ loss takes the lesser of both. What a whole plan loses is told by the network al
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.choices.demands import DemandPath, KnownFlows
-from optimizer.choices.graph import Arc
+from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.choices.velocity import VelocityRule, velocity_rule
 from optimizer.hydraulics import (
     Conditions,
+    conditions_of,
     element_of,
     entrance_head_loss_m,
     exit_head_loss_m,
@@ -38,7 +41,8 @@ from optimizer.hydraulics.friction import PipePieces
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.network import Leg, Network, Part, Run
-from optimizer.search.closeness import Closeness
+from optimizer.model.system import System
+from optimizer.search.closeness import Closeness, closeness_of
 from optimizer.verify.openings import opened
 
 Floats = npt.NDArray[np.float64]
@@ -52,8 +56,35 @@ class DrawnLosses:
     flows: KnownFlows
     conditions: Conditions
     draws: Draws
-    closeness: Mapping[str, Closeness] = field(default_factory=dict)  # by run
+    graphs: Mapping[str, ChoiceGraph]
+    rule: VelocityRule
     _known: dict[tuple[object, ...], Floats] = field(default_factory=dict)
+    _most: dict[tuple[object, ...], float] = field(default_factory=dict)  # that parts may carry [m³/s]
+
+    @classmethod
+    def of(cls, system: System, flows: KnownFlows, draws: Draws, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
+        """Return the losses of all steps of these choice graphs, by run, of a system."""
+        return cls(system.network, flows, conditions_of(system.network), draws, graphs, velocity_rule(system))
+
+    def narrowed(self, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
+        """Return the losses where fewer steps are left: of more of them it is known what stands close to them."""
+        return replace(self, graphs=graphs)
+
+    @cached_property
+    def closeness(self) -> dict[str, Closeness]:
+        return {name: closeness_of(graph, self.network) for name, graph in self.graphs.items()}
+
+    @cached_property
+    def steps(self) -> dict[str, tuple[list[int], Floats]]:
+        """Return by run the ids of its steps, and what each loses at the least, (n_steps, n_draws); endless where a
+        rule forbids it."""
+        found = {}
+        for name, graph in self.graphs.items():
+            flow = self.flows.flows_m3_s[name]
+            steps = [arc for arcs in graph.arcs for arc in arcs]
+            lost = [self.least_of_step_m(graph.run, arc, flow) for arc in steps]
+            found[name] = [id(arc) for arc in steps], np.array(lost).reshape(len(steps), self.draws.samples)
+        return found
 
     def part_m(self, part: Part, flow_m3_s: float) -> Floats:
         """Return what a part with its valve open loses, away from other fittings."""
@@ -76,19 +107,20 @@ class DrawnLosses:
 
     def _pipe_m(self, part: Part, flow_m3_s: float) -> Floats:
         """Return what a metre of a pipe loses."""
+        alike = ("metre", part.item and part.item.item_id, part.existing, part.end_bores_m, flow_m3_s)
+        if alike not in self._known:
+            self._known[alike] = self._metre_m(part, flow_m3_s)
+        return self._known[alike]
+
+    def _metre_m(self, part: Part, flow_m3_s: float) -> Floats:
         element = element_of(part, self.conditions)
         widest = element.bore_m if part.item is None else max(part.item.bore_min_wall_m, element.bore_m)
-        key = ("pipe", element.bore_m, element.roughness_m, widest, flow_m3_s)
-        if key not in self._known:
-            share, rough = walls(self.draws, self.conditions)
-            bore = element.bore_m + share * (widest - element.bore_m)
-            roughness = element.roughness_m * rough
-            one = PipePieces.of(
-                np.ones(len(bore)), bore, roughness, self.conditions.fluid, self.conditions.hazen_williams
-            )
-            lost = one.head_and_slope(np.full(len(bore), flow_m3_s))[0]
-            self._known[key] = lost * self.draws.loss("friction formula", FRICTION) * self.conditions.loss_factor
-        return self._known[key]
+        share, rough = walls(self.draws, self.conditions)
+        bore = element.bore_m + share * (widest - element.bore_m)
+        roughness = element.roughness_m * rough
+        one = PipePieces.of(np.ones(len(bore)), bore, roughness, self.conditions.fluid, self.conditions.hazen_williams)
+        lost = one.head_and_slope(np.full(len(bore), flow_m3_s))[0]
+        return np.asarray(lost * self.draws.loss("friction formula", FRICTION) * self.conditions.loss_factor)
 
     def coupling(self) -> Floats:
         """Return what close coupling multiplies a loss with."""
@@ -99,6 +131,8 @@ class DrawnLosses:
 
     def least_of_step_m(self, run: Run, arc: Arc, flow_m3_s: float) -> Floats:
         """Return what a step loses at the least: a fitting whose neighbour is not known counts as it is better."""
+        if any(flow_m3_s > self._most_m3_s(run, part) for part in arc.parts):
+            return np.full(self.draws.samples, np.inf)
         sure, maybe = self.closeness[run.name].sure[id(arc)], self.closeness[run.name].maybe[id(arc)]
         total = np.zeros(self.draws.samples)
         alone = np.zeros(self.draws.samples)
@@ -121,6 +155,12 @@ class DrawnLosses:
         if arc.parts and arc.last and self.network.points[run.end.point].is_open:
             total += exit_head_loss_m(arc.parts[-1], flow_m3_s, self.conditions) * self._openings()
         return total
+
+    def _most_m3_s(self, run: Run, part: Part) -> float:
+        key = ("most", run.name, part.item.item_id if part.item else "", part.kind, part.existing, part.length_m)
+        if key not in self._most:
+            self._most[key] = self.rule.most_m3_s(run, part)
+        return self._most[key]
 
     def _openings(self) -> Floats:
         return self.draws.loss("openings", OPENING)

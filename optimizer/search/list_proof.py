@@ -64,6 +64,8 @@ class ListSearch:
     shop: Shop = field(init=False)
     prices: dict[str, RunPrices] = field(init=False)
     credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
+    tapes: dict[str, Tapes] = field(init=False, default_factory=dict)  # by run: the same whatever is lost
+    _opened: dict[tuple[tuple[str, int], ...], ListSearch] = field(init=False, default_factory=dict)
 
     @without_collection
     def __post_init__(self) -> None:
@@ -101,9 +103,18 @@ class ListSearch:
         head = greatest_head(problem)
         return next((float(found.cents) for found in tables.selections() if found.need <= head), math.inf)
 
+    def with_opened(self, opened: Mapping[str, int]) -> ListSearch:
+        """Return the same search with the first lengths of these pipes told apart."""
+        key = tuple(sorted(opened.items()))
+        if key not in self._opened:
+            self._opened[key] = ListSearch(self.options, self.time_limit_s, self.solver, self.floor_cents, opened)
+        return self._opened[key]
+
     @without_collection
-    def solve(self, posed: PosedProblem, below_cents: float, tables: MergedTables) -> Found | None:
-        """Return the best list below a limit [cents]; None where it is proved that there is none.
+    def solve(
+        self, posed: PosedProblem, below_cents: float, tables: MergedTables, any_will_do: bool = False
+    ) -> Found | None:
+        """Return the best list below a limit [cents], or the first found; None where it is proved that there is none.
 
         Raises
         ------
@@ -112,7 +123,7 @@ class ListSearch:
         """
         search = _AtHead(self, posed, tables, below_cents)
         try:
-            return search.solve()
+            return search.solve(any_will_do)
         except TimeIsUp:
             return search.so_far()
 
@@ -130,7 +141,6 @@ class _AtHead:
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
     taken: list[tuple[CatalogItem, int]] = field(default_factory=list)  # new pipe of lists, saw cuts counted [units]
     _finders: dict[str, WayFinder] = field(default_factory=dict)
-    _tapes: dict[str, Tapes] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.problem = self.posed.problem
@@ -142,15 +152,15 @@ class _AtHead:
         self.until = time.monotonic() + self.search.time_limit_s
         self.states = {number: state for state, number in self.posed.states.items()}
 
-    def solve(self) -> Found | None:
+    def solve(self, any_will_do: bool) -> Found | None:
         if not all(self.problem.runs.values()) or not all(self.problem.tees.values()):
             return None
         self._start()
-        if not self._open():
+        if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
         if not self._first_lists():
             return self._nothing_else()
-        if not self._open():
+        if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
         return self._by_first_lengths()._proved()
 
@@ -179,13 +189,11 @@ class _AtHead:
         first = self._first_lengths()
         if not first or self.posed.again is None:
             return self
-        search = ListSearch(
-            self.search.options, self.search.time_limit_s, self.search.solver, self.search.floor_cents, first
-        )
+        search = self.search.with_opened(first)
         told = self.posed.again(search.options, search.prices)
         posed = replace(told, problem=replace(told.problem, paths=self.problem.paths))
         tables = MergedTables(posed.problem, greatest_head(posed.problem))
-        there = replace(self, search=search, posed=posed, tables=tables, _finders={}, _tapes={})
+        there = replace(self, search=search, posed=posed, tables=tables, _finders={})
         there.until = self.until
         least = search.first(tables, posed.problem)
         there.bound = self.bound if math.isinf(least) else max(self.bound, search.bound_cents(least))
@@ -334,9 +342,9 @@ class _AtHead:
     # ways
 
     def _finder(self, run: str, below: float, rests: Mapping[int, object]) -> WayFinder:
-        if run not in self._tapes:
-            self._tapes[run] = Tapes(self.search.prices[run])
-        return WayFinder(self._tapes[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
+        if run not in self.search.tapes:
+            self.search.tapes[run] = Tapes(self.search.prices[run])
+        return WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
 
     def _ways(self, upto: float) -> dict[str, list[Way]]:
         """Return all ways of every run that can be in a list below a limit [cents].

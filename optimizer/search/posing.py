@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Protocol
 
 from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
@@ -48,7 +49,7 @@ class OtherLosses(Protocol):
     """Losses and heads in place of the published ones [m], for a problem that bounds another one from below."""
 
     def step_m(self, run: Run, arc: Arc) -> float:
-        """Return what a step along a run loses."""
+        """Return what a step along a run loses; endless where a rule forbids it."""
 
     def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> Mapping[Leg, float]:
         """Return what is lost between each leg and the middle of a tee."""
@@ -189,7 +190,7 @@ def pose(
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    `other` losses and heads stand in place of the published ones; what those forbid stays forbidden.
+    `other` losses and heads stand in place of the published ones.
     With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
     Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs that a pump lifts
@@ -228,7 +229,7 @@ def pose(
         )
         tables[name].packs = packs
         if other is not None:
-            tables[name].loss_of_arc = _other_losses(tables[name], graph.run, other)
+            tables[name].loss_of_arc = partial(other.step_m, graph.run)
         pairs = [(pair, alternative) for pair, found in tables[name].table().items() for alternative in found]
         alternatives[name] = tuple(alternative for _, alternative in pairs)
         runs[name] = tuple(
@@ -398,17 +399,6 @@ def _tee_choices(
 
 def _head_m(path: DemandPath, heads_m: Mapping[str, float], other: OtherLosses | None) -> float:
     return heads_m[path.source] - path.lift_m if other is None else other.head_m(path)
-
-
-def _other_losses(table: AlternativeTable, run: Run, other: OtherLosses) -> Callable[[Arc], float]:
-    """Return other losses of a run's steps, endless where a rule forbids a part at its flow."""
-
-    def lost(arc: Arc) -> float:
-        if any(math.isinf(table.loss_of_part(part)) for part in arc.parts):
-            return math.inf
-        return other.step_m(run, arc)
-
-    return lost
 
 
 def _paths(flows: KnownFlows, heads_m: Mapping[str, float], other: OtherLosses | None = None) -> tuple[Path, ...]:
