@@ -38,7 +38,8 @@ Bools = npt.NDArray[np.bool_]
 
 _TIMES = (2.0, 3.0)  # so many times the draws that may fail are looked at for a mean bound
 _GROUP = 2  # draws taken together at first
-_TRIES = 3  # sets of draws until one is proved
+_TRIES = 4  # means of a set of draws until one proves it
+_MISSES = 6  # sets that are given up, until all is
 _LARGEST = 6  # draws in a set
 
 
@@ -250,26 +251,50 @@ class Proof:
     def _by_sets(self, hardest: Ints, size: Floats, below: int) -> bool:
         """Return whether more draws fail than may where a set of draws counts as one: no cheaper plan works in all.
 
-        A set holds a draw for every cheaper known plan in which that one fails, the hardest first; it is proved at the
-        mean over its draws.
+        A set holds a draw for every cheaper known plan in which that one fails, the hardest first.
         """
         free = [draw for draw in hardest.tolist() if self._needs[draw] < below]
-        proved = self._proved_at(below)
-        while proved <= self.stake.may_fail and not self.clock.over:
-            for _ in range(_TRIES):
-                found = self._hitting(free, below)
-                if not found:
-                    return False
-                told = self._least_list(self._lower(np.array(found), size, len(found)), below)
-                if self._below < below or self.clock.over:
-                    return False
-                if told >= below:
-                    break
-            else:
+        proved, misses = self._proved_at(below), 0
+        while proved <= self.stake.may_fail and misses < _MISSES and not self.clock.over:
+            found = self._hitting(free, below)
+            if found and self._none_works_in_all(found, free, size, below):
+                proved += 1
+            elif not found or self._below < below:
                 return False
+            else:
+                misses += 1
+                found = found[:1]
             free = [draw for draw in free if draw not in found]
-            proved += 1
         return proved > self.stake.may_fail
+
+    def _none_works_in_all(self, found: list[int], free: Sequence[int], size: Floats, below: int) -> bool:
+        """Return whether no plan that costs less works in all draws of a set: at their mean, or that of a larger set.
+
+        A draw counts more where a plan that the mean lets pass fails in it; where that plan fails in none of them, one
+        more is taken in. `found` is left as it was proved.
+        """
+        weight = dict.fromkeys(found, 1.0)
+        for _ in range(_TRIES):
+            many = len(self.known)
+            at = np.array(found)
+            counted = size.copy()
+            counted[at] /= [weight[draw] for draw in found]
+            told = self._least_list(self._lower(at, counted, len(at)), below)
+            if told >= below:
+                return True
+            if self._below < below or self.clock.over or len(self.known) == many:
+                return False
+            works = self.known[-1][1]
+            failing = [draw for draw in found if not works[draw]]
+            for draw in failing:
+                weight[draw] *= 2.0
+            more = [draw for draw in free if draw not in found and not works[draw]]
+            if not failing and (not more or len(found) >= _LARGEST):
+                return False
+            if not failing:
+                found.append(more[0])
+                weight[more[0]] = 1.0
+        return False
 
     def _hitting(self, free: Sequence[int], below: int) -> list[int]:
         """Return a few draws so that every known plan that costs less fails in one of them; none where none serve."""

@@ -38,8 +38,9 @@ from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.posing import PosedProblem, options_of, pose
+from optimizer.search.posing import Options, PosedProblem, options_of, pose
 from optimizer.search.question import Question
+from optimizer.search.split_graph import split_by_closeness
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 
 Floats = npt.NDArray[np.float64]
@@ -192,7 +193,7 @@ class Certain:
     def answer(self) -> Answer:
         duties = own_duties(self.system, self.known)
         one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
-        options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
+        options = self._options()
         speeds: list[_AtSpeed] = []
         try:
             for duty in sorted(one_each, key=lambda each: each.energy_cents):
@@ -209,6 +210,12 @@ class Certain:
             return _none(self.first, self.asked)
         least = min((at.bound() for at in speeds), default=0)
         return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
+
+    def _options(self) -> Options:
+        """Return all that may be chosen, told apart by what stands close to what: it is what losses hang on most."""
+        options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
+        network = self.system.network
+        return replace(options, graphs={n: split_by_closeness(graph, network) for n, graph in options.graphs.items()})
 
     def _spread_by(self, plan: Plan) -> None:
         """Choose by draws that are spread by how hard they are on a plan; what was judged by others is forgotten."""

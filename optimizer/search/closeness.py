@@ -38,8 +38,8 @@ class _Ahead:
 
 def closeness_of(graph: ChoiceGraph, network: Network) -> Closeness:
     """Return what is known of every step of a run's choice graph."""
-    behind = _behind(graph, _is_tee(network, graph.run.start))
-    ahead = _ahead(graph, _is_tee(network, graph.run.end))
+    behind = _behind(graph, is_tee(network, graph.run.start))
+    ahead = _ahead(graph, is_tee(network, graph.run.end))
     sure: dict[int, frozenset[int]] = {}
     maybe: dict[int, frozenset[int]] = {}
     for tail, arcs in enumerate(graph.arcs):
@@ -48,7 +48,8 @@ def closeness_of(graph: ChoiceGraph, network: Network) -> Closeness:
     return Closeness(sure, maybe)
 
 
-def _is_tee(network: Network, end: RunEnd) -> bool:
+def is_tee(network: Network, end: RunEnd) -> bool:
+    """Return whether a run ends in a tee there."""
     return end.leg is not Leg.NONE and end.point in network.tees
 
 
@@ -105,7 +106,7 @@ def _before(arc: Arc, ahead: _Ahead) -> _Ahead:
         elif part.kind in MACHINES:
             return _Ahead(_NEVER, None)
         elif disturbs(part):
-            to = straight_m - CLOSE_BORES * _bore_m(part)
+            to = straight_m - CLOSE_BORES * bore_m(part)
             return _Ahead((to, to), None)
     return _Ahead(_longer(ahead.fitting, straight_m), _longer(ahead.tee, straight_m))
 
@@ -125,7 +126,7 @@ def _of_step(arc: Arc, behind: _Span | None, ahead: _Ahead) -> tuple[frozenset[i
         elif part.kind in MACHINES:
             before, span = None, _NEVER
         elif disturbs(part):
-            near = CLOSE_BORES * _bore_m(part)
+            near = CLOSE_BORES * bore_m(part)
             pair = {index} if before is None else {index, before}
             if span[1] < near:
                 sure |= pair
@@ -135,7 +136,7 @@ def _of_step(arc: Arc, behind: _Span | None, ahead: _Ahead) -> tuple[frozenset[i
     if before is not None:
         straight_m = span[0]
         fitting, tee = _longer(ahead.fitting, straight_m), _longer(ahead.tee, straight_m)
-        near = CLOSE_BORES * _bore_m(arc.parts[before])
+        near = CLOSE_BORES * bore_m(arc.parts[before])
         spans = [(each, limit) for each, limit in ((fitting, 0.0), (tee, near)) if each is not None]
         if spans and all(each[1] < limit for each, limit in spans):
             sure.add(before)
@@ -144,5 +145,6 @@ def _of_step(arc: Arc, behind: _Span | None, ahead: _Ahead) -> tuple[frozenset[i
     return frozenset(sure), frozenset(maybe - sure)
 
 
-def _bore_m(part: Part) -> float:
+def bore_m(part: Part) -> float:
+    """Return the narrowest bore of a part's ends [m], 0 where none is known."""
     return min((bore for bore in part.end_bores_m if bore > 0.0), default=0.0)
