@@ -7,7 +7,6 @@ import random
 from collections import Counter
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from brute_force import all_paths
 from list_enumeration import KERF_M, Shop, merged, pieces_of
@@ -23,11 +22,11 @@ from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd
 from optimizer.model.system import Rules, System, Target
 from optimizer.search import certainty
 from optimizer.search.certainty import SAMPLE, Certain, spread_cases, with_certainty
-from optimizer.search.closeness import closeness_of
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
 from optimizer.search.posing import options_of
 from optimizer.search.question import Question
+from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch
 from optimizer.takeoff.fitted import RunEnds
 from optimizer.verify.chance import Cases, works_known
@@ -138,8 +137,8 @@ def test_draws_spread_by_how_hard_they_are_tell_a_chance_as_many_more_do() -> No
     assert spread == pytest.approx(many, abs=0.01 + 3.0 * math.sqrt(0.25 / 4000))
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_losses_of_steps_never_exceed_those_of_the_whole_line_and_meet_them_where_neighbours_are_known(
+@pytest.mark.parametrize(("seed", "speed"), [(0, 1.0), (1, 1.0), (2, 0.8)])  # at 0.8 the dial may mean other speeds
+def test_losses_of_steps_are_those_of_the_whole_line_once_nodes_are_told_apart_by_what_stands_close(
     seed: int, speed: float
 ) -> None:
     catalog = small_catalog()
@@ -149,8 +148,8 @@ def test_losses_of_steps_never_exceed_those_of_the_whole_line_and_meet_them_wher
     network = system.network
     network = replace(network, pumps={"return": replace(network.pumps["return"], speed=speed)})
     draws = draws_after((), network, 40, 1)
-    close = closeness_of(graph, network)
-    drawn = DrawnLosses.of(system, known, draws, {"line": graph})
+    graph = split_by_closeness(graph, network)
+    drawn = DrawnLosses.of(replace(system, network=network), known, draws, {"line": graph})
     rng = random.Random(seed)
     paths = list(all_paths(graph, graph.starts["free"], graph.ends["free"]))
     heads = drawn.head_m(known.paths[0], speed)
@@ -160,9 +159,7 @@ def test_losses_of_steps_never_exceed_those_of_the_whole_line_and_meet_them_wher
         slack = slack_m(compile_network(there), draws, known.flows_m3_s, [("line",)], {"return": speed})[:, 0]
         summed = sum(drawn.least_of_step_m(graph.run, arc, known.flows_m3_s["line"]) for arc in path)
         whole = heads - slack
-        assert np.all(summed <= whole + 1e-9)
-        if not any(close.maybe[id(arc)] for arc in path):
-            assert summed == pytest.approx(whole, abs=1e-9)
+        assert summed == pytest.approx(whole, abs=1e-9)
 
 
 @pytest.mark.slow
