@@ -12,6 +12,7 @@ from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.network import Condition, Part
 
 SHARES = tuple(eighths / 8 for eighths in range(1, 8))  # of a pipe's length, where it may be cut and an end of it kept
+ALIKE_M = 1e-6  # places nearer than that are one
 LEAST_PIECE_M = 0.15  # the shortest piece that is weighed on either side of such a cut: common practice, no source
 
 
@@ -76,21 +77,37 @@ class Offers:
         return self._partly[position]
 
     def _cut_somewhere(self, position: int) -> Iterator[PartlyKept]:
-        pipe = self.parts[position]
-        shares = [share for share in SHARES if min(share, 1.0 - share) * pipe.length_m >= LEAST_PIECE_M]
+        pipe, places_m = self.parts[position], self._cut_places_m(position)
         stays = Front(pipe.ends[0], sawn=True)
-        for offer in self.at(position) if shares else []:
+        for offer in self.at(position) if places_m else []:
             if offer.candidate.pipe is None or offer.candidate.pipe is pipe.item:
                 continue
-            for share in shares:
-                kept = replace(pipe, length_m=share * pipe.length_m)
-                off = replace(pipe, length_m=pipe.length_m - kept.length_m)
-                new = replace(offer.candidate.parts[0], length_m=off.length_m)
+            for place_m in places_m:
+                first, last = replace(pipe, length_m=place_m), replace(pipe, length_m=pipe.length_m - place_m)
+                new = offer.candidate.parts[0]
                 bores = pipe.end_bores_m[0], new.end_bores_m[0]
                 for joint in self.joiner.between(stays, offer.entry, 0, bores):
-                    yield PartlyKept(kept, joint, new, offer.exit, off)
+                    yield PartlyKept(first, joint, replace(new, length_m=last.length_m), offer.exit, last)
                 for joint in self.joiner.between(offer.exit, stays, 0, bores[::-1]):
-                    yield PartlyKept(new, joint, kept, offer.entry, off)
+                    yield PartlyKept(replace(new, length_m=first.length_m), joint, last, offer.entry, first)
+
+    def _cut_places_m(self, position: int) -> list[float]:
+        """Return where a pipe may be cut, from its start [m]: at the shares of it and of all that is one pipe with it.
+
+        A pipe that is told as pieces end to end may so be cut wherever the whole may, and at more places.
+        """
+        parts, at = self.parts, position
+        while at > 0 and _is_one_pipe(parts[at - 1], parts[at]):
+            at -= 1
+        pieces = [parts[at]]
+        while at + len(pieces) < len(parts) and _is_one_pipe(pieces[-1], parts[at + len(pieces)]):
+            pieces.append(parts[at + len(pieces)])
+        whole_m = sum(piece.length_m for piece in pieces)
+        start_m, own_m = sum(piece.length_m for piece in pieces[: position - at]), parts[position].length_m
+        places_m = [share * own_m for share in SHARES] + [share * whole_m - start_m for share in SHARES]
+        once = {round(place_m / ALIKE_M): place_m for place_m in reversed(places_m) if 0.0 < place_m < own_m}
+        ends_m = LEAST_PIECE_M - start_m, whole_m - start_m - LEAST_PIECE_M
+        return sorted(place_m for place_m in once.values() if ends_m[0] <= place_m <= ends_m[1])
 
     def _allowed(self, position: int, candidate: Candidate) -> bool:
         replaced = self.parts[position : position + candidate.span]
@@ -123,6 +140,12 @@ class Offers:
         longer = take_out - take_out_m(part, 0)
         beside = [self.parts[i] for i in (position - 1, position + 1) if 0 <= i < len(self.parts)]
         return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
+
+
+def _is_one_pipe(first: Part, second: Part) -> bool:
+    """Return whether two parts in a row are pieces of one pipe that is told as two."""
+    alike = first.kind in PIPES and first.item is second.item and first.existing and second.existing
+    return alike and first.condition is second.condition
 
 
 def take_out_m(part: Part, side: int) -> float:

@@ -97,7 +97,7 @@ def fit_run(old: Run, new: Sequence[Part], old_ends: RunEnds, new_ends: RunEnds,
     after = Measure(old, new_ends, depths_m).straights(new, work.places)
     if len(before) != len(after):
         pump = any(part.kind is Kind.PUMP and not part.existing for part in new)
-        return work.fit((Note("pump put in" if pump else "bends differ", old.name),))
+        return work.fit((Note("pump put in" if pump else "bends differ", old.name),), even=False)
     for number, (stood, planned) in enumerate(zip(before, after, strict=True)):
         work.make_up(number, stood, planned)
     return work.fit()
@@ -118,8 +118,9 @@ class _Fitting:
         self.back = dict.fromkeys(self._sawn_places(), 0.0)  # what kept pipe is cut back by [m]
         self.longer = dict.fromkeys(self._stub_joints(), 0.0)  # what stubs are left longer by [m]
 
-    def fit(self, notes: tuple[Note, ...] = ()) -> Fit:
-        sawn = tuple(self._sawn(place) for place in self.back)
+    def fit(self, notes: tuple[Note, ...] = (), *, even: bool = True) -> Fit:
+        """Return what was found; `even`: there are as many straights as before, so that each was made up for."""
+        sawn = tuple(self._sawn(place, even) for place in self.back)
         stubs = tuple(Stub(joint, self._leave_m(joint)) for joint in self.longer)
         return Fit(self.added, (*notes, *self.notes), sawn, stubs, self.left_over)
 
@@ -201,18 +202,29 @@ class _Fitting:
             return False
         return (joint > 0 or self.ends.kept[0]) and (joint < len(self.new) or self.ends.kept[1])
 
-    def _sawn(self, place: int) -> Sawn:
+    def _sawn(self, place: int, even: bool) -> Sawn:
         part, stood = self.new[place], self.places[place]
         at_start, at_end = self._is_sawn(place)
         into_m = self._depth_m(place, 0) * at_start + self._depth_m(place + 1, 1) * at_end
         if stood is not None:
             stays_m, whole_m = part.length_m - self.back[place], self._with_other_piece_m(stood)
+            stays_m += self._within_m(place, stood) if even else 0.0
             piece = whole_m > part.length_m
             return Sawn(place, stood, whole_m, stays_m, stays_m - into_m, at_start, at_end, piece)
         origin = cut_from(part, self.old.parts, place, self.places)
         whole_m = self.old.parts[origin].length_m
         shows_m = part.length_m - self.back[place]
         return Sawn(place, origin, whole_m, shows_m + into_m, shows_m, at_start, at_end, True)
+
+    def _within_m(self, place: int, stood: int) -> float:
+        """Return how deep a pipe goes in where it is sawn through [m]: it is left so much longer than it shows."""
+        at_start, at_end = (
+            sawn and self._was_beside_pipe(stood, step) for sawn, step in zip(self._is_sawn(place), (-1, +1), strict=True)
+        )
+        return self._depth_m(place, 0) * at_start + self._depth_m(place + 1, 1) * at_end
+
+    def _was_beside_pipe(self, stood: int, step: int) -> bool:
+        return 0 <= stood + step < len(self.old.parts) and self.old.parts[stood + step].kind in PIPES
 
     def _with_other_piece_m(self, stood: int) -> float:
         """Return how long a pipe was of which the plumbing as it stands is told as two pieces [m]."""

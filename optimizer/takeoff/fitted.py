@@ -171,10 +171,10 @@ class Measure:
         if last is not None and last.kind in PIPES:
             if part.kind in PIPES and not part.existing and not last.existing and part.item is last.item:
                 return None, Tape(_longer(straight, part.length_m), part, None)
-            goes_in = bool(part.ends) and (not last.existing or intact or tape.place is None)
+            goes_in = bool(part.ends) and (not last.existing or intact or self._within(tape.place, +1))
             straight = _into(straight, self.depths_m.get(part.ends[0], 0.0) if goes_in else 0.0, not last.existing)
         if part.kind in PIPES:
-            goes_in = end is not None and (not part.existing or intact or place is None)
+            goes_in = end is not None and (not part.existing or intact or self._within(place, -1))
             inside_m = self.depths_m.get(end, 0.0) if end is not None and goes_in else 0.0
             return None, Tape(_with_pipe(straight, part, part.length_m + inside_m, at), part, place)
         length_m = straight.length_m + self._hub_gap(end, part.ends)
@@ -184,6 +184,15 @@ class Measure:
         if part.kind in CORNERS:
             return straight.as_long(length_m + near_m), Tape(Straight(far_m), part, place)
         return None, Tape(straight.as_long(length_m + near_m + far_m), part, place)
+
+    def _within(self, place: int | None, step: int) -> bool:
+        """Return whether a kept pipe ends within a longer one: there it is sawn as long as it must be.
+
+        Elsewhere it is sawn off at the face of the fitting that it was in. `place`: None for a piece of a pipe.
+        """
+        return place is None or (
+            0 <= place + step < len(self.old.parts) and self.old.parts[place + step].kind in PIPES
+        )
 
     def _pair(self, tape: Tape, trio: Sequence[Part], at: int) -> tuple[Straight, Tape]:
         """Lay two 45s on a stub as the one corner that they stand for.

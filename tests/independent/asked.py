@@ -38,6 +38,15 @@ def last_pipe_in_two(system: System, name: str) -> System:
     return replace(system, network=system.network.with_runs({name: cut}))
 
 
+def keeps_a_middle_piece(found: Plan) -> bool:
+    """Return whether a pipe stays of which both ends are cut free."""
+    for run in found.runs.values():
+        for before, part, after in zip(run.parts, run.parts[1:], run.parts[2:], strict=False):
+            if part.kind is Kind.PIPE and part.existing and not before.existing and not after.existing:
+                return True
+    return False
+
+
 def proved_cents(found: Plan) -> int | None:
     """Return the cost that is proved least; None where it is proved that there is no plan."""
     if found.status.value == "infeasible":

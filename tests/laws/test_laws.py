@@ -113,27 +113,12 @@ def test_a_line_written_from_its_other_end_costs_the_same(seed: int, tmp_path: P
     assert least(replace(small, lines=mirrored), tmp_path) == least(small, tmp_path)
 
 
-# of these five it is not traced yet why: a half has less length to give to what stands beside it
-UNTRACED = (78, 99, 146, 166, 194)
+@few_and_many
+def test_a_pipe_written_as_two_never_costs_more(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a line whose other pipes stay; with the one place to cut it where the two halves of it meet, and at eighths.
 
-
-@pytest.mark.parametrize(
-    "seed",
-    [
-        pytest.param(
-            seed,
-            marks=[
-                *([] if seed < QUICK else [pytest.mark.slow]),
-                *([pytest.mark.xfail(reason="not traced yet", strict=True)] if seed in UNTRACED else []),
-            ],
-        )
-        for seed in range(ALL)
-    ],
-)
-def test_a_pipe_written_as_two_changes_nothing(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of a line whose other pipes stay, with the one place to cut it where the two halves of it meet.
-
-    Pipe is cut at eighths of its length: of two halves that would be more places, which may cost less and never more.
+    Whatever can be done to a pipe can be done to its two halves. They cost less only by what is not considered of one
+    pipe (`choices.considered`): a piece of it alone that is kept, cut free at both ends.
     """
     small = random_systems.single(seed)
     (line,) = small.lines.values()
@@ -148,10 +133,16 @@ def test_a_pipe_written_as_two_changes_nothing(seed: int, tmp_path: Path, monkey
     monkeypatch.setattr(offers, "SHARES", (0.5,))
     whole = asked.proved_cents(asked.answer(asked_for, catalog))
     monkeypatch.setattr(offers, "SHARES", ())
-    halves = asked.proved_cents(asked.answer(in_two, catalog))
+    found = asked.answer(in_two, catalog)
+    halves = asked.proved_cents(found)
 
-    assert halves == whole
-    assert eighths[0] is None or (eighths[1] is not None and eighths[1] <= eighths[0])
+    assert halves == whole or (asked.keeps_a_middle_piece(found) and no_more(halves, whole))
+    assert no_more(eighths[1], eighths[0])
+
+
+def no_more(cents: int | None, other: int | None) -> bool:
+    """Return whether a cost is no higher than another (None: there is no plan)."""
+    return other is None or (cents is not None and cents <= other)
 
 
 SAY = """
