@@ -37,7 +37,7 @@ def considered() -> tuple[Considered, ...]:
             "Pipe",
             "kept or replaced whole; "
             f"one end kept with its joint and new pipe for the rest, cut at each 1/{parts} of its length "
-            f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer, and wherever the file has it in two",
+            f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer",
             "cuts elsewhere; a middle piece alone; another way for the line",
         ),
         Considered(

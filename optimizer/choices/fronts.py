@@ -21,7 +21,7 @@ class Front:
     `cut` marks an existing pipe end that was sawn off and is now too short to reach the bottom of a new socket;
     `pipe` is set on the end of a new pipe (two of the same pipe are one piece); `long` on a new fitting whose
     take-out exceeds the old one's by the depth of a socket and a saw cut, so that it reaches a cut pipe without a
-    coupling; `sawn` marks an existing pipe that is sawn through, not at the face of a fitting, and is long enough there.
+    coupling; `sawn` marks an existing pipe that is sawn through and long enough there, not at the face of a fitting.
     """
 
     end: End

@@ -218,10 +218,9 @@ class _Fitting:
 
     def _within_m(self, place: int, stood: int) -> float:
         """Return how deep a pipe goes in where it is sawn through [m]: it is left so much longer than it shows."""
-        at_start, at_end = (
-            sawn and self._was_beside_pipe(stood, step) for sawn, step in zip(self._is_sawn(place), (-1, +1), strict=True)
-        )
-        return self._depth_m(place, 0) * at_start + self._depth_m(place + 1, 1) * at_end
+        at_start, at_end = self._is_sawn(place)
+        into_m = self._depth_m(place, 0) if at_start and self._was_beside_pipe(stood, -1) else 0.0
+        return into_m + (self._depth_m(place + 1, 1) if at_end and self._was_beside_pipe(stood, +1) else 0.0)
 
     def _was_beside_pipe(self, stood: int, step: int) -> bool:
         return 0 <= stood + step < len(self.old.parts) and self.old.parts[stood + step].kind in PIPES

@@ -190,9 +190,7 @@ class Measure:
 
         Elsewhere it is sawn off at the face of the fitting that it was in. `place`: None for a piece of a pipe.
         """
-        return place is None or (
-            0 <= place + step < len(self.old.parts) and self.old.parts[place + step].kind in PIPES
-        )
+        return place is None or (0 <= place + step < len(self.old.parts) and self.old.parts[place + step].kind in PIPES)
 
     def _pair(self, tape: Tape, trio: Sequence[Part], at: int) -> tuple[Straight, Tape]:
         """Lay two 45s on a stub as the one corner that they stand for.

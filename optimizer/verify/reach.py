@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.scaled import can_grow, least_m3_s, scaled
-from optimizer.choices.velocity import velocity_rule
+from optimizer.choices.velocity import NO_LIMITS, velocity_rule
 from optimizer.choices.wants import Want, wants_of
 from optimizer.clock import look
 from optimizer.hydraulics import Conditions, conditions_of
@@ -43,7 +43,9 @@ def present_networks(system: System) -> tuple[Network, ...]:
     return tuple(at.network for _, at in system.ways_to_run)
 
 
-def reach_of(system: System, networks: Sequence[Network], more_than: float = 0.0) -> Reach:
+def reach_of(
+    system: System, networks: Sequence[Network], more_than: float = 0.0, *, velocity_counts: bool = True
+) -> Reach:
     """Return the largest multiple of the targets that a plumbing holds, its valves set for it.
 
     Parameters
@@ -54,17 +56,19 @@ def reach_of(system: System, networks: Sequence[Network], more_than: float = 0.0
         The plumbing in every setting, pumps at their speeds.
     more_than
         Only a larger multiple is of interest; where there is none the scale is 0.
+    velocity_counts
+        Whether the velocity limits are kept; without them it is told what flows, however fast.
     """
-    climb = _Climb(system, networks)
+    climb = _Climb(system, networks, velocity_counts)
     if more_than > 0.0 and not climb.reaches(more_than):
         return Reach(0.0, {}, {})
     return climb.reach()
 
 
-def best_speeds(system: System, networks: Sequence[Network]) -> Reach:
+def best_speeds(system: System, networks: Sequence[Network], *, velocity_counts: bool = True) -> Reach:
     """Return the reach at those speeds that the pumps can be set to where it is the largest; settings fix their own."""
     if system.settings:
-        return reach_of(system, networks)
+        return reach_of(system, networks, velocity_counts=velocity_counts)
     (network,) = networks
     each = [sorted({pump.speed, *pump.speeds}, reverse=True) for pump in network.pumps.values()]
     most = most_scale(system)
@@ -75,7 +79,7 @@ def best_speeds(system: System, networks: Sequence[Network]) -> Reach:
         pumps = {
             name: replace(pump, speed=speed) for (name, pump), speed in zip(network.pumps.items(), speeds, strict=True)
         }
-        climb = _Climb(system, [replace(network, pumps=pumps)])
+        climb = _Climb(system, [replace(network, pumps=pumps)], velocity_counts)
         if best.scale == 0.0 or climb.holds(best.scale * (1 + 2 * _FINE)):
             found = climb.reach()
             best = found if found.scale > best.scale else best
@@ -90,8 +94,9 @@ def most_scale(system: System) -> float:
 class _Climb:
     """The multiples tried so far with where the valves stood: the next one starts from there."""
 
-    def __init__(self, system: System, networks: Sequence[Network]) -> None:
+    def __init__(self, system: System, networks: Sequence[Network], velocity_counts: bool = True) -> None:
         self.system, self.networks = system, networks
+        self.rule = velocity_rule(system) if velocity_counts else NO_LIMITS
         self.conditions: Conditions = conditions_of(system.network)
         self.best: Settled | None = None
         self.scale = 0.0
@@ -99,10 +104,9 @@ class _Climb:
 
     def duties(self, scale: float) -> list[Duty]:
         there = scaled(self.system, scale).ways_to_run
-        rule = velocity_rule(self.system)
         safe: Sequence[Allowance | None] = self.allowances or [None] * len(there)
         return [
-            Duty(name, network, (*wants_of(at), *velocity_wants(network, rule, name), *_rows(allowance, network)))
+            Duty(name, network, (*wants_of(at), *velocity_wants(network, self.rule, name), *_rows(allowance, network)))
             for (name, at), network, allowance in zip(there, self.networks, safe, strict=True)
         ]
 

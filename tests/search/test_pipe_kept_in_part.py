@@ -17,6 +17,7 @@ from optimizer.choices.alternatives import Alternative, AlternativeTable
 from optimizer.choices.graph import FREE
 from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.joining import Joiners
+from optimizer.hydraulics import solve_network
 from optimizer.joints.chains import EndGraph
 from optimizer.joints.efficient import EfficientChains
 from optimizer.model.catalog import PIPES, Catalog, Kind
@@ -25,6 +26,7 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import Rules, System
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
+from optimizer.search.studies.worth import change_worths
 from optimizer.takeoff.take_off import Store, take_off
 from optimizer.verify.check import verify_plan
 
@@ -114,6 +116,35 @@ def test_the_lists_say_what_is_sawn_and_what_comes_out(tmp_path: Path) -> None:
     # 3/4 in. sockets are 18.3 mm deep
     assert (sawn.lengths_m["whole"], sawn.lengths_m["stays"]) == pytest.approx((1.95, 1.21875 + 0.0183), abs=1e-4)
     assert [round(one.length_m, 4) for one in plan.runs["riser"].removed] == [0.7312]
+
+
+def test_of_a_pipe_told_as_two_the_piece_that_stays_is_sawn_as_long_as_it_must_be(
+    tmp_path: Path, whole_pipes: None
+) -> None:
+    one, catalog = planned(tmp_path, "pipe 1.95 m")[0], full_catalog()
+    run = one.network.runs["riser"]
+    half = replace(run.parts[-1], length_m=0.975)
+    system = replace(one, network=one.network.with_runs({"riser": replace(run, parts=(*run.parts[:-1], half, half))}))
+    plan = find_plan(system, catalog).plan
+    lists = take_off(system, plan, verify_plan(system, plan), catalog, Store.shipped(), {})
+
+    (piece,) = lists.cuts.pieces
+    coupling = catalog.items["sch40-reducing-coupling-100x075"]
+    depths = catalog.socket_depths_m
+    body_m = sum(coupling.take_outs_m) + sum(depths[end] for end in coupling.ends)
+    assert plan.cuts == 1
+    assert 0.975 + body_m + piece.face_to_face_m == pytest.approx(1.95)
+    (sawn,) = (step for run in lists.work for step in run.steps if step.code == "through")
+    assert (sawn.lengths_m["whole"], sawn.lengths_m["stays"]) == pytest.approx((1.95, 0.975 + 0.0183), abs=1e-4)
+
+
+def test_what_new_pipe_for_a_part_of_an_old_one_is_worth_is_told_by_the_whole_old_pipe(tmp_path: Path) -> None:
+    system, plan = planned(tmp_path, "pipe 1.95 m")
+    (worth,) = change_worths(system, plan)
+
+    assert worth.reach_without == pytest.approx(
+        3.6e6 * solve_network(system.network).flows_m3_s["riser"] / 3574, rel=1e-3
+    )
 
 
 # A line written from its other end, with losses that do not know the direction of the water.

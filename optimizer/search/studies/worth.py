@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from optimizer.choices.velocity import velocity_rule
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
@@ -26,6 +27,7 @@ from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 from optimizer.units import show_flow
 from optimizer.verify.check import verify_plan
+from optimizer.verify.openings import velocity_wants
 from optimizer.verify.reach import best_speeds, reach_of
 from optimizer.verify.settings import with_openings
 
@@ -38,7 +40,8 @@ _LEAST = 1e-3  # a miss by less than this share of its flow is none
 class ChangeWorth:
     """One change along a run, and what is reached if it alone is left out (None: it can not be left out alone).
 
-    `as_set` says which flow is missed then if the valves are left where the plan puts them.
+    Where the velocity limits cannot be kept without it, it is told what flows all the same. `as_set` says which flow is
+    missed then, or runs too fast, if the valves are left where the plan puts them.
     """
 
     run: str
@@ -72,13 +75,18 @@ class Explanation:
 
 @dataclass(frozen=True)
 class _Change:
-    """One place of a run: planned parts from `first` up to `last` in place of the old ones; `sawn`: inside one pipe."""
+    """One place of a run: planned parts from `first` up to `last` in place of the old ones.
+
+    `pipe` is the place of the kept piece of a pipe that is sawn there, None where none is, and `off_m` what it is
+    shorter by than the pipe that stood there.
+    """
 
     run: str
     first: int
     last: int
     gone: tuple[Part, ...]
-    sawn: bool
+    pipe: int | None
+    off_m: float
     at_new_tee: bool
 
 
@@ -136,7 +144,19 @@ def _changes(network: Network, plan: Plan, run_plan: RunPlan) -> Iterator[_Chang
         if right > left + 1 or gone:
             ends = [run.start.point] * (left == -1) + [run.end.point] * (right == len(new))
             new_tee = any(end in plan.tees and not plan.tees[end].tee.existing for end in ends)
-            yield _Change(run.name, left + 1, right, gone, 0 <= old_left == old_right, new_tee)
+            pipe, off_m = _sawn_at(old, new, [(i, at) for i, at in kept if i in (left, right)], stood)
+            yield _Change(run.name, left + 1, right, gone, pipe, off_m, new_tee)
+
+
+def _sawn_at(
+    old: Sequence[Part], new: Sequence[Part], beside: Sequence[tuple[int, int]], stood: Sequence[int | None]
+) -> tuple[int | None, float]:
+    """Return the piece of a sawn pipe beside a change, and by how much its pieces are shorter than that pipe [m]."""
+    for index, at in beside:
+        if _cut_from(new[index], old[at]):
+            stays_m = sum(part.length_m for part, place in zip(new, stood, strict=True) if place == at)
+            return index, max(0.0, old[at].length_m - stays_m)
+    return None, 0.0
 
 
 def _places(old: Sequence[Part], new: Sequence[Part]) -> list[int | None]:
@@ -162,27 +182,32 @@ def _must_be_made(change: _Change) -> bool:
     """Return whether leaving a change out would leave no plumbing: a gap, a part that goes, another tee."""
     stays = [part for part in change.gone if part.kind is not Kind.OPEN_JOINT]
     gap = len(stays) < len(change.gone) or any(part.condition is Condition.MUST_GO for part in stays)
-    return gap or change.at_new_tee or not (stays or change.sawn)
+    return gap or change.at_new_tee or not (stays or change.pipe is not None)
 
 
 def _without(system: System, network: Network, change: _Change) -> Network:
     """Return the planned plumbing with the old parts of one place in it, the old pump with them."""
     run = network.runs[change.run]
-    parts = (*run.parts[: change.first], *change.gone, *run.parts[change.last :])
+    whole = [
+        replace(part, length_m=part.length_m + change.off_m) if i == change.pipe else part
+        for i, part in enumerate(run.parts)
+    ]
+    parts = (*whole[: change.first], *change.gone, *whole[change.last :])
     back = {part.name for part in change.gone if part.kind is Kind.PUMP}
     pumps = {name: system.network.pumps[name] if name in back else pump for name, pump in network.pumps.items()}
     return replace(network.with_runs({run.name: replace(run, parts=parts)}), pumps=pumps)
 
 
 def _reach(system: System, networks: Sequence[Network], changed_pump: bool) -> float:
+    reach = best_speeds if changed_pump else reach_of
     try:
-        return (best_speeds if changed_pump else reach_of)(system, networks).scale
+        return reach(system, networks).scale or reach(system, networks, velocity_counts=False).scale
     except NetworkError:
         return 0.0
 
 
 def _missed(system: System, networks: Sequence[Network]) -> str:
-    """Return in words which target is missed the most by the flows as they then are; empty where none is."""
+    """Return in words which target is missed the most by the flows as they then are, else where they are too fast."""
     worst, words = _LEAST, ""
     for (name, at), network in zip(system.ways_to_run, networks, strict=True):
         try:
@@ -195,6 +220,10 @@ def _missed(system: System, networks: Sequence[Network]) -> str:
             if miss > worst:
                 where = f", {name}" if name else ""
                 worst, words = miss, f"{target.run}{where}: {show_flow(flow, system.units)}"
+        for want in velocity_wants(network, velocity_rule(system), name):
+            if not words and want.miss(flows) > _LEAST:
+                (run,) = want.coefficients
+                words = f"{run}{f', {name}' if name else ''}: {show_flow(flows[run], system.units)}, too fast"
     return words or "all is met"
 
 
