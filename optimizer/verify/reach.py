@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.choices.demands import flows_if_known
+from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.scaled import can_grow, least_m3_s, scaled
 from optimizer.choices.velocity import NO_LIMITS, velocity_rule
 from optimizer.choices.wants import Want, wants_of
@@ -154,16 +154,38 @@ class _Climb:
         return self._told(low)
 
     def _on_tree(self) -> float | None:
-        """Return the most that every way in a pumped tree has head for, where that is all that limits it; else None."""
+        """Return the most that every way in a pumped tree has head for within velocity and drains; None where not told.
+
+        Every run carries its least then: what has the least flow of all has the most head, and is the slowest. So the
+        flows that are told with the most are one and the same, whatever valve positions would do as well.
+        """
         known = flows_if_known(self.system)
         if known is None:
             return None
         (network,) = self.networks
         losses = PathLosses(network, known, self.conditions)
-        scale = losses.reach()
+        scale = self._slow_enough(known, losses.reach())
         found = losses.balance_at({run: least_m3_s(target, scale) for run, target in known.targets.items()})
         added = {run: found.surplus_m[run] / max(found.flows_m3_s[run], _ANY) ** 2 for run in known.targets}
         return scale if self.holds(scale * (1 - _CLOSE), added) else None
+
+    def _slow_enough(self, known: KnownFlows, most: float) -> float:
+        """Return the largest multiple up to `most` whose least flows keep to every upper limit of runs of the tree."""
+        limits = [want for duty in self.duties(_ANY) for want in duty.wants if math.isfinite(want.high_m3_s)]
+        limits = [want for want in limits if want.coefficients.keys() <= known.flows_m3_s.keys()]
+
+        def kept(scale: float) -> bool:
+            flows = dict.fromkeys(known.flows_m3_s, 0.0)
+            for path in known.paths:
+                for run in path.runs:
+                    flows[run] += least_m3_s(known.targets[path.demand], scale) if path.demand in known.targets else 0.0
+            return all(want.amount_m3_s(flows) <= want.high_m3_s for want in limits)
+
+        low, high = (most, most) if kept(most) else (0.0, most)
+        while high - low > _CLOSE * high:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if kept(middle) else (low, middle)
+        return low
 
     def _leap(self, low: float, high: float) -> None:
         """Try where the smooth program says that the most within bounds is."""

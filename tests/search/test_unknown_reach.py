@@ -9,9 +9,11 @@ from functools import cache
 
 import numpy as np
 import pytest
+from small_trees import full_catalog, random_tree
 from unknown_systems import branches, catalog, cheapest_of_all, line
 
 from optimizer.choices.scaled import scaled
+from optimizer.choices.velocity import velocity_rule
 from optimizer.hydraulics import Variation, compile_network, conditions_of, solve_flows, solve_network
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
@@ -21,7 +23,7 @@ from optimizer.search.studies.how_far import STEP, best_reach
 from optimizer.search.studies.ways_out import with_ways_out
 from optimizer.search.unknown_pumps import find_any
 from optimizer.search.watch import Watch
-from optimizer.verify.openings import all_open
+from optimizer.verify.openings import all_open, velocity_wants
 from optimizer.verify.reach import best_speeds, present_networks, reach_of
 
 
@@ -98,6 +100,31 @@ def test_every_setting_counts_for_the_reach() -> None:
     both = replace(line("  line: any"), targets=(), settings=(day, night))
 
     assert reach_of(both, present_networks(both)).scale == pytest.approx(0.25, rel=1e-4)
+
+
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 5))])
+def test_where_the_velocity_limit_ends_the_reach_every_branch_carries_its_least_and_no_more(seed: int) -> None:
+    """Valves may then stand in many ways; the flows that are told are those of the least water."""
+    system = random_tree(seed, full_catalog(), branches=3)
+    system = replace(
+        system, carried_m3_s={"": {}}, targets=tuple(replace(t, low_m3_s=0.5 * t.low_m3_s) for t in system.targets)
+    )
+    free = reach_of(system, present_networks(system), velocity_counts=False)
+    bore_m = min(bore for part in system.network.runs["riser"].parts for bore in part.end_bores_m)
+    limit_m_s = 0.9 * free.flows_m3_s[""]["riser"] / (math.pi / 4 * bore_m**2)
+    slow = replace(system, rules=replace(system.rules, velocity_limit_m_s=limit_m_s))
+    limits = velocity_wants(slow.network, velocity_rule(slow), "")
+    (pump,) = slow.network.pumps.values()
+    hair = replace(pump, curve=tuple((flow, head_m * (1 + 1e-9)) for flow, head_m in pump.curve))
+    told = [reach_of(slow, [replace(slow.network, pumps={pump.name: one})]) for one in (pump, hair)]
+
+    for reach in told:
+        at = scaled(slow, reach.scale)
+        fullest = max(want.amount_m3_s(reach.flows_m3_s[""]) / want.high_m3_s for want in limits)
+        assert fullest == pytest.approx(1.0, rel=1e-4)
+        assert reach.flows_m3_s[""] == pytest.approx(
+            {**reach.flows_m3_s[""], **{target.run: target.low_m3_s for target in at.targets}}, rel=1e-4
+        )
 
 
 @pytest.mark.parametrize("targets", ["  line: at least 3600 L/h", "  line: 3500 to 3600 L/h"])
