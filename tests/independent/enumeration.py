@@ -12,10 +12,10 @@ import numpy as np
 from own_lengths import cut, pipe_cents, seal_cents, straights
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
 from own_pieces import SAW_M, STUB_M, Piece, depth
-from own_shelf import End
+from own_shelf import End, all_rows
 from own_walk import PRICES, Walk, Way
 from own_ways import Step, Ways
-from random_systems import M3_S_PER_L_H, SHARED, SMALL, Line, Small
+from random_systems import M3_S_PER_L_H, SHARED, Line, Small
 
 CEMENT = SHARED["cement-quarter-pint"] + SHARED["primer-quarter-pint"]
 TAPE = SHARED["tape-roll"]
@@ -61,10 +61,10 @@ def walk_of(
     cents_of: Callable[[Step], float] | None = None,
 ) -> Walk:
     """Return the walk of a run that is weighed at some flows [m³/s]."""
-    tee = End(SMALL, "socket")
+    tee = End(line.size, "socket")
     at_tee = [point.split()[0] in small.tees for point in (line.start, line.end)]
     ways = Ways(
-        small.shop, line.parts, start=tee if at_tee[0] else None, end=tee if at_tee[1] else None,
+        small.shop_of(line), line.parts, start=tee if at_tee[0] else None, end=tee if at_tee[1] else None,
         ends=ends if at_tee[1] else ("open",),
     )  # fmt: skip
 
@@ -215,9 +215,10 @@ def _ways_of_tree(
 def tees_for(small: Small, point: str) -> list[tuple[tuple[object, object, object], tuple[object, bool], int]]:
     """Return (states of run leg 1, run leg 2, branch), (row, turned), cents of every fitting that may stand there."""
     rows = small.shop.rows
-    found = [(("kept",) * 3, (rows[small.tees[point]], False), 0)]
+    found = [] if small.new_tees else [(("kept",) * 3, (all_rows()[small.tees[point]], False), 0)]
+    sizes = {line.size for line in small.lines.values()} if small.own_sizes else set(small.shop.sizes)
     for row in rows.values():
-        if row.kind == "tee":
+        if row.kind == "tee" and {end.size for end in row.ends} <= sizes:
             for turned in {False, row.ends[0] != row.ends[1]}:
                 ends = (row.ends[1], row.ends[0], row.ends[2]) if turned else row.ends
                 found.append((ends, (row, turned), row.cents))

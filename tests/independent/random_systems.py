@@ -31,6 +31,7 @@ class Line:
     parts: tuple[Piece, ...]
     low_l_h: float = 0.0
     high_l_h: float | None = None
+    size: str = SMALL
 
     @property
     def has_valve(self) -> bool:
@@ -52,6 +53,8 @@ class Small:
     port: str = "NPT male"  # of the pump
     by_the_foot: bool = True
     most_cuts: int | None = None  # into pipe that stays
+    own_sizes: bool = False  # of each line: no other may be bought, but for a tee as large as the largest line at it
+    new_tees: bool = False  # the tees must go
     extra_rules: str = ""
     extra: str = ""
 
@@ -65,6 +68,10 @@ class Small:
         known = all_rows()
         rows = {key: replace(known[key], cents=cents) for key, cents in self.prices.items() if key in known}
         return Shop(rows, (SMALL, LARGE))
+
+    def shop_of(self, line: Line) -> Shop:
+        """Return what a line may be built from."""
+        return replace(self.shop, sizes=(line.size,)) if self.own_sizes else self.shop
 
     def text(self, order: Sequence[str] | None = None) -> str:
         """Return the system file."""
@@ -85,7 +92,10 @@ class Small:
         for name in order or self.lines:
             line = self.lines[name]
             parts = ", ".join(words_of(part) for part in line.parts)
-            out.append(f"  {name}: {{from: {line.start}, to: {line.end}, size: {SMALL} sch 40 PVC, parts: [{parts}]}}")
+            at = f"from: {line.start}, to: {line.end}, size: {line.size} sch 40 PVC"
+            out.append(f"  {name}: {{{at}, parts: [{parts}]}}")
+        for point in self.tees if self.new_tees else ():
+            out += ["tees:", f"  {point}: {{must go: yes}}"]
         targets = [f"  {line.name}: {_target(line)}" for line in self.lines.values() if line.low_l_h or line.high_l_h]
         out += ["targets:", *targets]
         if self.night is not None:
@@ -95,7 +105,8 @@ class Small:
             out.append(f"settings: {{day: {{return: 100%}}, night: {night}}}")
         foot = ", buy pipe: by the foot" if self.by_the_foot else ""
         foot += "" if self.most_cuts is None else f", saw cuts: at most {self.most_cuts}"
-        rules = f"sizes: [{SMALL}, {LARGE}], velocity limit: 9.0 m/s, buy only from: own lists{foot}{self.extra_rules}"
+        sizes = "other sizes: no" if self.own_sizes else f"sizes: [{SMALL}, {LARGE}]"
+        rules = f"{sizes}, velocity limit: 9.0 m/s, buy only from: own lists{foot}{self.extra_rules}"
         out.append(f"rules: {{{rules}}}")
         return "\n".join(out) + "\n" + self.extra
 
@@ -133,11 +144,11 @@ def row_of(kind: str, size: str = SMALL) -> Row:
     return all_rows()[f"sch40-{kind.replace(' ', '-')}-{CODE[size]}"]
 
 
-def old(kind: str, **changes: object) -> Piece:
-    """Return a part that stands there, in the smaller size."""
+def old(kind: str, size: str = SMALL, **changes: object) -> Piece:
+    """Return a part that stands there."""
     if kind == "pump":
         return Piece(None, "pump", port=End(SMALL, "NPT male"), keep=True)
-    return Piece(row_of(kind), kind, turned=kind == "adapter")._replace(**changes)  # type: ignore[arg-type]
+    return Piece(row_of(kind, size), kind, turned=kind == "adapter")._replace(**changes)  # type: ignore[arg-type]
 
 
 def prices_of(rng: random.Random, missing: int = 0) -> dict[str, int]:
@@ -154,12 +165,18 @@ def prices_of(rng: random.Random, missing: int = 0) -> dict[str, int]:
 
 
 def parts_between(
-    rng: random.Random, bends: int, valve: bool, keep: float, pipe_m: tuple[float, float], kinds: Sequence[str] = ()
+    rng: random.Random,
+    bends: int,
+    valve: bool,
+    keep: float,
+    pipe_m: tuple[float, float],
+    kinds: Sequence[str] = (),
+    size: str = SMALL,
 ) -> tuple[Piece, ...]:
     """Return pipe, fitting, pipe, ...; a pipe first and last."""
 
     def pipe() -> Piece:
-        return old("pipe", length_m=round(rng.uniform(*pipe_m), 3), keep=rng.random() < keep)
+        return old("pipe", size, length_m=round(rng.uniform(*pipe_m), 3), keep=rng.random() < keep)
 
     inner = [
         rng.choice(kinds or ("elbow", "elbow", "45 elbow", "union", "coupling", "globe valve")) for _ in range(bends)
@@ -169,7 +186,7 @@ def parts_between(
         inner.insert(rng.randrange(len(inner) + 1), rng.choice(("ball valve", "gate valve", "globe valve")))
     found = [pipe()]
     for kind in inner:
-        found.append(old(kind, keep=rng.random() < keep))
+        found.append(old(kind, size, keep=rng.random() < keep))
         if rng.random() < 0.85 or kind in ("coupling",):
             found.append(pipe())
     if found[-1].kind != "pipe":

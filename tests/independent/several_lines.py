@@ -27,7 +27,7 @@ from enumeration import (
 from own_lengths import KERF, UNIT_M, Mouth, cut, straights
 from own_losses import tee_dividing_m
 from own_pieces import STUB_M, depth
-from own_shelf import Row
+from own_shelf import Row, all_rows
 from own_walk import Sealed, Way, within
 from random_systems import M3_S_PER_L_H, Line, Small
 
@@ -154,7 +154,7 @@ class _Tree:
             for name, line in self.lines.items()
         }
         (stood,) = self.small.tees.values()
-        self.before = _mouths(self.small.shop.rows[stood], False, stays=True)
+        self.before = _mouths(all_rows()[stood], False, stays=True)
 
     def at_tee(self, tee: Tee, most_cents: float) -> float:
         """Return the least list with this tee."""

@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 import asked
+import mixed_sizes
 import pytest
 import random_systems as random_small
 from enumeration import least_list_of_line, least_of_lines, least_of_tree
@@ -34,6 +35,8 @@ FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are 
     "house line": (random_small.house, 2, 50),
     "tree": (random_small.tree, 2, 80),
     "tree with parts that stay": (partial(random_small.tree, kept=0.2), 1, 60),
+    "tree of two sizes, no other sold": (mixed_sizes.mixed_tree, 1, 60),
+    "tree of one size, no other sold": (mixed_sizes.own_size_tree, 1, 40),
 }
 QUICK = [(family, seed) for family, (_, quick, _) in FAMILIES.items() for seed in range(quick)]
 SLOW = [(family, seed) for family, (_, quick, every) in FAMILIES.items() for seed in range(quick, every)]
