@@ -197,5 +197,13 @@ def _packs(made: Mapping[str, int], does: Mapping[str, float]) -> int:
     return max(1, math.ceil(sum(n / does[size] for size, n in made.items()) - 1e-6))
 
 
+def share_of_pack(joints: Mapping[tuple[str, str], int], use: str, method: str, sold: Iterable[str]) -> float:
+    """Return how much of the one pack for this use that is sold the joints of a method take."""
+    made = {size: n for (how, size), n in joints.items() if how == method}
+    rows = [does for key, _, does in packs()[use] if key in sold]
+    (does,) = rows
+    return sum(n / does[size] for size, n in made.items())
+
+
 def counted(joints: Iterable[tuple[str, str]]) -> Counter[tuple[str, str]]:
     return Counter(joints)

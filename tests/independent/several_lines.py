@@ -14,40 +14,43 @@ from itertools import product
 
 import numpy as np
 from enumeration import (
+    USES,
     fittings_of,
     keeps,
     laid_of,
     least_list_step_cents,
     needs_of,
-    opening_cents,
     pump_head_m,
     tees_for,
     walk_of,
 )
-from own_lengths import KERF, UNIT_M, Mouth, cut, straights
+from own_lengths import KERF, UNIT_M, Mouth, counted, cut, share_of_pack, straights
 from own_losses import tee_dividing_m
 from own_pieces import STUB_M, depth
-from own_shelf import Row, all_rows
+from own_shelf import Row, all_rows, packs
 from own_walk import Sealed, Way, within
-from random_systems import M3_S_PER_L_H, Line, Small
+from random_systems import M3_S_PER_L_H, SHARED, Line, Small
 
 TEE_LEGS = {"riser": 0, "branch 2": 1, "branch 1": 2}
+PACKED = {use: next(SHARED[key] for key, _, _ in packs()[use] if key in SHARED) for use in ("cement", "primer", "tape")}
 Slack = Callable[[float], float]
 Tee = tuple[tuple[object, object, object], tuple[Row, bool], int]  # states of its legs, its row, turned or not, cents
 
 
 @dataclass(frozen=True)
 class Laid:
-    """What a way of one run brings to the list: cents of fittings, pipe with kerfs by row [saw units]; its loss [m]."""
+    """What a way of one run brings to the list: cents of fittings, pipe with kerfs by row [saw units], packs."""
 
     cents: int
     pipe: tuple[int, ...]
+    packs: tuple[float, ...]  # shares of a can of cement, of one of primer, of a roll of tape
     loss_m: float
     sealed: Sealed
 
     def beats(self, other: Laid) -> bool:
         """Return whether this is no worse in anything."""
-        mine, its = (self.cents, *self.pipe, self.loss_m), (other.cents, *other.pipe, other.loss_m)
+        mine = (self.cents, *self.pipe, *self.packs, self.loss_m)
+        its = (other.cents, *other.pipe, *other.packs, other.loss_m)
         return within(self.sealed, other.sealed) and all(a <= b for a, b in zip(mine, its, strict=True))
 
 
@@ -63,7 +66,10 @@ def laid(small: Small, line: Line, way: Way, before: Sequence[Mouth | None], aft
     pipe = dict.fromkeys(pipes_of(small), 0)
     for row, length in cut(stood, straights(pieces, count, *after)):
         pipe[row] += length + KERF
-    return Laid(fittings_of(pieces), tuple(pipe.values()), way.losses_m[0] if way.losses_m else 0.0, way.sealed)
+    joints = counted(joint for step in way.steps for joint in step.joints)
+    packs = tuple(share_of_pack(joints, use, USES[use], SHARED) for use in PACKED)
+    loss_m = way.losses_m[0] if way.losses_m else 0.0
+    return Laid(fittings_of(pieces), tuple(pipe.values()), packs, loss_m, way.sealed)
 
 
 def unbeaten(found: Iterable[Laid]) -> list[Laid]:
@@ -82,8 +88,9 @@ def together_cents(
     best = math.inf
     for seals in product(*({one.sealed for one in each} for each in parts)):
         picked = [[one for one in each if one.sealed == seal] for each, seal in zip(parts, seals, strict=True)]
-        sealed = (any(cement for cement, _ in seals), any(tape for _, tape in seals))
-        cents = sums(picked, lambda one: one.cents) + opening_cents(sealed)
+        cents = sums(picked, lambda one: one.cents)
+        for i, price in enumerate(PACKED.values()):
+            cents = cents + np.ceil(sums(picked, lambda one, i=i: one.packs[i]) - 1e-6) * price
         for i, row in enumerate(pipes_of(small)):
             length_m = sums(picked, lambda one, i=i: one.pipe[i]) * UNIT_M
             cents = cents + np.ceil(length_m / row.sale_length_m - 1e-9) * row.cents
