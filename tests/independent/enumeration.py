@@ -65,7 +65,7 @@ def walk_of(
     at_tee = [point.split()[0] in small.tees for point in (line.start, line.end)]
     ways = Ways(
         small.shop_of(line), line.parts, start=tee if at_tee[0] else None, end=tee if at_tee[1] else None,
-        ends=ends if at_tee[1] else ("open",),
+        ends=ends if at_tee[1] else ("open",), turns=line.end.endswith(" branch"),
     )  # fmt: skip
 
     def weigh(step: Step, first: bool, last: bool) -> tuple[float, tuple[float, ...]]:

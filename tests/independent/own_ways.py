@@ -66,6 +66,7 @@ class Ways:
     start: End | None = None
     end: End | None = None
     ends: tuple[object, ...] = ("open",)
+    turns: bool = False  # into the branch of the tee at the end
     _memo: dict[tuple[int, State], list[Step]] = field(default_factory=dict)
 
     def first(self, state: object) -> State:
@@ -263,7 +264,8 @@ class Ways:
             if goal == "open" or (goal == "kept" and state.kept == len(self.parts) - 1):
                 into = 0.0 if self.end is None else self._bore(self.end)
                 if free:
-                    yield Step(len(self.parts) + 1, None, end=goal, joints_lose=leaving(state.water, into, False))
+                    lost = leaving(state.water, into, self.turns)
+                    yield Step(len(self.parts) + 1, None, end=goal, joints_lose=lost)
                 continue
             if goal == "kept":
                 assert self.end is not None
@@ -275,7 +277,7 @@ class Ways:
             for joint in joints_between(self.shop, left, right, state.gap_m) if left and right else ():
                 if free or joint.unbolts:
                     lost, water = passing(map(bored, joint.pieces), state.water)
-                    lost += leaving(water, into, False)
+                    lost += leaving(water, into, self.turns)
                     yield Step(end, None, joint.pieces, joint.hidden, joint.joints, joint.cuts, goal, lost)
 
     def _stretch(self, place: int) -> int:

@@ -57,10 +57,14 @@ class Small:
     new_tees: bool = False  # the tees must go
     extra_rules: str = ""
     extra: str = ""
+    more_targets: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)  # of sums of lines [L/h]
+    modes: Mapping[str, tuple[float, Mapping[str, float]]] = field(default_factory=dict)  # speed, least flows [L/h]
 
     @property
     def flows_are_known(self) -> bool:
         """Return whether every flow is held to its least by a valve of its own, or has no upper end, in one setting."""
+        if self.more_targets or self.modes:
+            return False
         return self.night is None and all(line.has_valve or line.high_l_h is None for line in self.lines.values())
 
     @property
@@ -96,13 +100,20 @@ class Small:
             out.append(f"  {name}: {{{at}, parts: [{parts}]}}")
         for point in self.tees if self.new_tees else ():
             out += ["tees:", f"  {point}: {{must go: yes}}"]
-        targets = [f"  {line.name}: {_target(line)}" for line in self.lines.values() if line.low_l_h or line.high_l_h]
-        out += ["targets:", *targets]
+        targets = [
+            f"  {line.name}: {_target(line.low_l_h, line.high_l_h)}"
+            for line in self.lines.values()
+            if line.low_l_h or line.high_l_h
+        ]
+        targets += [f"  {name}: {_target(*limits)}" for name, limits in self.more_targets.items()]
+        out += ["targets:", *targets] if targets else []
         if self.night is not None:
             speed, low = self.night
             (name,) = self.lines
             night = f"{{return: {speed:.0%}, targets: {{{name}: at least {low:.4f} L/h}}}}"
             out.append(f"settings: {{day: {{return: 100%}}, night: {night}}}")
+        if self.modes:
+            out.append(f"settings: {{{', '.join(_mode(mode, *told) for mode, told in self.modes.items())}}}")
         foot = ", buy pipe: by the foot" if self.by_the_foot else ""
         foot += "" if self.most_cuts is None else f", saw cuts: at most {self.most_cuts}"
         sizes = "other sizes: no" if self.own_sizes else f"sizes: [{SMALL}, {LARGE}]"
@@ -119,10 +130,15 @@ class Small:
         return system, prices
 
 
-def _target(line: Line) -> str:
-    if line.high_l_h is None:
-        return f"at least {line.low_l_h:.4f} L/h"
-    return f"{line.low_l_h:.4f} to {line.high_l_h:.4f} L/h" if line.low_l_h else f"at most {line.high_l_h:.4f} L/h"
+def _mode(name: str, speed: float, least_l_h: Mapping[str, float]) -> str:
+    targets = ", ".join(f"{line}: at least {low:.4f} L/h" for line, low in least_l_h.items())
+    return f"{name}: {{return: {speed:.0%}, targets: {{{targets}}}}}"
+
+
+def _target(low_l_h: float, high_l_h: float | None) -> str:
+    if high_l_h is None:
+        return f"at least {low_l_h:.4f} L/h"
+    return f"{low_l_h:.4f} to {high_l_h:.4f} L/h" if low_l_h else f"at most {high_l_h:.4f} L/h"
 
 
 def words_of(part: Piece) -> str:
