@@ -9,6 +9,8 @@ from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.model.kinds import KINDS, REMOVABLE
 from optimizer.model.rules import LARGER_SIZES
 
+ONE_UNION = "one union that serves two changed runs"
+
 
 @dataclass(frozen=True, slots=True)
 class Considered:
@@ -50,7 +52,7 @@ def considered() -> tuple[Considered, ...]:
         Considered(
             "Where the last joint closes",
             "a union, hose or clamp in each run that is held at both ends; one is bought where none stands",
-            "one union that serves two changed runs",
+            ONE_UNION,
         ),
         Considered("Open end in a tank", "what the last part is replaced by; a tail of pipe on the bend there"),
     )

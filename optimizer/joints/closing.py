@@ -10,14 +10,14 @@ long leg of pipe springs aside.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.joints.standing import joints_made, old_places, tees_kept
 from optimizer.model.catalog import PIPES, SEPARABLE, CatalogItem, Kind
 from optimizer.model.ends import End, Form
-from optimizer.model.network import Leg, Network, Part, PointKind, Run
+from optimizer.model.network import Condition, Leg, Network, Part, PointKind, Run
 
 LEGS = (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2)
 SPRING_DIAMETERS = 20.0
@@ -97,6 +97,20 @@ def tied(network: Network, run: Run, alone: bool = False) -> tuple[bool, ...]:
     for first, last, _ in _stretch_ends(network, run):
         found.append(first is not None and last is not None and holds.same(first, last))
     return tuple(found)
+
+
+def share_a_closing(network: Network) -> bool:
+    """Return whether runs that may change could close with fewer unions than one each.
+
+    With unions in all of them but one, that one closes without its own where only they hold its two ends together.
+    """
+    able = [run for run in network.runs.values() if any(part.condition is not Condition.KEEP for part in run.parts)]
+    held = {run.name: ends for run in able if any(ends := tied(network, run))}
+    for name, ends in held.items():
+        left = {other: run for other, run in network.runs.items() if other == name or other not in held}
+        if len(held) > 1 and tied(replace(network, runs=left), network.runs[name]) != ends:
+            return True
+    return False
 
 
 def _comes_apart(parts: Sequence[Part]) -> bool:

@@ -8,15 +8,20 @@ drains, rims, velocities and every target as rows of its own. This is the one pl
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
+from optimizer.choices.considered import ONE_UNION
 from optimizer.choices.demands import KnownFlows
+from optimizer.choices.for_sale import for_sale
 from optimizer.choices.velocity import with_carried
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
+from optimizer.joints.closing import share_a_closing
+from optimizer.model.catalog import Kind
 from optimizer.model.checks import Check
 from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
@@ -81,7 +86,16 @@ def solve(question: Question) -> Answer:
         if question.system.second_pump is not None and not (question.first_will_do and answer.found):
             answer = _with_two_pumps(question, answer)
     question.clock.by_hand = question.clock.by_hand or answer.by_hand
-    return answer
+    return _among_own_unions(question, answer)
+
+
+def _among_own_unions(question: Question, answer: Answer) -> Answer:
+    """Return an answer that says where one union for two runs might be cheaper: every run is given one of its own."""
+    plan, unions = answer.plan, for_sale(question.system, question.catalog).of_kind(Kind.UNION)
+    spare = (plan.material_cents or 0) - min((union.price_cents for union in unions), default=math.inf)
+    if not plan.found or spare <= 0 or ONE_UNION in plan.left_out or not share_a_closing(question.system.network):
+        return answer
+    return replace(answer, plan=replace(plan, left_out="; ".join(filter(None, (plan.left_out, ONE_UNION)))))
 
 
 def _bursting(question: Question) -> Answer:

@@ -13,9 +13,11 @@ from pathlib import Path
 import pytest
 
 from optimizer import pipeline
-from optimizer.joints.closing import SPRING_DIAMETERS, assembly, springs, tied
+from optimizer.choices.considered import ONE_UNION
+from optimizer.joints.closing import SPRING_DIAMETERS, assembly, share_a_closing, springs, tied
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.ends import Form
+from optimizer.model.network import Condition
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
@@ -128,6 +130,25 @@ def test_a_run_is_held_by_what_is_round_it_as_long_as_nothing_there_comes_apart(
     without = loose.network.with_runs({"right": replace(loose.network.runs["right"], parts=alone.parts)})
     assert tied(without, without.runs["left"])[0] is False  # held by the line alone, and that has a union
     assert tied(without, without.runs["left"], alone=True)[0] is True
+
+
+def test_runs_share_a_union_where_they_alone_hold_each_other(folder: Path) -> None:
+    bare, loose, hung = system(folder), system(folder, before="union, "), system(folder, end="")
+    run = bare.network.runs["right"]
+    stays = replace(run, parts=tuple(replace(part, condition=Condition.KEEP) for part in run.parts))
+
+    assert share_a_closing(bare.network)  # three runs to the wall: unions in two let the third close
+    assert share_a_closing(loose.network)  # left and right hold each other
+    assert not share_a_closing(hung.network)  # both ends hang free
+    # of left and line, with right kept as it is: right holds either one
+    assert not share_a_closing(bare.network.with_runs({"right": stays}))
+
+
+def test_a_plan_with_a_union_in_each_run_says_that_one_for_two_was_not_considered(folder: Path) -> None:
+    plan = pipeline.search(system(folder), catalog())
+
+    assert unions_bought(plan) >= 1
+    assert ONE_UNION in plan.left_out
 
 
 def test_a_leg_of_twenty_diameters_springs_by_a_socket_within_the_design_stress() -> None:
