@@ -129,7 +129,7 @@ def floor_blocks(report: PlanReport) -> list[Block]:
 
 LEAK_BASIS = (
     "By what a joint lets out if it opens, times how likely that is: thread before union, barb, cement, old before new "
-    "(common practice, no source)."
+    "(common practice, no source). Of house water, an hour."
 )
 
 

@@ -12,15 +12,17 @@ from optimizer.hydraulics import conditions_of, part_head_loss_m, solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.ends import Form
-from optimizer.model.kinds import SEPARABLE
+from optimizer.model.kinds import PIPES, SEPARABLE
 from optimizer.model.network import Mounting, Network, Part, PointKind, Run
 from optimizer.model.safety import LeakPlace
 from optimizer.model.system import System
 from optimizer.verify.allowance import volume_of_sumps
 from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, lifted_runs
+from optimizer.verify.remarks import house_runs
 
 LIKELIHOOD = {"thread": 4.0, "union": 3.0, "barb": 2.0, "cement": 1.0}
 OLD = 2.0  # times as likely
+_AN_HOUR_S = 3600.0
 
 
 def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> tuple[LeakPlace, ...]:
@@ -52,6 +54,10 @@ def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float
                 continue  # under water: what comes out of it stays in the sump
             behind = i >= pump
             found.append(_place(run.name, run.parts[i : i + 2], joint, pumped if behind else reserve, pressures[i]))
+    for run in house_runs(network, flows_m3_s):
+        pressures, water_m3 = _pressures_m(network, run, flows_m3_s, heads_m), _AN_HOUR_S * flows_m3_s[run.name]
+        for i, joint in _joints(run.parts):
+            found.append(_place(run.name, run.parts[i : i + 2], joint, water_m3, pressures[i]))
     for drain in system.drains:
         for i, joint in _joints(drain.parts):
             found.append(_place(drain.name, drain.parts[i : i + 2], joint, reserve, 0.0))
@@ -75,11 +81,14 @@ def _pumped_m3(system: System, network: Network, flows_m3_s: Mapping[str, float]
 
 
 def _joints(parts: tuple[Part, ...]) -> Iterator[tuple[int, str]]:
-    """Yield (index of the part before it, how it is made) of every joint, the nut of a union as one of its own."""
+    """Yield (index of the part before it, how it is made) of every joint, the nut of a union as one of its own.
+
+    What is still open holds no water.
+    """
     for i, part in enumerate(parts):
-        if part.kind in SEPARABLE and part.item is not None:
+        if part.kind in SEPARABLE and part.kind not in PIPES and part.item is not None:
             yield i, "union"
-        if i + 1 < len(parts):
+        if i + 1 < len(parts) and Kind.OPEN_JOINT not in (part.kind, parts[i + 1].kind):
             yield i, _method(part, parts[i + 1])
 
 

@@ -11,7 +11,7 @@ from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
-from optimizer.model.network import Network, PointKind
+from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.units import show_flow, show_length, show_volume
@@ -117,18 +117,26 @@ def _endless(system: System, after: Running) -> Iterator[str]:
         )
 
 
+def house_runs(network: Network, flows_m3_s: Mapping[str, float]) -> list[Run]:
+    """Return the runs that house water flows through."""
+    reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
+    found: list[Run] = []
+    for name in reached:  # grows as it goes
+        behind = [run for run in network.runs.values() if run.start.point == name and flows_m3_s[run.name] > 0.0]
+        found += behind
+        ends = [run.end.point for run in behind if not network.points[run.end.point].is_fixed]
+        reached += [end for end in dict.fromkeys(ends) if end not in reached]
+    return found
+
+
 def house_water_m3_s(network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, float]:
     """Return the ends that house water runs to, each with what comes there in all [m³/s]."""
-    reached = [point.name for point in network.points.values() if point.kind is PointKind.SUPPLY]
-    ends: dict[str, None] = {}
-    for name in reached:  # grows as it goes
-        for run in network.runs.values():
-            if run.start.point == name and flows_m3_s[run.name] > 0.0:
-                if network.points[run.end.point].is_fixed:
-                    ends[run.end.point] = None
-                elif run.end.point not in reached:
-                    reached.append(run.end.point)
-    return {name: sum(flows_m3_s[run.name] for run in network.runs.values() if run.end.point == name) for name in ends}
+    ends = dict.fromkeys(run.end.point for run in house_runs(network, flows_m3_s))
+    return {
+        name: sum(flows_m3_s[run.name] for run in network.runs.values() if run.end.point == name)
+        for name in ends
+        if network.points[name].is_fixed
+    }
 
 
 def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:

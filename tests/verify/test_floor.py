@@ -358,6 +358,17 @@ def test_joints_come_in_the_order_of_the_trade(tmp_path: Path) -> None:
     assert first.pressure_m == pytest.approx(1.0, abs=0.6)  # the display's height, and what the line loses
 
 
+def test_joints_of_house_water_count_with_an_hour_of_it_and_hose_has_no_union_and_what_is_open_no_joint() -> None:
+    # 3 gph in the tube from the house are 11.36 L in an hour; the hose behind the mixer is clamped on barbs.
+    there = load_system(EXAMPLES / "house-water.yaml", load_catalog())
+    places = leak_places(there, there.network, {"pure water": 3 * 3.785411784e-3 / 3600, "mixing": 6e-5})
+    house = [place for place in places if place.run == "pure water"]
+    assert house
+    assert all(place.water_m3 == pytest.approx(11.36e-3, rel=1e-3) for place in house)
+    assert not [place for place in places if "hose" in place.words and place.method == "union"]
+    assert not [place for place in places if "open joint" in place.words]
+
+
 def test_a_pump_outside_the_water_without_a_valve_before_it_is_remarked(tmp_path: Path) -> None:
     def said(parts: str) -> bool:
         file = tmp_path / "line.yaml"
