@@ -4,7 +4,8 @@ A plan may fail in k draws. Of any m draws it works in m - k at least, so with e
 smallest losses, and heads at the mean of their m - k largest, the cheapest list costs no more (mean bound). And of any
 k + 1 draws it works in one, so where each of them alone needs a list of U the plan does too (quantile bound); draws
 alike are taken together, each step at its least loss over them. Steps that are in no list below U by the mean bound are
-left out of the graphs before that.
+left out of the graphs before that. A set of draws counts as one where no cheaper plan works in all of it. What this
+leaves open are cheaper plans that work in nearly enough of the draws, each in others: then the bound stays below.
 """
 
 from __future__ import annotations

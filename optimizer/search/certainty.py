@@ -1,11 +1,12 @@
 """The cheapest plan that works in a share of all cases: choice now, trimming after (sample-average approximation).
 
-On a sample of N draws a plan must work in at least ⌈pN⌉. Where flows are known beforehand: the efficient plans of the
-tables are gone through by their lists and judged draw by draw, and lists of the same head are sought below the best.
-Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum over those in which it
-works is within bounds, and with each step at the mean of its m - k smallest losses, and the head at the mean of its
-m - k largest, the cheapest list costs no more than the one sought. Where that meets the plan, it is proven. The plan is
-judged at last on a second, larger sample.
+On a sample of N draws, spread by how hard they are on a plan near the one sought, a plan must work in at least ⌈pN⌉.
+Where flows are known beforehand: the efficient plans of the tables are gone through by their lists and judged draw by
+draw, first by the published losses, then by those of draws that are hard on the best; and lists of the same head are
+sought below the best. Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum
+over those in which it works is within bounds, and with each step at the mean of its m - k smallest losses, and the head
+at the mean of its m - k largest, the cheapest list costs no more than the one sought (more in `certain_proof`). Where
+that meets the plan, it is proven. The plan is judged at last on a second, larger sample.
 
 References
 ----------
