@@ -6,8 +6,9 @@ of joints that can leak, length and being unboltable, and better in one. Fewer p
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from optimizer.joints.bores import UNKNOWN, Approach, aftermath, into_opening, through
 from optimizer.joints.chains import STUB_CLEARANCE_M, Chain, EndGraph, material_of
@@ -55,6 +56,20 @@ class Label:
 State = tuple[End, bool]  # an open end, and whether metal offers it
 
 
+class _Step(NamedTuple):
+    """One piece put onto an open end: the state that it offers then, and what it adds."""
+
+    part: Part
+    joint: Mating
+    state: State
+    cents: int
+    loss_m: float
+    joints: int
+    length_m: float
+    unbolts: bool
+    faults: frozenset[str]
+
+
 @dataclass
 class Labels:
     """Finds and remembers what can be reached from each end.
@@ -70,6 +85,7 @@ class Labels:
     _from: dict[End, dict[State, list[Label]]] = field(default_factory=dict)
     _losses: dict[tuple[str, bool], float] = field(default_factory=dict)
     _bores: dict[End, float] = field(default_factory=dict)
+    _steps: dict[tuple[End, str], list[_Step]] = field(default_factory=dict)
 
     def between(self, start: End, goal: End) -> tuple[Label, ...]:
         """Return the efficient chains from one end to another: sound ones first, then by price."""
@@ -97,29 +113,53 @@ class Labels:
             fresh = [
                 (longer.chain.pieces[-1].ends[1], longer)
                 for at, label in edge
-                for longer in self._longer(at, label)
-                if insert(reached.setdefault(_state(longer), []), longer)
+                for longer in self._longer(at, label, reached)
             ]
             edge = [(at, label) for at, label in fresh if label in reached[_state(label)]]
         return reached
 
-    def _longer(self, at: End, label: Label) -> Iterable[Label]:
-        """Yield the chain with one more piece, for each that goes on from its open end."""
-        own = last_material(label.chain)
-        for joint, part in self.end_graph.pieces_onto(at, own):
-            assert part.item is not None
-            why = material_refusal(at, own, part.ends[0], part.item.material)
-            step = through(label.approach, part)
-            yield Label(
-                Chain((*label.chain.pieces, part), (*label.chain.matings, joint)),
-                label.cents + part.item.price_cents,
-                label.loss_m + self._loss(part) + step.square_s2_m5 * self.per_square_m,
-                label.joints + joint.joints + (part.kind is Kind.UNION),
-                label.length_m + joint_length_m(joint) + piece_length_m(part),
-                label.unbolts or part.kind is Kind.UNION or joint.unbolts,
-                label.faults | set(self.end_graph.why_refused(part.item)) | ({why} if why else set()),
-                step.after,
+    def _longer(self, at: End, label: Label, reached: dict[State, list[Label]]) -> Iterator[Label]:
+        """Yield the chain with one more piece, for each that goes on from its open end and is put among the reached."""
+        chain, approach = label.chain, label.approach
+        for step in self._onto(at, last_material(chain)):
+            bores = through(approach, step.part)
+            judged = (
+                label.cents + step.cents,
+                label.loss_m + step.loss_m + bores.square_s2_m5 * self.per_square_m,
+                label.joints + step.joints,
+                label.length_m + step.length_m,
+                label.unbolts or step.unbolts,
+                label.faults | step.faults,
+                bores.after,
             )
+            others = reached.setdefault(step.state, [])
+            if not _dropped(others, Label(chain, *judged)):  # as it is judged; written out where it stays
+                longer = Label(Chain((*chain.pieces, step.part), (*chain.matings, step.joint)), *judged)
+                _put(others, longer)
+                yield longer
+
+    def _onto(self, at: End, material: str) -> list[_Step]:
+        """Return every piece that goes onto an open end of a material, with what it adds."""
+        if (at, material) not in self._steps:
+            self._steps[at, material] = [
+                self._step(at, material, *found) for found in self.end_graph.pieces_onto(at, material)
+            ]
+        return self._steps[at, material]
+
+    def _step(self, at: End, material: str, joint: Mating, part: Part) -> _Step:
+        assert part.item is not None
+        why = material_refusal(at, material, part.ends[0], part.item.material)
+        return _Step(
+            part,
+            joint,
+            (part.ends[1], is_metal(part.item.material)),
+            part.item.price_cents,
+            self._loss(part),
+            joint.joints + (part.kind is Kind.UNION),
+            joint_length_m(joint) + piece_length_m(part),
+            part.kind is Kind.UNION or joint.unbolts,
+            frozenset(self.end_graph.why_refused(part.item)) | ({why} if why else set()),
+        )
 
     def _closed(self, label: Label, joint: Mating, far: End, goal: End) -> Label | None:
         """Return the chain with its last joint made; None where that joint is refused and not asked for."""
@@ -165,11 +205,21 @@ class Labels:
 
 def insert(labels: list[Label], label: Label) -> bool:
     """Put a label among others unless one of them is as good; return whether it went in."""
-    if any(other.as_good_as(label) for other in labels):
+    if _dropped(labels, label):
         return False
-    labels[:] = [other for other in labels if not label.as_good_as(other)]
-    labels.append(label)
+    _put(labels, label)
     return True
+
+
+def _dropped(labels: list[Label], label: Label) -> bool:
+    cents = label.cents  # asked before all else: most others are left at that
+    return any(other.cents <= cents and other.as_good_as(label) for other in labels)
+
+
+def _put(labels: list[Label], label: Label) -> None:
+    cents = label.cents
+    labels[:] = [other for other in labels if cents > other.cents or not label.as_good_as(other)]
+    labels.append(label)
 
 
 def piece_length_m(part: Part) -> float:
