@@ -18,6 +18,7 @@ from optimizer.errors import CheckError, NoPlanError, SolverError
 from optimizer.model.plan import Plan, Status
 from optimizer.program.solve import SOLVERS
 
+WATER = "examples/house-water.yaml"
 BROKEN = Path(__file__).parent.parent / "broken"
 NAMES = sorted(path.stem for path in BROKEN.glob("*.yaml"))
 COMMANDS = ("check", "flow", "losses", "plan", "example")
@@ -273,8 +274,8 @@ def test_a_store_s_own_prices_change_the_plan_s_cost(retrofit: Retrofit, here: P
 
 @pytest.mark.parametrize("solver", _SOLVERS)
 def test_every_offered_solver_finds_the_same_cost(retrofit: Retrofit, solver: str) -> None:
-    data = strict_json(retrofit("plan", SHORT, "--json", "--solver", solver).stdout)
-    usual = strict_json(retrofit("plan", SHORT, "--json").stdout)
+    data = strict_json(retrofit("plan", WATER, "--json", "--solver", solver).stdout)
+    usual = strict_json(retrofit("plan", WATER, "--json").stdout)
 
     assert (data["status"], data["cost_cents"]) == ("optimal", usual["cost_cents"])
 

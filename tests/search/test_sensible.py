@@ -43,7 +43,7 @@ def plan(name: str) -> Plan:
 
 
 names = pytest.mark.parametrize(
-    "name", ["single-return", "metric-unions", pytest.param("cellar-sump", marks=pytest.mark.slow)]
+    "name", ["single-return", *(pytest.param(one, marks=pytest.mark.slow) for one in ("metric-unions", "cellar-sump"))]
 )
 
 
