@@ -92,6 +92,7 @@ def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
     assert page.count("Where only one mode is shown, it is &#x27;day&#x27;, the first in the file.") == 4
 
 
+@pytest.mark.slow
 def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path) -> None:
     result = retrofit("compare", str(system))
 
