@@ -203,6 +203,7 @@ def test_a_dear_price_is_told_and_counts(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_at_the_dearest_prices_that_are_read_the_same_parts_are_the_cheapest(tmp_path: Path) -> None:
     """All prices times a hundred thousand: the plan costs so much more, to the cent."""
     system, catalog = pipeline.read(EXAMPLE)

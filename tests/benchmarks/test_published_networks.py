@@ -47,6 +47,7 @@ def test_many_designs_at_once_are_solved_as_each_one_alone() -> None:
         assert networks.solve(row[None, :]).heads_m[0] == pytest.approx(heads, abs=1e-7)
 
 
+@pytest.mark.slow
 def test_a_walk_finds_a_design_of_the_new_york_tunnels_near_the_record() -> None:
     sizing, best = published("new-york-tunnels")
     networks = SizedNetworks(sizing)

@@ -23,7 +23,7 @@ runs:
     from: sump
     to: tee
     size: 3/4 in sch 40 PVC
-    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, pipe 3 ft]
+    parts: [pump return, adapter NPT female x socket, pipe 4 ft]
   left: {from: tee, to: left tank, size: 3/4 in sch 40 PVC, parts: [pipe 2 ft, elbow, pipe 10 in]}
   right: {from: tee branch, to: right tank, size: 3/4 in sch 40 PVC, parts: [pipe 3 ft, elbow, pipe 1 ft]}
 rules: {sizes: [3/4 in, 1 in]}

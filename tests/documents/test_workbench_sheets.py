@@ -130,6 +130,7 @@ def test_plan_writes_the_plain_rows_and_leaves_out_spares_when_told(tmp_path: Pa
     assert retrofit("plan", FILE, "--store-csv", str(target)).exit_code == 2  # it is there already
 
 
+@pytest.mark.slow
 def test_the_price_command_says_what_the_plan_costs_and_what_would_be_cheaper(tmp_path: Path) -> None:
     quote, better = tmp_path / "quote.xlsx", tmp_path / "better.xlsx"
     assert retrofit("plan", FILE, "-o", str(quote)).exit_code == 0

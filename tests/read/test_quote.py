@@ -335,6 +335,7 @@ def total_of(sheet: Worksheet) -> object:
 no_program = pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
 
 
+@pytest.mark.slow
 @no_program
 def test_a_workbook_saved_by_a_spreadsheet_program_comes_back(tmp_path: Path) -> None:
     saved = tmp_path / "saved"

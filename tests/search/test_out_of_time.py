@@ -65,6 +65,7 @@ def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch
     assert "the time limit came" in answer.reasons[-1]
 
 
+@pytest.mark.slow
 def test_a_frontier_that_runs_out_of_time_says_that_it_has_not_all(monkeypatch: pytest.MonkeyPatch) -> None:
     catalog = small_catalog()
     system = random_tree(SEED, catalog)

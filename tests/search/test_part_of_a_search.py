@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import pytest
 from unknown_systems import branches, catalog
 
 from optimizer.model.plan import Status
@@ -18,6 +19,7 @@ def whole() -> UnknownSearch:
     return find_unknown(branches(TARGETS), catalog())
 
 
+@pytest.mark.slow
 def test_the_same_plan_is_found_below_a_cost_above_its_own() -> None:
     assert whole().cents is not None
 

@@ -108,6 +108,7 @@ def test_a_union_that_stands_is_opened_for_it(folder: Path) -> None:
     assert found.opened
 
 
+@pytest.mark.slow
 def test_where_the_owner_lets_pipe_bend_a_long_leg_springs_and_no_union_is_bought(folder: Path) -> None:
     one = system(folder, rule=", bend pipe to fit: yes")
     plan = pipeline.search(one, catalog())

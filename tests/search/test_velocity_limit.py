@@ -140,7 +140,7 @@ def test_the_cheapest_under_the_limit_equals_enumeration_of_what_keeps_to_it(see
 
 
 @pytest.mark.parametrize("find", [find_plan, find_unknown], ids=["known flows", "unknown flows"])
-@pytest.mark.parametrize("seed", [1, 5])
+@pytest.mark.parametrize("seed", [1, pytest.param(5, marks=pytest.mark.slow)])
 def test_nothing_that_carries_more_than_before_runs_above_the_limit(
     seed: int, find: Callable[..., object], request: pytest.FixtureRequest
 ) -> None:

@@ -311,6 +311,7 @@ def test_everything_removed_is_on_the_take_out_list_exactly_once(plan: Plan) -> 
     assert listed == gone
 
 
+@pytest.mark.slow
 @given(plans())
 def test_a_bill_does_not_depend_on_the_order_of_the_runs(plan: Plan) -> None:
     turned = replace(plan, runs=dict(reversed(list(plan.runs.items()))))

@@ -19,7 +19,7 @@ def drawn(seed: int, count: int) -> tuple[int, ...]:
 
 
 @pytest.mark.parametrize("key", PIPES)
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [*range(3), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3, 8))])
 def test_no_floor_of_a_set_of_pieces_is_above_what_they_cost(seed: int, key: str) -> None:
     shop, item = PipeShop(shipped_sticks()), load_catalog().items[key]
     pieces = drawn(seed, 2 + seed % 5)
@@ -50,7 +50,7 @@ def test_pieces_in_place_of_others_cost_no_more_than_what_they_can_not_be_cut_fr
 
 
 @pytest.mark.parametrize("key", PIPES)
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [*range(3), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3, 8))])
 def test_what_a_few_pieces_cost_is_what_the_program_pays_for_them(seed: int, key: str) -> None:
     shop, item = PipeShop(shipped_sticks()), load_catalog().items[key]
     pieces = drawn(50 + seed, 1 + seed % 7)

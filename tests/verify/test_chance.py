@@ -36,7 +36,12 @@ def as_it_is(system: System) -> Plan:
     return Plan(Status.FEASIBLE, 0, 0, "USD", runs, {}, speeds)
 
 
-@pytest.mark.parametrize(("name", "scale"), [("cellar-sump", 0.78), ("metric-unions", 0.93), ("single-return", 0.82)])
+LARGER = (("cellar-sump", 0.78), ("metric-unions", 0.93))
+
+
+@pytest.mark.parametrize(
+    ("name", "scale"), [("single-return", 0.82), *(pytest.param(*one, marks=pytest.mark.slow) for one in LARGER)]
+)
 def test_head_enough_at_the_targets_is_what_trimming_by_the_network_comes_to(name: str, scale: float) -> None:
     # Two ways that share the draws alone: sums of losses along every way at the targets, and valves sought in each
     # draw until the solved network meets every row.

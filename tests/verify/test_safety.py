@@ -400,6 +400,7 @@ def test_the_examples_are_checked_in_full_and_safe(name: str) -> None:
     assert report.unchecked == ()
 
 
+@pytest.mark.slow
 def test_no_efficient_plan_that_floods_stands_on_the_frontier() -> None:
     _, back_m3 = drain_back_after(hungry())
     tight = hungry(back_m3 * FREEBOARD - 0.0001)
