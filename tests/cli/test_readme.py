@@ -53,6 +53,7 @@ def test_the_commands_that_were_timed_run(retrofit: Retrofit) -> None:
         assert retrofit(*shlex.split(command)[1:]).exit_code == 0, command
 
 
+@pytest.mark.slow
 def test_the_first_command_of_a_fresh_machine_writes_the_workbook(retrofit: Retrofit, here: Path) -> None:
     install, plan = shell_lines()[0].split(" && ")
 

@@ -22,7 +22,9 @@ from optimizer.verify.card import SettingsCard
 
 NAMES = ("cellar-sump", "metric-unions", "single-return")
 FRONT = 3  # answer, order, card
-every_example = pytest.mark.parametrize("name", NAMES)
+every_example = pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.slow if name == "metric-unions" else ()) for name in NAMES]
+)
 no_program = pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
 
 

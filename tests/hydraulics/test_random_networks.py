@@ -41,7 +41,7 @@ def test_flows_agree_with_an_independent_solution_on_500_more(seed: int) -> None
     agree(seed)
 
 
-@pytest.mark.parametrize("n_runs", [5, 20, 60, 200, pytest.param(600, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("n_runs", [5, 20, 60, *(pytest.param(many, marks=pytest.mark.slow) for many in (200, 600))])
 def test_networks_of_any_size_close_in_under_25_steps(n_runs: int) -> None:
     for seed in range(10):
         solution = solve_network(random_network(1000 + seed, n_runs))

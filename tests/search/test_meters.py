@@ -149,6 +149,7 @@ def test_straight_pipe_is_counted_from_the_meter_to_the_first_bend(tmp_path: Pat
     assert line.standing.straight.before_m == pytest.approx(0.267, abs=0.005)
 
 
+@pytest.mark.slow
 def test_a_line_that_wants_a_meter_is_told_where_it_would_go(tmp_path: Path) -> None:
     path = tmp_path / "line.yaml"
     path.write_text(LINE.format(parts="pipe 200 mm, elbow, pipe 900 mm, elbow, pipe 100 mm"), encoding="utf-8")

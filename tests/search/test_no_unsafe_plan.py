@@ -50,11 +50,12 @@ COMMANDS = pytest.mark.parametrize(
         ("plan",),
         ("plan", "--most-flow", "--budget", "40"),
         ("compare",),
-        ("explain",),
         ("frontier",),
         ("settings",),
-        ("draw", "--plan", "-o", "pictures"),
-        ("report", "-o", "report.html"),
+        *(
+            pytest.param(words, marks=pytest.mark.slow)
+            for words in (("explain",), ("draw", "--plan", "-o", "pictures"), ("report", "-o", "report.html"))
+        ),
     ],
     ids=" ".join,
 )

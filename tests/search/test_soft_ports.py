@@ -33,7 +33,7 @@ targets: {{out: at least 400 gal/h, side: at least 5 gal/h}}
     ("ports", "soft", "seal"),
     [
         ("1/2 in barb", Kind.HOSE, "clamp"),
-        ("1/4 in compression", Kind.TUBE, ""),
+        pytest.param("1/4 in compression", Kind.TUBE, "", marks=pytest.mark.slow),
         pytest.param("3/8 in push-fit", Kind.TUBE, "", marks=pytest.mark.slow),
     ],
 )
