@@ -13,14 +13,18 @@ from optimizer.model.network import LEGS, Condition, Leg, Network, Tee
 
 @dataclass(frozen=True, slots=True)
 class TeeOption:
-    """One fitting that may stand at a tee, with the state that each of its openings gives to the run there."""
+    """One fitting that may stand at a tee, with the state that each of its openings gives to the run there.
+
+    `unit` is how many units of its price make a cent: more than one where prices are told finer.
+    """
 
     tee: Tee
     states: Mapping[Leg, EndState]
+    unit: int = 1
 
     @property
     def cents(self) -> int:
-        return 0 if self.tee.existing or self.tee.item is None else self.tee.item.price_cents
+        return 0 if self.tee.existing or self.tee.item is None else self.unit * self.tee.item.price_cents
 
     @property
     def item(self) -> CatalogItem:

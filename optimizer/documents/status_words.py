@@ -39,9 +39,7 @@ def _gap_words(plan: Plan) -> str:
 
 def _list_is_counted(plan: Plan) -> bool:
     """Return whether what the proof counts for parts is what the parts list comes to."""
-    if plan.material_cents is None or plan.cost_cents is None:
-        return True
-    return _material_of_parts(plan) == plan.cost_cents
+    return plan.material_cents is None or plan.total_cents in (None, plan.material_cents)
 
 
 def _material_of_parts(plan: Plan) -> int:

@@ -117,9 +117,9 @@ class Plan:
 
     `cost_cents` is what the parts list comes to: pipe as the store sells it, whole packs. `material_cents` is what the
     search made least, and no plan comes to less than `bound_cents`: the parts list, and labour, a minimum order and
-    electricity where the owner gave them a price. Where flows are not known beforehand, or several pumps run before
-    them, it counts pipe by the length used and the first pack of each kind instead. `left_out` names what the proof did
-    not weigh, where that is anything: the status holds for all the rest.
+    electricity where the owner gave them a price (`total_cents`). Where flows are not known beforehand and there is too
+    much to choose from, it counts pipe by the length used and the first pack of each kind instead. `left_out` names
+    what the proof did not weigh, where that is anything: the status holds for all the rest.
     """
 
     status: Status
@@ -147,6 +147,12 @@ class Plan:
     @property
     def found(self) -> bool:
         return self.status in (Status.OPTIMAL, Status.FEASIBLE)
+
+    @property
+    def total_cents(self) -> int | None:
+        """Return what the parts list comes to, with all that has a price beside it; None without a list."""
+        beside = self.effort_cents + self.topped_up_cents + self.energy_cents
+        return None if self.cost_cents is None else self.cost_cents + beside
 
     @property
     def gap_cents(self) -> int | None:

@@ -22,13 +22,14 @@ from optimizer.search.box_choices import choices_below
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
-from optimizer.search.flow_search import TIME_CAME, FlowSearch, Progress, SearchState, surely_fails
+from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState, surely_fails
 from optimizer.search.flow_tightening import tightened
 from optimizer.verify.held import settle_held
 
 _ROOT_ROUNDS = 12
 _FEW = 24  # so many combinations are tried one by one
 _COUNTED = 3000  # so many are told one by one, to see how many cost little enough
+_PRICED = 30_000  # as there, where the price of each is looked up: most of them cost too much
 _AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
 _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
@@ -62,7 +63,9 @@ class BoxSearch:
         start: Choice | None = None,
         cutoff_cents: int | None = None,
         any_plan: bool = False,
+        price: Price | None = None,
     ) -> None:
+        self.price = price  # as of `FlowSearch`
         self.case, self.shape, self.solver = case, shape, solver
         self.until = time.monotonic() + time_limit_s
         self.progress, self.cutoff_cents, self.any_plan = progress, cutoff_cents, any_plan
@@ -298,7 +301,8 @@ class BoxSearch:
 
     def _few_choices(self, box: _Box) -> list[Choice] | None:
         """Return the combinations of a box that cost less than the limit, the cheapest first; None where many do."""
-        if math.prod(map(len, [*box.ways.values(), *box.fittings.values(), box.settings])) > _COUNTED:
+        most = _COUNTED if self.price is None else _PRICED
+        if math.prod(map(len, [*box.ways.values(), *box.fittings.values(), box.settings])) > most:
             return None
         found = []
         for choice in self._choices_of(box):
@@ -306,11 +310,16 @@ class BoxSearch:
                 found.append(choice)
                 if len(found) > _FEW:
                     return None
-        return sorted(found, key=lambda choice: cents_of(self.case, choice))
+        return sorted(found, key=self._kept_at)
 
     def _is_known(self, choice: Choice) -> bool:
-        """Return whether it is known if a combination stands: that no start could set its valves proves nothing."""
-        return choice in self.looked_at or (choice in self.tried and not self._has_valves(choice))
+        """Return whether it is known if a combination stands, or it is too dear anyhow.
+
+        That no start could set its valves proves nothing.
+        """
+        if choice in self.looked_at or (self.price is not None and self.price(choice) >= self._most()):
+            return True
+        return choice in self.tried and (self.tried[choice] or not self._has_valves(choice))
 
     def _settled(self, choice: Choice) -> None:
         """Find out whether a combination stands; where valves leave that open, by a search of its own."""
@@ -332,7 +341,8 @@ class BoxSearch:
             self.state.unproved_cents = cents if known is None else min(known, cents)
 
     def _keep(self, choice: Choice, state: SearchState) -> None:
-        cents = cents_of(self.case, choice)
+        self.tried[choice] = True
+        cents = self._kept_at(choice)
         if cents < self._most() or self.state.best is None:
             self.state.best, self.state.best_cents, self.state.settled = choice, cents, state.settled
 
@@ -342,10 +352,14 @@ class BoxSearch:
         self.tried[choice] = found is not None and found.met
         if found is None or not found.met:
             return False
-        cents = cents_of(self.case, choice)
+        cents = self._kept_at(choice)
         if self.state.best_cents is None or cents < self.state.best_cents:
             self.state.best, self.state.best_cents, self.state.settled = choice, cents, found
         return True
+
+    def _kept_at(self, choice: Choice) -> int:
+        """Return what a combination is kept at where it stands [cents]."""
+        return cents_of(self.case, choice) if self.price is None else self.price(choice)
 
     def _has_valves(self, choice: Choice) -> bool:
         return any(self.case.ways[name][k].valved for name, k in zip(self.case.ways, choice.ways, strict=True))

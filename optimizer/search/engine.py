@@ -16,6 +16,7 @@ from functools import partial
 from optimizer.choices.considered import ONE_UNION
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.for_sale import for_sale
+from optimizer.choices.stations import station_if_known
 from optimizer.choices.velocity import with_carried
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
@@ -31,16 +32,18 @@ from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.finer_valves import with_finer_valves
+from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import TIME_CAME
 from optimizer.search.misfit import with_straights_kept
 from optimizer.search.pressure import weak_words, with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.search.unknown_pumps import find_any
+from optimizer.search.unknown_pumps import counts_electricity, find_any
 from optimizer.verify.allowance import allowance_of, allowances_of, most_pipe_volume_m3
 from optimizer.verify.drain_back import inflow_m3_s
 
+_LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
 _ROOM = (
     "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
@@ -287,14 +290,14 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
         progress=clock.telling(question.words),
     )
     find = partial(search, cutoff_cents=question.ceiling_cents, any_plan=question.first_will_do)
-    time_s, floor = question.time_s, question.floor_cents
+    time_s, floor = question.time_s, 0  # what no list costs less than says nothing of what is used
     if cheaper is None or said is None:
         first = find(time_limit_s=time_s, floor_cents=floor)
         if not first.plan.found:
             return _of_search(first)
         said = verdicts(question.system, first.plan, question.catalog)
         if not said.failures:
-            return _of_search(_mending(question, first, said, search))
+            return _below(question, _of_search(_by_list(question, _mending(question, first, said, search), said)))
         if said.misfits:
             return _with_straights_kept(question, first.plan, said)
         if said.stuck and not question.system.closes_alone:
@@ -331,6 +334,21 @@ def _next_best(
 
 def _of_search(found: UnknownSearch) -> Answer:
     return Answer(found.plan, found.bound_cents, found.cents, found.by_hand)
+
+
+def _by_list(question: Question, found: UnknownSearch, said: Verdicts) -> UnknownSearch:
+    """Return the plan with the cheapest list where there is one that passes as well; else the one found."""
+    system, clock = question.system, question.clock
+    several = system.rules.other_pumps or counts_electricity(system) or station_if_known(system) is not None
+    if several or system.rules.minimum_order_cents or question.first_will_do or found.plan.status is not Status.OPTIMAL:
+        return found
+    time_s = min(_LIST_TIME_S, _LIST_SHARE * question.time_s)
+    solver = clock.solver if clock.solver in FLOW_SOLVERS else None
+    other = by_list(system, question.catalog, found, question.ceiling_cents, solver=solver, time_limit_s=time_s)
+    if other.choice == found.choice and other.case is found.case:
+        return other
+    then = verdicts(system, other.plan, question.catalog)
+    return found if then.failures or then.lasting > said.lasting else other
 
 
 def _mending(

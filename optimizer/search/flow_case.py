@@ -68,6 +68,7 @@ class Material:
     lossy: tuple[str, ...]
     allowances: tuple[Allowance, ...]
     has_all: bool  # the valves to cut in are among it
+    least: Mapping[str, Sequence[Mapping[int, int]]] | None = None  # by run and source, as of `AlternativeTable`
 
 
 @dataclass(frozen=True)
@@ -364,9 +365,10 @@ def _most_held_m3(graph: ChoiceGraph) -> float:
 
 def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:
     """Yield the efficient ways to plumb a run, as it stands and with a slot for a valve."""
-    for source, arcs in zip(material.sources[name], material.rows[name], strict=True):
+    for i, (source, arcs) in enumerate(zip(material.sources[name], material.rows[name], strict=True)):
         both_ends = name in material.lossy and not source.valved
-        for alternative in ranged_alternatives(source.graph, arcs, weighing, both_ends=both_ends):
+        own = weighing if material.least is None else replace(weighing, least=material.least[name][i])
+        for alternative in ranged_alternatives(source.graph, arcs, own, both_ends=both_ends):
             yield Way(alternative, source.run)
 
 

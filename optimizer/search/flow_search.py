@@ -36,6 +36,7 @@ from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
+Price = Callable[[Choice], int]
 
 TIME_CAME = "the time limit came"
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
@@ -86,8 +87,10 @@ class FlowSearch:
         cutoff_cents: int | None = None,
         alone: bool = False,
         any_plan: bool = False,
+        price: Price | None = None,
     ) -> None:
         self.case, self.solver = case, solver
+        self.price = price  # what a combination that stands is kept at, where that is more than its sum
         self.until = time.monotonic() + time_limit_s
         self.progress = progress
         self.state = SearchState()
@@ -118,7 +121,7 @@ class FlowSearch:
             self.tried[choice] = found
         if found is None or not found.met:
             return False
-        cents = cents_of(self.case, choice)
+        cents = cents_of(self.case, choice) if self.price is None else self.price(choice)
         if self.state.best_cents is None or cents < self.state.best_cents:
             self.state.best, self.state.best_cents, self.state.settled = choice, cents, found
         return True
@@ -218,6 +221,9 @@ class FlowSearch:
         modes = range(len(self.case.modes))
         hints = tuple(valve_hints(self.case, found, choice, mode) for mode in modes) if worst < _NEAR_M else ()
         if self.offer(choice, hints):
+            if self.price is not None:  # another that seems dearer may be kept at less
+                self._forbid(found)
+                return [self._node(bound, node.box)]
             return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
         if not self._has_valves(choice):
             self._forbid(found)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from operator import le
@@ -151,21 +151,10 @@ class Pick:
 
     def price(self, chosen: Chosen) -> Priced:
         """Return what the list of a choice costs, with what its pipe says of all choices like it."""
-        picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
-        options = {tee: self.posed.tees[tee][self.tees[tee][k]] for tee, k in chosen.tees.items()}
-        cents = sum(way.cents for way in picked.values()) + sum(option.cents for option in options.values())
-        joints: Counter[tuple[str, str]] = Counter()
-        for way in picked.values():
-            joints.update(way.joints)
-        cents += self.shop.joints.cents(joints)
-        pieces = {run: self._pieces(run, way, options) for run, way in picked.items()}
-        cuts = []
-        for key in sorted({key for found in pieces.values() for key in found}):
-            item = next(found[key][0] for found in pieces.values() if key in found)
-            lengths = tuple(
-                sorted((n for found in pieces.values() if key in found for n in found[key][1]), reverse=True)
-            )
-            pipe = self.shop.pipes.cents(item, lengths)
+        picked, pieces = self._picked(chosen)
+        cents, cuts = self._beside_pipe(picked, chosen), []
+        for item, lengths in _together(pieces):
+            key, pipe = item.item_id, self.shop.pipes.cents(item, lengths)
             self.taken.append((item, sum(units + KERF for units in lengths)))
             cents += pipe
             users = {run: found[key][1] for run, found in pieces.items() if key in found}
@@ -173,6 +162,26 @@ class Pick:
         work = sum(self.shop.effort.cents(arc) for way in picked.values() for arc in way.arcs)
         allowed = self.budget is None or cents - work <= self.budget
         return Priced(cents, allowed, tuple(cuts))
+
+    def cents(self, chosen: Chosen) -> int:
+        """Return what the list of a choice costs [cents]."""
+        picked, pieces = self._picked(chosen)
+        return self._beside_pipe(picked, chosen) + sum(self.shop.pipes.cents(*each) for each in _together(pieces))
+
+    def _picked(self, chosen: Chosen) -> tuple[dict[str, Way], dict[str, Mapping[str, tuple[CatalogItem, Pieces]]]]:
+        """Return the ways of a choice, and the pieces of pipe that each takes."""
+        picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
+        options = {tee: self.posed.tees[tee][self.tees[tee][k]] for tee, k in chosen.tees.items()}
+        return picked, {run: self._pieces(run, way, options) for run, way in picked.items()}
+
+    def _beside_pipe(self, picked: Mapping[str, Way], chosen: Chosen) -> int:
+        """Return what a choice costs without its pipe [cents]."""
+        cents = sum(way.cents for way in picked.values())
+        cents += sum(self.posed.tees[tee][self.tees[tee][k]].cents for tee, k in chosen.tees.items())
+        joints: Counter[tuple[str, str]] = Counter()
+        for way in picked.values():
+            joints.update(way.joints)
+        return cents + self.shop.joints.cents(joints)
 
     def _needed(self, item: CatalogItem, cents: int, users: Mapping[str, Pieces]) -> dict[str, Pieces]:
         """Return of the pieces that runs take of a pipe some that cost as much by themselves."""
@@ -239,6 +248,18 @@ class Pick:
         problem = replace(self.posed.problem, runs=runs, tees=fittings, packs=())
         options = {tee: [self.posed.tees[tee][k]] for tee, k in indices.items()}
         return PosedProblem(problem, alternatives, options, numbers)
+
+
+def _together(
+    pieces: Mapping[str, Mapping[str, tuple[CatalogItem, Pieces]]],
+) -> Iterator[tuple[CatalogItem, Pieces]]:
+    """Yield every pipe with the pieces that all runs take of it, longest first."""
+    found: dict[str, tuple[CatalogItem, list[int]]] = {}
+    for each in pieces.values():
+        for key, (item, lengths) in each.items():
+            found.setdefault(key, (item, []))[1].extend(lengths)
+    for _, (item, units) in sorted(found.items()):
+        yield item, tuple(sorted(units, reverse=True))
 
 
 def _with_kerfs(pieces: Mapping[str, tuple[CatalogItem, int, int]]) -> dict[str, int]:

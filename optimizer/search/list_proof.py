@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -128,6 +128,24 @@ class ListSearch:
             return search.so_far()
 
 
+def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]]) -> dict[str, int]:
+    """Return the pipes of which a first length costs more than what lists take by the length, with its price [cents].
+
+    `taken` is the new pipe of lists, saw cuts counted [units].
+    """
+    gains: dict[str, tuple[float, int]] = {}
+    for item, units in taken:
+        if not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
+            prices = [one.price_cents for one in pipes.stock(item)]
+            least = min(prices)
+            if 2 * least < max(prices):
+                continue  # the shortest length of several says too little
+            gain = least - pipes.rate(item) * units / LEAST_PER_CENT
+            gains[item.item_id] = max(gains.get(item.item_id, (0.0, least)), (gain, least))
+    best = sorted((gain, key) for key, (gain, _) in gains.items() if gain > 0.0)[::-1]
+    return {key: gains[key][1] for _, key in best[:_MOST_OPENED]}
+
+
 @dataclass
 class _AtHead:
     """The search at one head. `best` is the cheapest list so far, `below` what a list must be under to matter."""
@@ -203,18 +221,7 @@ class _AtHead:
         """Return the pipes of which a first length costs more than pieces do by the length, in lists told so far."""
         if not self._is_wide():
             return {}
-        pipes = self.search.shop.pipes
-        gains: dict[str, tuple[float, int]] = {}
-        for item, units in self.taken:
-            if not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
-                prices = [one.price_cents for one in pipes.stock(item)]
-                least = min(prices)
-                if 2 * least < max(prices):
-                    continue  # the shortest length of several says too little
-                gain = least - pipes.rate(item) * units / LEAST_PER_CENT
-                gains[item.item_id] = max(gains.get(item.item_id, (0.0, least)), (gain, least))
-        best = sorted((gain, key) for key, (gain, _) in gains.items() if gain > 0.0)[::-1]
-        return {key: gains[key][1] for _, key in best[:_MOST_OPENED]}
+        return first_lengths(self.search.shop.pipes, self.taken)
 
     def _prove(self, upto: float) -> None:
         """Find the best list below a limit [cents] among all ways, or that there is none.

@@ -92,6 +92,7 @@ class WayFinder:
     rests: Mapping[int, Rest]
     below: float
     until: float = math.inf
+    most_labels: int = _MOST_LABELS
     _joints: Numbers = field(default_factory=Numbers)
     _count: int = 0
 
@@ -119,7 +120,7 @@ class WayFinder:
             waiting[node] = []
             kept = self._unbeaten(self._worth(node, _alike(labels)))
             self._count += len(kept)
-            if self._count > _MOST_LABELS or time.monotonic() > self.until:
+            if self._count > self.most_labels or time.monotonic() > self.until:
                 raise TooManyWaysError
             if node in goals:
                 found += [self._way(label, goals[node]) for label in kept]

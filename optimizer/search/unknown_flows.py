@@ -42,7 +42,7 @@ from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box
-from optimizer.search.posing import PosedProblem
+from optimizer.search.posing import Options, PosedProblem
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 
@@ -69,6 +69,8 @@ class UnknownSearch:
     bound_cents: int | None = None  # no plan costs less; None: there is none at all
     by_hand: bool = False  # Ctrl-C ended it
     cents: int | None = None  # what was made least
+    options: Options | None = None  # all that may be chosen
+    free: Box | None = None  # the ranges of flow that hold whatever is chosen
 
 
 def find_unknown(
@@ -146,6 +148,7 @@ class _Finder:
         self.unproved = 0
         self.left_out = ""
         self.is_water_scarce = False
+        self.free: Box | None = None
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
@@ -160,7 +163,7 @@ class _Finder:
             bare = [name for name, ways in basic.case.ways.items() if not ways]
             if bare:
                 return self._none((f"the rules and the catalogs leave no way to plumb run {bare[0]!r}",))
-            free = free_box(basic.case)
+            free = self.free = free_box(basic.case)
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:
                 return self._none(
@@ -357,37 +360,51 @@ class _Finder:
         said = (f"{self.stopped}: {SO_FAR}",) if self.stopped else ()
         noted = replace(plan, notes=(*said, *notes), left_out=self.left_out)
         cents = cents_of(case, choice)
-        return UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
+        found = UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
+        return replace(found, options=basic.options, free=self.free)
 
     def _plan(self, basic: Prepared, case: FlowCase, choice: Choice, bound: int) -> Plan:
-        """Return the plan of a combination, made by the same hands as those of known flows."""
-        chosen = {name: case.ways[name][k] for name, k in zip(case.ways, choice.ways, strict=True)}
-        tees = {point: case.tees[point][k] for point, k in zip(case.tees, choice.tees, strict=True)}
-        network = case.network.with_runs({name: way.run for name, way in chosen.items()})
-        posed = PosedProblem(
-            SizingProblem({}, {}, ()),
-            {
-                name: (Alternative(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
-                for name, way in chosen.items()
-            },
-            {point: [option] for point, option in tees.items()},
-        )
-        speeds = case.modes[0].speeds[choice.speeds[0]]
+        cents, speeds = cents_of(case, choice), case.modes[0].speeds[choice.speeds[0]]
         energy = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
-        cents = cents_of(case, choice)
-        outcome = Outcome.OPTIMAL if bound >= cents else Outcome.FEASIBLE
-        selection = Selection(
-            outcome,
-            dict.fromkeys(chosen, 0),
-            dict.fromkeys(tees, 0),
-            cents - energy,
-            min(bound, cents) - energy,
-            self.solver or "",
-        )
-        pump = next(iter(network.pumps.values()), NO_PUMP)
-        duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy)
-        options = replace(basic.options, system=replace(self.system, network=network))
-        return replace(plan_of(options, posed, selection, duty), pump_speeds=dict(speeds))
+        return plan_of_choice(self.system, basic.options, case, choice, (cents, bound), energy, solver=self.solver)
+
+
+def plan_of_choice(
+    system: System,
+    options: Options,
+    case: FlowCase,
+    choice: Choice,
+    costs: tuple[int, int],
+    energy_cents: int,
+    *,
+    by_list: bool = False,
+    solver: str | None = None,
+) -> Plan:
+    """Return the plan of a combination, made by the same hands as those of known flows.
+
+    `costs` are what it costs and what none costs less than [cents], electricity in it; `by_list` says that it is the
+    parts list that was made least.
+    """
+    chosen = {name: case.ways[name][k] for name, k in zip(case.ways, choice.ways, strict=True)}
+    tees = {point: case.tees[point][k] for point, k in zip(case.tees, choice.tees, strict=True)}
+    network = case.network.with_runs({name: way.run for name, way in chosen.items()})
+    posed = PosedProblem(
+        SizingProblem({}, {}, ()),
+        {
+            name: (Alternative(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
+            for name, way in chosen.items()
+        },
+        {point: [option] for point, option in tees.items()},
+    )
+    speeds = case.modes[0].speeds[choice.speeds[0]]
+    cents, bound = costs
+    outcome = Outcome.OPTIMAL if bound >= cents else Outcome.FEASIBLE
+    none = dict.fromkeys(chosen, 0), dict.fromkeys(tees, 0)
+    selection = Selection(outcome, *none, cents - energy_cents, min(bound, cents) - energy_cents, solver or "")
+    pump = next(iter(case.network.pumps.values()), NO_PUMP)
+    duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy_cents)
+    there = replace(options, system=replace(system, network=network))
+    return replace(plan_of(there, posed, selection, duty, by_list=by_list), pump_speeds=dict(speeds))
 
 
 def _whole(cents: float) -> int:
