@@ -110,7 +110,7 @@ def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_pl
     result = retrofit("explain", str(system))
 
     assert result.exit_code == 0
-    assert "Proven least by what it uses" in result.stdout
+    assert "Proven cheapest for these parts, prices and rules." in result.stdout
     assert "missed most, valves left as set" in result.stdout
     assert "line, night: " in result.stdout
     assert "another plan is cheaper" in result.stdout
