@@ -18,9 +18,13 @@ from pathlib import Path
 from mutators import spoiled, spoiled_bytes, spoiled_workbook
 
 from optimizer import pipeline
+from optimizer.cli.adapters import named_end
+from optimizer.documents.adapters_text import adapters_blocks
 from optimizer.documents.found import check_blocks, check_json, remarks
+from optimizer.documents.meters_text import meter_blocks
 from optimizer.documents.tables import plain_text
 from optimizer.errors import InputError, OptimizerError
+from optimizer.joints.ways import ways, why_no_way
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog, load_catalog_files
@@ -30,7 +34,7 @@ from optimizer.read.systems import load_system
 
 Case = Callable[[int, Path], None]
 
-FILES = sorted(data_directory("examples").glob("*.yaml"))
+FILES = sorted(data_directory("examples").rglob("*.yaml"))
 CATALOGS = sorted(data_directory("catalogs").glob("*.csv"))
 ROWS = 12  # of each shipped catalog are enough to be spoiled
 MOST_S = 20.0  # of processor time
@@ -160,6 +164,83 @@ def reading_case(seed: int, folder: Path) -> None:
     _read_system(folder / "spoiled.yaml", before.encode() + b"\n" + changed + end.encode() + rest.encode())
 
 
+# What the examples have little of, each with the section that is spoiled: rates, tax, continued curves, meters, ends.
+MONEY = "currency: EUR\nprices: {USD: 0.92 EUR on 2026-11-01, GBP: 1.15 EUR}\ntax: 19 %, included"
+CURVE = """pumps:
+  return:
+    curve: [0 L/h at 3 m, 500 L/h at 2.8 m, 1000 L/h at 2.2 m]
+    continued: [1600 L/h at 1 m, 2000 L/h at 0 m]
+    dial: {30 %: 55 %, 100 %: 100 %}
+    speeds: 30 % to 100 %
+    ports: {in: 1 in BSPP male, out: 3/4 in MPT}"""
+LINE = """runs:
+  line:
+    from: sump
+    to: tank
+    size: 1 in sch 40 PVC
+    parts: [pump return, adapter 3/4 in FPT x 1 in slip, pipe 30 cm, open joint, meter G 3/4 male, open joint, pipe 1 m,
+      adapter 1 in hub x 1/2 in hose barb, hose 1 m]"""
+REST = """system: Spoiled
+units: metric
+water: {salinity: 35 g/kg, temperature: 25 degC}
+surfaces: {sump: 0 m, tank: 0.4 m}
+targets: {line: at least 300 L/h}"""
+SECTIONS = (MONEY, CURVE, LINE)
+
+
+def section_case(seed: int, folder: Path) -> None:
+    """Spoil one section of a file: money, the pump's curve, or a line with ends, hose and a meter."""
+    chosen = random.Random(seed).choice(SECTIONS)
+    texts = [spoiled(seed, each) if each is chosen else each.encode() for each in SECTIONS]
+    path = folder / "spoiled.yaml"
+    path.write_bytes(b"\n".join([REST.encode(), *texts, b""]))
+    with in_time():
+        try:
+            system, parts = pipeline.read(path)
+        except OptimizerError as error:
+            judged(error, path.name)
+            return
+    assert all(0 <= item.price_cents < 2**60 for item in parts.items.values())
+    _solve(system)
+    if seed % 10 == 0:
+        _metered(system, parts)
+
+
+def _metered(system: System, parts: Catalog) -> None:
+    """Show the flow meters that read the lines."""
+    with in_time():
+        try:
+            found = pipeline.metered_lines(system, parts, pipeline.settings_card(system), tuple(system.network.runs))
+            blocks = meter_blocks(found, name=system.name, units=system.units, currency=parts.currency, bucket_m3=0.01)
+            told = plain_text(blocks)
+        except OptimizerError as error:
+            told = str(error)
+    assert clean(told), repr(told)
+
+
+ENDS = (
+    *("3/4 in NPT male", "1 in slip", "1 in socket", "25 mm socket", "1/2 in barb", "G 1/2 female", "1 in BSPP female"),
+    *("3/4 in MPT", "1/2 in hose barb", "1/4 in push-fit", "32 mm socket", "3/4 in GHT female", "1-1/2 in spigot"),
+)
+
+
+def end_case(seed: int, folder: Path) -> None:
+    """Spoil the words of an end, and ask for the ways from it to another one."""
+    rng = random.Random(seed)
+    first, second = rng.sample(ENDS, 2)
+    with in_time():
+        try:
+            start = named_end(spoiled(seed, first).decode("utf-8", "replace"), catalog())
+            goal = named_end(second, catalog())
+            found = ways(start, goal, catalog())
+            why = "" if found else why_no_way(start, goal, catalog())
+            told = plain_text(adapters_blocks(start, goal, found, units="metric", currency="USD", why_none=why))
+        except OptimizerError as error:
+            told = str(error)
+            assert told.strip()
+    assert clean(told), repr(told)
+
+
 def catalog_case(seed: int, folder: Path) -> None:
     _beside(folder)
     _read_catalog(folder / "spoiled.csv", spoiled(seed, _catalog_text(random.Random(seed))))
@@ -199,6 +280,8 @@ def _beside(folder: Path) -> None:
 CASES: Mapping[str, Case] = {
     "systems": system_case,
     "readings": reading_case,
+    "sections": section_case,
+    "ends": end_case,
     "catalogs": catalog_case,
     "price lists": price_list_case,
     "quotes": quote_case,
