@@ -508,3 +508,15 @@ def test_only_the_shipped_folders_are_known_by_name() -> None:
     assert (data_directory("catalogs") / "pipes.csv").is_file()
     with pytest.raises(InputError, match="data_directory: found 'catalog'; allowed: catalogs or examples"):
         data_directory("catalog")
+
+
+def test_a_schedule_80_union_is_as_narrow_as_its_pipe() -> None:
+    # ASTM D1785: schedule 80 pipe has a thicker wall and the outside of schedule 40.
+    catalog = load_catalog()
+    bores = {item.ends[0].size: item.bore_m for item in catalog.of_kind(Kind.PIPE) if item.family == "sch 80 PVC"}
+    unions = [item for item in catalog.items.values() if item.item_id.startswith("sch80-union")]
+    ends = [pair for union in unions for pair in zip(union.ends, union.end_bores_m, strict=True)]
+    sockets = [(end.size, bore) for end, bore in ends if end.form is Form.SOCKET]
+
+    assert len(sockets) >= 30
+    assert all(bore == pytest.approx(bores[size], abs=1e-5) for size, bore in sockets)
