@@ -24,7 +24,7 @@ FORBIDDEN = {
     *("os.getuid", "os.geteuid", "os.chown", "os.mkfifo", "os.link", "os.symlink", "os.setsid", "os.killpg", "os.nice"),
     *("signal.alarm", "signal.setitimer", "signal.pause", "tempfile.mktemp"),
 }
-FOREIGN = {"subprocess", "multiprocessing", "pty", "fcntl", "resource", "termios", "grp", "pwd", "msvcrt", "winreg"}
+FOREIGN = {"subprocess", "pty", "fcntl", "resource", "termios", "grp", "pwd", "msvcrt", "winreg"}
 
 
 def test_no_module_calls_what_only_one_system_has() -> None:
@@ -37,7 +37,15 @@ def test_text_files_are_opened_with_their_encoding_told() -> None:
     assert {str(module): lines for module in MODULES if (lines := source(module).no_encoding)} == {}
 
 
+def test_a_second_process_is_started_anew_and_never_forked() -> None:
+    started = re.compile(
+        r"""get_context\((?!"spawn"\))|set_start_method|multiprocessing import [^\n]*(?:Process|Pool|Manager)"""
+    )
+
+    assert not [path for path in MODULES if started.search((ROOT / path).read_text(encoding="utf-8"))]
+
+
 def test_no_path_is_put_together_with_a_separator() -> None:
-    joined = re.compile(r"""(?:os\.sep|os\.path\.join|/tmp/|\\\\tmp)""")
+    joined = re.compile(r"""(?:os\.path\.join|/tmp/|\\\\tmp)""")  # os.sep is the system's own
 
     assert not [path.name for path in MODULES if joined.search((ROOT / path).read_text(encoding="utf-8"))]
