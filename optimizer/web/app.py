@@ -16,7 +16,6 @@ from starlette.responses import HTMLResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from optimizer.documents.pictures import system_pictures
 from optimizer.errors import EditError, NetworkError, OptimizerError
 from optimizer.web.forms import MOST_TEXT
 from optimizer.web.pages import PICTURE_STYLE, Pages
@@ -230,6 +229,8 @@ class _Desk:
         card = self.sitting.plans.card_now
         files = dict(card[1]) if card else {}
         if answers is not None and name.endswith(".svg"):
+            from optimizer.documents.pictures import system_pictures
+
             files |= {f"{one.name}.svg": one.svg.encode() for one in system_pictures(answers.system, alone=True)}
         return _file(name, files)
 

@@ -13,7 +13,7 @@ from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report_facts import solved
 from optimizer.errors import EditError, Fault, NetworkError
-from optimizer.web import edit_views, fits, plan_views, views
+from optimizer.web import edit_views, views
 from optimizer.web.forms import Standing, part_of
 from optimizer.web.plumbing import drawn_plumbing
 from optimizer.web.sitting import Sheet, Sitting
@@ -178,6 +178,8 @@ class Pages:
 
     def fitting(self, asked: Asked, at: str) -> str:
         """Return the kinds of part for the place of one, those greyed that cannot stand there, with the reasons."""
+        from optimizer.web import fits
+
         shown = self.shown()
         try:
             choices = fits.choices_at(shown, at, self.sitting.read_as)
@@ -242,6 +244,8 @@ class Pages:
 
     def progress(self) -> tuple[str, bool]:
         """Return how far the work is that goes on, and whether it has ended."""
+        from optimizer.web import plan_views
+
         job = self.sitting.plans.jobs.job
         if job is None or job.over:
             return "", True
@@ -251,6 +255,8 @@ class Pages:
 
     def _plan(self, system: System) -> str:
         """Return what was searched for, or how to begin."""
+        from optimizer.web import plan_views  # what few pages need is loaded when one does
+
         plans, content = self.sitting.plans, self.sitting.content
         chosen, job = plans.chosen, plans.jobs.job
         report = chosen.report if chosen else None

@@ -73,6 +73,7 @@ def _bound(port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind(("127.0.0.1", port))
+        listener.listen()  # from here on a browser that comes early waits, and is not turned away
     except OSError as error:
         listener.close()
         raise OptimizerError(

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents import flows_text
 from optimizer.documents.balance_text import balance_blocks
-from optimizer.documents.calibration_text import calibration_blocks
 from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.floor_text import (
@@ -21,7 +20,6 @@ from optimizer.documents.floor_text import (
     mishap_rows,
     probe_words,
 )
-from optimizer.documents.pictures import Picture, system_pictures
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, Table, table
 from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
@@ -36,6 +34,7 @@ from optimizer.web.markup import blocks_html
 from optimizer.web.plumbing import point_name
 
 if TYPE_CHECKING:
+    from optimizer.documents.pictures import Picture
     from optimizer.documents.report_facts import Solved
 
 
@@ -126,8 +125,9 @@ def losses_html(answers: Answers, mode: str) -> str:
 
 def pictures_of(answers: Answers, mode: str) -> tuple[Picture, ...]:
     """Return head lines, pump curves and the largest losses in a mode, as the command draws them."""
-    at = answers.mode(mode)[1]
-    return system_pictures(at)[1:]
+    from optimizer.documents.pictures import system_pictures
+
+    return system_pictures(answers.mode(mode)[1])[1:]
 
 
 def safety_html(answers: Answers, mode: str) -> str:
@@ -265,6 +265,8 @@ def set_to(system: System, settings: Mapping[str, str]) -> System:
 
 def readings_html(answers: Answers) -> str:
     """Return what the readings say: the factors that explain them, what else would, and what to measure next."""
+    from optimizer.documents.calibration_text import calibration_blocks
+
     if not answers.system.measured:
         return ""
     return blocks_html(calibration_blocks(answers.system, answers.calibration()), 2)
