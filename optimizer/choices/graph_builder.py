@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from optimizer.choices.closing import Closing
 from optimizer.choices.fronts import Front, is_step, opened
@@ -23,9 +23,10 @@ from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
 from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, along, into_opening, out_of_pipe, turns
 from optimizer.joints.chains import new_part
+from optimizer.joints.mating import comes_off
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
 from optimizer.model.ends import End, Form
-from optimizer.model.kinds import BENDS, REMOVABLE
+from optimizer.model.kinds import BENDS, MACHINES, REMOVABLE
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
 
@@ -66,6 +67,7 @@ class _Builder:
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
         self.offers = Offers(run.parts, joiner)
+        self.open_joints_part = open_joints_part
         self.needed = [False] * (len(self.parts) + 1)
         if rules.keep_services:
             self.needed = _needed_separable(self.parts, open_joints_part)
@@ -361,11 +363,14 @@ class _Builder:
     def _joints(self, node: Node, left: Front, right: Front, right_m: float) -> list[Joint]:
         """Return the ways to join two open ends, the right one of a part of this bore [m].
 
-        With a union too where nothing lets a held stretch close yet.
+        With a union too where nothing lets a held stretch close yet, and where a machine that is newly cemented in has
+        to come out again.
         """
         bores = node.approach.bore_m, right_m
         found = self.joiner.between(left, right, node.gap_mm, bores)
-        if self.closing.is_held(node.position) and not node.closes:
+        needed = self.open_joints_part and not node.separable and self.needed[self.segment[node.position]]
+        comes_out = needed and any(part.kind is Kind.OPEN_JOINT for part in self.run.parts)
+        if comes_out or (self.closing.is_held(node.position) and not node.closes):
             return [*found, *self.joiner.over_union(left, right, node.gap_mm, bores)]
         return found
 
@@ -439,8 +444,8 @@ def _segments(parts: tuple[Part, ...]) -> list[int]:
 def _needed_separable(parts: tuple[Part, ...], open_joints: bool) -> list[bool]:
     """Return for each stretch between pumps, devices and run ends whether a separable joint must be left in it.
 
-    One is needed where one stands today or, with `open_joints`, the stretch is not connected yet, beside a pump or
-    device.
+    One is needed where one stands today or, with `open_joints`, the stretch is not connected yet, beside pumps or
+    devices that are cemented in: a port that is a thread, a barb or the like comes off by itself.
     """
     segments = _segments(parts)
     last = segments[-1]
@@ -448,6 +453,19 @@ def _needed_separable(parts: tuple[Part, ...], open_joints: bool) -> list[bool]:
     if last == 0:
         return needed
     for position, part in enumerate(parts):
-        if part.kind in SEPARABLE or (open_joints and part.kind is Kind.OPEN_JOINT):
+        if part.kind in SEPARABLE:
             needed[segments[position]] = True
+        if open_joints and part.kind is Kind.OPEN_JOINT:
+            ports = [parts[at].ends[side] for at, side in _ports(parts, position)]
+            needed[segments[position]] |= not any(comes_off(port) for port in ports)
     return needed
+
+
+def _ports(parts: tuple[Part, ...], position: int) -> Iterator[tuple[int, int]]:
+    """Yield the machines next to a position, before and behind, each with which of its two ends looks towards it."""
+    before = next((at for at in range(position - 1, -1, -1) if parts[at].kind in MACHINES), None)
+    behind = next((at for at in range(position + 1, len(parts)) if parts[at].kind in MACHINES), None)
+    if before is not None:
+        yield before, -1
+    if behind is not None:
+        yield behind, 0

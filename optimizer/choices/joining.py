@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from optimizer.choices.candidates import Candidate, Shelf
@@ -87,7 +87,7 @@ class Joiner:
             entry, leave = (Front(union.ends[i], long=True) for i in (0, -1))
             for first in self.between(left, entry, 0, (bores_m[0], union.end_bores_m[0])):
                 for second in self.between(leave, right, gap_mm, (union.end_bores_m[-1], bores_m[1])):
-                    yield first.then(union, second)
+                    yield replace(first.then(union, second), separable=True)
 
     def _make_joints(self, left: Front, right: Front, gap_m: float, bores_m: tuple[float, float]) -> Iterable[Joint]:
         if left.pipe is not None and right.pipe is not None and left.pipe.item_id == right.pipe.item_id:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimizer.choices.for_sale import for_sale
+from optimizer.joints.mating import comes_off
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.kinds import MACHINES, SEPARABLE
@@ -93,7 +94,7 @@ def cemented_machines(system: System) -> tuple[tuple[str, str], ...]:
 
 def _comes_apart(parts: tuple[Part, ...], index: int, step: int, free: bool) -> bool:
     port = parts[index].ends[0 if step < 0 else -1]
-    if port.form not in (Form.SOCKET, Form.SPIGOT):
+    if comes_off(port):
         return True
     at = index + step
     while 0 <= at < len(parts) and parts[at].kind not in MACHINES:

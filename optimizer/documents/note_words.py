@@ -98,6 +98,10 @@ _SAYS: Mapping[str, Callable[[Note, str], str]] = {
         f"your lists have no {note.names[0]} for {', '.join(note.names[1:])}: buy it elsewhere; "
         "its price is not included"
     ),
+    "unscrews": lambda note, _: (
+        f"{note.names[0]} comes out by its threads alone, and pipe that is cemented on both sides does not turn: "
+        "leave one side free to turn, or put a union there"
+    ),
     "other cement": lambda note, _: (
         f"{note.names[1]} of its new joints take {note.names[0]} in place of PVC cement and primer, "
         f"{_CEMENT_STANDARD[note.names[0]]}; a can of 4 fl oz (118 mL) is not in the price"

@@ -65,6 +65,11 @@ _TAPER_MALES = frozenset({Form.NPT_MALE, Form.R_MALE})
 TAPER_REASON = "a taper male of"  # how the refusal of a metal thread begins
 
 
+def comes_off(port: End) -> bool:
+    """Return whether what sits in a port unscrews or pulls off: it is no socket and no plain pipe to be cemented."""
+    return port.form not in (Form.SOCKET, Form.SPIGOT)
+
+
 def mating(first: End, second: End) -> Mating | None:
     """Return how two ends meet, or None when they do not.
 

@@ -10,12 +10,14 @@ from optimizer.choices.for_sale import for_sale
 from optimizer.hydraulics import Conditions, part_head_loss_m
 from optimizer.hydraulics.water import fluid_of
 from optimizer.joints.chains import EndGraph
+from optimizer.joints.closing import lets_close
 from optimizer.joints.labels import LossAtFlow
 from optimizer.joints.ways import Way, WayFinder, why_no_way
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Network, Part, Run, Water
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
@@ -102,6 +104,25 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
 def ports_of_plan(found: Iterable[PortWays], stood: Network, plan: Plan) -> tuple[PortWays, ...]:
     """Return the ways at each port with what a plan makes of them."""
     return tuple(_of_plan(one, stood, plan) for one in found)
+
+
+def unscrewed(plan: Plan) -> tuple[Note, ...]:
+    """Return which machines a plan connects by threads alone, rigid pipe on both sides: that has to turn."""
+    return tuple(
+        Note("unscrews", run_plan.run, (part.words,))
+        for run_plan in plan.runs.values()
+        for at, part in enumerate(run_plan.parts)
+        if part.kind in MACHINES and _by_threads_alone(run_plan.parts, at)
+    )
+
+
+def _by_threads_alone(parts: Sequence[Part], at: int) -> bool:
+    sides = [
+        list(takewhile(lambda part: part.kind not in MACHINES, side)) for side in (parts[at + 1 :], parts[:at][::-1])
+    ]
+    threads = all(port.form.is_thread for port in (parts[at].ends[0], parts[at].ends[-1]))
+    rigid = all(side and not any(lets_close(part) for part in side) for side in sides)
+    return threads and rigid and any(not side[0].existing for side in sides)
 
 
 def _of_plan(one: PortWays, stood: Network, plan: Plan) -> PortWays:

@@ -19,7 +19,7 @@ from optimizer.takeoff.bill import bill_of
 from optimizer.takeoff.consumables import not_on_the_lists, other_cements
 from optimizer.takeoff.cut_list import CutList, cut_list
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.ports import PortWays, ports_of_plan, ways_at_ports
+from optimizer.takeoff.ports import PortWays, ports_of_plan, unscrewed, ways_at_ports
 from optimizer.takeoff.spares import spares_for
 from optimizer.takeoff.work_order import RunWork, work_order
 
@@ -97,6 +97,7 @@ def take_off(
     notes = (
         *not_on_the_lists(plan, catalog),
         *other_cements(plan),
+        *unscrewed(plan),
         *too_long,
         *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()),
     )

@@ -283,12 +283,21 @@ class Ways:
     def _stretch(self, place: int) -> int:
         return sum(part.kind == "pump" for part in self.parts[:place])
 
+    def _unscrews(self, stretch: int) -> bool:
+        """Return whether a pump's port that looks into a stretch is a thread, a barb or the like."""
+        pumps = [part for part in self.parts if part.kind == "pump"]
+        ports = [pump.ends[-1] for pump in pumps[stretch - 1 : stretch] if stretch > 0]
+        ports += [pump.ends[0] for pump in pumps[stretch : stretch + 1]]
+        return any(port.form not in ("socket", "spigot") for port in ports)
+
     @cached_property
     def _needed(self) -> list[bool]:
         """Return for each stretch beside a pump whether something there could be unbolted."""
         needed = [False] * (self._stretch(len(self.parts)) + 1)
         if len(needed) > 1:
             for place, part in enumerate(self.parts):
-                if part.kind in UNBOLTS or part.kind == OPEN:
+                if part.kind in UNBOLTS:
+                    needed[self._stretch(place)] = True
+                if part.kind == OPEN and not self._unscrews(self._stretch(place)):
                     needed[self._stretch(place)] = True
         return needed

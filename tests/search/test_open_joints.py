@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from optimizer import pipeline
 from optimizer.choices.open_joints import cemented_machines, open_places
 from optimizer.cli import main
+from optimizer.documents.note_words import warnings_of
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
@@ -94,3 +95,35 @@ def test_a_machine_that_cement_holds_is_asked_about_by_name(tmp_path: Path, part
     assert (("line", "device unit") in found) == asked
     output = CliRunner().invoke(main, ["check", str(path)]).output
     assert ("device unit is cemented in" in output) == asked
+
+
+@pytest.mark.parametrize(
+    ("ports", "size", "parts"),
+    [
+        ("3/4 in BSPP male", "3/4 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
+        ("3/4 in NPT female", "3/4 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
+        ("3/4 in GHT male", "1/2 in vinyl hose", "hose 3 ft, open joint, device unit, open joint, hose 5 ft"),
+    ],
+)
+def test_no_union_is_bought_beside_a_port_that_unscrews(tmp_path: Path, ports: str, size: str, parts: str) -> None:
+    system, catalog = pipeline.read(written(tmp_path, ports, size, parts), ())
+    found = pipeline.search(system, catalog)
+
+    assert found.found
+    assert all(one.item.kind is not Kind.UNION for one in found.runs["line"].purchases)
+
+
+def test_a_union_is_bought_beside_a_port_that_is_cemented(tmp_path: Path) -> None:
+    parts = "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"
+    system, catalog = pipeline.read(written(tmp_path, "3/4 in socket", "3/4 in sch 40 PVC", parts), ())
+    found = pipeline.search(system, catalog)
+
+    unions = [one for one in found.runs["line"].purchases if one.item.kind is Kind.UNION]
+    assert len(unions) == 2
+
+
+def test_a_device_between_rigid_pipes_is_told_to_need_a_side_that_turns(tmp_path: Path) -> None:
+    parts = "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"
+    report = pipeline.plan(*pipeline.read(written(tmp_path, "3/4 in BSPP male", "3/4 in sch 40 PVC", parts), ()))
+
+    assert any("device unit comes out by its threads alone" in words for words in warnings_of(report))

@@ -8,7 +8,7 @@ What was asked of every joint (common practice, no source):
   fitting that is longer by that much; a bushing adds next to no length and does not reach it;
 - two fittings hub to hub share a stub of pipe: two cemented joints;
 - threads open again, with new tape or a new washer; a parallel BSPP male seals on a washer in a BSPP female;
-- pump and devices keep something on each side that unbolts;
+- pump and devices keep something on each side that unbolts; a port that is a thread unscrews by itself;
 - what goes into a pump is no narrower than its port.
 """
 
@@ -23,6 +23,7 @@ from optimizer.choices.fronts import opened
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import PIPES, SEPARABLE, Catalog, Kind
 from optimizer.model.ends import Form
+from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Part
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
@@ -145,31 +146,30 @@ def test_the_riser_of_the_cellar_sump_joint_by_joint() -> None:
         "1 elbow",
         "1 pipe 56.2",
     ]
-    # by hand [cents]: 1-1/2 in. pipe in lengths of 5 ft 995 and 2 ft 398, 3/4 in. in one of 2 ft 158; elbow 199, two
-    # couplings 2 x 229, check valve 2239; the UV's two unions 2 x 749 and their washers 149; cement 549, primer 499
-    total = 995 + 398 + 158 + 199 + 2 * 229 + 2239 + 2 * 749 + 149 + 549 + 499
-    assert planned("cellar-sump")[2].cost_cents == total == 7142
+    # by hand [cents]: 1-1/2 in. pipe in lengths of 5 ft 995 and 2 ft 398; elbow 199, two couplings 2 x 229, check valve
+    # 2239; the UV's two adapters 339 and 319, their washers 149; cement 549, primer 499
+    total = 995 + 398 + 199 + 2 * 229 + 2239 + 339 + 319 + 149 + 549 + 499
+    assert planned("cellar-sump")[2].cost_cents == total == 6144
 
 
 def test_the_uv_line_of_the_cellar_sump_joint_by_joint() -> None:
     assert walked("cellar-sump", "uv line") == [
         "  3/4 pipe 4",
         "  3/4 ball valve",
-        "+ 3/4 pipe 0.394",  # a stub from the valve to the union: cement 3/4 twice
-        "+ 3/4 union",  # its other half is BSPP female: on the UV's BSPP male with a washer; the UV unbolts here ...
+        "+ 3/4 adapter",  # its spigot goes into the valve: cement 3/4; its BSPP female unscrews from the UV: washer ...
         "  3/4 device uv",
-        "+ 3/4 union",  # ... and here
+        "+ 3/4 adapter",  # ... and so does this one
         "  3/4 pipe 72",  # not plumbed before, so it has its full length: cement 3/4
         "  3/4 elbow",
     ]
-    unions = [part for part in planned("cellar-sump")[2].runs["uv line"].parts if part.kind is Kind.UNION]
-    assert [end.form for part in unions for end in part.ends] == [
-        Form.SOCKET,
+    adapters = [part for part in planned("cellar-sump")[2].runs["uv line"].parts if part.kind is Kind.ADAPTER]
+    assert [end.form for part in adapters for end in part.ends] == [
+        Form.SPIGOT,
         Form.G_FEMALE,
         Form.G_FEMALE,
         Form.SOCKET,
     ]
-    assert sealed("cellar-sump", "uv line") == {("cement", "3/4 in"): 3, ("washer", "3/4 in"): 2}
+    assert sealed("cellar-sump", "uv line") == {("cement", "3/4 in"): 2, ("washer", "3/4 in"): 2}
     assert removed("cellar-sump", "uv line") == []  # nothing stood in the open joints
 
 
@@ -243,8 +243,12 @@ def test_what_could_be_unbolted_still_can(name: str) -> None:
     system, _, plan = planned(name)
     for run in system.network.runs.values():
         before, after = (_stretches(parts) for parts in (run.parts, plan.runs[run.name].parts))
-        for old, new in zip(before, after, strict=True):
-            if len(before) > 1 and (old & SEPARABLE or Kind.OPEN_JOINT in old):
+        machines = [part for part in run.parts if part.kind in MACHINES]
+        for at, (old, new) in enumerate(zip(before, after, strict=True)):
+            ports = [machine.ends[-1] for machine in machines[max(at - 1, 0) : at]]
+            ports += [machine.ends[0] for machine in machines[at : at + 1]]
+            unscrews = any(port.form not in (Form.SOCKET, Form.SPIGOT) for port in ports)
+            if machines and (old & SEPARABLE or (Kind.OPEN_JOINT in old and not unscrews)):
                 assert new & SEPARABLE, run.name
 
 
