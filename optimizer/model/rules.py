@@ -242,7 +242,7 @@ _ROWS = (
         _W.YES_NO,
         "yes",
         "yes",
-        "every pump and device can still be unbolted",
+        "every pump and device still comes off: by a union, or by a thread, barb or the like at its port",
         "choices/graph_builder.py",
     ),
     RuleRow(
