@@ -79,8 +79,10 @@ def threaded_ports(network: Network, catalog: Catalog) -> tuple[Port, ...]:
     return tuple(found)
 
 
-def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, float]) -> tuple[PortWays, ...]:
-    """Return the ways at every threaded port of a system.
+def ways_at_ports(
+    system: System, catalog: Catalog, flows_m3_s: Mapping[str, float], plan: Plan | None = None
+) -> tuple[PortWays, ...]:
+    """Return the ways at every threaded port of a system, to the pipe beside it, or to what a plan joins it to.
 
     Parameters
     ----------
@@ -88,11 +90,13 @@ def ways_at_ports(system: System, catalog: Catalog, flows_m3_s: Mapping[str, flo
         The plumbing with its rules, and what can be bought.
     flows_m3_s
         What flows in each run now [m³/s]; where a target asks for a least flow, that one is the design flow.
+    plan
+        What becomes of it; None: nothing.
     """
     catalog = for_sale(system, catalog)
     end_graph = EndGraph(catalog, system.rules.allow_unsafe_metals, hoses=True, refused=True)
     found = []
-    for port in threaded_ports(system.network, catalog):
+    for port in (_as_planned(port, plan) for port in threaded_ports(system.network, catalog)):
         flow_m3_s = _design_flow(system, port.run, flows_m3_s)
         loss = loss_at(flow_m3_s, system.network.water) if flow_m3_s is not None else None
         offered = WayFinder(end_graph, loss, flow_m3_s or 0.0).between(port.start, port.goal)
@@ -135,6 +139,16 @@ def _of_plan(one: PortWays, stood: Network, plan: Plan) -> PortWays:
         return replace(one, touched=False)
     fits = [way for way in one.ways if way.pieces and _leads(way, after, one.port.inlet)]
     return replace(one, chosen=max(fits, key=lambda way: len(way.pieces), default=None))
+
+
+def _as_planned(port: Port, plan: Plan | None) -> Port:
+    """Return a port that is to meet the part that new pieces of a plan lead to, where that comes before any pipe."""
+    planned = plan.runs.get(port.run) if plan is not None else None
+    after = () if planned is None else _beside(planned.parts, port)
+    new = list(takewhile(lambda part: not part.existing, after))
+    if not new or len(new) == len(after):
+        return port
+    return replace(port, pipe=after[len(new)].ends[-1 if port.inlet else 0])
 
 
 def _beside(parts: Sequence[Part], port: Port) -> tuple[Part, ...]:

@@ -91,7 +91,7 @@ def take_off(
     catalog = for_sale(system, catalog)
     cuts, bill, too_long = priced(system, plan, catalog, store, spares=spares)
     work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
-    found = ways_at_ports(system, catalog, flows_m3_s) if ports else ()
+    found = ways_at_ports(system, catalog, flows_m3_s, plan) if ports else ()
     ways = ports_of_plan(found, system.network, plan)
     unused = (Note("owned pipe unused"),)
     notes = (
