@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
+    from optimizer.model.note import Note
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan, Verification
     from optimizer.model.quote import Quote
@@ -97,13 +98,13 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
     return band(system.network, measured=_told(system))
 
 
-def barely_lifting(system: System, solution: NetworkSolution) -> tuple[str, ...]:
-    """Return in a sentence each which pumps barely lift the water, and what eductors stir besides."""
+def barely_lifting(system: System, solution: NetworkSolution) -> tuple[Note, ...]:
+    """Return a note each of which pumps barely lift the water, and of what eductors stir besides."""
     from optimizer.hydraulics.lift import barely_lifting as found
     from optimizer.hydraulics.outlets import drawn_along
 
     flows = solution.flows_m3_s
-    return (*found(system.network, flows), *drawn_along(system.network, flows, system.units))
+    return (*found(system.network, flows), *drawn_along(system.network, flows))
 
 
 def other_states(system: System, solution: NetworkSolution) -> tuple[dict[str, float], ...]:
@@ -193,10 +194,16 @@ def plan(
     """
     found = search(system, catalog, solver=solver, time_limit_s=time_limit_s)
     if not found.found:
-        from optimizer.model.plan import Status
-
-        raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
+        raise _none(system, found)
     return report(system, found, catalog)
+
+
+def _none(system: System, found: Plan) -> NoPlanError:
+    """Return that there is no plan, and why."""
+    from optimizer.model.plan import Status
+    from optimizer.wording.notes import notes_words
+
+    return NoPlanError(notes_words(found.reasons, system.units), proved=found.status is Status.INFEASIBLE)
 
 
 def search(
@@ -349,6 +356,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.verify.sensitivity import touchy_valves
     from optimizer.verify.settings import with_openings
     from optimizer.verify.upper_ends import with_upper_ends
+    from optimizer.wording.notes import notes_words
 
     as_written = None
     if found.stands is not None:  # what is new is told against the plumbing cut apart where it joins
@@ -357,7 +365,8 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     before = now.flows_m3_s
     verification = verify_plan(system, found)
     if not verification.passed:
-        raise CheckError("the plan failed its check by the network: " + "; ".join(verification.failures))
+        failed = "; ".join(notes_words(verification.failures, system.units))
+        raise CheckError(f"the plan failed its check by the network: {failed}")
     band = _planned_band(system, found, verification)
     bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
     found = _at_the_price_of(found, bill.total_cents)
@@ -454,13 +463,12 @@ def requote(listed: PlanReport, quote: Quote, catalog: Catalog) -> Requoted:
     NoPlanError
         When the search at the store's prices finds no plan in its time.
     """
-    from optimizer.model.plan import Status
     from optimizer.takeoff.requote import Requoted, at_quote, quoted_catalog, quoted_system
 
     dearer, system = quoted_catalog(catalog, quote), quoted_system(listed, quote)
     found = search(system, dearer)
     if not found.found:
-        raise NoPlanError(found.reasons, proved=found.status is Status.INFEASIBLE)
+        raise _none(system, found)
     spares = bool(listed.bill.spares)
     other = report(system, found, dearer, spares=spares)
     taken = take_off(other, dearer, spares=spares)

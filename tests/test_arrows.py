@@ -21,6 +21,7 @@ ARROWS = (
     ("program",),
     ("takeoff", "verify"),
     ("search",),
+    ("wording",),
     ("pipeline",),
     ("documents",),
     ("web",),

@@ -115,7 +115,7 @@ def flow(
     for name, at in _modes(system, mode):
         solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
         band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
-        states = flow_tables.state_words(at, solution.flows_m3_s, pipeline.other_states(at, solution))
+        states = flow_tables.state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
         modes.append((name, at, solution, band, (*pipeline.barely_lifting(at, solution), *states)))
     read_off = pipeline.readings(system)
     if as_json:
@@ -191,9 +191,10 @@ def _part_losses(limit: int | None, system: System, mode: str, quiet: bool) -> t
     """Return what every part loses in one mode, as data and as text."""
     from optimizer import pipeline
     from optimizer.documents import flows_text, payload
+    from optimizer.wording.notes import notes_words
 
     solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), quiet)
-    warnings = solution.warnings if solution.doubt.pumps else ()
+    warnings = notes_words(solution.warnings, system.units) if solution.doubt.pumps else ()
     return payload.losses_json(system, rows[:limit]), flows_text.loss_blocks(system, rows, limit, warnings, mode)
 
 
@@ -220,7 +221,7 @@ def _doubts(system: System) -> list[Block]:
     from optimizer import pipeline
     from optimizer.documents import flows_text
 
-    return flows_text.doubt_blocks(pipeline.flows(system))
+    return flows_text.doubt_blocks(pipeline.flows(system), system.units)
 
 
 @main.command()

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from optimizer.documents.papers import Curve
     from optimizer.documents.pictures import Picture
     from optimizer.model.catalog import Catalog
+    from optimizer.model.note import Note
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
 
@@ -106,7 +107,7 @@ def draw(
     from optimizer.documents.report_facts import report_facts
 
     system, catalog = _read(file, catalogs)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if with_plan:
         found = _plan(system, catalog, time_limit_s)
         points, chosen, notes = _frontier(system, catalog, found, time_limit_s)
@@ -117,8 +118,10 @@ def draw(
         drawn = wait_for("Drawing", lambda: pictures.system_pictures(system, alone=True))
     _write_pictures(output, drawn, replace, (file, *catalogs))
     say(f"Wrote {len(drawn)} pictures into {output}: {', '.join(f'{one.name}.svg' for one in drawn)}.")
-    for note in notes:
-        say(note)
+    from optimizer.wording.notes import notes_words
+
+    for text in notes_words(notes, system.units):
+        say(text)
 
 
 def _read(file: Path, catalogs: tuple[Path, ...]) -> tuple[System, Catalog]:

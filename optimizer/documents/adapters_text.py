@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money
 from optimizer.joints.mating import refusal
 from optimizer.joints.ways import Way, WayJoint, directly
 from optimizer.model.ends import End
 from optimizer.model.materials import is_metal
 from optimizer.units import head_unit, head_value, show_bore, show_flow, show_length
+from optimizer.wording.amounts import money
 
 if TYPE_CHECKING:
     from optimizer.takeoff.ports import PortWays

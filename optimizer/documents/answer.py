@@ -10,14 +10,17 @@ from optimizer.documents.cautions import CODES
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.floor_text import is_told, probe_words
 from optimizer.documents.report_facts import ReportFacts
+from optimizer.documents.safety_text import shown, title_of, told_numbers
 from optimizer.documents.status_words import cases_words, chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.text import pump_changes, speed_before
-from optimizer.documents.words import money, percent, pump_setting, reached
+from optimizer.documents.words import pump_setting, reached
 from optimizer.model.network import Part
 from optimizer.model.outcome import Nearest, PlanReport
 from optimizer.model.plan import RunPlan
 from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.units import show_volume
+from optimizer.wording.amounts import money, percent
+from optimizer.wording.notes import note_words, notes_words
 
 NOTES_SHOWN = 6  # with the answer; where there are more, all of them stand in the appendix
 _LINES = 3  # of what changes
@@ -97,7 +100,7 @@ def _run_words(run: RunPlan) -> str:
     told = [name if count == 1 else f"{name} ({count})" for name, count in new.items()]
     out = len([part for part in run.removed if part.ends])
     if not told:
-        return f"remove {_count(out, 'part')}" if out else "; ".join(run.changes)
+        return f"remove {_count(out, 'part')}" if out else "; ".join(notes_words(run.changes, ""))
     return f"replace {_count(out, 'part')} by {', '.join(told)}" if out else f"add {', '.join(told)}"
 
 
@@ -136,7 +139,7 @@ def safety_words(report: PlanReport) -> str:
         told.append(f"{unchecked} not checked for want of numbers in the file (see the appendix)")
     unsafe = [check for check in judged if check.verdict is Verdict.UNSAFE]
     if unsafe:
-        told.append(f"NOT SAFE, as today: {'; '.join(check.title for check in unsafe)}")
+        told.append(f"NOT SAFE, as today: {'; '.join(title_of(check) for check in unsafe)}")
     close = [_close_words(check, report.system.units) for check in sorted(safe, key=_share, reverse=True)]
     near = [words for words, check in zip(close, sorted(safe, key=_share, reverse=True), strict=True) if _near(check)]
     if near:
@@ -152,7 +155,8 @@ def floor_words(report: PlanReport) -> str:
     worst = max(known, key=lambda one: one.spilled_m3 or 0.0)
     spilled = show_volume(worst.spilled_m3 or 0.0, report.system.units)
     leaks = [one for one in report.leaks if one.water_m3 is not None]
-    return " ".join((f"At the worst {spilled} on the floor, if {worst.title}.", probe_words(leaks))).strip()
+    what = note_words(worst.title, report.system.units)
+    return f"At the worst {spilled} on the floor, if {what}. {probe_words(leaks)}".strip()
 
 
 def _share(check: SafetyCheck) -> float:
@@ -164,8 +168,8 @@ def _near(check: SafetyCheck) -> bool:
 
 
 def _close_words(check: SafetyCheck, units: str) -> str:
-    after, limit = check.told(units)[1], check.shown(check.limit, units)
-    return f"{check.title}, {after} of {limit} ({percent(_share(check))} at the upper end of the flow)"
+    after, limit = told_numbers(check, units)[1], shown(check, check.limit, units)
+    return f"{title_of(check)}, {after} of {limit} ({percent(_share(check))} at the upper end of the flow)"
 
 
 def alternative_words(report: PlanReport, facts: ReportFacts | None = None) -> str:

@@ -14,6 +14,7 @@ from optimizer.documents.words import flow_span, wanted_words
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck
 from optimizer.units import flow_unit, flow_value
+from optimizer.wording.notes import notes_words
 
 ANSWER_SHEET = "Answer"
 _WIDTHS = (21.0, 18.0, 14.0, 14.0, 17.0, 23.0)
@@ -49,7 +50,7 @@ def _unsafe_today(sheet: Sheet, report: PlanReport) -> None:
     safety = report.verification.safety
     if safety is not None and safety.today:
         sheet.paragraph("Unsafe today, whatever is planned:", "strong")
-        for text in safety.today:
+        for text in notes_words(safety.today, report.system.units):
             sheet.paragraph(f"• {text}", "strong")
 
 

@@ -13,12 +13,13 @@ from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import TO_SPARE, safety_rows
 from optimizer.documents.settings_card import meter_notes
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
-from optimizer.documents.words import money
 from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import flow_unit, flow_value, show_head, velocity_unit, velocity_value
 from optimizer.verify.card import SettingsCard
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_words, notes_words
 
 APPENDIX_SHEET = "Appendix"
 APPENDIX_PAGES, PICTURE_PAGES = 3, 1  # all of it, and of that the plumbing after the work
@@ -34,7 +35,7 @@ def appendix_sheet(
     _notes(sheet, report)
     _flows(sheet, report)
     safety_rows_on(sheet, report)
-    _removed(sheet, report.bill)
+    _removed(sheet, report.bill, report.system.units)
     if taken is not None:
         adapters_on(sheet, taken)
     if card is not None:
@@ -55,7 +56,7 @@ def _notes(sheet: Sheet, report: PlanReport) -> None:
             sheet.paragraph(f"• {text}")
 
 
-def _removed(sheet: Sheet, bill: Bill) -> None:
+def _removed(sheet: Sheet, bill: Bill, units: str) -> None:
     """Write what comes out, what serves again first."""
     if not bill.taken_out:
         return
@@ -63,7 +64,7 @@ def _removed(sheet: Sheet, bill: Bill) -> None:
     spans = (1, 3, 2, 1, 4)
     sheet.column_titles(("Qty", "What comes out", "Where", "Then", "Why"), spans)
     for line in bill.taken_out:
-        texts = (f"{line.quantity} {line.unit}", line.description, line.where, line.fate, line.why)
+        texts = (f"{line.quantity} {line.unit}", line.description, line.where, line.fate, note_words(line.why, units))
         sheet.write([Cell(text, "small text", span=span) for text, span in zip(texts, spans, strict=True)])
 
 
@@ -139,7 +140,7 @@ def safety_rows_on(sheet: Sheet, report: PlanReport) -> None:
         cells = zip(row, styles, spans, strict=True)
         sheet.write([Cell(text, style, span) for text, style, span in cells])
     sheet.paragraph(TO_SPARE, "fine print")
-    for text in safety.unchecked:
+    for text in notes_words(safety.unchecked, report.system.units):
         sheet.paragraph(text)
     _floor_on(sheet, report)
     sheet.paragraph(CODES)
@@ -155,7 +156,7 @@ def _floor_on(sheet: Sheet, report: PlanReport) -> None:
     sheet.column_titles(("If", "Water", "On the floor", "Where it goes", "Result"), spans)
     for row in mishap_rows(report.mishaps, units):
         sheet.write([Cell(text, "text", span) for text, span in zip(row, spans, strict=True)])
-    for text in mishap_notes(report.mishaps):
+    for text in mishap_notes(report.mishaps, report.system.units):
         sheet.paragraph(text)
     known = [one for one in report.leaks if one.water_m3 is not None]
     if not known:

@@ -10,15 +10,16 @@ from optimizer.documents.drawing.stick_strips import WIDTH as STRIP_PX
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.drawing.work_sketch import SKETCH_PX, sketch_canvas
-from optimizer.documents.note_words import note_words
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Place, Sheet
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.work_pictures import sketch_words, sketches
-from optimizer.takeoff.cut_list import MEASURE, CutList
+from optimizer.takeoff.cut_list import CutList
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.takeoff.work_order import RunWork
 from optimizer.units import show_length
+from optimizer.wording.notes import note_words
+from optimizer.wording.work import MEASURE
 
 BUILD_SHEET = "Build"
 MOST_RUNS = 3  # on a page

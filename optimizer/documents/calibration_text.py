@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import flow_words, percent
+from optimizer.documents.words import flow_words
 from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.dial import DialKind
 from optimizer.model.network import Network, PointKind
 from optimizer.model.system import System
 from optimizer.units import show_flow, show_head
+from optimizer.wording.amounts import percent
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.calibration import CalibrationReport, Explanation

@@ -13,6 +13,7 @@ from optimizer.documents.settings_card import (
     avoid_lines,
     card_cautions,
     dial_lines,
+    drain_rows,
     mode_notes,
     mode_words,
     modes_of,
@@ -74,7 +75,7 @@ def _valves(sheet: Sheet, card: SettingsCard) -> None:
 
 def _meters(sheet: Sheet, card: SettingsCard, mode: Mode) -> None:
     sheet.heading(f"What every meter should show. {mode_words(mode)}")
-    for text in mode_notes(mode):
+    for text in mode_notes(mode, card.system.units):
         sheet.paragraph(text)
     if mode.meters:
         sheet.column_titles(PRINTED_TITLES, _METER_SPANS, numbers=PRINTED_TITLES[1:])
@@ -87,7 +88,7 @@ def _meters(sheet: Sheet, card: SettingsCard, mode: Mode) -> None:
 
 def _drains(sheet: Sheet, modes: Sequence[Mode]) -> None:
     for mode in modes:
-        for drain, words in mode.drains:
+        for drain, words in drain_rows(mode):
             sheet.write([Cell(f"drain {drain}", "bold text", span=2), Cell(f"initial valve setting: {words}", span=7)])
 
 
@@ -101,7 +102,10 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
         for cells in other_rows(card, shown):
             sheet.write([Cell(text, "small text", span=span) for text, span in zip(cells, spans, strict=True)])
         for mode in shown:
-            for text in (*mode_notes(mode), *(f"drain {drain}: {words}" for drain, words in mode.drains)):
+            for text in (
+                *mode_notes(mode, card.system.units),
+                *(f"drain {drain}: {words}" for drain, words in drain_rows(mode)),
+            ):
                 sheet.paragraph(f"{mode_words(mode)}: {text}", "small")
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimizer.documents.note_words import note_json, note_words
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money
-from optimizer.takeoff.cut_list import MEASURE, CutList
+from optimizer.takeoff.cut_list import CutList
 from optimizer.units import show_length
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_json, note_words
+from optimizer.wording.work import MEASURE
 
 Json = dict[str, Any]
 

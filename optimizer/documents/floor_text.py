@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import pump_setting
 from optimizer.model.dial import RPM
+from optimizer.model.note import Note
 from optimizer.model.safety import LeakPlace, PumpRange, Scenario, Verdict
 from optimizer.units import show_head, show_volume
+from optimizer.wording.notes import note_words, notes_words
 
 if TYPE_CHECKING:
     from optimizer.model.network import Pump
@@ -27,13 +29,17 @@ def range_words(pump: Pump, told: PumpRange | None) -> str:
     if told is None:
         return ""
     if told.low is None or told.high is None:
-        return f"no speed setting: {told.why_high}"
+        return f"no speed setting: {_why(told.why_high)}"
     ends = []
     if told.why_high:
-        ends.append(f"never above {_dial(pump, told.high, math.floor)} ({told.why_high})")
+        ends.append(f"never above {_dial(pump, told.high, math.floor)} ({_why(told.why_high)})")
     if told.why_low:
-        ends.append(f"never below {_dial(pump, told.low, math.ceil)} ({told.why_low})")
+        ends.append(f"never below {_dial(pump, told.low, math.ceil)} ({_why(told.why_low)})")
     return ", ".join(ends) or "any speed setting"
+
+
+def _why(told: Note | None) -> str:
+    return "" if told is None else note_words(told, "")
 
 
 def short_range(pump: Pump, told: PumpRange | None) -> str:
@@ -54,18 +60,24 @@ def mishap_rows(mishaps: Sequence[Scenario], units: str) -> list[tuple[str, ...]
     """Return (what, how much water, how much of it on the floor, where, verdict) of what is not plainly safe."""
     shown = [one for one in mishaps if one.verdict in (Verdict.UNSAFE, Verdict.CLOSE)]
     return [
-        (one.title, _volume(one.water_m3, units), _volume(one.spilled_m3, units), one.where, str(one.verdict))
+        (
+            note_words(one.title, units),
+            _volume(one.water_m3, units),
+            _volume(one.spilled_m3, units),
+            note_words(one.where, units),
+            str(one.verdict),
+        )
         for one in shown
     ]
 
 
-def mishap_notes(mishaps: Sequence[Scenario]) -> list[str]:
+def mishap_notes(mishaps: Sequence[Scenario], units: str) -> list[str]:
     """Return what is safe, and what the file does not say, with the keys that would."""
-    safe = [one.title for one in mishaps if one.verdict is Verdict.SAFE]
+    safe = [note_words(one.title, units) for one in mishaps if one.verdict is Verdict.SAFE]
     missing: dict[str, list[str]] = {}
     for one in mishaps:
         if one.verdict is Verdict.UNCHECKED:
-            missing.setdefault(", ".join(one.missing), []).append(one.title)
+            missing.setdefault(", ".join(notes_words(one.missing, units)), []).append(note_words(one.title, units))
     told = [f"Safe if {'; '.join(safe)}."] if safe else []
     return told + [f"Not checked if {'; '.join(titles)}: state {keys}." for keys, titles in missing.items()]
 
@@ -117,7 +129,7 @@ def floor_blocks(report: PlanReport) -> list[Block]:
     blocks: list[Block] = [Heading("If something fails")]
     if rows := mishap_rows(report.mishaps, units):
         blocks.append(table(MISHAP_TITLES, rows, right=(1, 2)))
-    if notes := mishap_notes(report.mishaps):
+    if notes := mishap_notes(report.mishaps, report.system.units):
         blocks.append(Lines(tuple(notes)))
     known = [one for one in report.leaks if one.water_m3 is not None]
     if known:
@@ -143,7 +155,7 @@ def floor_section(report: PlanReport) -> str:
     units = report.system.units
     titles = tuple(title.capitalize() for title in MISHAP_TITLES[:-1])
     told = page_table("If something fails", (*titles, "Result"), mishap_rows(report.mishaps, units), (1, 2))
-    told += items(mishap_notes(report.mishaps))
+    told += items(mishap_notes(report.mishaps, report.system.units))
     known = [one for one in report.leaks if one.water_m3 is not None]
     if known:
         heads = tuple(title.capitalize() for title in LEAK_TITLES)

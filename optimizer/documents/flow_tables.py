@@ -7,8 +7,11 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import flow_words, in_mode, percent
+from optimizer.documents.words import in_mode
+from optimizer.model.note import Note, note
 from optimizer.units import show_flow, show_head, show_length
+from optimizer.wording.amounts import percent
+from optimizer.wording.notes import notes_json, notes_words
 
 if TYPE_CHECKING:
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution
@@ -18,16 +21,12 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 
-def state_words(system: System, flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[str]:
+def state_notes(flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[Note]:
     """Return in which other steady states a plumbing may be, by the run that they differ in most."""
     told = []
     for other in others:
         run = max(other, key=lambda name: abs(other[name] - flows_m3_s[name]))
-        now, then = flow_words(flows_m3_s[run], system.units), flow_words(other[run], system.units)
-        told.append(
-            f"two steady states were found: run {run!r} carries {now} as shown, or {then}; which one it is goes by how "
-            "the pump was started"
-        )
+        told.append(note("two steady states", run=run, shown_m3_s=flows_m3_s[run], other_m3_s=other[run]))
     return told
 
 
@@ -60,7 +59,7 @@ def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolutio
     ]
     where: dict[str, list[str]] = {}
     for setting, one in solutions:
-        for text in one.warnings:
+        for text in notes_words(one.warnings, system.units):
             where.setdefault(text, []).append(percent(setting))
     warnings = tuple(f"Note, at {', '.join(settings)}: {text}" for text, settings in where.items())
     return [*blocks, Lines(warnings)] if warnings else blocks
@@ -77,7 +76,7 @@ def speed_json(system: System, solutions: Sequence[tuple[float, NetworkSolution]
                     {"run": name, "flow_m3_s": solution.flows_m3_s[name], **doubt_json(solution.doubt, name)}
                     for name in system.network.runs
                 ],
-                "warnings": list(solution.warnings),
+                "warnings": notes_json(solution.warnings, system.units),
             }
             for setting, solution in solutions
         ],

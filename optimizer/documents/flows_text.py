@@ -10,8 +10,10 @@ from optimizer.documents.balance_text import balance_blocks
 from optimizer.documents.flow_tables import dial_words
 from optimizer.documents.safety_text import today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
+from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting, target_words
 from optimizer.units import show_flow, show_head, show_velocity
+from optimizer.wording.amounts import percent
+from optimizer.wording.notes import notes_words
 
 if TYPE_CHECKING:  # loaded by whoever solved the network
     from optimizer.hydraulics.contradictions import Compared
@@ -19,6 +21,7 @@ if TYPE_CHECKING:  # loaded by whoever solved the network
     from optimizer.hydraulics.network import NetworkSolution
     from optimizer.model.calibration import Measurement
     from optimizer.model.network import Network, Pump
+    from optimizer.model.note import Note
     from optimizer.model.system import System, Target
 
 
@@ -27,7 +30,7 @@ def flow_blocks(
     solution: NetworkSolution,
     band: Mapping[str, tuple[float, float]] | None = None,
     readings: Sequence[Compared] = (),
-    notes: Sequence[str] = (),
+    notes: Sequence[Note] = (),
 ) -> list[Block]:
     """Return the flow in every run, what was asked of it, and where each pump works.
 
@@ -42,12 +45,13 @@ def flow_blocks(
     blocks.append(_pump_table(system, solution))
     blocks += balance_blocks(system, system.network, solution.flows_m3_s)
     dials = dial_words(system) if band else []
-    return blocks + note_lines((*contradictions(system, readings), *solution.warnings, *notes, *dials))
+    told = notes_words((*solution.warnings, *notes), system.units)
+    return blocks + note_lines((*contradictions(system, readings), *told, *dials))
 
 
 def mode_flow_blocks(
     system: System,
-    modes: Sequence[tuple[str, System, NetworkSolution, Mapping[str, tuple[float, float]], Sequence[str]]],
+    modes: Sequence[tuple[str, System, NetworkSolution, Mapping[str, tuple[float, float]], Sequence[Note]]],
     readings: Sequence[Compared] = (),
 ) -> list[Block]:
     """Return the same for every mode: its name, the system as it is run then, its flows, their band, what to note."""
@@ -56,7 +60,8 @@ def mode_flow_blocks(
         title = in_mode("Flows today", name)
         blocks += [Heading(f"{title}: {system.name}"), _flow_table(at, solution, band), _pump_table(at, solution)]
         blocks += balance_blocks(at, at.network, solution.flows_m3_s, name)
-        blocks += note_lines((*solution.warnings, *notes, *(dial_words(at) if band else [])))
+        told = notes_words((*solution.warnings, *notes), system.units)
+        blocks += note_lines((*told, *(dial_words(at) if band else [])))
     return blocks + note_lines(contradictions(system, readings))
 
 
@@ -85,7 +90,7 @@ def _unsafe_today(system: System) -> list[Block]:
         return []
     from optimizer.verify.safety import safety_today
 
-    return today_blocks(safety_today(system))
+    return today_blocks(safety_today(system), system.units)
 
 
 def loss_blocks(
@@ -117,9 +122,9 @@ def loss_blocks(
     return blocks + note_lines(warnings)
 
 
-def doubt_blocks(solution: NetworkSolution) -> list[Block]:
+def doubt_blocks(solution: NetworkSolution, units: str) -> list[Block]:
     """Return the warnings of a solution in which a pump runs to the end of its curve; nothing of any other."""
-    return note_lines(solution.warnings) if solution.doubt.pumps else []
+    return note_lines(notes_words(solution.warnings, units)) if solution.doubt.pumps else []
 
 
 def _flow_table(system: System, solution: NetworkSolution, band: Mapping[str, tuple[float, float]] | None) -> Block:

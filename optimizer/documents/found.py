@@ -8,10 +8,12 @@ from optimizer.choices.for_sale import other_currency
 from optimizer.choices.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.documents.money_notes import money_notes
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money, target_words
+from optimizer.documents.words import target_words
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
 from optimizer.units import show_head, show_length
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import notes_words
 
 if TYPE_CHECKING:
     from optimizer.model.system import System
@@ -150,7 +152,7 @@ def remarks(system: System, catalog: Catalog) -> tuple[str, ...]:
     """Return what is odd in the file and in the owner's lists, and what will keep a plan from being made."""
     money = other_currency(system, catalog)
     stops = () if money is None else (f"{money}; until then there is no plan, all else works",)
-    return (*stops, *system.remarks, *catalog.remarks, *money_notes(system.money))
+    return (*stops, *system.remarks, *catalog.remarks, *notes_words(money_notes(system.money), system.units))
 
 
 def _remark_lines(system: System, catalog: Catalog) -> list[Block]:

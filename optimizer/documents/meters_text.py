@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money
 from optimizer.search.meters import Expected, MeterChoice, MeteredLine, Straight
 from optimizer.units import show_flow, show_head, show_length, show_volume
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_json, note_words
 
 Json = dict[str, Any]
 SHOWN = 5  # meters for a line that has none or whose own does not do
@@ -37,7 +38,8 @@ def meter_blocks(
 
 def _line_blocks(line: MeteredLine, units: str, currency: str, bucket_m3: float, limit: int | None) -> Iterator[Block]:
     if line.note:
-        yield f"{line.note[0].upper()}{line.note[1:]}."
+        said = note_words(line.note, "")
+        yield f"{said[0].upper()}{said[1:]}."
     chosen = line.standing or next((one for one in line.choices if one.reads), None)
     if line.expected:
         yield _flow_table(line.expected, chosen, units, bucket_m3)
@@ -162,7 +164,7 @@ def meters_json(lines: Iterable[MeteredLine], *, name: str, currency: str, bucke
 def _line_json(line: MeteredLine, bucket_m3: float) -> Json:
     return {
         "run": line.run,
-        "note": line.note or None,
+        "note": note_json(line.note, "") if line.note else None,
         "expected": [
             {
                 "mode": one.mode,

@@ -5,28 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from optimizer.model.note import Note, money_note, note
+
 if TYPE_CHECKING:
     from optimizer.model.money import Money
 
 
-def money_notes(money: Money | None, total_cents: int | None = None) -> tuple[str, ...]:
+def money_notes(money: Money | None, total_cents: int | None = None) -> tuple[Note, ...]:
     """Return what rates, mark-up and tax the prices are told with; of a total [cents], how much of it is tax."""
     return () if money is None else tuple(_notes(money, total_cents))
 
 
-def _notes(money: Money, total_cents: int | None) -> Iterator[str]:
+def _notes(money: Money, total_cents: int | None) -> Iterator[Note]:
     for currency, rate in money.rates.items():
-        day = f"your rate of {rate.day}" if rate.day else "your rate, without a date"
-        yield f"prices in {currency} are told in {money.currency} at {rate.price:g} {money.currency} each ({day})"
+        day = note("rate of a day", day=str(rate.day)) if rate.day else note("rate without a date")
+        yield note("told at a rate", prices=currency, currency=money.currency, rate=rate.price, day=day)
     if money.mark_up:
-        yield f"a mark-up of {100 * money.mark_up:g} % is in every price, a store's price in `retrofit price` too"
+        yield note("mark-up in the prices", mark_up_percent=100 * money.mark_up)
     if money.tax:
-        share = f"{100 * money.tax:g} %"
-        words = f"all prices have {share} tax in them"
-        if not money.tax_included:
-            words = (
-                f"{share} tax is added to every price, rounded up to a cent a piece; a store's price counts with tax"
-            )
+        of_total = None
         if total_cents is not None:
-            words += f"; of the total {money.tax_in(total_cents) / 100:.2f} {money.currency} are tax"
-        yield words
+            of_total = note("tax of the total", tax=money_note(money.tax_in(total_cents), money.currency))
+        code = "tax in the prices" if money.tax_included else "tax added"
+        yield note(code, tax_percent=100 * money.tax, of_total=of_total)

@@ -15,6 +15,7 @@ from optimizer.model.quote import (
     priced_title,
 )
 from optimizer.units import show_pressure
+from optimizer.wording.notes import note_words
 
 ORDER_SHEET = "Order"
 _EXTENDED_TITLE, STOCK_TITLE, _WHERE_TITLE = "Extended price", "In stock", "Where used"
@@ -132,7 +133,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
         Cell(None, "money to fill in"),
         Cell(extended, "money"),
         Cell("☐", "center"),
-        Cell("; ".join(text for text in (line.where_used, line.note) if text), "small text"),
+        Cell("; ".join(text for text in (line.where_used, note_of(line, sheet.book.units)) if text), "small text"),
         Cell(None, "to fill in"),
         Cell(line.item_id, "small text"),
     ]
@@ -140,6 +141,11 @@ def _line(sheet: Sheet, line: BillLine) -> None:
         sheet.row, _PLACES[STORE_PRICE_TITLE], sheet.row, _PLACES[STORE_PRICE_TITLE], _ANY_PRICE
     )
     sheet.write(cells, _LINE_POINTS)
+
+
+def note_of(line: BillLine, units: str) -> str:
+    """Return what is noted on a line, in words."""
+    return note_words(line.note, units) if line.note is not None else ""
 
 
 def item_words(line: BillLine) -> str:

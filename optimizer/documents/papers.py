@@ -6,17 +6,19 @@ from typing import TYPE_CHECKING
 
 from optimizer import pipeline
 from optimizer.documents.frontier_points import reach_points
+from optimizer.model.note import note
 
 if TYPE_CHECKING:
     from optimizer.documents.drawing.frontier_chart import FrontierPoint
     from optimizer.documents.pictures import Picture
     from optimizer.model.catalog import Catalog
+    from optimizer.model.note import Note
     from optimizer.model.outcome import PlanReport
     from optimizer.model.system import System
     from optimizer.search.flow_search import Progress
     from optimizer.search.studies.frontier import Frontier
 
-    Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[str, ...]]  # points, the plan's own, notes
+    Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[Note, ...]]  # points, the plan's own, notes
 
 STEP = 0.03  # of the reach: where each step is a search of its own a chart shows no smaller ones
 
@@ -49,7 +51,7 @@ def curve_of(system: System, studied: Frontier, found: PlanReport, time_limit_s:
     from optimizer.model.plan import planned_networks
     from optimizer.verify.reach import best_speeds
 
-    longer = f"`retrofit frontier {system.path} --time-limit {max(600.0, 4 * time_limit_s):g}` looks longer."
+    longer = note("look longer", file=str(system.path), time_s=max(600.0, 4 * time_limit_s))
     notes = studied.notes if studied.complete else (*studied.notes, longer)
     if not studied.plans:
         return (), None, notes

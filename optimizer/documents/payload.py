@@ -14,13 +14,16 @@ from optimizer.documents.cautions import CAUTIONS, assumptions
 from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.flows_text import pump_points
-from optimizer.documents.note_words import note_json, warnings_of
+from optimizer.documents.note_words import warning_notes
 from optimizer.documents.text import changes, pump_changes, require_passed, valve_name
-from optimizer.documents.words import steps_of
 from optimizer.documents.work_words import work_json
+from optimizer.model.bill import BillLine
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Plan, Status
+from optimizer.model.safety import PumpRange, Scenario
 from optimizer.model.system import System
+from optimizer.wording.notes import note_json, notes_json
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.contradictions import Compared
@@ -43,7 +46,7 @@ def flow_json(
     solution: NetworkSolution,
     band: Mapping[str, tuple[float, float]] | None = None,
     readings: Sequence[Compared] = (),
-    notes: Sequence[str] = (),
+    notes: Sequence[Note] = (),
 ) -> Json:
     """Return flows and speeds of every run, heads of every point, and where each pump works.
 
@@ -86,7 +89,7 @@ def flow_json(
             for one in readings
         ],
         "tanks": _tanks(system, solution.flows_m3_s),
-        "warnings": [*solution.warnings, *notes],
+        "warnings": notes_json((*solution.warnings, *notes), system.units),
     }
 
 
@@ -146,19 +149,18 @@ def plan_json(report: PlanReport, taken: TakeOff | None = None) -> Json:
             {"pump": pump.name, "speed_before_share_of_full_rpm": before, "speed_after_share_of_full_rpm": after}
             for pump, before, after in pump_changes(report)
         ],
-        "pump_ranges": [asdict(one) for one in report.ranges],
+        "pump_ranges": [_range(one) for one in report.ranges],
         "valves": _valves(report),
         "safety": _safety(report),
-        "if_something_fails": [{**asdict(one), "verdict": one.verdict.value} for one in report.mishaps],
+        "if_something_fails": [_mishap(one, units) for one in report.mishaps],
         "weak_joints": [asdict(one) for one in report.leaks],
         "changes": [
-            {"where": where, "steps": steps_of(steps), "parts_without_pipe_cents": cents}
+            {"where": where, "steps": notes_json(steps, units), "parts_without_pipe_cents": cents}
             for where, steps, cents in changes(report.plan)
         ],
         **_bill(report),
         **({} if taken is None else {"cuts": cut_json(taken.cuts, units), "work": work_json(taken.work, units)}),
-        "warnings": list(warnings_of(report)),
-        "notes_of_the_work": [note_json(note, units) for note in report.notes],
+        "warnings": notes_json(warning_notes(report), units),
         "assumptions": [asdict(remark) for remark in assumptions(report)],
         "cautions": [asdict(remark) for remark in CAUTIONS],
     }
@@ -169,7 +171,8 @@ def _safety(report: PlanReport) -> list[Json]:
     safety = report.verification.safety
     return [
         {
-            "check": one.title,
+            "check": note_json(one.title, report.system.units),
+            "why": note_json(one.why, report.system.units) if one.why else None,
             "quantity": one.quantity,
             "now": _number(one.now),
             "after": _number(one.after),
@@ -214,10 +217,10 @@ def _outcome(system: System, plan: Plan) -> Json:
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
         "targets": _targets(system),
-        "reasons": list(plan.reasons),
+        "reasons": notes_json(plan.reasons, system.units),
         "forbidden_by": plan.forbidden.value if plan.status is Status.INFEASIBLE else None,
-        "notes": list(plan.notes),
-        "left_out_of_the_proof": plan.left_out,
+        "notes": notes_json(plan.notes, system.units),
+        "left_out_of_the_proof": notes_json(plan.left_out, system.units),
     }
 
 
@@ -286,15 +289,37 @@ def _valves(report: PlanReport) -> list[Json]:
     ]
 
 
+def _range(told: PumpRange) -> Json:
+    why = {name: note_json(note, "") if (note := getattr(told, name)) else None for name in ("why_low", "why_high")}
+    return {**asdict(told), **why}
+
+
+def _mishap(told: Scenario, units: str) -> Json:
+    """Return what may go wrong, with its codes."""
+    return {
+        "if": note_json(told.title, units),
+        "water_m3": told.water_m3,
+        "spilled_m3": told.spilled_m3,
+        "where": note_json(told.where, units),
+        "verdict": told.verdict.value,
+        "missing": notes_json(told.missing, units),
+    }
+
+
+def _line(line: BillLine, units: str) -> Json:
+    noted = note_json(line.note, units) if line.note else None
+    return {**asdict(line), "note": noted, "extended_cents": line.extended_cents}
+
+
 def _bill(report: PlanReport) -> Json:
     """Return what is bought and what comes out, line by line."""
-    bill = report.bill
+    bill, units = report.bill, report.system.units
     return {
-        "parts": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.lines],
+        "parts": [_line(line, units) for line in bill.lines],
         "total_cents": bill.total_cents,
-        "spares": [{**asdict(line), "extended_cents": line.extended_cents} for line in bill.spares],
+        "spares": [_line(line, units) for line in bill.spares],
         "spares_cents": bill.spares_cents,
-        "taken_out": [asdict(line) for line in bill.taken_out],
+        "taken_out": [{**asdict(line), "why": note_json(line.why, units)} for line in bill.taken_out],
     }
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money
 from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
 from optimizer.model.quote import Quote
+from optimizer.wording.amounts import money
 
 Json = dict[str, Any]
 

@@ -18,6 +18,7 @@ from optimizer.documents.report_html import paragraph, section
 from optimizer.documents.report_sections import SECTIONS, Section
 from optimizer.documents.text import require_passed
 from optimizer.errors import DocumentError
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
@@ -34,7 +35,7 @@ def write_report(
     *,
     frontier: Sequence[FrontierPoint] = (),
     chosen: FrontierPoint | None = None,
-    frontier_notes: Sequence[str] = (),
+    frontier_notes: Sequence[Note] = (),
     card: SettingsCard | None = None,
     taken: TakeOff | None = None,
     paper: str | None = None,

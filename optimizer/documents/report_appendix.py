@@ -39,8 +39,10 @@ from optimizer.documents.report_html import (
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_notes
 from optimizer.documents.text import first_setting_words
-from optimizer.documents.words import flow_span, flow_words, money, target_words
+from optimizer.documents.words import flow_span, flow_words, target_words
 from optimizer.units import flow_value, show_flow, show_head, show_velocity
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_words, notes_words
 
 _ON_SCREEN = {"adapters", "head", "frontier"}  # alone: who prints a plan builds from it
 
@@ -105,7 +107,7 @@ def head(facts: ReportFacts) -> str:
 def cost_against_flow(facts: ReportFacts) -> str:
     """Return cost against flow where it was worked out, and what is to be said of it, or why it is not there."""
     shown = charts(map(_chart, (*frontier(facts), *certainty(facts)))) if facts.frontier else ""
-    return shown + (items(facts.frontier_notes) if facts.frontier_notes else "")
+    return shown + (items(notes_words(facts.frontier_notes, facts.units)) if facts.frontier_notes else "")
 
 
 def _chart(picture: Picture) -> str:
@@ -149,7 +151,7 @@ def _one_setting(facts: ReportFacts) -> str:
 def removed(facts: ReportFacts) -> str:
     """Return what comes out and what becomes of it."""
     rows = [
-        (line.description, f"{line.quantity} {line.unit}", line.where, line.fate, line.why)
+        (line.description, f"{line.quantity} {line.unit}", line.where, line.fate, note_words(line.why, facts.units))
         for line in facts.report.bill.taken_out
     ]
     return table("Removed parts", ("What", "Qty", "Where", "Then", "Why"), rows, (1,))

@@ -11,6 +11,7 @@ from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.floor_text import probe_runs
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network, Part
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import planned_networks, stood_network
 from optimizer.model.system import System
@@ -57,7 +58,7 @@ class ReportFacts:
     frontier: tuple[FrontierPoint, ...] = ()
     chosen: FrontierPoint | None = None
     card: SettingsCard | None = None
-    frontier_notes: tuple[str, ...] = ()
+    frontier_notes: tuple[Note, ...] = ()
     taken: TakeOff | None = None
 
     @property
@@ -79,7 +80,7 @@ def report_facts(
     chosen: FrontierPoint | None = None,
     card: SettingsCard | None = None,
     *,
-    frontier_notes: Sequence[str] = (),
+    frontier_notes: Sequence[Note] = (),
     taken: TakeOff | None = None,
     with_gains: bool = True,
 ) -> ReportFacts:

@@ -17,8 +17,8 @@ from optimizer.documents.drawing.flow_bars import LEGEND, flow_bar
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.valve_handles import handle_picture
 from optimizer.documents.drawing.work_sketch import sketch_canvas
-from optimizer.documents.note_words import all_notes, note_words
-from optimizer.documents.order_sheet import ASK, item_words
+from optimizer.documents.note_words import all_notes
+from optimizer.documents.order_sheet import ASK, item_words, note_of
 from optimizer.documents.report_appendix import appendix
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import (
@@ -36,11 +36,13 @@ from optimizer.documents.report_html import (
 )
 from optimizer.documents.settings_card import avoid_lines, dial_lines, meter_tables, reading_lines, valve_rows
 from optimizer.documents.text import demand_words, speeds_words
-from optimizer.documents.words import flow_span, money, wanted_words
+from optimizer.documents.words import flow_span, wanted_words
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.model.plan import DemandCheck
-from optimizer.takeoff.cut_list import MEASURE
 from optimizer.units import show_length, show_pressure
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_words, notes_words
+from optimizer.wording.work import MEASURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ def answer(facts: ReportFacts) -> str:
     total = ("Store total", money(report.bill.total_cents, report.bill.currency))
     notes = all_notes(report)
     safety = report.verification.safety
-    today = safety.today if safety is not None else ()
+    today = notes_words(safety.today, report.system.units) if safety is not None else ()
     return (
         (paragraph("Unsafe today, whatever is planned:", "alarm") + items(today, "alarm") if today else "")
         + items(found.changes)
@@ -111,7 +113,7 @@ def order(facts: ReportFacts) -> str:
                 f"{line.material}{rating}",
                 money(line.unit_price_cents, bill.currency),
                 money(line.extended_cents, bill.currency),
-                "; ".join(text for text in (line.where_used, line.note) if text),
+                "; ".join(text for text in (line.where_used, note_of(line, units)) if text),
             )
         )
     if not rows:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from optimizer.documents.cautions import CODES
 from optimizer.documents.floor_text import floor_section
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import percent
+from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
+from optimizer.wording.amounts import percent
+from optimizer.wording.notes import note_words, notes_words
 
 if TYPE_CHECKING:
     from optimizer.model.outcome import PlanReport
@@ -18,11 +20,11 @@ TITLES = ("check", "now", "after", "limit", "to spare", "")
 TO_SPARE = "To spare: at the upper end of what the flow may be. Close: safe as calculated, and not there."
 
 
-def today_blocks(safety: SafetyReport | None) -> list[Block]:
+def today_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
     """Return what is unsafe as it stands, to be printed before anything else; nothing where nothing is known to be."""
     if safety is None or not safety.today:
         return []
-    lines = (*safety.today, CODES)
+    lines = (*notes_words(safety.today, units), CODES)
     return [Heading("Unsafe today, whatever is planned"), Lines(lines)]
 
 
@@ -37,7 +39,7 @@ def safety_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
     if any(check.high is not None for check in safety.checks):
         blocks.append(TO_SPARE)
     if safety.unchecked:
-        blocks.append(Lines(tuple(safety.unchecked)))
+        blocks.append(Lines(notes_words(safety.unchecked, units)))
     return blocks
 
 
@@ -45,14 +47,45 @@ def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ..
     """Return (what, now, after, the most, to spare, verdict) of each check, a dash where a number is not known."""
     return [
         (
-            check.title,
-            *check.told(units),
-            check.shown(check.limit, units),
+            title_of(check),
+            *told_numbers(check, units),
+            shown(check, check.limit, units),
             _spare(check),
             str(check.verdict) if check.why else "",
         )
         for check in checks
     ]
+
+
+def title_of(check: SafetyCheck) -> str:
+    """Return what is compared with its limit."""
+    return note_words(check.title, "")
+
+
+def told_numbers(check: SafetyCheck, units: str) -> tuple[str, str]:
+    """Return the numbers of today and of after in trade units: `at least 1,000 L/h` where just that is known."""
+    return _told(check, check.now, check.least_now, units), _told(check, check.after, check.least_after, units)
+
+
+def _told(check: SafetyCheck, value: float | None, least: bool, units: str) -> str:
+    number = shown(check, value, units)
+    return f"at least {number}" if least and value is not None else number
+
+
+def shown(check: SafetyCheck, value: float | None, units: str) -> str:
+    """Return one of the numbers of a check in trade units; a dash where it is not known."""
+    if value is None:
+        return "–"
+    return _SHOW[check.quantity](value, units) if check.quantity in _SHOW else f"{value:.0f}"
+
+
+_SHOW = {
+    "flow": show_flow,
+    "volume": show_volume,
+    "height": show_length,
+    "pressure": show_pressure,
+    "speed": show_velocity,
+}
 
 
 def _spare(check: SafetyCheck) -> str:
@@ -69,8 +102,10 @@ def safety_section(report: PlanReport) -> str:
     safety = report.verification.safety
     if safety is None or not safety.checks:
         return ""
-    today = paragraph("Unsafe today, whatever is planned:") + items(safety.today) if safety.today else ""
-    rows = safety_rows(safety.checks, report.system.units)
+    units = report.system.units
+    unsafe, unchecked = notes_words(safety.today, units), notes_words(safety.unchecked, units)
+    today = paragraph("Unsafe today, whatever is planned:") + items(unsafe) if unsafe else ""
+    rows = safety_rows(safety.checks, units)
     titles = ("Check", "Now", "After", "Limit", "To spare", "Result")
     told = page_table("What was checked", titles, rows, (1, 2, 3, 4)) + paragraph(TO_SPARE, "aside")
-    return today + told + items(safety.unchecked) + floor_section(report) + paragraph(CODES, "aside")
+    return today + told + items(unchecked) + floor_section(report) + paragraph(CODES, "aside")

@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.status_words import share_words, status_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import money, reached
+from optimizer.documents.words import reached
+from optimizer.model.note import Note
 from optimizer.model.system import System
 from optimizer.units import show_flow
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_json, note_words, notes_json, notes_words
 
 if TYPE_CHECKING:
     from optimizer.search.studies.frontier import FrontierPlan
@@ -44,7 +47,7 @@ def frontier_blocks(
     system: System,
     plans: Sequence[FrontierPlan],
     budget: FrontierPlan | None = None,
-    notes: Sequence[str] = (),
+    notes: Sequence[Note] = (),
 ) -> list[Block]:
     """Return cost against flow, one line a plan, the cheapest that meets the targets marked.
 
@@ -63,7 +66,7 @@ def frontier_blocks(
         for plan in plans
     ]
     titles = ("parts cost", "of target", "works in", "pump flow", "saw cuts", "")
-    said = [_ANY_REACH + _windows(system), *([_WORKS] if rows else []), *notes, _GOOD_TO]
+    said = [_ANY_REACH + _windows(system), *([_WORKS] if rows else []), *notes_words(notes, system.units), _GOOD_TO]
     shown = [table(titles, rows, right=(0, 1, 2, 3, 4))] if rows else []
     return [Heading(f"Cost against flow: {system.name}"), *shown, *said]
 
@@ -93,12 +96,12 @@ def _cost(plan: FrontierPlan) -> str:
 
 
 def frontier_json(
-    system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None, notes: Sequence[str] = ()
+    system: System, plans: Sequence[FrontierPlan], budget: FrontierPlan | None, notes: Sequence[Note] = ()
 ) -> dict[str, Any]:
     """Return cost against flow as data: whole cents, flows in m³/s."""
     return {
         "system": system.name,
-        "notes": list(notes),
+        "notes": notes_json(notes, system.units),
         "plans": [
             {
                 "cost_cents": plan.plan.cost_cents,
@@ -113,7 +116,7 @@ def frontier_json(
                 "minutes": plan.plan.minutes,
                 "meets_targets": plan.meets_targets,
                 "most_for_budget": plan is budget,
-                "changes": {run.run: list(run.changes) for run in plan.plan.runs.values() if run.changes},
+                "changes": {one.run: notes_json(one.changes, "") for one in plan.plan.runs.values() if one.changes},
             }
             for plan in plans
         ],
@@ -124,21 +127,22 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
     """Return plans of different kinds side by side."""
     rows = []
     for kind in kinds:
+        words = note_words(kind.kind, system.units)
         if kind.plan is None:
             share = reached(kind.reach) if kind.reach > 0 else ""
             none = "no such plan" if kind.settled else "none found yet"
-            rows.append((kind.words, "" if kind.reach > 0 else none, "", "", share, "", "", ""))
+            rows.append((words, "" if kind.reach > 0 else none, "", "", share, "", "", ""))
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
         speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
         works = share_words(kind.works)
-        rows.append((kind.words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
+        rows.append((words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
     titles = ("kind of plan", "parts cost", "saw cuts", "work", "of target", "works in", "pump", "proof")
     said = [f"{_AS_SET}{_windows(system)}", _WORKS, *_sensible(kinds)]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
-        said.append("Why there is no plan: " + "; ".join(kinds[0].reasons) + ".")
+        said.append("Why there is no plan: " + "; ".join(notes_words(kinds[0].reasons, system.units)) + ".")
     return [Heading(f"Kinds of plan: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
 
 
@@ -146,7 +150,7 @@ def _sensible(kinds: Sequence[KindOfPlan]) -> Iterator[str]:
     """Yield in one line what the sensible plan is, and what it costs more than the cheapest."""
     from optimizer.search.studies.kinds import SENSIBLE
 
-    plan = next((kind.plan for kind in kinds if kind.words == SENSIBLE), None)
+    plan = next((kind.plan for kind in kinds if kind.kind == SENSIBLE), None)
     cheapest = kinds[0].plan
     if plan is None or cheapest is None:
         return
@@ -178,7 +182,7 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
         "system": system.name,
         "ways": [
             {
-                "way": kind.words,
+                "way": note_json(kind.kind, system.units),
                 "reach": kind.reach,
                 "works_in_share_of_cases": kind.works,
                 "settled": kind.settled,
@@ -198,7 +202,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
     rows = [
         (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))
         for worth in told.worths
-        for i, line in enumerate(textwrap.wrap(worth.words, _LINE, subsequent_indent="    "))
+        for i, line in enumerate(textwrap.wrap(_change(worth), _LINE, subsequent_indent="    "))
     ]
     prices = [
         (
@@ -222,6 +226,10 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
     ]
 
 
+def _change(worth: ChangeWorth) -> str:
+    return "; ".join(notes_words(worth.change, ""))
+
+
 def _turn(limit: PriceLimit, currency: str) -> str:
     if limit.turns_at_cents is None:
         return "at no price" if limit.settled else "not settled"
@@ -241,8 +249,13 @@ def worth_json(system: System, told: Explanation) -> dict[str, Any]:
         "cost_cents": told.plan.cost_cents,
         "status": told.plan.status.value,
         "changes": [
-            {"run": w.run, "change": w.words, "reach_without": w.reach_without, "with_valves_as_set": w.as_set}
-            for w in told.worths
+            {
+                "run": worth.run,
+                "change": notes_json(worth.change, ""),
+                "reach_without": worth.reach_without,
+                "with_valves_as_set": worth.as_set,
+            }
+            for worth in told.worths
         ],
         "prices": [
             {

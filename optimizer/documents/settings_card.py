@@ -10,11 +10,14 @@ from pathlib import Path
 from optimizer.documents.cautions import CAUTIONS
 from optimizer.documents.floor_text import range_words
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import flow_span, flow_words, part_place, percent, pump_setting
+from optimizer.documents.words import flow_span, flow_words, part_place, pump_setting
+from optimizer.model.note import Value
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
 from optimizer.verify.limits import MeterLimits
 from optimizer.whole_file import free_target, put_whole
+from optimizer.wording.amounts import percent
+from optimizer.wording.notes import note_words, notes_words
 
 OTHERS_TITLE = "At other settings: flow (clogged if under, disconnected if over)"
 METER_TITLES = ("meter on", "should show", "first reading", "clogged if under", "disconnected if over")
@@ -35,12 +38,17 @@ def card_blocks(card: SettingsCard) -> list[Block]:
     blocks: list[Block] = [Heading(title_of(card)), table(("run", "valve", "set to"), valve_rows(card))]
     blocks += list(avoid_lines(card))
     for mode in modes_of(card):
-        blocks += [Heading(mode_words(mode)), *mode_notes(mode)]
+        blocks += [Heading(mode_words(mode)), *mode_notes(mode, card.system.units)]
         blocks.append(table(METER_TITLES, meter_rows(card, mode), right=(1, 2, 3, 4)))
         if mode.drains:
-            blocks.append(table(("drain", "initial valve setting"), mode.drains))
+            blocks.append(table(("drain", "initial valve setting"), drain_rows(mode)))
     notes = list(note_lines(card))
     return [*blocks, Lines(tuple(notes)), Lines(tuple(f"{title}: {text}" for title, text in card_cautions()))]
+
+
+def drain_rows(mode: Mode) -> list[tuple[str, str]]:
+    """Return how the valve of each drain is set to begin with."""
+    return [(drain, note_words(told, "")) for drain, told in mode.drains]
 
 
 def modes_of(card: SettingsCard) -> list[Mode]:
@@ -50,10 +58,11 @@ def modes_of(card: SettingsCard) -> list[Mode]:
 
 def avoid_lines(card: SettingsCard) -> Iterator[str]:
     """Yield the speeds of the dial that are to be avoided, and why: `Do not set pump return to 40 %, 45 %: ...`."""
-    found: dict[str, list[tuple[Mode, str]]] = {}
+    found: dict[Value, list[tuple[Mode, str]]] = {}
     for mode in card.modes:
-        for text in mode.unsafe if mode.is_to_avoid else ():
-            found.setdefault(text.split(":")[0], []).append((mode, text))
+        for told in mode.unsafe if mode.is_to_avoid else ():
+            what = dict(told.values).get("what", told)
+            found.setdefault(what, []).append((mode, note_words(told, card.system.units)))
     for group in found.values():
         pumps = [pump for mode, _ in group for pump in mode.network.pumps.values()]
         speeds = ", ".join(pump_setting(pump) for pump in pumps)
@@ -135,9 +144,10 @@ def _limit(flow_m3_s: float | None, meter: MeterLimits, units: str, needed: bool
     return f"{show_flow(flow_m3_s, units)} ({beside})"
 
 
-def mode_notes(mode: Mode) -> tuple[str, ...]:
+def mode_notes(mode: Mode, units: str) -> tuple[str, ...]:
     """Return what is to be said of a mode before its meters: why there are none, or what speaks against it."""
-    return (*([mode.note] if mode.note else []), *(f"Do not run it so: {text}." for text in mode.unsafe))
+    why = [note_words(mode.note, units)] if mode.note else []
+    return (*why, *(f"Do not run it so: {text}." for text in notes_words(mode.unsafe, units)))
 
 
 def note_lines(card: SettingsCard) -> Iterator[str]:
@@ -211,8 +221,8 @@ def _notes_of(meter: MeterLimits, units: str) -> Iterator[str]:
         due = show_flow(meter.low_m3_s, units)
         share = percent(meter.low_m3_s / meter.flow_m3_s)
         yield f"{meter.run}: the filter is due when less than {due} flows, {share} of what a new one lets through."
-    for note in meter.notes:
-        yield f"{meter.run}: {note}."
+    for text in notes_words(meter.notes, units):
+        yield f"{meter.run}: {text}."
 
 
 def card_cautions() -> list[tuple[str, str]]:
@@ -246,15 +256,15 @@ def meter_tables(card: SettingsCard) -> str:
 
     told, modes = "", modes_of(card)
     for mode in modes[:1]:
-        notes = "".join(map(paragraph, mode_notes(mode)))
+        notes = "".join(map(paragraph, mode_notes(mode, card.system.units)))
         told += heading(mode_words(mode)) + notes if notes else ""  # the table's own title does elsewhere
         told += _page_table(mode_words(mode), PRINTED_TITLES, printed_rows(card, mode), (1, 2, 3, 4, 5))
     others = modes[1:]
     for mode in others:
-        told += "".join(paragraph(f"{mode_words(mode)}: {text}") for text in mode_notes(mode))
+        told += "".join(paragraph(f"{mode_words(mode)}: {text}") for text in mode_notes(mode, card.system.units))
     titles = ("Meter on", *(mode_words(mode) for mode in others))
     told += _page_table(OTHERS_TITLE, titles, list(other_rows(card, others)))
-    drains = [(drain, mode_words(mode), words) for mode in modes for drain, words in mode.drains]
+    drains = [(drain, mode_words(mode), words) for mode in modes for drain, words in drain_rows(mode)]
     return told + _page_table("Drains", ("Drain", "While", "Initial valve setting"), drains)
 
 

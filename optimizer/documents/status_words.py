@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from optimizer.documents.words import money
 from optimizer.model.bill import Bill
 from optimizer.model.chance import Chance
 from optimizer.model.plan import Forbidden, Plan, Status, Verification
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import notes_words
 
 
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
+    words = "; ".join(notes_words(plan.left_out, ""))
     if plan.status is Status.OPTIMAL and not _list_is_counted(plan):
-        left_out = f" Not considered: {plan.left_out}." if plan.left_out else ""
+        left_out = f" Not considered: {words}." if words else ""
         told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less."
         return f"{told}{_used(plan)}{left_out}"
     if plan.status is Status.OPTIMAL and plan.left_out:
-        return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {plan.left_out}."
+        return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {words}."
     if plan.status is Status.OPTIMAL:
         return f"Proven cheapest for these parts, prices and rules.{_used(plan)}"
     if plan.status is Status.FEASIBLE:
@@ -25,7 +27,7 @@ def status_words(plan: Plan) -> str:
     if plan.status is Status.INFEASIBLE and plan.forbidden is Forbidden.BY_RULES:
         return "Proven: under these rules no plan meets every target; without one of them there is a plan."
     if plan.status is Status.INFEASIBLE and plan.left_out:
-        return f"Proven: none of the plans considered meets every target. Not considered: {plan.left_out}."
+        return f"Proven: none of the plans considered meets every target. Not considered: {words}."
     if plan.status is Status.INFEASIBLE:
         return "Proven out of reach: no combination of the parts in this catalog meets every target."
     return "No plan was found, and none is ruled out: more time may help."

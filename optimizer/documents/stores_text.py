@@ -7,11 +7,12 @@ from typing import Any
 
 from optimizer.documents.money_notes import money_notes
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import money
 from optimizer.model.seller import Seller
 from optimizer.model.system import System
 from optimizer.search.two_stores import Order, Shopping
 from optimizer.takeoff.store_lists import StoreLine
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import notes_json, notes_words
 
 Json = dict[str, Any]
 _DASH = "–"
@@ -21,8 +22,9 @@ def shopping_blocks(found: Shopping, system: System) -> list[Block]:
     """Return what the plan costs from each store alone and from both, and where to buy each line of the best."""
     title = Heading(f"Two stores: {system.name}")
     if found.best is None:
-        return [title, "No plan can be bought at these two stores.", *found.reasons]
-    notes = tuple(f"Note: {note}." for note in money_notes(system.money, found.best.parts_cents))
+        return [title, "No plan can be bought at these two stores.", *notes_words(found.reasons, system.units)]
+    told = money_notes(system.money, found.best.parts_cents)
+    notes = tuple(f"Note: {text}." for text in notes_words(told, system.units))
     return [
         title,
         verdict(found, system.currency),
@@ -121,7 +123,7 @@ def shopping_json(found: Shopping, system: System) -> Json:
         "lines": []
         if best is None
         else [_line_json(line, at) for line, at in zip(best.lines, best.stores, strict=True)],
-        "reasons": list(found.reasons),
+        "reasons": notes_json(found.reasons, system.units),
     }
 
 

@@ -11,12 +11,15 @@ from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import flow_span, money, part_place, pump_setting, steps_of, wanted_words
+from optimizer.documents.words import flow_span, part_place, pump_setting, steps_of, wanted_words
 from optimizer.errors import DocumentError
 from optimizer.model.network import Pump
+from optimizer.model.note import Note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck, Plan
 from optimizer.model.system import System
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import notes_words
 
 _LINE = 90  # signs of a step on one line
 
@@ -32,7 +35,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
     require_passed(report)
     plan, bill = report.plan, report.bill
     blocks: list[Block] = [
-        *today_blocks(report.verification.safety),
+        *today_blocks(report.verification.safety, report.system.units),
         Heading(f"Plan: {report.system.name}"),
         f"Parts cost {money(bill.total_cents, bill.currency)}. {status_words(plan)}",
         *chance_words(report.chance),
@@ -52,17 +55,18 @@ def plan_blocks(report: PlanReport) -> list[Block]:
 
 def no_plan_blocks(system: System, plan: Plan) -> list[Block]:
     """Return why there is no plan, what blocks it and what would make it possible, as the search found them."""
-    return [Heading(f"No plan: {system.name}"), status_words(plan), *plan.reasons, *note_lines(plan.notes)]
+    reasons, notes = (notes_words(each, system.units) for each in (plan.reasons, plan.notes))
+    return [Heading(f"No plan: {system.name}"), status_words(plan), *reasons, *note_lines(notes)]
 
 
 def require_passed(report: PlanReport) -> None:
     """Raise when the plan did not stand its check as a network of its own."""
     if not report.verification.passed:
-        why = "; ".join(report.verification.failures) or "a target is missed"
+        why = "; ".join(notes_words(report.verification.failures, report.system.units)) or "a target is missed"
         raise DocumentError(f"this plan failed its check and is not written: {why}")
 
 
-def changes(plan: Plan) -> list[tuple[str, tuple[str, ...], int]]:
+def changes(plan: Plan) -> list[tuple[str, tuple[Note, ...], int]]:
     """Return (place, what is done in order, cost of its parts but pipe in cents) of every run and tee that changes."""
     found = [(one.run, one.changes, one.parts_cents) for one in plan.runs.values() if one.changes or one.purchases]
     found += [

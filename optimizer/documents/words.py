@@ -8,30 +8,25 @@ from typing import TYPE_CHECKING
 
 from optimizer.errors import visible
 from optimizer.model.dial import RPM, DialKind
+from optimizer.model.note import Note
 from optimizer.units import flow_unit, show_flow
+from optimizer.wording.amounts import SIGNS, percent
+from optimizer.wording.notes import note_words
 
 if TYPE_CHECKING:
     from optimizer.model.network import Part, Pump
     from optimizer.model.system import Target
 
-_SIGNS = {"USD": "$", "EUR": "€", "GBP": "£"}
-
-
-def money(cents: int, currency: str) -> str:
-    """Return `$1,234.50`, or `1,234.50 CHF` for a currency without a sign that all would read alike."""
-    amount, sign = f"{abs(cents) // 100:,}.{abs(cents) % 100:02d}", _SIGNS.get(currency)
-    return ("-" if cents < 0 else "") + (f"{sign}{amount}" if sign else f"{amount} {currency}")
-
 
 def money_number_format(currency: str) -> str:
     """Return the spreadsheet number format that shows a price as `money` does."""
-    sign = _SIGNS.get(currency)
+    sign = SIGNS.get(currency)
     return f'"{sign}"#,##0.00' if sign else f'#,##0.00 "{currency.replace(chr(34), "")}"'
 
 
-def steps_of(changes: Sequence[str]) -> list[str]:
+def steps_of(changes: Sequence[Note]) -> list[str]:
     """Return what is done, one thing a line: what comes out and what goes in stand apart."""
-    return [clause for change in changes for clause in change.split("; ") if clause] or ["parts only"]
+    return [note_words(change, "") for change in changes] or ["parts only"]
 
 
 def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
@@ -51,11 +46,6 @@ def target_words(targets: Sequence[Target], run: str, units: str) -> str:
 def reached(share: float) -> str:
     """Return a multiple of the targets, rounded down: `99 %` is not reached, however near it comes."""
     return f"{math.floor(100 * share + 1e-6)} %"
-
-
-def percent(share: float, decimals: int = 0) -> str:
-    """Return `80 %`; a share that is not a number shows as a dash."""
-    return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"
 
 
 def in_mode(title: str, mode: str, between: str = " ") -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from optimizer.documents.note_words import note_json, note_text
 from optimizer.takeoff.work_order import RunWork, WorkStep
 from optimizer.units import US, show_length
+from optimizer.wording.notes import note_json, note_text
 
 TIGHT = {
     "tape": "PTFE tape on the male taper thread, wound the way it turns in; hand tight plus 1 to 1-1/2 turns",
@@ -187,7 +187,7 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
         f"saw the {length('whole')} length of {s.parts[0]} through square, where the tee goes ({s.parts[1]}), and "
         "shorten its two pieces by what is new there"
     ),
-    "for a tee, one piece": lambda s, length: (
+    "for a tee, once": lambda s, length: (
         f"saw the {length('whole')} length of {s.parts[0]} through square, where the tee goes ({s.parts[1]}); one "
         "piece stays: shorten it by what is new there"
     ),

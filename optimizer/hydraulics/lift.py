@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from optimizer.hydraulics.network import solve_network
 from optimizer.hydraulics.pumps import pump_head_m
 from optimizer.model.kinds import Kind
+from optimizer.model.note import Note, note
 
 if TYPE_CHECKING:
     from optimizer.model.network import Network, Pump
@@ -19,11 +20,10 @@ _LESS_HEAD = 0.02
 _FALLS = 0.1
 _NEAR_SHUT_OFF = 1.0 - _LESS_HEAD / (2.0 * _FALLS)  # with less of it taken no flow falls so far
 _STILL_M3_S = 1e-9
-_WORDS = "pump {!r} barely lifts the water: with 2 % less head its flow falls by {:.0f} %"
 
 
-def barely_lifting(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[str, ...]:
-    """Return in a sentence each the pumps of a solved plumbing that lose a tenth of their flow with 2 % less head.
+def barely_lifting(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[Note, ...]:
+    """Return a note each of the pumps of a solved plumbing that lose a tenth of their flow with 2 % less head.
 
     Such a pump works near its shut-off head because of the height. One that a valve throttles is not meant: less head
     hardly moves its flow.
@@ -36,7 +36,11 @@ def barely_lifting(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[s
                 weaker = replace(pump, head_factor=pump.head_factor * (1.0 - _LESS_HEAD))
                 left = solve_network(replace(network, pumps={**network.pumps, name: weaker})).flows_m3_s[run.name]
                 found.append((name, 1.0 - max(left, 0.0) / flow_m3_s))
-    return tuple(_WORDS.format(name, 100.0 * share) for name, share in found if share >= _FALLS)
+    return tuple(
+        note("barely lifts", pump=name, less_head_share=_LESS_HEAD, share=share)
+        for name, share in found
+        if share >= _FALLS
+    )
 
 
 def _is_near_shut_off(pump: Pump, flow_m3_s: float) -> bool:

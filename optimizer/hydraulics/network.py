@@ -18,10 +18,10 @@ from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
 from optimizer.model.doubt import CURVE_END, Doubt, doubt_of
 from optimizer.model.network import Leg, PointKind
 from optimizer.model.network import Network as Plumbing
+from optimizer.model.note import Note, note
 
 _STILL_M3_S = 1e-9  # flows below count as none
 _PAST = 1e-9
-_STARVED = "run {!r} runs partly full: it could carry more than its tank gets, and carries that"
 _STEEPER = (1e3, 1e5)  # past the last point head falls so many times faster than the parabola
 
 
@@ -42,7 +42,7 @@ class NetworkSolution:
     iterations: int
     mass_residual_m3_s: float
     energy_residual_m: float
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note, ...] = ()
     doubt: Doubt = field(default_factory=Doubt)
     starved: frozenset[str] = frozenset()
 
@@ -83,7 +83,7 @@ def solve_compiled(
         warnings=(
             *_pump_warnings(compiled, variation, flows),
             *_run_warnings(compiled, state),
-            *(_STARVED.format(name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
+            *(note("starved", run=name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
         starved=starved,
@@ -173,30 +173,24 @@ def _heads(
     return named
 
 
-def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mapping[str, float]) -> list[str]:
+def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mapping[str, float]) -> list[Note]:
     found = []
     for pump in compiled.pumps:
         run, flow = compiled.run_names[pump.run], flows[compiled.run_names[pump.run]]
         speed = variation.speeds.get(pump.name, pump.speed)
         stated = compiled.network.pumps[pump.name].stated_m3_s
         if speed > 0.0 and stated is not None and flow > stated * speed * (1.0 + CURVE_END):
-            found.append(
-                f"pump {pump.name!r} runs past the last point of its maker's curve in run {run!r}: "
-                "what flows there goes by how its owner continued it"
-            )
+            found.append(note("past the maker's curve", run=run, pump=pump.name))
         if speed > 0.0 and flow >= pump.last_m3_s * speed * (1.0 - CURVE_END):
-            found.append(
-                f"pump {pump.name!r} would run to or past the last point of its curve in run {run!r}; "
-                "its flow there is not known: throttle it or give a longer curve"
-            )
+            found.append(note("past the curve", run=run, pump=pump.name))
         elif speed > 0.0 and flow < -_STILL_M3_S:
-            found.append(f"pump {pump.name!r} cannot lift that high: water runs back through it in run {run!r}")
+            found.append(note("lifts too little, runs back", run=run, pump=pump.name))
         elif speed > 0.0 and abs(flow) <= _STILL_M3_S and not compiled.shut[pump.run]:
-            found.append(f"pump {pump.name!r} cannot lift that high: no water flows in run {run!r}")
+            found.append(note("lifts too little", run=run, pump=pump.name))
     return found
 
 
-def _run_warnings(compiled: CompiledNetwork, state: State) -> list[str]:
+def _run_warnings(compiled: CompiledNetwork, state: State) -> list[Note]:
     found = []
     pumped = {pump.run for pump in compiled.pumps}
     for index, name in enumerate(compiled.run_names):
@@ -205,8 +199,8 @@ def _run_warnings(compiled: CompiledNetwork, state: State) -> list[str]:
         run = compiled.network.runs[name]
         if state.closed[index]:
             ends = {compiled.network.points[end.point].kind for end in (run.start, run.end)}
-            why = "no water reaches its outlet" if PointKind.OUTLET in ends else "its check valve is shut"
-            found.append(f"run {name!r} carries nothing: {why}")
+            dry = PointKind.OUTLET in ends
+            found.append(note("outlet gets nothing" if dry else "check valve is shut", run=name))
         elif state.flow_m3_s[index] < -_STILL_M3_S:
-            found.append(f"water runs backwards in run {name!r}")
+            found.append(note("runs backwards", run=name))
     return found

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from optimizer.model.note import Note
+
 
 @dataclass(frozen=True, slots=True)
 class BillLine:
@@ -21,7 +23,7 @@ class BillLine:
     unit_price_cents: int
     where_used: str
     price_date: str
-    note: str = ""
+    note: Note | None = None
     rating_pa: float = 0.0  # what pressure it is rated for in cool water; 0: not stated
 
     @property
@@ -38,7 +40,7 @@ class TakeOutLine:
     unit: str
     where: str
     fate: str  # "reusable" or "scrap"
-    why: str
+    why: Note
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,20 +1,36 @@
-"""What a person must know of the work and of what it leaves, as data: `documents` words it."""
+"""What a step of the program has to tell a person, as data: a code and its values. `documents` words it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias, Union
+
+Value: TypeAlias = Union[str, int, float, "Note", tuple["Value", ...], None]
+"""A name, a number whose own name ends in its unit, a note that is part of another, or several of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A code, and what its sentence needs.
-
-    `run` is what it is about, empty for all; `names` are parts, points or sizes in trade words; `length_m` is a length,
-    of what differs above 0 where the new is longer [m]; `share` is by how much a flow changes.
-    """
+    """A code and what its sentence needs, by name. Made by `note`."""
 
     code: str
-    run: str = ""
-    names: tuple[str, ...] = ()
-    length_m: float = 0.0
-    share: float = 0.0
+    values: tuple[tuple[str, Value], ...] = ()
+
+    @property
+    def run(self) -> str:
+        """Return the run that it is about; empty where it is about none, or about all."""
+        run = dict(self.values).get("run")
+        return run if isinstance(run, str) else ""
+
+    def __str__(self) -> str:
+        raise TypeError(f"the note {self.code!r} must be worded before it is printed")
+
+
+def note(code: str, /, **values: Value) -> Note:
+    """Return a note; numbers are SI, and their names end in their unit: `note("too long", length_m=3.2)`."""
+    return Note(code, tuple(values.items()))
+
+
+def money_note(cents: int, currency: str) -> Note:
+    """Return an amount of money as a note that others have in them."""
+    return note("amount", cents=cents, currency=currency)

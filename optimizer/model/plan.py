@@ -9,6 +9,7 @@ from enum import StrEnum
 from optimizer.model.catalog import PIPES, CatalogItem
 from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.network import Network, Part, Pump, Run, Tee
+from optimizer.model.note import Note, money_note
 from optimizer.model.safety import SafetyReport
 from optimizer.model.system import System
 
@@ -73,7 +74,7 @@ class RunPlan:
     purchases: tuple[Purchase, ...]
     removed: tuple[Part, ...]
     joints: tuple[JointWork, ...]
-    changes: tuple[str, ...]  # what is done, in trade words, in order along the run
+    changes: tuple[Note, ...]  # what is done, in order along the run
     cut_apart: tuple[tuple[Part, Part], ...] = ()
 
     def stood(self, parts: tuple[Part, ...]) -> tuple[Part, ...]:
@@ -104,7 +105,7 @@ class TeePlan:
     tee: Tee  # as it will be
     purchases: tuple[Purchase, ...]
     removed: tuple[CatalogItem, ...]
-    changes: tuple[str, ...] = ()
+    changes: tuple[Note, ...] = ()
 
     @property
     def cost_cents(self) -> int:
@@ -138,9 +139,9 @@ class Plan:
     stands: Network | None = None  # the plumbing as it stands, its runs cut apart where new ones join; None: as it is
     cuts: int = 0
     minutes: int = 0
-    reasons: tuple[str, ...] = ()  # why there is no plan, what blocks, what would make it possible
-    notes: tuple[str, ...] = ()
-    left_out: str = ""
+    reasons: tuple[Note, ...] = ()  # why there is no plan, what blocks, what would make it possible
+    notes: tuple[Note, ...] = ()
+    left_out: tuple[Note, ...] = ()
     beyond: tuple[Plan, ...] = ()  # the next ones by cost with clearly more head to spare; not checked yet
     forbidden: Forbidden = Forbidden.BY_PARTS  # what rules a plan out, where the status is INFEASIBLE
 
@@ -153,6 +154,11 @@ class Plan:
         """Return what the parts list comes to, with all that has a price beside it; None without a list."""
         beside = self.effort_cents + self.topped_up_cents + self.energy_cents
         return None if self.cost_cents is None else self.cost_cents + beside
+
+    @property
+    def cost_note(self) -> Note:
+        """Return what its parts list comes to."""
+        return money_note(self.cost_cents or 0, self.currency)
 
     @property
     def gap_cents(self) -> int | None:
@@ -256,7 +262,7 @@ class Verification:
     valves: tuple[ValveSetting, ...]
     flows_m3_s: Mapping[str, float]
     velocities_m_s: Mapping[str, float]  # the fastest place of each run
-    warnings: tuple[str, ...]
-    failures: tuple[str, ...]
+    warnings: tuple[Note, ...]
+    failures: tuple[Note, ...]
     safety: SafetyReport | None = None  # drains, drain-back, pressure: what was checked of them
     settings: tuple[SettingFlows, ...] = ()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from optimizer.model.checks import Check
-from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
+from optimizer.model.note import Note, Value, note
 
 
 class Verdict(StrEnum):
@@ -36,14 +36,14 @@ class SafetyCheck:
     """
 
     check: Check
-    title: str
+    title: Note
     quantity: str
     now: float | None
     after: float | None
     limit: float | None
-    why: str
+    why: Note | None
     limit_now: float | None = None  # where today's limit is another one
-    why_now: str = ""  # where today it is about something else
+    why_now: Note | None = None  # where today it is about something else
     least_now: bool = False  # the number is known from below alone: enough to be unsafe, never to be safe
     least_after: bool = False
     high: float | None = None  # after the work, at the upper end of the flow's band; None: not worked out
@@ -74,28 +74,16 @@ class SafetyCheck:
             return None
         return 1.0 - value / self.limit
 
-    def shown(self, value: float | None, units: str) -> str:
-        """Return one of the numbers in trade units; a dash where it is not known."""
-        if value is None:
-            return "–"
-        return _SHOW[self.quantity](value, units) if self.quantity in _SHOW else f"{value:.0f}"
-
-    def told(self, units: str) -> tuple[str, str]:
-        """Return the numbers of today and of after in trade units: `at least 1,000 L/h` where just that is known."""
-        return self._told(self.now, self.least_now, units), self._told(self.after, self.least_after, units)
-
-    def _told(self, value: float | None, least: bool, units: str) -> str:
-        shown = self.shown(value, units)
-        return f"at least {shown}" if least and value is not None else shown
-
-    def unsafe_words(self, units: str, today: bool = False) -> str:
-        """Return it as a sentence: `water ...: 30.1 gal, the most is 12.0 gal: the sump runs over`."""
+    def unsafe(self, today: bool = False) -> Note:
+        """Return that it is more than its limit, its numbers by their unit."""
         value, limit = (self.now, self._limit_today) if today else (self.after, self.limit)
         why = self.why_now or self.why if today else self.why
         if self.quantity == "count":
-            return f"{self.title}: {why}"
-        shown = self._told(value, self.least_now if today else self.least_after, units)
-        return f"{self.title}: {shown}, limit {self.shown(limit, units)}: {why}"
+            return note("over, count", what=self.title, why=why)
+        least = note("at least") if (self.least_now if today else self.least_after) and value is not None else None
+        unit = _UNIT[self.quantity]
+        numbers: dict[str, Value] = {f"value_{unit}": value, f"limit_{unit}": limit}
+        return note(f"over, {self.quantity}", what=self.title, least=least, **numbers, why=why)
 
     @property
     def worsened(self) -> bool:
@@ -107,13 +95,7 @@ class SafetyCheck:
         return self.after * self._limit_today > self.now * self.limit * (1.0 + WORSE)
 
 
-_SHOW = {
-    "flow": show_flow,
-    "volume": show_volume,
-    "height": show_length,
-    "pressure": show_pressure,
-    "speed": show_velocity,
-}
+_UNIT = {"flow": "m3_s", "volume": "m3", "height": "m", "pressure": "pa", "speed": "m_s"}
 WORSE = 1e-3  # relative: less is a matter of rounding
 _CLOSE = 2e-5  # relative: as near as flows are solved and targets compared
 
@@ -134,26 +116,26 @@ class Scenario:
     told: then `missing` names the keys that would say it.
     """
 
-    title: str
+    title: Note
     water_m3: float | None
     spilled_m3: float | None
-    where: str
+    where: Note
     verdict: Verdict
-    missing: tuple[str, ...] = ()
+    missing: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class PumpRange:
     """Between which speeds (fractions of full rpm) a pump may be set with the valves as they are; None: at none.
 
-    `why_low` and `why_high` say what happens beyond; empty where the dial ends there.
+    `why_low` and `why_high` say what happens beyond; None where the dial ends there.
     """
 
     pump: str
     low: float | None
     high: float | None
-    why_low: str = ""
-    why_high: str = ""
+    why_low: Note | None = None
+    why_high: Note | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +161,7 @@ class SafetyReport:
     """
 
     checks: tuple[SafetyCheck, ...] = ()
-    failures: tuple[str, ...] = ()
-    today: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = ()
-    unchecked: tuple[str, ...] = ()
+    failures: tuple[Note, ...] = ()
+    today: tuple[Note, ...] = ()
+    warnings: tuple[Note, ...] = ()
+    unchecked: tuple[Note, ...] = ()

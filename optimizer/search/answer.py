@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, Status
 
 
@@ -48,10 +49,10 @@ class Answer:
         return self.plan.status is Status.INFEASIBLE
 
     @property
-    def reasons(self) -> tuple[str, ...]:
+    def reasons(self) -> tuple[Note, ...]:
         return self.plan.reasons
 
     @property
-    def left_out(self) -> str:
+    def left_out(self) -> tuple[Note, ...]:
         """Return what the proof did not weigh."""
         return self.plan.left_out

@@ -12,6 +12,7 @@ from optimizer.choices.graph import Arc
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Network, Part, Run
+from optimizer.model.note import Note, note
 from optimizer.model.plan import JointWork, Plan, Purchase, RunPlan, Status, TeePlan
 from optimizer.model.rules import Rules
 from optimizer.model.system import System
@@ -132,7 +133,8 @@ def _tee_plan(network: Network, point: str, option: TeeOption) -> TeePlan:
     if option.tee.existing:
         return TeePlan(point, option.tee, (), ())
     old = network.tees[point].item
-    what = f"replace {old.description} by {option.item.description}" if old else f"add {option.item.description}"
+    new = option.item.description
+    what = note("replace", old=old.description, new=new) if old else note("add", new=(new,))
     return TeePlan(
         point,
         option.tee,
@@ -142,8 +144,8 @@ def _tee_plan(network: Network, point: str, option: TeeOption) -> TeePlan:
     )
 
 
-def _changes(run: Run, alternative: Alternative) -> Iterable[str]:
-    """Yield what is done along a run, one sentence a place, in trade words."""
+def _changes(run: Run, alternative: Alternative) -> Iterable[Note]:
+    """Yield what is done along a run, in order."""
     old: list[Part] = []
     new: list[Part] = []
     for arc in alternative.arcs:
@@ -151,22 +153,23 @@ def _changes(run: Run, alternative: Alternative) -> Iterable[str]:
         old += [*(run.parts[i] for i in arc.removed), *arc.sawn_off]
         new += fresh
         if any(part.existing for part in arc.parts) and (old or new):
-            yield sentence_of(old, new)
+            yield from changes_of(old, new)
             old, new = [], []
     if old or new:
-        yield sentence_of(old, new)
+        yield from changes_of(old, new)
 
 
-def sentence_of(old: list[Part], new: list[Part]) -> str:
+def changes_of(old: list[Part], new: list[Part]) -> tuple[Note, ...]:
+    """Return what goes and what comes at one place."""
     gone, come = _list(old), _list(new)
     if gone and come:
-        return f"remove {gone}; add {come}"
-    return f"remove {gone}" if gone else f"add {come}"
+        return note("remove", old=gone), note("add", new=come)
+    return (note("remove", old=gone) if gone else note("add", new=come),)
 
 
-def _list(parts: list[Part]) -> str:
+def _list(parts: list[Part]) -> tuple[str, ...]:
     counted = Counter(part.words for part in parts)
-    return ", ".join(words if count == 1 else f"{words} ({count})" for words, count in counted.items())
+    return tuple(words if count == 1 else f"{words} ({count})" for words, count in counted.items())
 
 
-__all__ = ["plan_of", "sentence_of", "with_charge", "with_list"]
+__all__ = ["changes_of", "plan_of", "with_charge", "with_list"]

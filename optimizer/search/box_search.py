@@ -22,7 +22,15 @@ from optimizer.search.box_choices import choices_below
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
-from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState, surely_fails
+from optimizer.search.flow_search import (
+    STOPPED,
+    TIME_CAME,
+    FlowSearch,
+    Price,
+    Progress,
+    SearchState,
+    surely_fails,
+)
 from optimizer.search.flow_tightening import tightened
 from optimizer.verify.held import settle_held
 
@@ -85,7 +93,7 @@ class BoxSearch:
         try:
             self._search()
         except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = "the search was stopped", True
+            self.state.stopped, self.state.by_hand = STOPPED, True
         except TimeIsUp:
             self.state.stopped = TIME_CAME
         self._update_bound()

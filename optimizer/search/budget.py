@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.for_sale import for_sale
 from optimizer.choices.scaled import scaled
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.studies.most_flow import Look, MostFlow, most_flow
@@ -30,10 +31,9 @@ def within_budget(system: System, found: Plan) -> Plan:
     budget = system.rules.budget_cents
     if budget is None or not found.found or (found.cost_cents or 0) <= budget:
         return found
-    list_words, most = _money(found.cost_cents or 0, found.currency), _money(budget, found.currency)
     reasons = (
-        f"the cheapest parts list that was found comes to {list_words}, over the budget of {most}",
-        "that no parts list at all keeps within the budget is not proven",
+        note("over the budget", cost=found.cost_note, budget=money_note(budget, found.currency)),
+        note("budget not proven"),
     )
     speeds = found.pump_speeds
     return Plan(Status.NO_PLAN_FOUND, None, found.bound_cents, found.currency, {}, {}, speeds, reasons=reasons)
@@ -71,17 +71,13 @@ def most_for_budget(system: System, bought: Look, present: float, any_plan: Look
         most = replace(most, scale=less.scale)
         best = scaled(system, most.scale)
         plan = bought(best)
-    said = _most_words(system, most) if plan.found else ()
+    said = (_most_note(system, most),) if plan.found else ()
     return BestForBudget(best, replace(plan, notes=(*said, *plan.notes)), most)
 
 
-def _most_words(system: System, most: MostFlow) -> tuple[str, ...]:
-    budget = _money(system.rules.budget_cents or 0, system.currency)
+def _most_note(system: System, most: MostFlow) -> Note:
     proof = (
-        f"; that no plan gives {math.ceil(100 * most.beyond)} % for it is proven" if math.isfinite(most.beyond) else ""
+        note("none gives more", beyond_share=math.ceil(100 * most.beyond) / 100) if math.isfinite(most.beyond) else None
     )
-    return (f"the most flow found for {budget} is {math.floor(100 * most.scale)} % of the minimum flows{proof}",)
-
-
-def _money(cents: int, currency: str) -> str:
-    return f"{cents / 100:.2f} {currency}"
+    budget = money_note(system.rules.budget_cents or 0, system.currency)
+    return note("most flow", budget=budget, share=math.floor(100 * most.scale) / 100, proof=proof)

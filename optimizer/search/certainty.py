@@ -29,6 +29,7 @@ from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.chance import least_share
 from optimizer.hydraulics.draws import PickedDraws
 from optimizer.model.network import Network
+from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
@@ -92,9 +93,9 @@ def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) ->
     answer = plain(replace(question, system=raised))
     if not answer.found:
         return answer
-    said = f"every minimum flow can be exceeded by {margin:.0%} at once (`margin`)"
+    said = note("margin kept", margin_share=margin)
     faster = [
-        f"pump {name!r} runs at {speed:.0%} of full speed, the lowest of its settings that has that margin"
+        note("runs faster", pump=name, speed_share=speed)
         for name, speed in answer.plan.pump_speeds.items()
         if name in system.network.pumps and speed > system.network.pumps[name].speed
     ]
@@ -123,31 +124,23 @@ def _by_margins(question: Question, first: Answer, asked: float, plain: Callable
             found = there
         works = promise_of(question.system, found.plan, question.clock)
         if works is not None and works[0] >= asked:
-            words = "plans between these margins, when it comes to the share of cases in which they work"
             bound = min(first.bound_cents or 0, found.cents or 0)
             status = Status.OPTIMAL if bound == found.cents else Status.FEASIBLE
-            notes = (*found.plan.notes, _works_words(*works, asked))
-            left_out = "" if status is Status.OPTIMAL else words
+            share, least = works[0], math.floor(1000 * works[1]) / 1000
+            said = note("works in draws", works_share=share, least_share=least, asked_share=asked)
+            notes = (*found.plan.notes, said)
+            left_out = () if status is Status.OPTIMAL else (note("plans between margins"),)
             plan = replace(found.plan, status=status, bound_cents=bound, notes=notes, left_out=left_out)
             return replace(found, plan=plan, bound_cents=bound)
     return _none(found, asked)
 
 
 def _none(answer: Answer, asked: float) -> Answer:
-    cost = f"{(answer.plan.cost_cents or 0) / 100:.2f} {answer.plan.currency}"
-    reason = (
-        f"no plan was found that works in {asked:.0%} of all cases (`certainty`); the cheapest one that meets the "
-        f"targets as published is parts for {cost}"
-    )
+    reason = note("none so certain", asked_share=asked, cost=answer.plan.cost_note)
     plan = Plan(
         Status.NO_PLAN_FOUND, None, None, answer.plan.currency, {}, {}, answer.plan.pump_speeds, reasons=(reason,)
     )
     return Answer(plan, answer.bound_cents, None, answer.by_hand)
-
-
-def _works_words(works: float, least: float, asked: float) -> str:
-    sure = f"at least {math.floor(1000 * least) / 10:.1f} % at 95 % confidence"
-    return f"works in {works:.1%} of the cases drawn, {sure}; {asked:.0%} were asked for (`certainty`)"
 
 
 # flows known beforehand
@@ -253,17 +246,15 @@ class Certain:
 
     def _told(self, given: _Plan, bound: int) -> Answer:
         works = self.judged(given.plan)
-        least = math.floor(1000 * least_share(works, JUDGED)) / 10
-        said = [
-            f"works in {given.works} of the {SAMPLE} cases that it was chosen on ({self.asked:.0%} asked for) and in "
-            f"{works / JUDGED:.1%} of {JUDGED:,} others, at least {least:.1f} % at 95 % confidence"
-        ]
-        if works < self.asked * JUDGED:
-            sure = "" if self.sure is None else f"; one for {self.sure.cents / 100:.2f} {given.plan.currency} does"
-            said.append(f"it does not quite work in {self.asked:.0%} of the others{sure}")
+        least, asked = math.floor(1000 * least_share(works, JUDGED)) / 1000, self.asked
+        judged = {"works_share": works / JUDGED, "judged": JUDGED, "least_share": least}
+        said = [note("works in the sample", works=given.works, sample=SAMPLE, asked_share=asked, **judged)]
+        currency = given.plan.currency
+        if works < asked * JUDGED:
+            sure = None if self.sure is None else note("one that does", cost=money_note(self.sure.cents, currency))
+            said.append(note("works not quite so often", asked_share=asked, sure=sure))
         if self.best is not None and self.best.cents < given.cents:
-            cost = f"{self.best.cents / 100:.2f} {given.plan.currency}"
-            said.append(f"a plan for {cost} works often enough in the first cases, and not in the others")
+            said.append(note("cheaper in the first cases", cost=money_note(self.best.cents, currency)))
         status = Status.OPTIMAL if bound >= given.cents else Status.FEASIBLE
         plan = replace(given.plan, status=status, bound_cents=bound, notes=(*given.plan.notes, *said))
         return Answer(plan, bound, given.cents)

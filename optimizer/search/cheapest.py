@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.clock import TimeIsUp, left_s, unlimited
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, MergedTables, all_carried, greatest_head
@@ -21,7 +22,7 @@ from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
-NONE_IN_TIME = "the time limit came before any plan; allow more time"
+NONE_IN_TIME = note("no plan in time")
 _SAME_COST = 8  # plans with more head to spare whose lists are priced, to see whether they cost the same
 _BEYOND = 24  # ... to see which one is the next by cost
 _CLEARLY = 0.05  # of the head: about 3 % of the flow, as loss goes with its square

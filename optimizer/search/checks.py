@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 
 from optimizer.clock import unlimited
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan
 from optimizer.model.safety import Verdict
 from optimizer.model.system import System
-from optimizer.search.misfit import Misfit, misfit_words, misfits
+from optimizer.search.misfit import Misfit, misfit_notes, misfits
 from optimizer.verify.buildable import assembly_of
 from optimizer.verify.check import verify_plan
 
@@ -21,14 +22,14 @@ class Verdicts:
     `lasting` counts what is unsafe with it, whether it was before or not.
     """
 
-    missed: tuple[str, ...]
-    unsafe: tuple[str, ...]
+    missed: tuple[Note, ...]
+    unsafe: tuple[Note, ...]
     lasting: int
     stuck: bool = False  # it cannot be put together as it is
     misfits: tuple[Misfit, ...] = ()  # straights that do not fit, with both sides held
 
     @property
-    def failures(self) -> tuple[str, ...]:
+    def failures(self) -> tuple[Note, ...]:
         return (*self.missed, *self.unsafe)
 
 
@@ -43,8 +44,8 @@ def verdicts(system: System, plan: Plan, catalog: Catalog) -> Verdicts:
         verification = verify_plan(cut_apart(system, plan), plan)
     safety = verification.safety
     unsafe = () if safety is None else safety.failures
-    missed = tuple(words for words in verification.failures if words not in unsafe)
+    missed = tuple(each for each in verification.failures if each not in unsafe)
     lasting = 0 if safety is None else sum(check.verdict is Verdict.UNSAFE for check in safety.checks)
     unfit = misfits(system, plan, catalog)
-    missed = (*missed, *misfit_words(system, plan, unfit))
+    missed = (*missed, *misfit_notes(system, plan, unfit))
     return Verdicts(missed, unsafe, lasting, bool(assembly_of(system, plan).stuck), unfit)

@@ -24,6 +24,7 @@ from optimizer.hydraulics import solve_network
 from optimizer.joints.closing import share_a_closing
 from optimizer.model.catalog import Kind
 from optimizer.model.checks import Check
+from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
@@ -33,9 +34,9 @@ from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.finer_valves import with_finer_valves
 from optimizer.search.flow_lists import by_list
-from optimizer.search.flow_search import TIME_CAME
+from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.misfit import with_straights_kept
-from optimizer.search.pressure import weak_words, with_weak_gone
+from optimizer.search.pressure import weak_parts, with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
@@ -45,12 +46,8 @@ from optimizer.verify.drain_back import inflow_m3_s
 
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
-_ROOM = (
-    "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
-    "siphon-break hole nearer to the overflow edge would help"
-)
-_LOOK = "no safe plan was found: look at the tanks and drains of the file"
-_OTHER = "no plan that passes every check was found"
+_SHARED_UNION = note("one union for two runs", what=ONE_UNION)
+_ROOM, _LOOK, _OTHER = note("no other is safe"), note("no safe plan found"), note("none passes every check")
 
 
 def solve(question: Question) -> Answer:
@@ -96,17 +93,17 @@ def _among_own_unions(question: Question, answer: Answer) -> Answer:
     """Return an answer that says where one union for two runs might be cheaper: every run is given one of its own."""
     plan, unions = answer.plan, for_sale(question.system, question.catalog).of_kind(Kind.UNION)
     spare = (plan.material_cents or 0) - min((union.price_cents for union in unions), default=math.inf)
-    if not plan.found or spare <= 0 or ONE_UNION in plan.left_out or not share_a_closing(question.system.network):
+    if _SHARED_UNION in plan.left_out or not plan.found or spare <= 0 or not share_a_closing(question.system.network):
         return answer
-    return replace(answer, plan=replace(plan, left_out="; ".join(filter(None, (plan.left_out, ONE_UNION)))))
+    return replace(answer, plan=replace(plan, left_out=(*plan.left_out, _SHARED_UNION)))
 
 
 def _bursting(question: Question) -> Answer:
     """Return that there is no plan, as something that has to stay could burst and the owner does not accept that."""
-    weak = ", ".join(dict.fromkeys(weak_words(question.system)))
+    weak = tuple(dict.fromkeys(weak_parts(question.system)))
     why = (
-        f"the pump's shut-off pressure could burst what has to stay: {weak}",
-        f"only `accept: {Check.PRESSURE}` under `rules` lets a plan leave it so",
+        note("could burst what stays", parts=weak),
+        note("only accepted", check=str(Check.PRESSURE)),
     )
     plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=why)
     return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
@@ -148,14 +145,14 @@ def _with_two_pumps(question: Question, first: Answer) -> Answer:
 def _out_of_time(question: Question) -> Answer:
     """Return that the time came before any plan."""
     plan = Plan(Status.NO_PLAN_FOUND, None, question.floor_cents, question.catalog.currency, {}, {}, {})
-    return Answer(replace(plan, reasons=(f"{TIME_CAME}; no plan came before that",)), question.floor_cents)
+    return Answer(replace(plan, reasons=(note("no plan before that", why=TIME_CAME),)), question.floor_cents)
 
 
 def _unproved(first: Answer) -> Answer:
     """Return the answer with one pump, where the time came before those with two were looked at."""
     if not first.found:
         return replace(first, plan=_no_plan(first.plan, False, (*first.reasons, TIME_CAME)), bound_cents=0)
-    notes = (*first.plan.notes, f"{TIME_CAME}; whether a second pump makes it cheaper is open")
+    notes = (*first.plan.notes, note("second pump left open", why=TIME_CAME))
     return replace(first, plan=replace(first.plan, status=Status.FEASIBLE, bound_cents=0, notes=notes), bound_cents=0)
 
 
@@ -171,7 +168,7 @@ def _below(question: Question, answer: Answer) -> Answer:
     if most is None or answer.cents is None or answer.cents < most:
         return answer
     proved = (answer.bound_cents or 0) >= most
-    reason = (f"no plan costs less than {most / 100:.2f} {question.catalog.currency}",)
+    reason = (note("none costs less", cost=money_note(most, question.catalog.currency)),)
     return replace(answer, plan=_no_plan(answer.plan, proved, reason), cents=None, bound_cents=answer.bound_cents)
 
 
@@ -304,7 +301,7 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
             return _closing_alone(question, first.plan, said)
         cheaper, floor = first.plan, first.bound_cents or 0
         if first.by_hand:
-            plan = _refusing(cheaper, said, proved=False, more=("the search was stopped",))
+            plan = _refusing(cheaper, said, proved=False, more=(STOPPED,))
             return replace(_of_search(first), plan=plan, cents=None, refused=True)
     # what is refused may be cheaper than the next plan, nothing else is
     held = allowances_of(question.system, today_counts=True)
@@ -323,7 +320,7 @@ def _next_best(
         return replace(_of_search(found), plan=replace(plan, left_out=found.plan.left_out), refused=True)
     still = verdicts(question.system, found.plan, question.catalog)
     if still.failures:
-        more = (*still.failures, "the next plan that was found is refused as well")
+        more = (*still.failures, note("next is refused as well"))
         plan = _refusing(cheaper, said, proved=False, more=more)
         return replace(_of_search(found), plan=plan, cents=None, refused=True)
     found = _mending(question, found, still, search)
@@ -377,18 +374,17 @@ def _mending(
 # no plan
 
 
-def _refused(plan: Plan, said: Verdicts) -> str:
-    cost = f"{(plan.cost_cents or 0) / 100:.2f} {plan.currency}"
-    return f"a cheaper plan, parts for {cost}, was refused: " + "; ".join(said.failures)
+def _refused(plan: Plan, said: Verdicts, code: str = "cheaper refused") -> Note:
+    return note(code, cost=plan.cost_note, why=said.failures)
 
 
-def _refusing(plan: Plan, said: Verdicts, proved: bool, more: tuple[str, ...] = ()) -> Plan:
+def _refusing(plan: Plan, said: Verdicts, proved: bool, more: tuple[Note, ...] = ()) -> Plan:
     """Return that there is no plan because what was found is refused; `proved`: and because nothing else passes."""
-    first = _refused(plan, said).replace("a cheaper plan", "the cheapest plan")
+    first = _refused(plan, said, "cheapest refused")
     why = (_ROOM if proved else _LOOK) if said.unsafe and not said.missed else _OTHER
     return replace(_no_plan(plan, proved, (first, why, *more)), forbidden=Forbidden.BY_CHECKS)
 
 
-def _no_plan(plan: Plan, proved: bool, reasons: tuple[str, ...]) -> Plan:
+def _no_plan(plan: Plan, proved: bool, reasons: tuple[Note, ...]) -> Plan:
     status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
     return Plan(status, None, None, plan.currency, {}, {}, plan.pump_speeds, reasons=reasons)

@@ -12,6 +12,7 @@ from dataclasses import replace
 from optimizer.model.catalog import PIPES, THROTTLES, Catalog, Kind
 from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Condition, Part, Run
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.model.throttling import valve_to_set
@@ -55,18 +56,17 @@ def _nearly_shut(system: System, plan: Plan) -> dict[str, float]:
     return {valve.run: valve.opening for valve in checked.valves if 0.0 < valve.opening < LEAST_OPEN}
 
 
-def _words(shut: dict[str, float]) -> str:
-    return " and ".join(f"the valve of {run!r} open {100 * opening:.0f} %" for run, opening in shut.items())
+def _valves(shut: dict[str, float]) -> tuple[Note, ...]:
+    return tuple(note("valve open", run=run, opening_share=opening) for run, opening in shut.items())
 
 
 def _kept(first: Answer, shut: dict[str, float]) -> Answer:
-    said = f"no other way within the price of `finer valves` was found: {_words(shut)} of its travel"
+    said = note("no finer valve", valves=_valves(shut))
     return replace(first, plan=replace(first.plan, notes=(*first.plan.notes, said)))
 
 
 def _taken(first: Answer, best: Answer, shut: dict[str, float]) -> Answer:
-    cost = f"{(first.plan.cost_cents or 0) / 100:.2f} {first.plan.currency}"
-    said = f"a cheaper plan, parts for {cost}, would leave {_words(shut)} of its travel (`finer valves`)"
+    said = note("finer valves", cost=first.plan.cost_note, valves=_valves(shut))
     bound = min(first.bound_cents or 0, best.cents or 0)
     status = Status.OPTIMAL if bound == best.cents else Status.FEASIBLE
     plan = replace(best.plan, status=status, bound_cents=bound, notes=(*best.plan.notes, said))

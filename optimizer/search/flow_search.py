@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer.clock import TimeIsUp
+from optimizer.model.note import Note, note
 from optimizer.program.flow_problem import ChoiceRow, FlowProblem, Range, RelaxedSelection, no_good
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import solve_relaxation
@@ -38,7 +39,7 @@ from optimizer.verify.openings import Settled
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]
 Price = Callable[[Choice], int]
 
-TIME_CAME = "the time limit came"
+TIME_CAME, STOPPED = note("time limit"), note("stopped")
 CLOSE_M = 2e-5  # a relaxation this near to the network is as good as the network: nothing is left to cut
 _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
@@ -62,7 +63,7 @@ class SearchState:
     rounds: int = 0
     unproved: int = 0  # combinations with valves that no start could set, though no box excludes them
     unproved_cents: int | None = None  # the cheapest of them
-    stopped: str = ""  # why the search ended before its proof
+    stopped: Note | None = None  # why the search ended before its proof
     by_hand: bool = False
 
 
@@ -134,11 +135,11 @@ class FlowSearch:
                     self.state.stopped = TIME_CAME
                     break
                 if self.alone and self.state.rounds >= _PROBE_ROUNDS:
-                    self.state.stopped = "a look at one combination takes too long"
+                    self.state.stopped = note("one look takes too long")
                     break
                 self._round()
         except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = "the search was stopped", True
+            self.state.stopped, self.state.by_hand = STOPPED, True
         except TimeIsUp:
             self.state.stopped = TIME_CAME
         self._update_bound()

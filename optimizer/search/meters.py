@@ -17,6 +17,7 @@ from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
 from optimizer.model.meters import MeterData
 from optimizer.model.network import Part, Run
+from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.takeoff.ports import loss_at
 from optimizer.verify.card import SettingsCard, metered_runs
@@ -101,7 +102,7 @@ class MeteredLine:
     expected: tuple[Expected, ...]
     standing: MeterChoice | None
     choices: tuple[MeterChoice, ...]
-    note: str = ""
+    note: Note | None = None
 
 
 def metered_lines(
@@ -160,7 +161,7 @@ class _Finder:
 
 
 def _line(run: Run, card: SettingsCard, finder: _Finder) -> MeteredLine:
-    expected, note = _expected(run.name, card)
+    expected, why = _expected(run.name, card)
     flowing = [one for one in expected if one.flow_m3_s > NOTHING_M3_S]
     at = _meter_at(run)
     standing = None
@@ -172,7 +173,7 @@ def _line(run: Run, card: SettingsCard, finder: _Finder) -> MeteredLine:
     pipe = _longest_pipe(run)
     choices = [_choice(run, item, meter, flowing, finder, None) for item, meter in finder.meters()] if pipe else []
     choices.sort(key=_first_choice)
-    return MeteredLine(run.name, expected, standing, tuple(choices), note)
+    return MeteredLine(run.name, expected, standing, tuple(choices), why)
 
 
 def _first_choice(one: MeterChoice) -> tuple[bool, bool, bool, int, str]:
@@ -180,8 +181,8 @@ def _first_choice(one: MeterChoice) -> tuple[bool, bool, bool, int, str]:
     return not one.reads, not one.straight.enough, one.loss_m > SPARED_M, one.price_cents, one.item.item_id
 
 
-def _expected(run: str, card: SettingsCard) -> tuple[tuple[Expected, ...], str]:
-    found, notes = [], []
+def _expected(run: str, card: SettingsCard) -> tuple[tuple[Expected, ...], Note | None]:
+    found, notes = [], list[Note]()
     for mode in card.modes:
         limits: MeterLimits | None = next((one for one in mode.meters if one.run == run), None)
         if mode.name == "":
@@ -190,8 +191,8 @@ def _expected(run: str, card: SettingsCard) -> tuple[tuple[Expected, ...], str]:
             found.append(Expected(mode.name, limits.flow_m3_s, limits.low_m3_s, limits.high_m3_s))
         elif mode.note:
             notes.append(mode.note)
-    note = notes[0] if notes else "" if found else "nothing is asked of this line: its flows are not on the card"
-    return tuple(found), note
+    why = notes[0] if notes else None if found else note("nothing asked of this line")
+    return tuple(found), why
 
 
 def _choice(
@@ -248,13 +249,13 @@ def _straight_length_m(parts: Sequence[Part]) -> tuple[float, str]:
         if part.kind not in STRAIGHT:
             return length_m, part.label or part.words
         length_m += part.length_m if part.kind in PIPES else 0.0
-    return length_m, "the end of the line"
+    return length_m, "the line's end"
 
 
 def _longest_straight(run: Run, meter: MeterData) -> Straight:
     """Return the straight stretch of a run with the most pipe, in bores of its widest pipe."""
     best = Straight(math.inf, math.inf, (0.0, 0.0), "")
-    behind = "the beginning of the line"
+    behind = "the line's start"
     pipes: list[Part] = []
     for part in (*run.parts, None):
         if part is not None and part.kind in STRAIGHT:

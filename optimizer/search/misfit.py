@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from optimizer.joints.closing import GROUND, Held, Node, planned_joints
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Network
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
 from optimizer.takeoff.cut_list import fits_of
@@ -89,7 +90,7 @@ def _hold_part(holds: Held, run: str, place: int, kind: Kind) -> None:
         holds.join((run, 2 * place), (run, 2 * place + 1))
 
 
-def misfit_words(system: System, plan: Plan, found: tuple[Misfit, ...]) -> Iterator[str]:
+def misfit_notes(system: System, plan: Plan, found: tuple[Misfit, ...]) -> Iterator[Note]:
     """Yield what does not fit, and what would let it in."""
     planned = planned_network(system.network, plan)
     for one in found:
@@ -98,9 +99,5 @@ def misfit_words(system: System, plan: Plan, found: tuple[Misfit, ...]) -> Itera
         ends = (next((i for i in corners if numbers[i] == one.straight - by), None) for by in (1, 0))
         points = planned.runs[one.run].start.point, planned.runs[one.run].end.point
         names = [point if at is None else parts[at].words for at, point in zip(ends, points, strict=True)]
-        more = "longer" if one.off_m > 0 else "shorter"
-        yield (
-            f"run {one.run!r} does not fit: between {names[0]} and {names[1]} the new parts are "
-            f"{abs(1000 * one.off_m):.0f} mm {more} than what stood there, and both sides are held; flexible hose or "
-            "`bend pipe to fit` would let it in"
-        )
+        code = "too long there" if one.off_m > 0 else "too short there"
+        yield note(code, run=one.run, first=names[0], last=names[1], off_m=abs(one.off_m))

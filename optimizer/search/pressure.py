@@ -71,7 +71,7 @@ def with_weak_gone(system: System) -> System | None:
     return _without_weak(system, pressures_pa)
 
 
-def weak_words(system: System) -> list[str]:
+def weak_parts(system: System) -> list[str]:
     """Return what could burst in the plumbing as it stands, in words."""
     return [
         weak.words if isinstance(weak, Part) else weak.item.description if weak.item else ""

@@ -16,6 +16,7 @@ from optimizer.choices.graph import FREE
 from optimizer.choices.stations import Station, station_if_known, station_of
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.problem import (
@@ -38,9 +39,8 @@ from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
 from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
-from optimizer.units import show_flow, show_head
 
-NO_ELECTRICITY = "electricity is not counted: with several modes the file does not say how long each one lasts"
+NO_ELECTRICITY = note("electricity not counted")
 _PUMPS = "all pumps"  # the run that stands for them in the program
 _JOIN = "behind all pumps"
 
@@ -90,10 +90,10 @@ def _row_plan(station: Station, options: Options, call: SolverCall, most_cents: 
     plan = best_over(options, station.flows, settings, call, most_cents + 1).plan
     if plan.found:
         return plan
-    reasons: tuple[str, ...] = (NONE_IN_TIME,)
+    reasons: tuple[Note, ...] = (NONE_IN_TIME,)
     if plan.status is Status.INFEASIBLE:
         posed = pose(options, settings[0].of(station.flows), settings[0].speed)
-        reasons = _short(options.system, posed, choices) if math.isinf(most_cents) else ()
+        reasons = _short(posed, choices) if math.isinf(most_cents) else ()
     return replace(plan, reasons=reasons)
 
 
@@ -120,14 +120,14 @@ def _lines_plan(station: Station, options: Options, call: SolverCall, most_cents
         return _none(Status.INFEASIBLE, options.catalog, (_too_weak(options.system, station),))
     posed = _posed(station, lists.options, choices, lists.prices)
     if not all(posed.problem.runs.values()):
-        return _none(Status.INFEASIBLE, options.catalog, _short(options.system, posed, choices))
+        return _none(Status.INFEASIBLE, options.catalog, _short(posed, choices))
     most = None if math.isinf(most_cents) else math.floor(LEAST_PER_CENT * most_cents + lists.credit)
     chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s, most_cents=most)
     if chosen.cents is None:
         infeasible = chosen.outcome is Outcome.INFEASIBLE
-        reasons: tuple[str, ...] = (NONE_IN_TIME,)
+        reasons: tuple[Note, ...] = (NONE_IN_TIME,)
         if infeasible:
-            reasons = _short(options.system, posed, choices) if most is None else ()
+            reasons = _short(posed, choices) if most is None else ()
         return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, options.catalog, reasons)
     bound = lists.bound_cents(chosen.bound_cents or 0)
     plan = _plan(_Found(station, options, posed, choices, chosen), bound)
@@ -172,7 +172,7 @@ def _leaves_electricity_out(system: System) -> bool:
     return len(system.settings) > 1 and rules.electricity_cents_per_kwh * rules.horizon_h > 0.0
 
 
-def _none(status: Status, catalog: Catalog, reasons: tuple[str, ...]) -> Plan:
+def _none(status: Status, catalog: Catalog, reasons: tuple[Note, ...]) -> Plan:
     return Plan(status, None, None, catalog.currency, {}, {}, {}, reasons=reasons)
 
 
@@ -272,14 +272,10 @@ def _preferred(found: _Found) -> dict[str, float]:
     return dict(best.speeds)
 
 
-def _too_weak(system: System, station: Station) -> str:
-    total = show_flow(station.flows.total_m3_s, system.units)
+def _too_weak(system: System, station: Station) -> Note:
     highest = max(station.flows.pumped_paths, key=lambda path: path.lift_m)
-    pumps = " and ".join(repr(name) for name in _names(system, station))
-    return (
-        f"the minimum flows come to {total}: there the pumps {pumps} are together past their curves, or do not lift as "
-        f"high as {highest.demand!r}; only stronger pumps or less flow help"
-    )
+    pumps = tuple(_names(system, station))
+    return note("pumps too weak", total_m3_s=station.flows.total_m3_s, pumps=pumps, demand=highest.demand)
 
 
 def _names(system: System, station: Station) -> list[str]:
@@ -287,21 +283,18 @@ def _names(system: System, station: Station) -> list[str]:
     return [part.name for part in parts if part.name in system.network.pumps]
 
 
-def _short(system: System, posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[str, ...]:
+def _short(posed: PosedProblem, choices: Sequence[PumpsChoice]) -> tuple[Note, ...]:
     """Return which ways lack how much head with the lowest-loss parts that may be used."""
     if not all(posed.problem.runs.values()):
-        return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)
+        return (note("no way to plumb it", within=()),)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
-        return ("the rules leave no way to plumb it: look at sizes, velocity limit and parts marked to keep",)
-    given = show_head(max(choice.head_m for choice in choices), system.units)
+        return (note("no way to plumb it", within=()),)
+    given = note("pumps give together", head_m=max(choice.head_m for choice in choices))
     out = []
     for path in posed.problem.paths:
         one = replace(posed.problem, paths=(path,))
         short_m = excess_of(one, least.run_choice, least.tee_choice) * LOSS_UNIT_M
         if short_m > 0:
-            out.append(
-                f"with the lowest-loss parts that may be used, the way to {path.name!r} still lacks "
-                f"{show_head(short_m, system.units)} of head (the pumps give {given} together at the sum of the flows)"
-            )
+            out.append(note("pumps lack head", demand=path.name, short_m=short_m, given=given))
     return tuple(out)

@@ -8,74 +8,65 @@ from dataclasses import replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
+from optimizer.model.note import Note, Value, note
 from optimizer.model.plan import planned_network
 from optimizer.model.rules import limits_in_words
+from optimizer.model.system import System
 from optimizer.program.merge import all_carried, efficient_selections, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.posing import Options, PosedProblem, given_heads_m, pose
-from optimizer.units import show_flow, show_head
 from optimizer.verify.settings import PathLosses
 
 STEP = 0.01  # how finely the best that can be reached is told
 
 
-def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[str, ...]:
-    """Return in words why no plan reaches the targets, and the best common fraction of them that one does."""
+def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[Note, ...]:
+    """Return why no plan reaches the targets, and the best common fraction of them that one does."""
     reasons = _too_weak(options, flows, speed) or _short_paths(options, flows, speed)
     best = best_scale(options, flows, speed)
     if best > 0:
-        whose = "this catalog, these rules and this pump" if flows.pump else "this catalog and these rules"
-        reasons.append(f"the best that {whose} reach is {math.floor(100 * best)} % of the minimum flows")
+        code = "best with this pump" if flows.pump else "best with these parts"
+        reasons.append(note(code, share=math.floor(100 * best) / 100))
     return tuple(reasons)
 
 
-def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[str]:
-    """Return in words that the pump cannot do it whatever the pipe; nothing where it could."""
+def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[Note]:
+    """Return that the pump cannot do it whatever the pipe; nothing where it could."""
     if not flows.pump:
         return []
-    units, pump = options.system.units, options.system.network.pumps[flows.pump]
+    pump = options.system.network.pumps[flows.pump]
     head_m = pump_head_m(pump, flows.total_m3_s, speed)
     highest = max(filter(flows.binds, flows.pumped_paths), key=lambda path: path.lift_m, default=None)
     if past_curve(pump, flows.total_m3_s, speed):
-        return [
-            f"the minimum flows come to {show_flow(flows.total_m3_s, units)}, past the last point of the curve of pump "
-            f"{pump.name!r} at {speed:.0%}: only a stronger pump or less flow helps"
-        ]
+        return [note("minimum past the curve", total_m3_s=flows.total_m3_s, pump=pump.name, speed_share=speed)]
     if highest is not None and head_m <= highest.lift_m:
-        return [
-            f"pump {pump.name!r} at {speed:.0%} gives {show_head(head_m, units)} at the sum of the minimum flows, the "
-            f"rise is {show_head(highest.lift_m, units)} to {highest.demand!r}: only a stronger pump or less flow helps"
-        ]
+        rise: dict[str, Value] = {"rise_m": highest.lift_m, "demand": highest.demand}
+        return [note("rise above the pump", pump=pump.name, speed_share=speed, gives_m=head_m, **rise)]
     return []
 
 
-def _short_paths(options: Options, flows: KnownFlows, speed: float) -> list[str]:
-    """Return in words what every tree still lacks with its lowest-loss parts."""
+def _short_paths(options: Options, flows: KnownFlows, speed: float) -> list[Note]:
+    """Return what every tree still lacks with its lowest-loss parts."""
     posed = pose(options, flows, speed, bounded=False)
     heads_m = given_heads_m(options.system.network, flows, speed)
-    out: list[str] = []
+    out: list[Note] = []
     for source in heads_m:
         pump = flows.pump if source == flows.source else flows.others[source]
-        head = show_head(heads_m[source], options.system.units)
-        given = f"the pump gives {head} there" if pump else "house water or a tank above is all that pushes there"
+        given = note("pump gives", head_m=heads_m[source]) if pump else note("pushed from above")
         paths = tuple(p if p.runs[0] == source else replace(p, head=NO_LIMIT) for p in posed.problem.paths)
         out += _short_in_tree(options, replace(posed, problem=replace(posed.problem, paths=paths)), given)
     return list(dict.fromkeys(out))
 
 
-def _short_in_tree(options: Options, posed: PosedProblem, given: str) -> list[str]:
-    units = options.system.units
+def _short_in_tree(options: Options, posed: PosedProblem, given: Note) -> list[Note]:
+    within = within_rules(options.system)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
-        return [
-            "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep"
-            + "".join(f", {words}" for words in limits_in_words(options.system.rules, options.system.currency))
-        ]
+        return [note("no way to plumb it", within=within)]
     out = []
-    within = "".join(f", {words}" for words in limits_in_words(options.system.rules, options.system.currency))
     for path, short_m in _excesses(posed, least.run_choice, least.tee_choice):
         if short_m > 0:
             worst = max(
@@ -83,12 +74,14 @@ def _short_in_tree(options: Options, posed: PosedProblem, given: str) -> list[st
                 key=lambda run: posed.problem.runs[run][least.run_choice[run]].loss,
             )
             lost_m = posed.problem.runs[worst][least.run_choice[worst]].loss * LOSS_UNIT_M
-            out.append(
-                f"with the lowest-loss parts that may be used{within}, the way to {path!r} still lacks "
-                f"{show_head(short_m, units)} of head ({given}); "
-                f"run {worst!r} takes the most, {show_head(lost_m, units)}"
-            )
+            lack: dict[str, Value] = {"demand": path, "short_m": short_m, "worst": worst, "lost_m": lost_m}
+            out.append(note("lacks head", within=within, given=given, **lack))
     return out
+
+
+def within_rules(system: System) -> tuple[Note, ...]:
+    """Return what the rules forbid beside sizes and velocity, as the owner wrote it."""
+    return tuple(note("rule", text=words) for words in limits_in_words(system.rules, system.currency))
 
 
 def path_runs(problem: SizingProblem, name: str) -> tuple[str, ...]:

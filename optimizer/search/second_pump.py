@@ -15,10 +15,11 @@ from dataclasses import dataclass, replace
 from optimizer.choices.second_pump import TwoPumps, two_pumps
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Part
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
-from optimizer.search.assemble import sentence_of
+from optimizer.search.assemble import changes_of
 from optimizer.search.checks import verdicts
 from optimizer.search.flow_search import Progress
 from optimizer.search.pumps_plan import find_one
@@ -66,8 +67,8 @@ class _Pairs:
     def __post_init__(self) -> None:
         self.plan: Plan | None = None
         self.bounds = [float(pair.cents) for pair in self.pairs]  # no plan with that pair costs less
-        self.refused: list[str] = []
-        self.reasons: list[str] = []
+        self.refused: list[Note] = []
+        self.reasons: list[Note] = []
 
     @property
     def known(self) -> float:
@@ -87,7 +88,7 @@ class _Pairs:
     def _say(self, i: int) -> None:
         if self.progress is not None:
             known, bound = self.known, min(self.bounds[i:])
-            words = f"a second pump, pair {i + 1} of {len(self.pairs)}"
+            words = f"second pump, pair {i + 1} of {len(self.pairs)}"
             self.progress(words, None if math.isinf(known) else int(known), int(min(known, bound)))
 
     def _search(self, i: int, pair: TwoPumps, time_limit_s: float) -> None:
@@ -101,7 +102,7 @@ class _Pairs:
         if not unsafe:
             self._keep(plan)
             return
-        self.refused.append(f"a plan with {pair.words} was refused: {'; '.join(unsafe)}")
+        self.refused.append(note("pair refused", pumps=pair.words, why=unsafe))
         held = allowances_of(there, today_counts=True)
         left_s = self.until - time.monotonic()
         if held and left_s > 0.0:
@@ -143,18 +144,18 @@ class _Pairs:
             status, bound = Status.FEASIBLE, 0
         return replace(best, status=status, bound_cents=bound, notes=(*best.notes, *self._notes()))
 
-    def _notes(self) -> Iterator[str]:
-        open_ = [pair.words for pair, bound in zip(self.pairs, self.bounds, strict=True) if bound < self.known]
+    def _notes(self) -> Iterator[Note]:
+        open_ = tuple(pair.words for pair, bound in zip(self.pairs, self.bounds, strict=True) if bound < self.known)
         if self.plan is None and not open_:
-            yield "a second pump was considered too: no plan with one costs less"
+            yield note("second pump costs more")
         if open_:
-            yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
+            yield note("not ruled out with", pumps=open_)
         if self.plan is None:
             yield from self.refused[:1]
 
     def _none(self) -> Plan:
         proved = self.first.status is Status.INFEASIBLE and all(math.isinf(bound) for bound in self.bounds)
-        said = [f"with a second pump as well: {reason}" for reason in dict.fromkeys(self.reasons)]
+        said = [note("with a second pump too", why=reason) for reason in dict.fromkeys(self.reasons)]
         status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
         return replace(self.first, status=status, reasons=(*self.first.reasons, *said, *self.refused[:1]))
 
@@ -184,18 +185,9 @@ def finished(pair: TwoPumps, plan: Plan) -> Plan:
     return replace(plan, runs=runs, new_pumps=new, stands=pair.stands, notes=(*plan.notes, _assumed(pair)))
 
 
-def _assumed(pair: TwoPumps) -> str:
+def _assumed(pair: TwoPumps) -> Note:
     """Return what a plan with a second pump takes for granted."""
-    if pair.beside:
-        return (
-            f"pump {pair.name!r} and its line stand where the file has them, its tee in the middle of the pipe that is "
-            "cut: dry-fit before you cement; each pump has a check valve of its own"
-        )
-    return (
-        f"pump {pair.name!r} stands in the middle of the pipe that is cut: see that there is room and a shelf for it, "
-        "as low as can be, so that it is full of water before it starts; switch both pumps together, for neither may "
-        "run while the other stands"
-    )
+    return note("stands beside" if pair.beside else "stands in the line", pump=pair.name)
 
 
 def _own_pump(stands: Network) -> tuple[str, Part]:
@@ -206,4 +198,4 @@ def _stood(run_plan: RunPlan, stands: Network) -> RunPlan:
     """Return a run's plan; of a run that is not connected yet nothing comes out, and it is told in one sentence."""
     if stands.runs[run_plan.run].is_plumbed:
         return run_plan
-    return replace(run_plan, removed=(), changes=(sentence_of([], list(run_plan.parts)),))
+    return replace(run_plan, removed=(), changes=changes_of([], list(run_plan.parts)))

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
+from optimizer.model.note import Note, note
 from optimizer.program.flow_curves import PowerCurve, parallel_power_curve
 from optimizer.program.flow_problem import (
     RUN,
@@ -29,7 +30,7 @@ _SHARE_FOR_TIGHTENING = 0.5
 _ROUNDS = 9
 # with the duality row, for every size as well, and the share that a round must save for another to follow
 _STAGES = ((False, False, 0.4), (True, False, 0.3), (True, True, 0.2))
-Tell = Callable[[str], None]
+Tell = Callable[[Note], None]
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,7 @@ def size_network(
     found = good_design(state.networks, time_limit_s=_SHARE_FOR_DESCENT * time_limit_s)
     if found is not None:
         state.design, state.cents = state.networks.named(found), int(state.networks.cost(found))
-        tell(f"a design of {state.cents} cents keeps every head")
+        tell(note("design keeps every head", cost_cents=state.cents))
     outcome = _prove(state, solver, tell)
     return SizedPlan(outcome, state.design, state.cents, state.bound, time.monotonic() - began, state.rounds)
 
@@ -135,7 +136,7 @@ def _prove(state: _State, solver: str | None, tell: Tell) -> Outcome:
         if relaxed.outcome is Outcome.INFEASIBLE:
             return _nothing_cheaper(state)
         state.bound = max(state.bound, relaxed.bound_cents or 0)
-        tell(f"round {state.rounds}: nothing costs less than {state.bound} cents; {state.left_s:.0f} s are left")
+        tell(note("sizing round", round=state.rounds, bound_cents=state.bound, left_s=state.left_s))
         if not relaxed.runs:
             break
         if not _take(state, relaxed):
@@ -172,7 +173,7 @@ def _tighten(state: _State, tell: Tell) -> bool:
             return False
         state.problem = narrowed
         ranges = [run.flow_range_m3_s for run in narrowed.runs.values()]
-        tell(f"flows are narrowed to {sum(b - a for a, b in ranges):.4g} m³/s in all; {state.left_s:.0f} s are left")
+        tell(note("flows narrowed", ranges_m3_s=sum(b - a for a, b in ranges), left_s=state.left_s))
     return True
 
 

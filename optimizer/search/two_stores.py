@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.for_sale import for_sale
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.seller import Seller
 from optimizer.model.system import System
@@ -50,7 +51,7 @@ class Shopping:
     best: Order | None
     alone: tuple[Order | None, ...]
     bound_cents: int
-    reasons: tuple[str, ...] = ()  # why there is no order at all
+    reasons: tuple[Note, ...] = ()  # why there is no order at all
     is_proved_none: bool = False  # no order at all, with proof
 
     @property

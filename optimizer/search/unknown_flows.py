@@ -17,8 +17,8 @@ from optimizer.choices.valve_slots import cheapest_valve_cents
 from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
-from optimizer.model.rules import limits_in_words
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
@@ -40,9 +40,10 @@ from optimizer.search.flow_case import (
 )
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
-from optimizer.search.flow_search import TIME_CAME, Progress, SearchState, preferred_speeds
+from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box
 from optimizer.search.posing import Options, PosedProblem
+from optimizer.search.reach import within_rules
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 
@@ -51,7 +52,7 @@ _QUICK_SHARE = 0.1  # of the time limit, for that search
 _FIRST_SHARE = 0.3  # of the time left, for first plans
 _PROOF_WAYS = 300  # how many ways of least loss the first search for the proof sees, the others beside
 _TREE_WAYS = 1200  # as there, where tables over flow and head are quick with many
-SO_FAR = "this is the best plan so far"
+SO_FAR, NONE_AT_ALL = "best so far", "none at all cheaper"
 _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
 _DEAR = 1.35  # times what no plan costs less than: a better first plan is looked for, and a tree not searched at once
@@ -144,38 +145,36 @@ class _Finder:
         self.floor = 0  # no plan whatsoever costs less
         self.allowances: tuple[Allowance, ...] = ()
         self.rounds = 0
-        self.stopped = ""
+        self.stopped: Note | None = None
         self.unproved = 0
-        self.left_out = ""
+        self.left_out: tuple[Note, ...] = ()
         self.is_water_scarce = False
         self.free: Box | None = None
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
-        bound, notes = 0, list[str]()
+        bound, notes = 0, list[Note]()
         try:
             basic = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
             if basic is None:
-                return self._none(("the targets contradict each other, or the pump's curve ends before their sum",))
+                return self._none((note("targets contradict"),))
             room = room_for_pipe_m3(basic.material, basic.case.ranges)
             if room is not None and room <= 0.0:
-                return self._none(("the drain-back of the tanks alone is more than the sump takes",))
+                return self._none((note("drain-back too much"),))
             bare = [name for name, ways in basic.case.ways.items() if not ways]
             if bare:
-                return self._none((f"the rules and the catalogs leave no way to plumb run {bare[0]!r}",))
+                return self._none((note("no way to plumb run", run=bare[0]),))
             free = self.free = free_box(basic.case)
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:
-                return self._none(
-                    ("the lowest-loss parts that may be used leave too little head at the minimum flows",)
-                )
+                return self._none((note("too little head"),))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
             if self.best is None and shape_of(basic.case) is None:
                 self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
             bound, notes = self._prove(basic, free, costs)
         except KeyboardInterrupt:
-            bound, self.stopped, self.by_hand = self.floor, "the search was stopped", True
+            bound, self.stopped, self.by_hand = self.floor, STOPPED, True
         except TimeIsUp:
             bound, self.stopped = self.floor, TIME_CAME
         with unlimited():
@@ -236,7 +235,7 @@ class _Finder:
             self.stopped, self.by_hand = state.stopped, True
         return state
 
-    def _prove(self, basic: Prepared, free: Box, costs: ReducedCosts) -> tuple[int, list[str]]:
+    def _prove(self, basic: Prepared, free: Box, costs: ReducedCosts) -> tuple[int, list[Note]]:
         """Go on with all ways that a plan cheaper than the best can have; return the bound and what to say of it.
 
         Without a plan yet: all ways of plans up to a cost, then up to a higher one, until a plan is among them.
@@ -270,7 +269,7 @@ class _Finder:
             count *= _MORE_IN_TREES if tree else _MORE_WAYS
         if self._enough:
             return self.floor, []
-        self.stopped = self.stopped or ("" if state.complete else state.stopped)
+        self.stopped = self.stopped or (None if state.complete else state.stopped)
         return max(proved, state.bound_cents), self._notes(state, material, slots)
 
     def _first_with_valves(self, material: Material, basic: FlowCase, limit: Limit | None) -> None:
@@ -289,31 +288,25 @@ class _Finder:
             return nothing
         return self._search(self._useful(case, costs, most_cents), below=most_cents + least_energy_cents(case) + 1.0)
 
-    def _notes(self, state: SearchState, whole: Material, slots: bool) -> list[str]:
+    def _notes(self, state: SearchState, whole: Material, slots: bool) -> list[Note]:
         """Say what the proof leaves out; nothing where the bound on all plans whatsoever is as high."""
         notes = []
         if state.unproved:
-            notes.append(
-                f"{state.unproved} combinations with valves could not be set by any of the starts tried, and are not "
-                "proven impossible; the bound leaves them open"
-            )
+            notes.append(note("valves not set", combinations=state.unproved))
         left = []
         if whole.lossy:
-            left.append(
-                "ways that lose more than the least and less than the most lossy one at their cost, of the runs "
-                f"without a valve ({', '.join(whole.lossy)})"
-            )
+            left.append(note("ways of more loss", runs=tuple(whole.lossy)))
         if self.is_water_scarce:
-            left.append("ways that hold less water than others and are the cheapest at none of the prices tried for it")
+            left.append(note("ways of less water"))
         if left and (self.best_cents is None or self.floor < self.best_cents):
-            self.left_out = "; ".join(left)
             if self.floor > 0:
-                self.left_out += f"; no plan at all costs less than {self.floor / 100:.2f} {self.catalog.currency}"
+                left.append(note(NONE_AT_ALL, cost=money_note(self.floor, self.catalog.currency)))
+            self.left_out = tuple(left)
         if slots:
-            notes.append("a valve to be cut in was tried in the longest pipe of each run without one")
+            notes.append(note("valve tried in the longest pipe"))
         return notes
 
-    def _none(self, reasons: tuple[str, ...]) -> UnknownSearch:
+    def _none(self, reasons: tuple[Note, ...]) -> UnknownSearch:
         plan = Plan(
             Status.INFEASIBLE,
             None,
@@ -327,21 +320,15 @@ class _Finder:
         )
         return UnknownSearch(plan)
 
-    def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[str]) -> UnknownSearch:
+    def _ended(self, basic: Prepared | None, bound: int, notes: Sequence[Note]) -> UnknownSearch:
         if self.best is None or basic is None:
             if not self.stopped and self.unproved:
-                self.stopped = "valve positions that serve every mode were sought and not found"
+                self.stopped = note("no positions for every mode")
             if not self.stopped and self.cutoff_cents is not None:
-                why = (f"no plan costs less than {self.cutoff_cents / 100:.2f} {self.catalog.currency}",)
+                why = (note("none costs less", cost=money_note(self.cutoff_cents, self.catalog.currency)),)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                within = "".join(
-                    f", with {words}" for words in limits_in_words(self.system.rules, self.system.currency)
-                )
-                why = (
-                    f"no combination of these parts meets all targets at once{within}, with valves cut in where that "
-                    "helps",
-                )
+                why = (note("no combination", within=within_rules(self.system)),)
                 return self._none((*why, *notes))
             plan = Plan(
                 Status.NO_PLAN_FOUND,
@@ -351,13 +338,13 @@ class _Finder:
                 {},
                 {},
                 {},
-                reasons=(f"{self.stopped}; no plan came before that",),
+                reasons=(note("no plan before that", why=self.stopped),),
             )
             return UnknownSearch(plan, rounds=self.rounds, bound_cents=bound, by_hand=self.by_hand)
         case, choice = self.best
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
-        said = (f"{self.stopped}: {SO_FAR}",) if self.stopped else ()
+        said = (note(SO_FAR, why=self.stopped),) if self.stopped else ()
         noted = replace(plan, notes=(*said, *notes), left_out=self.left_out)
         cents = cents_of(case, choice)
         found = UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)

@@ -17,10 +17,11 @@ from typing import Unpack
 from optimizer.choices.for_sale import pumps_for_sale
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Part, Pump
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
-from optimizer.search.flow_search import Progress
+from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress
 from optimizer.search.pressure import with_pump_borne
 from optimizer.search.pumps_plan import find_one
 from optimizer.search.terms import TIME_LIMIT_S, Terms
@@ -227,28 +228,30 @@ class _Loop:
             best.plan,
             status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE,
             bound_cents=max(0, bound),
-            notes=(*(note for note in best.plan.notes if bound < cents or SO_FAR not in note), *notes),
+            notes=(*(each for each in best.plan.notes if bound < cents or each.code != SO_FAR), *notes),
         )
         return replace(best, plan=plan, bound_cents=bound, by_hand=self.by_hand)
 
-    def _notes(self) -> Iterator[str]:
-        open_ = [self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known]
+    def _notes(self) -> Iterator[Note]:
+        open_ = self._open()
         if open_:
-            yield f"a plan that costs less is not ruled out with: {'; '.join(open_)}"
+            yield note("not ruled out with", pumps=open_)
         if self.system.settings:
-            yield "another pump was taken at the same shares of its full speed as the modes say for your own"
+            yield note("at the same shares")
+
+    def _open(self) -> tuple[str, ...]:
+        """Return the pumps with which a plan that costs less is not ruled out."""
+        return tuple(self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known)
 
     def _none(self, least: float) -> UnknownSearch:
         own = self.first[0].plan if self.first else Plan(Status.NO_PLAN_FOUND, None, None, "", {}, {}, {})
         pumps = len({tuple(item.item_id for item in variant.items.values()) for variant in self.variants})
         if math.isinf(least) or (self.cutoff_cents is not None and least >= self.cutoff_cents):
-            said = [f"the same holds with each of the {pumps - 1} other choices of pumps from the catalogs"]
+            said = [note("same with other pumps", pumps=pumps - 1)]
             reasons = (*own.reasons, *(said if pumps > 1 else []))
             plan = replace(own, status=Status.INFEASIBLE, bound_cents=None, reasons=reasons)
             return UnknownSearch(plan, bound_cents=None if math.isinf(least) else self.cutoff_cents)
-        open_ = "; ".join(self.variants[i].words for i, bound in enumerate(self.bounds) if bound < self.known)
-        why = "the search was stopped" if self.by_hand else "the time limit came"
-        left = (f"{why} before any plan; still open is: {open_}",)
+        left = (note("before any plan", why=STOPPED if self.by_hand else TIME_CAME, pumps=self._open()),)
         plan = Plan(Status.NO_PLAN_FOUND, None, int(least), self.catalog.currency, {}, {}, {}, reasons=left)
         return UnknownSearch(plan, bound_cents=int(least), by_hand=self.by_hand)
 

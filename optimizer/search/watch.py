@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from optimizer import clock
-from optimizer.search.flow_search import Progress
+from optimizer.model.note import Note, note
+from optimizer.search.flow_search import TIME_CAME, Progress
 
 _LEAST_S = 0.5  # a search with less time than this is not begun
 
@@ -35,8 +36,8 @@ class Watch:
         return self.by_hand or self.left_s < _LEAST_S
 
     @property
-    def why_over(self) -> str:
-        return "it was stopped" if self.by_hand else "the time limit came"
+    def why_over(self) -> Note:
+        return note("it was stopped") if self.by_hand else TIME_CAME
 
     @contextmanager
     def part(self, share: float) -> Iterator[Watch]:

@@ -13,10 +13,11 @@ from optimizer.errors import OptimizerError
 from optimizer.model.bill import Bill, BillLine, TakeOutLine
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Purchase
 from optimizer.model.stock import stick_id
 from optimizer.model.system import System
-from optimizer.takeoff.consumables import joints_made, rate_words
+from optimizer.takeoff.consumables import joints_made, rate_of, row_note
 from optimizer.takeoff.cut_list import CutList, PipeCuts
 from optimizer.takeoff.fate import fate_of
 from optimizer.takeoff.order import (
@@ -84,9 +85,9 @@ def bill_of(
     return bill
 
 
-def _rates(plan: Plan, catalog: Catalog) -> dict[str, str]:
+def _rates(plan: Plan, catalog: Catalog) -> dict[str, Note | None]:
     made = joints_made(plan)
-    return {bought.item.item_id: rate_words(bought.item, made, catalog) for bought in plan.consumables}
+    return {bought.item.item_id: rate_of(bought.item, made, catalog) for bought in plan.consumables}
 
 
 def _in_sticks(
@@ -108,8 +109,8 @@ def _stick_lines(line: BillLine, pipes: PipeCuts, units: str) -> list[BillLine]:
     found = []
     for length_m, cents in sorted({(stick.length_m, stick.price_cents) for stick in sticks}, reverse=True):
         same = [stick for stick in sticks if (stick.length_m, stick.price_cents) == (length_m, cents)]
-        marks = [mark for stick in same for mark in pipes.marks(stick.cuts)]
-        note = f"cut list marks {', '.join(marks)}" + (f"; {owned} owned besides" if owned else "")
+        marks = tuple(mark for stick in same for mark in pipes.marks(stick.cuts))
+        besides = note("owned besides", count=owned) if owned else None
         found.append(
             replace(
                 line,
@@ -118,7 +119,7 @@ def _stick_lines(line: BillLine, pipes: PipeCuts, units: str) -> list[BillLine]:
                 quantity=len(same),
                 unit="length",
                 unit_price_cents=cents,
-                note=note,
+                note=note("marks", marks=marks, owned=besides),
             )
         )
     return found
@@ -126,7 +127,7 @@ def _stick_lines(line: BillLine, pipes: PipeCuts, units: str) -> list[BillLine]:
 
 def _spare_line(item: CatalogItem) -> BillLine:
     line = _bill_line([Purchase(item, 1, "spare")], "US", {})
-    return replace(line, item_id=f"{line.item_id}{SPARE_MARK}", note="not part of the plan's cost")
+    return replace(line, item_id=f"{line.item_id}{SPARE_MARK}", note=note("spare"))
 
 
 def _purchases(plan: Plan) -> Iterator[Purchase]:
@@ -172,7 +173,7 @@ def _by_item(purchases: Sequence[Purchase]) -> list[list[Purchase]]:
     return sorted(bought.values(), key=lambda same: place_in_list(same[0].item))
 
 
-def _bill_line(bought: Sequence[Purchase], units: str, rates: Mapping[str, str]) -> BillLine:
+def _bill_line(bought: Sequence[Purchase], units: str, rates: Mapping[str, Note | None]) -> BillLine:
     item = bought[0].item
     return BillLine(
         item_id=item.item_id,
@@ -187,7 +188,7 @@ def _bill_line(bought: Sequence[Purchase], units: str, rates: Mapping[str, str])
         unit_price_cents=item.price_cents,
         where_used=_where_used(bought),
         price_date=item.price_date.isoformat(),
-        note=rates.get(item.item_id, item.note) if item.kind is Kind.CONSUMABLE else _pieces_note(bought, units),
+        note=rates.get(item.item_id, row_note(item)) if item.kind is Kind.CONSUMABLE else _pieces(bought),
         rating_pa=item.pressure_rating_pa,
     )
 
@@ -204,12 +205,9 @@ def _places(counts: Counter[str]) -> str:
     return ", ".join(where if count == 1 else f"{where} ({count})" for where, count in counts.items())
 
 
-def _pieces_note(bought: Sequence[Purchase], units: str) -> str:
+def _pieces(bought: Sequence[Purchase]) -> Note | None:
     lengths = sorted((purchase.length_m for purchase in bought if purchase.length_m > 0), reverse=True)
-    pieces = Counter(show_length(length_m, units) for length_m in lengths)
-    if not pieces:
-        return ""
-    return "pieces: " + ", ".join(words if count == 1 else f"{count} × {words}" for words, count in pieces.items())
+    return note("pieces", lengths_m=tuple(lengths)) if lengths else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +215,7 @@ class _Removed:
     description: str
     unit: str
     fate: str
-    why: str
+    why: Note
 
 
 def _take_out_lines(plan: Plan, units: str) -> Iterator[TakeOutLine]:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
-from optimizer.model.note import Note
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan
 
 # what a consumable seals: primer goes under every cemented joint
@@ -31,7 +31,7 @@ def joints_made(plan: Plan) -> dict[str, Counter[str]]:
     return made
 
 
-def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Catalog) -> str:
+def rate_of(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Catalog) -> Note | None:
     """Return how much of what is bought the joints take: `about 80 % of one can, for 11 joints`.
 
     What a pack does by size of joint is common practice; a store asks for the can, not for the rate.
@@ -40,11 +40,15 @@ def rate_words(item: CatalogItem, made: Mapping[str, Counter[str]], catalog: Cat
     joints = made.get(_METHOD_OF_USE.get(item.family, ""), Counter())
     counted = {size: count for size, count in joints.items() if size in rates}
     if not counted:
-        return item.note
+        return row_note(item)
     count, used = sum(counted.values()), sum(number / rates[size] for size, number in counted.items())
     pack = next((word for word in ("can", "roll") if word in item.description.split()), "pack")
-    share = f"about {100 * used:.0f} % of one {pack}" if used <= 1.0 else f"about {used:.1f} {pack}s"
-    return f"{share}, for {count} joint{'s' * (count > 1)}"
+    return note("share of a pack", packs=used, pack=pack, joints=count)
+
+
+def row_note(item: CatalogItem) -> Note | None:
+    """Return what the catalog's row says of itself, where it says anything."""
+    return note("row", text=item.note) if item.note else None
 
 
 def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[Note, ...]:
@@ -54,9 +58,9 @@ def not_on_the_lists(plan: Plan, catalog: Catalog) -> tuple[Note, ...]:
     """
     made = joints_made(plan)
     return tuple(
-        Note("not on the lists", names=(_TRADE_NAMES[use], *sizes))
+        note("not on the lists", what=_TRADE_NAMES[use], sizes=sizes)
         for use, method in _METHOD_OF_USE.items()
-        if (sizes := list(_lacking(plan, catalog, use, made.get(method, Counter()))))
+        if (sizes := tuple(_lacking(plan, catalog, use, made.get(method, Counter()))))
     )
 
 
@@ -72,7 +76,7 @@ def other_cements(plan: Plan) -> tuple[Note, ...]:
             materials = {part.item.material for part in (first, second) if part.item is not None}
             if joint is not None and joint.method == "cement" and "ABS" in materials:
                 counts["ABS cement" if materials == {"ABS"} else "transition cement"] += 1
-        found += [Note("other cement", run_plan.run, (use, str(count))) for use, count in counts.items()]
+        found += [note(use, run=run_plan.run, joints=count) for use, count in counts.items()]
     return tuple(found)
 
 

@@ -24,7 +24,6 @@ from optimizer.takeoff.list_price import PipeShop
 KERF_M = 0.003175  # a saw cut, 1/8 in.: common practice, no source
 _SOLD_BY_LENGTH = (Kind.HOSE, Kind.TUBE)  # off a coil
 _ALL = (Kind.PIPE, *_SOLD_BY_LENGTH)
-MEASURE = "Cut lengths include what goes into the sockets. Face to face is what shows between two fittings."
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from optimizer.joints.standing import cut_from, old_places
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Part, Run
-from optimizer.model.note import Note
+from optimizer.model.note import Note, note
 from optimizer.takeoff.fitted import CORNERS, WHOLE_MM_M, Measure, RunEnds, Straight, end_at_tee, is_pair
 
 _TOLD_M = 0.002  # what is left over below this is within a saw cut: common practice, no source
@@ -91,13 +91,13 @@ def fit_run(old: Run, new: Sequence[Part], old_ends: RunEnds, new_ends: RunEnds,
         How deep a pipe goes into each kind of end [m].
     """
     if not old.is_plumbed:
-        return Fit(notes=(Note("new run", old.name),))
+        return Fit(notes=(note("new run", run=old.name),))
     work = _Fitting(old, new, old_ends, new_ends, depths_m)
     before = Measure(old, old_ends, depths_m).stood()
     after = Measure(old, new_ends, depths_m).straights(new, work.places)
     if len(before) != len(after):
         pump = any(part.kind is Kind.PUMP and not part.existing for part in new)
-        return work.fit((Note("pump put in" if pump else "bends differ", old.name),), even=False)
+        return work.fit((note("pump put in" if pump else "bends differ", run=old.name),), even=False)
     for number, (stood, planned) in enumerate(zip(before, after, strict=True)):
         work.make_up(number, stood, planned)
     return work.fit()
@@ -128,7 +128,7 @@ class _Fitting:
         """Make up for the difference of one straight, or say what cannot be made up for."""
         if stood.open or planned.open:
             if planned.pipes:
-                self.notes.append(Note("not connected before", self.old.name, self._between(number)))
+                self.notes.append(note("not connected before", run=self.old.name, **self._between(number)))
             return
         short_m = stood.length_m - planned.length_m
         if abs(short_m) < WHOLE_MM_M:
@@ -141,7 +141,7 @@ class _Fitting:
         short_m = self._with_old_pipe(number, short_m)
         if abs(short_m) >= _TOLD_M:
             self.left_over[number] = -short_m
-            self.notes.append(Note("left over", self.old.name, self._between(number), -short_m))
+            self.notes.append(note("left over", run=self.old.name, **self._between(number), length_m=-short_m))
 
     def _with_old_pipe(self, number: int, short_m: float) -> float:
         """Cut pipe that is sawn off anyway back, and leave stubs longer or shorter; return what is left over [m]."""
@@ -286,13 +286,13 @@ class _Fitting:
             return 0
         return self.numbers[joint - 1] + (self.new[joint - 1].kind in CORNERS or joint - 1 in self.corners)
 
-    def _between(self, number: int) -> tuple[str, str]:
+    def _between(self, number: int) -> dict[str, str]:
         """Return what a straight lies between, in words."""
         first = next((i for i in self.corners if self.numbers[i] == number - 1), None)
         last = next((i for i in self.corners if self.numbers[i] == number), None)
         start = self.old.start.point if first is None else self.new[first].words
         end = self.old.end.point if last is None else self.new[last].words
-        return start, end
+        return {"first": start, "last": end}
 
 
 def straight_numbers(parts: Sequence[Part]) -> tuple[list[int], list[int]]:

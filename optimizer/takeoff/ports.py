@@ -17,7 +17,7 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End
 from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Network, Part, Run, Water
-from optimizer.model.note import Note
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
 
@@ -113,7 +113,7 @@ def ports_of_plan(found: Iterable[PortWays], stood: Network, plan: Plan) -> tupl
 def unscrewed(plan: Plan) -> tuple[Note, ...]:
     """Return which machines a plan connects by threads alone, rigid pipe on both sides: that has to turn."""
     return tuple(
-        Note("unscrews", run_plan.run, (part.words,))
+        note("unscrews", run=run_plan.run, part=part.words)
         for run_plan in plan.runs.values()
         for at, part in enumerate(run_plan.parts)
         if part.kind in MACHINES and _by_threads_alone(run_plan.parts, at)

@@ -9,7 +9,7 @@ from optimizer.choices.for_sale import for_sale
 from optimizer.model.bill import Bill
 from optimizer.model.catalog import Catalog
 from optimizer.model.cure import CureTime
-from optimizer.model.note import Note
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification
 from optimizer.model.stock import StickRule, sticks_of
 from optimizer.model.system import System
@@ -93,7 +93,7 @@ def take_off(
     work = work_order(system.network, plan, cuts, store.cure, bend=system.rules.bend_to_fit)
     found = ways_at_ports(system, catalog, flows_m3_s, plan) if ports else ()
     ways = ports_of_plan(found, system.network, plan)
-    unused = (Note("owned pipe unused"),)
+    unused = (note("owned pipe unused"),)
     notes = (
         *not_on_the_lists(plan, catalog),
         *other_cements(plan),
@@ -137,4 +137,4 @@ def _too_long(system: System, cuts: CutList, store: Store) -> Iterator[Note]:
         longest_m = max(stick.length_m for stick in sticks_of(pipes.item, store.sticks, system.rules.store))
         piece_m = max(piece.cut_m for piece in pipes.pieces)
         if piece_m > longest_m + UNIT_M:
-            yield Note("too long", names=(pipes.item.description,), length_m=piece_m)
+            yield note("too long", pipe=pipes.item.description, length_m=piece_m)

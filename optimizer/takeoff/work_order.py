@@ -213,7 +213,7 @@ class _Work:
                 continue
             pipe = kept[0][1]
             whole_m = sum(part.length_m for _, part in stood if part.kind in PIPES and part.item is pipe.item)
-            code = "for a tee" if len(kept) > 1 else "for a tee, one piece"
+            code = "for a tee" if len(kept) > 1 else "for a tee, once"
             yield WorkStep(CUT, code, (pipe.words, end.point), {"whole": whole_m})
 
     def _old_neighbour(self, run: Run, stood: int, step: int) -> str:

@@ -15,7 +15,6 @@ from optimizer.model.safety import WORSE
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import (
-    DEVICE_VOLUME,
     FREEBOARD,
     PIPE,
     DrainBack,
@@ -229,12 +228,11 @@ def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bo
     now = drain_back(network, now_m3_s, system.tanks, system.drains)
     room, reserve = sump_room_m3(system, network), volume_of_sumps(system, network, "reserve_m3")
     start = [_tank_of(system, name).start_volume_m3 for name in fed_surfaces(network)]
-    untold = [text for text in now.missing if DEVICE_VOLUME not in text]
     limits = []
     if room is not None:
         stays = today_counts and Check.DRAIN_BACK in accepted and now.total_m3 > room
         limits.append(max(room, now.total_m3 * _NOT_WORSE) if stays else room)
-    if reserve is not None and start and None not in start and not untold:
+    if reserve is not None and start and None not in start and not now.untold:
         gathers = sum(volume for volume in start if volume is not None)
         short = reserve < gathers and Check.PUMP_RESERVE not in accepted
         limits.append(0.0 if short else now.total_m3 + max(gathers * (_NOT_WORSE - 1.0), reserve - gathers))

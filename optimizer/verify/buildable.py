@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from optimizer.joints.closing import Assembly, assembly
 from optimizer.model.network import Network, Run
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.system import System
 
@@ -22,16 +23,13 @@ def with_assembly(system: System, plan: Plan, found: Verification) -> Verificati
     stuck = assembly_of(system, plan).stuck
     if not stuck:
         return found
-    told = tuple(_stuck_words(planned, run, joint) for run, joint in stuck)
+    told = tuple(_stuck(planned, run, joint) for run, joint in stuck)
     return replace(found, passed=False, failures=(*found.failures, *dict.fromkeys(told)))
 
 
-def _stuck_words(network: Network, name: str, joint: int) -> str:
+def _stuck(network: Network, name: str, joint: int) -> Note:
     run = network.runs[name]
-    return (
-        f"run {name!r} cannot be put together: the joint between {_beside(run, joint - 1)} and {_beside(run, joint)} "
-        "closes last, and nothing there can move; a union, flexible hose or a free end lets it close"
-    )
+    return note("nothing lets it close", run=name, first=_beside(run, joint - 1), last=_beside(run, joint))
 
 
 def _beside(run: Run, index: int) -> str:

@@ -13,6 +13,7 @@ from optimizer.hydraulics.uncertainty import SAMPLES, uncertainty
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.safety import PumpRange
 from optimizer.model.system import System, Target
@@ -41,9 +42,9 @@ class Mode:
     name: str  # of the owner's setting; "set" as it is set, "" at another speed of the dial
     network: Network
     meters: tuple[MeterLimits, ...]
-    drains: tuple[tuple[str, str], ...]
-    note: str = ""  # why there are no meters
-    unsafe: tuple[str, ...] = ()
+    drains: tuple[tuple[str, Note], ...]
+    note: Note | None = None  # why there are no meters
+    unsafe: tuple[Note, ...] = ()
 
     @property
     def is_to_avoid(self) -> bool:
@@ -153,14 +154,13 @@ def _mode(system: System, name: str, network: Network, targets: tuple[Target, ..
         if mode.is_to_avoid:
             return mode  # nobody reads a meter then
         if there.doubt.pumps:
-            pumps = " and ".join(map(repr, there.doubt.pumps))
-            return replace(mode, note=f"pump {pumps} runs to the end of its curve or past it: its flow is not known")
+            return replace(mode, note=note("to the end of its curve", pumps=tuple(there.doubt.pumps)))
         draws = SAMPLES if name else _FEWER_SAMPLES
         bands = simulated.band_m3_s or _band(system, network, draws)
         meters = tuple(_meters(there, targets, simulated, bands))
         return replace(mode, meters=meters, drains=tuple(_drains(system, network, there.flows_m3_s)))
     except NetworkError as error:
-        return Mode(name, network, (), (), str(error))
+        return Mode(name, network, (), (), note("no solution", error=str(error)))
 
 
 def _meters(
@@ -188,16 +188,13 @@ def _band(system: System, network: Network, samples: int) -> dict[str, tuple[flo
     return uncertainty(network, measured=measured, measured_on=system.network, samples=samples).band_m3_s
 
 
-def _emptied(network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[str]:
+def _emptied(network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[Note]:
     """Yield the tanks that water runs out of through what should feed them."""
     for name in fed_surfaces(network):
         runs = [run.name for run in network.runs.values() if run.end.point == name]
         back = [run for run in runs if flows_m3_s[run] < -NOTHING_M3_S]
         if back:
-            yield (
-                f"the pump cannot lift water into {name!r}: the tank drains back through {', '.join(back)}, "
-                "down to the return opening"
-            )
+            yield note("drains back", tank=name, runs=tuple(back))
 
 
 def metered_runs(network: Network, targets: tuple[Target, ...]) -> tuple[str, ...]:
@@ -210,7 +207,7 @@ def metered_runs(network: Network, targets: tuple[Target, ...]) -> tuple[str, ..
     )
 
 
-def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[tuple[str, str]]:
+def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[tuple[str, Note]]:
     tanks = {tank.name: tank for tank in system.tanks}
     for name in fed_surfaces(network):
         flow = inflow_m3_s(network, flows_m3_s, tanks.get(name, Tank(name)))
@@ -218,6 +215,6 @@ def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -
             if drain.tank == name and drain.mode is DrainMode.SIPHON:
                 found = trimmed_opening(drain, flow, network.water)
                 if found is not None and found[1] < LEAST_OPENING:
-                    yield drain.name, "too little water to run full: leave it as it is, it gurgles"
+                    yield drain.name, note("too little to run full")
                 elif found is not None:
-                    yield drain.name, valve_words(drain.parts[found[0]].kind, found[1])
+                    yield drain.name, note("handle", text=valve_words(drain.parts[found[0]].kind, found[1]))

@@ -16,9 +16,9 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, solve_network
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.model.catalog import PIPES
+from optimizer.model.note import Note, note
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
-from optimizer.units import show_velocity
 from optimizer.verify.buildable import with_assembly
 from optimizer.verify.openings import TOLERANCE, Duty, pump_wants, velocity_wants
 from optimizer.verify.safety import with_safety
@@ -67,11 +67,11 @@ def _verified(system: System, plan: Plan, conditions: Conditions) -> Verificatio
             if found.passed:
                 break
     except NetworkError as error:
-        return found or _failed(str(error))
-    return found or _failed("the planned plumbing has no steady flow")
+        return found or _failed(note("no solution", error=str(error)))
+    return found or _failed(note("no steady flow"))
 
 
-def _failed(why: str) -> Verification:
+def _failed(why: Note) -> Verification:
     return Verification(False, (), (), {}, {}, (), (why,))
 
 
@@ -91,9 +91,9 @@ def _with_valves(
         for (name, at), duty in zip(system.ways_to_run, duties, strict=True)
     ]
     demands = tuple(_check(target, one) for one in solved for target in one.targets)
-    failures = [f"run {check.run!r} misses its target" for check in demands if not check.met]
-    failures += [words for one in solved for words in _over_limits(one, system)]
-    warnings = [words for one in solved for words in (*one.after.warnings, *_fast(system, one))]
+    failures = [note("misses its target", run=check.run) for check in demands if not check.met]
+    failures += [each for one in solved for each in _over_limits(one, system)]
+    warnings = [each for one in solved for each in (*one.after.warnings, *_fast(system, one))]
     return Verification(
         passed=not failures,
         demands=demands,
@@ -141,34 +141,36 @@ def _sum(runs: Sequence[str], flows_m3_s: Mapping[str, float]) -> float:
     return sum(flows_m3_s[run] for run in runs)
 
 
-def _over_limits(one: _Solved, system: System) -> Iterator[str]:
-    where = f" in mode {one.name!r}" if one.name else ""
+def _over_limits(one: _Solved, system: System) -> Iterator[Note]:
+    mode = _in_mode(one)
     for want in pump_wants(one.duty.network):
         if want.miss(one.after.flows_m3_s) > TOLERANCE:
-            yield f"{want.name} would run past the last point of its curve, or backwards{where}"
+            yield note("would pass its curve", what=want.name, mode=mode)
     for want in velocity_wants(one.duty.network, velocity_rule(system), one.name):
         if want.miss(one.after.flows_m3_s) > TOLERANCE:
-            yield f"water would run faster than the velocity limit: {want.name}{where}"
+            yield note("too fast", what=want.name, mode=mode)
 
 
-def _fast(system: System, one: _Solved) -> Iterator[str]:
+def _fast(system: System, one: _Solved) -> Iterator[Note]:
     """Yield where water runs faster than the limit and may: in pipe that stays, and carries no more where all count."""
-    limit, units = system.rules.loud_above_m_s, system.units
+    limit = system.rules.loud_above_m_s
     runs = one.duty.network.runs
-    told = [
-        f"{show_velocity(velocity, units)} in {name!r}"
+    told = tuple(
+        note("velocity in run", velocity_m_s=velocity, run=name)
         for name, velocity in one.after.velocities_m_s.items()
         if any(part.kind in PIPES for part in runs[name].parts) and velocity > limit * (1 + TOLERANCE)
-    ]
+    )
     if told:
-        where = f"in mode {one.name!r} " if one.name else ""
-        bound = math.isfinite(system.rules.velocity_limit_m_s)
-        today, price = (", no more than today", "") if bound else ("", "; `retrofit compare` prices a quiet plan")
-        shown = f"{', '.join(told)}{today} (limit {show_velocity(limit, units)})"
-        yield f"{where}velocity reaches {shown}: expect noise{price}"
+        code = "loud as today" if math.isfinite(system.rules.velocity_limit_m_s) else "loud"
+        said = note(code, where=told, limit_m_s=limit)
+        yield note("of a mode", mode=one.name, what=said) if one.name else said
 
 
-def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[str]:
+def _in_mode(one: _Solved) -> Note | None:
+    return note("in that mode", mode=one.name) if one.name else None
+
+
+def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[Note]:
     for valve in valves:
         if valve.opening <= 0:
-            yield f"the valve of run {valve.run!r} is shut: no flow was asked for there"
+            yield note("valve shut", run=valve.run)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_head_m
@@ -10,11 +10,14 @@ from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_of, ring_runs
 from optimizer.model.circuits import inflow_coefficients as inflow_of
 from optimizer.model.network import Network, Run
+from optimizer.model.note import Note, note
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
 
 PIPE = "pipe and fittings"
-DEVICE_VOLUME = "'volume'"
+DEVICE_VOLUME = "device volume"
+FREE, RESERVE = (note("key of the sump", key=key) for key in ("free volume", "pump reserve"))
+START = note("start volume")
 FREEBOARD = 1.25  # the sump keeps free this multiple of what runs back: common practice, no source
 
 
@@ -23,7 +26,12 @@ class DrainBack:
     """Volumes [m³] by what they come from; `missing` is what to state so that the rest can be told."""
 
     volumes_m3: Mapping[str, float]
-    missing: tuple[str, ...] = ()
+    missing: tuple[Note, ...] = ()
+
+    @property
+    def untold(self) -> tuple[Note, ...]:
+        """Return what is missing but for the water in devices: they hold as much as before."""
+        return tuple(each for each in self.missing if each.code != DEVICE_VOLUME)
 
     @property
     def total_m3(self) -> float:
@@ -41,13 +49,13 @@ def drain_back(
     back here: they stick.
     """
     volumes: dict[str, float] = {}
-    missing: list[str] = []
+    missing: list[Note] = []
     stated = {tank.name: tank for tank in tanks}
     for name in fed_surfaces(network):
         tank = stated.get(name, Tank(name))
-        missing += [f"'{key}' of tank {tank.name!r}" for key in tank.missing_for_drain_back]
+        missing += [note("key of tank", key=key, tank=tank.name) for key in tank.missing_for_drain_back]
         missing += [
-            f"depth of the mouth of {run!r} ('mouths' of tank {name!r})"
+            note("depth of a mouth", run=run, tank=name)
             for run in mouths_of(network, name)
             if run not in dict(tank.mouths_m)
         ]
@@ -61,6 +69,11 @@ def drain_back(
         volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
     volumes |= dict(_devices(network, missing))
     return DrainBack(volumes, tuple(missing))
+
+
+def these(missing: Sequence[Note]) -> Note:
+    """Return several things that a file does not state as one note."""
+    return note("these", what=tuple(missing))
 
 
 def tank_volume_m3(tank: Tank, inflow_m3_s: float) -> float:
@@ -115,7 +128,7 @@ def wet_volume_m3(run: Run) -> float:
     return sum(part_volume_m3(part) for part in run.parts)
 
 
-def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]]:
+def _devices(network: Network, missing: list[Note]) -> Iterator[tuple[str, float]]:
     """Yield the water in devices, and note those that do not say how much they hold."""
     silent = []
     for run in lifted_runs(network):
@@ -126,7 +139,7 @@ def _devices(network: Network, missing: list[str]) -> Iterator[tuple[str, float]
             elif volume > 0.0:
                 yield f"device {part.name!r}", volume
     if silent:
-        missing.append(f"{DEVICE_VOLUME} of {', '.join(silent)} (0 where nothing runs off)")
+        missing.append(note(DEVICE_VOLUME, devices=tuple(silent)))
 
 
 def gross_inflow_m3_s(network: Network, flows_m3_s: Mapping[str, float], tank: Tank) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
 from optimizer.model.network import Network
+from optimizer.model.note import note
 from optimizer.model.safety import GRAVITY, LeakPlace, PumpRange, SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.verify.leaks import leak_places
@@ -54,15 +55,17 @@ def _shut_valves(system: System, network: Network) -> Iterator[Scenario]:
         there = running(replace(network, pumps=pumps) if system.settings else network)
         for run, one in shut_valves(system, there.network, there.flows_m3_s).items():
             found.setdefault(run, []).append((name, one))
-    harmless = []
+    harmless: list[str] = []
     for run, told in found.items():
         name, one = max(told, key=lambda each: _gravity(each[1]))
         if one.verdict is Verdict.SAFE:
-            harmless.append(repr(run))
+            harmless.append(run)
         else:
             yield replace(one, title=in_setting(one.title, name)) if name else one
     if harmless:
-        yield Scenario(f"a valve in {' or '.join(harmless)} is shut", 0.0, 0.0, "", Verdict.SAFE)
+        yield Scenario(
+            note("one of the valves shut", runs=tuple(harmless)), 0.0, 0.0, note("nowhere else"), Verdict.SAFE
+        )
 
 
 def _gravity(one: Scenario) -> tuple[int, float, float]:

@@ -17,7 +17,7 @@ from optimizer.model.network import Mounting, Network, Part, PointKind, Run
 from optimizer.model.safety import LeakPlace
 from optimizer.model.system import System
 from optimizer.verify.allowance import volume_of_sumps
-from optimizer.verify.drain_back import DEVICE_VOLUME, drain_back, lifted_runs
+from optimizer.verify.drain_back import drain_back, lifted_runs
 from optimizer.verify.remarks import house_runs
 
 LIKELIHOOD = {"thread": 4.0, "union": 3.0, "barb": 2.0, "cement": 1.0}
@@ -74,8 +74,7 @@ def _pumped_m3(system: System, network: Network, flows_m3_s: Mapping[str, float]
     """Return what a joint behind the pump lets out: the sump down to the intake, and what runs back afterwards."""
     reserve = volume_of_sumps(system, network, "reserve_m3")
     back = drain_back(network, flows_m3_s, system.tanks, system.drains)
-    untold = [text for text in back.missing if DEVICE_VOLUME not in text]
-    if reserve is None or untold or not fed_surfaces(network):
+    if reserve is None or back.untold or not fed_surfaces(network):
         return reserve
     return reserve + back.total_m3 - back.volumes_m3.get("drains", 0.0)
 

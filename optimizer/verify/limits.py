@@ -17,6 +17,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.note import Note, note
 from optimizer.verify.trials import CLOG, Trials, trials_of
 
 SCATTER = 0.05  # of a flow: how far readings of one meter lie from it, day by day; common practice, no source
@@ -41,11 +42,11 @@ class MeterLimits:
     clogged_m3_s: float
     low_m3_s: float | None
     high_m3_s: float | None
-    breaks: tuple[tuple[str, float], ...]
-    unseen: tuple[str, ...]
+    breaks: tuple[tuple[Note, float], ...]
+    unseen: tuple[Note, ...]
     need_m3_s: float = 0.0  # the least that what the run feeds has to get
     filter_line: bool = False  # from house water through a device: below the low limit the filter is due
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def low_is_need(self) -> bool:
@@ -105,8 +106,8 @@ def limits_of(
     flow = flows[run]
     band = band_m3_s or (flow, flow)
     if flow <= NOTHING_M3_S:
-        note = ("no water flows forward here, so a meter shows nothing",)
-        return MeterLimits(run, flow, band, (flow, flow), flow, None, None, (), (), notes=note)
+        still = (note("nothing flows forward"),)
+        return MeterLimits(run, flow, band, (flow, flow), flow, None, None, (), (), notes=still)
     normal = (flow * (1.0 - scatter), flow * (1.0 + scatter))
     trials = trials or trials_of(network, run, clog)
     speeds = {pump.name: pump.speed for pump in network.pumps.values()}
@@ -122,23 +123,21 @@ def limits_of(
     return MeterLimits(run, flow, band, normal, clogged, low, high, breaks, unseen, need, filters, notes)
 
 
-def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> tuple[float | None, tuple[str, ...]]:
+def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> tuple[float | None, tuple[Note, ...]]:
     """Return the low limit from the least normal reading and the greatest of a clogged run."""
     if clogged < normal_low:
         middle = (clogged + normal_low) / 2.0
         return (window_low if clogged < window_low < normal_low else middle), ()
-    size = f"{100 * clog:.0f} % of the cross-section"
-    note = f"a clog of {size} hardly changes the flow, because most of the head is lost elsewhere"
     if 0.0 < window_low < normal_low:
-        return window_low, (f"{note}: the low limit is the minimum flow",)
-    return None, (f"{note}: no low limit can show it",)
+        return window_low, (note("clog unseen above the minimum", clog_share=clog),)
+    return None, (note("clog unseen", clog_share=clog),)
 
 
-def _break_notes(breaks: tuple[tuple[str, float], ...], unseen: tuple[str, ...]) -> tuple[str, ...]:
+def _break_notes(breaks: tuple[tuple[Note, float], ...], unseen: tuple[Note, ...]) -> tuple[Note, ...]:
     if not breaks:
-        return ("a break could not be simulated: there is no joint behind the pump",)
+        return (note("no break to simulate"),)
     if len(unseen) == len(breaks):
-        return ("the meter cannot see a break anywhere in the run, so it has no high limit; look for water instead",)
+        return (note("no break is seen"),)
     return ()  # those in `unseen` are told once for all meters
 
 
@@ -147,7 +146,7 @@ def clogged_flow_m3_s(network: Network, run: str, clog: float = CLOG) -> float:
     return trials_of(network, run, clog).clogged_flow_m3_s()
 
 
-def broken_flows(network: Network, run: str) -> Iterator[tuple[str, float]]:
+def broken_flows(network: Network, run: str) -> Iterator[tuple[Note, float]]:
     """Yield (place, flow into the run [m³/s]) of a break at each of its joints; see `trials_of`."""
     yield from trials_of(network, run).broken_flows_m3_s()
 

@@ -1,4 +1,4 @@
-"""A plumbing with its drains → what is safe as planned, and yet to be minded, in plain sentences."""
+"""A plumbing with its drains → what is safe as planned, and yet to be minded, each as a note."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from optimizer.model.circuits import fed_surfaces
 from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
-from optimizer.units import show_flow, show_length, show_volume
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
@@ -23,17 +23,17 @@ from optimizer.verify.running import Running, pump_runs
 MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
 
 
-def warnings_of(system: System, after: Running) -> list[str]:
+def warnings_of(system: System, after: Running) -> list[Note]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
     drains = (*_close_to_full(system, after), *_no_emergency(system, after), *over_teeth(system, after))
     network = after.network
     shaped = (*_tails(system, network), *_single_valves(network), *_no_service_valve(network))
     lifts = barely_lifting(network, after.flows_m3_s)
-    lifts = (*lifts, *drawn_along(network, after.flows_m3_s, system.units))
-    return [*drains, *shaped, *lifts, *pump_stops(system, after), *_endless(system, after)]
+    lifts = (*lifts, *drawn_along(network, after.flows_m3_s))
+    return [*drains, *shaped, *lifts, *pump_stops(system, after), *_endless(after)]
 
 
-def _close_to_full(system: System, after: Running) -> Iterator[str]:
+def _close_to_full(system: System, after: Running) -> Iterator[Note]:
     for name in fed_surfaces(after.network):
         tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
         working = [d for d in system.drains if d.tank == name and d.mode is not DrainMode.EMERGENCY]
@@ -42,34 +42,27 @@ def _close_to_full(system: System, after: Running) -> Iterator[str]:
         if not after.doubt.sums(inflow_coefficients(after.network, tank)).known(""):
             continue  # what flows is not known: the check says so
         if carried is not None and flow <= carried < MARGIN * flow:
-            yield (
-                f"the main drain of {name!r} carries {show_flow(carried, system.units)} by published losses, good "
-                f"to 10 to 30 %, and has to carry {show_flow(flow, system.units)}: try it before you rely on it"
-            )
+            yield note("main drain nearly full", tank=name, carries_m3_s=carried, comes_m3_s=flow)
 
 
-def _no_emergency(system: System, after: Running) -> Iterator[str]:
+def _no_emergency(system: System, after: Running) -> Iterator[Note]:
     for name in fed_surfaces(after.network):
         own = [drain for drain in system.drains if drain.tank == name]
         if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
-            yield f"tank {name!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
+            yield note("no emergency drain", tank=name)
 
 
-def over_teeth(system: System, after: Running) -> Iterator[str]:
+def over_teeth(system: System, after: Running) -> Iterator[Note]:
     """Yield the overflow edges whose water stands above their teeth: what swims or drifts goes over them."""
     for tank in system.tanks:
         if tank.overflow_edge_m is None or tank.teeth_depth_m is None:
             continue
         head_m = weir_head_m(tank.overflow_edge_m, inflow_m3_s(after.network, after.flows_m3_s, tank))
         if head_m > tank.teeth_depth_m:
-            deep, head = (show_length(length_m, system.units) for length_m in (tank.teeth_depth_m, head_m))
-            yield (
-                f"the water at the overflow of {tank.name!r} stands {head} above the bottom of its gaps, which are "
-                f"{deep} deep: it runs over the teeth, and so does what swims or drifts; more gaps or less flow"
-            )
+            yield note("over its teeth", tank=tank.name, head_m=head_m, teeth_m=tank.teeth_depth_m)
 
 
-def _tails(system: System, network: Network) -> Iterator[str]:
+def _tails(system: System, network: Network) -> Iterator[Note]:
     """Yield the lines that open into a tank by a tail of new pipe, where they ended in a bend."""
     for run in network.runs.values():
         stood = system.network.runs.get(run.name)
@@ -77,44 +70,33 @@ def _tails(system: System, network: Network) -> Iterator[str]:
             continue
         last = run.parts[-1]
         if last.kind in PIPES and not last.existing and stood.parts[-1].kind in BENDS:
-            yield (
-                f"run {run.name!r} gets a tail of pipe on its last bend: leave its mouth no deeper than the old one, "
-                "or level, for the tank runs back down to it when the pump stops"
-            )
+            yield note("tail on the last bend", run=run.name)
 
 
-def _single_valves(network: Network) -> Iterator[str]:
+def _single_valves(network: Network) -> Iterator[Note]:
     """Yield the pumps whose whole flow one valve can shut."""
     for run in pump_runs(network):
         branches = [each for each in pumped_runs(network) if network.points[each.end.point].is_fixed]
         row = [*run.parts, *(branches[0].parts if len(branches) == 1 else ())]
         behind = row[next(i for i, part in enumerate(row) if part.kind is Kind.PUMP) :]
         if any(part.kind in THROTTLES for part in behind):
-            yield f"one valve shuts all that the pump in run {run.name!r} moves: never shut it while the pump runs"
+            yield note("one valve shuts all", run=run.name)
 
 
-def _no_service_valve(network: Network) -> Iterator[str]:
+def _no_service_valve(network: Network) -> Iterator[Note]:
     """Yield the pumps outside the water whose suction no valve shuts: the sump runs out when they are unbolted."""
     for run in pump_runs(network):
         index = next(i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP)
         before = run.parts[:index]
         open_water = network.points[run.start.point].kind is PointKind.SURFACE
         if before and open_water and not any(part.kind in THROTTLES for part in before):
-            yield (
-                f"no valve between {run.start.point!r} and the pump in run {run.name!r}: when the pump is unbolted the "
-                "tank runs out; a fully open ball valve there shuts it for service"
-            )
+            yield note("no service valve", run=run.name, tank=run.start.point)
 
 
-def _endless(system: System, after: Running) -> Iterator[str]:
+def _endless(after: Running) -> Iterator[Note]:
     """Yield where house water runs into the open: it does not stop by itself."""
     for name, into in house_water_m3_s(after.network, after.flows_m3_s).items():
-        an_hour = show_volume(3600.0 * into, system.units)
-        yield (
-            f"house water runs into {name!r} until someone shuts it: {an_hour} an hour "
-            "where a valve sticks; fill while you watch, or behind a float valve with a second one that shuts if the "
-            "first sticks, and protect the supply against backflow"
-        )
+        yield note("house water runs on", into=name, an_hour_m3=3600.0 * into)
 
 
 def house_runs(network: Network, flows_m3_s: Mapping[str, float]) -> list[Run]:
@@ -139,7 +121,7 @@ def house_water_m3_s(network: Network, flows_m3_s: Mapping[str, float]) -> dict[
     }
 
 
-def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[str]:
+def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> Iterator[Note]:
     """Yield the tanks whose emergency drain does not carry what comes with every valve fully open."""
     for name in fed_surfaces(planned):
         tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
@@ -148,13 +130,8 @@ def opened(system: System, planned: Network, wide_open: Mapping[str, float]) -> 
         flow = inflow_m3_s(planned, wide_open, tank)
         doubt = doubt_of(planned, wide_open).sums(inflow_coefficients(planned, tank))
         if carried is not None and flow <= carried and not doubt.known(""):
-            yield (
-                f"with all valves fully open the pump runs past the end of its curve: whether the emergency drain of "
-                f"{name!r} carries that is not known; fix the handles at their settings"
-            )
+            yield note("opened, past the curve", tank=name)
         if carried is not None and flow > carried:
-            shown = doubt.words("", show_flow(flow, system.units)) if not doubt.unknown else "much"
-            yield (
-                f"with all valves fully open {shown} would run into {name!r}, more than its "
-                f"emergency drain carries ({show_flow(carried, system.units)}): fix the handles at their settings"
-            )
+            least = note("at least") if not doubt.known("") else None
+            code = "opened, much" if doubt.unknown else "opened, too much"
+            yield note(code, tank=name, least=least, flow_m3_s=flow, carries_m3_s=carried)

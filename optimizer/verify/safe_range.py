@@ -9,6 +9,7 @@ from optimizer.errors import NetworkError
 from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network, Part, Pump
+from optimizer.model.note import Note, note
 from optimizer.model.safety import PumpRange
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
@@ -52,8 +53,11 @@ def _has(parts: tuple[Part, ...], name: str) -> bool:
     return any(part.kind is Kind.PUMP and part.name == name for part in parts)
 
 
-def _range(network: Network, pump: Pump, bottom: float, top: float, faults: Callable[[Network], str]) -> PumpRange:
-    def fault(speed: float) -> str:
+_Faults = Callable[[Network], Note | None]
+
+
+def _range(network: Network, pump: Pump, bottom: float, top: float, faults: _Faults) -> PumpRange:
+    def fault(speed: float) -> Note | None:
         return faults(replace(network, pumps={**network.pumps, pump.name: replace(pump, speed=speed)}))
 
     now = fault(pump.speed)
@@ -63,11 +67,11 @@ def _range(network: Network, pump: Pump, bottom: float, top: float, faults: Call
         start = next((speed for speed in tried if not fault(speed)), None)
     if start is None:
         return PumpRange(pump.name, None, None, now, now)
-    ends = []
+    ends: list[tuple[float, Note | None]] = []
     for end in (max(_LEAST, bottom), top):
         why = fault(end)
-        if not why:
-            ends.append((end, ""))
+        if why is None:
+            ends.append((end, None))
             continue
         good, bad = start, end
         for _ in range(_HALVINGS):
@@ -83,33 +87,33 @@ def _apart(speed: float) -> Callable[[float], float]:
     return lambda other: abs(other - speed)
 
 
-def _faults_of(system: System, network: Network) -> Callable[[Network], str]:
-    """Return what says what is wrong with a plumbing at its speeds, empty where nothing is."""
+def _faults_of(system: System, network: Network) -> _Faults:
+    """Return what says what is wrong with a plumbing at its speeds, None where nothing is."""
     limits = flow_limits_m3_s(system, network)
     room_m3 = sump_room_m3(system, network)
     tanks = {tank.name: tank for tank in system.tanks}
 
-    def faults(there: Network) -> Iterator[str]:
+    def faults(there: Network) -> Iterator[Note]:
         now: Running = running(there)
         for run in running_pump_runs(there):
             if now.flows_m3_s[run.name] <= STILL_M3_S:
-                yield "the pump moves no water"
+                yield note("moves no water")
         for name in fed_surfaces(there):
             tank = tanks.get(name, Tank(name))
             ends = {name, *tank.fed_by}
             if any(now.flows_m3_s[run.name] < -NOTHING_M3_S for run in there.runs.values() if run.end.point in ends):
-                yield f"water runs back out of {name!r}"
+                yield note("runs back out", tank=name)
             if inflow_m3_s(there, now.flows_m3_s, tank) > limits.get(name, float("inf")) * (1.0 + _NEAR):
-                yield f"{name!r} gets more than its drains or its rim take"
+                yield note("gets too much", tank=name)
         if room_m3 is not None:
             back = drain_back(there, now.flows_m3_s, system.tanks, system.drains)
             if back.total_m3 > room_m3 * (1.0 + _NEAR):
-                yield "the sump does not hold the drain-back when the pump stops"
+                yield note("sump too small")
 
-    def first(there: Network) -> str:
+    def first(there: Network) -> Note | None:
         try:
-            return next(faults(there), "")
+            return next(faults(there), None)
         except NetworkError:
-            return "the plumbing has no steady flow"
+            return note("plumbing without steady flow")
 
     return first

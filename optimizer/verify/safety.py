@@ -9,6 +9,7 @@ from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, mouths_of
 from optimizer.model.network import Network
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
 from optimizer.model.rules import Rules
 from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
@@ -16,19 +17,21 @@ from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
 from optimizer.verify.drain_back import (
-    DEVICE_VOLUME,
+    FREE,
+    RESERVE,
+    START,
     drain_back,
     gross_inflow_m3_s,
     inflow_coefficients,
     inflow_m3_s,
+    these,
 )
 from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 from optimizer.verify.shut_off import pressure_checks
 
-DRAIN_BACK = "power-off drain-back (limit: room in the sump)"
-_MORE_POINTS = "more points of the curve of pump {}: it runs to the last one or past it, and its flow is not known"
+DRAIN_BACK = note("drain-back")
 
 
 def safety_today(system: System) -> SafetyReport:
@@ -36,7 +39,7 @@ def safety_today(system: System) -> SafetyReport:
     there = [(name, at, running(at.network)) for name, at in system.ways_to_run]
     checks = [[*flow_checks(at, now, now)] for _, at, now in there]
     whole = tuple(pressure_checks(fastest(system, system.network), fastest(system, system.network)))
-    warnings = [(name, text) for name, at, now in there for text in warnings_of(at, now)]
+    warnings = [(name, each) for name, at, now in there for each in warnings_of(at, now)]
     return _report(system, _in_order(_over_settings(system, checks), whole), warnings, after=False)
 
 
@@ -53,13 +56,13 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
         take.
     """
     checks: list[list[SafetyCheck]] = []
-    warnings: list[tuple[str, str]] = []
+    warnings: list[tuple[str, Note]] = []
     planned = planned_networks(system, plan)
     for (name, at), network, flows in zip(system.ways_to_run, planned, verification.settings, strict=True):
         after = Running(network, flows.flows_m3_s, flows.velocities_m_s)
         checks.append([*flow_checks(at, running(at.network), after)])
         said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
-        warnings += [(name, text) for text in said]
+        warnings += [(name, each) for each in said]
     then = planned_network(system.network, plan)
     whole = tuple(pressure_checks(fastest(system, system.network), fastest(system, then)))
     return _report(system, _in_order(_over_settings(system, checks), whole), warnings)
@@ -71,15 +74,15 @@ def _in_order(checks: tuple[SafetyCheck, ...], whole: tuple[SafetyCheck, ...]) -
     return (*(check for check in checks if check not in last), *whole, *last)
 
 
-def unsafe_when(system: System, there: Running) -> tuple[str, ...]:
+def unsafe_when(system: System, there: Running) -> tuple[Note, ...]:
     """Return what is unsafe while a plumbing runs as it does, whatever was before; nothing where it is safe."""
     checks = flow_checks(system, there, there)
-    return tuple(check.unsafe_words(system.units) for check in checks if check.verdict is Verdict.UNSAFE)
+    return tuple(check.unsafe() for check in checks if check.verdict is Verdict.UNSAFE)
 
 
 def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> tuple[SafetyCheck, ...]:
     """Return the checks of all settings, each with its setting's name; one that says the same in all of them once."""
-    found: dict[str, list[tuple[str, SafetyCheck]]] = {}
+    found: dict[Note, list[tuple[str, SafetyCheck]]] = {}
     for (name, _), there in zip(system.ways_to_run, checks, strict=True):
         for check in there:
             found.setdefault(check.title, []).append((name, check))
@@ -92,9 +95,9 @@ def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> t
     return tuple(out)
 
 
-def in_setting(title: str, name: str) -> str:
+def in_setting(title: Note, name: str) -> Note:
     """Return the title of a check that is about one of several modes."""
-    return f"{title}, in mode {name!r}"
+    return note("check of a mode", what=title, mode=name)
 
 
 def with_safety(system: System, plan: Plan, verification: Verification) -> Verification:
@@ -139,7 +142,7 @@ def _in_doubt(check: SafetyCheck, now: Running, after: Running, tanks: Sequence[
     found = replace(check, now=today, after=then, least_now=least_now, least_after=least_after)
     stated = check.verdict is not Verdict.UNCHECKED
     if least_after and stated and found.verdict is Verdict.UNCHECKED:
-        return replace(found, why=_MORE_POINTS.format(" and ".join(map(repr, doubts[1].pumps))))
+        return replace(found, why=note("more points", pumps=tuple(doubts[1].pumps)))
     return found
 
 
@@ -165,12 +168,12 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
     emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
     water = system.network.water
     for check, what, drains, why in (
-        (Check.MAIN_DRAIN, "main", working, "the water then rises to the emergency drain, or over the rim"),
-        (Check.EMERGENCY_DRAIN, "emergency", emergency, "with the main drain blocked the tank runs over"),
+        (Check.MAIN_DRAIN, "main", working, note("rises to the emergency drain")),
+        (Check.EMERGENCY_DRAIN, "emergency", emergency, note("runs over when blocked")),
     ):
         carried = together_m3_s(drains, water) if drains else None
-        state = "a drain of this kind under 'drains'" if not drains else "'drop' and 'head over lip' of its drains"
-        title = f"flow into {tank.name!r} (limit: {what} drain)"
+        state = note("such a drain" if not drains else "drop and lip of its drains")
+        title = note("inflow, drain", tank=tank.name, which=what)
         yield SafetyCheck(check, title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
 
 
@@ -181,24 +184,24 @@ def _has_drains(system: System, tank: Tank) -> bool:
 
 def _line_checks(tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
     """Yield the checks of a tank that empties through gravity lines alone: they have to take all that comes in."""
-    title = f"flow into {tank.name!r} (limit: its gravity lines)"
+    title = note("inflow, gravity lines", tank=tank.name)
     today, then = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (now, after))
     limit_now, limit = (gravity_capacity_m3_s(each.network, tank.name) for each in (now, after))
-    why = "the tank runs over"
+    why = note("runs over")
     yield SafetyCheck(Check.GRAVITY_LINES, title, "flow", today, then, limit, why, limit_now, why)
-    title = f"flow into {tank.name!r} (limit: emergency drain)"
-    lack = "a drain of this kind under 'drains'"
+    title = note("inflow, drain", tank=tank.name, which="emergency")
+    lack = note("such a drain")
     yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, None, lack)
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
-    title = f"water depth at the overflow of {tank.name!r} (limit: freeboard)"
+    title = note("freeboard", tank=tank.name)
     if tank.overflow_edge_m is None or tank.rim_m is None:
-        lack = "'overflow edge' and 'rim above edge' of the tank"
+        lack = note("edge and rim")
         return SafetyCheck(Check.FREEBOARD, title, "height", None, None, tank.rim_m, lack)
     edge = tank.overflow_edge_m
     now, after = (weir_head_m(edge, flow) for flow in flows)
-    why = "the tank runs over its rim before its edge takes it"
+    why = note("runs over its rim")
     return SafetyCheck(Check.FREEBOARD, title, "height", now, after, tank.rim_m, why)
 
 
@@ -206,13 +209,12 @@ def drain_back_check(system: System, now: Running, after: Running) -> SafetyChec
     """The sump must hold what runs back 1.25 times over. What is known may be too much even if more is not stated."""
     limit = sump_room_m3(system, after.network)
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
-    missing = [*backs[1].missing, *(["'free volume' of the sump"] if limit is None else [])]
+    missing = [*backs[1].missing, *([FREE] if limit is None else [])]
     known = [
         back.total_m3 if not back.missing or (limit is not None and back.total_m3 > limit) else None for back in backs
     ]
     unsafe = limit is not None and known[1] is not None and known[1] > limit
-    why = "the sump runs over when the power fails; a check valve is not counted on"
-    said = ", ".join(missing) if missing and not unsafe else why
+    said = these(missing) if missing and not unsafe else note("sump runs over")
     return SafetyCheck(Check.DRAIN_BACK, DRAIN_BACK, "volume", known[0], known[1], limit, said)
 
 
@@ -225,25 +227,25 @@ def clogged_break_check(system: System, now: Running, after: Running) -> SafetyC
         return None
     clogged = replace(system, tanks=tuple(replace(tank, break_depth_m=None) for tank in system.tanks))
     check = drain_back_check(clogged, now, after)
-    return replace(check, title=f"{DRAIN_BACK}, siphon break clogged", second=True)
+    return replace(check, title=note("drain-back, break clogged"), second=True)
 
 
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """What the sump must give before the drains bring it back: what gathers first, and what the plan holds up more."""
-    title = "sump draw-down at start-up (limit: usable water)"
+    title = note("draw-down")
     reserve = volume_of_sumps(system, after.network, "reserve_m3")
     fed = [tank for tank in system.tanks if tank.name in fed_surfaces(after.network)]
     start = [tank.start_volume_m3 for tank in fed]
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
-    missing = [*(["'pump reserve' of the sump"] if reserve is None else [])]
+    missing = [*([RESERVE] if reserve is None else [])]
     if not start or None in start:
-        missing.append("'start volume' of the tanks that the pump feeds")
-    missing += [text for text in backs[1].missing if DEVICE_VOLUME not in text]  # a device holds as much as before
+        missing.append(START)
+    missing += backs[1].untold
     if missing:
-        return SafetyCheck(Check.PUMP_RESERVE, title, "volume", None, None, reserve, ", ".join(missing))
+        return SafetyCheck(Check.PUMP_RESERVE, title, "volume", None, None, reserve, these(missing))
     gathers = sum(volume for volume in start if volume is not None)
     more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
-    why = "the pump sucks air at every start; top up the sump only as far as it holds the drain-back"
+    why = note("sucks air at every start")
     return SafetyCheck(Check.PUMP_RESERVE, title, "volume", gathers, gathers + more, reserve, why)
 
 
@@ -254,28 +256,27 @@ def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:
         for each in (now, after)
     )
     if pump_runs(after.network):
-        why = "such a pump heats the water in it until it fails"
-        yield SafetyCheck(Check.DEAD_HEAD, "dead-headed pumps (they overheat)", "count", today, then, 0.0, why)
+        yield SafetyCheck(Check.DEAD_HEAD, note("dead-headed"), "count", today, then, 0.0, note("heats until it fails"))
 
 
 def _speed_check(now: Running, after: Running) -> Iterator[SafetyCheck]:
     """The speed of water is told, and warned of where the plan is checked; it forbids nothing that stands."""
     today, then = (max(each.velocities_m_s.values(), default=0.0) for each in (now, after))
-    yield SafetyCheck(Check.SPEED, "highest velocity in any run", "speed", today, then, None, "")
+    yield SafetyCheck(Check.SPEED, note("highest velocity"), "speed", today, then, None, None)
 
 
 def _report(
-    system: System, checks: tuple[SafetyCheck, ...], warnings: Sequence[tuple[str, str]], after: bool = True
+    system: System, checks: tuple[SafetyCheck, ...], warnings: Sequence[tuple[str, Note]], after: bool = True
 ) -> SafetyReport:
     forbidden = [check for check in checks if after and _forbids(check, system.rules)]
     lasting = [check for check in checks if check.verdict_now is Verdict.UNSAFE]
     return SafetyReport(
         checks=checks,
-        failures=tuple(check.unsafe_words(system.units) + _as_today(check) for check in forbidden),
-        today=tuple(check.unsafe_words(system.units, today=True) for check in lasting),
+        failures=tuple(map(_forbidden, forbidden)),
+        today=tuple(check.unsafe(today=True) for check in lasting),
         warnings=_named(system, warnings),
         unchecked=tuple(
-            f"{check.title}: not checked; state {check.why}"
+            note("not checked", what=check.title, state=check.why)
             for check in checks
             if check.verdict is Verdict.UNCHECKED and check.why
         ),
@@ -287,20 +288,18 @@ def _forbids(check: SafetyCheck, rules: Rules) -> bool:
     return check.worsened or (check.verdict is Verdict.UNSAFE and check.check not in rules.accepted)
 
 
-def _as_today(check: SafetyCheck) -> str:
-    """Return what is to be said where a plan leaves unsafe what is so today."""
-    if check.worsened:
-        return ""
-    return f" (it is so today; only `accept: {check.check}` under `rules` lets a plan leave it so)"
+def _forbidden(check: SafetyCheck) -> Note:
+    """Return that a check forbids a plan, and what is to be said where it leaves unsafe what is so today."""
+    unsafe = check.unsafe()
+    return unsafe if check.worsened else note("left as it is", what=unsafe, check=str(check.check))
 
 
-def _named(system: System, warnings: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+def _named(system: System, warnings: Sequence[tuple[str, Note]]) -> tuple[Note, ...]:
     """Return warnings with the settings that they are about; without one where they are about all."""
-    about: dict[str, list[str]] = {}
-    for name, text in warnings:
-        about.setdefault(text, []).append(name)
+    about: dict[Note, list[str]] = {}
+    for name, told in warnings:
+        about.setdefault(told, []).append(name)
     many = len(system.ways_to_run)
     return tuple(
-        text if len(names) == many else f"in mode {' and '.join(map(repr, names))}: {text}"
-        for text, names in about.items()
+        told if len(names) == many else note("of modes", modes=tuple(names), what=told) for told, names in about.items()
     )

@@ -16,14 +16,16 @@ from optimizer.model.catalog import CHECKS, THROTTLES, Kind
 from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, mouths_of, sumps
 from optimizer.model.network import Network, Run
+from optimizer.model.note import Note, note
 from optimizer.model.safety import WORSE, SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
 from optimizer.model.tanks import Drain, DrainMode, Tank
-from optimizer.units import show_flow, show_head
 from optimizer.verify.allowance import volume_of_sumps
 from optimizer.verify.drain_back import (
-    DEVICE_VOLUME,
+    FREE,
     FREEBOARD,
+    RESERVE,
+    START,
     DrainBack,
     drain_back,
     inflow_coefficients,
@@ -106,64 +108,65 @@ class _There:
     # power
 
     def power_cut(self) -> Iterator[Scenario]:
-        yield self._back("the power fails", self.system.tanks)
+        yield self._back(note("power fails"), self.system.tanks)
         if any(part.kind in CHECKS for run in lifted_runs(self.network) for part in run.parts):
-            yield self._back("the power fails and the check valve sticks open", self.system.tanks)
+            yield self._back(note("power fails, check valve sticks"), self.system.tanks)
         if any(tank.break_depth_m is not None for tank in self.tanks):
             clogged = tuple(replace(tank, break_depth_m=None) for tank in self.system.tanks)
-            yield self._back("the power fails and the siphon break is clogged", clogged, second=True)
+            yield self._back(note("power fails, break clogged"), clogged, second=True)
 
     def _judged(self, check: Check, second: bool = False) -> Verdict | None:
         """Return what the safety checks say of it, the worst of all modes; None where they do not."""
         found = [each.verdict for each in self.checks if each.check is check and each.second is second]
         return worst(found) if found else None
 
-    def _back(self, title: str, tanks: tuple[Tank, ...], second: bool = False) -> Scenario:
+    def _back(self, title: Note, tanks: tuple[Tank, ...], second: bool = False) -> Scenario:
         """Return what runs back; after a `second` failure it is close at worst, as in the safety checks."""
         back: DrainBack = drain_back(self.network, self.flows_m3_s, tanks, self.system.drains)
         free = self.free_m3
-        missing = [text for text in back.missing if DEVICE_VOLUME not in text]
-        missing += [] if free is not None else ["'free volume' of the sump"]
+        missing = [*back.untold, *([] if free is not None else [FREE])]
         if missing or free is None:
-            return Scenario(title, None, None, "back into the sump", Verdict.UNCHECKED, tuple(missing))
+            return Scenario(title, None, None, note("back into the sump"), Verdict.UNCHECKED, tuple(missing))
         spilled = max(0.0, back.total_m3 - free)
         over = back.total_m3 * FREEBOARD > free
         told = self._judged(Check.DRAIN_BACK, second)
         verdict = told or ((Verdict.CLOSE if second else Verdict.UNSAFE) if over else Verdict.SAFE)
-        where = "over the rim of the sump" if spilled else "back into the sump, which holds it"
+        where = note("over the sump" if spilled else "sump holds it")
         return Scenario(title, back.total_m3, spilled, where, verdict)
 
     def restart(self) -> Iterator[Scenario]:
-        title = "the power comes back"
+        title = note("power comes back")
         start, reserve = [tank.start_volume_m3 for tank in self.tanks], self.reserve_m3
-        missing = ["'start volume' of the tanks that the pump feeds"] if None in start else []
-        missing += ["'pump reserve' of the sump"] if reserve is None else []
+        missing = [START] if None in start else []
+        missing += [RESERVE] if reserve is None else []
         if missing or reserve is None:
-            yield Scenario(title, None, None, "out of the sump until the drains run", Verdict.UNCHECKED, tuple(missing))
+            yield Scenario(title, None, None, note("out of the sump"), Verdict.UNCHECKED, tuple(missing))
             return
         gathers = sum(volume for volume in start if volume is not None)
         own = Verdict.UNSAFE if gathers > reserve else Verdict.SAFE
         verdict = self._judged(Check.PUMP_RESERVE) or own
-        where = "the pump sucks air" if gathers > reserve else "out of the sump until the drains run"
+        where = note("sucks air" if gathers > reserve else "out of the sump")
         yield Scenario(title, gathers, 0.0, where, verdict)
 
     # what blocks
 
     def teeth(self) -> Iterator[Scenario]:
         for tank in self.tanks:
-            title = f"half of the overflow of {tank.name!r} is blocked"
+            title = note("overflow half blocked", tank=tank.name)
             flow = inflow_m3_s(self.network, self.flows_m3_s, tank)
             if tank.overflow_edge_m is None or tank.rim_m is None:
                 keys = {"overflow edge": tank.overflow_edge_m, "rim above edge": tank.rim_m}
-                missing = tuple(f"'{key}' of tank {tank.name!r}" for key, value in keys.items() if value is None)
-                yield Scenario(title, None, None, "over the rim, if it rises so far", Verdict.UNCHECKED, missing)
+                missing = tuple(
+                    note("key of tank", key=key, tank=tank.name) for key, value in keys.items() if value is None
+                )
+                yield Scenario(title, None, None, note("over the rim if it rises"), Verdict.UNCHECKED, missing)
                 continue
             half = _HALF * tank.overflow_edge_m
             head = weir_head_m(half, flow)
             if head <= tank.rim_m:
                 held = None if tank.area_m2 is None else tank.area_m2 * (head - weir_head_m(2 * half, flow))
                 verdict = Verdict.CLOSE if weir_head_m(half, MARGIN * flow) > tank.rim_m else Verdict.SAFE
-                yield Scenario(title, held, 0.0, f"stands higher in {tank.name!r}, below its rim", verdict)
+                yield Scenario(title, held, 0.0, note("stands higher", tank=tank.name), verdict)
                 continue
             rises = weir_head_m(2 * half, flow)
             yield self._over(title, tank, flow - weir_flow_m3_s(half, tank.rim_m), rises)
@@ -173,16 +176,16 @@ class _There:
             own = [drain for drain in self.system.drains if drain.tank == tank.name]
             if not own:
                 continue
-            title = f"the main drain of {tank.name!r} is blocked, pump at its highest safe setting"
+            title = note("main drain blocked", tank=tank.name)
             emergency: list[Drain] = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
             flow = inflow_m3_s(self.network, self.most_m3_s, tank)
             carried = together_m3_s(emergency, self.system.network.water) if emergency else 0.0
             if carried is None:
-                missing = ("'drop' and 'head over lip' of its emergency drain",)
-                yield Scenario(title, None, None, "the emergency drain alone", Verdict.UNCHECKED, missing)
+                missing = (note("drop and lip of the emergency drain"),)
+                yield Scenario(title, None, None, note("emergency drain alone"), Verdict.UNCHECKED, missing)
             elif carried >= flow:
                 verdict = Verdict.SAFE if carried >= MARGIN * flow else Verdict.CLOSE
-                yield Scenario(title, 0.0, 0.0, "down the emergency drain alone", verdict)
+                yield Scenario(title, 0.0, 0.0, note("down the emergency drain"), verdict)
             else:
                 head = 0.0 if tank.overflow_edge_m is None else weir_head_m(tank.overflow_edge_m, flow)
                 yield self._over(title, tank, flow - carried, head)
@@ -191,26 +194,26 @@ class _There:
         """Yield the emergency drains of which no file says whether the tank runs over before their lip takes water."""
         for drain in self.system.drains:
             if drain.mode is DrainMode.EMERGENCY and drain.lip_below_rim_m is None:
-                title = f"the lip of {drain.name!r} stands too near to the rim of {drain.tank!r}"
-                missing = (f"'lip below rim' of {drain.name!r}",)
-                yield Scenario(title, None, None, "over the rim before it takes all", Verdict.UNCHECKED, missing)
+                title = note("lip near the rim", drain=drain.name, tank=drain.tank)
+                missing = (note("lip below rim", drain=drain.name),)
+                yield Scenario(title, None, None, note("over the rim first"), Verdict.UNCHECKED, missing)
 
-    def _over(self, title: str, tank: Tank, more_m3_s: float, head_m: float) -> Scenario:
+    def _over(self, title: Note, tank: Tank, more_m3_s: float, head_m: float) -> Scenario:
         """Return that a tank runs over: with what the sump gives until the pump sucks air, less what fills it up."""
         reserve = self.reserve_m3
-        missing = [] if reserve is not None else ["'pump reserve' of the sump"]
+        missing = [] if reserve is not None else [RESERVE]
         missing += [
-            f"'{key}' of tank {tank.name!r}"
+            note("key of tank", key=key, tank=tank.name)
             for key, value in (("area", tank.area_m2), ("rim above edge", tank.rim_m))
             if value is None
         ]
-        where = f"over the rim of {tank.name!r}"
+        where = note("over the rim", tank=tank.name)
         if missing or reserve is None or tank.area_m2 is None or tank.rim_m is None:
             return Scenario(title, None, None, where, Verdict.UNSAFE, tuple(missing))
         fills = tank.area_m2 * max(0.0, tank.rim_m - head_m)
         spilled = max(0.0, reserve - fills)
         if spilled <= 0.0:
-            where = f"fills {tank.name!r} to below its rim until the pump sucks air"
+            where = note("fills below its rim", tank=tank.name)
             return Scenario(title, reserve, 0.0, where, Verdict.CLOSE)
         return Scenario(title, reserve, spilled, where, Verdict.UNSAFE)
 
@@ -218,47 +221,46 @@ class _There:
 
     def opened(self) -> Iterator[Scenario]:
         reserve = self.reserve_m3
-        keys = () if reserve is not None else ("'pump reserve' of the sump",)
+        keys = () if reserve is not None else (RESERVE,)
         back = drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains)
-        untold = tuple(text for text in back.missing if DEVICE_VOLUME not in text)
         after = back.total_m3 - back.volumes_m3.get("drains", 0.0)
-        floor = "on the floor where that is not over the sump"
+        floor = note("on the floor beside the sump")
         for run in pump_runs(self.network):
             index = next(i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP)
-            water = None if reserve is None or untold else reserve + after
-            yield self._off(f"a joint comes apart at the pump in {run.name!r}", water, floor, (*keys, *untold))
+            water = None if reserve is None or back.untold else reserve + after
+            yield self._off(note("joint apart at the pump", run=run.name), water, floor, (*keys, *back.untold))
             if index > 0 or run.start.point not in sumps(self.network):
-                yield self._off(f"a joint comes apart on the suction of {run.name!r}", reserve, floor, keys)
+                yield self._off(note("joint apart on the suction", run=run.name), reserve, floor, keys)
         devices = [run for run in lifted_runs(self.network) if any(part.kind is Kind.DEVICE for part in run.parts)]
         for run in _worst(devices, self.flows_m3_s):
-            water = None if reserve is None or untold else reserve + after
-            yield self._off(f"a joint comes apart at the device in {run.name!r}", water, floor, (*keys, *untold))
+            water = None if reserve is None or back.untold else reserve + after
+            yield self._off(note("joint apart at the device", run=run.name), water, floor, (*keys, *back.untold))
 
-    def _off(self, title: str, water_m3: float | None, where: str, missing: tuple[str, ...]) -> Scenario:
+    def _off(self, title: Note, water_m3: float | None, where: Note, missing: tuple[Note, ...]) -> Scenario:
         verdict = Verdict.UNCHECKED if water_m3 is None else Verdict.UNSAFE
         return Scenario(title, water_m3, water_m3, where, verdict, missing if water_m3 is None else ())
 
     def top_up(self) -> Iterator[Scenario]:
-        title = "the sump leaks and the top-up goes on"
+        title = note("sump leaks")
         volume = volume_of_sumps(self.system, self.network, "top_up_m3")
         if volume is None:
-            missing = ("'top-up volume' of the sump (0 where there is none)",)
-            yield Scenario(title, None, None, "on the floor", Verdict.UNCHECKED, missing)
+            missing = (note("top-up volume"),)
+            yield Scenario(title, None, None, note("on the floor"), Verdict.UNCHECKED, missing)
         elif volume > 0.0:
-            yield Scenario(title, volume, volume, "on the floor, beside what the sump held", Verdict.UNSAFE)
+            yield Scenario(title, volume, volume, note("on the floor with the sump"), Verdict.UNSAFE)
 
     def house_water(self) -> Iterator[Scenario]:
         """Yield where house water runs to if its valve sticks open: what comes in an hour, all of it too much."""
         for end, flow_m3_s in house_water_m3_s(self.network, self.flows_m3_s).items():
-            title = f"the valve of the house water into {end!r} sticks open for an hour"
+            title = note("house water sticks open", into=end)
             an_hour = 3600.0 * flow_m3_s
             free = self.free_m3 if end in sumps(self.network) else 0.0
             if free is None:
-                missing = ("'free volume' of the sump",)
-                yield Scenario(title, an_hour, None, "over the rim of the sump", Verdict.UNSAFE, missing)
+                missing = (FREE,)
+                yield Scenario(title, an_hour, None, note("over the sump"), Verdict.UNSAFE, missing)
                 continue
             spilled = max(0.0, an_hour - free)
-            where = f"over the rim of {end!r}, until someone shuts it" if spilled else f"into {end!r}, which holds it"
+            where = note("over the rim until shut" if spilled else "holds it", tank=end)
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
     def shut(self) -> Iterator[tuple[str, Scenario]]:
@@ -268,25 +270,27 @@ class _There:
                 yield run.name, self._with_shut(run, at[-1])
 
     def _with_shut(self, run: Run, at: int) -> Scenario:
-        title = f"a valve in {run.name!r} is shut"
+        title = note("a valve shut", run=run.name)
         parts = tuple(replace(part, opening=0.0) if i == at else part for i, part in enumerate(run.parts))
         try:
             then = running(self.network.with_runs({run.name: replace(run, parts=parts)}))
         except NetworkError as error:
-            return Scenario(title, None, None, f"could not be calculated: {error}", Verdict.CLOSE)
+            return Scenario(title, None, None, note("not calculated", error=str(error)), Verdict.CLOSE)
         for tank in self.tanks:
             if found := self._fuller(title, tank, then):
                 return found
-        words = [*self._still_pumps(run, at, then), *self._emptied(then)]
+        told = [*self._still_pumps(run, at, then), *self._emptied(then)]
         fallen = [self._fallen_m3(tank, then) for tank in self.tanks]
         water = None if None in fallen else sum(volume for volume in fallen if volume is not None)
         free = self.free_m3
         if water is not None and free is not None and water > free:
-            return Scenario(title, water, water - free, "; ".join([*words, "over the rim of the sump"]), Verdict.UNSAFE)
-        where = "; ".join([*words, *self._elsewhere(run, then)])
-        return Scenario(title, water, 0.0, where, Verdict.CLOSE if words else Verdict.SAFE)
+            return Scenario(
+                title, water, water - free, note("all of these", what=(*told, note("over the sump"))), Verdict.UNSAFE
+            )
+        where = note("all of these", what=(*told, *self._elsewhere(run, then)))
+        return Scenario(title, water, 0.0, where, Verdict.CLOSE if told else Verdict.SAFE)
 
-    def _fuller(self, title: str, tank: Tank, then: Running) -> Scenario | None:
+    def _fuller(self, title: Note, tank: Tank, then: Running) -> Scenario | None:
         """Return what becomes of a tank that gets more than before; None where it takes that."""
         before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then.flows_m3_s))
         if after <= before * (1.0 + WORSE) + STILL_M3_S:
@@ -300,35 +304,33 @@ class _There:
             head = 0.0 if edge is None else weir_head_m(edge, before)
             return self._over(title, tank, after - min(known), head)
         if carried is None:
-            what = "'drop' and 'head over lip' of the drains" if own else "a drain"
-            missing = (f"{what} of {tank.name!r}",)
-            return Scenario(title, None, None, f"more into {tank.name!r}", Verdict.UNCHECKED, missing)
+            missing = (note("drop and lip of drains of" if own else "drain of", tank=tank.name),)
+            return Scenario(title, None, None, note("more into", tank=tank.name), Verdict.UNCHECKED, missing)
         main = together_m3_s((drain for drain in own if drain.mode is not DrainMode.EMERGENCY), self.network.water)
         if main is not None and after > main:
-            return Scenario(title, 0.0, 0.0, f"down the emergency drain of {tank.name!r} as well", Verdict.CLOSE)
+            return Scenario(title, 0.0, 0.0, note("down the emergency drain as well", tank=tank.name), Verdict.CLOSE)
         return None
 
-    def _still_pumps(self, shut: Run, at: int, then: Running) -> Iterator[str]:
+    def _still_pumps(self, shut: Run, at: int, then: Running) -> Iterator[Note]:
         """Yield the pumps that moved water before and stand still now, with the head that they stand against."""
         for run in running_pump_runs(self.network):
             if self.flows_m3_s[run.name] <= STILL_M3_S or then.flows_m3_s[run.name] > STILL_M3_S:
                 continue
             pumps = [(i, part.name) for i, part in enumerate(run.parts) if part.kind is Kind.PUMP]
             if shut.feeds_pump or (run.name == shut.name and at < pumps[0][0]):
-                yield f"the pump in {run.name!r} gets no water and runs dry"
+                yield note("pump runs dry", run=run.name)
                 continue
             head_m = sum(pump_head_m(self.network.pumps[name], 0.0) for _, name in pumps)
-            stands = show_head(head_m, self.system.units)
-            yield f"the pump in {run.name!r} stands against {stands} and heats what is in it until it fails"
+            yield note("pump stands still", run=run.name, head_m=head_m)
 
-    def _emptied(self, then: Running) -> Iterator[str]:
+    def _emptied(self, then: Running) -> Iterator[Note]:
         """Yield the fed tanks out of which more is pumped than comes in."""
         for tank in self.tanks:
             counts = inflow_coefficients(self.network, tank)
             into = sum(count * then.flows_m3_s.get(name, 0.0) for name, count in counts.items())
             drawing = [run for run in pump_runs(self.network) if run.start.point == tank.name]
             if any(then.flows_m3_s[run.name] > STILL_M3_S for run in drawing) and into < -STILL_M3_S:
-                yield f"{tank.name!r} runs dry and the pump there sucks air"
+                yield note("tank runs dry", tank=tank.name)
 
     def _fallen_m3(self, tank: Tank, then: Running) -> float | None:
         """Return what a tank gives to the sump as its water falls at the edge [m³]; None where that is not stated."""
@@ -338,7 +340,7 @@ class _There:
         before, after = (weir_head_m(tank.overflow_edge_m, flow) for flow in flows)
         return tank.area_m2 * max(0.0, before - after)
 
-    def _elsewhere(self, shut: Run, then: Running) -> Iterator[str]:
+    def _elsewhere(self, shut: Run, then: Running) -> Iterator[Note]:
         """Yield where most of the water goes instead, if it goes anywhere."""
         more = {
             name: then.flows_m3_s[name] - abs(flow)
@@ -347,8 +349,7 @@ class _There:
         }
         name = max(more, key=lambda each: more[each], default="")
         if name and more[name] > STILL_M3_S:
-            flows = (show_flow(each[name], self.system.units) for each in (self.flows_m3_s, then.flows_m3_s))
-            yield "{!r} goes from {} to {}".format(name, *flows)
+            yield note("carries more", run=name, before_m3_s=self.flows_m3_s[name], then_m3_s=then.flows_m3_s[name])
 
 
 def _worst(runs: list[Run], flows_m3_s: Mapping[str, float]) -> list[Run]:

@@ -9,7 +9,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network
-from optimizer.model.note import Note
+from optimizer.model.note import Note, note
 from optimizer.model.plan import ValveSetting
 from optimizer.verify.running import STILL_M3_S
 
@@ -43,7 +43,7 @@ def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterato
             continue
         if now > STILL_M3_S:
             code = "handle moves much" if part.kind in _ROTARY else "turns move much"
-            yield Note(code, names=(setting.run,), share=wider / now - 1.0)
+            yield note(code, run=setting.run, share=wider / now - 1.0)
 
 
 def _turned(network: Network, setting: ValveSetting, opening: float) -> Network:

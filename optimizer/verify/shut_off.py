@@ -14,6 +14,7 @@ from optimizer.model.catalog import Kind
 from optimizer.model.checks import Check
 from optimizer.model.circuits import has_pump
 from optimizer.model.network import Network, PointKind, Run
+from optimizer.model.note import Note, note
 from optimizer.model.safety import SafetyCheck
 from optimizer.verify.running import pump_runs
 
@@ -76,19 +77,18 @@ def pressure_checks(now: Network, after: Network) -> Iterator[SafetyCheck]:
         return
     made, made_today = [*_pressed(after, then)], [*_pressed(now, today)] if today else []
     if rated := [each for each in made if each.rating_pa > 0.0]:
-        why = "{} may burst; ratings are those of cool water, warm plastic bears less"
-        title = "shut-off pressure (limit: rating of the weakest part)"
         weakest = max(rated, key=lambda each: each.strain)
-        check = SafetyCheck(Check.PRESSURE, title, "pressure", None, weakest.pressed_pa, weakest.rating_pa, "")
+        check = SafetyCheck(
+            Check.PRESSURE, note("pressure"), "pressure", None, weakest.pressed_pa, weakest.rating_pa, weakest.told
+        )
         first = max((each for each in made_today if each.rating_pa > 0.0), key=lambda each: each.strain, default=None)
         if first is not None:
-            check = replace(check, now=first.pressed_pa, limit_now=first.rating_pa, why_now=why.format(first.told))
-        yield replace(check, why=why.format(weakest.told))
+            check = replace(check, now=first.pressed_pa, limit_now=first.rating_pa, why_now=first.told)
+        yield check
     if unrated := sorted({each.words for each in made if not each.rating_pa > 0.0}):
-        some = ", ".join(unrated[:3]) + (", ..." if len(unrated) > 3 else "")
-        title = "shut-off pressure (parts without a rating)"
+        lack = note("rating of parts", parts=tuple(unrated[:3]), more=note("and more") if len(unrated) > 3 else None)
         most_now, most = max(today.values(), default=None), max(then.values())
-        yield SafetyCheck(Check.PRESSURE, title, "pressure", most_now, most, None, f"a pressure rating of {some}")
+        yield SafetyCheck(Check.PRESSURE, note("pressure, unrated"), "pressure", most_now, most, None, lack)
 
 
 @dataclass(frozen=True)
@@ -101,12 +101,12 @@ class _Pressed:
     where: str
 
     @property
-    def told(self) -> str:
-        return f"{self.words} in {self.where}"
+    def told(self) -> Note:
+        return note("may burst", part=self.words, where=self.where)
 
     @property
-    def strain(self) -> tuple[float, str]:
-        return self.pressed_pa / self.rating_pa, self.told
+    def strain(self) -> tuple[float, str, str]:
+        return self.pressed_pa / self.rating_pa, self.words, self.where
 
 
 def _pressed(network: Network, pressures_pa: Mapping[str, float]) -> Iterator[_Pressed]:

@@ -13,11 +13,12 @@ from optimizer.hydraulics import GRAVITY_M_S2, CompiledNetwork, Variation, compi
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.network import Network, Point, PointKind, Run, RunEnd
+from optimizer.model.note import Note, note
 
 CLOG = 0.5  # share of the section that a clog takes, where nothing else is stated
 _CUT = "where it came apart"
-_OTHER_HALF = "what is left behind the break"
-_BEHIND = "behind the last part"
+_OTHER_HALF = "left behind the break"
+_BEHIND = note("break at the end")
 
 Floats = npt.NDArray[np.float64]
 
@@ -33,7 +34,7 @@ class Trials:
     run: str
     clogged: CompiledNetwork
     added_square_s2_m5: Floats
-    broken: tuple[tuple[str, CompiledNetwork], ...]
+    broken: tuple[tuple[Note, CompiledNetwork], ...]
 
     def clogged_flow_m3_s(
         self, speeds: Mapping[str, float] | None = None, flows_m3_s: Mapping[str, float] | None = None
@@ -45,7 +46,7 @@ class Trials:
 
     def broken_flows_m3_s(
         self, speeds: Mapping[str, float] | None = None, flows_m3_s: Mapping[str, float] | None = None
-    ) -> Iterator[tuple[str, float]]:
+    ) -> Iterator[tuple[Note, float]]:
         """Yield (place, flow into the run [m³/s]) of each break; arguments as above."""
         near = flows_m3_s
         for place, compiled in self.broken:
@@ -93,7 +94,7 @@ def _clogged(network: Network, run: str, open_share: float) -> tuple[CompiledNet
     return compile_network(replace(network, devices=devices)), added
 
 
-def _broken(network: Network, run: Run) -> Iterator[tuple[str, CompiledNetwork]]:
+def _broken(network: Network, run: Run) -> Iterator[tuple[Note, CompiledNetwork]]:
     gone = _behind(network, run)
     height_m = _highest_m(network, run, gone)
     after = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), 0)
@@ -101,7 +102,7 @@ def _broken(network: Network, run: Run) -> Iterator[tuple[str, CompiledNetwork]]
         last = joint == len(run.parts)
         if last and (gone is None or network.points[run.end.point].is_fixed):
             continue  # its own end; in a loop the tee behind
-        place = _BEHIND if last else f"after {run.parts[joint - 1].words}"
+        place = _BEHIND if last else note("break after", part=run.parts[joint - 1].words)
         yield place, compile_network(_cut(network, run, joint, gone, height_m))
 
 

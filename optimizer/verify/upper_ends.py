@@ -12,6 +12,7 @@ from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, Verification, planned_networks
 from optimizer.model.safety import SafetyCheck
 from optimizer.model.system import System
@@ -34,7 +35,7 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
     safety = verification.safety
     if safety is None or not safety.checks:
         return verification
-    highs: dict[str, float] = {}
+    highs: dict[Note, float] = {}
     networks = planned_networks(system, plan)
     for (name, at), network, flows in zip(system.ways_to_run, networks, verification.settings, strict=True):
         there = with_openings(network, verification.valves)

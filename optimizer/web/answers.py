@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 from optimizer import pipeline
 from optimizer.documents.report_facts import Solved, solved
 from optimizer.model.system import System
+from optimizer.wording.notes import notes_words
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.calibration import CalibrationReport
@@ -46,14 +47,15 @@ class Answers:
 
     def notes(self, mode: str) -> tuple[str, ...]:
         """Return what is to be said of the flows in a mode: odd pumps, further steady states."""
-        from optimizer.documents.flow_tables import state_words
+        from optimizer.documents.flow_tables import state_notes
 
         name, at = self.mode(mode)
 
         def told() -> tuple[str, ...]:
             solution = self.solved(name).solution
-            states = state_words(at, solution.flows_m3_s, pipeline.other_states(at, solution))
-            return (*solution.warnings, *pipeline.barely_lifting(at, solution), *states)
+            states = state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
+            found = (*solution.warnings, *pipeline.barely_lifting(at, solution), *states)
+            return notes_words(found, at.units)
 
         return self._once(("notes", name), told)
 

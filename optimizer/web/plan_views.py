@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -20,12 +19,14 @@ from optimizer.documents.report_facts import report_facts, shown_after, shown_no
 from optimizer.documents.report_html import text as escaped
 from optimizer.documents.status_words import chance_words, share_words, status_words
 from optimizer.documents.tables import Heading
-from optimizer.documents.words import money, reached
+from optimizer.documents.words import reached
 from optimizer.edits.changes import Change, SetRule, SetTarget
-from optimizer.model.rules import RULES
+from optimizer.model.note import Note
 from optimizer.units import show_flow
 from optimizer.web.markup import blocks_html
 from optimizer.web.plumbing import drawn_plumbing
+from optimizer.wording.amounts import money
+from optimizer.wording.notes import note_words
 
 if TYPE_CHECKING:
     from optimizer.model.outcome import PlanReport
@@ -215,30 +216,29 @@ _ALLOWS: Mapping[str, str | None] = {  # what a rule is written as where it no l
     "certainty": None,
     "buy only from": "every catalog",
 }
-_WISH = re.compile(r"no (?P<what>maximum|target) for (?P<name>'.*?'|\".*?\");")
-_CUTS = re.compile(r"`saw cuts: (?P<value>at most \d+)`")
 
 
-def ways_out(system: System, reasons: Sequence[str]) -> tuple[WayOut, ...]:
+def ways_out(system: System, reasons: Sequence[Note]) -> tuple[WayOut, ...]:
     """Return the ways out that a search found, each as a change that can be tried; those that are none are left out."""
-    found = ((words.removeprefix(_WAY), _change_for(system, words.removeprefix(_WAY))) for words in _ways(reasons))
-    return tuple(WayOut(words, json.dumps(change.as_data)) for words, change in found if change is not None)
+    told = [(one, dict(one.values)["change"]) for one in reasons if one.code == "would make it possible"]
+    found = ((one, _change_for(system, way)) for one, way in told if isinstance(way, Note))
+    return tuple(
+        WayOut(note_words(one, system.units).removeprefix(_WAY), json.dumps(change.as_data))
+        for one, change in found
+        if change is not None
+    )
 
 
-def _ways(reasons: Sequence[str]) -> list[str]:
-    return [words for words in reasons if words.startswith(_WAY)]
-
-
-def _change_for(system: System, words: str) -> Change | None:
-    cuts = _CUTS.search(words)
-    if cuts:
-        return SetRule("saw cuts", cuts["value"])
-    wish = _WISH.match(words)
-    if wish:
-        name = wish["name"][1:-1]
-        least = next((one.low_m3_s for one in system.all_targets if one.run == name), 0.0)
-        return SetTarget(name, None if wish["what"] == "target" else f"at least {show_flow(least, system.units)}")
-    for key, value in _ALLOWS.items():
-        if RULES[key].relaxed and words.startswith(RULES[key].relaxed):
-            return SetRule(key, value)
-    return None
+def _change_for(system: System, way: Note) -> Change | None:
+    if way.code == "beyond the lists":
+        way = next(each for _, each in way.values if isinstance(each, Note))
+    values = dict(way.values)
+    if way.code in ("more cuts", "one more cut"):
+        return SetRule("saw cuts", f"at most {values['cuts']}")
+    if way.code == "no target":
+        return SetTarget(way.run, None)
+    if way.code == "no maximum":
+        least = next((one.low_m3_s for one in system.all_targets if one.run == way.run), 0.0)
+        return SetTarget(way.run, f"at least {show_flow(least, system.units)}")
+    rule = str(values.get("rule", ""))
+    return SetRule(rule, _ALLOWS[rule]) if rule in _ALLOWS else None

@@ -22,7 +22,7 @@ from optimizer.documents.floor_text import (
 )
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, Table, table
-from optimizer.documents.words import flow_span, flow_words, in_mode, percent, pump_setting, target_words
+from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting, target_words
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.dial import RPM
@@ -32,6 +32,8 @@ from optimizer.units import show_flow, show_head, show_length, show_velocity
 from optimizer.web.answers import Answers
 from optimizer.web.markup import blocks_html
 from optimizer.web.plumbing import point_name
+from optimizer.wording.amounts import percent
+from optimizer.wording.notes import notes_words
 
 if TYPE_CHECKING:
     from optimizer.documents.pictures import Picture
@@ -119,7 +121,7 @@ def losses_html(answers: Answers, mode: str) -> str:
     """Return the loss of every part, the largest first, with what its run would gain without it."""
     name, at = answers.mode(mode)
     state = answers.solved(name, gains=True)
-    warnings = state.solution.warnings if state.solution.doubt.pumps else ()
+    warnings = notes_words(state.solution.warnings, at.units) if state.solution.doubt.pumps else ()
     return blocks_html(flows_text.loss_blocks(at, state.losses, None, warnings, name), 2)
 
 
@@ -134,14 +136,14 @@ def safety_html(answers: Answers, mode: str) -> str:
     """Return what could flood, burst or run dry, what may fail, and which joints are weak."""
     name, at = answers.mode(mode)
     safe, units = answers.safety(), at.units
-    blocks: list[Block] = [*today_blocks(safe), *_checks(safety_blocks(safe, units))]
+    blocks: list[Block] = [*today_blocks(safe, units), *_checks(safety_blocks(safe, units))]
     flows = answers.solved(name).solution.flows_m3_s
     blocks += balance_blocks(at, at.network, flows, name)
     floor = answers.floor(name)
     if at.tanks or at.drains:
         blocks.append(Heading(in_mode("If something fails", name)))
         blocks.append(table(MISHAP_TITLES, mishap_rows(floor.mishaps, units), right=(1, 2)))
-        blocks.append(Lines(tuple(mishap_notes(floor.mishaps))))
+        blocks.append(Lines(tuple(mishap_notes(floor.mishaps, units))))
     else:
         blocks.append(
             "Nothing is known of tanks and drains: what overflows, what runs back when the pump stops and what a "

@@ -10,6 +10,7 @@ import click
 import openpyxl
 import pytest
 from running import LONG, METRIC, SHORT, Retrofit
+from said import free
 
 from optimizer import pipeline
 from optimizer.cli import main
@@ -217,7 +218,7 @@ def test_a_target_out_of_reach_is_code_1_with_the_reasons(retrofit: Retrofit, he
 def test_a_search_that_ran_out_of_time_is_code_3_and_no_proof(
     retrofit: Retrofit, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    ended = Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=("the time limit came first",))
+    ended = Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=(free("the time limit came first"),))
     monkeypatch.setattr(pipeline, "search", lambda *_, **__: ended)
 
     result = retrofit("plan", SHORT)

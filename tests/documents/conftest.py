@@ -4,6 +4,7 @@ import datetime
 from dataclasses import dataclass, replace
 
 import pytest
+from said import free
 
 from optimizer.model.catalog import CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.ends import End, Form, SizeSystem
@@ -267,7 +268,7 @@ def _riser(goods: Shop) -> RunPlan:
         "put in 1-1/2 in. pipe and three sweep elbows, 1-1/2 in. to the manifold; reduce with the bushing at the union",
         "put in a true-union ball valve after the check valve, so that the pump can be taken out",
     )
-    return RunPlan(where, parts, bought, removed, (), changes)
+    return RunPlan(where, parts, bought, removed, (), tuple(map(free, changes)))
 
 
 def demo_plan() -> Plan:
@@ -284,8 +285,8 @@ def demo_plan() -> Plan:
         (part(small["elbow"]),),
         (),
         (
-            "cut out the elbow before the UV and couple the stub",
-            "cement the socket × BSPP adapters; a new flat washer on each side of the UV",
+            free("cut out the elbow before the UV and couple the stub"),
+            free("cement the socket × BSPP adapters; a new flat washer on each side of the UV"),
         ),
     )
     display = RunPlan("display return", (part(goods.one["pipe"], 1.2), part(goods.one["elbow"])), (), (), (), ())
@@ -295,7 +296,7 @@ def demo_plan() -> Plan:
         Tee("manifold", goods.reducing_tee),
         (Purchase(goods.reducing_tee, 1, "manifold"),),
         (goods.one["tee"],),
-        ("cut out the 1 in. tee and cement in the reducing tee",),
+        (free("cut out the 1 in. tee and cement in the reducing tee"),),
     )
     used = tuple(Purchase(one, 1, "all cemented joints") for one in (goods.cement, goods.primer))
     consumables = (*used, Purchase(goods.tape, 1, "all taper threads"))
@@ -311,7 +312,7 @@ def demo_plan() -> Plan:
         {"return pump": 0.9},
         consumables,
         material_cents=cost,
-        notes=("the plan keeps one union on each side of the pump",),
+        notes=(free("the plan keeps one union on each side of the pump"),),
     )
 
 
@@ -336,7 +337,7 @@ def demo_check() -> Verification:
         "media reactor": 100 * GAL_H,
     }
     velocities = {"riser": 1.3, "display return": 1.49, "uv line": 0.9, "media reactor": 0.3}
-    warnings = ("the display return is 2 % over its target: trim the valve against a measured flow",)
+    warnings = (free("the display return is 2 % over its target: trim the valve against a measured flow"),)
     return Verification(True, demands, valves, flows, velocities, warnings, ())
 
 

@@ -90,8 +90,8 @@ def test_a_pump_barely_lifts_where_its_own_arithmetic_says_so(path: Path) -> Non
     by_night = pipeline.flows(modes["night"]).flows_m3_s["line"]
 
     assert barely_lifting(modes["day"].network, {"line": by_day}) == ()
-    (said,) = barely_lifting(modes["night"].network, {"line": by_night})
-    share = float(said.split("falls by ")[1].removesuffix(" %")) / 100
+    (told,) = barely_lifting(modes["night"].network, {"line": by_night})
+    share = dict(told.values)["share"]
     shut_off, lift = 4.0 * 0.72**2, 2.0
     # near shut-off losses and the fall of the curve are next to nothing beside the head left over: both bounds of an
     # exponent between 1 (laminar) and 1/2 (square law) of that head

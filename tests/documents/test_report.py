@@ -15,6 +15,7 @@ from pathlib import Path
 import openpyxl
 import planned_examples
 import pytest
+from said import free
 
 from optimizer.documents.build_words import step_words
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
@@ -244,7 +245,7 @@ def test_cost_against_flow_is_there_when_it_was_worked_out(facts: ReportFacts, p
 
 
 def test_what_is_to_be_said_of_cost_against_flow_stands_there_even_without_the_chart(facts: ReportFacts) -> None:
-    page = report_page(replace(facts, frontier_notes=("No plan was found: the time limit came.",)))
+    page = report_page(replace(facts, frontier_notes=(free("No plan was found: the time limit came."),)))
 
     assert 'id="frontier"' in page
     assert "<li>No plan was found: the time limit came.</li>" in page
@@ -282,7 +283,7 @@ def test_a_page_is_written_whole_and_replaces_nothing_unasked(tmp_path: Path) ->
 
 def test_a_plan_that_failed_its_check_is_not_written(tmp_path: Path) -> None:
     report = hand_report("single-return")
-    failed = replace(report, verification=replace(report.verification, passed=False, failures=("too little",)))
+    failed = replace(report, verification=replace(report.verification, passed=False, failures=(free("too little"),)))
 
     with pytest.raises(DocumentError, match="too little"):
         write_report(tmp_path / "plan.html", failed)

@@ -9,18 +9,21 @@ from dataclasses import replace
 
 import pytest
 from conftest import GAL_H, demo_report, demo_system
+from said import free, worded
 
 from optimizer.documents.flows_text import flow_blocks, loss_blocks
 from optimizer.documents.payload import flow_json, losses_json, no_plan_json, plan_json
 from optimizer.documents.status_words import status_words
 from optimizer.documents.tables import Heading, plain_text, print_blocks, table
 from optimizer.documents.text import no_plan_blocks, plan_blocks
-from optimizer.documents.words import money, part_place, percent, wanted_words
+from optimizer.documents.words import part_place, wanted_words
 from optimizer.errors import DocumentError
 from optimizer.hydraulics import NetworkSolution, PartLoss, pump_head_m
+from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.system import Setting
+from optimizer.wording.amounts import money, percent
 
 
 class Terminal(io.StringIO):
@@ -50,7 +53,7 @@ def solution() -> NetworkSolution:
         iterations=5,
         mass_residual_m3_s=0.0,
         energy_residual_m=0.0,
-        warnings=("the check valve may chatter",),
+        warnings=(free("the check valve may chatter"),),
     )
 
 
@@ -167,7 +170,7 @@ def test_a_plan_is_told_with_cost_proof_flows_steps_settings_and_parts(report: P
 
     assert f"Parts cost {money(report.bill.total_cents, 'USD')}. Proven cheapest" in text
     assert "1,118 gph" in text
-    assert report.plan.runs["riser"].changes[0] in " ".join(text.split())
+    assert worded(report.plan.runs["riser"].changes[0]) in " ".join(text.split())
     assert "ball valve handle 35° from fully open" in text
     assert "80 %         90 %" in text
     assert all(line.description in text for line in report.bill.lines)
@@ -175,7 +178,9 @@ def test_a_plan_is_told_with_cost_proof_flows_steps_settings_and_parts(report: P
 
 
 def test_a_plan_that_failed_its_check_is_not_told(report: PlanReport) -> None:
-    failed = replace(report, verification=replace(report.verification, passed=False, failures=("uv line is short",)))
+    failed = replace(
+        report, verification=replace(report.verification, passed=False, failures=(free("uv line is short"),))
+    )
 
     for told in (plan_blocks, plan_json):
         with pytest.raises(DocumentError, match="uv line is short"):
@@ -183,13 +188,13 @@ def test_a_plan_that_failed_its_check_is_not_told(report: PlanReport) -> None:
 
 
 def test_a_long_step_is_broken_into_lines_that_a_window_shows_whole(report: PlanReport) -> None:
-    step = "take out " + ", ".join(["1 in. sch 40 PVC 90° elbow"] * 9) + "; put in a union"
-    plan = replace(report.plan, runs={**report.plan.runs, "riser": replace(report.plan.runs["riser"], changes=(step,))})
+    steps = note("remove", old=("1 in. sch 40 PVC 90° elbow",) * 9), note("add", new=("a union",))
+    plan = replace(report.plan, runs={**report.plan.runs, "riser": replace(report.plan.runs["riser"], changes=steps)})
     text = plain_text(plan_blocks(replace(report, plan=plan)))
-    steps = text.split("what is done")[1].split("Set to")[0].splitlines()
+    shown = text.split("what is done")[1].split("Set to")[0].splitlines()
 
-    assert max(map(len, steps)) < 120
-    assert any(line.endswith("  put in a union") for line in steps)
+    assert max(map(len, shown)) < 120
+    assert any(line.endswith("  add a union") for line in shown)
 
 
 def test_warnings_stand_close_together_and_only_once(report: PlanReport) -> None:
@@ -203,12 +208,12 @@ def test_warnings_stand_close_together_and_only_once(report: PlanReport) -> None
 
 
 def test_no_plan_is_told_with_what_blocks_it(report: PlanReport) -> None:
-    plan = replace(report.plan, status=Status.INFEASIBLE, cost_cents=None, reasons=("the pump is too small",))
+    plan = replace(report.plan, status=Status.INFEASIBLE, cost_cents=None, reasons=(free("the pump is too small"),))
     text = plain_text(no_plan_blocks(report.system, plan))
 
     assert "Proven out of reach" in text
     assert "the pump is too small" in text
-    assert no_plan_json(report.system, plan)["reasons"] == ["the pump is too small"]
+    assert [one["text"] for one in no_plan_json(report.system, plan)["reasons"]] == ["the pump is too small"]
     assert no_plan_json(report.system, plan)["status"] == "infeasible"
 
 

@@ -12,6 +12,7 @@ from conftest import demo_report
 from openpyxl.cell import Cell
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
+from said import free, worded
 
 from optimizer.documents.answer import change_lines, safety_words
 from optimizer.documents.cautions import CAUTIONS, assumptions
@@ -21,7 +22,7 @@ from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
 from optimizer.model.checks import Check
-from optimizer.model.note import Note
+from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.safety import SafetyCheck, SafetyReport
@@ -189,15 +190,15 @@ def test_what_is_close_to_its_limit_is_named(report: PlanReport) -> None:
     checks = (
         SafetyCheck(
             Check.DRAIN_BACK,
-            "drain-back into the sump",
+            free("drain-back into the sump"),
             "volume",
             0.02,
             0.0681,
             0.0757,
-            "the sump runs over",
+            free("the sump runs over"),
             high=0.0795,
         ),
-        SafetyCheck(Check.MAIN_DRAIN, "flow into 'display'", "flow", 1e-4, 2e-4, 1e-3, "it floods"),
+        SafetyCheck(Check.MAIN_DRAIN, free("flow into 'display'"), "flow", 1e-4, 2e-4, 1e-3, free("it floods")),
     )
     checked = replace(report, verification=replace(report.verification, safety=SafetyReport(checks)))
 
@@ -237,7 +238,7 @@ def test_removed_parts_all_cautions_and_assumptions_are_in_the_appendix(report: 
     said = set(texts(opened(report)))
 
     assert {remark.text for remark in (*CAUTIONS, *assumptions(report))} <= said
-    assert {line.why for line in report.bill.taken_out} <= said
+    assert {worded(line.why) for line in report.bill.taken_out} <= said
 
 
 @pytest.mark.parametrize(
@@ -253,17 +254,17 @@ def test_a_name_that_looks_like_a_formula_stays_text(report: PlanReport, start: 
     name = f'{start}HYPERLINK("http://example.invalid","free pipe")'
     plan = report.plan
     runs = {
-        run: replace(one, changes=(name,), purchases=tuple(replace(p, where=name) for p in one.purchases))
+        run: replace(one, changes=(free(name),), purchases=tuple(replace(p, where=name) for p in one.purchases))
         for run, one in plan.runs.items()
     }
-    named = replace(plan, runs=runs, notes=(name,))
+    named = replace(plan, runs=runs, notes=(free(name),))
     network = replace(
         report.system.network,
         runs={name if run == "uv line" else run: one for run, one in report.system.network.runs.items()},
     )
     system = replace(report.system, name=name, network=network)
     book = opened(
-        replace(report, system=system, plan=named, bill=bill_of(system, named), notes=(Note("new run", name),))
+        replace(report, system=system, plan=named, bill=bill_of(system, named), notes=(note("new run", run=name),))
     )
 
     assert sum("HYPERLINK" in text for text in texts(book)) >= 4
@@ -433,7 +434,7 @@ def test_a_place_that_can_not_be_written_is_named(report: PlanReport, tmp_path: 
 
 
 def test_a_plan_that_failed_its_check_is_not_written(report: PlanReport, tmp_path: Path) -> None:
-    failed = replace(report.verification, passed=False, failures=("uv line gets 212 gph, wanted 250",))
+    failed = replace(report.verification, passed=False, failures=(free("uv line gets 212 gph, wanted 250"),))
 
     with pytest.raises(DocumentError, match="uv line gets 212"):
         write_workbook(tmp_path / "parts.xlsx", replace(report, verification=failed))

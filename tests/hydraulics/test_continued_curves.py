@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from said import said
 
 from optimizer import pipeline
 from optimizer.errors import InputError
@@ -31,15 +32,15 @@ def test_what_was_not_known_is_known_again_and_said_to_be_the_owners(tmp_path: P
     assert short.doubt.pumps == ("p",)
     assert longer.doubt.pumps == ()
     assert longer.flows_m3_s["line"] * 3.6e6 == pytest.approx(1700.0, rel=0.15)  # near where 0.6 m of head are left
-    assert any("how its owner continued it" in text for text in longer.warnings)
-    assert not any("not known" in text for text in longer.warnings)
+    assert any("how its owner continued it" in text for text in said(longer.warnings))
+    assert not any("not known" in text for text in said(longer.warnings))
 
 
 def test_within_the_makers_points_nothing_is_said_of_it(tmp_path: Path) -> None:
     text = FILE.replace("tank: 0.4 m", "tank: 2.3 m").format(more=CONTINUED)
     (tmp_path / "high.yaml").write_text(text)
 
-    assert pipeline.flows(pipeline.read(tmp_path / "high.yaml")[0]).warnings == ()
+    assert said(pipeline.flows(pipeline.read(tmp_path / "high.yaml")[0]).warnings) == ()
 
 
 @pytest.mark.parametrize("more", [", continued: [900 L/h at 1 m]", ", continued: [1500 L/h at 2.5 m]"])

@@ -11,6 +11,7 @@ import pytest
 from fluids.fittings import diffuser_conical_Crane
 from fluids.flow_meter import C_Reader_Harris_Gallagher
 from fluids.open_flow import Q_weir_rectangular_Kindsvater_Carter
+from said import said
 
 from optimizer import pipeline
 from optimizer.documents.drawing.symbols import DRAWN
@@ -161,7 +162,7 @@ def test_water_above_the_teeth_is_told(tmp_path: Path) -> None:
     system = read(tmp_path, SYSTEM + tank)
     solution = pipeline.flows(system)
     total = sum(f for run, f in solution.flows_m3_s.items() if system.network.runs[run].end.point == "display")
-    told = list(over_teeth(system, Running(system.network, solution.flows_m3_s, solution.doubt)))
+    told = said(over_teeth(system, Running(system.network, solution.flows_m3_s, solution.doubt)))
 
     assert weir_head_m(0.144, total) > 0.015
     assert len(told) == 1

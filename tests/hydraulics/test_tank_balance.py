@@ -8,6 +8,7 @@ import networks
 import numpy as np
 import pytest
 from networks import PORTS, outlet, pipe, pump_part, run, surface, tee_point
+from said import said
 
 from optimizer.hydraulics import loss_table, solve_network
 from optimizer.hydraulics.uncertainty import uncertainty
@@ -49,7 +50,7 @@ def test_a_wide_line_carries_what_its_tank_is_fed() -> None:
     told = solve_network(upper())
     assert told.flows_m3_s["gravity line"] == pytest.approx(told.flows_m3_s["fill"], rel=1e-9)
     assert told.starved == {"gravity line"}
-    assert any("partly full" in text for text in told.warnings)
+    assert any("partly full" in text for text in said(told.warnings))
 
 
 def test_a_narrow_line_carries_what_its_head_gives() -> None:
@@ -94,7 +95,7 @@ def test_a_line_whose_pump_is_off_carries_back_what_its_tank_gets_otherwise() ->
     assert told["main"] == pytest.approx(-told["fill"], rel=1e-9)
     all_off = replace(off, pumps={name: replace(pump, speed=0.0) for name, pump in off.pumps.items()})
     assert solve_network(all_off).flows_m3_s == pytest.approx(dict.fromkeys(off.runs, 0.0), abs=1e-12)
-    assert not any("partly full" in text for text in solve_network(all_off).warnings)
+    assert not any("partly full" in text for text in said(solve_network(all_off).warnings))
 
 
 def test_a_tank_that_nothing_feeds_is_a_lake() -> None:

@@ -9,10 +9,11 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from said import said
 
 from optimizer import pipeline
 from optimizer.cli import main
-from optimizer.documents.note_words import warnings_of
+from optimizer.documents.note_words import warning_notes
 from optimizer.errors import InputError
 from optimizer.model.money import Money, Rate
 from optimizer.read.catalogs import load_catalog
@@ -76,14 +77,14 @@ def test_a_plan_costs_what_its_parts_cost_at_the_rate(tmp_path: Path) -> None:
 
     assert doubled.bill.currency == "EUR"
     assert doubled.bill.total_cents == 2 * dollars.bill.total_cents
-    assert any("at 2 EUR each (your rate of 2026-11-01)" in note for note in warnings_of(doubled))
+    assert any("at 2 EUR each (your rate of 2026-11-01)" in note for note in said(warning_notes(doubled)))
 
 
 def test_of_a_total_with_tax_the_note_says_how_much_is_tax(tmp_path: Path) -> None:
     report = pipeline.plan(*pipeline.read(with_keys(tmp_path, "currency: USD\ntax: 25 %, included\n")))
     share = report.bill.total_cents / 5 / 100  # 25 of 125
 
-    assert f"all prices have 25 % tax in them; of the total {share:.2f} USD are tax" in warnings_of(report)
+    assert f"all prices have 25 % tax in them; of the total ${share:.2f} are tax" in said(warning_notes(report))
 
 
 @pytest.mark.parametrize(
@@ -131,7 +132,7 @@ def test_the_living_room_is_planned_in_euros_from_its_own_list_alone() -> None:
     bought = {line.item_id.split("@")[0] for line in report.bill.lines}
     assert bought
     assert bought <= catalog.own
-    assert any("19 % tax in them" in note for note in warnings_of(report))
+    assert any("19 % tax in them" in note for note in said(warning_notes(report)))
     told = CliRunner().invoke(
         main, ["adapters", str(EUROS / "living-room.yaml"), "--catalog", str(EUROS / "prices.csv")]
     )

@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+from said import said, worded
 
 from optimizer import pipeline
 from optimizer.errors import PlanError
@@ -92,7 +93,7 @@ def test_a_budget_takes_the_best_plan_that_it_pays_for() -> None:
 
 
 def test_the_plan_with_the_fewest_cuts_has_no_more_cuts_and_costs_no_less_than_the_cheapest() -> None:
-    kinds = {kind.words: kind for kind in kinds_of_plan(cellar(), catalog(), clock())}
+    kinds = {worded(kind.kind): kind for kind in kinds_of_plan(cellar(), catalog(), clock())}
     cheapest, fewest = kinds["the cheapest"].plan, kinds["the fewest saw cuts"].plan
     assert cheapest is not None
     assert fewest is not None
@@ -166,7 +167,7 @@ def test_an_impossible_target_names_the_single_changes_that_free_it() -> None:
 
     ways = [
         reason
-        for reason in pipeline.search(more, catalog()).reasons
+        for reason in said(pipeline.search(more, catalog()).reasons)
         if reason.startswith("what would make it possible")
     ]
 
@@ -183,7 +184,7 @@ def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:
     more = replace(system, targets=(replace(system.targets[0], low_m3_s=wanted),))
 
     plan = find_plan(more, catalog()).plan
-    best = next(reason for reason in plan.reasons if "best" in reason)
+    best = next(reason for reason in said(plan.reasons) if "best" in reason)
     percent = int(best.split(" %")[0].split()[-1])
     below, above = (
         find_plan(replace(system, targets=(replace(system.targets[0], low_m3_s=wanted * share),)), catalog()).plan
@@ -222,6 +223,6 @@ def test_a_target_past_the_end_of_the_pump_curve_is_told_as_that() -> None:
     system = load_system(data_directory("examples") / "single-return.yaml", catalog())
     absurd = replace(system, targets=(replace(system.targets[0], low_m3_s=1e-2),))
 
-    reasons = find_plan(absurd, catalog()).plan.reasons
+    reasons = said(find_plan(absurd, catalog()).plan.reasons)
 
     assert "past the last point of the curve of pump 'return' at 100%" in reasons[0]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+from said import said
 from small_trees import random_tree, small_catalog
 from test_unknown_flow_plans import bare
 from test_volume_limit import best_by_enumeration
@@ -51,7 +52,7 @@ def test_with_unknown_flows_too(seed: int) -> None:
 
     assert same.material_cents == free.material_cents
     assert less.status is Status.INFEASIBLE
-    assert any("parts for at most" in reason for reason in less.reasons)
+    assert any("parts for at most" in reason for reason in said(less.reasons))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -78,8 +79,10 @@ def test_too_small_a_budget_is_told_with_what_would_be_enough() -> None:
     told = pipeline.search(within(system, total - 1), small_catalog())
 
     assert told.status is Status.INFEASIBLE
-    assert f"a larger budget (`budget`); the parts would then cost {total / 100:.2f} USD" in " ".join(told.reasons)
-    assert "--most-flow" in " ".join(told.reasons)
+    assert f"a larger budget (`budget`); the parts would then cost {total / 100:.2f} USD" in " ".join(
+        said(told.reasons)
+    )
+    assert "--most-flow" in " ".join(said(told.reasons))
 
 
 def test_the_most_flow_for_a_budget_keeps_within_it_and_more_is_proved_out_of_reach() -> None:

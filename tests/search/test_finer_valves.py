@@ -5,6 +5,8 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
+from said import said
+
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
@@ -66,11 +68,11 @@ def test_a_valve_nearly_shut_is_not_offered_where_another_way_is_within_the_pric
     assert other.found
     assert opening(plain, other) >= LEAST_OPEN
     assert 0 < (other.plan.cost_cents or 0) <= 6000
-    assert any("finer valves" in note for note in other.plan.notes)
+    assert any("finer valves" in note for note in said(other.plan.notes))
 
 
 def test_what_no_price_buys_stays_and_is_told(tmp_path: Path) -> None:
     none = found(read(tmp_path, ", finer valves: 0.50 USD"))
 
     assert none.plan.cost_cents == 0
-    assert any("no other way within the price of `finer valves`" in note for note in none.plan.notes)
+    assert any("no other way within the price of `finer valves`" in note for note in said(none.plan.notes))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from said import said
 
 from optimizer import pipeline
 from optimizer.model.catalog import Catalog
@@ -53,7 +54,7 @@ def test_a_straight_that_is_too_long_between_two_walls_is_refused_and_says_what_
     _, _, plan = searched(tmp_path, system_text())
 
     assert not plan.found
-    told = plan.reasons[0]
+    told = said(plan.reasons)[0]
     assert "does not fit" in told
     assert "both sides are held" in told
     assert "bend pipe to fit" in told

@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from said import said
 
 from optimizer import pipeline
 from optimizer.documents.status_words import status_words
@@ -135,11 +136,11 @@ def test_a_plan_that_floods_is_refused_by_every_study_for_the_same_reason(tmp_pa
     money = pipeline.frontier(system, catalog())
 
     assert plan.status is Status.INFEASIBLE
-    assert "sump runs over" in plan.reasons[0]
+    assert "sump runs over" in said(plan.reasons)[0]
     assert all(kind.plan is None for kind in kinds)
-    assert kinds[0].reasons == told.reasons == plan.reasons
+    assert said(kinds[0].reasons) == said(told.reasons) == said(plan.reasons)
     assert not any(step.meets_targets for step in money.plans)
-    assert "sump runs over" in money.notes[-1]
+    assert "sump runs over" in said(money.notes)[-1]
     assert plan.forbidden is Forbidden.BY_CHECKS
     assert "passes its check" in status_words(plan)
 
@@ -160,13 +161,13 @@ def test_what_a_budget_forbids_is_not_told_as_out_of_reach() -> None:
     assert plan.status is Status.INFEASIBLE
     assert plan.forbidden is Forbidden.BY_RULES
     assert "under these rules" in status_words(plan)
-    assert any("a larger budget" in reason for reason in plan.reasons)
+    assert any("a larger budget" in reason for reason in said(plan.reasons))
 
 
 def test_what_no_part_gives_is_told_as_out_of_reach(tmp_path: Path) -> None:
     plan = pipeline.search(read(tmp_path, SMALL_SUMP.replace("1420", "2150")), catalog())
 
-    assert plan.forbidden is Forbidden.BY_PARTS or any("other pumps" in reason for reason in plan.reasons)
+    assert plan.forbidden is Forbidden.BY_PARTS or any("other pumps" in reason for reason in said(plan.reasons))
 
 
 def test_a_trial_of_the_diagnosis_is_no_fault_of_the_file(tmp_path: Path) -> None:
@@ -174,8 +175,10 @@ def test_a_trial_of_the_diagnosis_is_no_fault_of_the_file(tmp_path: Path) -> Non
     plan = pipeline.search(read(tmp_path, TWO_OUTLETS), catalog(), time_limit_s=30.0)
 
     assert plan.status is Status.INFEASIBLE
-    assert any("with that plan pump 'return'" in reason or "of the minimum flows" in reason for reason in plan.reasons)
-    assert any("what would make it possible: no target for 'main line'" in reason for reason in plan.reasons)
+    assert any(
+        "with that plan pump 'return'" in reason or "of the minimum flows" in reason for reason in said(plan.reasons)
+    )
+    assert any("what would make it possible: no target for 'main line'" in reason for reason in said(plan.reasons))
 
 
 def test_what_is_not_wholly_reached_is_never_told_as_reached() -> None:
@@ -186,7 +189,7 @@ def test_what_is_not_wholly_reached_is_never_told_as_reached() -> None:
 
 def test_a_share_that_is_told_is_reached(tmp_path: Path) -> None:
     plan = pipeline.search(read(tmp_path, SMALL_SUMP.replace("[3/4 in, 1 in, 1-1/4 in]", "[3/4 in]")), catalog())
-    best = next(reason for reason in plan.reasons if "of the minimum flows" in reason)
+    best = next(reason for reason in said(plan.reasons) if "of the minimum flows" in reason)
     share = int(re.search(r"(\d+) %", best).group(1)) / 100  # type: ignore[union-attr]
     less = read(tmp_path, SMALL_SUMP.replace("[3/4 in, 1 in, 1-1/4 in]", "[3/4 in]").replace("1420", str(1420 * share)))
 

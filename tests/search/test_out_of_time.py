@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
+from said import said
 from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
@@ -61,8 +62,8 @@ def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch
     answer = engine.solve(Question(system, catalog, Watch.of(60.0)))
 
     assert answer.status is Status.NO_PLAN_FOUND
-    assert "was refused: the sump runs over" in answer.reasons[0]
-    assert "the time limit came" in answer.reasons[-1]
+    assert "was refused: the sump runs over" in said(answer.reasons)[0]
+    assert "the time limit came" in said(answer.reasons)[-1]
 
 
 @pytest.mark.slow
@@ -75,7 +76,7 @@ def test_a_frontier_that_runs_out_of_time_says_that_it_has_not_all(monkeypatch: 
 
     assert whole.complete
     assert not found.complete
-    assert any("time limit" in note for note in found.notes)
+    assert any("time limit" in note for note in said(found.notes))
     assert [one.plan.cost_cents for one in found.plans] == [
         one.plan.cost_cents for one in whole.plans if one.meets_targets
     ][:1]

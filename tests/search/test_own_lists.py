@@ -17,7 +17,6 @@ from optimizer import pipeline
 from optimizer.choices.demands import known_flows
 from optimizer.choices.for_sale import for_sale
 from optimizer.choices.second_pump import two_pumps
-from optimizer.documents.note_words import note_words
 from optimizer.errors import InputError, NoPlanError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.plan import Plan, Status
@@ -31,6 +30,7 @@ from optimizer.search.unknown_flows import find_unknown
 from optimizer.search.unknown_pumps import pump_variants
 from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.ports import ways_at_ports
+from optimizer.wording.notes import note_words
 
 FORTUNE_CENTS = 10_000_000
 PUMPS = tuple(sorted(load_catalog().pumps)[:2])
@@ -169,7 +169,7 @@ def test_what_seals_the_joints_and_is_on_no_list_is_told_to_be_bought_elsewhere(
     report = pipeline.plan(system, catalog)
 
     told = [note for note in report.notes if note.code == "not on the lists"]
-    assert [note.names[0] for note in told] == ["solvent cement", "flat washer"]
+    assert [dict(note.values)["what"] for note in told] == ["solvent cement", "flat washer"]
     assert "buy it elsewhere; its price is not included" in note_words(told[0], "US")
     assert {line.item_id.split("@")[0] for line in report.bill.lines} <= catalog.own
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from listed_choices import cheapest_list_of_all
+from said import said
 from second_pump_systems import BESIDE, EITHER, SERIES, TWO_SIZES, one_pump, shop
 
 from optimizer import pipeline
@@ -156,7 +157,7 @@ def test_a_line_with_a_suction_of_its_own_takes_a_pump_that_stands_dry() -> None
 def test_a_plan_with_two_pumps_says_what_happens_when_one_stops() -> None:
     system = one_pump(BESIDE)
 
-    told = report(system, search(system, SHOP), SHOP).verification.warnings
+    told = said(report(system, search(system, SHOP), SHOP).verification.warnings)
 
     assert any("when pump 'return' stops, 'display' still gets" in words for words in told)
     assert any("if the check valve of pump 'return 2' sticks open" in words for words in told)
@@ -203,7 +204,7 @@ def test_electricity_of_both_pumps_counts() -> None:
 def test_a_plan_without_a_second_pump_says_that_one_was_weighed() -> None:
     plan = search(one_pump(SERIES, "at least 1900 L/h"), SHOP)
 
-    assert "a second pump was considered too: no plan with one costs less" in plan.notes
+    assert "a second pump was considered too: no plan with one costs less" in said(plan.notes)
     assert plan.stands is None
 
 

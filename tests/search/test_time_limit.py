@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from said import said
 from small_trees import full_catalog, random_tree, small_catalog
 
 from optimizer import pipeline
@@ -72,4 +73,4 @@ def test_without_time_a_search_of_known_flows_says_so() -> None:
     found = pipeline.search(random_tree(3, small_catalog()), small_catalog(), time_limit_s=0.0)
 
     assert found.status is Status.NO_PLAN_FOUND
-    assert "time limit" in found.reasons[0]
+    assert "time limit" in said(found.reasons)[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from said import said
 from small_trees import random_tree, small_catalog
 
 from optimizer.choices.demands import known_flows
@@ -145,7 +146,7 @@ def test_what_is_out_of_reach_is_said_to_be() -> None:
     plan = find_unknown(greedy, small_catalog()).plan
 
     assert plan.status is Status.INFEASIBLE
-    assert plan.reasons
+    assert said(plan.reasons)
 
 
 @pytest.mark.slow
@@ -163,7 +164,7 @@ def test_a_stop_by_hand_leaves_the_best_plan_so_far_with_its_bound(monkeypatch: 
     stopped = find_unknown(system, small_catalog()).plan
 
     assert stopped.found
-    assert "the search was stopped" in stopped.notes[0]
+    assert "the search was stopped" in said(stopped.notes)[0]
     assert stopped.material_cents is not None
     assert stopped.bound_cents is not None
     assert whole.material_cents is not None

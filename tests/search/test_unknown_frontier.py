@@ -10,6 +10,7 @@ from functools import cache
 import pytest
 from brute_force import all_paths
 from list_enumeration import Shop, ends_loss, merged, pieces_of
+from said import said
 from unknown_systems import catalog, day_and_night, line
 
 from optimizer.choices.graph import Arc
@@ -142,7 +143,7 @@ def test_a_window_is_reached_whole_and_no_further() -> None:
 
     assert money.plans[-1].reach == 1.0
     assert money.complete
-    assert not any("no plan reaches" in note for note in money.notes)
+    assert not any("no plan reaches" in note for note in said(money.notes))
 
 
 def test_without_time_nothing_is_claimed() -> None:
@@ -150,7 +151,7 @@ def test_without_time_nothing_is_claimed() -> None:
 
     assert money.plans == ()
     assert not money.complete
-    assert "the time limit came" in money.notes[0]
+    assert "the time limit came" in said(money.notes)[0]
 
 
 @pytest.mark.slow
@@ -159,8 +160,8 @@ def test_a_price_of_electricity_that_is_not_counted_is_told() -> None:
 
     priced = frontier(replace(day_and_night(), rules=rules), catalog(), Watch.of(100.0), least_gain=0.5)
 
-    assert "What the pumps draw is not counted here." in priced.notes
-    assert not any("draw" in note for note in found().notes)
+    assert "What the pumps draw is not counted here." in said(priced.notes)
+    assert not any("draw" in note for note in said(found().notes))
 
 
 def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
@@ -175,4 +176,4 @@ def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
 
     assert money.plans
     assert not money.complete
-    assert any("not settled" in note for note in money.notes)
+    assert any("not settled" in note for note in said(money.notes))

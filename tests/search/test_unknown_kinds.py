@@ -7,6 +7,7 @@ from functools import cache
 
 import pytest
 from flow_cases import choices_of
+from said import said, worded
 from unknown_systems import branches, catalog, cheapest_of_all, day_and_night, line
 
 from optimizer.hydraulics import solve_network
@@ -27,7 +28,7 @@ from optimizer.verify.openings import settle
 
 @cache
 def kinds() -> dict[str, KindOfPlan]:
-    return {kind.words: kind for kind in kinds_of_plan(day_and_night(), catalog(), Watch.of(100.0))}
+    return {worded(kind.kind): kind for kind in kinds_of_plan(day_and_night(), catalog(), Watch.of(100.0))}
 
 
 def found(system: System) -> Answer:
@@ -83,7 +84,7 @@ def test_without_its_valve_the_run_carries_what_the_network_says() -> None:
     (worth,) = change_worths(system, plan)
     flow = solve_network(replace(system, network=pumped(system, plan.pump_speeds["return"])).network).flows_m3_s
 
-    assert "ball valve" in worth.words
+    assert "ball valve" in " ".join(said(worth.change))
     assert worth.reach_without == 0.0  # above the upper end
     assert worth.as_set == f"line: {3.6e6 * flow['line']:,.0f} L/h"
 
@@ -103,7 +104,7 @@ def test_each_change_left_out_alone_reaches_less_than_the_whole_plan_needs() -> 
     assert {worth.run for worth in worths} == {run for run, one in plan.runs.items() if one.changes}
     assert told
     assert all(worth.reach_without is not None and worth.reach_without < 1.0 for worth in told)
-    (valved,) = (worth for worth in worths if "ball valve" in worth.words)
+    (valved,) = (worth for worth in worths if "ball valve" in " ".join(said(worth.change)))
     as_it_was = solve_network(without_valves(system, plan, valved.run)).flows_m3_s
     assert valved.as_set == f"right: {3.6e6 * as_it_was['right']:,.0f} L/h"
     # the left run is faster then than new pipe may be; what flows is told all the same, of 1300 L/h that are wanted

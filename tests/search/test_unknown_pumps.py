@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
+from said import said
 from unknown_systems import branches, catalog, cheapest_of_all, day_and_night, line
 
 from optimizer.model.catalog import Kind
@@ -76,10 +77,10 @@ def test_with_several_settings_a_plan_says_once_that_electricity_is_not_counted(
     rules = replace(day_and_night().rules, other_pumps=other_pumps, **PRICED)
     priced, free = replace(day_and_night(), rules=rules), day_and_night()
 
-    notes = find_any(priced, catalog()).plan.notes
+    notes = said(find_any(priced, catalog()).plan.notes)
 
     assert sum("electricity is not counted" in note for note in notes) == 1
-    assert not any("electricity" in note for note in find_any(free, catalog()).plan.notes)
+    assert not any("electricity" in note for note in said(find_any(free, catalog()).plan.notes))
 
 
 def test_without_the_rule_only_the_own_pump_counts() -> None:
@@ -94,7 +95,7 @@ def test_where_no_pump_serves_every_one_was_tried() -> None:
     plan = find_any(system, catalog()).plan
 
     assert plan.status is Status.INFEASIBLE
-    assert f"each of the {len(catalog().of_kind(Kind.PUMP))} other choices of pumps" in plan.reasons[-1]
+    assert f"each of the {len(catalog().of_kind(Kind.PUMP))} other choices of pumps" in said(plan.reasons)[-1]
 
 
 def test_in_settings_a_pump_must_have_their_speeds() -> None:
@@ -114,7 +115,7 @@ def test_no_time_leaves_every_pump_open_and_says_so() -> None:
     plan = find_any(system, catalog(), time_limit_s=0.0).plan
 
     assert plan.status is Status.NO_PLAN_FOUND
-    assert "your own pump" in plan.reasons[0]
+    assert "your own pump" in said(plan.reasons)[0]
 
 
 def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
@@ -131,4 +132,4 @@ def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
     assert found.bound_cents is not None
     assert found.cents is not None
     assert found.bound_cents <= found.cents
-    assert "the search was stopped" in found.plan.notes[0]
+    assert "the search was stopped" in said(found.plan.notes)[0]

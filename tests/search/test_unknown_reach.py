@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from said import said
 from small_trees import full_catalog, random_tree
 from unknown_systems import branches, catalog, cheapest_of_all, line
 
@@ -19,6 +20,7 @@ from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
 from optimizer.pipeline import search
 from optimizer.search.answer import Answer
+from optimizer.search.flow_search import TIME_CAME
 from optimizer.search.studies.how_far import STEP, best_reach
 from optimizer.search.studies.ways_out import with_ways_out
 from optimizer.search.unknown_pumps import find_any
@@ -140,7 +142,7 @@ def test_the_best_that_is_reached_is_that_of_all_combinations(targets: str) -> N
 
 @pytest.mark.slow
 def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
-    reasons = told().reasons
+    reasons = said(told().reasons)
 
     assert told().status is Status.INFEASIBLE
     assert any("69 % of the minimum flows, maximum flows and splits as they are" in reason for reason in reasons)
@@ -148,7 +150,7 @@ def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
 
 
 def test_each_way_out_that_is_told_is_one() -> None:
-    freed = [reason for reason in told().reasons if reason.startswith("what would make it possible: ")]
+    freed = [reason for reason in said(told().reasons) if reason.startswith("what would make it possible: ")]
     pump = replace(greedy(), rules=replace(greedy().rules, other_pumps=True))
     alone = replace(greedy(), targets=greedy().targets[:1])
 
@@ -163,18 +165,18 @@ def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:
     found = find_any(greedy(), catalog()).plan
     none = Answer(found)
 
-    reasons = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: plan.cost_cents or 0).reasons
+    reasons = said(with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: plan.cost_cents or 0).reasons)
 
-    assert reasons[0] == found.reasons[0]
+    assert reasons[0] == said(found.reasons)[0]
     assert "the time limit came: faster water than the `velocity limit for new pipe`" in reasons[-1]
 
 
 def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
-    none = Answer(Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=("the time limit came",)), 0)
+    none = Answer(Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {}, reasons=(TIME_CAME,)), 0)
     easy = line("  line: 2000 to 2600 L/h")
 
-    reasons = with_ways_out(easy, catalog(), none, Watch.of(60.0), lambda plan: 0).reasons
-    without_time = with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: 0).reasons
+    reasons = said(with_ways_out(easy, catalog(), none, Watch.of(60.0), lambda plan: 0).reasons)
+    without_time = said(with_ways_out(greedy(), catalog(), none, Watch.of(0.0), lambda plan: 0).reasons)
 
     assert reasons[0] == "the time limit came"
     assert re.search(r"reaches (99|100) % of the minimum flows, maximum flows and splits as they are", reasons[1])

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from brute_force import cheapest_of_all
+from said import said
 from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
@@ -75,7 +76,7 @@ def line(folder: Path, target: str, rule: str, speed: str = "60 %") -> System:
 
 def plan_of(system: System) -> Plan:
     answer = solve(Question(system, load_catalog(), Watch.of(60.0)))
-    assert answer.found, answer.reasons
+    assert answer.found, said(answer.reasons)
     return answer.plan
 
 
@@ -187,7 +188,7 @@ def test_what_runs_faster_today_and_carries_no_more_stays_and_is_told(tmp_path: 
     report = pipeline.plan(system, load_catalog())
 
     assert report.plan.cost_cents == 0
-    assert any("no more than today (limit 1.00 m/s)" in words for words in report.verification.warnings)
+    assert any("no more than today (limit 1.00 m/s)" in words for words in said(report.verification.warnings))
 
 
 @pytest.mark.slow

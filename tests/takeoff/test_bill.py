@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from said import worded
 
 from optimizer.errors import OptimizerError
 from optimizer.model.catalog import CatalogItem, Kind, LossData, LossMethod
@@ -112,7 +113,7 @@ def test_pipe_is_counted_in_sale_lengths_and_its_note_lists_the_pieces() -> None
 
     assert (line.quantity, line.unit, line.extended_cents) == (13, "ft", 13 * 89)
     assert line.where_used == "riser (2), uv line"
-    assert line.note == "pieces: 8 ft 6 in, 2 × 1 ft 2 in"
+    assert worded(line.note, "US") == "pieces: 8 ft 6 in, 2 × 1 ft 2 in"
 
 
 def test_a_list_goes_by_group_then_size_with_the_largest_first_then_kind() -> None:
@@ -178,7 +179,7 @@ def test_metric_pieces_are_written_in_millimetres() -> None:
     half_metres = item("pipe 32", Kind.PIPE, sale_length_m=0.5)
     (line,) = bill_of(system("metric"), plan_of(run_plan("riser", Purchase(half_metres, 1, "riser", 0.35)))).lines
 
-    assert line.note == "pieces: 350 mm"
+    assert worded(line.note) == "pieces: 350 mm"
 
 
 def test_equal_sizes_are_named_once() -> None:
@@ -226,7 +227,7 @@ def test_the_fate_of_a_part_follows_its_joints(kind: Kind, ends: tuple[End, ...]
     told, why = fate_of(kind, ends)
 
     assert told == fate
-    assert word in why
+    assert word in worded(why)
 
 
 def test_two_currencies_are_an_error_and_never_a_guess() -> None:

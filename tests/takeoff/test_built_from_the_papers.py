@@ -322,7 +322,7 @@ def _stands_for_a_bend(trio: tuple[Part, ...]) -> bool:
 
 def noted_m(taken: TakeOff, run: str) -> list[float]:
     """Return what the notes of a run say that its straights get longer (shorter: below 0) [m]."""
-    return [note.length_m for note in taken.cuts.notes if note.code == "left over" and note.run == run]
+    return [dict(note.values)["length_m"] for note in taken.cuts.notes if note.code == "left over" and note.run == run]
 
 
 # joining

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.documents.note_words import note_words
 from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Leg, Network, Part, Run, RunEnd
@@ -24,6 +23,7 @@ from optimizer.read.systems import load_system
 from optimizer.takeoff.cut_list import KERF_M, cut_list
 from optimizer.takeoff.fit import fit_run, fitted
 from optimizer.takeoff.fitted import RunEnds
+from optimizer.wording.notes import note_words
 
 WATER = RunEnds((None, None), (True, True))
 

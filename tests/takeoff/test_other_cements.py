@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
-from optimizer.documents.note_words import note_words
 from optimizer.joints.chains import new_part
 from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.read.catalogs import load_catalog
 from optimizer.takeoff.consumables import other_cements
+from optimizer.wording.notes import note_words
 
 
 def plan_of(*materials: str) -> Plan:

@@ -13,15 +13,15 @@ import planned_examples
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from said import free, worded
 
-from optimizer.documents.note_words import note_words
 from optimizer.documents.work_words import step_text
 from optimizer.errors import InputError
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Leg, Network, Part, Point, PointKind, Run, RunEnd, Tee, Water
-from optimizer.model.note import Note
+from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import JointWork, Plan, Purchase, RunPlan, Status, TeePlan, Verification
 from optimizer.model.stock import StickRule, stick_id
@@ -32,6 +32,7 @@ from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.plan_price import list_cents
 from optimizer.takeoff.take_off import Store, TakeOff, take_off
 from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, RunWork
+from optimizer.wording.notes import note_words
 
 CHECKED = Verification(True, (), (), {}, {}, (), ())
 SALE_M = 0.3048
@@ -77,7 +78,7 @@ def run_plan(name: str, size: str, old: tuple[Part, ...], fresh: set[int]) -> Ru
         if not (first.existing and second.existing)
     )
     removed = tuple(old[index] for index in sorted(fresh))
-    return RunPlan(name, parts, tuple(bought), removed, joints, ("renew",) if fresh else ())
+    return RunPlan(name, parts, tuple(bought), removed, joints, (free("renew"),) if fresh else ())
 
 
 def plan_of(network: Network, runs: dict[str, RunPlan], tees: dict[str, TeePlan]) -> Plan:
@@ -117,7 +118,9 @@ def plans(draw: st.DrawFn) -> tuple[System, Plan]:
     tees = {}
     if draw(st.booleans()):
         item = row(Kind.TEE, "1 in")
-        tees["tee"] = TeePlan("tee", Tee("tee", item, existing=False), (Purchase(item, 1, "tee"),), (item,), ("renew",))
+        tees["tee"] = TeePlan(
+            "tee", Tee("tee", item, existing=False), (Purchase(item, 1, "tee"),), (item,), (free("renew"),)
+        )
     owned = {row(Kind.PIPE, "1 in").item_id: tuple(draw(st.lists(st.floats(0.1, 3.0), max_size=2)))}
     system = System("random", "US", "USD", network, owned_m=owned)
     return system, plan_of(network, runs, tees)
@@ -342,7 +345,7 @@ def test_owned_pipe_is_said_to_be_left_out_where_pipe_is_bought_by_the_foot() ->
     report, _ = planned("single-return")
     system = replace(report.system, owned_m={"sch40-pipe-100": (2.0,)}, rules=Rules(pipe_in_sticks=False))
 
-    assert taken(system, report.plan).notes == (Note("owned pipe unused"),)
+    assert taken(system, report.plan).notes == (note("owned pipe unused"),)
 
 
 def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
@@ -379,7 +382,7 @@ def test_a_store_s_price_for_a_stick_takes_the_place_of_the_catalog_s() -> None:
 
 
 def test_cement_says_how_much_of_a_can_the_joints_take() -> None:
-    notes = {line.item_id: line.note for line in planned("single-return")[1].bill.lines}
+    notes = {line.item_id: worded(line.note) for line in planned("single-return")[1].bill.lines}
 
     # 3 at 3/4 and 10 at 1 in.; a quarter of 100 and 62 sockets a pint (common practice, no source),
     # rounded down: 3/25 + 10/15 = 0.79

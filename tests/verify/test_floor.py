@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from said import free, said, worded
 
 from optimizer import pipeline
 from optimizer.documents.drawing.labels import PROBE, Shown, run_lines
@@ -78,7 +79,7 @@ def system(tmp_path: Path, lip: str = "30 mm", more: str = "") -> System:
 
 
 def told(there: System, flow_m3_s: float) -> dict[str, Scenario]:
-    return {one.title: one for one in scenarios_of(there, there.network, {"line": flow_m3_s})}
+    return {worded(one.title): one for one in scenarios_of(there, there.network, {"line": flow_m3_s})}
 
 
 FLOW = 1000 / 3.6e6  # 1,000 L/h
@@ -182,8 +183,8 @@ def test_a_clogged_siphon_break_has_one_verdict_everywhere_and_is_refused_where_
     there = system(tmp_path)
     plan = pipeline.plan(there, load_catalog())
     assert plan.verification.safety is not None
-    (row,) = (each for each in plan.verification.safety.checks if each.title.endswith("siphon break clogged"))
-    (mishap,) = (each for each in plan.mishaps if each.title.endswith("siphon break is clogged"))
+    (row,) = (each for each in plan.verification.safety.checks if worded(each.title).endswith("siphon break clogged"))
+    (mishap,) = (each for each in plan.mishaps if worded(each.title).endswith("siphon break is clogged"))
     assert (row.verdict, mishap.verdict) == (Verdict.CLOSE, Verdict.CLOSE)
     assert mishap.spilled_m3 is not None
     assert mishap.spilled_m3 > 0.0
@@ -202,7 +203,7 @@ def test_a_safety_check_and_the_mishap_of_the_same_name_agree_on_every_example()
         there = load_system(EXAMPLES / f"{name}.yaml", load_catalog())
         checks = tuple(flow_checks(there, running(there.network), running(there.network)))
         for row in floor_facts(there, there.network, checks).mishaps:
-            told = [each.verdict for each in checks if each.check is pairs.get(row.title)]
+            told = [each.verdict for each in checks if each.check is pairs.get(worded(row.title))]
             assert all(verdict is row.verdict for verdict in told)
             seen += len(told)
     assert seen >= 4
@@ -223,7 +224,7 @@ def test_house_water_whose_valve_sticks_fills_the_sump_and_then_the_floor(tmp_pa
     there = load_system(file, load_catalog())
     flows = running(there.network).flows_m3_s
 
-    (row,) = (one for one in floor_facts(there, there.network).mishaps if "house water" in one.title)
+    (row,) = (one for one in floor_facts(there, there.network).mishaps if "house water" in worded(one.title))
 
     assert row.water_m3 == pytest.approx(3600 * flows["top off"])
     assert row.spilled_m3 == pytest.approx(3600 * flows["top off"] - 0.040)
@@ -243,7 +244,7 @@ def test_an_emergency_drain_takes_no_more_than_water_up_to_the_rim(tmp_path: Pat
     title = "the main drain of 'display' is blocked, pump at its highest safe setting"
     assert told(system(tmp_path, lip="30 mm\n    lip below rim: 10 mm"), FLOW)[title].verdict is Verdict.UNSAFE
     unsaid = told(system(tmp_path), FLOW)["the lip of 'emergency drain' stands too near to the rim of 'display'"]
-    assert unsaid.missing == ("'lip below rim' of 'emergency drain'",)
+    assert said(unsaid.missing) == ("'lip below rim' of 'emergency drain'",)
 
 
 def test_half_of_the_teeth_blocked_lifts_the_water_by_the_two_thirds_power(tmp_path: Path) -> None:
@@ -292,7 +293,7 @@ def test_what_the_file_does_not_say_is_named_with_its_key(tmp_path: Path) -> Non
     title = "the sump leaks and the top-up goes on"
     silent = told(system(tmp_path), FLOW)[title]
     assert silent.verdict is Verdict.UNCHECKED
-    assert silent.missing == ("'top-up volume' of the sump (0 where there is none)",)
+    assert said(silent.missing) == ("'top-up volume' of the sump (0 where there is none)",)
     stated = told(system(tmp_path, more=", top-up volume: 15 L"), FLOW)[title]
     assert stated.spilled_m3 == pytest.approx(0.015)
     assert title not in told(system(tmp_path, more=", top-up volume: 0 L"), FLOW)
@@ -304,11 +305,15 @@ def test_the_start_takes_what_gathers_before_the_drains_pull(tmp_path: Path) -> 
 
 def test_a_check_is_close_where_only_the_upper_end_of_the_flow_is_too_much() -> None:
     def verdict(after: float, high: float | None, second: bool = False) -> Verdict:
-        return SafetyCheck(Check.MAIN_DRAIN, "", "flow", 1.0, after, 10.0, "why", high=high, second=second).verdict
+        return SafetyCheck(
+            Check.MAIN_DRAIN, free(""), "flow", 1.0, after, 10.0, free("why"), high=high, second=second
+        ).verdict
 
     assert [verdict(9.3, None), verdict(9.3, 9.9), verdict(9.3, 10.2)] == [Verdict.SAFE, Verdict.SAFE, Verdict.CLOSE]
     assert [verdict(11.0, 12.0), verdict(11.0, None, second=True)] == [Verdict.UNSAFE, Verdict.CLOSE]
-    assert SafetyCheck(Check.MAIN_DRAIN, "", "flow", 1.0, 9.3, 10.0, "", high=10.2).spare == pytest.approx(-0.02)
+    assert SafetyCheck(Check.MAIN_DRAIN, free(""), "flow", 1.0, 9.3, 10.0, free(""), high=10.2).spare == pytest.approx(
+        -0.02
+    )
 
 
 def at_speed(network: Network, name: str, speed: float) -> Network:
@@ -337,7 +342,7 @@ def check_range(there: System) -> None:
         network = at_speed(there.network, pump.name, percent / 100)
         now = running(network)
         wrong = [*unsafe_when(there, now), *_emptied(network, now.flows_m3_s)]
-        if not [words for words in wrong if "start-up" not in words]:
+        if not [words for words in wrong if "start-up" not in worded(words)]:
             good.append(percent / 100)
     assert found.low == pytest.approx(min(good), abs=0.01)
     assert found.high == pytest.approx(max(good), abs=0.01)
@@ -370,17 +375,17 @@ def test_joints_of_house_water_count_with_an_hour_of_it_and_hose_has_no_union_an
 
 
 def test_a_pump_outside_the_water_without_a_valve_before_it_is_remarked(tmp_path: Path) -> None:
-    def said(parts: str) -> bool:
+    def is_said(parts: str) -> bool:
         file = tmp_path / "line.yaml"
         text = FILE.replace("<more>", "").replace("<lip>", "30 mm")
         file.write_text(text.replace("[pump p, adapter NPT female x socket,", parts), encoding="utf-8")
         there = load_system(file, load_catalog())
-        return any("no valve between 'sump'" in words for words in warnings_of(there, running(there.network)))
+        return any("no valve between 'sump'" in words for words in said(warnings_of(there, running(there.network))))
 
     head = "[bulkhead, pipe 10 cm, %sadapter socket x NPT female, pump p, adapter NPT female x socket,"
-    assert said(head % "")
-    assert not said(head % "ball valve, pipe 5 cm, ")
-    assert not said("[pump p, adapter NPT female x socket,")
+    assert is_said(head % "")
+    assert not is_said(head % "ball valve, pipe 5 cm, ")
+    assert not is_said("[pump p, adapter NPT female x socket,")
 
 
 def test_a_leak_probe_belongs_below_the_run_with_the_worst_joint_in_words_and_in_the_schematic(tmp_path: Path) -> None:

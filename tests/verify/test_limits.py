@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import planned_examples
 import pytest
+from said import said
 from small_aquaria import aquarium
 
 from optimizer import pipeline
@@ -67,18 +68,18 @@ def meters(*cards: SettingsCard) -> Iterator[tuple[Network, MeterLimits]]:
 def check_low(network: Network, meter: MeterLimits) -> None:
     """A clogged run reads below the low limit and a clean one above it, or it is said why not."""
     clogged = HIGH * clogged_flow_m3_s(network, meter.run)  # as a meter that shows too much shows it
-    said = " ".join(meter.notes)
+    told = " ".join(said(meter.notes))
     if meter.low_m3_s is None:
         assert clogged >= LOW * meter.flow_m3_s
-        assert "no low limit can show it" in said
+        assert "no low limit can show it" in told
     else:
         assert meter.low_m3_s < LOW * meter.flow_m3_s
-        assert clogged < meter.low_m3_s or (meter.low_is_need and "the low limit is the minimum flow" in said)
+        assert clogged < meter.low_m3_s or (meter.low_is_need and "the low limit is the minimum flow" in told)
 
 
 def check_high(network: Network, meter: MeterLimits) -> int:
     """Every break reads above the high limit or is named as one that can not be seen. Return how many can."""
-    said, seen = " ".join(meter.notes), 0
+    told, seen = " ".join(said(meter.notes)), 0
     for place, flow in broken_flows(network, meter.run):
         if LOW * flow > HIGH * meter.flow_m3_s:
             seen += 1
@@ -86,7 +87,7 @@ def check_high(network: Network, meter: MeterLimits) -> int:
             assert LOW * flow > meter.high_m3_s > HIGH * meter.flow_m3_s
         else:
             assert place in meter.unseen
-            assert len(meter.unseen) < len(meter.breaks) or "cannot see a break anywhere" in said
+            assert len(meter.unseen) < len(meter.breaks) or "cannot see a break anywhere" in told
     return seen
 
 
@@ -265,8 +266,8 @@ def test_a_setting_of_the_owner_that_is_unsafe_is_told_on_the_card() -> None:
     system = replace(aquarium(), settings=settings, targets=())
     card = settings_card(system)
 
-    assert card.modes[0].unsafe == ()
-    assert any("dead-headed" in text for text in card.modes[1].unsafe)
+    assert said(card.modes[0].unsafe) == ()
+    assert any("dead-headed" in text for text in said(card.modes[1].unsafe))
     assert any("Do not run it so" in str(block) for block in card_blocks(card))
 
 
@@ -289,7 +290,7 @@ def test_where_a_throttled_valve_takes_all_the_head_a_clog_can_not_be_told_and_t
     limits = limits_of(network.with_runs({"return line": replace(run, parts=nearly_shut)}), "return line", clog=0.2)
 
     assert limits.low_m3_s is None
-    assert any("no low limit can show" in note for note in limits.notes)
+    assert any("no low limit can show" in note for note in said(limits.notes))
 
 
 def test_the_least_flow_that_is_needed_is_the_low_limit_where_it_is_nearer() -> None:
@@ -309,7 +310,7 @@ def test_a_line_where_nothing_flows_has_no_limits() -> None:
 
     assert limits.low_m3_s is None
     assert limits.high_m3_s is None
-    assert limits.notes
+    assert said(limits.notes)
 
 
 def test_a_house_water_line_says_at_which_flow_its_filter_is_due() -> None:

@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from said import said
 
 from optimizer import pipeline
 from optimizer.hydraulics import solve_network
@@ -81,7 +82,7 @@ def read(folder: Path, text: str) -> System:
 
 def plan_of(system: System) -> Plan:
     answer = solve(Question(system, catalog(), Watch.of(60.0)))
-    assert answer.found, answer.reasons
+    assert answer.found, said(answer.reasons)
     return answer.plan
 
 
@@ -115,7 +116,7 @@ def test_a_target_outside_the_pumps_tree_that_is_missed_fails_the_plan(tmp_path:
     found = verify_plan(held, plan)  # nothing in that line can hold house water to so little
 
     assert not found.passed
-    assert any("top off" in words and "misses its target" in words for words in found.failures)
+    assert any("top off" in words and "misses its target" in words for words in said(found.failures))
 
 
 @pytest.mark.parametrize(

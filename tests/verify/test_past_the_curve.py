@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from said import said, worded
 from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
@@ -17,7 +18,7 @@ from optimizer.documents.flow_tables import speed_blocks
 from optimizer.documents.flows_text import flow_blocks
 from optimizer.documents.payload import flow_json
 from optimizer.documents.report_facts import shown_now, solved
-from optimizer.documents.safety_text import safety_rows
+from optimizer.documents.safety_text import safety_rows, told_numbers
 from optimizer.documents.tables import Table
 from optimizer.documents.text import demand_words
 from optimizer.model.safety import SafetyCheck, Verdict
@@ -41,7 +42,7 @@ def system(curve: tuple[tuple[float, float], ...], **changes: object) -> System:
 
 
 def checks(there: System) -> dict[str, SafetyCheck]:
-    return {check.title: check for check in safety_today(there).checks}
+    return {worded(check.title): check for check in safety_today(there).checks}
 
 
 def about_flow(there: System) -> list[SafetyCheck]:
@@ -52,13 +53,13 @@ def test_no_row_that_depends_on_the_flow_is_safe() -> None:
     assert all(check.verdict is Verdict.SAFE for check in about_flow(system(WHOLE)))
     found = about_flow(system(SHORT))
     assert len(found) == 3
-    assert all(check.verdict is Verdict.UNCHECKED and "curve of pump 'return'" in check.why for check in found)
+    assert all(check.verdict is Verdict.UNCHECKED and "curve of pump 'return'" in worded(check.why) for check in found)
 
 
 def test_what_runs_back_is_known_from_below() -> None:
     (check,) = [check for title, check in checks(system(SHORT)).items() if "drain-back" in title]
     assert check.verdict is Verdict.UNCHECKED
-    assert check.told("metric")[1].startswith("at least ")
+    assert told_numbers(check, "metric")[1].startswith("at least ")
 
 
 def test_what_is_too_much_already_is_unsafe_all_the_same() -> None:
@@ -67,7 +68,7 @@ def test_what_is_too_much_already_is_unsafe_all_the_same() -> None:
         check for title, check in checks(system(SHORT, tanks=(DISPLAY, small))).items() if "drain-back" in title
     ]
     assert check.verdict is Verdict.UNSAFE
-    assert "at least" in check.unsafe_words("metric")
+    assert "at least" in worded(check.unsafe())
 
 
 def test_pressure_does_not_depend_on_the_flow() -> None:
@@ -98,7 +99,7 @@ def test_so_do_the_flows_over_the_setting() -> None:
 def test_the_card_has_no_meters_where_the_flow_is_not_known() -> None:
     (mode,) = settings_card(system(SHORT)).modes
     assert mode.meters == ()
-    assert "end of its curve" in mode.note
+    assert "end of its curve" in worded(mode.note)
 
 
 def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
@@ -111,9 +112,11 @@ def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
     assert not after.startswith("at least")
     assert report.verification.safety is not None
     rows = safety_rows(report.verification.safety.checks, "metric")
-    assert all(row[-1] == "safe" for row in rows if "drain carries" in row[0])
-    assert all(row[1].startswith("at least") for row in rows if "drain carries" in row[0])
-    assert any("whether the emergency drain" in text for text in report.verification.warnings)
+    drains = [row for row in rows if row[0].startswith("flow into")]
+    assert drains
+    assert all(row[-1] == "safe" for row in drains)
+    assert all(row[1].startswith("at least") for row in drains)
+    assert any("whether the emergency drain" in text for text in said(report.verification.warnings))
 
 
 def test_the_whole_curve_carries_more_than_what_the_short_one_promises() -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from said import said, worded
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import root
 
@@ -109,9 +110,9 @@ def wrong(system: System, speed: float) -> list[str]:
     (name,) = network.pumps
     there = replace(network, pumps={name: replace(network.pumps[name], speed=speed)})
     flows = own_flows(there)
-    said = [*unsafe_when(system, Running(there, flows, {})), *_emptied(there, flows)]
+    told = said((*unsafe_when(system, Running(there, flows, {})), *_emptied(there, flows)))
     back = [f"{path[-1]} runs backwards" for path in pumped_paths(there) if flows[path[-1]] < -NOTHING_M3_S]
-    return [*(words for words in said if "start-up" not in words), *back]
+    return [*(words for words in told if "start-up" not in words), *back]
 
 
 @pytest.mark.parametrize("name", ["single-return", "starter", "measured-return", "metric-unions", "cellar-sump"])
@@ -126,7 +127,7 @@ def test_another_solution_confirms_the_safe_range_of_an_example(name: str) -> No
     (found,) = ranges
     assert found.low is not None
     assert found.high is not None
-    for end, way, reason in ((found.low, +1, found.why_low), (found.high, -1, found.why_high)):
+    for end, way, reason in ((found.low, +1, worded(found.why_low)), (found.high, -1, worded(found.why_high))):
         assert wrong(there, end + way * WITHIN) == []
         if reason:  # else the dial ends there
             assert wrong(there, end - way * WITHIN) != []

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from said import worded
 
 from optimizer.hydraulics import pump_head_m, solve_network
 from optimizer.model.safety import Scenario, Verdict
@@ -77,7 +78,7 @@ def system(tmp_path: Path, text: str) -> System:
 
 
 def shut(there: System, run: str) -> Scenario:
-    (found,) = (one for one in floor_facts(there, there.network).mishaps if f"a valve in {run!r}" in one.title)
+    (found,) = (one for one in floor_facts(there, there.network).mishaps if f"a valve in {run!r}" in worded(one.title))
     return found
 
 
@@ -93,7 +94,7 @@ def test_a_pump_against_a_shut_valve_stands_at_its_shut_off_head_and_the_tank_fa
 
     row = shut(there, "line")
 
-    assert "stands against 4.00 m" in row.where
+    assert "stands against 4.00 m" in worded(row.where)
     assert row.water_m3 == pytest.approx(0.5 * over_edge_m(flow, 0.4), rel=1e-6)
     assert (row.spilled_m3, row.verdict) == (0.0, Verdict.CLOSE)
 
@@ -105,7 +106,7 @@ def test_a_sump_that_does_not_hold_what_falls_over_the_edge_runs_over(tmp_path: 
     row = shut(there, "line")
 
     assert row.spilled_m3 == pytest.approx(0.5 * over_edge_m(flow, 0.4) - 0.002, rel=1e-6)
-    assert (row.verdict, "rim of the sump" in row.where) == (Verdict.UNSAFE, True)
+    assert (row.verdict, "rim of the sump" in worded(row.where)) == (Verdict.UNSAFE, True)
 
 
 def test_a_shut_valve_on_the_suction_leaves_the_pump_dry(tmp_path: Path) -> None:
@@ -114,7 +115,7 @@ def test_a_shut_valve_on_the_suction_leaves_the_pump_dry(tmp_path: Path) -> None
 
     row = shut(system(tmp_path, text.replace("[pump p,", suction)), "line")
 
-    assert "gets no water and runs dry" in row.where
+    assert "gets no water and runs dry" in worded(row.where)
     assert row.verdict is Verdict.CLOSE
 
 
@@ -123,8 +124,8 @@ def test_each_mode_is_solved_and_the_gravest_is_told_with_the_head_it_has_there(
     modes = "settings: {night: {p: 80 %}, day: {p: 90 %}}\n"
     row = shut(system(tmp_path, LINE.replace("FREE", "40 L") + modes), "line")
 
-    assert row.title.endswith("is shut, in mode 'day'")
-    assert "stands against 3.24 m" in row.where
+    assert worded(row.title).endswith("is shut, in mode 'day'")
+    assert "stands against 3.24 m" in worded(row.where)
 
 
 def test_what_a_shut_branch_no_longer_takes_goes_where_a_plumbing_without_it_sends_it(tmp_path: Path) -> None:
@@ -140,7 +141,7 @@ def test_what_a_shut_branch_no_longer_takes_goes_where_a_plumbing_without_it_sen
     assert 0.0 < before < without
     assert shut(there, "back").verdict is Verdict.SAFE
     told = shut_valves(there, there.network, solve_network(there.network).flows_m3_s)["back"].where
-    assert told == f"'line' goes from {show_flow(before, 'metric')} to {show_flow(without, 'metric')}"
+    assert worded(told) == f"'line' goes from {show_flow(before, 'metric')} to {show_flow(without, 'metric')}"
 
     narrow = system(tmp_path, BRANCHES.replace("MAIN", "3/4 in").replace("LIP", "30 mm"))
     main, both = (together_m3_s(narrow.drains[:n], narrow.network.water) for n in (1, 2))
@@ -148,7 +149,7 @@ def test_what_a_shut_branch_no_longer_takes_goes_where_a_plumbing_without_it_sen
     assert both is not None
     assert main < without < both
     row = shut(narrow, "back")
-    assert (row.verdict, row.where) == (Verdict.CLOSE, "down the emergency drain of 'display' as well")
+    assert (row.verdict, worded(row.where)) == (Verdict.CLOSE, "down the emergency drain of 'display' as well")
 
 
 def test_a_tank_that_gets_more_than_all_its_drains_take_runs_over_with_what_the_sump_gives(tmp_path: Path) -> None:
@@ -159,7 +160,7 @@ def test_a_tank_that_gets_more_than_all_its_drains_take_runs_over_with_what_the_
     row = shut(there, "back")
 
     assert row.spilled_m3 == pytest.approx(0.020 - 0.5 * (0.030 - over_edge_m(before, 0.4)), rel=1e-6)
-    assert (row.verdict, row.where) == (Verdict.UNSAFE, "over the rim of 'display'")
+    assert (row.verdict, worded(row.where)) == (Verdict.UNSAFE, "over the rim of 'display'")
 
 
 def test_an_upper_tank_whose_gravity_line_is_shut_runs_over(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+from said import said, worded
 from small_aquaria import aquarium, catalog, siphon, upright
 
 from optimizer import pipeline
@@ -41,7 +42,7 @@ def run_twice(*settings: Setting, free_volume_m3: float = 0.060, valve: bool = F
 
 def back(verification: Verification) -> list[SafetyCheck]:
     assert verification.safety is not None
-    return [check for check in verification.safety.checks if "drain-back" in check.title]
+    return [check for check in verification.safety.checks if "drain-back" in worded(check.title)]
 
 
 @cache
@@ -63,7 +64,7 @@ def next_one(day_first: bool = False) -> Plan:
 
 
 def refused(plan: Plan) -> list[str]:
-    return [note for note in plan.notes if "refused" in note]
+    return [note for note in said(plan.notes) if "refused" in note]
 
 
 @pytest.mark.parametrize("day_first", [False, pytest.param(True, marks=pytest.mark.slow)])
@@ -77,7 +78,7 @@ def test_with_unknown_flows_the_cheapest_plan_that_floods_is_refused_and_the_nex
     assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
     assert plan.bound_cents == plan.material_cents
     (note,) = refused(plan)
-    assert f"parts for {(cheapest.cost_cents or 0) / 100:.2f}" in note
+    assert f"parts for ${(cheapest.cost_cents or 0) / 100:.2f}" in note
     assert "sump runs over" in note
     assert verify_plan(tight, plan).passed
     assert not verify_plan(tight, cheapest).passed
@@ -90,7 +91,7 @@ def test_a_plan_that_floods_in_the_second_setting_only_is_refused_and_the_settin
 
     assert not unsafe.passed
     assert [check.verdict for check in back(unsafe)] == [Verdict.SAFE, Verdict.UNSAFE]
-    assert all("mode 'day'" in text for text in unsafe.failures)
+    assert all("mode 'day'" in text for text in said(unsafe.failures))
     assert plan.status is Status.OPTIMAL
     assert (plan.material_cents or 0) > (cheapest.material_cents or 0)
     assert any("mode 'day'" in note for note in refused(plan))
@@ -115,7 +116,7 @@ def test_with_a_valve_the_sump_that_is_too_small_for_the_plan_that_holds_least_i
     plan = pipeline.search(tight, catalog())
 
     assert plan.status is Status.INFEASIBLE
-    assert "sump runs over" in plan.reasons[0]
+    assert "sump runs over" in said(plan.reasons)[0]
 
 
 def test_where_every_plan_floods_there_is_none_and_the_reason_says_so() -> None:
@@ -124,8 +125,8 @@ def test_where_every_plan_floods_there_is_none_and_the_reason_says_so() -> None:
     plan = pipeline.search(hopeless, catalog())
 
     assert plan.status is Status.INFEASIBLE
-    assert "sump runs over" in plan.reasons[0]
-    assert "more room in the sump" in plan.reasons[1]
+    assert "sump runs over" in said(plan.reasons)[0]
+    assert "more room in the sump" in said(plan.reasons)[1]
 
 
 def test_a_valve_is_set_so_that_the_emergency_drain_takes_the_flow_of_every_setting() -> None:
@@ -139,7 +140,9 @@ def test_a_valve_is_set_so_that_the_emergency_drain_takes_the_flow_of_every_sett
     assert checked.passed
     assert refused(plan) == []
     assert any(0.0 < valve.opening < 1.0 for valve in checked.valves)
-    drains = [check for check in (checked.safety.checks if checked.safety else ()) if "emergency" in check.title]
+    drains = [
+        check for check in (checked.safety.checks if checked.safety else ()) if "emergency" in worded(check.title)
+    ]
     assert [check.verdict for check in drains] == [Verdict.SAFE, Verdict.SAFE]
 
 
@@ -163,19 +166,19 @@ def test_today_every_setting_is_looked_at_and_the_one_that_is_unsafe_named() -> 
     emergency = upright("1-1/4 in", 0.02)  # 0.35 L/s; by night 0.30 L/s flow, by day 0.44 L/s
     report = safety_today(run_twice(NIGHT, DAY, drains=(siphon("1-1/2 in"), emergency)))
 
-    assert [text for text in report.today if "emergency" in text]
-    assert all("mode 'day'" in text for text in report.today)
+    assert [text for text in said(report.today) if "emergency" in text]
+    assert all("mode 'day'" in text for text in said(report.today))
 
 
 def test_a_pump_that_is_off_in_a_setting_does_not_run_against_a_shut_line() -> None:
     off = Setting("holiday", {"return": 0.0}, ())
     report = safety_today(run_twice(NIGHT, off))
 
-    assert not any("heats the water" in text for text in report.today)
+    assert not any("heats the water" in text for text in said(report.today))
 
 
 def test_what_is_the_same_in_all_settings_is_said_once() -> None:
-    titles = [check.title for check in safety_today(run_twice(NIGHT, DAY)).checks]
+    titles = [worded(check.title) for check in safety_today(run_twice(NIGHT, DAY)).checks]
 
     assert sum("pressure" in title for title in titles) == 1
     assert sum("drain-back" in title for title in titles) == 2
@@ -232,10 +235,10 @@ def test_what_is_unsafe_today_is_mended_where_that_costs_nothing() -> None:
     report = verify_plan(tight, plan).safety
 
     assert report is not None
-    assert any("sump runs over" in text for text in report.today)
+    assert any("sump runs over" in text for text in said(report.today))
     assert plan.material_cents == find_unknown(two_tanks(1.0), catalog()).plan.material_cents
-    assert [check.verdict for check in report.checks if "drain-back" in check.title] == [Verdict.SAFE]
+    assert [check.verdict for check in report.checks if "drain-back" in worded(check.title)] == [Verdict.SAFE]
 
 
 def back_today(system: System) -> float:
-    return next(check.now or 0.0 for check in safety_today(system).checks if "drain-back" in check.title)
+    return next(check.now or 0.0 for check in safety_today(system).checks if "drain-back" in worded(check.title))

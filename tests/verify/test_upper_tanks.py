@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from said import worded
 from small_aquaria import catalog
 
 from optimizer import pipeline
@@ -63,7 +64,7 @@ def read(tmp_path: Path, *, lines: str = GRAVITY, drains: str = "", mouth: str =
 
 
 def check_of(system: System, words: str) -> SafetyCheck:
-    return next(check for check in safety_today(system).checks if words in check.title)
+    return next(check for check in safety_today(system).checks if words in worded(check.title))
 
 
 def test_the_display_gets_what_the_box_is_fed_and_no_more(tmp_path: Path) -> None:
@@ -82,7 +83,7 @@ def test_a_gravity_line_has_to_take_all_that_its_tank_gets(tmp_path: Path) -> No
 def test_what_runs_back_is_not_known_without_the_depth_of_the_mouth(tmp_path: Path) -> None:
     told = check_of(read(tmp_path), "drain-back")
     assert told.verdict is Verdict.UNCHECKED
-    assert "depth of the mouth of 'down'" in told.why
+    assert "depth of the mouth of 'down'" in worded(told.why)
     assert told.after is None
 
 
@@ -131,9 +132,9 @@ def test_a_mouth_is_that_of_a_gravity_line(tmp_path: Path) -> None:
 
 def test_a_ring_in_the_display_changes_no_check_of_tanks(tmp_path: Path) -> None:
     with_ring, without = (safety_today(read(tmp_path, mouth=", mouths: {down: 50 mm}", ring=ring)) for ring in (1, 0))
-    there = {check.title: check for check in with_ring.checks}
+    there = {worded(check.title): check for check in with_ring.checks}
     for check in without.checks:
         if check.quantity in ("flow", "volume", "height"):
-            other = there[check.title]
-            assert other.after == pytest.approx(check.after, rel=1e-6), check.title
-            assert (other.verdict, other.limit) == (check.verdict, check.limit), check.title
+            other = there[worded(check.title)]
+            assert other.after == pytest.approx(check.after, rel=1e-6), worded(check.title)
+            assert (other.verdict, other.limit) == (check.verdict, check.limit), worded(check.title)

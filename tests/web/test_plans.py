@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 from cli.running import ROOT, SHORT
+from said import free
 from web.conftest import Open, Page
 from web.test_views import words_of
 
 from optimizer import pipeline
 from optimizer.documents import papers
+from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.web import worker
 from optimizer.web.jobs import Job, Jobs
@@ -22,6 +24,10 @@ from optimizer.web.plans import WORDS, Chosen
 from optimizer.web.worker import Asked, Planned
 
 PATH = Path(SHORT)
+
+
+def possible(change: Note) -> Note:
+    return note("would make it possible", change=change, cost=money_note(1200, "USD"), less=None)
 
 
 def asked(what: str = "plan", **more: Any) -> Asked:
@@ -166,17 +172,16 @@ def test_a_search_that_is_none_is_refused(open_page: Open, form: dict[str, str])
 
 def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None:
     page = open_page()
-    told = "; the parts would then cost 12.00 USD"
-    prices = {
-        "no target for 'return line'": "SetTarget",
-        "other pipe sizes (`other sizes: yes`)": "SetRule",
-        "2 more saw cuts (`saw cuts: at most 4`)": "SetRule",
+    ways_found = {
+        note("no target", run="return line"): "SetTarget",
+        note("relaxed", rule="other sizes", text="other pipe sizes (`other sizes: yes`)"): "SetRule",
+        note("more cuts", more=2, cuts=4): "SetRule",
     }
-    reasons = [f"what would make it possible: {words}{told}" for words in prices]
+    reasons = [possible(way) for way in ways_found]
 
-    ways = ways_out(page.sitting.sheet.answers.system, ["no plan reaches it", *reasons])
+    ways = ways_out(page.sitting.sheet.answers.system, [free("no plan reaches it"), *reasons])
 
-    assert [json.loads(way.data)["change"] for way in ways] == list(prices.values())
+    assert [json.loads(way.data)["change"] for way in ways] == list(ways_found.values())
     for way in ways:
         form = {"do": "data", "data": way.data, "rev": str(page.sitting.revision), "view": "plan"}
         assert "Not done" not in page.post("/edit", data=form).text
@@ -188,8 +193,8 @@ def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None
 
 def test_a_no_shows_its_ways_out_as_buttons(open_page: Open) -> None:
     page = open_page()
-    way = "what would make it possible: no target for 'return line'; the parts would then cost 12.00 USD"
-    none = Plan(Status.INFEASIBLE, None, None, "USD", {}, {}, {}, reasons=("it cannot be", way))
+    way = possible(note("no target", run="return line"))
+    none = Plan(Status.INFEASIBLE, None, None, "USD", {}, {}, {}, reasons=(free("it cannot be"), way))
     page.sitting.plans.chosen = Chosen("the cheapest plan", Planned(none, None), page.sitting.content)
 
     told = page.get("/?view=plan").text

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from optimizer.documents.drawing.chart import Frame, frame
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.drawing.svg import Canvas
-from optimizer.documents.words import money, percent
+from optimizer.wording.amounts import money, percent
 
 _WIDTH, _HEIGHT = 440.0, 320.0
 _ROOM = 0.1  # left free on either side of the shares that are shown

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents.drawing.chart import Frame, frame, legend
 from optimizer.documents.drawing.svg import Canvas
-from optimizer.documents.words import percent
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Pump
 from optimizer.units import flow_unit, flow_value, head_unit, head_value, show_flow, show_head
+from optimizer.wording.amounts import percent
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.network import NetworkSolution

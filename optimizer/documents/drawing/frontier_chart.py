@@ -12,8 +12,8 @@ from itertools import pairwise
 
 from optimizer.documents.drawing.chart import Frame, frame, legend
 from optimizer.documents.drawing.svg import Canvas
-from optimizer.documents.words import money, percent
 from optimizer.units import flow_unit, flow_value, show_flow
+from optimizer.wording.amounts import money, percent
 
 _WIDTH, _HEIGHT = 440.0, 320.0
 _LEAST_GAP = 0.01  # of a reach; narrower ones cannot be seen

@@ -6,12 +6,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from optimizer.documents.words import percent, pump_setting
+from optimizer.documents.words import pump_setting
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.ends import Form
 from optimizer.model.network import Network, Part, Run
 from optimizer.units import flow_unit, show_flow, show_head, show_length
+from optimizer.wording.amounts import percent
 
 PROBE = "leak probe below"
 _STILL_M3_S = 1e-9  # flows below count as none

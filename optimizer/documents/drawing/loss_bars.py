@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.svg import MARKS, Canvas
-from optimizer.documents.words import percent
 from optimizer.units import show_flow, show_head
+from optimizer.wording.amounts import percent
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.losses import PartLoss

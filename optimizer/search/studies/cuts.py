@@ -34,7 +34,7 @@ def fewest_cuts(question: Question, found: Answer, least: int = 0) -> tuple[Answ
         middle = (least + best.plan.cuts - 1) // 2
         fewer = None
         if not question.clock.over:
-            words = f"at most {middle} saw cuts"
+            words = f"at most {middle} cuts"
             fewer = solve(replace(question, system=with_cuts(question.system, middle), words=words))
         if fewer is not None and fewer.found:
             best = fewer

@@ -16,6 +16,7 @@ from optimizer.choices.scaled import scaled
 from optimizer.clock import TimeIsUp, limited
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
@@ -24,6 +25,7 @@ from optimizer.search.engine import solve
 from optimizer.search.known_steps import efficient_plans
 from optimizer.search.question import Question
 from optimizer.search.studies.how_far import STEP, PlannedReach, best_reach, planned_reach
+from optimizer.search.unknown_flows import NONE_AT_ALL
 from optimizer.search.watch import Watch
 from optimizer.verify.reach import Reach, most_scale, reach_of
 
@@ -32,8 +34,7 @@ _CLOSE = 1e-6  # relative: a multiple of the targets and what the check confirms
 _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that gives this
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
-_NOT_ALL = "The time limit came before all plans were looked at: there may be others between these, and beyond them."
-_NO_ELECTRICITY = "What the pumps draw is not counted here."
+_NOT_ALL, _NO_ELECTRICITY = note("not all looked at"), note("pumps not counted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +59,10 @@ class FrontierPlan:
 
 @dataclass(frozen=True)
 class Frontier:
-    """The plans by rising cost, and what is to be said of them as a whole, in sentences."""
+    """The plans by rising cost, and what is to be said of them as a whole."""
 
     plans: tuple[FrontierPlan, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     complete: bool  # nothing between them, and nothing beyond, was left open
     proved_none: bool = False  # that there is not one plan is proved
 
@@ -111,7 +112,7 @@ def frontier(
         As `solve`.
     """
     if watch.over:
-        return Frontier((), (_nothing(watch.why_over),), False)
+        return Frontier((), (_nothing((watch.why_over,)),), False)
     plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE))
     try:
         with limited(watch.left_s):
@@ -146,13 +147,13 @@ def _from_tables(
     return Frontier(plans, notes, bool(plans) and not late, not plans and plan.proved_none and not late)
 
 
-def _nothing(why: str) -> str:
-    return f"No plan was found for even {100 * _LEAST:.0f} % of the minimum flows: {why}."
+def _nothing(why: tuple[Note, ...]) -> Note:
+    return note("none for even that", share=_LEAST, why=why)
 
 
-def _without_plan(plan: Answer) -> tuple[str, ...]:
+def _without_plan(plan: Answer) -> tuple[Note, ...]:
     """Return why no plan meets the targets; nothing where one does."""
-    return () if plan.found else (f"No plan here meets every target: {'; '.join(plan.reasons)}.",)
+    return () if plan.found else (note("none meets every target", why=plan.reasons),)
 
 
 def _reached(system: System, plan: Plan, more_than: float = 0.0) -> FrontierPlan:
@@ -204,8 +205,8 @@ class _Frontier:
         self.steps: list[_Step] = []
         self.beyond: float | None = None  # proved: no plan reaches this
         self.unsettled: list[tuple[float, float]] = []
-        self.nothing = ""
-        self.left_out = ""  # plans of which it is not proven that they reach no more
+        self.nothing: tuple[Note, ...] = ()
+        self.left_out: tuple[Note, ...] = ()  # plans of which it is not proven that they reach no more
 
     def run(self) -> Frontier:
         try:
@@ -258,7 +259,7 @@ class _Frontier:
         if found.proved_none and known is None:
             self.beyond = scale if self.beyond is None else min(self.beyond, scale)
             self.left_out = self.left_out or found.left_out
-            self.nothing = self.nothing or "; ".join(found.reasons)
+            self.nothing = self.nothing or found.reasons
         elif known is not None:
             return self._keep(scale, known.found)
         return None
@@ -266,7 +267,7 @@ class _Frontier:
     def _find(self, scale: float, share: float, cutoff: int | None = None, floor: int = 0) -> Answer:
         if scale == 1.0 and cutoff is None and self.plan is not None:
             return self.plan
-        words, there = f"cheapest plan for {scale:.0%}", scaled(self.system, scale)
+        words, there = f"cheapest for {scale:.0%}", scaled(self.system, scale)
         question = Question(there, self.catalog, self.watch, words, share, ceiling_cents=cutoff, floor_cents=floor)
         return solve(question)
 
@@ -332,35 +333,39 @@ class _Frontier:
         most = max(step.reach for step in self.steps)
         return self.beyond is None or self.beyond > most * (1 + 3 * STEP)
 
-    def _notes(self) -> Iterator[str]:
+    def _notes(self) -> Iterator[Note]:
         if not self.steps:
-            why = self.nothing or self.watch.why_over
+            why = self.nothing or (self.watch.why_over,)
             yield _nothing(why)
             return
-        yield from self._open_words()
+        yield from self._open_notes()
         most = max(step.reach for step in self.steps)
         if self._top_is_open():
-            yield "Whether some plan reaches more than the last one here was not settled."
+            yield note("more not settled")
         elif self.beyond is not None and most < most_scale(self.system):
-            weighed = " of those considered" if self.left_out else ""
-            yield f"That no plan{weighed} reaches {100 * self.beyond:.0f} % is proven."
+            yield note("none beyond proven", considered=_considered(bool(self.left_out)), share=self.beyond)
 
-    def _open_words(self) -> Iterator[str]:
+    def _open_notes(self) -> Iterator[Note]:
         loose = [step for step in self.steps if step.bound_cents < step.cents]
         if loose:
-            yield "Each plan is the cheapest that was found for what it reaches; what is open is marked."
+            yield note("cheapest found")
         else:
-            weighed = " of those considered" if any(step.planned.plan.left_out for step in self.steps) else ""
-            yield f"Each plan is proven the cheapest{weighed} for what it reaches."
-            left_out = (step.planned.plan.left_out.split("; no plan at all")[0] for step in self.steps)
-            yield from dict.fromkeys(f"Not considered: {words}." for words in left_out if words)
-        left = [
-            f"{100 * below.reach:.0f} and {100 * above.start:.0f} %"
+            left_out = dict.fromkeys(
+                tuple(each for each in step.planned.plan.left_out if each.code != NONE_AT_ALL) for step in self.steps
+            )
+            yield note("cheapest proven", considered=_considered(any(left_out)))
+            yield from (note("not considered", what=what) for what in left_out if what)
+        left = tuple(
+            note("reach between", low_share=below.reach, high_share=above.start)
             for below, above in zip(self.steps, self.steps[1:], strict=False)
             if above.cents > below.cents and above.start > below.reach * (1 + self.least_gain)
-        ]
+        )
         if any(low == 0.0 for low, _ in self.unsettled):
-            yield "Whether less money gives a part of the target flows was not settled."
+            yield note("less money not settled")
         if left:
-            why = f", {self.watch.why_over}" if self.watch.over else ""
-            yield f"There may be more plans with a reach between {'; '.join(left)}: that was not settled{why}."
+            why = note("and why", why=self.watch.why_over) if self.watch.over else None
+            yield note("more between", reaches=left, why=why)
+
+
+def _considered(some_left_out: bool) -> Note | None:
+    return note("of those considered") if some_left_out else None

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.scaled import scaled
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
@@ -44,7 +45,7 @@ class BestReach:
     best: PlannedReach | None
     scale: float
     beyond: float
-    left_out: str = ""
+    left_out: tuple[Note, ...] = ()
 
 
 def planned_reach(system: System, found: Answer, at: float) -> PlannedReach:
@@ -75,7 +76,7 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
     """
     beyond = high if proved else math.inf
     best: PlannedReach | None = None
-    left_out = ""
+    left_out: tuple[Note, ...] = ()
     while not watch.over and high > max(low * (1 + STEP), STEP):
         at = _next(low, high, beyond)
         words = f"is {at:.0%} within reach"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import Catalog
+from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.rules import QUIET_M_S
 from optimizer.model.system import System
@@ -18,11 +19,16 @@ from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.kept import pipe_kept
 from optimizer.search.studies.sensible import OFTEN, sensible
 from optimizer.search.watch import Watch
-from optimizer.units import show_velocity
 from optimizer.verify.reach import present_networks, reach_of
 
 _KINDS = 7  # that need a search
-SENSIBLE = "the sensible one"
+CHEAPEST, OFTEN_RIGHT, SENSIBLE = note("the cheapest"), note("works often"), note("the sensible one")
+FEWEST_CUTS, SAME_SIZE, SAME_PIPE, AS_IT_IS = (
+    note("fewest cuts"),
+    note("same size"),
+    note("same pipe"),
+    note("as it is"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +39,11 @@ class KindOfPlan:
     was too short for the proof that there is none cheaper, or none at all. `reasons` say why there is none.
     """
 
-    words: str
+    kind: Note
     plan: Plan | None
     reach: float
     settled: bool = True
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Note, ...] = ()
     works: float | None = None  # the share of all cases in which it does, valves trimmed
 
 
@@ -61,61 +67,60 @@ class _Kinds:
         self.floor = 0  # what no plan costs less than, whatever its kind
 
     def all(self) -> Iterator[KindOfPlan]:
-        cheapest = self._find("the cheapest", self.system)
+        cheapest = self._find(CHEAPEST, self.system)
         if cheapest is not None and cheapest.found:
             self.floor = cheapest.bound_cents or 0
-        yield self._kind("the cheapest", cheapest)
+        yield self._kind(CHEAPEST, cheapest)
         if self.system.rules.certainty < OFTEN:
             often = self.system.with_promise(certainty=OFTEN)
-            yield self._kind("works in 8 of 10 cases", self._find("works in 8 of 10 cases", often))
+            yield self._kind(OFTEN_RIGHT, self._find(OFTEN_RIGHT, often))
         if self.system.rules.velocity_limit_m_s > QUIET_M_S:
             quiet = replace(self.system, rules=replace(self.system.rules, velocity_limit_m_s=QUIET_M_S))
-            words = f"no more than {show_velocity(QUIET_M_S, self.system.units)} in what carries more"
-            yield self._kind(words, self._find(words, quiet))
+            slower = note("no faster", limit_m_s=QUIET_M_S)
+            yield self._kind(slower, self._find(slower, quiet))
         yield self._sensible(cheapest)
         yield self._few_cuts(cheapest)
         no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
         kept = pipe_kept(self.system)
-        for words, system in (("no other pipe size", no_other_size), ("only the pump set or changed", kept)):
-            yield self._kind(words, self._find(words, system))
-        yield KindOfPlan("nothing at all", None, self._present())
+        for kind, system in ((SAME_SIZE, no_other_size), (SAME_PIPE, kept)):
+            yield self._kind(kind, self._find(kind, system))
+        yield KindOfPlan(AS_IT_IS, None, self._present())
 
-    def _find(self, words: str, system: System) -> Answer | None:
+    def _find(self, kind: Note, system: System) -> Answer | None:
         """Search one kind with its share of the time; None where there is no time."""
         self.left -= 1
         if self.watch.over:
             return None
         share = 1.0 / (self.left + 1)
-        return solve(Question(system, self.catalog, self.watch, words, share, floor_cents=self.floor))
+        return solve(Question(system, self.catalog, self.watch, kind.code, share, floor_cents=self.floor))
 
     def _sensible(self, cheapest: Answer | None) -> KindOfPlan:
         self.left -= 1
         if cheapest is None or not cheapest.found:
             return self._kind(SENSIBLE, cheapest)
         share = 1.0 / (self.left + 1)
-        question = Question(self.system, self.catalog, self.watch, SENSIBLE, share, floor_cents=self.floor)
+        question = Question(self.system, self.catalog, self.watch, SENSIBLE.code, share, floor_cents=self.floor)
         found = sensible(question)
         if found is None:
             return KindOfPlan(SENSIBLE, None, 0.0, settled=not self.watch.over)
         return self._kind(SENSIBLE, found)
 
     def _few_cuts(self, cheapest: Answer | None) -> KindOfPlan:
-        words = "the fewest saw cuts"
         self.left -= 1
         if cheapest is None or not cheapest.found:
-            return self._kind(words, cheapest)
+            return self._kind(FEWEST_CUTS, cheapest)
         question = Question(self.system, self.catalog, self.watch, share=0.5 / (self.left + 1), floor_cents=self.floor)
         best, proved = fewest_cuts(question, cheapest)
-        kind = self._kind(words, best)
-        return kind if proved else replace(kind, words=f"{words} that were found", settled=False)
+        told = self._kind(FEWEST_CUTS, best)
+        return told if proved else replace(told, kind=note("fewest cuts found"), settled=False)
 
-    def _kind(self, words: str, found: Answer | None) -> KindOfPlan:
+    def _kind(self, kind: Note, found: Answer | None) -> KindOfPlan:
         if found is None or not found.found:
             reasons = () if found is None else found.reasons
-            return KindOfPlan(words, None, 0.0, settled=found is not None and found.proved_none, reasons=reasons)
+            return KindOfPlan(kind, None, 0.0, settled=found is not None and found.proved_none, reasons=reasons)
         there = cut_apart(self.system, found.plan)
         reach = reach_of(there, planned_networks(there, found.plan)).scale
-        return KindOfPlan(words, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
+        return KindOfPlan(kind, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
 
     def _present(self) -> float:
         try:

@@ -16,6 +16,7 @@ from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import JOINERS, PIPES
 from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Condition, Network, Part, Run
+from optimizer.model.note import note
 from optimizer.model.plan import Plan
 from optimizer.model.rules import LARGER_SIZES, QUIET_M_S
 from optimizer.model.system import System
@@ -26,7 +27,7 @@ from optimizer.search.studies.kept import pipe_kept
 
 OFTEN = 0.8  # of all cases: what a careful person would ask for; common practice, no source
 _MOST_SIZES = 2  # of pipe that is bought
-_LEFT_OUT = "other sets of legs than those next to the pump"
+_LEFT_OUT = note("other sets of legs")
 _SHARE = 0.3  # of the time left, for one set of legs
 _SAME = 1e-6  # flows as good as equal: such legs are widened together
 
@@ -42,7 +43,7 @@ def sensible(question: Question) -> Answer | None:
         found = _fewest_legs(question, careful, groups, size, best)
         if found is not None:  # a larger size is only cheaper where it takes fewer legs
             groups, best = groups[: found[0] - 1], found[1]
-    return None if best is None else replace(best, plan=replace(best.plan, left_out=_LEFT_OUT))
+    return None if best is None else replace(best, plan=replace(best.plan, left_out=(_LEFT_OUT,)))
 
 
 def _careful(system: System) -> System:

@@ -10,7 +10,8 @@ from optimizer.choices.scaled import has_upper_ends
 from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, element_head_loss_m, pump_head_m, run_elements
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.network import Network
+from optimizer.model.network import Network, Pump
+from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System, Target
 from optimizer.search.answer import Answer
@@ -18,9 +19,8 @@ from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.how_far import STEP, BestReach, PlannedReach, best_reach
-from optimizer.search.studies.relaxations import MORE_CUTS, change_in_words, relaxations
+from optimizer.search.studies.relaxations import MORE_CUTS, change_for, relaxations
 from optimizer.search.watch import Watch
-from optimizer.units import show_flow, show_head
 from optimizer.verify.openings import all_open
 from optimizer.verify.reach import best_speeds, present_networks
 
@@ -43,23 +43,23 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
             proved = answer.proved_none
             with watch.part(_REACH_SHARE if proved else 1.0) as part:
                 reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=proved)
-            reasons += _reach_words(system, reached)
+            reasons += _reach_notes(system, reached)
         if answer.proved_none:
             ways = _ways_out(system, catalog, watch, price)
-            reasons += ways.words
+            reasons += ways.told
             forbidden = Forbidden.BY_RULES if ways.by_rule else forbidden
     except KeyboardInterrupt:
-        reasons.append("what would make it possible was not looked for: it was stopped")
+        reasons.append(note("ways not looked for"))
     if system.rules.budget_cents is not None and answer.proved_none:
-        reasons.append("what is the most flow for the budget: `retrofit plan FILE --most-flow`")
+        reasons.append(note("ask for the most flow"))
     return replace(answer.plan, reasons=tuple(reasons), forbidden=forbidden)
 
 
 @dataclass(frozen=True, slots=True)
 class _Ways:
-    """What the ways out are in words, and whether a rule is among what frees a plan."""
+    """What the ways out are, and whether a rule is among what frees a plan."""
 
-    words: tuple[str, ...]
+    told: tuple[Note, ...]
     by_rule: bool
 
 
@@ -73,48 +73,44 @@ def present_share(system: System) -> float:
         return 0.0
 
 
-def _reach_words(system: System, reached: BestReach) -> Iterator[str]:
-    kept = ", maximum flows and splits as they are" if has_upper_ends(system) or _has_splits(system) else ""
+def _reach_notes(system: System, reached: BestReach) -> Iterator[Note]:
+    kept = note("others as they are") if has_upper_ends(system) or _has_splits(system) else None
     if reached.scale <= 0.0:
-        yield (
-            f"nor was one found in the time for any smaller share of the minimum flows{kept}"
-            if reached.beyond > 2 * STEP
-            else f"not even {100 * STEP:.0f} % of the minimum flows is within reach{kept}: these cannot be kept"
-        )
+        if reached.beyond > 2 * STEP:
+            yield note("no smaller share found", kept=kept)
+        else:
+            yield note("not even that share", share=STEP, kept=kept)
         return
-    beyond = 0 if math.isinf(reached.beyond) else math.ceil(100 * reached.beyond)
-    proved = (
-        f"that none {'of those considered ' if reached.left_out else ''}reaches {beyond} % is proven"
-        if beyond
-        else "whether one reaches more is open"
-    )
-    yield (
-        f"the best plan that was found reaches {math.floor(100 * reached.scale)} % of the minimum flows{kept}; {proved}"
-    )
+    beyond = 0.0 if math.isinf(reached.beyond) else math.ceil(100 * reached.beyond) / 100
+    code = "none considered reaches" if reached.left_out else "none reaches"
+    proof = note(code, share=beyond) if beyond else note("more is open")
+    yield note("best found reaches", share=math.floor(100 * reached.scale) / 100, kept=kept, proof=proof)
     if reached.best is not None:
-        yield from _bottleneck(system, reached.best)
+        yield _bottleneck(reached.best)
 
 
 def _has_splits(system: System) -> bool:
     return any(target.share is not None for target in system.all_targets)
 
 
-def _bottleneck(system: System, best: PlannedReach) -> Iterator[str]:
+def _bottleneck(best: PlannedReach) -> Note:
     """Say what the pumps give there, and which run takes the most of it, its valves open."""
     mode, flows = next(iter(best.reach.flows_m3_s.items()))
     network = best.networks[0]
     lost = _run_losses_m(network, flows)
     worst = max(lost, key=lambda name: lost[name])
-    given = [
-        f"pump {part.name!r} gives {show_head(pump_head_m(network.pumps[part.name], flows[run.name]), system.units)} "
-        f"at {show_flow(flows[run.name], system.units)}"
+    given = tuple(
+        _given(network.pumps[part.name], flows[run.name])
         for run in network.runs.values()
         for part in run.parts
         if part.kind is Kind.PUMP
-    ]
-    where = f" in mode {mode!r}" if mode else ""
-    head = show_head(lost[worst], system.units)
-    yield f"with that plan{where} {', '.join([*given, f'run {worst!r} takes the most of it, {head}'])}"
+    )
+    told = (*given, note("takes the most", run=worst, lost_m=lost[worst]))
+    return note("with that plan", mode=note("in that mode", mode=mode) if mode else None, what=told)
+
+
+def _given(pump: Pump, flow_m3_s: float) -> Note:
+    return note("pump gives at", pump=pump.name, head_m=pump_head_m(pump, flow_m3_s), flow_m3_s=flow_m3_s)
 
 
 def _run_losses_m(network: Network, flows: Mapping[str, float]) -> dict[str, float]:
@@ -133,33 +129,33 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> _
     rules = list(relaxations(system, catalog))
     waiting = [*rules, *_wishes(system)]
     by_rule = False
-    ways: list[tuple[int, str]] = []
-    unsettled = []
-    left_out = ""
-    for i, (words, relaxed) in enumerate(waiting):
+    ways: list[tuple[int, Note]] = []
+    unsettled: list[Note] = []
+    left_out: tuple[Note, ...] = ()
+    for i, (change, relaxed) in enumerate(waiting):
         if watch.over:
-            unsettled += [words for words, _ in waiting[i:]]
+            unsettled += [each for each, _ in waiting[i:]]
             break
-        question = Question(relaxed, catalog, watch, f"with {words}", share=1 / (len(waiting) - i))
-        found = _tried(question, (system.rules.most_cuts or 0) + 1 if words == MORE_CUTS else None)
+        question = Question(relaxed, catalog, watch, f"way out {i + 1} of {len(waiting)}", share=1 / (len(waiting) - i))
+        found = _tried(question, (system.rules.most_cuts or 0) + 1 if change == MORE_CUTS else None)
         if found is not None and found.found:
-            words = change_in_words(words, system, catalog, found.plan)
             cents = price(found.plan)
-            cost = f"{cents / 100:.2f} {found.plan.currency}"
-            less = "" if found.status is Status.OPTIMAL else ", or less"
+            cost = money_note(cents, found.plan.currency)
+            less = None if found.status is Status.OPTIMAL else note("or less")
             by_rule = by_rule or i < len(rules)
-            ways.append((cents, f"what would make it possible: {words}; the parts would then cost {cost}{less}"))
+            way = change_for(change, system, catalog, found.plan)
+            ways.append((cents, note("would make it possible", change=way, cost=cost, less=less)))
         elif found is None or not found.proved_none:
-            unsettled.append(words)
+            unsettled.append(change)
         else:
             left_out = left_out or found.left_out
-    said = [words for _, words in sorted(ways)]
+    said = [way for _, way in sorted(ways, key=lambda each: each[0])]
     if not ways and not unsettled:
-        plans = ", among the plans considered" if left_out else ""
-        said.append(f"no single one of these makes it possible{plans}: {'; '.join(words for words, _ in waiting)}")
+        considered = note("among those considered") if left_out else None
+        said.append(note("no single one", considered=considered, changes=tuple(change for change, _ in waiting)))
     if unsettled:
-        why = watch.why_over if watch.over else "each had too little time"
-        said.append(f"whether one of these makes it possible was not settled, {why}: {'; '.join(unsettled)}")
+        why = watch.why_over if watch.over else note("each too little time")
+        said.append(note("not settled", why=why, changes=tuple(unsettled)))
     return _Ways(tuple(said), by_rule)
 
 
@@ -177,19 +173,19 @@ def _tried(question: Question, least_cuts: int | None) -> Answer | None:
         return None
 
 
-def _wishes(system: System) -> Iterator[tuple[str, System]]:
+def _wishes(system: System) -> Iterator[tuple[Note, System]]:
     """Yield what could be asked for less: no upper end, no target, no setting."""
     names = dict.fromkeys(target.run for target in system.all_targets)
     for name in names:
         if any(t.run == name and t.high_m3_s is not None and t.low_m3_s > 0.0 for t in system.all_targets):
-            yield f"no maximum for {name!r}", _changed(system, name, drop=False)
+            yield note("no maximum", run=name), _changed(system, name, drop=False)
     if len(names) > 1:
         for name in names:
-            yield f"no target for {name!r}", _changed(system, name, drop=True)
+            yield note("no target", run=name), _changed(system, name, drop=True)
     if len(system.settings) > 1:
         for setting in system.settings:
             kept = tuple(one for one in system.settings if one is not setting)
-            yield f"without the mode {setting.name!r}", replace(system, settings=kept)
+            yield note("without the mode", mode=setting.name), replace(system, settings=kept)
 
 
 def _changed(system: System, name: str, drop: bool) -> System:

@@ -17,10 +17,11 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.network import Condition, Network, Part
+from optimizer.model.note import Note
 from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System, Target
 from optimizer.search.answer import Answer
-from optimizer.search.assemble import sentence_of
+from optimizer.search.assemble import changes_of
 from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
@@ -45,7 +46,7 @@ class ChangeWorth:
     """
 
     run: str
-    words: str
+    change: tuple[Note, ...]
     reach_without: float | None
     as_set: str = ""
 
@@ -123,14 +124,14 @@ def _worths(system: System, plan: Plan) -> Iterator[ChangeWorth]:
     for name, run_plan in plan.runs.items():
         for change in _changes(system.network, plan, run_plan):
             fresh = [part for part in run_plan.parts[change.first : change.last] if not part.existing]
-            words = sentence_of(list(change.gone), fresh)
+            told = changes_of(list(change.gone), fresh)
             if _must_be_made(change):
-                yield ChangeWorth(name, words, None)
+                yield ChangeWorth(name, told, None)
                 continue
             left_out = [_without(system, network, change) for network in planned]
             as_set = [_without(system, with_openings(network, valves), change) for network in planned]
             changed_pump = any(part.kind is Kind.PUMP for part in fresh)
-            yield ChangeWorth(name, words, _reach(system, left_out, changed_pump), _missed(system, as_set))
+            yield ChangeWorth(name, told, _reach(system, left_out, changed_pump), _missed(system, as_set))
 
 
 def _changes(network: Network, plan: Plan, run_plan: RunPlan) -> Iterator[_Change]:

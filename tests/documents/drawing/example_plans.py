@@ -6,6 +6,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+from said import free
+
 from optimizer import pipeline
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Catalog, Kind
@@ -50,7 +52,9 @@ def hand_report(name: str) -> PlanReport:
         )
         for target in system.targets
     )
-    checked = Verification(True, demands, (), after.flows_m3_s, after.velocities_m_s, ("mind the <b>drain</b>",), ())
+    checked = Verification(
+        True, demands, (), after.flows_m3_s, after.velocities_m_s, (free("mind the <b>drain</b>"),), ()
+    )
     return PlanReport(system, plan, checked, bill_of(system, plan), before.flows_m3_s)
 
 
@@ -62,7 +66,7 @@ def _new_elbows(run: Run) -> RunPlan:
     old = [part for part in run.parts if part.kind is Kind.ELBOW]
     parts = tuple(_new(part) if part.kind is Kind.ELBOW else part for part in run.parts)
     bought = tuple(Purchase(part.item, 1, run.name) for part in old if part.item is not None)
-    return RunPlan(run.name, parts, bought, tuple(old), (), ("take out the elbows; put in new ones",))
+    return RunPlan(run.name, parts, bought, tuple(old), (), (free("take out the elbows; put in new ones"),))
 
 
 def _new(part: Part) -> Part:

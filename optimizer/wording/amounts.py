@@ -1,0 +1,18 @@
+"""Numbers without a unit of their own → words: money and shares."""
+
+from __future__ import annotations
+
+import math
+
+SIGNS = {"USD": "$", "EUR": "€", "GBP": "£"}
+
+
+def money(cents: int, currency: str) -> str:
+    """Return `$1,234.50`, or `1,234.50 CHF` for a currency without a sign that all would read alike."""
+    amount, sign = f"{abs(cents) // 100:,}.{abs(cents) % 100:02d}", SIGNS.get(currency)
+    return ("-" if cents < 0 else "") + (f"{sign}{amount}" if sign else f"{amount} {currency}")
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """Return `80 %`; a share that is not a number shows as a dash."""
+    return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"

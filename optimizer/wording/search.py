@@ -1,0 +1,158 @@
+"""What a search says of its plan, of what it could not prove, and of why there is no plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from optimizer.model.note import Note
+
+ENDED: Mapping[str, str] = {
+    "amount": "{cents:money}",
+    "time limit": "the time limit came",
+    "stopped": "the search was stopped",
+    "it was stopped": "it was stopped",
+    "one look takes too long": "a look at one combination takes too long",
+    "no plan in time": "the time limit came before any plan; allow more time",
+    "no plan before that": "{why}; no plan came before that",
+    "before any plan": "{why} before any plan; still open is: {pumps:then}",
+    "best so far": "{why}: this is the best plan so far",
+    "none costs less": "no plan costs less than {cost}",
+    "none at all cheaper": "no plan at all costs less than {cost}",
+    "second pump left open": "{why}; whether a second pump makes it cheaper is open",
+    "second pump costs more": "a second pump was considered too: no plan with one costs less",
+    "not ruled out with": "a plan that costs less is not ruled out with: {pumps:then}",
+    "with a second pump too": "with a second pump as well: {why}",
+    "same with other pumps": "the same holds with each of the {pumps} other choices of pumps from the catalogs",
+    "at the same shares": "another pump was taken at the same shares of its full speed as the modes say for your own",
+    "electricity not counted": (
+        "electricity is not counted: with several modes the file does not say how long each one lasts"
+    ),
+    "valves not set": (
+        "{combinations} combinations with valves could not be set by any of the starts tried, and are not proven "
+        "impossible; the bound leaves them open"
+    ),
+    "valve tried in the longest pipe": "a valve to be cut in was tried in the longest pipe of each run without one",
+    "no positions for every mode": "valve positions that serve every mode were sought and not found",
+    "design keeps every head": "a design of {cost_cents} cents keeps every head",
+    "sizing round": "round {round}: nothing costs less than {bound_cents} cents; {left_s:.0f} s are left",
+    "flows narrowed": "flows are narrowed to {ranges_m3_s:.4g} m³/s in all; {left_s:.0f} s are left",
+    # what a proof leaves out
+    "ways of more loss": (
+        "ways that lose more than the least and less than the most lossy one at their cost, of the runs without a "
+        "valve ({runs:list})"
+    ),
+    "ways of less water": (
+        "ways that hold less water than others and are the cheapest at none of the prices tried for it"
+    ),
+    "plans between margins": "plans between these margins, when it comes to the share of cases in which they work",
+    "one union for two runs": "{what}",
+    "other sets of legs": "other sets of legs than those next to the pump",
+}
+"""How a search ended, and what its proof leaves out."""
+
+PLAN: Mapping[str, str] = {
+    "remove": "remove {old:list}",
+    "add": "add {new:list}",
+    "replace": "replace {old} by {new}",
+    "stands beside": (
+        "pump {pump!r} and its line stand where the file has them, its tee in the middle of the pipe that is cut: "
+        "dry-fit before you cement; each pump has a check valve of its own"
+    ),
+    "stands in the line": (
+        "pump {pump!r} stands in the middle of the pipe that is cut: see that there is room and a shelf for it, as low "
+        "as can be, so that it is full of water before it starts; switch both pumps together, for neither may run "
+        "while the other stands"
+    ),
+    "valve open": "the valve of {run!r} open {opening_share:percent}",
+    "no finer valve": "no other way within the price of `finer valves` was found: {valves:and} of its travel",
+    "finer valves": "a cheaper plan, parts for {cost}, would leave {valves:and} of its travel (`finer valves`)",
+    "margin kept": "every minimum flow can be exceeded by {margin_share:percent} at once (`margin`)",
+    "runs faster": (
+        "pump {pump!r} runs at {speed_share:percent} of full speed, the lowest of its settings that has that margin"
+    ),
+    "works in draws": (
+        "works in {works_share:tenths} of the cases drawn, at least {least_share:tenths} at 95 % confidence; "
+        "{asked_share:percent} were asked for (`certainty`)"
+    ),
+    "works in the sample": (
+        "works in {works} of the {sample} cases that it was chosen on ({asked_share:percent} asked for) and in "
+        "{works_share:tenths} of {judged:,} others, at least {least_share:tenths} at 95 % confidence"
+    ),
+    "works not quite so often": "it does not quite work in {asked_share:percent} of the others{sure}",
+    "one that does": "; one for {cost} does",
+    "cheaper in the first cases": "a plan for {cost} works often enough in the first cases, and not in the others",
+    "most flow": "the most flow found for {budget} is {share:percent} of the minimum flows{proof}",
+    "none gives more": "; that no plan gives {beyond_share:percent} for it is proven",
+    "nothing asked of this line": "nothing is asked of this line: its flows are not on the card",
+}
+"""What is done, and what a plan takes for granted or promises."""
+
+NO_PLAN: Mapping[str, str] = {
+    "over the budget": "the cheapest parts list that was found comes to {cost}, over the budget of {budget}",
+    "budget not proven": "that no parts list at all keeps within the budget is not proven",
+    "none so certain": (
+        "no plan was found that works in {asked_share:percent} of all cases (`certainty`); the cheapest one that meets "
+        "the targets as published is parts for {cost}"
+    ),
+    "cheaper refused": "a cheaper plan, parts for {cost}, was refused: {why:then}",
+    "cheapest refused": "the cheapest plan, parts for {cost}, was refused: {why:then}",
+    "pair refused": "a plan with {pumps} was refused: {why:then}",
+    "next is refused as well": "the next plan that was found is refused as well",
+    "no other is safe": (
+        "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
+        "siphon-break hole nearer to the overflow edge would help"
+    ),
+    "no safe plan found": "no safe plan was found: look at the tanks and drains of the file",
+    "none passes every check": "no plan that passes every check was found",
+    "could burst what stays": "the pump's shut-off pressure could burst what has to stay: {parts:list}",
+    "only accepted": "only `accept: {check}` under `rules` lets a plan leave it so",
+    "too long there": (
+        "run {run!r} does not fit: between {first} and {last} the new parts are {off_m:mm} longer than what stood "
+        "there, and both sides are held; flexible hose or `bend pipe to fit` would let it in"
+    ),
+    "too short there": (
+        "run {run!r} does not fit: between {first} and {last} the new parts are {off_m:mm} shorter than what stood "
+        "there, and both sides are held; flexible hose or `bend pipe to fit` would let it in"
+    ),
+    "rule": ", {text}",
+    "best with this pump": (
+        "the best that this catalog, these rules and this pump reach is {share:percent} of the minimum flows"
+    ),
+    "best with these parts": "the best that this catalog and these rules reach is {share:percent} of the minimum flows",
+    "minimum past the curve": (
+        "the minimum flows come to {total_m3_s:flow}, past the last point of the curve of pump {pump!r} at "
+        "{speed_share:percent}: only a stronger pump or less flow helps"
+    ),
+    "rise above the pump": (
+        "pump {pump!r} at {speed_share:percent} gives {gives_m:head} at the sum of the minimum flows, the rise is "
+        "{rise_m:head} to {demand!r}: only a stronger pump or less flow helps"
+    ),
+    "pump gives": "the pump gives {head_m:head} there",
+    "pushed from above": "house water or a tank above is all that pushes there",
+    "no way to plumb it": (
+        "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep{within:joined}"
+    ),
+    "lacks head": (
+        "with the lowest-loss parts that may be used{within:joined}, the way to {demand!r} still lacks {short_m:head} "
+        "of head ({given}); run {worst!r} takes the most, {lost_m:head}"
+    ),
+    "pumps too weak": (
+        "the minimum flows come to {total_m3_s:flow}: there the pumps {pumps!r:and} are together past their curves, or "
+        "do not lift as high as {demand!r}; only stronger pumps or less flow help"
+    ),
+    "pumps give together": "the pumps give {head_m:head} together at the sum of the flows",
+    "pumps lack head": (
+        "with the lowest-loss parts that may be used, the way to {demand!r} still lacks {short_m:head} of head "
+        "({given})"
+    ),
+    "targets contradict": "the targets contradict each other, or the pump's curve ends before their sum",
+    "drain-back too much": "the drain-back of the tanks alone is more than the sump takes",
+    "no way to plumb run": "the rules and the catalogs leave no way to plumb run {run!r}",
+    "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows",
+    "no combination": (
+        "no combination of these parts meets all targets at once{within:joined}, with valves cut in where that helps"
+    ),
+}
+"""Why there is no plan, or why a cheaper one was refused."""
+
+SAYS: Mapping[str, str | Callable[[Note, str], str]] = {**ENDED, **PLAN, **NO_PLAN}
