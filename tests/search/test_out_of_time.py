@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from said import said
+from said import free, said
 from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
@@ -55,8 +55,8 @@ def test_before_any_plan_it_says_that_none_came(monkeypatch: pytest.MonkeyPatch)
 def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch: pytest.MonkeyPatch) -> None:
     catalog = small_catalog()
     system = random_tree(SEED, catalog)
-    said = Verdicts((), ("the sump runs over",), 1)
-    monkeypatch.setattr(engine, "verdicts", lambda *_: said)
+    refused = Verdicts((), (free("the sump runs over"),), 1)
+    monkeypatch.setattr(engine, "verdicts", lambda *_: refused)
     monkeypatch.setattr(engine, "most_pipe_volume_m3", lambda *_: 1.0)
     monkeypatch.setattr(engine, "_holding", late)
     answer = engine.solve(Question(system, catalog, Watch.of(60.0)))

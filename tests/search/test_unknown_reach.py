@@ -157,7 +157,7 @@ def test_each_way_out_that_is_told_is_one() -> None:
     for words, relaxed in (("a pump of the catalogs", pump), ("no target for 'right'", alone)):
         (reason,) = (reason for reason in freed if words in reason)
         plan = find_any(relaxed, catalog()).plan
-        assert reason.endswith(f"the parts would then cost {(plan.cost_cents or 0) / 100:.2f} USD")
+        assert reason.endswith(f"the parts would then cost ${(plan.cost_cents or 0) / 100:.2f}")
     assert len(freed) == 2
 
 
