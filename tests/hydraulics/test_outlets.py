@@ -200,7 +200,7 @@ def test_holes_of_a_bar_may_be_stated(tmp_path: Path) -> None:
 def test_what_an_eductor_draws_along_is_said_and_counts_for_nothing(tmp_path: Path) -> None:
     system = read(tmp_path)
     solution = pipeline.flows(system)
-    (note,) = [words for words in pipeline.barely_lifting(system, solution) if "eductor" in words]
+    (note,) = [words for words in said(pipeline.barely_lifting(system, solution)) if "eductor" in words]
 
     assert "is no return flow" in note
     assert solution.flows_m3_s["stirrer"] < solution.flows_m3_s["riser"]
