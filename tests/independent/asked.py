@@ -47,6 +47,11 @@ def keeps_a_middle_piece(found: Plan) -> bool:
     return False
 
 
+def is_open(found: Plan) -> bool:
+    """Return whether the time came before a proof."""
+    return found.status.value not in ("optimal", "infeasible")
+
+
 def proved_cents(found: Plan) -> int | None:
     """Return the cost that is proved least; None where it is proved that there is no plan."""
     if found.status.value == "infeasible":
