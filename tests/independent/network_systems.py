@@ -46,7 +46,7 @@ def fork_each(seed: int) -> Small:
     now = flows_now_l_h(base)
     lines = dict(base.lines)
     for i in (1, 2):
-        low = now[f"branch {i}"] * rng.uniform(0.9, 1.12)
+        low = now[f"branch {i}"] * rng.uniform(0.88, 1.04)
         high = rng.choice((None, low * rng.uniform(1.15, 1.6)))
         lines[f"branch {i}"] = replace(lines[f"branch {i}"], low_l_h=low, high_l_h=high)
     return replace(base, name=f"fork each {seed}", lines=lines)
