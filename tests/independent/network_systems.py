@@ -87,7 +87,7 @@ def ring(seed: int) -> Small:
     }
     base = _small(f"ring {seed}", rng, lines, {"sump": 0.0, "display": rng.uniform(0.4, 0.9)})
     now = flows_now_l_h(base)
-    low = now["outlet"] * rng.uniform(0.97, 1.1)
+    low = now["outlet"] * rng.uniform(0.96, 1.03)
     lines["outlet"] = replace(lines["outlet"], low_l_h=low, high_l_h=rng.choice((None, 1.2 * low)))
     if rng.random() < 0.4:
         lines["side 2"] = replace(lines["side 2"], low_l_h=now["side 2"] * rng.uniform(0.8, 1.02))
