@@ -17,6 +17,10 @@ def _parts(rng: random.Random, pipe_m: tuple[float, float]) -> tuple[object, ...
     return parts_between(rng, rng.randint(0, 1), False, KEPT, pipe_m, LINKS)
 
 
+def _side(rng: random.Random) -> tuple[object, ...]:
+    return (*_parts(rng, (0.3, 1.5)), old("union", keep=True), old("pipe", length_m=round(rng.uniform(0.2, 0.6), 3)))
+
+
 def _small(name: str, rng: random.Random, lines: Mapping[str, Line], heights: Mapping[str, float]) -> Small:
     """Return a system with a pump that is strong enough, tees of one size and little for sale."""
     prices = prices_of(rng, missing=8)
@@ -76,13 +80,16 @@ def fork_modes(seed: int) -> Small:
 
 
 def ring(seed: int) -> Small:
-    """Return a riser, two sides of a ring and what goes on from it to the tank, with a least flow there."""
+    """Return a riser, two sides of a ring and what goes on from it to the tank, with a least flow there.
+
+    Each side has a union that stays: held at both ends, it could not be put together again without one.
+    """
     rng = random.Random(f"ring {seed}")
     riser = (old("pump"), old("adapter", keep=True), *_parts(rng, (0.2, 0.8)))
     lines = {
         "riser": Line("riser", "sump", "split", riser),
-        "side 1": Line("side 1", "split", "join", _parts(rng, (0.3, 1.5))),
-        "side 2": Line("side 2", "split branch", "join branch", _parts(rng, (0.3, 1.5))),
+        "side 1": Line("side 1", "split", "join", _side(rng)),
+        "side 2": Line("side 2", "split branch", "join branch", _side(rng)),
         "outlet": Line("outlet", "join", "display", _parts(rng, (0.2, 1.0))),
     }
     base = _small(f"ring {seed}", rng, lines, {"sump": 0.0, "display": rng.uniform(0.4, 0.9)})
