@@ -30,7 +30,7 @@ FAMILIES: dict[str, tuple[Callable[[int], Small], tuple[int, ...], int]] = {  # 
     "fork, each branch": (network_systems.fork_each, (5, 7, 13), 50),
     "fork, sum": (network_systems.fork_sum, (2, 3, 4, 5), 50),
     "fork, two modes": (network_systems.fork_modes, (3, 14), 50),
-    "ring": (network_systems.ring, (2,), 30),
+    "ring": (network_systems.ring, (6,), 30),
 }
 QUICK = [(family, seed) for family, (_, seeds, _) in FAMILIES.items() for seed in seeds]
 SLOW = [(family, seed) for family, (_, seeds, every) in FAMILIES.items() for seed in range(every) if seed not in seeds]
