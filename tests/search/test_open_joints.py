@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from optimizer import pipeline
 from optimizer.choices.open_joints import cemented_machines, open_places
 from optimizer.cli import main
-from optimizer.documents.note_words import warnings_of
+from optimizer.documents.note_words import all_notes
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
@@ -126,4 +126,4 @@ def test_a_device_between_rigid_pipes_is_told_to_need_a_side_that_turns(tmp_path
     parts = "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"
     report = pipeline.plan(*pipeline.read(written(tmp_path, "3/4 in BSPP male", "3/4 in sch 40 PVC", parts), ()))
 
-    assert any("device unit comes out by its threads alone" in words for words in warnings_of(report))
+    assert any("device unit comes out by its threads alone" in words for words in all_notes(report))
