@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -185,8 +186,10 @@ def test_a_search_is_stopped_and_another_plan_of_the_frontier_chosen(example: Pa
     plan = pipeline.frontier(system, catalog).plans[other].plan
     expected = papers.workbook(pipeline.report(system, plan, catalog), catalog)
     assert Path(download.value.path()).read_bytes() == expected
+    share = re.search(r"\d+ %", rows.nth(0).inner_text())
+    assert share is not None
     page.locator("#points g[role=button]").first.press("Enter")
-    page.wait_for_selector("#plan-heading:has-text('of the targets')")
+    page.wait_for_selector(f"#plan-heading:has-text('{share[0]} of the targets')")
     assert sitting.plans.chosen.report.bill.total_cents == 0
 
 
