@@ -38,7 +38,7 @@ SLOW = [(family, seed) for family, (_, seeds, every) in FAMILIES.items() for see
 
 def difference(small: Small, folder: Path) -> str:
     """Return in what the plan and all plumbings differ; empty where they do not."""
-    plan = asked.plan(small, folder)
+    plan = asked.plan_by_use(small, folder)
     if asked.is_open(plan):  # then its bound alone is proved
         tight = least_of_networks(small, plan.material_cents or 4000.0, -SHARE)
         return "" if (plan.bound_cents or 0) <= tight else f"a plumbing costs {tight}, the bound is {plan.bound_cents}"

@@ -77,14 +77,14 @@ def others_refuse(plan: dict[str, object], system: Path, lists: tuple[object, ..
     """Check that every command says no where `plan` does, and gives its reasons."""
     explained = said("explain", system, *lists)
     assert explained["exit"] == 1
-    assert set(explained["reasons"]) <= set(plan["reasons"])  # type: ignore[call-overload]
+    assert all(reason in plan["reasons"] for reason in explained["reasons"])  # type: ignore[operator, union-attr]
     ways = said("compare", system, *lists)["ways"]
     assert all(way["reach"] is None or way["reach"] < 1.0 for way in ways)  # type: ignore[union-attr]
     plans = said("frontier", system, *lists)["plans"]
     assert not any(each["meets_targets"] for each in plans)  # type: ignore[union-attr]
     reported = run("report", system, *lists, "-o", system.with_suffix(".html"))
     assert reported.exit_code == 1
-    assert plan["reasons"][0] in reported.output  # type: ignore[index]
+    assert plan["reasons"][0]["text"] in reported.output  # type: ignore[index]
 
 
 @pytest.mark.parametrize(("family", "seed"), [(family, seed) for family in QUICK for seed in QUICK[family]])

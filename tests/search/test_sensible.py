@@ -16,7 +16,7 @@ from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.search.question import Question
-from optimizer.search.studies.kinds import KindOfPlan
+from optimizer.search.studies.kinds import CHEAPEST, SENSIBLE, KindOfPlan
 from optimizer.search.studies.promise import works_in
 from optimizer.search.studies.sensible import OFTEN, sensible
 from optimizer.search.watch import Watch
@@ -87,7 +87,7 @@ def test_a_leg_that_is_widened_is_of_one_size_and_all_before_it_are(name: str) -
 
 def test_what_it_costs_more_than_the_cheapest_is_said_in_one_line() -> None:
     dear, cheap = plan("single-return"), plan("single-return")
-    kinds = [KindOfPlan("the cheapest", cheap, 1.0), KindOfPlan("the sensible one", dear, 1.1)]
+    kinds = [KindOfPlan(CHEAPEST, cheap, 1.0), KindOfPlan(SENSIBLE, dear, 1.1)]
 
     said = [block for block in kinds_blocks(system("single-return"), kinds) if isinstance(block, str)]
 

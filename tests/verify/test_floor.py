@@ -167,15 +167,6 @@ def test_a_joint_at_a_device_lets_out_as_much_as_one_at_the_pump(tmp_path: Path)
     assert row.verdict is Verdict.UNSAFE
 
 
-def test_a_valve_shut_against_the_pump_spills_nothing_and_is_told_where_all_that_it_moves_goes_through_it(
-    tmp_path: Path,
-) -> None:
-    title = "a valve is shut against the pump in 'line'"
-    row = told(system(tmp_path), FLOW)[title]
-    assert (row.spilled_m3, row.verdict) == (0.0, Verdict.CLOSE)
-    assert title not in told(written(tmp_path, ("pipe 1 m, ball valve, pipe 20 cm", "pipe 120 cm")), FLOW)
-
-
 def test_a_clogged_siphon_break_has_one_verdict_everywhere_and_is_refused_where_the_rule_says_so(
     tmp_path: Path,
 ) -> None:

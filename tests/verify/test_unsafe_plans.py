@@ -222,7 +222,7 @@ def test_of_two_tanks_the_sum_of_what_runs_back_is_kept_to_by_the_valve() -> Non
     checked = verify_plan(tight, plan)
 
     assert plan.status is Status.OPTIMAL
-    assert plan.material_cents == free.material_cents
+    assert plan.material_cents == plan.cost_cents == free.cost_cents
     assert checked.passed
     assert (back(checked)[0].after or 0.0) <= 0.985 * wide * (1 + 2e-5)
     assert any(0.0 < valve.opening < 1.0 for valve in checked.valves)
@@ -236,7 +236,7 @@ def test_what_is_unsafe_today_is_mended_where_that_costs_nothing() -> None:
 
     assert report is not None
     assert any("sump runs over" in text for text in said(report.today))
-    assert plan.material_cents == find_unknown(two_tanks(1.0), catalog()).plan.material_cents
+    assert plan.material_cents == find_unknown(two_tanks(1.0), catalog()).plan.cost_cents
     assert [check.verdict for check in report.checks if "drain-back" in worded(check.title)] == [Verdict.SAFE]
 
 
