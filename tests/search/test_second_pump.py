@@ -121,15 +121,17 @@ def test_pumps_side_by_side_have_a_check_valve_each_and_join_at_a_tee() -> None:
 
 
 @pytest.mark.parametrize("rule", [SERIES, BESIDE])
-def test_the_second_pump_can_be_unbolted_on_its_outlet(rule: str) -> None:
+def test_the_second_pump_comes_off_at_its_outlet(rule: str) -> None:
+    """By a union, or by the thread of its port."""
     system = one_pump(rule)
 
     network = planned(search(system, SHOP), system)
 
     run = next(run for run in network.runs.values() if any(part.name == "return 2" for part in run.parts))
     at = next(i for i, part in enumerate(run.parts) if part.name == "return 2")
-    assert any(part.kind is Kind.UNION for part in run.parts[at + 1 :])
-    assert rule == BESIDE or any(part.kind is Kind.UNION for part in run.parts[:at])
+    pump = run.parts[at]
+    assert pump.ends[-1].form.is_thread or any(part.kind is Kind.UNION for part in run.parts[at + 1 :])
+    assert rule == BESIDE or pump.ends[0].form.is_thread or any(part.kind is Kind.UNION for part in run.parts[:at])
 
 
 def test_the_shut_off_head_of_pumps_in_series_adds_up() -> None:
