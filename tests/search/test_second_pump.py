@@ -30,6 +30,7 @@ from optimizer.search.second_pump import with_second_pump
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import running
 from optimizer.verify.shut_off import shut_off_pressures_pa
+from optimizer.wording.notes import notes_words
 
 SHOP = shop(TWO_SIZES)
 
@@ -174,7 +175,7 @@ def test_two_pumps_without_check_valves_are_told_to_get_them() -> None:
         for name, run in network.runs.items()
     }
 
-    told = list(pump_stops(system, running(network.with_runs(bare))))
+    told = notes_words(pump_stops(system, running(network.with_runs(bare))), system.units)
 
     assert all("run back through it: give its line a check valve" in words for words in told)
     assert len(told) == 2
