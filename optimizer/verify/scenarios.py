@@ -37,6 +37,7 @@ from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running, running_pump_runs
 
 _HALF = 0.5
+MOST_SHUT = 24  # valves that are looked at shut: each takes a solution of the whole network
 
 
 def scenarios_of(
@@ -74,10 +75,21 @@ def scenarios_of(
     )
 
 
+def runs_with_valves(network: Network, flows_m3_s: Mapping[str, float]) -> list[str]:
+    """Return the runs with flow that a valve may stop, the most flow first."""
+    sizes = {
+        run.name: abs(flows_m3_s.get(run.name, 0.0))
+        for run in network.runs.values()
+        if any(part.kind in THROTTLES for part in run.parts)
+    }
+    return sorted((name for name, size in sizes.items() if size > STILL_M3_S), key=lambda name: -sizes[name])
+
+
 def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, Scenario]:
     """Return what a valve that someone shuts does in one mode, by its run; nothing where no tank is fed.
 
-    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one.
+    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one. Only the
+    `MOST_SHUT` runs with the most flow are looked at.
     """
     if not fed_surfaces(network):
         return {}
@@ -264,10 +276,10 @@ class _There:
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
     def shut(self) -> Iterator[tuple[str, Scenario]]:
-        for run in self.network.runs.values():
+        for name in runs_with_valves(self.network, self.flows_m3_s)[:MOST_SHUT]:
+            run = self.network.runs[name]
             at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
-            if at and abs(self.flows_m3_s.get(run.name, 0.0)) > STILL_M3_S:
-                yield run.name, self._with_shut(run, at[-1])
+            yield name, self._with_shut(run, at[-1])
 
     def _with_shut(self, run: Run, at: int) -> Scenario:
         title = note("a valve shut", run=run.name)
