@@ -48,6 +48,7 @@ class Jobs:
     def __init__(self, then: Callable[[Job], None]) -> None:
         self._then = then
         self._lock = threading.Lock()
+        self._closing = threading.Lock()  # a job ends once: by itself, or as it is ended
         self._process: Any = None
         self._stop: Any = None
         self.job: Job | None = None
@@ -84,11 +85,11 @@ class Jobs:
         """End the work at once; nothing comes of it."""
         with self._lock:
             process, job = self._process, self.job
+            if job is not None:  # first: whoever listens to the process hears its end before this call returns
+                self._close(job, "It was ended; nothing was kept of it.")
             if process is not None and process.is_alive():
                 process.kill()
                 process.join(_KILL_WAIT_S)
-            if job is not None and not job.over:
-                self._close(job, "It was ended; nothing was kept of it.")
 
     def _listen(self, job: Job, heard: Connection, process: Any) -> None:
         """Take in what the process tells until it ends, by itself or not."""
@@ -111,6 +112,7 @@ class Jobs:
             process.join(_KILL_WAIT_S)
 
     def _close(self, job: Job, failed: str) -> None:
-        if not job.over:
-            job.failed, job.ended, job.over = failed, time.monotonic(), True
-            self.turns += 1
+        with self._closing:
+            if not job.over:
+                job.failed, job.ended, job.over = failed, time.monotonic(), True
+                self.turns += 1

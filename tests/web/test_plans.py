@@ -120,6 +120,21 @@ def test_a_search_can_be_ended_at_once() -> None:
     assert not jobs.busy
 
 
+def test_a_search_that_is_ended_is_not_called_a_defect(monkeypatch: pytest.MonkeyPatch) -> None:
+    jobs = Jobs(lambda job: None)
+    jobs.start(asked(), "a plan")
+    process = jobs._process
+    join = process.join
+    slowly = lambda timeout=None: (time.sleep(0.3), join(timeout))  # noqa: E731  # who listens is quicker
+    monkeypatch.setattr(process, "join", slowly)
+
+    jobs.end()
+
+    job = jobs.job
+    assert job is not None
+    assert (job.failed, jobs.turns) == ("It was ended; nothing was kept of it.", 2)
+
+
 @pytest.mark.slow
 def test_a_stopped_search_ends_at_its_next_step() -> None:
     calls: list[tuple[Any, ...]] = []
