@@ -1,7 +1,7 @@
 """A search that several tests ask for is done once: the same question, to the last number, has the same answer.
 
 It is so only for searches that were proved to their end. A test that changes the program under it (`monkeypatch` of
-anything but the command line and what is printed) asks anew, and so does one that is short of time.
+anything but the command line and what is printed) asks anew, and so does one that is short of time or that listens.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from optimizer.search import cheapest, known_steps, unknown_pumps
 
 MOST = 60  # answers that are kept, with all their tables: the latest, and those that took longest
 TIME_S = 20.0  # who has less may not get an answer that took longer
-_NOT_ASKED = ("progress", "time_limit_s")  # what does not change a proved answer
+_NOT_ASKED = ("time_limit_s",)  # what does not change a proved answer
 _HARMLESS = ("optimizer.cli", "optimizer.documents", "os", "sys")
 _known: dict[str, tuple[float, Any]] = {}  # processor time that it took [s], answer
 _catalogs: list[object] = []  # each of those that differ
@@ -38,9 +38,10 @@ def remembering(search: Callable[..., Any]) -> Callable[..., Any]:
     """Return a search that gives the answer that it gave before, where it was asked the same before."""
 
     def ask(system: object, catalog: object, *others: object, **terms: Any) -> Any:
-        if _changed or min(left_s(), terms.get("time_limit_s", 60.0)) < TIME_S:
+        heard = terms.get("progress") is not None  # whoever listens wants to hear how it goes
+        if _changed or heard or min(left_s(), terms.get("time_limit_s", 60.0)) < TIME_S:
             return search(system, catalog, *others, **terms)
-        asked = {name: value for name, value in terms.items() if name not in _NOT_ASKED}
+        asked = {name: value for name, value in terms.items() if name not in _NOT_ASKED and terms[name] is not None}
         words = _told((search.__name__, system, others, asked)) + _catalog(catalog)
         key = hashlib.sha256(words).hexdigest()
         if key not in _known:

@@ -109,6 +109,7 @@ def solve_list(
     below_cents: float,
     time_limit_s: float,
     solver: str | None = None,
+    heard: Callable[[float], None] | None = None,
 ) -> ListAnswer:
     """Return the choice whose list costs least of those below a limit, proved.
 
@@ -124,6 +125,8 @@ def solve_list(
         Wall time for each solve [s].
     solver
         A solver's name; None for the first that answers.
+    heard
+        Is called after each round with what is proved by then: no choice costs less [cents].
     """
     model = build_list_model(problem)
     best: Chosen | None = None
@@ -141,6 +144,8 @@ def solve_list(
         told = price(chosen)
         if told.allowed and told.cents < least:
             best, least = chosen, told.cents
+        if heard is not None:
+            heard(min(bound, least))
         if bound >= least:
             break
         _forbid(model, problem, chosen, told)

@@ -43,6 +43,7 @@ from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import Options, PosedProblem, options_of, pose
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
+from optimizer.search.telling import Telling
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 
 Floats = npt.NDArray[np.float64]
@@ -183,6 +184,7 @@ class Certain:
         self.best: _Plan | None = None
         self.given: _Plan | None = None
         self.sure: _Plan | None = None
+        self.telling = Telling(question.clock.ending(question.words), outside_cents=first.bound_cents or 0)
         self.seen: list[tuple[int, Bools]] = []  # what plans cost, and in which draws they work
 
     def answer(self) -> Answer:
@@ -238,6 +240,8 @@ class Certain:
                 self.given = new
             if borne_out >= self.asked and (self.sure is None or cents < self.sure.cents):
                 self.sure = new
+        given = math.inf if self.given is None else self.given.cents
+        self.telling.say("case by case", given, self.first.bound_cents or 0)
         return True
 
     def judged(self, plan: Plan) -> int:

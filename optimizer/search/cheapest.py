@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
+from optimizer.choices.for_sale import pumps_for_sale
 from optimizer.clock import TimeIsUp, left_s, unlimited
 from optimizer.model.catalog import Catalog
 from optimizer.model.note import note
@@ -15,11 +16,13 @@ from optimizer.program.merge import EfficientSelection, MergedTables, all_carrie
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, other_pumps, own_duties
+from optimizer.search.flow_search import Progress
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
 from optimizer.search.reach import blocked
 from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
+from optimizer.search.telling import Telling
 from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
 
 NONE_IN_TIME = note("no plan in time")
@@ -46,12 +49,13 @@ class Search:
 
 @dataclass(frozen=True)
 class SolverCall:
-    """How the solver is called: which one (None: the first that answers) and for how long at most [s]."""
+    """How the solver is called: which one (None: the first that answers), for how long at most [s], who is told."""
 
     solver: str | None = None
     time_limit_s: float = 60.0
     with_reasons: bool = True
     most_volume_m3: float | None = None  # of the water in all runs of the plan that a pump lifts it in
+    telling: Telling = field(default_factory=Telling)
 
 
 def find_plan(
@@ -62,6 +66,7 @@ def find_plan(
     time_limit_s: float = 60.0,
     with_reasons: bool = True,
     most_volume_m3: float | None = None,
+    progress: Progress | None = None,
 ) -> Search:
     """Return the cheapest plan that gives every demand its least flow.
 
@@ -83,6 +88,9 @@ def find_plan(
         When there is no plan, look for what blocks it.
     most_volume_m3
         The most water that all runs may hold together that a pump lifts water in [m³]; None: any.
+    progress
+        Is called with the stage, the best cost so far and the proved bound [cents, None where there is none]. A
+        TimeIsUp that it raises ends the search with the best so far.
 
     Raises
     ------
@@ -93,20 +101,26 @@ def find_plan(
     """
     flows = known_flows(system)
     room_m3 = None if most_volume_m3 is None else most_volume_m3 - _standing_m3(system, flows)
-    call = SolverCall(solver, time_limit_s, with_reasons, room_m3)
+    telling = Telling(progress)
+    call = SolverCall(solver, time_limit_s, with_reasons, room_m3, telling)
     weigh_water = most_volume_m3 is not None
     own = own_duties(system, flows)
     standing = _standing(system, catalog, flows, own, call)
     if standing is not None:
         return standing
+    telling.say("listing the ways")
     options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
+    if system.rules.other_pumps:
+        telling.outside_cents = min((item.price_cents for item in pumps_for_sale(system, catalog)), default=math.inf)
     best = best_over(options, flows, own, call, math.inf)
     if system.rules.other_pumps:
         for variant, settings in other_pumps(system, catalog, flows):
             least = math.inf if not best.plan.found else _total(best.selection, best.duty)
             if min(duty.cents for duty in settings) >= least:
                 continue
+            telling.outside_cents = min(duty.cents for duty in settings)
             try:
+                telling.say("with another pump", least)
                 options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
                 found = best_over(options_there, flows, settings, call, least)
             except TimeIsUp:
@@ -133,7 +147,7 @@ def _standing(
     if options is None:
         return None
     least = min(duty.energy_cents for duty in settings)
-    found = best_over(options, flows, settings, replace(call, with_reasons=False), least + 1)
+    found = best_over(options, flows, settings, replace(call, with_reasons=False, telling=Telling()), least + 1)
     proved = found.plan.status is Status.OPTIMAL and _total(found.selection, found.duty) == least
     return found if proved else None
 
@@ -153,6 +167,7 @@ def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: S
 
     Of speeds that cost the same electricity the fastest has every plan of the others.
     """
+    call.telling.say("pricing them")
     lists = ListSearch(options, call.time_limit_s, call.solver)
     fastest = settings[0].speed
     if call.most_volume_m3 is None:
@@ -164,7 +179,9 @@ def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: S
         lists, posed = scarce.priced()
     if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
         return _ended(options, posed, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
-    over = _Speeds(lists, posed, flows, settings, MergedTables(posed.problem, greatest_head(posed.problem)))
+    call.telling.say("combining the runs")
+    tables = MergedTables(posed.problem, greatest_head(posed.problem))
+    over = _Speeds(lists, posed, flows, settings, tables, call.telling)
     best = over.best(least)
     if best is None:
         outcome = Outcome.NO_PLAN_FOUND if over.unsure else Outcome.INFEASIBLE
@@ -191,6 +208,7 @@ class _Speeds:
     flows: KnownFlows
     settings: list[Duty]
     tables: MergedTables
+    telling: Telling = field(default_factory=Telling)
     unsure: list[float] = field(default_factory=list)
 
     def best(self, below: float) -> tuple[Found, Duty] | None:
@@ -198,7 +216,8 @@ class _Speeds:
         one_each = {duty.energy_cents: duty for duty in reversed(self.settings)}  # the fastest of each
         bounds = [(self._bound(duty), duty.energy_cents) for duty in one_each.values()]
         best: tuple[Found, Duty] | None = None
-        for bound, energy in sorted(bounds):
+        waiting = sorted(bounds)
+        for place, (bound, energy) in enumerate(waiting):
             duty = one_each[energy]
             most = below if best is None else min(below, _total(best[0].selection, best[1]))
             if bound >= most:
@@ -206,7 +225,8 @@ class _Speeds:
             if best is not None and left_s() <= 0.0:
                 self.unsure.append(bound)
                 continue
-            found = self._at(duty, most - energy)
+            others = min([*self.unsure, *(later for later, _ in waiting[place + 1 :])], default=math.inf)
+            found = self._at(duty, most - energy, others)
             if found is None:
                 continue
             if found.selection.outcome is not Outcome.OPTIMAL:
@@ -222,7 +242,7 @@ class _Speeds:
         same = [other for other in self.settings if other.energy_cents == duty.energy_cents]
         now = next((other for other in same if other.is_todays), None)
         if now is not None and self._excess(found, now) > 0 and self._bound(now) <= total:
-            there = self._at(now, total - now.energy_cents + 1)
+            there = self._at(now, total - now.energy_cents + 1, total)
             if there is not None and there.selection.cents is not None:
                 found = replace(found, posed=there.posed, selection=there.selection)
         serve = [other for other in same if self._excess(found, other) <= 0] or [duty]
@@ -290,20 +310,25 @@ class _Speeds:
         order = self.lists.bound_cents(least) if all_carried(problem) else 0
         return self.lists.options.system.rules.charged_cents(order) + duty.energy_cents
 
-    def _at(self, duty: Duty, below: float) -> Found | None:
+    def _at(self, duty: Duty, below: float, others_cents: float) -> Found | None:
+        """Return the cheapest list at a speed below a limit [cents]; no plan at the others costs less than `others`."""
         problem, rules = self._problem(duty), self.lists.options.system.rules
-        found = self.lists.solve(
-            replace(self.posed, problem=problem), rules.order_below(below), self.tables.at(problem)
-        )
+
+        def told(stage: str, best: float, bound: float) -> None:
+            total = best if math.isinf(best) else rules.charged_cents(int(best)) + duty.energy_cents
+            self.telling.say(stage, total, min(rules.charged_cents(int(bound)) + duty.energy_cents, others_cents))
+
+        posed = replace(self.posed, problem=problem)
+        found = self.lists.solve(posed, rules.order_below(below), self.tables.at(problem), told=told)
         if found is None:
             return None
         cents, bound = found.selection.cents, found.selection.bound_cents
-        told = replace(
+        charged = replace(
             found.selection,
             cents=None if cents is None else rules.charged_cents(cents),
             bound_cents=None if bound is None else rules.charged_cents(bound),
         )
-        return replace(found, selection=told)
+        return replace(found, selection=charged)
 
     def _excess(self, found: Found, duty: Duty) -> int:
         problem = replace(found.posed.problem, paths=self._problem(duty).paths)

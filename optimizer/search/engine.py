@@ -85,7 +85,8 @@ def solve(question: Question) -> Answer:
             answer = _out_of_time(question)
         if question.system.second_pump is not None and not (question.first_will_do and answer.found):
             answer = _with_two_pumps(question, answer)
-    question.clock.by_hand = question.clock.by_hand or answer.by_hand
+    by_hand = question.clock.by_hand = question.clock.by_hand or answer.by_hand
+    answer = replace(answer, by_hand=by_hand)
     return _among_own_unions(question, answer)
 
 
@@ -117,6 +118,7 @@ def _with_one_pump(question: Question) -> Answer:
             solver=question.clock.solver,
             time_limit_s=question.time_s,
             with_reasons=question.with_reasons,
+            progress=question.clock.ending(question.words),
         )
     except FlowsUnknownError:
         return _over_ranges(question)
@@ -145,7 +147,9 @@ def _with_two_pumps(question: Question, first: Answer) -> Answer:
 def _out_of_time(question: Question) -> Answer:
     """Return that the time came before any plan."""
     plan = Plan(Status.NO_PLAN_FOUND, None, question.floor_cents, question.catalog.currency, {}, {}, {})
-    return Answer(replace(plan, reasons=(note("no plan before that", why=TIME_CAME),)), question.floor_cents)
+    return Answer(
+        replace(plan, reasons=(note("no plan before that", why=question.clock.why_over),)), question.floor_cents
+    )
 
 
 def _unproved(first: Answer) -> Answer:
@@ -187,7 +191,7 @@ def _checked(question: Question, first: Search) -> Answer:
     try:
         return _next_of_known(question, first, said)
     except TimeIsUp:
-        return _answer(_refusing(first.plan, said, proved=False, more=(TIME_CAME,)), refused=True)
+        return _answer(_refusing(first.plan, said, proved=False, more=(question.clock.why_over,)), refused=True)
 
 
 def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
@@ -225,6 +229,7 @@ def _holding(question: Question, most_m3: float) -> Plan:
         time_limit_s=question.time_s,
         with_reasons=False,
         most_volume_m3=most_m3,
+        progress=question.clock.ending(question.words),
     ).plan
 
 

@@ -18,11 +18,7 @@ from optimizer.choices.alternatives import Pack
 from optimizer.choices.effort import Effort
 from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
-from optimizer.program.list_program import (
-    Chosen,
-    ListAnswer,
-    solve_list,
-)
+from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProblem
 from optimizer.program.through import is_tree, rests_by_packs, through_costs
@@ -32,6 +28,7 @@ from optimizer.search.list_pick import SEALS, Pick, Rivals
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
 from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units
+from optimizer.search.telling import Told
 from optimizer.takeoff.list_price import JointShop, PipeShop
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
@@ -112,16 +109,23 @@ class ListSearch:
 
     @without_collection
     def solve(
-        self, posed: PosedProblem, below_cents: float, tables: MergedTables, any_will_do: bool = False
+        self,
+        posed: PosedProblem,
+        below_cents: float,
+        tables: MergedTables,
+        any_will_do: bool = False,
+        told: Told | None = None,
     ) -> Found | None:
         """Return the best list below a limit [cents], or the first found; None where it is proved that there is none.
+
+        `told` hears how it goes; a TimeIsUp that it raises ends the search with the best so far.
 
         Raises
         ------
         SolverError
             When no solver answers.
         """
-        search = _AtHead(self, posed, tables, below_cents)
+        search = _AtHead(self, posed, tables, below_cents, told)
         try:
             return search.solve(any_will_do)
         except TimeIsUp:
@@ -154,6 +158,7 @@ class _AtHead:
     posed: PosedProblem
     tables: MergedTables
     below: float
+    told: Told | None = None
     best: Found | None = None
     bound: int = 0
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
@@ -174,13 +179,21 @@ class _AtHead:
         if not all(self.problem.runs.values()) or not all(self.problem.tees.values()):
             return None
         self._start()
+        self._say("a first plan")
         if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
         if not self._first_lists():
             return self._nothing_else()
+        self._say("better plans")
         if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
         return self._by_first_lengths()._proved()
+
+    def _say(self, stage: str, bound_cents: float = 0) -> None:
+        """Tell how it goes; `bound_cents` holds for all that may still be below the limit."""
+        if self.told is not None:
+            best = math.inf if self.best is None else float(self.best.selection.cents or 0)
+            self.told(stage, best, max(self.bound, min(bound_cents, self.below if self.best is None else best)))
 
     def _proved(self) -> Found | None:
         with suppress(TimeIsUp):
@@ -232,6 +245,7 @@ class _AtHead:
             When there are more ways than a proof is worth.
         """
         ways = self._ways(upto)
+        self._say("proving")
         told = len(ways) == len(self.problem.runs) and all(ways.values())
         more = self._few(self._posed_again(ways), self._limit(upto)) if told else None
         if more is None:
@@ -239,8 +253,9 @@ class _AtHead:
             self.bound = max(self.bound, self._bound_at(upto))
             return
         ways = self._unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
-        answer = self._picked(ways, more[1])
+        answer = self._picked(ways, more[1], self._bound_at(upto))
         self.bound = max(self.bound, int(min(answer.bound_cents, self._bound_at(upto))))
+        self._say("proving")
 
     def _bound_at(self, upto: float) -> int:
         """Return a limit as the bound that it is once nothing is below it [cents]."""
@@ -365,12 +380,14 @@ class _AtHead:
         found: dict[str, list[Way]] = {}
         changed = [run for run in self.problem.runs if self.first_cents.get(run)]
         for run in changed:
+            self._say(f"proving: {run}")
             found[run] = self._finder(run, below, rests[run]).find()
         if found and all(found.values()):
             told = self._posed_again(found)
             rests = rests_by_packs(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
         for run in self.problem.runs:
             if run not in found and all(found.values()):
+                self._say(f"proving: {run}")
                 found[run] = self._finder(run, below, rests[run]).find()
         return found
 
@@ -403,13 +420,28 @@ class _AtHead:
 
     # the program
 
-    def _picked(self, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]]) -> ListAnswer:
-        """Have the program pick among ways and fittings; keep the best list where it is below the limit."""
+    def _picked(
+        self, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]], proves_cents: float = 0
+    ) -> ListAnswer:
+        """Have the program pick among ways and fittings; keep the best list where it is below the limit.
+
+        What it proves is told up to `proves_cents`: nothing where there may be other ways.
+        """
         pick = self._pick(ways, tees)
+
+        def price(chosen: Chosen) -> Priced:
+            priced = pick.price(chosen)
+            if priced.allowed and priced.cents < self.below:
+                self._keep(pick, chosen, priced.cents, self.search.solver or "program")
+            return priced
+
+        def heard(bound_cents: float) -> None:
+            self._say("trying plans", min(bound_cents, proves_cents))
+
         left_s = max(0.5, self.until - time.monotonic())
         below = self.below if math.isinf(self.below) else math.ceil(self.below)
-        answer = solve_list(pick.problem(), pick.price, below, left_s, self.search.solver)
-        if answer.chosen is not None and answer.cents is not None and answer.cents < self.below:
+        answer = solve_list(pick.problem(), price, below, left_s, self.search.solver, heard)
+        if answer.chosen is not None and answer.cents is not None and answer.cents <= self.below:
             self._keep(pick, answer.chosen, answer.cents, answer.solver)
         return answer
 

@@ -33,12 +33,15 @@ from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.cheapest import NONE_IN_TIME, SolverCall, best_over
 from optimizer.search.duty import Duty
+from optimizer.search.flow_search import Progress
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units, options_of, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
+from optimizer.search.telling import Telling
 from optimizer.search.terms import TIME_LIMIT_S, Terms
 from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+from optimizer.search.watch import Watch
 
 NO_ELECTRICITY = note("electricity not counted")
 _PUMPS = "all pumps"  # the run that stands for them in the program
@@ -52,6 +55,7 @@ def find_pumps_plan(
     solver: str | None = None,
     time_limit_s: float = TIME_LIMIT_S,
     most_cents: float = math.inf,
+    progress: Progress | None = None,
 ) -> Plan:
     """Return the cheapest plan of a system with several pumps that gives every demand its least flow.
 
@@ -65,6 +69,8 @@ def find_pumps_plan(
         Wall time for the solver [s].
     most_cents
         Plans that cost more are of no interest: INFEASIBLE then means that none costs as little.
+    progress
+        As of `find_plan`.
 
     Raises
     ------
@@ -77,7 +83,7 @@ def find_pumps_plan(
     options = options_of(system, catalog, dict.fromkeys([*station.lines, *station.flows.flows_m3_s]))
     if station.lines and sides_of(options).resources:
         raise PlanError("the rules limit what both lines together may use, which their pairing does not consider")
-    call = SolverCall(solver, time_limit_s, with_reasons=False)
+    call = SolverCall(solver, time_limit_s, with_reasons=False, telling=Telling(progress))
     return (_lines_plan if station.lines else _row_plan)(station, options, call, most_cents)
 
 
@@ -160,10 +166,13 @@ def find_one(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> Unknow
     cutoff_cents = terms.get("cutoff_cents")
     most = math.inf if cutoff_cents is None else cutoff_cents - 1
     solver, time_limit_s = terms.get("solver"), terms.get("time_limit_s", TIME_LIMIT_S)
-    plan = find_pumps_plan(system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most)
+    watch = Watch.of(time_limit_s, terms.get("progress"))
+    plan = find_pumps_plan(
+        system, catalog, solver=solver, time_limit_s=time_limit_s, most_cents=most, progress=watch.ending("")
+    )
     if plan.status is Status.INFEASIBLE:
         return UnknownSearch(plan)
-    return UnknownSearch(plan, bound_cents=plan.bound_cents or 0, cents=plan.material_cents)
+    return UnknownSearch(plan, bound_cents=plan.bound_cents or 0, cents=plan.material_cents, by_hand=watch.by_hand)
 
 
 def _leaves_electricity_out(system: System) -> bool:

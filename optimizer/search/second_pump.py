@@ -13,6 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from optimizer.choices.second_pump import TwoPumps, two_pumps
+from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.note import Note, note
@@ -77,7 +78,7 @@ class _Pairs:
         return min((float(cents) for cents in costs if cents is not None), default=math.inf)
 
     def best(self) -> Plan:
-        with suppress(KeyboardInterrupt):  # what was not looked at stays open
+        with suppress(KeyboardInterrupt, TimeIsUp):  # what was not looked at stays open
             for i, pair in enumerate(self.pairs):
                 left_s = self.until - time.monotonic()
                 if self.bounds[i] < self.known and left_s > 0.0:

@@ -54,3 +54,18 @@ class Watch:
         if progress is None or not words:
             return progress
         return lambda stage, best, bound: progress(f"{words}: {stage}", best, bound)
+
+    def ending(self, words: str) -> Progress | None:
+        """Return whom to tell, as `telling` does; a stop by hand then ends the work as the end of its time would."""
+        progress = self.telling(words)
+        if progress is None:
+            return None
+
+        def told(stage: str, best: int | None, bound: int | None) -> None:
+            try:
+                progress(stage, best, bound)
+            except KeyboardInterrupt:
+                self.by_hand = True
+                raise clock.TimeIsUp from None
+
+        return told

@@ -13,6 +13,7 @@ from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report_facts import solved
 from optimizer.errors import EditError, Fault, NetworkError
+from optimizer.model.plan import Status
 from optimizer.web import edit_views, views
 from optimizer.web.forms import Standing, part_of
 from optimizer.web.plumbing import drawn_plumbing
@@ -273,6 +274,7 @@ class Pages:
             chosen=chosen,
             stale=chosen is not None and chosen.content != content,
             summary=plan_views.summary(report) if report else (),
+            proved=report is None or report.plan.status is Status.OPTIMAL,
             told=Markup(plan_views.plan_html(report)) if report else "",
             refusal=Markup(plan_views.no_plan_html(system, chosen)) if chosen and not report else "",
             ways=plan_views.ways_out(system, chosen.planned.plan.reasons) if chosen and not report else (),

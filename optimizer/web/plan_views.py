@@ -61,23 +61,36 @@ def progress_of(job: Job, currency: str) -> Progress:
         "" if best is None else money(best, currency),
         "" if not bound else money(bound, currency),
         job.stopping,
-        progress_chart(job.course, currency),
+        progress_chart(job.course, job.elapsed_s, currency),
     )
 
 
-def progress_chart(course: Sequence[tuple[float, int | None, int | None]], currency: str) -> str:
-    """Return best so far and least possible over the seconds of a search; nothing before two points are known."""
-    best = [(at, cents / 100) for at, cents, _ in course if cents is not None]
-    bound = [(at, cents / 100) for at, _, cents in course if cents]
-    if len(best) < 2 and len(bound) < 2:
+Course = Sequence[tuple[float, int | None, int | None]]  # seconds, best so far, least possible [cents]
+
+
+def progress_chart(course: Course, until_s: float, currency: str) -> str:
+    """Return best so far and least possible over the seconds of a search up to now; nothing before one is known."""
+    best = _stairs([(at, cents / 100) for at, cents, _ in course if cents is not None], until_s)
+    bound = _stairs([(at, cents / 100) for at, _, cents in course if cents], until_s)
+    if not best and not bound:
         return ""
     values = [value for _, value in (*best, *bound)]
-    drawn = frame(440, 220, (0.0, max(course[-1][0], 1.0)), (0.0, max(values)), "seconds", f"parts, {currency}")
+    low = min(values) if 2 * min(values) > max(values) else 0.0  # where they are close their gap is what matters
+    drawn = frame(440, 220, (0.0, max(until_s, 1.0)), (low, max(values)), "seconds", f"parts, {currency}")
     for points, role in ((best, "after-line"), (bound, "now-line")):
-        if len(points) > 1:
+        if points:
             drawn.line(points, role)
     legend(drawn, [("after-line", "", "best so far"), ("now-line", "", "least possible")])
     return drawn.canvas.svg("Best so far and least possible", "Two lines that close in.", "progress-chart")
+
+
+def _stairs(told: Sequence[tuple[float, float]], until_s: float) -> list[tuple[float, float]]:
+    """Return a line that keeps each value until the next one is told, the last one up to now."""
+    points: list[tuple[float, float]] = []
+    for at, value in told:
+        points += [(at, points[-1][1])] if points else []
+        points.append((at, value))
+    return [*points, (max(until_s, points[-1][0]), points[-1][1])] if points else []
 
 
 def plan_html(report: PlanReport) -> str:

@@ -19,7 +19,7 @@ from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.web import worker
 from optimizer.web.jobs import Job, Jobs
-from optimizer.web.plan_views import ways_out
+from optimizer.web.plan_views import _stairs, progress_chart, ways_out
 from optimizer.web.plans import WORDS, Chosen
 from optimizer.web.worker import Asked, Planned
 
@@ -90,6 +90,33 @@ def test_a_point_below_the_targets_is_a_plan_too() -> None:
 
     assert kind == "done"
     assert point.report.bill.total_cents == low.plan.cost_cents
+
+
+@pytest.mark.slow
+def test_stopped_it_gives_the_best_plan_that_was_told() -> None:
+    told: list[tuple[Any, ...]] = []
+
+    def any_found() -> bool:
+        return any(one[0] == "progress" and one[2] is not None for one in told)
+
+    worker.work(asked(), told.append, any_found)
+
+    kind, result = told[-1]
+    assert kind == "done"
+    assert result.report.bill.total_cents == next(one[2] for one in told if one[0] == "progress" and one[2])
+    assert result.plan.status in (Status.FEASIBLE, Status.OPTIMAL)
+
+
+def test_progress_is_drawn_as_two_lines_that_keep_a_value_until_the_next_is_told() -> None:
+    course = [(0.5, None, None), (1.0, 7000, 5000), (2.0, 6000, 5000), (3.0, 6000, 5500)]
+
+    chart = progress_chart(course, 4.0, "USD")
+
+    assert _stairs([(1.0, 70.0), (2.0, 60.0)], 4.0) == [(1.0, 70.0), (2.0, 70.0), (2.0, 60.0), (4.0, 60.0)]
+    assert chart.count('class="after-line"') == chart.count('class="now-line"') == 2  # each in the legend too
+    assert "least possible" in chart
+    assert progress_chart(course[:1], 4.0, "USD") == ""
+    assert progress_chart(course[1:2], 4.0, "USD") != ""
 
 
 def test_the_process_searches_and_another_is_refused_meanwhile() -> None:
