@@ -12,6 +12,7 @@ from optimizer.hydraulics.elements import (
     valve_bore_m,
 )
 from optimizer.hydraulics.friction import HazenWilliams
+from optimizer.hydraulics.handles import Handles
 from optimizer.hydraulics.head_line import HeadPoint, head_line, path_through
 from optimizer.hydraulics.losses import LossGroup, PartLoss, loss_table, losses_by_kind, losses_by_run
 from optimizer.hydraulics.network import (
@@ -32,6 +33,7 @@ __all__ = [
     "CompiledNetwork",
     "Conditions",
     "Fluid",
+    "Handles",
     "HazenWilliams",
     "HeadPoint",
     "LossElement",

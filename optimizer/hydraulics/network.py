@@ -64,12 +64,8 @@ def solve_compiled(
     guess_m3_s: npt.NDArray[np.float64] | None = None,
 ) -> NetworkSolution:
     """Return the solution of a compiled network under a variation; `guess_m3_s` (n_runs,) is where to start from."""
-    newton = Newton(compiled, variation)
-    state = newton.run(guess_m3_s)
-    if _past(compiled, variation, state.flow_m3_s):
-        newton, state = _held_at_the_last_point(compiled, variation, state.flow_m3_s)
-    balance = tank_balance(compiled.network)
-    carried = balance.balanced(state.flow_m3_s)
+    newton, state = _within_curves(compiled, variation, guess_m3_s)
+    carried = tank_balance(compiled.network).balanced(state.flow_m3_s)
     flows = dict(zip(compiled.run_names, carried.tolist(), strict=True))
     starved = frozenset(np.array(compiled.run_names)[carried != state.flow_m3_s].tolist())
     speeds = np.abs(carried) / compiled.narrowest_area_m2
@@ -88,6 +84,27 @@ def solve_compiled(
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
         starved=starved,
     )
+
+
+def carried_flows_m3_s(
+    compiled: CompiledNetwork,
+    variation: Variation = AS_COMPILED,
+    guess_m3_s: npt.NDArray[np.float64] | None = None,
+) -> npt.NDArray[np.float64]:
+    """Return the flows of `solve_compiled` alone (n_runs,): tanks balance, and pumps keep to their curves."""
+    flows = _within_curves(compiled, variation, guess_m3_s)[1].flow_m3_s
+    return tank_balance(compiled.network).balanced(flows)
+
+
+def _within_curves(
+    compiled: CompiledNetwork, variation: Variation, guess_m3_s: npt.NDArray[np.float64] | None
+) -> tuple[Newton, State]:
+    """Solve, with pumps held at the last points of their curves."""
+    newton = Newton(compiled, variation)
+    state = newton.run(guess_m3_s)
+    if _past(compiled, variation, state.flow_m3_s):
+        return _held_at_the_last_point(compiled, variation, state.flow_m3_s)
+    return newton, state
 
 
 def _past(compiled: CompiledNetwork, variation: Variation, flows: npt.NDArray[np.float64]) -> bool:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.model.circuits import falling_lines, fed_surfaces, inflow_coefficients
+from optimizer.model.circuits import falling_lines, fed_surfaces, inflow_coefficients, once
 from optimizer.model.network import Network
 
 Floats = npt.NDArray[np.float64]
@@ -52,6 +52,10 @@ def tank_balance(network: Network) -> TankBalance:
 
     None where the plumbing stands between levels that hold whatever flows (`Network.tanks_balance`).
     """
+    return once(network, "balance", _balance_of)
+
+
+def _balance_of(network: Network) -> TankBalance:
     lines: dict[str, list[str]] = {}
     for top, circuit in falling_lines(network) if network.tanks_balance else ():
         lines.setdefault(top, []).extend(run.name for run in circuit.runs)

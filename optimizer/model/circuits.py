@@ -34,10 +34,10 @@ class Circuit:
 
 def circuits(network: Network) -> tuple[Circuit, ...]:
     """Return the circuits of all runs with something plumbed in them, in the order of their first runs."""
-    return _once(network, "circuits", _find_circuits)
+    return once(network, "circuits", _find_circuits)
 
 
-def _once(network: Network, name: str, find: Callable[[Network], _Found]) -> _Found:
+def once(network: Network, name: str, find: Callable[[Network], _Found]) -> _Found:
     """Return what is found in a plumbing, looked for once: it is frozen, and searches ask thousands of times."""
     kept: dict[str, _Found] = network.__dict__.setdefault("_kept", {})
     if name not in kept:
@@ -100,7 +100,7 @@ def fed_surfaces(network: Network) -> tuple[str, ...]:
 
     In file order. A tank that a pump draws from counts where another circuit feeds it; a ring in a tank counts nothing.
     """
-    return _once(network, "fed", _find_fed)
+    return once(network, "fed", _find_fed)
 
 
 def _find_fed(network: Network) -> tuple[str, ...]:

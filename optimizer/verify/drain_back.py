@@ -91,19 +91,22 @@ def _depth_m(tank: Tank) -> float:
 
 def pumped_runs(network: Network) -> tuple[Run, ...]:
     """Return the runs that water from a pump can reach, in file order."""
-    reached = {run.end.point for run in network.runs.values() if has_pump(run)}
     found = {run.name for run in network.runs.values() if has_pump(run)}
-    while True:
-        more = {
-            run.name: {run.start.point, run.end.point}
-            for run in network.runs.values()
-            if run.name not in found
-            and any(p in reached and not network.points[p].is_fixed for p in (run.start.point, run.end.point))
-        }
-        if not more:
-            return tuple(run for run in network.runs.values() if run.name in found)
-        found |= set(more)
-        reached |= {point for pair in more.values() for point in pair}
+    at: dict[str, list[Run]] = {}
+    for run in network.runs.values():
+        for point in (run.start.point, run.end.point):
+            if not network.points[point].is_fixed:
+                at.setdefault(point, []).append(run)
+    seen, ahead = set[str](), [network.runs[name].end.point for name in found]
+    while ahead:
+        point = ahead.pop()
+        if point in seen:
+            continue
+        seen.add(point)
+        for run in at.get(point, ()):
+            found.add(run.name)
+            ahead += [run.start.point, run.end.point]
+    return tuple(run for run in network.runs.values() if run.name in found)
 
 
 def lifted_runs(network: Network) -> tuple[Run, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import pump_head_m
+from optimizer.hydraulics import Handles, pump_head_m
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, THROTTLES, Kind
 from optimizer.model.checks import Check
@@ -34,7 +34,7 @@ from optimizer.verify.drain_back import (
 )
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
-from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running, running_pump_runs
+from optimizer.verify.running import STILL_M3_S, pump_runs, running_pump_runs
 
 _HALF = 0.5
 MOST_SHUT = 24  # valves that are looked at shut: each takes a solution of the whole network
@@ -276,16 +276,18 @@ class _There:
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
     def shut(self) -> Iterator[tuple[str, Scenario]]:
-        for name in runs_with_valves(self.network, self.flows_m3_s)[:MOST_SHUT]:
+        names = runs_with_valves(self.network, self.flows_m3_s)[:MOST_SHUT]
+        handles = Handles(self.network) if names else None
+        for name in names:
             run = self.network.runs[name]
             at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
-            yield name, self._with_shut(run, at[-1])
+            assert handles is not None
+            yield name, self._with_shut(run, at[-1], handles)
 
-    def _with_shut(self, run: Run, at: int) -> Scenario:
+    def _with_shut(self, run: Run, at: int, handles: Handles) -> Scenario:
         title = note("a valve shut", run=run.name)
-        parts = tuple(replace(part, opening=0.0) if i == at else part for i, part in enumerate(run.parts))
         try:
-            then = running(self.network.with_runs({run.name: replace(run, parts=parts)}))
+            then = handles.turned_m3_s(run.name, at, 0.0)
         except NetworkError as error:
             return Scenario(title, None, None, note("not calculated", error=str(error)), Verdict.CLOSE)
         for tank in self.tanks:
@@ -302,9 +304,9 @@ class _There:
         where = note("all of these", what=(*told, *self._elsewhere(run, then)))
         return Scenario(title, water, 0.0, where, Verdict.CLOSE if told else Verdict.SAFE)
 
-    def _fuller(self, title: Note, tank: Tank, then: Running) -> Scenario | None:
+    def _fuller(self, title: Note, tank: Tank, then: Mapping[str, float]) -> Scenario | None:
         """Return what becomes of a tank that gets more than before; None where it takes that."""
-        before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then.flows_m3_s))
+        before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then))
         if after <= before * (1.0 + WORSE) + STILL_M3_S:
             return None
         own = [drain for drain in self.system.drains if drain.tank == tank.name]
@@ -323,10 +325,10 @@ class _There:
             return Scenario(title, 0.0, 0.0, note("down the emergency drain as well", tank=tank.name), Verdict.CLOSE)
         return None
 
-    def _still_pumps(self, shut: Run, at: int, then: Running) -> Iterator[Note]:
+    def _still_pumps(self, shut: Run, at: int, then: Mapping[str, float]) -> Iterator[Note]:
         """Yield the pumps that moved water before and stand still now, with the head that they stand against."""
         for run in running_pump_runs(self.network):
-            if self.flows_m3_s[run.name] <= STILL_M3_S or then.flows_m3_s[run.name] > STILL_M3_S:
+            if self.flows_m3_s[run.name] <= STILL_M3_S or then[run.name] > STILL_M3_S:
                 continue
             pumps = [(i, part.name) for i, part in enumerate(run.parts) if part.kind is Kind.PUMP]
             if shut.feeds_pump or (run.name == shut.name and at < pumps[0][0]):
@@ -335,33 +337,33 @@ class _There:
             head_m = sum(pump_head_m(self.network.pumps[name], 0.0) for _, name in pumps)
             yield note("pump stands still", run=run.name, head_m=head_m)
 
-    def _emptied(self, then: Running) -> Iterator[Note]:
+    def _emptied(self, then: Mapping[str, float]) -> Iterator[Note]:
         """Yield the fed tanks out of which more is pumped than comes in."""
         for tank in self.tanks:
             counts = inflow_coefficients(self.network, tank)
-            into = sum(count * then.flows_m3_s.get(name, 0.0) for name, count in counts.items())
+            into = sum(count * then.get(name, 0.0) for name, count in counts.items())
             drawing = [run for run in pump_runs(self.network) if run.start.point == tank.name]
-            if any(then.flows_m3_s[run.name] > STILL_M3_S for run in drawing) and into < -STILL_M3_S:
+            if any(then[run.name] > STILL_M3_S for run in drawing) and into < -STILL_M3_S:
                 yield note("tank runs dry", tank=tank.name)
 
-    def _fallen_m3(self, tank: Tank, then: Running) -> float | None:
+    def _fallen_m3(self, tank: Tank, then: Mapping[str, float]) -> float | None:
         """Return what a tank gives to the sump as its water falls at the edge [m³]; None where that is not stated."""
         if tank.area_m2 is None or tank.overflow_edge_m is None:
             return None
-        flows = (inflow_m3_s(self.network, each, tank) for each in (self.flows_m3_s, then.flows_m3_s))
+        flows = (inflow_m3_s(self.network, each, tank) for each in (self.flows_m3_s, then))
         before, after = (weir_head_m(tank.overflow_edge_m, flow) for flow in flows)
         return tank.area_m2 * max(0.0, before - after)
 
-    def _elsewhere(self, shut: Run, then: Running) -> Iterator[Note]:
+    def _elsewhere(self, shut: Run, then: Mapping[str, float]) -> Iterator[Note]:
         """Yield where most of the water goes instead, if it goes anywhere."""
         more = {
-            name: then.flows_m3_s[name] - abs(flow)
+            name: then[name] - abs(flow)
             for name, flow in self.flows_m3_s.items()
             if name != shut.name and self.network.points[self.network.runs[name].end.point].is_fixed
         }
         name = max(more, key=lambda each: more[each], default="")
         if name and more[name] > STILL_M3_S:
-            yield note("carries more", run=name, before_m3_s=self.flows_m3_s[name], then_m3_s=then.flows_m3_s[name])
+            yield note("carries more", run=name, before_m3_s=self.flows_m3_s[name], then_m3_s=then[name])
 
 
 def _worst(runs: list[Run], flows_m3_s: Mapping[str, float]) -> list[Run]:

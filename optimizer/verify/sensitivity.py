@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import solve_network
+from optimizer.hydraulics import Handles
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network
 from optimizer.model.note import Note, note
@@ -29,14 +28,19 @@ def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterato
     valves
         How they are set.
     """
-    for setting in valves:
-        if not 0.0 < setting.opening < QUARTER:
-            continue
+    near_shut = [setting for setting in valves if 0.0 < setting.opening < QUARTER]
+    if not near_shut:
+        return
+    try:
+        handles = Handles(network)
+    except NetworkError:
+        return
+    for setting in near_shut:
         part = network.runs[setting.run].parts[setting.part_index]
         step = _BALL_STEP if part.kind in _ROTARY else _TURNS_STEP
         try:
             now, wider = (
-                abs(solve_network(_turned(network, setting, opening)).flows_m3_s[setting.run])
+                abs(handles.turned_m3_s(setting.run, setting.part_index, opening)[setting.run])
                 for opening in (setting.opening, min(1.0, setting.opening + step))
             )
         except NetworkError:
@@ -44,11 +48,3 @@ def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterato
         if now > STILL_M3_S:
             code = "handle moves much" if part.kind in _ROTARY else "turns move much"
             yield note(code, run=setting.run, share=wider / now - 1.0)
-
-
-def _turned(network: Network, setting: ValveSetting, opening: float) -> Network:
-    run = network.runs[setting.run]
-    parts = tuple(
-        replace(part, opening=opening) if i == setting.part_index else part for i, part in enumerate(run.parts)
-    )
-    return network.with_runs({run.name: replace(run, parts=parts)})
