@@ -24,7 +24,8 @@ from optimizer.hydraulics.network import (
 )
 from optimizer.hydraulics.openings import entrance_head_loss_m, exit_head_loss_m
 from optimizer.hydraulics.pumps import past_curve, pump_head_m, pump_power_w
-from optimizer.hydraulics.tees import tee_head_losses_m
+from optimizer.hydraulics.run_losses import RunLosses
+from optimizer.hydraulics.tees import TeeRow, tee_head_losses_m
 from optimizer.hydraulics.valves import valve_k, valve_opening, valve_words
 from optimizer.hydraulics.water import GRAVITY_M_S2, Fluid, fluid_of
 
@@ -40,6 +41,8 @@ __all__ = [
     "LossGroup",
     "NetworkSolution",
     "PartLoss",
+    "RunLosses",
+    "TeeRow",
     "Variation",
     "compile_network",
     "conditions_of",

@@ -271,15 +271,30 @@ def _coefficients(
     openings: tuple[tuple[LossElement, LossElement], ...],
     conditions: Conditions,
 ) -> Floats:
-    sums = np.zeros((4, len(runs)))
-    for i, (run, parts) in enumerate(zip(runs, elements, strict=True)):
-        for element in (*parts, *openings[i]):
-            sums[:, i] += coefficients_of(element)
+    sums = _own_coefficients(elements, openings)
+    for i, run in enumerate(runs):
         out, back = _neck(network, run.start, conditions)
         sums[1::2, i] += (out, back)
         out, back = _neck(network, run.end, conditions)
         sums[1::2, i] += (back, out)
     return sums
+
+
+def _own_coefficients(
+    elements: tuple[tuple[LossElement, ...], ...], openings: tuple[tuple[LossElement, LossElement], ...]
+) -> Floats:
+    """Return the coefficients of the runs but for what tees take, (4, n_runs)."""
+    own = [
+        [coefficients_of(element) for element in (*parts, *ends)]
+        for parts, ends in zip(elements, openings, strict=True)
+    ]
+    return np.array([np.sum(each, axis=0) for each in own]).reshape(-1, 4).T
+
+
+def without_tees(compiled: CompiledNetwork) -> CompiledNetwork:
+    """Return the same runs with no losses in their tees, reducers of narrow legs with them."""
+    own = _own_coefficients(compiled.elements, compiled.openings)
+    return replace(compiled, coefficients=own, junctions=None)
 
 
 def coefficients_of(element: LossElement) -> tuple[float, float, float, float]:

@@ -49,6 +49,8 @@ class Handles:
         NetworkError
             When the plumbing has no solution then.
         """
+        if self._network.runs[run].parts[part_index].opening == opening:
+            return self.flows_m3_s
         compiled, variation = self._at(run, part_index, opening)
         try:
             flows = carried_flows_m3_s(compiled, variation, self._now_m3_s)

@@ -305,7 +305,9 @@ class Newton:
         return True
 
     def _roots(self, state: State) -> list[int]:
-        """Union-find over the open runs."""
+        """Return for each point the part of the network that it is in: what open runs connect."""
+        if self._n > DENSE_UP_TO:
+            return self._labels(~state.closed)
         parent = list(range(len(self._fixed)))
 
         def root(i: int) -> int:
@@ -317,6 +319,15 @@ class Newton:
         for run in np.flatnonzero(~state.closed):
             parent[root(int(self._c.start[run]))] = root(int(self._c.end[run]))
         return [root(i) for i in range(len(parent))]
+
+    def _labels(self, open_runs: Bools) -> list[int]:
+        from scipy.sparse import coo_matrix
+        from scipy.sparse.csgraph import connected_components
+
+        start, end, size = self._c.start[open_runs], self._c.end[open_runs], len(self._fixed)
+        ties = coo_matrix((np.ones(len(start)), (start, end)), shape=(size, size))
+        labels: list[int] = connected_components(ties, directed=False)[1].tolist()
+        return labels
 
     def undetermined(self, state: State) -> Bools:
         """Say which points have no path to a fixed head, so that their pressure cannot be told."""

@@ -13,8 +13,10 @@ combined leg.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -162,14 +164,18 @@ def tee_geometry(item: CatalogItem | None, conditions: Conditions) -> TeeGeometr
     bores = item.end_bores_m
     if len(bores) < 3 or min(bores) <= 0.0:
         raise NetworkError(f"{item.description}: a tee needs the bores of run, run and branch; found {bores}")
-    run = max(bores[0], bores[1])
-    necks = {leg: _neck(run, bore, conditions) for leg, bore in zip((Leg.RUN_1, Leg.RUN_2), bores, strict=False)}
-    return TeeGeometry(run, bores[2:4], {leg: neck for leg, neck in necks.items() if neck != (0.0, 0.0)})
+    return _geometry(bores[:4], conditions.loss_factor)
 
 
-def _neck(run_m: float, leg_m: float, conditions: Conditions) -> tuple[float, float]:
+@lru_cache(4096)
+def _geometry(bores_m: tuple[float, ...], loss_factor: float) -> TeeGeometry:
+    run = max(bores_m[:2])
+    necks = {leg: _neck(run, bore, loss_factor) for leg, bore in zip((Leg.RUN_1, Leg.RUN_2), bores_m, strict=False)}
+    return TeeGeometry(run, bores_m[2:4], {leg: neck for leg, neck in necks.items() if neck != (0.0, 0.0)})
+
+
+def _neck(run_m: float, leg_m: float, factor: float) -> tuple[float, float]:
     out, back = change_of_bore(run_m, leg_m), change_of_bore(leg_m, run_m)
-    factor = conditions.loss_factor
     return linear_and_square(out, 0.0)[1] * factor, linear_and_square(back, 0.0)[1] * factor
 
 
@@ -183,29 +189,87 @@ def tee_shapes(bores_m: list[tuple[float, float]], loss_factor: float) -> TeeSha
     return TeeShapes(beta_squared, square * loss_factor, elbow / beta_squared**2)
 
 
+@dataclass(frozen=True)
+class TeeRow:
+    """Tees and crosses in a row, asked together: what each leg of each loses. None: not connected yet, or no loss."""
+
+    geometries: tuple[TeeGeometry | None, ...]
+    shapes: TeeShapes
+
+    @classmethod
+    def of(cls, items: Sequence[CatalogItem | None], conditions: Conditions) -> TeeRow:
+        """Return the tees of these rows of the catalog; NetworkError as `tee_geometry` has it."""
+        return cls.like([tee_geometry(item, conditions) for item in items], conditions)
+
+    @classmethod
+    def like(cls, geometries: Sequence[TeeGeometry | None], conditions: Conditions) -> TeeRow:
+        bores = [pair for geometry in geometries if geometry is not None for pair in _pairs(geometry)]
+        return cls(tuple(geometries), tee_shapes(bores, conditions.loss_factor))
+
+    def rises_m(self, flows_in_m3_s: Sequence[Mapping[Leg, float]]) -> list[dict[Leg, float]]:
+        """Return total head in each leg less that in run leg 1 [m], reducers of narrow run legs left out.
+
+        A cross is two tees in a row on the run; both orders are taken, and the mean of the two.
+        """
+        pairs = zip(self.geometries, flows_in_m3_s, strict=True)
+        inflows = [each for one, flows in pairs if one is not None for each in _inflows(one, flows)]
+        x2, xb = np.array(inflows, dtype=np.float64).reshape(-1, 2).T
+        rises_2, rises_b = self.shapes.head_rises(x2, xb)
+        runs, branches = iter(rises_2.tolist()), iter(rises_b.tolist())
+        return [{} if one is None else _leg_rises(one, runs, branches) for one in self.geometries]
+
+    def losses_m(self, flows_in_m3_s: Sequence[Mapping[Leg, float]]) -> list[dict[Leg, float]]:
+        """Return of every tee what `tee_head_losses_m` does [m]; flows are positive into it."""
+        found = []
+        for one, flows, rises in zip(self.geometries, flows_in_m3_s, self.rises_m(flows_in_m3_s), strict=True):
+            if one is None:
+                found.append(dict.fromkeys(flows, 0.0))
+                continue
+            common = rises[common_leg(flows)]
+            losses: dict[Leg, float] = {}
+            for leg, flow in flows.items():
+                above = rises.get(leg, 0.0) - common
+                out, back = one.necks.get(leg, (0.0, 0.0))
+                losses[leg] = above + back * flow * flow if flow > 0.0 else -above + out * flow * flow
+            found.append(losses)
+        return found
+
+
+def _pairs(geometry: TeeGeometry) -> list[tuple[float, float]]:
+    """Return the bores of the three-legged junctions that a tee or cross is taken for."""
+    run = geometry.run_bore_m
+    if len(geometry.branch_bores_m) == 1:
+        return [(run, geometry.branch_bores_m[0])]
+    near, far = geometry.branch_bores_m
+    return [(run, near), (run, far), (run, far), (run, near)]
+
+
+def _inflows(geometry: TeeGeometry, flows: Mapping[Leg, float]) -> list[tuple[float, float]]:
+    """Return what flows into run leg 2 and into the branch of each of its junctions [m³/s]."""
+    x2, xb = flows.get(Leg.RUN_2, 0.0), flows.get(Leg.BRANCH, 0.0)
+    if len(geometry.branch_bores_m) == 1:
+        return [(x2, xb)]
+    xc = flows.get(Leg.BRANCH_2, 0.0)
+    return [(x2 + xc, xb), (x2, xc), (x2 + xb, xc), (x2, xb)]
+
+
+def _leg_rises(geometry: TeeGeometry, runs: Iterator[float], branches: Iterator[float]) -> dict[Leg, float]:
+    if len(geometry.branch_bores_m) == 1:
+        return {Leg.RUN_1: 0.0, Leg.RUN_2: next(runs), Leg.BRANCH: next(branches)}
+    r, b = list(islice(runs, 4)), list(islice(branches, 4))
+    return {
+        Leg.RUN_1: 0.0,
+        Leg.RUN_2: 0.5 * sum(r),
+        Leg.BRANCH: 0.5 * (b[0] + r[2] + b[3]),
+        Leg.BRANCH_2: 0.5 * (r[0] + b[1] + b[2]),
+    }
+
+
 def leg_head_rises(
     geometry: TeeGeometry, conditions: Conditions, flows_in_m3_s: Mapping[Leg, float]
 ) -> dict[Leg, float]:
-    """Return total head in each leg less that in run leg 1 [m], reducers of narrow run legs left out.
-
-    A cross is two tees in a row on the run; both orders are taken, and the mean of the two.
-    """
-    x2 = flows_in_m3_s.get(Leg.RUN_2, 0.0)
-    xb, xc = flows_in_m3_s.get(Leg.BRANCH, 0.0), flows_in_m3_s.get(Leg.BRANCH_2, 0.0)
-    run = geometry.run_bore_m
-    if len(geometry.branch_bores_m) == 1:
-        shapes = tee_shapes([(run, geometry.branch_bores_m[0])], conditions.loss_factor)
-        rise_2, rise_b = shapes.head_rises(np.array([x2]), np.array([xb]))
-        return {Leg.RUN_1: 0.0, Leg.RUN_2: float(rise_2[0]), Leg.BRANCH: float(rise_b[0])}
-    near, far = geometry.branch_bores_m
-    shapes = tee_shapes([(run, near), (run, far), (run, far), (run, near)], conditions.loss_factor)
-    r, b = shapes.head_rises(np.array([x2 + xc, x2, x2 + xb, x2]), np.array([xb, xc, xc, xb]))
-    return {
-        Leg.RUN_1: 0.0,
-        Leg.RUN_2: 0.5 * float(r.sum()),
-        Leg.BRANCH: 0.5 * float(b[0] + r[2] + b[3]),
-        Leg.BRANCH_2: 0.5 * float(r[0] + b[1] + b[2]),
-    }
+    """Return total head in each leg less that in run leg 1 [m], as `TeeRow.rises_m`."""
+    return TeeRow.like([geometry], conditions).rises_m([flows_in_m3_s])[0]
 
 
 def tee_head_losses_m(
@@ -217,17 +281,7 @@ def tee_head_losses_m(
     other side of the tee is charged. Values may be negative: a leg can leave the tee with more head than the common
     leg has. Flows are positive into the tee; their sum is taken as 0. A tee that is not connected yet takes nothing.
     """
-    geometry = tee_geometry(item, conditions)
-    if geometry is None:
-        return dict.fromkeys(flows_in_m3_s, 0.0)
-    rises = leg_head_rises(geometry, conditions, flows_in_m3_s)
-    common = rises[common_leg(flows_in_m3_s)]
-    losses: dict[Leg, float] = {}
-    for leg, flow in flows_in_m3_s.items():
-        above = rises.get(leg, 0.0) - common
-        out, back = geometry.necks.get(leg, (0.0, 0.0))
-        losses[leg] = above + back * flow * flow if flow > 0.0 else -above + out * flow * flow
-    return losses
+    return TeeRow.of([item], conditions).losses_m([flows_in_m3_s])[0]
 
 
 def common_leg(flows_in_m3_s: Mapping[Leg, float]) -> Leg:

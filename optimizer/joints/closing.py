@@ -16,6 +16,7 @@ from itertools import pairwise
 from optimizer.joints.mating import UNBOLTING, mating
 from optimizer.joints.standing import joints_made, old_places, tees_kept
 from optimizer.model.catalog import PIPES, SEPARABLE, CatalogItem, Kind
+from optimizer.model.circuits import once
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Condition, Leg, Network, Part, PointKind, Run
 
@@ -87,16 +88,23 @@ def tied(network: Network, run: Run, alone: bool = False) -> tuple[bool, ...]:
     Other runs hold on to what they join as long as nothing in them comes apart; with `alone` they do so in any case.
     """
     holds = Held()
-    for other in network.runs.values():
-        if other.name != run.name:
-            for first, last, parts in _stretch_ends(network, other):
-                firm = all(part.kind is not Kind.OPEN_JOINT for part in parts)
-                if parts and firm and (alone or not _comes_apart(parts)):
-                    holds.join(first, last)
+    for name, first, last, apart in once(network, "firm stretches", _firm_stretches):
+        if name != run.name and (alone or not apart):
+            holds.join(first, last)
     found = []
     for first, last, _ in _stretch_ends(network, run):
         found.append(first is not None and last is not None and holds.same(first, last))
     return tuple(found)
+
+
+def _firm_stretches(network: Network) -> tuple[tuple[str, str | None, str | None, bool], ...]:
+    """Return each stretch without an open joint: its run, what is at its ends, whether anything in it comes apart."""
+    return tuple(
+        (run.name, first, last, _comes_apart(parts))
+        for run in network.runs.values()
+        for first, last, parts in _stretch_ends(network, run)
+        if parts and all(part.kind is not Kind.OPEN_JOINT for part in parts)
+    )
 
 
 def share_a_closing(network: Network) -> bool:
@@ -141,8 +149,11 @@ class Held:
         self._up: dict[object, object] = {}
 
     def _root(self, one: object) -> object:
+        way = []
         while (up := self._up.get(one, one)) != one:
+            way.append(one)
             one = up
+        self._up.update(dict.fromkeys(way, one))  # the next time it is one step
         return one
 
     def same(self, one: object, other: object) -> bool:

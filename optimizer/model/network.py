@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from optimizer.errors import NetworkError
@@ -223,13 +224,15 @@ class Network:
 
     def runs_at(self, point: str) -> tuple[tuple[Run, Leg, bool], ...]:
         """Return (run, leg, at_start) of every run end that sits at a point, in file order."""
-        found: list[tuple[Run, Leg, bool]] = []
+        return self._run_ends.get(point, ())
+
+    @cached_property
+    def _run_ends(self) -> dict[str, tuple[tuple[Run, Leg, bool], ...]]:
+        found: dict[str, list[tuple[Run, Leg, bool]]] = {}
         for run in self.runs.values():
-            if run.start.point == point:
-                found.append((run, run.start.leg, True))
-            if run.end.point == point:
-                found.append((run, run.end.leg, False))
-        return tuple(found)
+            found.setdefault(run.start.point, []).append((run, run.start.leg, True))
+            found.setdefault(run.end.point, []).append((run, run.end.leg, False))
+        return {point: tuple(ends) for point, ends in found.items()}
 
     def parts(self) -> tuple[tuple[str, ...], ...]:
         """Return the runs that tees connect with each other, part by part; fixed points part them."""

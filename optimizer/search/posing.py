@@ -214,9 +214,12 @@ def pose(
     sides = sides_of(options, most_volume_m3, least)
     at_rest = sides if most_volume_m3 is None else sides_of(options, most_volume_m3, least, lambda part: 0.0)
     lifted = {run.name for run in lifted_runs(network)}
+    most_m: dict[str, float] = {}
+    for path in filter(flows.binds, flows.paths):
+        head_m = _head_m(path, heads_m, other)
+        most_m |= {name: max(most_m.get(name, -math.inf), head_m) for name in path.runs}
     for name, graph in options.graphs.items():
-        bound = [path for path in flows.paths if name in path.runs and flows.binds(path)]
-        most = max((_head_m(path, heads_m, other) for path in bound), default=math.inf)
+        most = most_m.get(name, math.inf)
         limit = _tee_gain_limit(most) if bounded else math.inf
         tables[name] = _table(
             graph,

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
-from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.note import note
 from optimizer.model.safety import GRAVITY, LeakPlace, PumpRange, SafetyCheck, Scenario, Verdict
@@ -15,7 +14,7 @@ from optimizer.verify.leaks import leak_places
 from optimizer.verify.running import running
 from optimizer.verify.safe_range import safe_ranges
 from optimizer.verify.safety import in_setting
-from optimizer.verify.scenarios import MOST_SHUT, runs_with_valves, scenarios_of, shut_valves
+from optimizer.verify.scenarios import scenarios_of, shut_valves
 
 
 @dataclass(frozen=True)
@@ -51,12 +50,9 @@ def floor_facts(system: System, network: Network, checks: Sequence[SafetyCheck] 
 def _shut_valves(system: System, network: Network) -> Iterator[Scenario]:
     """Yield what a valve that someone shuts does, each in the mode in which that is gravest; harmless ones as one."""
     found: dict[str, list[tuple[str, Scenario]]] = {}
-    more = 0
     for name, at in system.ways_to_run:
         pumps = {key: replace(pump, speed=at.network.pumps.get(key, pump).speed) for key, pump in network.pumps.items()}
         there = running(replace(network, pumps=pumps) if system.settings else network)
-        if fed_surfaces(there.network):
-            more = max(more, len(runs_with_valves(there.network, there.flows_m3_s)) - MOST_SHUT)
         for run, one in shut_valves(system, there.network, there.flows_m3_s).items():
             found.setdefault(run, []).append((name, one))
     harmless: list[str] = []
@@ -70,8 +66,6 @@ def _shut_valves(system: System, network: Network) -> Iterator[Scenario]:
         yield Scenario(
             note("one of the valves shut", runs=tuple(harmless)), 0.0, 0.0, note("nowhere else"), Verdict.SAFE
         )
-    if more:
-        yield Scenario(note("one of many valves shut", count=more), None, None, note("nowhere else"), Verdict.UNCHECKED)
 
 
 def _gravity(one: Scenario) -> tuple[int, float, float]:

@@ -37,7 +37,6 @@ from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, pump_runs, running_pump_runs
 
 _HALF = 0.5
-MOST_SHUT = 24  # valves that are looked at shut: each takes a solution of the whole network
 
 
 def scenarios_of(
@@ -75,21 +74,10 @@ def scenarios_of(
     )
 
 
-def runs_with_valves(network: Network, flows_m3_s: Mapping[str, float]) -> list[str]:
-    """Return the runs with flow that a valve may stop, the most flow first."""
-    sizes = {
-        run.name: abs(flows_m3_s.get(run.name, 0.0))
-        for run in network.runs.values()
-        if any(part.kind in THROTTLES for part in run.parts)
-    }
-    return sorted((name for name, size in sizes.items() if size > STILL_M3_S), key=lambda name: -sizes[name])
-
-
 def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, Scenario]:
     """Return what a valve that someone shuts does in one mode, by its run; nothing where no tank is fed.
 
-    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one. Only the
-    `MOST_SHUT` runs with the most flow are looked at.
+    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one.
     """
     if not fed_surfaces(network):
         return {}
@@ -276,13 +264,11 @@ class _There:
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
 
     def shut(self) -> Iterator[tuple[str, Scenario]]:
-        names = runs_with_valves(self.network, self.flows_m3_s)[:MOST_SHUT]
-        handles = Handles(self.network) if names else None
-        for name in names:
-            run = self.network.runs[name]
+        handles = Handles(self.network)
+        for run in self.network.runs.values():
             at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
-            assert handles is not None
-            yield name, self._with_shut(run, at[-1], handles)
+            if at and abs(self.flows_m3_s.get(run.name, 0.0)) > STILL_M3_S:
+                yield run.name, self._with_shut(run, at[-1], handles)
 
     def _with_shut(self, run: Run, at: int, handles: Handles) -> Scenario:
         title = note("a valve shut", run=run.name)

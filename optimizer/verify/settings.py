@@ -5,19 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
-from optimizer.choices.demands import DemandPath, KnownFlows
+from optimizer.choices.demands import KnownFlows
 from optimizer.choices.scaled import least_m3_s
 from optimizer.hydraulics import (
     Conditions,
-    element_head_loss_m,
-    entrance_head_loss_m,
-    exit_head_loss_m,
+    RunLosses,
+    TeeRow,
     past_curve,
     pump_head_m,
-    run_elements,
-    tee_head_losses_m,
     valve_bore_m,
     valve_k,
     valve_opening,
@@ -114,26 +110,43 @@ def _all_open(run: Run) -> Run:
     return replace(run, parts=tuple(opened(part) for part in run.parts))
 
 
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A run of a tree, the one that its water comes through and the tee between them; "" at the tree's start."""
+
+    run: str
+    before: str
+    tee: str
+
+
 class PathLosses:
     """What every path of known flows loses at given flows, valves fully open; made once, asked for many flows."""
 
     def __init__(self, network: Network, known: KnownFlows, conditions: Conditions) -> None:
-        self.network, self.known, self.conditions = network, known, conditions
-        self._elements = {
-            name: run_elements(_all_open(network.runs[name]), network, conditions) for name in known.flows_m3_s
-        }
+        self.network, self.known = network, known
+        runs = {name: _all_open(network.runs[name]) for name in known.flows_m3_s}
+        self._losses = RunLosses(replace(network, runs=runs), conditions)
+        steps: dict[tuple[str, str], _Step] = {}  # each run of a tree once, behind the one that feeds it
+        for path in known.paths:
+            for before, run, tee in zip(("", *path.runs), path.runs, ("", *path.tees), strict=False):
+                steps[path.source, run] = _Step(run, before, tee)
+        self._steps = steps
+        points = dict.fromkeys(step.tee for step in steps.values() if step.tee)
+        self._legs = {point: network.runs_at(point) for point in points}
+        self._tees = TeeRow.of([network.tees[point].item for point in points], conditions)
 
     def balance_at(self, demands: Mapping[str, float]) -> Balance:
         """Return the flows of all runs and the head left on every path for these demands [m³/s by run]."""
         flows = dict.fromkeys(self.known.flows_m3_s, 0.0)
         for path in self.known.paths:
-            for run in path.runs:
-                flows[run] += demands.get(path.demand, 0.0)
-        lost = {run: self.run_loss_m(run, flow) for run, flow in flows.items()}
-        tees = self.tee_losses(flows)
+            flows[path.demand] += demands.get(path.demand, 0.0)
+        for step in reversed(self._steps.values()):
+            if step.before:
+                flows[step.before] += flows[step.run]
+        lost = self._lost_m(flows)
         heads = self._heads_m(flows)
         surplus = {
-            path.demand: heads[path.source] - path.lift_m - self._on_path(path, lost, tees) for path in self.known.paths
+            path.demand: heads[path.source] - path.lift_m - lost[path.source, path.demand] for path in self.known.paths
         }
         return Balance(flows, surplus)
 
@@ -154,31 +167,25 @@ class PathLosses:
                 heads[source] = -math.inf if past else pump_head_m(pump, flows[source])
         return heads
 
-    def tee_losses(self, flows: Mapping[str, float]) -> dict[str, dict[Leg, float]]:
-        """Return the head lost [m] between each leg and the middle of every tee on the way."""
-        known = replace(self.known, flows_m3_s=flows)
-        points = dict.fromkeys(tee for path in self.known.paths for tee in path.tees)
-        return {
-            point: tee_head_losses_m(self.network.tees[point].item, known.legs_in(self.network, point), self.conditions)
-            for point in points
-        }
-
-    def run_loss_m(self, name: str, flow_m3_s: float) -> float:
-        """Return the head [m] that a whole run loses with its valves fully open, with its entrance and exit."""
-        run, conditions = self.network.runs[name], self.conditions
-        lost = sum(element_head_loss_m(element, flow_m3_s, conditions) for element in self._elements[name])
-        if self.network.points[run.start.point].is_open:
-            lost += entrance_head_loss_m(run.parts[0], flow_m3_s, conditions)
-        if self.network.points[run.end.point].is_open:
-            lost += exit_head_loss_m(run.parts[-1], flow_m3_s, conditions)
+    def _lost_m(self, flows: Mapping[str, float]) -> dict[tuple[str, str], float]:
+        """Return the head lost [m] from the start of a tree to the end of each of its runs, valves fully open."""
+        runs, tees = self._losses.at(flows), self._tee_losses_m(flows)
+        lost: dict[tuple[str, str], float] = {}
+        for (source, run), step in self._steps.items():
+            before = 0.0
+            if step.before:
+                into, out = self.network.runs[step.before].end.leg, self.network.runs[run].start.leg
+                before = lost[source, step.before] + tees[step.tee].get(into, 0.0) + tees[step.tee].get(out, 0.0)
+            lost[source, run] = before + runs[run]
         return lost
 
-    def _on_path(self, path: DemandPath, lost: Mapping[str, float], tees: Mapping[str, Mapping[Leg, float]]) -> float:
-        total = sum(lost[run] for run in path.runs)
-        for (before, after), point in zip(pairwise(path.runs), path.tees, strict=True):
-            into, out = self.network.runs[before].end.leg, self.network.runs[after].start.leg
-            total += tees[point].get(into, 0.0) + tees[point].get(out, 0.0)
-        return total
+    def _tee_losses_m(self, flows: Mapping[str, float]) -> dict[str, dict[Leg, float]]:
+        """Return the head lost [m] between each leg and the middle of every tee on the way."""
+        into = [
+            {leg: (-1 if at_start else 1) * flows[run.name] for run, leg, at_start in legs}
+            for legs in self._legs.values()
+        ]
+        return dict(zip(self._legs, self._tees.losses_m(into), strict=True))
 
     def reach(self) -> float:
         """Return the largest multiple of the targets, as `choices.scaled` has it, that the plumbing holds.

@@ -21,7 +21,6 @@ SAYS: Mapping[str, str | Callable[[Note, str], str]] = {
     "sump leaks": "the sump leaks and the top-up goes on",
     "house water sticks open": "the valve of the house water into {into!r} sticks open for an hour",
     "one of the valves shut": "a valve in {runs!r:or} is shut",
-    "one of many valves shut": "a valve in one of the {count} other runs, which carry less, is shut",
     "nowhere else": "",
     "a valve shut": "a valve in {run!r} is shut",
     # ... the water goes

@@ -14,10 +14,9 @@ from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.units import show_flow
-from optimizer.verify import floor, scenarios
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.floor import floor_facts
-from optimizer.verify.scenarios import runs_with_valves, shut_valves
+from optimizer.verify.scenarios import shut_valves
 
 LINE = """
 system: A line, invented
@@ -182,19 +181,3 @@ def test_a_tank_with_no_drain_stated_is_not_checked_where_it_would_get_more(tmp_
     row = shut(system(tmp_path, no_rim), "back")
 
     assert (row.verdict, said(row.missing)) == (Verdict.UNCHECKED, ("a drain of 'display'",))
-
-
-def test_valves_beyond_the_number_that_is_looked_at_are_said_to_be_unchecked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    there = system(tmp_path, BRANCHES.replace("MAIN", "1/2 in").replace("LIP", "2 mm"))
-    flows = solve_network(there.network).flows_m3_s
-    for module in (scenarios, floor):
-        monkeypatch.setattr(module, "MOST_SHUT", 0)
-
-    rows = floor_facts(there, there.network).mishaps
-
-    assert runs_with_valves(there.network, flows) == ["back"]
-    assert shut_valves(there, there.network, flows) == {}
-    (rest,) = (row for row in rows if "other runs" in worded(row.title))
-    assert rest.verdict is Verdict.UNCHECKED
