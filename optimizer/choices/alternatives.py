@@ -300,6 +300,7 @@ def parts_cents(arc: Arc) -> int:
             pipe = True
         else:
             cents += part.item.price_cents
+    cents += sum(item.price_cents for item in arc.couplings)
     return cents + sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc)) if pipe else cents
 
 

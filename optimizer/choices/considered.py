@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimizer.choices.offers import LEAST_PIECE_M, SHARES
+from optimizer.choices.long_pipe import LEAST_PIECE_M
+from optimizer.choices.offers import SHARES
 from optimizer.joints.chains import MOST_PIECES, EndGraph
 from optimizer.model.kinds import KINDS, REMOVABLE
 from optimizer.model.rules import LARGER_SIZES
@@ -39,8 +40,9 @@ def considered() -> tuple[Considered, ...]:
             "Pipe",
             "kept or replaced whole; "
             f"one end kept with its joint and new pipe for the rest, cut at each 1/{parts} of its length "
-            f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer",
-            "cuts elsewhere; a middle piece alone; another way for the line",
+            f"where both pieces are {1000 * LEAST_PIECE_M:g} mm or longer; "
+            "what is longer than the store's longest length coupled of whole lengths and a last piece",
+            "cuts and couplings elsewhere; a middle piece alone; another way for the line",
         ),
         Considered(
             "Adapters",

@@ -8,6 +8,7 @@ from optimizer.choices.graph import Arc
 
 CUT_MINUTES = 4  # mark, saw square, deburr
 JOINT_MINUTES = {"cement": 4, "stub": 8, "tape": 3, "washer": 2, "swivel": 1, "clamp": 2, "push": 1, "sleeve": 3}
+COUPLING_MINUTES = 2 * JOINT_MINUTES["cement"]  # between two lengths of new pipe
 REMOVED_MINUTES = 2  # take a part out of the way
 
 
@@ -24,5 +25,5 @@ class Effort:
 
 def minutes_of(arc: Arc) -> int:
     """Return the minutes of work that a step takes."""
-    joints = sum(JOINT_MINUTES.get(method, 0) for method, _ in arc.joints)
+    joints = sum(JOINT_MINUTES.get(method, 0) for method, _ in arc.joints) + COUPLING_MINUTES * len(arc.couplings)
     return joints + CUT_MINUTES * arc.cuts + REMOVED_MINUTES * (len(arc.removed) + len(arc.sawn_off))

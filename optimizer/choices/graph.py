@@ -80,6 +80,7 @@ class Arc(NamedTuple):
     sawn_off: tuple[Part, ...] = ()  # what is taken out of a pipe of which the rest is kept
     joint_s2_m5: float = 0.0  # b of b Q² that its joints lose where bores do not meet, see `joints.bores`
     joint_back_s2_m5: float = 0.0  # ... for water against the run's direction, each joint by itself
+    couplings: tuple[CatalogItem, ...] = ()  # in new pipe that no length of the store is enough for; its b counts them
 
     @property
     def has_tail(self) -> bool:
@@ -103,6 +104,7 @@ class ChoiceGraph:
     arcs: list[list[Arc]] = field(default_factory=list)
     starts: dict[EndState, int] = field(default_factory=dict)
     ends: dict[EndState, int] = field(default_factory=dict)
+    uncoupled: dict[str, float] = field(default_factory=dict)  # pipe that nothing couples: the longest piece of it [m]
 
 
 def leads_through(graph: ChoiceGraph) -> bool:

@@ -20,7 +20,8 @@ from optimizer.choices.graph import (
     leads_through,
 )
 from optimizer.choices.joining import Joiner, Joint, inner_joints
-from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
+from optimizer.choices.offers import Offer, Offers, PartlyKept, is_one_pipe, take_out_m
+from optimizer.hydraulics.fittings import square_of_item
 from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, along, into_opening, out_of_pipe, turns
 from optimizer.joints.chains import new_part
 from optimizer.joints.mating import comes_off
@@ -273,9 +274,12 @@ class _Builder:
         replaced = not sawn_off and not parts[0].existing and parts[0] is not self.parts[position]
         removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
         every = (joint.parts if joint else ()) + parts
+        coupled = self._couplings(node, every)
+        if coupled is None:
+            return
         step = along(node.approach, every)
         last = self.end is None and position + span == len(self.parts)
-        square = step.square_s2_m5
+        square = step.square_s2_m5 + sum(map(square_of_item, coupled))
         if step.after.origin_m and self._turns_soon(position + span, step.after):
             square += out_of_pipe(step.after).square_s2_m5
             step = step._replace(after=Approach(step.after.bore_m))
@@ -293,13 +297,45 @@ class _Builder:
             cuts=joint.cuts if joint else 0,
             sawn_off=sawn_off,
             joint_s2_m5=square,
-            joint_back_s2_m5=step.square_back_s2_m5,
+            joint_back_s2_m5=step.square_back_s2_m5 + sum(map(square_of_item, coupled)),
+            couplings=coupled,
         )
         self.graph.arcs[index].append(arc)
         tail = self._tail(parts[-1]) if last else None
         if tail is not None and tail.item is not None:
             hidden = (tail.item, self.joiner.depth_m(parts[-1].ends[-1]))
             self._arc(index, node, joint, (*parts, tail), span, kept=kept, front=front, extra=(*extra, hidden))
+
+    def _couplings(self, node: Node, parts: tuple[Part, ...]) -> tuple[CatalogItem, ...] | None:
+        """Return what couples the new pipe of a step where no length of the store is enough; None if nothing can.
+
+        Pipe counts as long as it is stated, with what goes into a socket at both its ends; with new pipe of the same
+        row before it, it is one piece.
+        """
+        found: list[CatalogItem] = []
+        for at, part in enumerate(parts):
+            if part.existing or part.item is None or part.kind is not Kind.PIPE:
+                continue
+            lengths, inside_m = self.joiner.lengths, 2 * self.joiner.depth_m(part.ends[0])
+            goes_on = at == 0 and node.front is not None and node.front.pipe is part.item
+            before_m = self._one_pipe_before_m(node.position) if goes_on else 0.0
+            whole_m = before_m + part.length_m + inside_m
+            if not lengths.can_be_made(part.item, whole_m):
+                known = self.graph.uncoupled
+                known[part.words] = max(known.get(part.words, 0.0), whole_m)
+                return None
+            told = lengths.couplings(part.item, before_m + inside_m) if before_m else 0
+            coupling = lengths.coupling(part.item)
+            if coupling is not None:
+                found += [coupling] * (lengths.couplings(part.item, whole_m) - told)
+        return tuple(found)
+
+    def _one_pipe_before_m(self, position: int) -> float:
+        """Return how long the pipe is that ends before a position, told as one part or as several [m]."""
+        first = position - 1
+        while first > 0 and is_one_pipe(self.parts[first - 1], self.parts[first]):
+            first -= 1
+        return sum(part.length_m for part in self.parts[first:position] if part.kind in PIPES)
 
     def _tail(self, part: Part) -> Part | None:
         """Return pipe for the open end of a bend, None where it would do nothing, or does not go on.

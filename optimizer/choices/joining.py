@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from optimizer.choices.candidates import Candidate, Shelf
 from optimizer.choices.fronts import Front, is_step
+from optimizer.choices.long_pipe import Lengths
 from optimizer.joints.chains import STUB_CLEARANCE_M, new_part
 from optimizer.joints.closing import diameters_m
 from optimizer.joints.efficient import MEETING, EfficientChains, Need
@@ -51,7 +52,11 @@ class Joiner:
     depths: Mapping[End, float]
     chains: EfficientChains
     diameters_m: Mapping[str, float] = field(default_factory=dict)  # outside, of the pipe of each nominal size
+    lengths: Lengths = field(init=False)  # in which the store sells new pipe
     _memo: dict[tuple[object, ...], list[Joint]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.lengths = Lengths(self.shelf.catalog, self.shelf.rules)
 
     def between(self, left: Front, right: Front, gap_mm: int, bores_m: tuple[float, float] = (0.0, 0.0)) -> list[Joint]:
         """Return every joint worth making between two open ends with a gap of this length [mm] between them.

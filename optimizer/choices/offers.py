@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 from optimizer.choices.candidates import Candidate
 from optimizer.choices.fronts import Front
 from optimizer.choices.joining import Joiner, Joint
+from optimizer.choices.long_pipe import LEAST_PIECE_M
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.network import Condition, Part
 
 SHARES = tuple(eighths / 8 for eighths in range(1, 8))  # of a pipe's length, where it may be cut and an end of it kept
 ALIKE_M = 1e-6  # places nearer than that are one
-LEAST_PIECE_M = 0.15  # the shortest piece that is weighed on either side of such a cut: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +97,10 @@ class Offers:
         A pipe that is told as pieces end to end may so be cut wherever the whole may, and at more places.
         """
         parts, at = self.parts, position
-        while at > 0 and _is_one_pipe(parts[at - 1], parts[at]):
+        while at > 0 and is_one_pipe(parts[at - 1], parts[at]):
             at -= 1
         pieces = [parts[at]]
-        while at + len(pieces) < len(parts) and _is_one_pipe(pieces[-1], parts[at + len(pieces)]):
+        while at + len(pieces) < len(parts) and is_one_pipe(pieces[-1], parts[at + len(pieces)]):
             pieces.append(parts[at + len(pieces)])
         whole_m = sum(piece.length_m for piece in pieces)
         start_m, own_m = sum(piece.length_m for piece in pieces[: position - at]), parts[position].length_m
@@ -142,7 +142,7 @@ class Offers:
         return all(longer <= other.length_m for other in beside if other.kind is not Kind.OPEN_JOINT)
 
 
-def _is_one_pipe(first: Part, second: Part) -> bool:
+def is_one_pipe(first: Part, second: Part) -> bool:
     """Return whether two parts in a row are pieces of one pipe that is told as two."""
     alike = first.kind in PIPES and first.item is second.item and first.existing and second.existing
     return alike and first.condition is second.condition

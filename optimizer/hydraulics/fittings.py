@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.friction import rough_friction_factor
 from optimizer.hydraulics.water import GRAVITY_M_S2
-from optimizer.model.catalog import Kind, LossData, LossMethod
+from optimizer.model.catalog import CatalogItem, Kind, LossData, LossMethod
 
 INCH_M = 0.0254  # Hooper's 2-K takes the bore in inches
 CRANE_ROUGHNESS_M = 0.0018 * INCH_M  # clean commercial steel: the pipe that Crane's multiples refer to
@@ -126,6 +126,11 @@ def linear_and_square(loss: MinorLoss, kinematic_viscosity_m2_s: float) -> tuple
     area = 0.7853981633974483 * loss.bore_m * loss.bore_m
     linear = loss.k1 * kinematic_viscosity_m2_s / (2.0 * GRAVITY_M_S2 * loss.bore_m * area)
     return linear, loss.k_infinity / (2.0 * GRAVITY_M_S2 * area * area)
+
+
+def square_of_item(item: CatalogItem) -> float:
+    """Return b of h = b Q² of a catalog row in fully turbulent flow [s²/m⁵]."""
+    return linear_and_square(minor_loss(item.loss, item.kind, item.end_bores_m), 0.0)[1]
 
 
 def square_of_k(k: float, bore_m: float) -> float:

@@ -90,6 +90,7 @@ class Part:
     opening: float = 1.0  # valves: 0 shut ... 1 open
     least_flow_m3_s: float = 0.0  # check valves: below, the flap is not lifted in full
     stays_open: bool = False  # valves: for service only, never to be throttled
+    couples: bool = False  # a new coupling between two lengths of what is one pipe, as no length is long enough
     condition: Condition = Condition.MAY_CHANGE
     room_m: float | None = None  # how much room there is for a longer part, if stated
     place: str = ""  # file:line:col

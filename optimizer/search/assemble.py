@@ -9,6 +9,7 @@ from dataclasses import replace
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.effort import Effort, minutes_of
 from optimizer.choices.graph import Arc
+from optimizer.choices.long_pipe import Lengths
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Network, Part, Run
@@ -19,6 +20,7 @@ from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.duty import Duty
 from optimizer.search.posing import Options, PosedProblem
+from optimizer.takeoff.long_pieces import with_couplings
 from optimizer.takeoff.plan_price import consumables_of, list_cents, pipe_purchases
 
 
@@ -41,7 +43,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
     labour = Effort(rules.labour_cents_per_hour)
     assert selection.cents is not None
     assert selection.bound_cents is not None
-    plan = Plan(
+    made = Plan(
         status=Status.OPTIMAL if selection.outcome is Outcome.OPTIMAL else Status.FEASIBLE,
         cost_cents=None,
         bound_cents=max(0, selection.bound_cents + duty.energy_cents),
@@ -49,14 +51,16 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         runs=ordered,
         tees=tees,
         pump_speeds=duty.all_speeds,
-        consumables=consumables_of(catalog, [joint for one in ordered.values() for joint in one.joints]),
         effort_cents=sum(labour.cents(arc) for arc in arcs),
         energy_cents=duty.energy_cents,
         new_pumps={} if duty.replaces is None else {duty.pump.name: duty.pump},
         cuts=sum(arc.cuts for arc in arcs),
         minutes=sum(minutes_of(arc) for arc in arcs),
+        notes=options.uncoupled,
     )
-    listed = with_list(options.system, catalog, plan)
+    plan = with_couplings(network, made, catalog, Lengths(catalog, rules))
+    joints = [joint for one in plan.runs.values() for joint in one.joints]
+    listed = with_list(options.system, catalog, replace(plan, consumables=consumables_of(catalog, joints)))
     if by_list and listed.material_cents != selection.cents + duty.energy_cents:
         # the list was told otherwise than it is: what it comes to counts, and nothing is claimed for it
         least = min(listed.material_cents or 0, listed.bound_cents or 0)

@@ -380,7 +380,7 @@ def _order(duty: Duty) -> tuple[bool, float]:
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:
     found = selection.outcome is Outcome.INFEASIBLE
-    reasons = blocked(options, flows, speed) if found else (NONE_IN_TIME,)
+    reasons = (*blocked(options, flows, speed), *options.uncoupled) if found else (NONE_IN_TIME,)
     return Plan(
         status=Status.INFEASIBLE if found else Status.NO_PLAN_FOUND,
         cost_cents=None,

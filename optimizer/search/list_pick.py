@@ -20,14 +20,14 @@ from typing import TypeVar
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.tees import TeeOption
-from optimizer.model.catalog import Catalog, CatalogItem
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.program.list_program import Chosen, ListProblem, PipeCut, Priced, SoldPacks, SoldPipe
 from optimizer.program.problem import RunChoice, SizingProblem, TeeChoice
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_ways import Way
 from optimizer.search.posing import PosedProblem, loss_units
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.list_price import KERF, Pieces, covers, uncovered
+from optimizer.takeoff.list_price import KERF, Pieces, coupled_joints, covers, uncovered
 
 _MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
 _N = TypeVar("_N", int, float)
@@ -79,7 +79,7 @@ class Pick:
         return ListProblem(
             sizing,
             {run: [_with_kerfs(each) for each in found] for run, found in least.items()},
-            {run: [way.joints for way in found] for run, found in self.ways.items()},
+            {run: [_least_joints(way) for way in found] for run, found in self.ways.items()},
             {key: self._sold(item) for key, item in items.items()},
             self._packs(),
             work,
@@ -128,7 +128,7 @@ class Pick:
 
     def _packs(self) -> list[SoldPacks]:
         """Return how what seals the joints is sold, for all joints of these ways."""
-        joints = sorted({joint for found in self.ways.values() for way in found for joint in way.joints})
+        joints = sorted({joint for found in self.ways.values() for way in found for joint in _least_joints(way)})
         shop, found = self.shop.joints, []
         for use, method in SEALS:
             sizes = [size for how, size in joints if how == method]
@@ -152,7 +152,7 @@ class Pick:
     def price(self, chosen: Chosen) -> Priced:
         """Return what the list of a choice costs, with what its pipe says of all choices like it."""
         picked, pieces = self._picked(chosen)
-        cents, cuts = self._beside_pipe(picked, chosen), []
+        cents, cuts = self._beside_pipe(picked, pieces, chosen), []
         for item, lengths in _together(pieces):
             key, pipe = item.item_id, self.shop.pipes.cents(item, lengths)
             self.taken.append((item, sum(units + KERF for units in lengths)))
@@ -166,7 +166,9 @@ class Pick:
     def cents(self, chosen: Chosen) -> int:
         """Return what the list of a choice costs [cents]."""
         picked, pieces = self._picked(chosen)
-        return self._beside_pipe(picked, chosen) + sum(self.shop.pipes.cents(*each) for each in _together(pieces))
+        return self._beside_pipe(picked, pieces, chosen) + sum(
+            self.shop.pipes.cents(*each) for each in _together(pieces)
+        )
 
     def _picked(self, chosen: Chosen) -> tuple[dict[str, Way], dict[str, Mapping[str, tuple[CatalogItem, Pieces]]]]:
         """Return the ways of a choice, and the pieces of pipe that each takes."""
@@ -174,13 +176,19 @@ class Pick:
         options = {tee: self.posed.tees[tee][self.tees[tee][k]] for tee, k in chosen.tees.items()}
         return picked, {run: self._pieces(run, way, options) for run, way in picked.items()}
 
-    def _beside_pipe(self, picked: Mapping[str, Way], chosen: Chosen) -> int:
-        """Return what a choice costs without its pipe [cents]."""
+    def _beside_pipe(
+        self,
+        picked: Mapping[str, Way],
+        pieces: Mapping[str, Mapping[str, tuple[CatalogItem, Pieces]]],
+        chosen: Chosen,
+    ) -> int:
+        """Return what a choice costs without its pipe, and what couples that [cents]."""
         cents = sum(way.cents for way in picked.values())
         cents += sum(self.posed.tees[tee][self.tees[tee][k]].cents for tee, k in chosen.tees.items())
         joints: Counter[tuple[str, str]] = Counter()
-        for way in picked.values():
+        for run, way in picked.items():
             joints.update(way.joints)
+            joints.update(coupled_joints({key: (item, len(own)) for key, (item, own) in pieces[run].items()}))
         return cents + self.shop.joints.cents(joints)
 
     def _needed(self, item: CatalogItem, cents: int, users: Mapping[str, Pieces]) -> dict[str, Pieces]:
@@ -266,6 +274,12 @@ def _with_kerfs(pieces: Mapping[str, tuple[CatalogItem, int, int]]) -> dict[str,
     return {key: length + KERF * count for key, (_, count, length) in pieces.items() if count}
 
 
+def _least_joints(way: Way) -> Mapping[tuple[str, str], int]:
+    """Return the joints of a way, with those of the couplings that it takes at the least."""
+    coupled = coupled_joints({key: (item, count) for key, (item, count, _) in way.least_pieces.items()})
+    return Counter(way.joints) + coupled if coupled else way.joints
+
+
 def _covered(pieces: Mapping[str, tuple[CatalogItem, Pieces]], key: str, lengths: Pieces) -> bool:
     return covers(pieces[key][1] if key in pieces else (), lengths)
 
@@ -298,14 +312,15 @@ class Rivals:
         return (
             spare >= 0
             and all(map(le, one.used, other.used))
-            and self._no_more_joints(one.joints, other.joints)
+            and self._no_more_joints(one, other)
             and all(self._apart(one.pieces[pair], pieces, spare) for pair, pieces in other.pieces.items())
         )
 
-    def _no_more_joints(self, one: Mapping[tuple[str, str], int], other: Mapping[tuple[str, str], int]) -> bool:
+    def _no_more_joints(self, one: Way, other: Way) -> bool:
+        """Return whether the joints of one way cost no more; those of couplings, which its pieces tell, come on top."""
         if not self.fewer_joints:
-            return one == other
-        return all(count <= other.get(joint, 0) for joint, count in one.items())
+            return _least_joints(one) == _least_joints(other)
+        return all(count <= other.joints.get(joint, 0) for joint, count in one.joints.items())
 
     def _apart(
         self,
@@ -317,6 +332,6 @@ class Rivals:
         for key, (item, lengths) in wanted.items():
             for units in uncovered(lengths, pieces[key][1] if key in pieces else ()):
                 spare_cents -= self.shop.pipes.single_cents(item, units)
-                if spare_cents < 0:
+                if spare_cents < 0 or item.kind is Kind.COUPLING:  # which takes joints as well
                     return False
         return True

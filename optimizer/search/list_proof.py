@@ -17,7 +17,7 @@ from functools import cached_property
 from optimizer.choices.alternatives import Pack
 from optimizer.choices.effort import Effort
 from optimizer.clock import TimeIsUp
-from optimizer.model.catalog import CatalogItem
+from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProblem
@@ -139,7 +139,7 @@ def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]]) -> 
     """
     gains: dict[str, tuple[float, int]] = {}
     for item, units in taken:
-        if not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
+        if item.kind is Kind.PIPE and not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
             prices = [one.price_cents for one in pipes.stock(item)]
             least = min(prices)
             if 2 * least < max(prices):

@@ -103,10 +103,10 @@ class Tapes:
                 if number == 0 and self._open_start(at.start):
                     first = one
                 else:
-                    pieces = one.cut(self._stood(number))
+                    pieces = self._cut(one, self._stood(number))
                     cut, cut_cost = cut + self._packed(pieces), cut_cost + self._cost(pieces)
                 if self.prices.uneven:
-                    pieces = one.cut(None)
+                    pieces = self._cut(one, None)
                     stated, stated_cost = stated + self._packed(pieces), stated_cost + self._cost(pieces)
                 number += 1
             there = Mark(tape, number, at.start, first)
@@ -130,7 +130,7 @@ class Tapes:
         if mark.first is not None:
             if id(mark.first) not in self._first_costs:
                 first, stood = mark.first, self._stood(0)
-                each = [first.as_long(first.length_m + take_m - takes[0]).cut(stood) for take_m in takes]
+                each = [self._cut(first.as_long(first.length_m + take_m - takes[0]), stood) for take_m in takes]
                 self._firsts.append(first)  # kept, so that its id stays its own
                 self._first_costs[id(first)] = min(map(self._cost, each))
             cost += self._first_costs[id(mark.first)]
@@ -209,10 +209,14 @@ class Tapes:
         if mark.number == 0:
             straight = straight.as_long(straight.length_m + more_m)
         fits = mark.number + 1 == len(self.prices.stood)
-        pieces = straight.cut(self._stood(mark.number) if fits else None)
+        pieces = self._cut(straight, self._stood(mark.number) if fits else None)
         if mark.first is not None and fits:
-            pieces += mark.first.as_long(mark.first.length_m + more_m).cut(self._stood(0))
+            pieces += self._cut(mark.first.as_long(mark.first.length_m + more_m), self._stood(0))
         return pieces
+
+    def _cut(self, straight: Straight, stood: Straight | None) -> list[tuple[CatalogItem, float]]:
+        """Return the pieces of a straight as they are bought, what is too long for a length coupled."""
+        return self.prices.shop.pipes.joined(straight.cut(stood))
 
     def _cost(self, pieces: Sequence[tuple[CatalogItem, float]]) -> float:
         rate = self.prices.shop.rate

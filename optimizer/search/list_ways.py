@@ -21,7 +21,7 @@ import numpy as np
 
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.graph import FREE, Arc, EndState
-from optimizer.model.catalog import CatalogItem
+from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.list_tapes import Mark, Numbers, Tapes
@@ -100,6 +100,7 @@ class WayFinder:
         self.prices = self.tapes.prices
         self._saved = _SAVED_M / UNIT_M * self.prices.dearest
         self._fewer_joints = self.prices.shop.joints.fewer_cost_no_more()
+        self._couples = not self._fewer_joints and any(arc.couplings for arcs in self.prices.graph.arcs for arc in arcs)
         self._goals = {node: state for state, node in self.prices.graph.ends.items()}
         self._rests: dict[int, tuple[Any, Any]] = {}
         self._stairs: dict[tuple[int, int], tuple[list[float], list[float]]] = {}
@@ -231,7 +232,10 @@ class WayFinder:
         return (
             one[1] <= other[1]
             and one[3] <= other[3]
-            and (one[8] == other[8] or (self._fewer_joints and self._joints.within(one[8], other[8])))
+            and (
+                (one[8] == other[8] and not self._couples)
+                or (self._fewer_joints and self._joints.within(one[8], other[8]))
+            )
             and self.table.sides.no_more(one[4], other[4])
             and self._cut_from(one[6], other[6], other[3] - one[3])
             and self._cut_from(one[7], other[7], other[3] - one[3])
@@ -243,9 +247,10 @@ class WayFinder:
             return True
         own, single = self.tapes.lengths(pieces), self.prices.shop.pipes.single_cents
         for key, lengths in self.tapes.lengths(wanted).items():
+            item = self.tapes.items[key]
             for units in uncovered(lengths, own.get(key, ())):
-                spare_cents -= single(self.tapes.items[key], units)
-                if spare_cents < 0:
+                spare_cents -= single(item, units)
+                if spare_cents < 0 or item.kind is Kind.COUPLING:  # which takes joints as well
                     return False
         return True
 

@@ -35,6 +35,7 @@ from optimizer.joints.closing import tied
 from optimizer.joints.efficient import EfficientChains, Measure
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import LEGS, Leg, Network, Part, Run
+from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.search.collection import without_collection
@@ -70,6 +71,15 @@ class Options:
     graphs: Mapping[str, ChoiceGraph]
     tees: Mapping[str, list[TeeOption]]
     packs: tuple[Pack, ...]
+
+    @property
+    def uncoupled(self) -> tuple[Note, ...]:
+        """Which new pipe is longer than any length of the store, with no coupling for sale that joins two."""
+        longest: dict[str, float] = {}
+        for graph in self.graphs.values():
+            for pipe, length_m in graph.uncoupled.items():
+                longest[pipe] = max(longest.get(pipe, 0.0), length_m)
+        return tuple(note("nothing couples", pipe=pipe, length_m=length_m) for pipe, length_m in longest.items())
 
 
 @dataclass(frozen=True)

@@ -328,7 +328,8 @@ class _Finder:
                 why = (note("none costs less", cost=money_note(self.cutoff_cents, self.catalog.currency)),)
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
-                why = (note("no combination", within=within_rules(self.system)),)
+                uncoupled = () if basic is None else basic.options.uncoupled
+                why = (note("no combination", within=within_rules(self.system)), *uncoupled)
                 return self._none((*why, *notes))
             plan = Plan(
                 Status.NO_PLAN_FOUND,
@@ -345,7 +346,7 @@ class _Finder:
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
         said = (note(SO_FAR, why=self.stopped),) if self.stopped else ()
-        noted = replace(plan, notes=(*said, *notes), left_out=self.left_out)
+        noted = replace(plan, notes=(*said, *notes, *plan.notes), left_out=self.left_out)
         cents = cents_of(case, choice)
         found = UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
         return replace(found, options=basic.options, free=self.free)

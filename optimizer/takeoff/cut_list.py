@@ -39,6 +39,8 @@ class CutPiece:
     cut_m: float  # length at the saw
     after: str  # what it starts in
     before: str  # what it ends in
+    start_depth_m: float = 0.0  # how deep it goes in at its start, and at its end
+    end_depth_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +168,7 @@ def _piece(
 ) -> CutPiece:
     first, after = _neighbour(planned, run, index, -1)
     last, before = _neighbour(planned, run, index, +1)
-    depth_m = sum(catalog.socket_depths_m.get(end, 0.0) for end in (first, last) if end is not None)
+    depths_m = [catalog.socket_depths_m.get(end, 0.0) if end is not None else 0.0 for end in (first, last)]
     return CutPiece(
         mark=mark,
         run=run.name,
@@ -174,9 +176,11 @@ def _piece(
         item=item,
         face_to_face_m=run.parts[index].length_m,
         added_m=added_m,
-        cut_m=run.parts[index].length_m + depth_m,
+        cut_m=run.parts[index].length_m + sum(depths_m),
         after=after,
         before=before,
+        start_depth_m=depths_m[0],
+        end_depth_m=depths_m[1],
     )
 
 

@@ -168,6 +168,9 @@ class Measure:
         if last is None:
             intact = intact and self.ends.kept[0]
         straight = tape.straight
+        if last is not None and part.couples:
+            depths_m = sum(self.depths_m.get(one, 0.0) for one in part.ends)
+            return None, Tape(_longer(straight, sum(_take_outs(part)) + depths_m), last, None)
         if last is not None and last.kind in PIPES:
             if part.kind in PIPES and not part.existing and not last.existing and part.item is last.item:
                 return None, Tape(_longer(straight, part.length_m), part, None)
@@ -247,7 +250,7 @@ def _into(straight: Straight, depth_m: float, new: bool) -> Straight:
 
 
 def _longer(straight: Straight, length_m: float) -> Straight:
-    """Return a straight whose last new pipe shows so much more: two of the same pipe are one piece."""
+    """Return a straight whose last new pipe shows so much more: two of the same pipe are one piece, coupled or not."""
     last = straight.pipes[-1]
     longer = last._replace(shows_m=last.shows_m + length_m, length_m=last.length_m + length_m)
     return straight._replace(length_m=straight.length_m + length_m, pipes=(*straight.pipes[:-1], longer))

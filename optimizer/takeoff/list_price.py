@@ -11,15 +11,15 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cached_property
 from operator import ge
 
 from optimizer.choices.joining import SAW_CUT_M
+from optimizer.choices.long_pipe import Lengths, shipped_sticks
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.stock import StickRule, StockLength, sticks_of
 from optimizer.model.system import System
 from optimizer.program.cutting import cents_of_few
-from optimizer.read.stock_lengths import load_stick_rules
 from optimizer.takeoff.cutting import UNIT_M, CutPlan, Stick, cut_sticks
 
 KERF = math.ceil(SAW_CUT_M / UNIT_M - 1e-6)  # in units of a piece's length
@@ -34,17 +34,12 @@ def units_of(length_m: float) -> int:
     return math.ceil(length_m / UNIT_M - 1e-6)
 
 
-@cache
-def shipped_sticks() -> tuple[StickRule, ...]:
-    """Return the shipped table of the lengths in which pipe is sold."""
-    return load_stick_rules()
-
-
 @dataclass
 class PipeShop:
     """How pipe is bought: in which lengths, at what price, what is owned. Hose and tube always come by the length.
 
-    `quoted_cents` is what a store asks for a length, by its `stick_id`.
+    `quoted_cents` is what a store asks for a length, by its `stick_id`; `lengths` tells what couples pipe that is
+    longer than the longest of them. A coupling is told as a piece of `UNIT_M`, sold in lengths of one each.
     """
 
     rules: tuple[StickRule, ...]
@@ -53,6 +48,7 @@ class PipeShop:
     owned_m: Mapping[str, Sequence[float]] = field(default_factory=dict)
     quoted_cents: Mapping[str, int] = field(default_factory=dict)
     kerf_m: float = SAW_CUT_M
+    lengths: Lengths | None = None
     _stock: dict[str, tuple[StockLength, ...]] = field(default_factory=dict)
     _rates: dict[tuple[str, float], float] = field(default_factory=dict)
     _cents: dict[tuple[str, Pieces], int] = field(default_factory=dict)
@@ -64,14 +60,30 @@ class PipeShop:
         in_lengths = system.rules.pipe_in_sticks
         owned_m = system.owned_m if in_lengths else {}
         found = shipped_sticks() if rules is None else rules
-        return cls(found, in_lengths, system.rules.store, owned_m, catalog.quoted_lengths)
+        lengths = Lengths(catalog, system.rules, found)
+        return cls(found, in_lengths, system.rules.store, owned_m, catalog.quoted_lengths, lengths=lengths)
+
+    def joined(self, pieces: Sequence[tuple[CatalogItem, float]]) -> list[tuple[CatalogItem, float]]:
+        """Return pieces of pipe [m] as they are cut: what is too long as several, and the couplings between."""
+        if self.lengths is None:
+            return list(pieces)
+        found: list[tuple[CatalogItem, float]] = []
+        for item, length_m in pieces:
+            cut_m = self.lengths.pieces_m(item, length_m)
+            coupling = self.lengths.coupling(item) if len(cut_m) > 1 else None
+            found += [(item, piece_m) for piece_m in cut_m]
+            if coupling is not None:
+                found += [(coupling, UNIT_M)] * (len(cut_m) - 1)
+        return found
 
     def by_length(self, item: CatalogItem) -> bool:
         """Return whether a pipe is cut to length at the store."""
-        return item.kind is not Kind.PIPE or not self.in_lengths
+        return item.kind is not Kind.COUPLING and (item.kind is not Kind.PIPE or not self.in_lengths)
 
     def stock(self, item: CatalogItem) -> tuple[StockLength, ...]:
         """Return the lengths in which a pipe is sold."""
+        if item.kind is Kind.COUPLING:
+            return (StockLength(UNIT_M, item.price_cents),)
         if item.item_id not in self._stock:
             self._stock[item.item_id] = sticks_of(item, self.rules, self.store, self.quoted_cents)
         return self._stock[item.item_id]
@@ -189,6 +201,8 @@ class PipeShop:
         return units_of(self.kerf_m)
 
     def _cents_of(self, item: CatalogItem, pieces: Pieces) -> int:
+        if item.kind is Kind.COUPLING:
+            return len(pieces) * item.price_cents
         if self.by_length(item):
             return self.sale_lengths(item, pieces) * item.price_cents
         stock = [(math.floor(one.length_m / UNIT_M + 1e-6), one.price_cents) for one in self.stock(item)]
@@ -211,6 +225,8 @@ class PipeShop:
             return MILLICENTS * item.price_cents * UNIT_M / item.sale_length_m
         stock = self.stock(item)
         rates = [one.price_cents / min(one.length_m / UNIT_M + self._kerf, most) for one in stock]
+        if item.kind is Kind.COUPLING:
+            return MILLICENTS * min(rates)
         longest = max(one.length_m for one in stock)
         order = longest / item.sale_length_m * self._dearness(item) * item.price_cents
         return MILLICENTS * min(*rates, order / (longest / UNIT_M + self._kerf))
@@ -219,6 +235,15 @@ class PipeShop:
         own = [rule for rule in self.rules if rule.system == item.ends[0].system]
         like = next((r for r in own if r.store == self.store), None) or next((r for r in own if r.default), None)
         return like.price_factor if like is not None else 1.0
+
+
+def coupled_joints(pieces: Mapping[str, tuple[CatalogItem, int]]) -> Counter[tuple[str, str]]:
+    """Return the joints that couplings among pieces make, of which these are (row, how many): two of cement each."""
+    found: Counter[tuple[str, str]] = Counter()
+    for item, count in pieces.values():
+        if item.kind is Kind.COUPLING and count:
+            found["cement", item.ends[0].size] += 2 * count
+    return found
 
 
 def grouped(pieces: Iterable[tuple[CatalogItem, float]]) -> dict[str, tuple[CatalogItem, Pieces]]:

@@ -147,6 +147,10 @@ NO_PLAN: Mapping[str, str] = {
     ),
     "targets contradict": "the targets contradict each other, or the pump's curve ends before their sum",
     "drain-back too much": "the drain-back of the tanks alone is more than the sump takes",
+    "nothing couples": (
+        "a new piece of {length_m:length} of {pipe} cannot be made: it is longer than any length this store sells, and "
+        "no coupling of its size is for sale"
+    ),
     "no way to plumb run": "the rules and the catalogs leave no way to plumb run {run!r}",
     "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows",
     "no combination": (

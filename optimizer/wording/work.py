@@ -19,6 +19,13 @@ def _left_over(note: Note, units: str) -> str:
     )
 
 
+def _coupled(note: Note, units: str) -> str:
+    values = dict(note.values)
+    count = int(str(values["count"]))
+    what = str(values["coupling"]) + (f" ({count})" if count > 1 else "")
+    return f"join {count + 1} lengths of {values['pipe']}, as none that is sold is long enough: add {what}"
+
+
 def _moves_much(turn: str) -> str:
     return (
         "the valve of {run!r} stands open less than a quarter of its travel: " + turn + " its flow by "
@@ -53,9 +60,10 @@ SAYS: Mapping[str, str | Callable[[Note, str], str]] = {
     ),
     "left over": _left_over,
     "too long": (
-        "a piece of {length_m:length} of {pipe} is longer than any length this store sells: have one cut to order, or "
-        "join two with a coupling"
+        "a piece of {length_m:length} of {pipe} is longer than any length this store sells, and nothing for sale joins "
+        "two: have one cut to order"
     ),
+    "couple": _coupled,
     "not on the lists": ("your lists have no {what} for {sizes:list}: buy it elsewhere; its price is not included"),
     "handle moves much": _moves_much("5° of its handle move"),
     "turns move much": _moves_much("a sixteenth of its turns moves"),

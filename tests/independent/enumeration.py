@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from own_lengths import cut, pipe_cents, seal_cents, straights
+from own_lengths import UNIT_M, coupled_m, coupling_of, cut, pipe_cents, seal_cents, straights
 from own_losses import RHO, G, piece_loss_m, pipe_loss_m, tee_dividing_m, velocity_head_m
 from own_pieces import SAW_M, STUB_M, Piece, depth
-from own_shelf import End, all_rows
+from own_shelf import End, Row, all_rows
 from own_walk import PRICES, Walk, Way
 from own_ways import Step, Ways
 from random_systems import M3_S_PER_L_H, SHARED, Line, Small
@@ -72,9 +72,29 @@ def walk_of(
         draws = not at_tee[0] and line.start not in small.supplies_bar  # a supply's pressure is that in its pipe
         opens = not at_tee[1]
         cents = step_cents(step) if cents_of is None else cents_of(step)
-        return cents, tuple(step_loss_m(step, flow, draws, first, opens, last) for flow in flows)
+        more = couplings_of(small, step)
+        if cents_of is None:
+            cents += sum(row.cents for row in more)
+        return cents, tuple(
+            step_loss_m(step, flow, draws, first, opens, last) + sum(piece_loss_m(row, False, flow) for row in more)
+            for flow in flows
+        )
 
     return Walk(ways, weigh, opening_cents)
+
+
+def couplings_of(small: Small, step: Step) -> list[Row]:
+    """Return what couples the new pipe of a step, as long as it is stated, with what goes into sockets at its ends."""
+    if small.by_the_foot:
+        return []
+    found = []
+    for piece in step.pieces:
+        if piece.new and piece.row is not None and piece.kind == "pipe":
+            coupling = coupling_of(piece.row, small.shop.rows.values())
+            if coupling is not None:
+                length_m = piece.length_m + 2 * depth(piece.row.ends[0])
+                found += [coupling] * (len(coupled_m(length_m, coupling)) - 1)
+    return found
 
 
 def opening_cents(sealed: tuple[bool, bool]) -> int:
@@ -278,7 +298,12 @@ def list_cents(small: Small, ways: Mapping[str, Way]) -> int:
         stood = straights([(part, i) for i, part in enumerate(parts)], len(parts), None, None)
         laid = laid_of(way)
         for row, length in cut(stood, straights(laid, len(parts), None, None)):
-            pipe.setdefault(row, []).append(length)
+            coupling = None if small.by_the_foot else coupling_of(row, small.shop.rows.values())
+            lengths_m = [length * UNIT_M] if coupling is None else coupled_m(length * UNIT_M, coupling)
+            pipe.setdefault(row, []).extend(math.ceil(one / UNIT_M - 1e-6) for one in lengths_m)
+            if coupling is not None:
+                cents += (len(lengths_m) - 1) * coupling.cents
+                joints["cement", row.ends[0].size] += 2 * (len(lengths_m) - 1)
         cents += fittings_of(laid)
         joints.update(joint for step in way.steps for joint in step.joints)
     cents += sum(pipe_cents(row, lengths, small.by_the_foot) for row, lengths in pipe.items())

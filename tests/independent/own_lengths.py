@@ -19,6 +19,7 @@ from own_shelf import End, Row, packs, sticks_m
 
 CORNERS = frozenset({"elbow", "sweep elbow", "45 elbow", "pump"})
 UNIT_M = 1e-4  # no saw is finer
+LEAST_M = 0.15  # of pipe behind a coupling
 Laid = tuple[Piece, int | None]  # a piece, and where it stood; None for a new one
 
 
@@ -151,18 +152,33 @@ KERF = math.ceil(SAW_M / UNIT_M)
 
 
 def pipe_cents(row: Row, lengths: Iterable[int], by_the_foot: bool) -> int:
-    """Return what pieces of one pipe cost: by whole sale lengths, or in the store's sticks, cut as well as can be.
-
-    What is longer than any stick is cut to order, by whole sale lengths.
-    """
+    """Return what pieces of one pipe cost: by whole sale lengths, or in the store's sticks, cut as well as can be."""
     pieces = tuple(sorted(lengths, reverse=True))
     if by_the_foot:
         total = sum(piece + KERF for piece in pieces) * UNIT_M
         return math.ceil(total / row.sale_length_m - 1e-9) * row.cents
     stock = tuple((int(length / UNIT_M + 1e-6), round(length / row.sale_length_m * row.cents)) for length in sticks_m())
-    longest = max(length for length, _ in stock)
-    to_order = [math.ceil(piece * UNIT_M / row.sale_length_m - 1e-9) * row.cents for piece in pieces if piece > longest]
-    return sum(to_order) + _sticks_cents(tuple(piece for piece in pieces if piece <= longest), stock)
+    return _sticks_cents(pieces, stock)
+
+
+def coupled_m(length_m: float, coupling: Row) -> list[float]:
+    """Return the lengths at the saw [m] that make one piece of pipe: whole ones, and a last one of 15 cm or more."""
+    longest_m = max(sticks_m())
+    found = []
+    while length_m > longest_m + 1e-9:
+        found.append(longest_m)
+        length_m -= longest_m + sum(coupling.take_outs_m)
+    if found and length_m < LEAST_M:
+        found[-1] -= LEAST_M - length_m
+        length_m = LEAST_M
+    return [*found, length_m]
+
+
+def coupling_of(pipe: Row, rows: Iterable[Row]) -> Row | None:
+    """Return the cheapest coupling of a pipe's own class and size that is for sale."""
+    end = End(pipe.ends[0].size, "socket")
+    fits = [row for row in rows if row.kind == "coupling" and row.family == pipe.family and row.ends == (end, end)]
+    return min(fits, key=lambda row: (row.cents, row.key), default=None)
 
 
 @cache

@@ -26,7 +26,9 @@ from optimizer.hydraulics import (
     pump_head_m,
     tee_head_losses_m,
 )
-from optimizer.model.catalog import PIPES, CatalogItem
+from optimizer.joints.chains import new_part
+from optimizer.model.catalog import PIPES, CatalogItem, Kind
+from optimizer.model.ends import Form
 from optimizer.model.network import LEGS, Leg, Part, Run
 from optimizer.model.stock import sticks_of
 from optimizer.read.stock_lengths import load_stick_rules
@@ -75,6 +77,22 @@ def pieces_of(
     return found
 
 
+def coupled(item: CatalogItem, length: float, options: Options) -> tuple[list[float], list[CatalogItem]]:
+    """Return the lengths of a piece of pipe [m] where the store's longest is not enough, and the couplings between."""
+    longest = max(one.length_m for one in sticks_of(item, load_stick_rules(), ""))
+    socket = replace(item.ends[0], form=Form.SOCKET)
+    rows = options.catalog.by_ends(Kind.COUPLING, (socket, socket), item.family)
+    lengths, couplings = [], []
+    while length > longest + 1e-9:
+        lengths.append(longest)
+        couplings.append(rows[0])
+        length -= longest + 2 * rows[0].take_outs_m[0]
+    if couplings and length < 0.15:
+        lengths[-1] -= 0.15 - length
+        length = 0.15
+    return [*lengths, length], couplings
+
+
 def rows_of(
     options: Options, flows: KnownFlows, name: str, start: TeeOption | None, end: TeeOption | None
 ) -> list[Row]:
@@ -97,8 +115,15 @@ def rows_of(
         parts = merged([part for arc in path for part in arc.parts])
         loss = sum(part_head_loss_m(part, flow, conditions) for part in parts) + ends_loss(path, flow, conditions)
         cents = sum(p.item.price_cents for p in parts if not p.existing and p.item and p.kind not in PIPES)
-        cut = sorted((item.item_id, round(length, 6)) for item, length in pieces_of(run, parts, old, new, options))
         joints = Counter(joint for arc in path for joint in arc.joints if joint[0] != "stub")
+        cut = []
+        for item, length in pieces_of(run, parts, old, new, options):
+            lengths, couplings = coupled(item, length, options)
+            cut += [(item.item_id, round(one, 6)) for one in lengths]
+            cents += sum(one.price_cents for one in couplings)
+            joints.update(("cement", one.ends[0].size) for one in couplings for _ in range(2))
+            loss += sum(part_head_loss_m(new_part(one), flow, conditions) for one in couplings)
+        cut.sort()
         key = (tuple(cut), tuple(sorted(joints.items())))
         row = (loss, cents, *key, sum(map(part_volume_m3, parts)))
         kept = best.get(key)

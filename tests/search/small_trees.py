@@ -56,14 +56,16 @@ def pump_part(size: str) -> Part:
     return Part(Kind.PUMP, (end, end), (0.0205, 0.0205), name="return", condition=Condition.KEEP)
 
 
-def _parts(rng: random.Random, catalog: Catalog, size: str, bends: int, valve: bool) -> list[Part]:
+def _parts(
+    rng: random.Random, catalog: Catalog, size: str, bends: int, valve: bool, longest_m: float = 1.5
+) -> list[Part]:
     """Return pipe, bends and (for a branch) a valve, pipe first and last, so that every run can be cut into."""
     kinds = [rng.choice([Kind.ELBOW, Kind.ELBOW, Kind.ELBOW_45, Kind.UNION]) for _ in range(bends)]
     if valve:
         kinds.insert(rng.randrange(len(kinds) + 1), Kind.BALL_VALVE)
-    out = [part(catalog, Kind.PIPE, size, rng.uniform(0.1, 1.5))]
+    out = [part(catalog, Kind.PIPE, size, rng.uniform(0.1, longest_m))]
     for kind in kinds:
-        out += [part(catalog, kind, size), part(catalog, Kind.PIPE, size, rng.uniform(0.1, 1.5))]
+        out += [part(catalog, kind, size), part(catalog, Kind.PIPE, size, rng.uniform(0.1, longest_m))]
     return out
 
 
@@ -73,6 +75,7 @@ def random_tree(
     branches: int = 2,
     bends: tuple[int, int] = (0, 1),
     sizes: tuple[str, ...] = ("3/4 in", "1 in"),
+    longest_m: float = 1.5,
 ) -> System:
     """Return a pump, a riser and branches off a row of tees, each branch with a valve and a target."""
     rng = random.Random(seed)
@@ -94,14 +97,14 @@ def random_tree(
         "riser",
         end("sump"),
         end("tee 1", Leg.RUN_1),
-        [pump_part(small), *_parts(rng, catalog, small, rng.randint(*bends), False)],
+        [pump_part(small), *_parts(rng, catalog, small, rng.randint(*bends), False, longest_m)],
     )
     targets = []
     for i in range(1, branches + 1):
         last = i == branches
         start = end(f"tee {i - 1}", Leg.RUN_2) if last else end(f"tee {i}", Leg.BRANCH)
         points[f"tank {i}"] = Point(f"tank {i}", PointKind.SURFACE, rng.uniform(0.2, 1.2), 0.0)
-        add(f"branch {i}", start, end(f"tank {i}"), _parts(rng, catalog, small, rng.randint(*bends), True))
+        add(f"branch {i}", start, end(f"tank {i}"), _parts(rng, catalog, small, rng.randint(*bends), True, longest_m))
         if not last and i + 1 < branches:
             length = [part(catalog, Kind.PIPE, small, rng.uniform(0.1, 0.5))]
             add(f"link {i}", end(f"tee {i}", Leg.RUN_2), end(f"tee {i + 1}", Leg.RUN_1), length)

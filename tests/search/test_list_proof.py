@@ -33,9 +33,15 @@ def test_and_where_half_of_a_pipe_may_be_kept(seed: int, monkeypatch: pytest.Mon
     held_against_all(seed)
 
 
-def held_against_all(seed: int) -> None:
+@pytest.mark.parametrize("seed", [4, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 5, 6, 8, 9, 10, 11))])
+@pytest.mark.usefixtures("whole_pipes")
+def test_and_where_pipe_is_longer_than_any_length_of_the_store(seed: int) -> None:
+    held_against_all(seed, longest_m=7.5)
+
+
+def held_against_all(seed: int, longest_m: float = 1.5) -> None:
     catalog = small_catalog()
-    system = random_tree(seed, catalog, bends=(0, 0))
+    system = random_tree(seed, catalog, bends=(0, 0), longest_m=longest_m)
     flows = known_flows(system)
     options = options_of(system, catalog, flows.flows_m3_s)
     plan = find_plan(system, catalog).plan

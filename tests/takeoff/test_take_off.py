@@ -355,8 +355,8 @@ def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
     found = take_off(report.system, report.plan, CHECKED, catalog(), short, {})
 
     assert tuple(note_words(note, "US") for note in found.notes if note.code != "unscrews") == (
-        "a piece of 4 ft 6-7/8 in of 1-1/2 in. sch 40 PVC pipe is longer than any length this store sells: "
-        "have one cut to order, or join two with a coupling",
+        "a piece of 4 ft 6-7/8 in of 1-1/2 in. sch 40 PVC pipe is longer than any length this store sells, "
+        "and nothing for sale joins two: have one cut to order",
     )
     assert any(line.item_id == stick_id("sch40-pipe-150", 5 * SALE_M) for line in found.bill.lines)
 
