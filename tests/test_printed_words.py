@@ -83,8 +83,28 @@ OLD = {
     r"\bnow and then\b": "regularly",
     r"\bout of account\b|\bcounted in here\b": "not counted, not included",
     r"\b[Aa] area\b": "an area",
+    r"\bany more\b": "no longer",
+    r"\bleads? back\b": "takes it back",
+    r"\ba line\b(?=, as its|<)|\bone a line\b": "one per line",
+    r"\bwith commas between\b": "separated by commas",
+    r"\b(of|from) the shelf\b": "from the catalog",
+    r"\bstands? nowhere\b": "is not in a run yet",
+    r"\bbeside each other\b|\bbeside another\b": "compared",
+    r"\bfor what stood before\b|\bis lost by that\b": "has been changed since, will be lost",
+    r"\bsitting\b": "session, or name what was saved",
+    r"\b[Tt]hrow (it|them) away\b|\b[Tt]ake them up\b": "discard, restore",
+    r"\b[Ee]nd it at once\b": "cancel",
+    r"\bit takes [\d.,]+ \S+ at the largest flow\b|\blargest flow\b": "highest flow",
+    r"\btoo (slow|fast) for it\b": "below its range, above its range",
+    r"\blies level\b|\bits arrow with the water\b": "is level, its arrow in flow direction",
+    r"\bthe two ends go together\b|\bwhere plastic ones do it\b": "the two ends mate, do the job",
+    r"\bsomething that is known\b|\bnothing that is known\b": "something unknown",
+    r"\b[Tt]he disk has\b": "from disk",
+    r"\bshall\b": "should, is",
+    r"\bnothing is asked\b": "no target",
 }
-KEYS_TOLD = ("found.py", "terms.py")  # they name a word of the system file, or of the data
+TEMPLATES = sorted((Path(__file__).parents[1] / "optimizer" / "web" / "templates").glob("*.html"))
+KEYS_TOLD = ("found.py", "terms.py", "forms.py")  # they name a word of the system file, or of the data
 STATES = re.compile(r"\bgal/h\b|\bdegF\b")  # gph and °F in the US system
 
 
@@ -157,7 +177,7 @@ def test_american_units_are_written_the_american_way() -> None:
         assert STATES.findall(told) == [], where
 
 
-@pytest.mark.parametrize("package", ["documents", "cli"])
+@pytest.mark.parametrize("package", ["documents", "cli", "web", "wording"])
 def test_no_old_word_stands_in_the_source_of_what_is_printed(package: str) -> None:
     files = [file for file in MODULES if file.parts[1] == package and file.name not in KEYS_TOLD]
 
@@ -169,6 +189,22 @@ def test_no_old_word_stands_in_what_the_search_and_the_checks_say(package: str) 
     files = [file for file in MODULES if file.parts[1] == package]
 
     assert {file.name: old for file in files if (old := [o for s in source(file).literals for o in old_words(s)])} == {}
+
+
+@pytest.mark.parametrize("template", TEMPLATES, ids=lambda path: path.stem)
+def test_no_old_word_stands_on_the_page(template: Path) -> None:
+    told = re.sub(r"{[%{#].*?[%}#]}", " ", template.read_text(encoding="utf-8"), flags=re.DOTALL)
+
+    assert old_words(" ".join(" ".join(Words(told).told).split())) == []
+
+
+@pytest.mark.parametrize("name", ["house-water", "cellar-sump"])
+@pytest.mark.parametrize("command", ["meters", "adapters"])
+def test_no_old_word_is_printed_of_meters_and_adapters(command: str, name: str) -> None:
+    result = CliRunner().invoke(main, [command, str(data_directory("examples") / f"{name}.yaml")])
+
+    assert result.exit_code == 0
+    assert old_words(result.stdout) == []
 
 
 def test_no_old_word_is_in_the_help_of_a_command() -> None:

@@ -98,7 +98,7 @@ def port_verdict(one: PortWays, way: Way) -> str:
 def port_remarks(ports: Iterable[PortWays]) -> list[str]:
     """Return what is to be said once of all ports: why no metal, and what the prices leave out."""
     metal = [way for one in ports if metal_is_needless(one.ways) for way in one.ways if way.of_metal]
-    left_out = [f"Metal pieces are left out where plastic ones do it ({metal_words(metal)})."] if metal else []
+    left_out = [f"Metal pieces are left out where plastic ones do the job ({metal_words(metal)})."] if metal else []
     return [*left_out, PRICE_NOTE]
 
 
@@ -116,7 +116,7 @@ def metal_is_needless(offered: Iterable[Way]) -> bool:
 def shown_ways(offered: Sequence[Way], limit: int | None) -> list[Way]:
     """Return the first ways up to a limit, with every marked one and the first of each reason against others.
 
-    Ways with metal are left out where plastic ones do it, and ways that choke where others do not.
+    Ways with metal are left out where plastic ones do the job, and ways that choke where others do not.
     """
     if limit is None:
         return list(offered)
@@ -141,7 +141,7 @@ def _way_table(shown: Sequence[Way], units: str, currency: str, flow_m3_s: float
     loss = f"loss at {show_flow(flow_m3_s, units)}" if flow_m3_s is not None else "loss"
     rows: list[tuple[str, ...]] = []
     for number, way in enumerate(shown, start=1):
-        pieces = [piece.words for piece in way.pieces] or ["nothing between: the two ends mate"]
+        pieces = [piece.words for piece in way.pieces] or ["none, the two ends mate"]
         told = (
             money(way.price_cents, currency),
             _head(way.loss_m, units) if way.loss_m is not None else "–",
@@ -206,7 +206,7 @@ def _remarks(offered: Sequence[Way], shown: Sequence[Way]) -> Iterable[str]:
     hidden = [way for way in offered if way not in shown]
     metal = [way for way in hidden if way.of_metal]
     if metal and metal_is_needless(offered):
-        yield f"Metal pieces are left out where plastic ones do it ({metal_words(metal)})."
+        yield f"Metal pieces are left out where plastic ones do the job ({metal_words(metal)})."
         hidden = [way for way in hidden if way not in metal]
     choking = [way for way in hidden if way.allowed and way.chokes]
     if choking:

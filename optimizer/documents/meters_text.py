@@ -14,9 +14,9 @@ from optimizer.wording.notes import note_json, note_words
 Json = dict[str, Any]
 SHOWN = 5  # meters for a line that has none or whose own does not do
 _LIE = {
-    "any": "in any position, its arrow with the water",
-    "level": "where the line lies level, its arrow with the water",
-    "rising": "where the water rises through it",
+    "any": "in any position, its arrow in flow direction",
+    "level": "where the pipe is level, its arrow in flow direction",
+    "rising": "where the water flows up through it",
 }
 CHECK_NOTE = (
     "Check a meter by bucket and stopwatch when it is new and once a year; straight pipe counts from the meter to the "
@@ -32,7 +32,7 @@ def meter_blocks(
     for line in lines:
         blocks += [Heading(f"Run {line.run}"), *_line_blocks(line, units, currency, bucket_m3, limit)]
     if len(blocks) == 1:
-        return [*blocks, "No line has a meter, and nothing is asked of any."]
+        return [*blocks, "No run has a meter, and no run has a target."]
     return [*blocks, CHECK_NOTE]
 
 
@@ -99,7 +99,7 @@ def _choice_table(shown: Sequence[MeterChoice], units: str, currency: str) -> Bl
                 straight,
             )
         )
-    titles = ("meter", "reads", "loss at the largest flow", "price with adapters", "flat washers", "straight pipe")
+    titles = ("meter", "reads", "head loss at the highest flow", "price with adapters", "flat washers", "straight pipe")
     return table(titles, rows, right=(2, 3, 4))
 
 
@@ -116,11 +116,11 @@ def _best_words(choice: MeterChoice, units: str) -> Iterator[str]:
 
 
 def _standing_words(choice: MeterChoice, units: str) -> Iterator[str]:
-    loss = f"it takes {show_head(choice.loss_m, units)} at the largest flow"
-    yield f"There is a {choice.item.description}. It reads {_range(choice, units)}; {loss}."
+    loss = f"its head loss at the highest flow is {show_head(choice.loss_m, units)}"
+    yield f"Installed: {choice.item.description}. It reads {_range(choice, units)}; {loss}."
     for modes, words in (
-        (choice.slow, "too slow for it, it reads nothing"),
-        (choice.fast, "too fast for it, it wears"),
+        (choice.slow, "below its range, where it reads nothing"),
+        (choice.fast, "above its range, where it wears"),
     ):
         if modes:
             yield f"The flow is {words} in {', '.join(modes)}."
@@ -142,18 +142,20 @@ def _adapter_words(whose: str, choice: MeterChoice) -> Iterator[str]:
         return
     for side, way in zip(("before", "after"), choice.ways, strict=True):
         if way is not None:
-            pieces = "; ".join(piece.words for piece in way.pieces) or "nothing: the two ends mate"
+            pieces = "; ".join(piece.words for piece in way.pieces) or "none, the two ends mate"
             yield f"{whose}, {side}: {pieces}."
     if choice.washers:
-        yield f"That takes {choice.washers} flat washer{'s' * (choice.washers > 1)}."
+        yield f"They take {choice.washers} flat washer{'s' * (choice.washers > 1)}."
 
 
 def _none_words(choices: Sequence[MeterChoice]) -> str:
     if not choices:
-        return "The catalogs have no meter that may stand in this line."
+        return "No meter in the catalogs is allowed in this run."
     if all(None in one.ways for one in choices):
-        return "No meter of the catalogs can be connected to this pipe."
-    return "No meter of the catalogs reads the flows of all modes: measure by bucket, or pick one for one mode."
+        return "No meter in the catalogs can be connected to this pipe."
+    return (
+        "No meter in the catalogs reads the flows of all modes: measure with a bucket, or choose one for a single mode."
+    )
 
 
 def meters_json(lines: Iterable[MeteredLine], *, name: str, currency: str, bucket_m3: float) -> Json:

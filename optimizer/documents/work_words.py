@@ -21,7 +21,7 @@ TIGHT = {
 """How each kind of joint is made and how tight it gets: common practice, no source. The one place that says it."""
 UNION_CLOSED = "O-ring clean and seated, nut hand tight"
 CHECK_VALVE = (
-    "the check valve's arrow points with the water; a swing check lies level or has the water rise through it "
+    "the check valve's arrow points with the water; a swing check sits level or has the water rise through it "
     "(common practice, no source)"
 )
 _CURE_CHART = "a cement maker's chart for 16 to 38 °C"

@@ -25,7 +25,7 @@ from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
 _TOLD_EVERY_S = 0.4
-_STALE = "Something was changed in another window meanwhile: here is what stands now. Do it once more if it still fits."
+_STALE = "The file was changed in another window. This is how it is now: make your change again if it still applies."
 _KINDS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     "html": "text/html; charset=utf-8",
@@ -114,7 +114,7 @@ class _Desk:
             return HTMLResponse(self.pages.trouble(trouble_words(error)))
 
     async def step(self, request: Request) -> Response:
-        """Undo, redo, save, or take what the disk has."""
+        """Undo, redo, save, or load the file from disk."""
         form = await _form(request)
         return await run_in_threadpool(self._step, form)
 
@@ -179,7 +179,7 @@ class _Desk:
         index, limit = form.get("index", ""), _seconds(form.get("seconds", ""))
         number = int(index) if index.isdigit() and len(index) < 6 else -1
         begun = self.sitting.plans.choose_point(self.sitting.asked("point", limit), number)
-        return await self._in_thread(form, "" if begun else "That plan is not there any more, or a search is going on.")
+        return await self._in_thread(form, "" if begun else "That plan is no longer there, or a search is going on.")
 
     async def beside(self, request: Request) -> Response:
         form = await _form(request)

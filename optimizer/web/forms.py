@@ -44,7 +44,7 @@ def changed(form: Form, shown: Standing) -> str:
     """Return the text with what a form asks for; EditError, in words to show, where that cannot be."""
     done = DONE.get(form.get("do", ""))
     if done is None:
-        raise EditError("The form asks for nothing that is known.")
+        raise EditError("The form asks for something unknown.")
     result = done(form, shown)
     return result if isinstance(result, str) else result.apply(shown.text)
 
@@ -53,7 +53,7 @@ def part_of(shown: Standing, at: str) -> tuple[Run, int, Part, PartAt]:
     """Return the part with a handle: its run, its index in it, itself, and where it is written."""
     run, index = _run_and_index(shown, at)
     if index is None or index >= len(run.parts):
-        raise EditError("That part is not there any more.")
+        raise EditError("That part is no longer there.")
     written = parts_at(shown.text, [part.place for part in run.parts])
     return run, index, run.parts[index], written[index]
 
@@ -73,7 +73,7 @@ def _run_and_index(shown: Standing, at: str) -> tuple[Run, int | None]:
     runs = list(shown.system.network.runs.values()) if shown.system else []
     place = int(match[1] or match[2]) if match else -1
     if not 0 <= place < len(runs):
-        raise EditError("That run is not there any more.")
+        raise EditError("That run is no longer there.")
     return runs[place], None if match is None or match[3] is None else int(match[3])
 
 
@@ -107,7 +107,7 @@ def _change_part(form: Form, shown: Standing) -> Change:
         if value is not None and value.strip() != before:
             new[field] = value.strip()
     if not new:
-        raise EditError("Nothing in the form is new.")
+        raise EditError("Nothing in the form was changed.")
     return changes.ChangePart(at.run, at.item, at.repeat, at.section, **new)  # type: ignore[arg-type]
 
 
@@ -163,7 +163,7 @@ def _move_part(form: Form, shown: Standing) -> Change:
         raise EditError("It is the first part of its run." if step < 0 else "It is the last part of its run.")
     other = parts_at(shown.text, [part.place for part in run.parts])[index + step]
     if other.run != at.run or other.item == at.item:
-        raise EditError("There is the same part beside it, or another run begins there.")
+        raise EditError("The part beside it is the same, or another run begins there.")
     return changes.MovePart(at.run, at.item, at.run, at.item + step, at.repeat, at.section, at.section)
 
 
@@ -290,7 +290,7 @@ def _whole(form: Form, shown: Standing) -> str:
 def _begin(form: Form, shown: Standing) -> str:
     """Return the text of a new file from a few answers."""
     if shown.text.strip() and not form.get("anyway"):
-        raise EditError("The file is not empty any more.")
+        raise EditError("The file is no longer empty.")
     units = form.get("units", "US")
     if form.get("shelf"):
         if shown.catalog is None:
@@ -324,7 +324,7 @@ def _data(form: Form, shown: Standing) -> Change:
     try:
         return changes.from_data(json.loads(form.get("data", "")))
     except (ValueError, RecursionError):
-        raise EditError("The form asks for nothing that is known.") from None
+        raise EditError("The form asks for something unknown.") from None
 
 
 def _needed(form: Form, field: str, what: str) -> str:

@@ -86,7 +86,7 @@ class Jobs:
         with self._lock:
             process, job = self._process, self.job
             if job is not None:  # first: whoever listens to the process hears its end before this call returns
-                self._close(job, "It was ended; nothing was kept of it.")
+                self._close(job, "It was canceled; nothing was kept.")
             if process is not None and process.is_alive():
                 process.kill()
                 process.join(_KILL_WAIT_S)

@@ -146,8 +146,8 @@ def safety_html(answers: Answers, mode: str) -> str:
         blocks.append(Lines(tuple(mishap_notes(floor.mishaps, units))))
     else:
         blocks.append(
-            "Nothing is known of tanks and drains: what overflows, what runs back when the pump stops and what a "
-            "clogged drain does is not checked. That is no promise that it is safe."
+            "The file describes no tanks and no drains: overflow, power-off drain-back and clogged drains are not "
+            "checked. That does not mean that they are safe."
         )
     blocks.append(Heading("Weak joints, the worst first"))
     blocks.append(table(LEAK_TITLES, leak_rows(floor.leaks, units), right=(2, 3)))

@@ -83,7 +83,7 @@ PLAN: Mapping[str, str] = {
     "cheaper in the first cases": "a plan for {cost} works often enough in the first cases, and not in the others",
     "most flow": "the most flow found for {budget} is {share:percent} of the minimum flows{proof}",
     "none gives more": "; that no plan gives {beyond_share:percent} for it is proven",
-    "nothing asked of this line": "nothing is asked of this line: its flows are not on the card",
+    "nothing asked of this line": "this line has no target: its flows are not on the card",
 }
 """What is done, and what a plan takes for granted or promises."""
 

@@ -49,7 +49,7 @@ KINDS: Mapping[str, str] = {
     "same pipe": "only the pump set or changed",
     "as it is": "nothing at all",
 }
-"""The kinds of plan that stand side by side."""
+"""The kinds of plan that are compared."""
 
 FRONTIER: Mapping[str, str] = {
     "not all looked at": (

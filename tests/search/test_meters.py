@@ -101,7 +101,7 @@ def test_a_flow_below_its_range_is_said_to_read_nothing(tmp_path: Path) -> None:
     output = run(str(path)).output
 
     # 4.3 gph are 0.27 L/min, the 1/4 in. meter starts at 0.3; the 1/8 in. one at 0.15
-    assert "The flow is too slow for it, it reads nothing in set." in output
+    assert "The flow is below its range, where it reads nothing in set." in output
     assert "1/8 in. nylon turbine flow meter" in output
 
 

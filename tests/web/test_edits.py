@@ -105,7 +105,7 @@ def test_what_would_leave_errors_is_not_done_until_it_is_said_again(open_page: O
     before = page.sitting.content
 
     told = words_of(send(page, "insert", at=ELBOW, kind="adapter", detail="1 in NPT male x 1 in NPT male"))
-    assert "Not done: it would leave" in told
+    assert "Not done: this would leave" in told
     assert page.sitting.content == before
 
     form = {"at": ELBOW, "kind": "adapter", "detail": "1 in NPT male x 1 in NPT male", "anyway": "1"}
@@ -195,7 +195,7 @@ def test_nonsense_from_a_slider_is_passed_over(open_page: Open, words: str) -> N
 def test_an_empty_or_missing_file_begins_with_questions(open_page: Open, there: bool) -> None:
     page = open_page(content=b"", missing=not there)
     told = page.get("/").text
-    assert "What shall it be called?" in words_of(told)
+    assert "What is it called?" in words_of(told)
     pump = re.findall(r'<option value="([^"]+)">', told)[0]
 
     answers = {"title": "Mine", "units": "US", "display": "5 ft", "shelf": pump, "size": "3/4 in sch 40 PVC"}

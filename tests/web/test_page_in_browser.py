@@ -169,7 +169,7 @@ def test_a_search_is_stopped_and_another_plan_of_the_frontier_chosen(example: Pa
     page = new_page(address, accept_downloads=True)
     page.click("nav >> text=Plan")
     page.click("button[value=frontier]")
-    page.click("text=End it at once")  # before anything was found
+    page.click("text=Cancel")  # before anything was found
     page.wait_for_selector("text=It was ended")
     page.click("button[value=frontier]")
     page.wait_for_selector("text=Stop with the best so far")

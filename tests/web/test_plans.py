@@ -159,7 +159,7 @@ def test_a_search_that_is_ended_is_not_called_a_defect(monkeypatch: pytest.Monke
 
     job = jobs.job
     assert job is not None
-    assert (job.failed, jobs.turns) == ("It was ended; nothing was kept of it.", 2)
+    assert (job.failed, jobs.turns) == ("It was canceled; nothing was kept.", 2)
 
 
 @pytest.mark.slow
@@ -179,10 +179,10 @@ def test_the_page_shows_the_plan_and_says_when_it_is_old(open_page: Open, planne
 
     assert "bring the flow to its target" in told
     assert "after the work" in told.lower()
-    assert "was changed since" not in told
+    assert "has been changed since" not in told
 
     page.sitting.plans.chosen = Chosen("the cheapest plan", planned, b"another text")
-    assert "was changed since" in words_of(page.get("/?view=plan").text)
+    assert "has been changed since" in words_of(page.get("/?view=plan").text)
 
 
 def test_papers_are_saved_by_their_names_alone(open_page: Open, planned: Planned) -> None:
@@ -199,8 +199,8 @@ def test_papers_are_saved_by_their_names_alone(open_page: Open, planned: Planned
 def test_two_plans_stand_beside_each_other(open_page: Open, planned: Planned) -> None:
     page = with_plan(open_page(), planned)
 
-    assert "beside each other" in words_of(page.post("/beside", data={"view": "plan"}).text)
-    assert "beside each other" not in words_of(page.post("/beside", data={"view": "plan", "clear": "1"}).text)
+    assert "Plans compared" in words_of(page.post("/beside", data={"view": "plan"}).text)
+    assert "Plans compared" not in words_of(page.post("/beside", data={"view": "plan", "clear": "1"}).text)
 
 
 @pytest.mark.parametrize("form", [{}, {"what": "nothing"}, {"what": "point"}, {"what": "__class__"}])
@@ -209,7 +209,7 @@ def test_a_search_that_is_none_is_refused(open_page: Open, form: dict[str, str])
 
     assert "There is no such search." in words_of(page.post("/search", data=form).text)
     assert page.sitting.plans.jobs.job is None
-    assert "not there any more" in words_of(page.post("/point", data={"index": "-1"}).text)
+    assert "no longer there" in words_of(page.post("/point", data={"index": "-1"}).text)
 
 
 def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None:
