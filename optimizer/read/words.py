@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from optimizer.errors import QuantityError
@@ -139,16 +139,26 @@ def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
     """Return (nominal size, family) of `1 in sch 40 PVC`."""
     families = pipe_sizes(catalog)
     match = SIZE_AT_START.fullmatch(text)
-    allowed = "a size and a family, such as 1 in sch 40 PVC; families: " + ", ".join(sorted(families))
+    example = "32 mm PVC-U PN16" if re.search(r"\d ?mm\b", text) else "1 in sch 40 PVC"
+    allowed = f"a size and a family, such as {example}; families: " + ", ".join(sorted(families))
     if match is None or not match["rest"]:
         raise QuantityError(f"'{text}'", allowed)
     spoken = {name.lower(): name for name in families}
     family = spoken.get(re.sub(r"schedule |sch(?=\d)", "sch ", match["rest"].lower()))
     if family is None:
-        near = nearest(match["rest"], families)
-        raise QuantityError(f"the family '{match['rest']}'", allowed, near)
+        meant = _meant(match["rest"], _nominal(match["size"], text), families)
+        raise QuantityError(f"the family '{match['rest']}'", allowed, meant or nearest(match["rest"], families))
     size = _nominal(match["size"], text)
     if size not in families[family]:
         sizes = in_size_order(families[family])
         raise QuantityError(f"the size '{size}' in {family}", ", ".join(sizes), nearest(size, sizes))
     return size, family
+
+
+def _meant(words: str, size: str, families: Mapping[str, Mapping[str, End]]) -> str | None:
+    """Return the families sold in a size whose names have all these words: which one is meant, the pipe says."""
+    own = set(re.findall(r"\w+", words.lower()))
+    fits = [
+        name for name in sorted(families) if size in families[name] and own <= set(re.findall(r"\w+", name.lower()))
+    ]
+    return " or ".join(f"'{size} {name}'" for name in fits) or None
