@@ -89,17 +89,18 @@ class _Half:
     second: tuple[Leg, ...]
     branch: Leg
     weight: float
+    leans: bool
 
 
 def _halves(geometry: TeeGeometry) -> Iterator[_Half]:
     run, branches = geometry.run_bore_m, geometry.branch_bores_m
     if len(branches) == 1:
-        yield _Half((run, branches[0]), (Leg.RUN_2,), Leg.BRANCH, 1.0)
+        yield _Half((run, branches[0]), (Leg.RUN_2,), Leg.BRANCH, 1.0, geometry.leans)
         return
     bores = {Leg.BRANCH: branches[0], Leg.BRANCH_2: branches[1]}
     for near, far in ((Leg.BRANCH, Leg.BRANCH_2), (Leg.BRANCH_2, Leg.BRANCH)):
-        yield _Half((run, bores[near]), (Leg.RUN_2, far), near, 0.5)
-        yield _Half((run, bores[far]), (Leg.RUN_2,), far, 0.5)
+        yield _Half((run, bores[near]), (Leg.RUN_2, far), near, 0.5, geometry.leans)
+        yield _Half((run, bores[far]), (Leg.RUN_2,), far, 0.5, geometry.leans)
 
 
 def build_junctions(
@@ -110,6 +111,7 @@ def build_junctions(
 ) -> Junctions | None:
     """Return all junctions; None when no tee has a loss. A leg in `level` has the head of that other leg of its tee."""
     bores: list[tuple[float, float]] = []
+    leans: list[bool] = []
     gather: list[tuple[int, bool, int, float]] = []  # junction, is branch, run, value
     spread: list[tuple[int, int, bool, float]] = []  # run, junction, is branch, value
     for point, legs in legs_of(network, run_index).items():
@@ -121,6 +123,7 @@ def build_junctions(
         for half in _halves(geometry):
             s = len(bores)
             bores.append(half.bores_m)
+            leans.append(half.leans)
             for leg, is_branch in (*((leg, False) for leg in half.second), (half.branch, True)):
                 heads.setdefault(leg, []).append((s, is_branch, half.weight))
                 if leg in legs:
@@ -129,7 +132,7 @@ def build_junctions(
             source = (level or {}).get((point, leg), leg)
             # the head of a leg lies at the run's start (into -1) or end (+1): f - (start + rise) + (end + rise) = 0
             spread += [(sit.run, s, is_branch, sit.into * weight) for s, is_branch, weight in heads.get(source, ())]
-    return _assemble(tee_shapes(bores, conditions.loss_factor), gather, spread) if bores else None
+    return _assemble(tee_shapes(bores, conditions.loss_factor, leans), gather, spread) if bores else None
 
 
 def _assemble(

@@ -7,12 +7,13 @@ inside a few percent of the flow ratio.
 
 References
 ----------
-Crane Technical Paper 410, 2009 and later, pp. 2-14 to 2-16: tees and wyes, 90° branch; K on the velocity of the
-combined leg.
+Crane Technical Paper 410, 2009 and later, pp. 2-14 to 2-16: tees with a 90° branch, wyes with one of 45° that leans
+with the water; K on the velocity of the combined leg.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -24,12 +25,16 @@ import numpy.typing as npt
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.fittings import change_of_bore, crane_friction_factor, linear_and_square, square_of_k
-from optimizer.model.catalog import CatalogItem, LossMethod
+from optimizer.model.catalog import CatalogItem, Kind, LossMethod
 from optimizer.model.network import Leg
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 SLOPE_STEP = 1e-6  # of the combined flow: step of the numeric slope
+_WYES = frozenset({Kind.WYE, Kind.DOUBLE_WYE})
+_LEANING = math.cos(math.pi / 4)
+_WYE_F = 1.41  # Crane: F of a branch of 45° that joins the run
 _THROUGH_BRANCH = 60.0  # Crane: multiple of fT through the branch of a tee used as an elbow
 # share of the combined flow in which C goes from 1 to 0.9: K(0) is then -1 combining, as it is +1 dividing
 _SEAM = 0.1
@@ -37,9 +42,12 @@ _SEAM = 0.1
 
 def branch_combining_k(ratio: Floats, beta_squared: Floats) -> Floats:
     """Return K of the branch where its flow joins the run's; `ratio` is branch flow over combined flow."""
+    return _joining_c(ratio, beta_squared) * (1.0 + (ratio / beta_squared) ** 2 - 2.0 * (1.0 - ratio) ** 2)
+
+
+def _joining_c(ratio: Floats, beta_squared: Floats) -> Floats:
     patched = np.maximum(0.9 * (1.0 - ratio), 0.55) + 0.1 * _fading(ratio / _SEAM)
-    c = np.where(beta_squared <= 0.35, 1.0, patched)
-    return c * (1.0 + (ratio / beta_squared) ** 2 - 2.0 * (1.0 - ratio) ** 2)
+    return np.where(beta_squared <= 0.35, 1.0, patched)
 
 
 def run_combining_k(ratio: Floats) -> Floats:
@@ -60,6 +68,26 @@ def run_dividing_k(ratio: Floats, beta_squared: Floats) -> Floats:
     return np.where(beta_squared <= 0.4, 0.4, wide) * ratio * ratio
 
 
+def wye_combining_k(ratio: Floats, beta_squared: Floats) -> Floats:
+    """Return K of a branch of 45° where its flow joins the run's."""
+    leaning = _WYE_F / beta_squared * ratio * ratio
+    whole = 1.0 + (ratio / beta_squared) ** 2 - 2.0 * (1.0 - ratio) ** 2 - leaning
+    return _joining_c(ratio, beta_squared) * whole
+
+
+def wye_run_combining_k(ratio: Floats, beta_squared: Floats) -> Floats:
+    """Return K along the run where a branch of 45° joins it."""
+    return 1.0 - (1.0 - ratio) ** 2 - _WYE_F / beta_squared * ratio * ratio
+
+
+def wye_dividing_k(ratio: Floats, beta_squared: Floats) -> Floats:
+    """Return K into a branch of 45° where it leaves the run; where G's two pieces do not meet the higher one counts."""
+    narrow = np.maximum(1.1 - 0.7 * ratio, 0.85) - 0.1 * _fading(ratio / _SEAM)  # 1 at rest, as it is combining
+    g = np.where(beta_squared <= 0.35, narrow, np.maximum(1.0 - 0.6 * ratio, 0.6))
+    share = ratio / beta_squared
+    return g * (1.0 + share * share - 2.0 * share * _LEANING)
+
+
 def _fading(u: Floats) -> Floats:
     u = np.minimum(u, 1.0)
     return 1.0 - u * u * (3.0 - 2.0 * u)
@@ -72,6 +100,7 @@ class TeeShapes:
     beta_squared: Floats  # (branch bore / run bore)²
     square_s2_m5: Floats  # 1 / (2 g A²) of the run bore, times the loss factor
     elbow_k: Floats  # through the branch into both run legs alike, on the run bore
+    leans: Bools | None = None  # which have a branch of 45° that leans with the water; None: none of them
 
     def head_rises(self, run_2_m3_s: Floats, branch_m3_s: Floats) -> tuple[Floats, Floats]:
         """Return total head in run leg 2 and in the branch, each less that in run leg 1 [m].
@@ -114,10 +143,8 @@ class TeeShapes:
         """K differences where a run leg carries the combined flow (leg 1 where it is the larger)."""
         first = np.abs(x1) >= np.abs(x2)
         dividing = np.where(first, x1, x2) > 0.0
-        branch = np.where(
-            dividing, -branch_dividing_k(ratio, self.beta_squared), branch_combining_k(ratio, self.beta_squared)
-        )
-        run = np.where(dividing, -run_dividing_k(ratio, self.beta_squared), run_combining_k(ratio))
+        branch = np.where(dividing, -self._branch_dividing_k(ratio), self._branch_combining_k(ratio))
+        run = np.where(dividing, -run_dividing_k(ratio, self.beta_squared), self._run_combining_k(ratio))
         # heads of branch and of the other run leg, less that of the carrying leg
         return np.where(first, run, -run), np.where(first, branch, branch - run)
 
@@ -129,11 +156,25 @@ class TeeShapes:
         """
         one = np.ones_like(share_1)
         out = xb < 0.0
-        turning = np.where(out, branch_dividing_k(one, self.beta_squared), branch_combining_k(one, self.beta_squared))
-        idle = turning - np.where(out, run_dividing_k(one, self.beta_squared), run_combining_k(one))
+        turning = np.where(out, self._branch_dividing_k(one), self._branch_combining_k(one))
+        idle = turning - np.where(out, run_dividing_k(one, self.beta_squared), self._run_combining_k(one))
         k1, k2 = _line(share_1, idle, self.elbow_k, turning), _line(share_2, idle, self.elbow_k, turning)
         sign = np.where(out, 1.0, -1.0)  # leg above the branch where the water leaves by the branch
         return sign * (k2 - k1), -sign * k1
+
+    def _branch_dividing_k(self, ratio: Floats) -> Floats:
+        square = branch_dividing_k(ratio, self.beta_squared)
+        return square if self.leans is None else np.where(self.leans, wye_dividing_k(ratio, self.beta_squared), square)
+
+    def _branch_combining_k(self, ratio: Floats) -> Floats:
+        square = branch_combining_k(ratio, self.beta_squared)
+        return square if self.leans is None else np.where(self.leans, wye_combining_k(ratio, self.beta_squared), square)
+
+    def _run_combining_k(self, ratio: Floats) -> Floats:
+        square = run_combining_k(ratio)
+        if self.leans is None:
+            return square
+        return np.where(self.leans, wye_run_combining_k(ratio, self.beta_squared), square)
 
 
 def _line(share: Floats, at_0: Floats, at_half: Floats, at_1: Floats) -> Floats:
@@ -144,11 +185,15 @@ def _line(share: Floats, at_0: Floats, at_half: Floats, at_1: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class TeeGeometry:
-    """One tee or cross as bores: the run as its larger leg, and what a smaller run leg adds as a reducer of its own."""
+    """One tee or cross as bores: the run as its larger leg, and what a smaller run leg adds as a reducer of its own.
+
+    The branch of a wye `leans`, and stands as it is meant to: with the water. A flow against it loses more than told.
+    """
 
     run_bore_m: float
     branch_bores_m: tuple[float, ...]  # one for a tee, two for a cross
     necks: Mapping[Leg, tuple[float, float]]  # leg: b of b Q² when water leaves by it, when it comes in
+    leans: bool = False
 
 
 def tee_geometry(item: CatalogItem | None, conditions: Conditions) -> TeeGeometry | None:
@@ -164,14 +209,15 @@ def tee_geometry(item: CatalogItem | None, conditions: Conditions) -> TeeGeometr
     bores = item.end_bores_m
     if len(bores) < 3 or min(bores) <= 0.0:
         raise NetworkError(f"{item.description}: a tee needs the bores of run, run and branch; found {bores}")
-    return _geometry(bores[:4], conditions.loss_factor)
+    return _geometry(bores[:4], conditions.loss_factor, item.kind in _WYES)
 
 
 @lru_cache(4096)
-def _geometry(bores_m: tuple[float, ...], loss_factor: float) -> TeeGeometry:
+def _geometry(bores_m: tuple[float, ...], loss_factor: float, leans: bool) -> TeeGeometry:
     run = max(bores_m[:2])
     necks = {leg: _neck(run, bore, loss_factor) for leg, bore in zip((Leg.RUN_1, Leg.RUN_2), bores_m, strict=False)}
-    return TeeGeometry(run, bores_m[2:4], {leg: neck for leg, neck in necks.items() if neck != (0.0, 0.0)})
+    narrow = {leg: neck for leg, neck in necks.items() if neck != (0.0, 0.0)}
+    return TeeGeometry(run, bores_m[2:4], narrow, leans)
 
 
 def _neck(run_m: float, leg_m: float, factor: float) -> tuple[float, float]:
@@ -179,14 +225,15 @@ def _neck(run_m: float, leg_m: float, factor: float) -> tuple[float, float]:
     return linear_and_square(out, 0.0)[1] * factor, linear_and_square(back, 0.0)[1] * factor
 
 
-def tee_shapes(bores_m: list[tuple[float, float]], loss_factor: float) -> TeeShapes:
-    """Return junctions of (run bore, branch bore) as arrays."""
+def tee_shapes(bores_m: list[tuple[float, float]], loss_factor: float, leans: Sequence[bool] = ()) -> TeeShapes:
+    """Return junctions of (run bore, branch bore) as arrays; `leans` says which have a branch of 45°, empty: none."""
     run = np.array([pair[0] for pair in bores_m], dtype=np.float64)
     branch = np.array([pair[1] for pair in bores_m], dtype=np.float64)
     beta_squared = (branch / run) ** 2
     elbow = np.array([_THROUGH_BRANCH * crane_friction_factor(pair[1]) for pair in bores_m], dtype=np.float64)
     square = np.array([square_of_k(1.0, pair[0]) for pair in bores_m], dtype=np.float64)
-    return TeeShapes(beta_squared, square * loss_factor, elbow / beta_squared**2)
+    aslant = np.array(leans, dtype=np.bool_) if any(leans) else None
+    return TeeShapes(beta_squared, square * loss_factor, elbow / beta_squared**2, aslant)
 
 
 @dataclass(frozen=True)
@@ -204,7 +251,8 @@ class TeeRow:
     @classmethod
     def like(cls, geometries: Sequence[TeeGeometry | None], conditions: Conditions) -> TeeRow:
         bores = [pair for geometry in geometries if geometry is not None for pair in _pairs(geometry)]
-        return cls(tuple(geometries), tee_shapes(bores, conditions.loss_factor))
+        leans = [one.leans for one in geometries if one is not None for _ in _pairs(one)]
+        return cls(tuple(geometries), tee_shapes(bores, conditions.loss_factor, leans))
 
     def rises_m(self, flows_in_m3_s: Sequence[Mapping[Leg, float]]) -> list[dict[Leg, float]]:
         """Return total head in each leg less that in run leg 1 [m], reducers of narrow run legs left out.

@@ -82,7 +82,8 @@ class TeeCurves:
 
     def _three(self, branch_m: float, second: Floats, branch: Floats) -> tuple[Floats, Floats]:
         assert self.geometry is not None
-        shapes = tee_shapes([(self.geometry.run_bore_m, branch_m)], self.conditions.loss_factor)
+        bores = [(self.geometry.run_bore_m, branch_m)]
+        shapes = tee_shapes(bores, self.conditions.loss_factor, [self.geometry.leans])
         e2, eb = shapes.head_rises(second.reshape(-1, 1), branch.reshape(-1, 1))
         return e2.reshape(second.shape), eb.reshape(second.shape)
 

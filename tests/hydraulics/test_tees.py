@@ -20,6 +20,11 @@ BORE = 0.0266
 HEAD = (1e-3 / area_m2(BORE)) ** 2 / (2.0 * GRAVITY_M_S2)  # velocity head of 1 L/s in the run
 
 
+def wye_losses(branch: float, run_1: float, run_2: float, into_branch: float, bore: float = BORE) -> dict[Leg, float]:
+    flows = {Leg.RUN_1: run_1 * 1e-3, Leg.RUN_2: run_2 * 1e-3, Leg.BRANCH: into_branch * 1e-3}
+    return tee_head_losses_m(item(Kind.WYE, (bore, bore, branch), LossMethod.TEE), flows, CONDITIONS)
+
+
 def losses(branch: float, run_1: float, run_2: float, into_branch: float) -> dict[Leg, float]:
     flows = {Leg.RUN_1: run_1 * 1e-3, Leg.RUN_2: run_2 * 1e-3, Leg.BRANCH: into_branch * 1e-3}
     return tee_head_losses_m(tee_item(BORE, BORE, branch), flows, CONDITIONS)
@@ -55,6 +60,47 @@ def test_dividing_and_combining_flow_agree_with_the_fluids_library(branch: float
     assert into[Leg.RUN_1] / HEAD == pytest.approx(f.K_run_converging_Crane(BORE, branch, run, side), abs=1e-9)
 
 
+def test_a_wye_agrees_with_cranes_example() -> None:
+    # Crane TP 410, Example 7-36: a DN150 schedule 80 wye, 1515 L/min straight on, 950 L/min into its 45° branch:
+    # K 0.464 and -0.0681, as the documentation of the fluids library has them
+    bore, run, side = 0.146, 25.25, 15.83
+    found = wye_losses(bore, run + side, -run, -side, bore)
+    velocity_head = ((run + side) * 1e-3 / area_m2(bore)) ** 2 / (2.0 * GRAVITY_M_S2)
+
+    assert found[Leg.BRANCH] / velocity_head == pytest.approx(0.4640, abs=5e-4)
+    assert found[Leg.RUN_2] / velocity_head == pytest.approx(-0.0681, abs=5e-4)
+
+
+@pytest.mark.parametrize("branch", [0.0266, 0.0205, 0.0150])
+@pytest.mark.parametrize("ratio", [0.15, 0.3, 0.5, 0.7, 0.95])
+def test_wyes_agree_with_the_fluids_library(branch: float, ratio: float) -> None:
+    # fluids.fittings: Crane's formulas at 45°; away from the seams that are closed here (ratios 0 to 0.1, 0.36 to 0.4
+    # and 0.6 to 0.67)
+    run, side = 1.0 - ratio, ratio
+    out, into = wye_losses(branch, 1.0, -run, -side), wye_losses(branch, run, -1.0, side)
+    f = fluids.fittings
+
+    assert out[Leg.BRANCH] / HEAD == pytest.approx(f.K_branch_diverging_Crane(BORE, branch, run, side, 45), abs=1e-9)
+    assert out[Leg.RUN_2] / HEAD == pytest.approx(f.K_run_diverging_Crane(BORE, branch, run, side, 45), abs=1e-9)
+    assert into[Leg.BRANCH] / HEAD == pytest.approx(f.K_branch_converging_Crane(BORE, branch, run, side, 45), abs=1e-9)
+    assert into[Leg.RUN_1] / HEAD == pytest.approx(f.K_run_converging_Crane(BORE, branch, run, side, 45), abs=1e-9)
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.2, 0.4, 0.6, 0.8, 1.0])
+def test_a_branch_that_leans_with_the_water_loses_no_more_than_a_square_one(ratio: float) -> None:
+    square, leaning = losses(BORE, 1.0, ratio - 1.0, -ratio), wye_losses(BORE, 1.0, ratio - 1.0, -ratio)
+
+    assert leaning[Leg.BRANCH] <= square[Leg.BRANCH]
+
+
+def test_a_double_wye_with_one_idle_branch_is_a_wye() -> None:
+    flows = {Leg.RUN_1: 1e-3, Leg.RUN_2: -6e-4, Leg.BRANCH: -4e-4}
+    double = item(Kind.DOUBLE_WYE, (BORE, BORE, BORE, BORE), LossMethod.TEE)
+    both = tee_head_losses_m(double, {**flows, Leg.BRANCH_2: 0.0}, CONDITIONS)
+
+    assert both[Leg.BRANCH] == pytest.approx(wye_losses(BORE, 1.0, -0.6, -0.4)[Leg.BRANCH])
+
+
 def test_a_run_gains_head_where_a_wide_branch_takes_a_little() -> None:
     # Crane TP 410, Example 7-36: a negative run K is real
     assert losses(BORE, 1.0, -0.7, -0.3)[Leg.RUN_2] < 0.0
@@ -69,9 +115,10 @@ def test_flow_through_the_branch_into_both_run_legs_is_a_tee_used_as_an_elbow() 
     assert losses(BORE, 0.5, 0.5, -1.0)[Leg.RUN_1] / HEAD == pytest.approx(k, rel=0.02)
 
 
-@pytest.mark.parametrize("branch", [0.0266, 0.0205, 0.0158, 0.035])
-def test_head_differences_are_continuous_all_round(branch: float) -> None:
-    shapes = tee_shapes([(BORE, branch)], 1.0)
+@pytest.mark.parametrize("leans", [False, True])
+@pytest.mark.parametrize("branch", [0.0266, 0.0205, 0.0158, 0.0150, 0.035])
+def test_head_differences_are_continuous_all_round(branch: float, leans: bool) -> None:
+    shapes = tee_shapes([(BORE, branch)], 1.0, [leans])
     angle = np.linspace(0.0, 2.0 * math.pi, 100_001)[:, None]
     run, side = shapes.head_rises(1e-3 * np.cos(angle), 1e-3 * np.sin(angle))
     scale = float(np.abs(side).max())
