@@ -329,8 +329,8 @@ class _Finder:
                 return replace(self._none((*why, *notes)), bound_cents=self.cutoff_cents)
             if not self.stopped:
                 uncoupled = () if basic is None else basic.options.uncoupled
-                why = (note("no combination", within=within_rules(self.system)), *uncoupled)
-                return self._none((*why, *notes))
+                none = note("no combination", within=within_rules(self.system))
+                return self._none((none, *uncoupled, *notes))
             plan = Plan(
                 Status.NO_PLAN_FOUND,
                 None,
