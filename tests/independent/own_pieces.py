@@ -147,7 +147,7 @@ class Shop:
                     continue
                 if piece.kind == "union" and any(p.kind == "union" for p in pieces):
                     continue
-                if piece.kind == "coupling" and piece in pieces:
+                if piece.kind == "coupling" and pieces.count(piece) > 1:
                     continue
                 if far in seen and piece.kind not in ("union", "coupling"):  # been here: the last piece, or none
                     last = mate(far, goal)

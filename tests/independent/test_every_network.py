@@ -27,7 +27,7 @@ from random_systems import Small
 
 SHARE = 5e-4
 FAMILIES: dict[str, tuple[Callable[[int], Small], tuple[int, ...], int]] = {  # how to make one, the quick, how many
-    "fork, each branch": (network_systems.fork_each, (5, 7, 13), 50),
+    "fork, each branch": (network_systems.fork_each, (5, 7, 13, 60), 50),
     "fork, sum": (network_systems.fork_sum, (2, 3, 4, 5), 50),
     "fork, two modes": (network_systems.fork_modes, (3, 14), 50),
     "ring": (network_systems.ring, (6,), 30),
