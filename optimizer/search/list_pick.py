@@ -15,11 +15,14 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from operator import le
 from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.tees import TeeOption
+from optimizer.clock import look
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.program.list_program import Chosen, ListProblem, PipeCut, Priced, SoldPacks, SoldPipe
 from optimizer.program.problem import RunChoice, SizingProblem, TeeChoice
@@ -299,28 +302,35 @@ class Rivals:
         return sorted(i for group in groups.values() for i in self._unbeaten(ways, group))
 
     def _unbeaten(self, ways: Sequence[Way], group: Sequence[int]) -> list[int]:
-        losses = {i: loss_units(ways[i].loss_m) for i in group}
+        table = self._table([ways[i] for i in group])
+        order = sorted(range(len(group)), key=lambda at: (table[at, 0], ways[group[at]].least, group[at]))
         kept: list[int] = []
-        for i in sorted(group, key=lambda i: (losses[i], ways[i].least, i)):
-            if not any(losses[k] <= losses[i] and self._beats(ways[k], ways[i]) for k in kept):
-                kept = [k for k in kept if losses[k] < losses[i] or not self._beats(ways[i], ways[k])]
-                kept.append(i)
-        return kept
+        for at in order:
+            look()
+            own, others = table[at], table[kept]
+            if any(self._beats(ways[group[kept[k]]], ways[group[at]]) for k in _no_more(others, own)):
+                continue
+            worse = {kept[k] for k in _no_more(-others, -own) if self._beats(ways[group[at]], ways[group[kept[k]]])}
+            kept = [other for other in kept if other not in worse] + [at]
+        return [group[at] for at in kept]
+
+    def _table(self, ways: Sequence[Way]) -> npt.NDArray[np.int64]:
+        """Return a row for each way of what it loses, costs, uses and seals: what beats it has no more of anything.
+
+        Where fewer joints may cost more, those that it does not make count as well: then only as many are no more, with
+        those of couplings at the least. Else these come on top of what its pieces cost.
+        """
+        made = [way.joints if self.fewer_joints else _least_joints(way) for way in ways]
+        kinds = sorted({joint for each in made for joint in each})
+        joints = np.array([[each.get(kind, 0) for kind in kinds] for each in made], dtype=np.int64)
+        joints = joints.reshape(len(ways), len(kinds))
+        rest = np.array([(loss_units(way.loss_m), way.cents, *way.used) for way in ways], dtype=np.int64)
+        return np.hstack((rest, joints) if self.fewer_joints else (rest, joints, -joints))
 
     def _beats(self, one: Way, other: Way) -> bool:
+        """Return whether the pieces of a way that has no more of anything else come from those of another, or pay."""
         spare = other.cents - one.cents
-        return (
-            spare >= 0
-            and all(map(le, one.used, other.used))
-            and self._no_more_joints(one, other)
-            and all(self._apart(one.pieces[pair], pieces, spare) for pair, pieces in other.pieces.items())
-        )
-
-    def _no_more_joints(self, one: Way, other: Way) -> bool:
-        """Return whether the joints of one way cost no more; those of couplings, which its pieces tell, come on top."""
-        if not self.fewer_joints:
-            return _least_joints(one) == _least_joints(other)
-        return all(count <= other.joints.get(joint, 0) for joint, count in one.joints.items())
+        return all(self._apart(one.pieces[pair], pieces, spare) for pair, pieces in other.pieces.items())
 
     def _apart(
         self,
@@ -335,3 +345,8 @@ class Rivals:
                 if spare_cents < 0 or item.kind is Kind.COUPLING:  # which takes joints as well
                     return False
         return True
+
+
+def _no_more(rows: npt.NDArray[np.int64], most: npt.NDArray[np.int64]) -> Iterator[int]:
+    """Yield the rows that are nowhere above a row."""
+    yield from np.flatnonzero((rows <= most).all(axis=1)).tolist()
