@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -11,10 +10,6 @@ from optimizer.cli.endings import ANSWER_IS_NO
 from optimizer.cli.options import catalogs_option, json_option
 from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for
-
-if TYPE_CHECKING:
-    from optimizer.model.catalog import Catalog
-    from optimizer.model.ends import End
 
 _EXAMPLE = "'3/4 in BSPP male' '1 in socket'"
 
@@ -70,6 +65,7 @@ def _between(
     from optimizer.documents.adapters_text import SHOWN, adapters_blocks, adapters_json
     from optimizer.joints.ways import ways, why_no_way
     from optimizer.read.catalogs import load_catalog
+    from optimizer.read.named_end import named_end
     from optimizer.takeoff.ports import loss_at
     from optimizer.units import parse_flow, parse_pressure
 
@@ -124,26 +120,3 @@ def _at_ports(path: Path, catalogs: tuple[Path, ...], show_all: bool, as_json: b
         return
     limit = None if show_all else PORTS_SHOWN
     print_all(port_blocks(found, name=system.name, units=system.units, currency=catalog.currency, limit=limit))
-
-
-def named_end(text: str, catalog: Catalog) -> End:
-    """Return the end that a person wrote, in any of the words of the trade: `G 3/4 male`, `3/4 in FIP`, `1 in slip`.
-
-    Raises
-    ------
-    InputError
-        When it is no end, or the catalogs have none of that size and form; says which sizes there are.
-    """
-    from optimizer.errors import Fault, InputError, QuantityError
-    from optimizer.read.words import in_size_order, parse_end
-
-    try:
-        end = parse_end(text)
-    except QuantityError as error:
-        raise InputError([Fault("end", repr(text), error.allowed, error.suggestion)]) from error
-    known = {one for item in catalog.items.values() for one in item.ends}
-    if end not in known:
-        sizes = in_size_order(one.size for one in known if (one.form, one.system) == (end.form, end.system))
-        allowed = f"for {end.form} the sizes in the catalogs: {', '.join(sizes) or 'none'}"
-        raise InputError([Fault("end", repr(text), allowed)])
-    return end

@@ -73,11 +73,14 @@ def page(found: PlanReport, catalog: Catalog, curve: Curve, paper: str | None = 
     ).encode()
 
 
-def card(system: System, found: PlanReport | None) -> tuple[bytes, bytes]:
-    """Return the settings card as a page and as a workbook: after a plan, or without one as it stands."""
+def card(system: System, found: PlanReport | None, *, clog: float = 0.5, scatter: float = 0.05) -> tuple[bytes, bytes]:
+    """Return the settings card as a page and as a workbook: after a plan, or without one as it stands.
+
+    `clog` and `scatter` are shares, as of `pipeline.settings_card`.
+    """
     from optimizer.documents.settings_card import card_page, card_workbook
 
-    told = pipeline.settings_card(system, found)
+    told = pipeline.settings_card(system, found, clog=clog, scatter=scatter)
     return card_page(told).encode(), card_workbook(told)
 
 

@@ -14,7 +14,7 @@ _BOLD = 1.08
 # Thousandths of the type size, from the published metrics of Helvetica, which Arial keeps; grouped, rounded up.
 _GROUPS = {
     225: "ijl'",
-    280: " ftI.,:;!/\\[]·|",
+    280: " \u00a0ftI.,:;!/\\[]·|",
     360: 'r()-`{}*•"“”',
     500: "cksvxyzJ°",
     560: "abdeghnopqu0123456789$#_?L–",

@@ -84,7 +84,7 @@ def new_text(answers: Answers) -> str:
     for name in ("title", "display", "size"):
         if not getattr(answers, name).strip():
             raise EditError(f"found no {name}; allowed: a text")
-    text = _INVENTED.sub(_PRICES, _starter(), count=1)
+    text = _INVENTED.sub(_PRICES, starter_text(), count=1)
     heads = {"system": answers.title, "note": SKETCH, "units": answers.units, "currency": answers.currency}
     for key, value in heads.items():
         text = SetHead(key, value).apply(text)
@@ -99,7 +99,8 @@ def new_text(answers: Answers) -> str:
     return SetTarget(RUN, answers.target or None).apply(text)
 
 
-def _starter() -> str:
+def starter_text() -> str:
+    """Return the starter file that explains itself."""
     path = data_directory("examples") / "starter.yaml"
     return path.read_bytes().decode("utf-8").replace("\r\n", "\n")
 

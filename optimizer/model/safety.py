@@ -149,6 +149,7 @@ class LeakPlace:
     likelihood: float
     pressure_m: float
     old: bool
+    behind: int = 0  # index in its run or drain of the part that it comes behind, or of the union itself
 
 
 @dataclass(frozen=True, slots=True)

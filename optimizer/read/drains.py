@@ -44,13 +44,13 @@ _VOLUMES = {
     "start volume": "start_volume_m3",
     "top-up volume": "top_up_m3",
 }
-_TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
+TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
 _TEETH = re.compile(
     r"(?P<count>\d{1,4})[ ]+(?:gaps?|slots?)[ ]+of[ ]+(?P<wide>.+?),?[ ]+(?P<deep>[^, ]+[ ]*[^, ]*)[ ]+deep"
 )
 ALSO_TANK = {"weir length": "overflow edge", "freeboard": "rim above edge", "usable water": "pump reserve"}
 ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
-_DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
+DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
 
 
 def read_tanks(reading: Reading, entry: Entry | None, network: Network, unit_system: str) -> tuple[Tank, ...]:
@@ -73,7 +73,7 @@ def _is_surface(reading: Reading, entry: Entry, network: Network) -> bool:
 
 
 def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) -> Tank:
-    found = entries(reading, entry.value, f"tank '{entry.key}'", _TANK_KEYS, ALSO_TANK)
+    found = entries(reading, entry.value, f"tank '{entry.key}'", TANK_KEYS, ALSO_TANK)
 
     def take(key: str, parse: _Parse, what: str) -> float | None:
         if key not in found:
@@ -172,7 +172,7 @@ def read_drains(
 
 
 def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, unit_system: str) -> Drain | None:
-    found = entries(reading, entry.value, f"drain '{entry.key}'", _DRAIN_KEYS, ALSO_DRAIN)
+    found = entries(reading, entry.value, f"drain '{entry.key}'", DRAIN_KEYS, ALSO_DRAIN)
     missing = [key for key in ("from", "mode", "size", "parts") if key not in found]
     if missing:
         if entry.value.pairs is not None:

@@ -20,6 +20,10 @@ SPEED_STEP = 0.05  # `40 % to 100 %` means these steps: what a dial can be set t
 _AT = re.compile(r"(?P<first>.+?)[ ]+at[ ]+(?P<second>.+)", re.IGNORECASE)
 _TO = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _Point = tuple[float, float]
+PUMP_KEYS = ("curve", "continued", "speed", "speeds", "ports", "power", "dial", "mounting")
+DEVICE_KEYS = ("loss", "ports", "volume")
+SUPPLY_KEYS = ("pressure", "elevation")
+WATER_KEYS = ("salinity", "temperature")
 _MOUNTINGS = {str(mounting): mounting for mounting in Mounting}
 
 
@@ -41,7 +45,7 @@ def _read_point(reading: Reading, kind: PointKind, entry: Entry, unit_system: st
     if kind is not PointKind.SUPPLY:
         elevation_m = _elevation(reading, entry.value, unit_system)
         return Point(entry.key, kind, elevation_m, elevation_m)
-    found = entries(reading, entry.value, f"supply '{entry.key}'", ["pressure", "elevation"])
+    found = entries(reading, entry.value, f"supply '{entry.key}'", SUPPLY_KEYS)
     elevation_m = _elevation(reading, found["elevation"].value, unit_system) if "elevation" in found else 0.0
     if "pressure" not in found:
         if entry.value.pairs is not None:
@@ -73,8 +77,7 @@ def read_pumps(reading: Reading, entry: Entry | None, unit_system: str) -> dict[
 
 
 def _read_pump(reading: Reading, entry: Entry, unit_system: str) -> Pump | None:
-    keys = ["curve", "continued", "speed", "speeds", "ports", "power", "dial", "mounting"]
-    found = entries(reading, entry.value, f"pump '{entry.key}'", keys)
+    found = entries(reading, entry.value, f"pump '{entry.key}'", PUMP_KEYS)
     _note_missing(reading, entry, found, ["curve", "ports"])
     curve = _pump_curve(reading, found["curve"].value, unit_system) if "curve" in found else None
     stated_m3_s = None
@@ -111,7 +114,7 @@ def read_devices(reading: Reading, entry: Entry | None, unit_system: str) -> dic
         return {}
     devices = {}
     for name, each in entries(reading, entry.value, "devices").items():
-        found = entries(reading, each.value, f"device '{name}'", ["loss", "ports", "volume"])
+        found = entries(reading, each.value, f"device '{name}'", DEVICE_KEYS)
         _note_missing(reading, each, found, ["loss", "ports"])
         curve = _device_curve(reading, found["loss"].value, unit_system) if "loss" in found else None
         ports = _ports(reading, found["ports"].value) if "ports" in found else None
@@ -252,7 +255,7 @@ def read_water(reading: Reading, entry: Entry | None, unit_system: str) -> Water
     usual = Water(35.0, 25.0)
     if entry is None:
         return usual
-    found = entries(reading, entry.value, "water", ["salinity", "temperature"])
+    found = entries(reading, entry.value, "water", WATER_KEYS)
     salinity, temperature = usual.salinity_g_kg, usual.temperature_c
     if "salinity" in found:
         parse = _with_units(units.parse_salinity, unit_system)

@@ -21,8 +21,8 @@ T = TypeVar("T")
 GROWN_OVER_M = 0.05e-3
 _OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)(?:[ ]+open)?|(?P<word>half open|open|shut|closed)", re.IGNORECASE)
 _WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
-_READING_KEYS = ("run", "flow", "at", "valves", "accuracy")
-_FACTOR_KEYS = ("loss factor", "pump head factor", "height shift", "dial")
+READING_KEYS = ("run", "flow", "at", "valves", "accuracy")
+FACTOR_KEYS = ("loss factor", "pump head factor", "height shift", "dial")
 
 
 def read_pipe_wall(reading: Reading, entry: Entry | None) -> float:
@@ -59,7 +59,7 @@ def read_measured(
 def _measurement(
     reading: Reading, node: Node, runs: Mapping[str, Place], pumps: tuple[str, ...], unit_system: str
 ) -> Measurement | None:
-    found = entries(reading, node, "a reading", _READING_KEYS)
+    found = entries(reading, node, "a reading", READING_KEYS)
     missing = [key for key in ("run", "flow") if key not in found]
     if missing and node.pairs is not None:
         words = " and ".join(f"'{key}'" for key in missing)
@@ -145,7 +145,7 @@ def read_calibration(
     """Return the factors; None where the file has none."""
     if entry is None:
         return None
-    found = entries(reading, entry.value, "calibration", _FACTOR_KEYS)
+    found = entries(reading, entry.value, "calibration", FACTOR_KEYS)
     loss, heads, shift = 1.0, None, 0.0
     if "loss factor" in found:
         loss = attempt(reading, found["loss factor"].value, "a factor, such as 1.12", _factor) or 1.0

@@ -23,7 +23,7 @@ MOST_HOLES = 500
 TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
 _NAMED = {"pump": Kind.PUMP, "device": Kind.DEVICE}
 _WORD_OPENINGS = {"half open": 0.5, "open": 1.0, "shut": 0.0, "closed": 0.0}
-_PART_KEYS = ["part", "pump", "device", "keep", "must go", "room", "least flow", "stays open"]
+PART_KEYS = ["part", "pump", "device", "keep", "must go", "room", "least flow", "stays open"]
 STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
 
 
@@ -67,7 +67,7 @@ def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText 
 def _read_part(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:
     if node.pairs is None:
         return _repeated(reading, node, unit_system)
-    found = entries(reading, node, "a part", _PART_KEYS)
+    found = entries(reading, node, "a part", PART_KEYS)
     heads = [found[key] for key in ("part", "pump", "device") if key in found]
     if len(heads) != 1:
         if found or not node.pairs:

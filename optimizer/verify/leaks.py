@@ -53,14 +53,14 @@ def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float
             if sunk and i == 0:
                 continue  # under water: what comes out of it stays in the sump
             behind = i >= pump
-            found.append(_place(run.name, run.parts[i : i + 2], joint, pumped if behind else reserve, pressures[i]))
+            found.append(_place(run.name, run.parts, i, joint, pumped if behind else reserve, pressures[i]))
     for run in house_runs(network, flows_m3_s):
         pressures, water_m3 = _pressures_m(network, run, flows_m3_s, heads_m), _AN_HOUR_S * flows_m3_s[run.name]
         for i, joint in _joints(run.parts):
-            found.append(_place(run.name, run.parts[i : i + 2], joint, water_m3, pressures[i]))
+            found.append(_place(run.name, run.parts, i, joint, water_m3, pressures[i]))
     for drain in system.drains:
         for i, joint in _joints(drain.parts):
-            found.append(_place(drain.name, drain.parts[i : i + 2], joint, reserve, 0.0))
+            found.append(_place(drain.name, drain.parts, i, joint, reserve, 0.0))
     return tuple(sorted(found, key=_rank))
 
 
@@ -100,14 +100,18 @@ def _method(before: Part, after: Part) -> str:
     return "cement"
 
 
-def _place(name: str, pair: tuple[Part, ...], method: str, water_m3: float | None, pressure_m: float) -> LeakPlace:
+def _place(
+    name: str, parts: tuple[Part, ...], behind: int, method: str, water_m3: float | None, pressure_m: float
+) -> LeakPlace:
+    pair = parts[behind : behind + 2]
     old = all(part.existing for part in pair)
     if method == "union":
         old = pair[0].existing
         words = pair[0].words
     else:
         words = " to ".join(part.words for part in pair)
-    return LeakPlace(name, words, method, water_m3, LIKELIHOOD[method] * (OLD if old else 1.0), pressure_m, old)
+    likelihood = LIKELIHOOD[method] * (OLD if old else 1.0)
+    return LeakPlace(name, words, method, water_m3, likelihood, pressure_m, old, behind)
 
 
 def _pressures_m(

@@ -55,6 +55,7 @@ class _Desk:
             Route("/try", self.tried, methods=["POST"]),
             Route("/step", self.step, methods=["POST"]),
             Route("/kinds", self.kinds),
+            Route("/more/{what}", self.more),
             Route("/search", self.search, methods=["POST"]),
             Route("/stop", self.stop, methods=["POST"]),
             Route("/end", self.end, methods=["POST"]),
@@ -151,6 +152,10 @@ class _Desk:
     def kinds(self, request: Request) -> Response:
         return HTMLResponse(self.pages.fitting(_asked(request), request.query_params.get("at", "")))
 
+    def more(self, request: Request) -> Response:
+        """Answer with what is told only when it is asked for."""
+        return HTMLResponse(self.pages.more(request.path_params["what"], _asked(request)))
+
     async def search(self, request: Request) -> Response:
         """Begin a search, or to write papers."""
         form = await _form(request)
@@ -159,7 +164,7 @@ class _Desk:
             return await self._in_thread(form, "There is no such search.")
         if self.sitting.sheet.answers is None:
             return await self._in_thread(form, "The file has errors: mend them first.")
-        begun = plans.start(self.sitting.asked(what, _seconds(form.get("seconds", ""))))
+        begun = plans.start(self.sitting.asked(what, _seconds(form.get("seconds", "")), options=form))
         return await self._in_thread(form, "" if begun else "Something is still being worked on; stop it first.")
 
     async def _in_thread(self, form: Mapping[str, str], said: str = "") -> Response:
@@ -231,7 +236,9 @@ class _Desk:
         if answers is not None and name.endswith(".svg"):
             from optimizer.documents.pictures import system_pictures
 
-            files |= {f"{one.name}.svg": one.svg.encode() for one in system_pictures(answers.system, alone=True)}
+            mode = request.query_params.get("mode", "")
+            at = answers.mode(mode)[1] if mode else answers.system
+            files |= {f"{one.name}.svg": one.svg.encode() for one in system_pictures(at, alone=True)}
         return _file(name, files)
 
     async def alive(self, request: Request) -> Response:

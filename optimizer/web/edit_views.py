@@ -9,7 +9,7 @@ from typing import Any
 from optimizer.documents.words import target_words
 from optimizer.edits.splice import has, value_at
 from optimizer.errors import EditError
-from optimizer.model.catalog import PIPES, THROTTLES, Catalog, Kind
+from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Catalog, Kind
 from optimizer.model.dial import RPM
 from optimizer.model.kinds import KINDS
 from optimizer.model.network import Network, Part, PointKind, Pump
@@ -17,19 +17,11 @@ from optimizer.model.rules import RULES, Written
 from optimizer.model.system import System
 from optimizer.read.part_text import STEPS
 from optimizer.web.forms import Standing, part_of, run_of, words_of, written_run
+from optimizer.web.said import plain
+from optimizer.web.said import said as said_keys
 
+_MACHINES = {Kind.PUMP: "pumps", Kind.DEVICE: "devices"}
 _SECTIONS = {PointKind.SURFACE: "surfaces", PointKind.OUTLET: "outlets", PointKind.SUPPLY: "supplies"}
-_TANK_KEYS = (
-    ("length", "48 in"),
-    ("width", "24 in"),
-    ("overflow edge", "14 in"),
-    ("rim above edge", "1-1/2 in"),
-    ("return outlet depth", "1 in"),
-    ("free volume", "24 gal"),
-    ("pump reserve", "6 gal"),
-)
-_DEVICE_KEYS = (("loss", "2.1 ft at 300 gph"), ("ports", "3/4 in socket"), ("volume", "0.5 gal"))
-_PUMP_KEYS = (("speed", "80 %"), ("speeds", "40 % to 100 %"), ("power", "45 W"), ("curve", "0 gph at 12 ft"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,44 +54,24 @@ def part_form(shown: Standing, at: str, system: System) -> dict[str, Any]:
         "kind": part.kind.value,
         "piped": part.kind in PIPES,
         "steps": part.kind in STEPS,
-        "machine": part.kind.value if part.kind in (Kind.PUMP, Kind.DEVICE) else "",
+        "machine": part.kind.value if part.kind in _MACHINES else "",
         "name": part.name,
         "valve": valve_percent(part.opening) if part.kind in THROTTLES else None,
         "condition": condition,
         "room": said.get("room", ""),
+        "check": part.kind in CHECKS,
+        "least_flow": said.get("least flow", ""),
         "stays_open": said.get("stays open", "") == "yes",
         "slider": next((one for one in sliders(system) if _is_of(one, at, part)), None),
         "first": index == 0,
         "last": index == len(run.parts) - 1,
-        "said": _said(shown, "pumps" if part.kind is Kind.PUMP else "devices", part.name)
-        if part.kind in (Kind.PUMP, Kind.DEVICE)
-        else [],
-        "section": "pumps" if part.kind is Kind.PUMP else "devices",
+        "said": said_keys(shown.text, _MACHINES[part.kind], part.name) if part.kind in _MACHINES else (),
+        "section": _MACHINES.get(part.kind, ""),
     }
 
 
 def _is_of(slider: Slider, at: str, part: Part) -> bool:
     return slider.at == at or (part.kind is Kind.PUMP and slider.pump == part.name)
-
-
-def _said(shown: Standing, section: str, name: str) -> list[dict[str, str]]:
-    """Return what the file says of a pump, a device or a tank, key by key, and what it could say."""
-    keys = {"pumps": _PUMP_KEYS, "devices": _DEVICE_KEYS, "tanks": _TANK_KEYS}[section]
-    told = value_at(shown.text, (section, name)) if has(shown.text, (section, name)) else {}
-    told = told if isinstance(told, dict) else {}
-    rows = [{"key": key, "value": _plain(told.get(key)), "example": example} for key, example in keys]
-    known = {key for key, _ in keys}
-    return rows + [
-        {"key": str(key), "value": _plain(value), "example": ""}
-        for key, value in told.items()
-        if key not in known and not isinstance(value, dict)
-    ]
-
-
-def _plain(value: Any) -> str:
-    if isinstance(value, list):
-        return "; ".join(str(one) for one in value)
-    return "" if value is None or isinstance(value, dict) else str(value)
 
 
 def valve_percent(opening: float) -> int:
@@ -117,6 +89,7 @@ def run_form(shown: Standing, at: str) -> dict[str, Any]:
         "from": str(line.get("from", "")),
         "to": str(line.get("to", "")),
         "size": str(line.get("size", "")),
+        "note": plain(line.get("note")),
         "target": written_target(shown, run.name),
     }
 
@@ -132,11 +105,13 @@ def point_form(shown: Standing, name: str, network: Network) -> dict[str, Any]:
     point = network.points[name]
     section = _SECTIONS.get(point.kind, "tees")
     value = value_at(shown.text, (section, name)) if has(shown.text, (section, name)) else None
+    told = value if isinstance(value, dict) and section == "tees" else {}
     return {
         "section": section,
         "name": name,
-        "value": _plain(value),
-        "tank": _said(shown, "tanks", name) if section == "surfaces" else [],
+        "value": plain(told.get("size") if told else value),
+        "condition": "must go" if told.get("must go") == "yes" else "keep" if told.get("keep") == "yes" else "",
+        "tank": section == "surfaces",
     }
 
 
@@ -150,6 +125,11 @@ def points_of(network: Network) -> tuple[str, ...]:
 def pipe_sizes(catalog: Catalog) -> tuple[str, ...]:
     """Return sizes of pipe with their families, as a run is written in."""
     return tuple(dict.fromkeys(f"{item.ends[0].size} {item.family}" for item in catalog.of_kind(Kind.PIPE)))
+
+
+def known_ends(catalog: Catalog) -> tuple[str, ...]:
+    """Return every end that the catalogs have, in words."""
+    return tuple(sorted({str(end) for item in catalog.items.values() for end in item.ends}))
 
 
 def shelf_pumps(catalog: Catalog | None) -> tuple[tuple[str, str], ...]:
@@ -185,6 +165,7 @@ def rule_fields(shown: Standing) -> tuple[RuleField, ...]:
             ("yes", "no") if row.written is Written.YES_NO else (),
         )
         for row in RULES.values()
+        if row.written is not Written.SECOND_PUMP  # it has a form of its own
     )
 
 
@@ -249,7 +230,7 @@ def _setting(pump: Pump) -> int:
 def head_fields(shown: Standing) -> Mapping[str, str]:
     """Return title, note and money as the file has them."""
     return {
-        key: _plain(value_at(shown.text, (key,))) if has(shown.text, (key,)) else ""
+        key: plain(value_at(shown.text, (key,))) if has(shown.text, (key,)) else ""
         for key in ("system", "note", "currency", "tax", "mark-up", "pipe")
     }
 
@@ -263,9 +244,11 @@ def reading_rows(shown: Standing) -> list[dict[str, Any]]:
             "index": index,
             "run": str(one.get("run", "")),
             "flow": str(one.get("flow", "")),
+            "valves": plain(one.get("valves")),
+            "accuracy": plain(one.get("accuracy")),
             "at": ", ".join(f"{name} {value}" for name, value in one["at"].items())
             if isinstance(one.get("at"), dict)
-            else _plain(one.get("at")),
+            else plain(one.get("at")),
         }
         for index, one in enumerate(told)
         if isinstance(one, dict)

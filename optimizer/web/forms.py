@@ -16,7 +16,7 @@ from optimizer.edits import changes
 from optimizer.edits.changes import Change, PartAt, parts_at
 from optimizer.edits.factors import with_factors
 from optimizer.edits.new_file import Answers as FirstAnswers
-from optimizer.edits.new_file import new_text
+from optimizer.edits.new_file import new_text, starter_text
 from optimizer.edits.part_words import PartWords, part_words
 from optimizer.edits.shelf_pump import pump_of_shelf
 from optimizer.edits.splice import value_at
@@ -25,6 +25,12 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.network import Part, Run
 from optimizer.model.rules import RULES, Written
 from optimizer.model.system import System
+from optimizer.web import section_forms
+from optimizer.web.fault_views import mend
+from optimizer.web.said import Typed, typed
+from optimizer.web.said import items_of as _lines
+from optimizer.web.section_forms import NOTHING_NEW, PUMP
+from optimizer.web.section_forms import needed as _needed
 
 Form = Mapping[str, str]
 MOST_TEXT = 1_000_000  # of a whole file
@@ -42,7 +48,14 @@ class Standing:
 
 def changed(form: Form, shown: Standing) -> str:
     """Return the text with what a form asks for; EditError, in words to show, where that cannot be."""
-    done = DONE.get(form.get("do", ""))
+    what = form.get("do", "")
+    if what == "mend":
+        return mend(form, shown.text)
+    if what in section_forms.TEXTS:
+        return section_forms.TEXTS[what](form, shown.text)
+    if what in section_forms.CHANGES:
+        return section_forms.CHANGES[what](form).apply(shown.text)
+    done = DONE.get(what)
     if done is None:
         raise EditError("The form asks for something unknown.")
     result = done(form, shown)
@@ -107,7 +120,7 @@ def _change_part(form: Form, shown: Standing) -> Change:
         if value is not None and value.strip() != before:
             new[field] = value.strip()
     if not new:
-        raise EditError("Nothing in the form was changed.")
+        raise EditError(NOTHING_NEW)
     return changes.ChangePart(at.run, at.item, at.repeat, at.section, **new)  # type: ignore[arg-type]
 
 
@@ -272,9 +285,10 @@ def _speed(form: Form, shown: Standing) -> Change:
 
 
 def _reading(form: Form, shown: Standing) -> Change:
-    at = {form["pump"]: form["speed"].strip()} if form.get("pump") and form.get("speed", "").strip() else None
-    accuracy = form.get("accuracy", "").strip() or None
-    return changes.AddReading(_needed(form, "run", "a run"), _needed(form, "flow", "a flow"), at, None, accuracy)
+    showed = {key.removeprefix(PUMP): value.strip() for key, value in form.items() if key.startswith(PUMP)}
+    at = {pump: speed for pump, speed in showed.items() if speed} or None
+    valves, accuracy = typed(form.get("valves", ""), Typed.PAIRS), form.get("accuracy", "").strip() or None
+    return changes.AddReading(_needed(form, "run", "a run"), _needed(form, "flow", "a flow"), at, valves, accuracy)
 
 
 def _remove_reading(form: Form, shown: Standing) -> Change:
@@ -291,6 +305,8 @@ def _begin(form: Form, shown: Standing) -> str:
     """Return the text of a new file from a few answers."""
     if shown.text.strip() and not form.get("anyway"):
         raise EditError("The file is no longer empty.")
+    if form.get("example"):
+        return starter_text()
     units = form.get("units", "US")
     if form.get("shelf"):
         if shown.catalog is None:
@@ -327,22 +343,10 @@ def _data(form: Form, shown: Standing) -> Change:
         raise EditError("The form asks for something unknown.") from None
 
 
-def _needed(form: Form, field: str, what: str) -> str:
-    value = form.get(field, "").strip()
-    if not value:
-        raise EditError(f"Still missing: {what}.")
-    return value
-
-
 def _number(words: str, low: float, high: float) -> float:
     if not re.fullmatch(r"\d{1,6}(?:\.\d{1,4})?", words) or not low <= float(words) <= high:
         raise EditError(f"found '{words[:20]}'; allowed: a number from {low:g} to {high:g}")
     return float(words)
-
-
-def _lines(words: str) -> list[str]:
-    """Return what stands on lines of its own, or between commas; that of 1,200 is none."""
-    return [one.strip() for one in re.split(r"\n|;|,\s", words) if one.strip()]
 
 
 DONE: dict[str, Callable[[Form, Standing], Change | str]] = {

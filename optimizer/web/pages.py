@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment
@@ -12,10 +13,12 @@ from optimizer import __version__
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report_facts import solved
-from optimizer.errors import EditError, Fault, NetworkError
-from optimizer.model.plan import Status
-from optimizer.web import edit_views, views
+from optimizer.errors import EditError, Fault, InputError, NetworkError, OptimizerError
+from optimizer.web import edit_views, fault_views, tank_views, views
+from optimizer.web.fault_views import line_of
 from optimizer.web.forms import Standing, part_of
+from optimizer.web.markup import blocks_html
+from optimizer.web.overlays import NOTHING, Overlay
 from optimizer.web.plumbing import drawn_plumbing
 from optimizer.web.sitting import Sheet, Sitting
 
@@ -29,12 +32,18 @@ PICTURE_STYLE: Callable[[], str] = picture_style
 VIEWS = (
     ("plumbing", "Plumbing"),
     ("wishes", "Targets and rules"),
+    ("tanks", "Tanks and modes"),
+    ("readings", "Readings"),
+    ("fittings", "Adapters and meters"),
+    ("plan", "Plan"),
+    ("file", "File"),
+)
+LAID = (  # what the drawing shows, each a view of its own
+    ("plumbing", "Flows"),
     ("losses", "Losses"),
     ("heads", "Head lines"),
     ("safety", "Safety"),
-    ("readings", "Readings"),
-    ("plan", "Plan"),
-    ("file", "File"),
+    ("leaks", "Leaks"),
 )
 Asked = Mapping[str, str]
 Refusal = tuple[Sequence[Fault], Mapping[str, str]]  # what a change would leave wrong, and the form that asked for it
@@ -88,7 +97,7 @@ class Pages:
         """Return the values of a page's frame and of its view."""
         sheet, path = self.sitting.sheet, self.sitting.path
         view = asked.get("view", "")
-        view = view if view in dict(VIEWS) else VIEWS[0][0]
+        view = view if view in dict((*VIEWS, *LAID)) else VIEWS[0][0]
         answers = sheet.answers
         mode, modes = "", list[str]()
         if answers is not None:
@@ -102,6 +111,7 @@ class Pages:
             "sheet": sheet,
             "stamp": self.stamp(),
             "views": VIEWS,
+            "laid": LAID if answers is not None and view in dict(LAID) else (),
             "view": view,
             "mode": mode,
             "modes": modes,
@@ -120,27 +130,39 @@ class Pages:
             pumps = edit_views.shelf_pumps(self.sitting.shelf)
             return self._fill("begin.html", pumps=pumps, typed=asked)
         if sheet.answers is None:
-            faults = [_fault(one) for one in sheet.faults]
-            return self._fill("faults.html", faults=faults, lines=_lines(sheet), text=_plain(sheet.text))
+            return self._faults(sheet)
         try:
             return self._view(sheet.answers, view, mode, asked)
         except NetworkError as error:
             return self._fill("trouble.html", words=views.trouble_words(error))
 
+    def _faults(self, sheet: Sheet) -> str:
+        """Return the errors of a file at their parts and at their lines."""
+        told = fault_views.drawable(sheet.text, sheet.faults, self.sitting.read_as, self.sitting.last_read)
+        drawing = ""
+        if told is not None:
+            with suppress(NetworkError):
+                at = told.system.ways_to_run[0][1]
+                drawing = self.drawing(told.system, solved(at.network, False), "", told.laid, living=False)
+        faults = fault_views.faults_at(sheet.text, sheet.faults)
+        words = told.words if told is not None else ""
+        values = {"faults": faults, "lines": _lines(sheet), "text": _plain(sheet.text), "sound": False}
+        return self._fill("faults.html", drawing=Markup(drawing), words=words, **values)
+
     def _view(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:
         match view:
-            case "losses":
-                return self._fill("told.html", told=Markup(views.losses_html(answers, mode)))
-            case "heads":
-                return self._fill("pictures.html", pictures=_figures(answers, mode))
-            case "safety":
-                return self._fill("told.html", told=Markup(views.safety_html(answers, mode)))
+            case "losses" | "heads" | "safety" | "leaks":
+                return self._laid(answers, view, mode, asked)
             case "plan":
                 return self._plan(answers.system)
             case "wishes":
                 return self._wishes(answers, mode)
+            case "tanks":
+                return self._tanks(answers, asked.get("at", ""))
             case "readings":
                 return self._readings(answers)
+            case "fittings":
+                return self._fittings(answers)
             case "file":
                 return self._file()
             case _:
@@ -154,6 +176,27 @@ class Pages:
         told |= {"drawing": drawing, "panel": panel, "sliders": edit_views.sliders(at)}
         told |= {"points": edit_views.points_of(at.network), "sizes": edit_views.pipe_sizes(answers.catalog)}
         return self._fill("plumbing.html", shelf=edit_views.shelf_pumps(answers.catalog), **told)
+
+    def _laid(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:
+        """Return the drawing with something laid over it, and what is to be said of that below."""
+        from optimizer.web.overlays import OVERLAYS
+
+        name, at = answers.mode(mode)
+        laid = OVERLAYS[view](answers, name)
+        drawing = Markup(self.drawing(answers.system, answers.solved(name), asked.get("at", ""), laid))
+        panel = Markup(self._fill("panel.html", **self._panel(answers, asked, asked.get("at", ""))))
+        told = {"losses": views.losses_html, "safety": views.safety_html, "leaks": views.leaks_html}
+        return self._fill(
+            "laid.html",
+            drawing=drawing,
+            panel=panel,
+            words=laid.words,
+            view=view,
+            mode=name,
+            runs=list(at.network.runs),
+            pictures=_figures(answers, name) if view == "heads" else [],
+            told=Markup(told[view](answers, name)) if view in told else "",
+        )
 
     def tried(self, asked: Asked, settings: Mapping[str, str]) -> str:
         """Return drawing and flows with valves and pumps at these percent, as a try: nothing is kept of it.
@@ -189,6 +232,21 @@ class Pages:
             return self._fill("trouble.html", words=str(error))
         return self._fill("kinds.html", choices=choices, kind=kind, judged=True, at=at)
 
+    def more(self, what: str, asked: Asked) -> str:
+        """Return what is told of the system only when it is asked for; in words what the form has wrong."""
+        from optimizer.web.more import TOLD
+
+        answers = self.sitting.sheet.answers
+        if answers is None or what not in TOLD:
+            return ""
+        try:
+            return blocks_html(TOLD[what](answers, answers.mode(asked.get("mode", ""))[1], asked), 3)
+        except InputError as error:
+            said = "; ".join(f"found {one.found}; allowed: {one.allowed}" for one in error.faults)
+            return self._fill("trouble.html", words=said)
+        except OptimizerError as error:
+            return self._fill("trouble.html", words=str(error))
+
     def shown(self) -> Standing:
         """Return what the page shows, for a form."""
         sheet = self.sitting.sheet
@@ -202,10 +260,22 @@ class Pages:
             targets=edit_views.target_fields(shown, answers.system, mode),
             rules=edit_views.rule_fields(shown),
             head=edit_views.head_fields(shown),
+            second=tank_views.second_pump_form(shown),
+            prices=tank_views.price_rows(shown),
             lists=self.sitting.folder_lists,
             by_mode=bool(mode),
             mode=mode,
             units=answers.system.units,
+        )
+
+    def _tanks(self, answers: Answers, at: str) -> str:
+        system, shown = answers.system, self.shown()
+        names = list(system.network.points)
+        place = at.removeprefix("point-")
+        opened = names[int(place)] if place.isdigit() and int(place[:6]) < len(names) else ""
+        points, sizes = edit_views.points_of(system.network), edit_views.pipe_sizes(answers.catalog)
+        return self._fill(
+            "tanks.html", **tank_views.tank_forms(shown, system), opened=opened, points=points, sizes=sizes
         )
 
     def _readings(self, answers: Answers) -> str:
@@ -217,17 +287,24 @@ class Pages:
             pumps=list(system.network.pumps),
             told=Markup(views.readings_html(answers)),
             calibrated=system.calibration is not None,
+            factors=tank_views.calibration_rows(self.shown()),
         )
 
-    def _file(self) -> str:
-        return self._fill("file.html", text=_plain(self.sitting.sheet.text))
+    def _fittings(self, answers: Answers) -> str:
+        from optimizer.web.plan_page import fitting_values
 
-    def drawing(self, system: System, state: Solved, chosen: str) -> str:
+        return self._fill("fittings.html", progress=self.progress()[0], **fitting_values(self.sitting, answers))
+
+    def _file(self) -> str:
+        return self._fill("file.html", text=_plain(self.sitting.sheet.text), sound=True)
+
+    def drawing(self, system: System, state: Solved, chosen: str, laid: Overlay = NOTHING, living: bool = True) -> str:
         """Return the plumbing drawn; its columns stay where they were as long as the runs are the same."""
         network = state.network
         key = tuple((run.name, run.start.point, run.end.point) for run in network.runs.values())
         shown = Shown(network, system.units, state.solution.flows_m3_s, state.losses_m())
-        drawn = drawn_plumbing(shown, f"{system.name}: runs and their parts", self._orders.get(key, ()), chosen)
+        name = f"{system.name}: runs and their parts"
+        drawn = drawn_plumbing(shown, name, self._orders.get(key, ()), chosen, living, laid)
         self._orders = {key: drawn.order}
         return drawn.html
 
@@ -256,44 +333,9 @@ class Pages:
 
     def _plan(self, system: System) -> str:
         """Return what was searched for, or how to begin."""
-        from optimizer.web import plan_views  # what few pages need is loaded when one does
+        from optimizer.web.plan_page import plan_values  # what few pages need is loaded when one does
 
-        plans, content = self.sitting.plans, self.sitting.content
-        chosen, job = plans.chosen, plans.jobs.job
-        report = chosen.report if chosen else None
-        drawings = plan_views.plan_drawings(report) if report else ("", "")
-        studied = plans.studies.get("frontier")
-        chart, frontier_said = plan_views.frontier_html(system, studied[1], report) if studied else ("", "")
-        return self._fill(
-            "plan.html",
-            busy=plans.jobs.busy,
-            progress=self.progress()[0],
-            failed=job.failed if job is not None and job.over else "",
-            targets=bool(system.all_targets),
-            budget=system.rules.budget_cents is not None,
-            chosen=chosen,
-            stale=chosen is not None and chosen.content != content,
-            summary=plan_views.summary(report) if report else (),
-            proved=report is None or report.plan.status is Status.OPTIMAL,
-            told=Markup(plan_views.plan_html(report)) if report else "",
-            refusal=Markup(plan_views.no_plan_html(system, chosen)) if chosen and not report else "",
-            ways=plan_views.ways_out(system, chosen.planned.plan.reasons) if chosen and not report else (),
-            after=Markup(drawings[0]),
-            before=Markup(drawings[1]),
-            papers=sorted(chosen.papers) if chosen else [],
-            card_now=sorted(plans.card_now[1]) if plans.card_now else [],
-            frontier=studied is not None,
-            frontier_stale=studied is not None and studied[0] != content,
-            chart=Markup(chart),
-            rows=plan_views.frontier_rows(studied[1], report) if studied else (),
-            frontier_said=Markup(frontier_said),
-            studies=[Markup(one) for one in plan_views.studies_html(system, plans.studies)],
-            beside=[
-                (one.words, plan_views.summary(one.report), Markup(plan_views.plan_html(one.report)))
-                for one in plans.beside
-                if one.report
-            ],
-        )
+        return self._fill("plan.html", progress=self.progress()[0], **plan_values(self.sitting, system))
 
     def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
         name, system = answers.mode(asked.get("mode", ""))
@@ -307,6 +349,8 @@ class Pages:
         try:
             if told["what"] == "part":
                 told["form"] = edit_views.part_form(shown, at, system)
+                if asked.get("view", "plumbing") not in ("", "plumbing"):  # only there the flows follow a slider
+                    told["form"]["slider"] = None
             elif told["what"] == "run":
                 told["form"] = edit_views.run_form(shown, at)
             else:
@@ -317,16 +361,11 @@ class Pages:
         return told
 
 
-def _fault(fault: Any) -> dict[str, str]:
-    line = fault.place.rsplit(":", 2)[-2] if fault.place.count(":") >= 2 else ""
-    return {"words": str(fault), "line": line if line.isdigit() else ""}
-
-
 def _lines(sheet: Sheet) -> list[dict[str, Any]]:
     """Return the lines of the file, each with what is wrong in it."""
     wrong: dict[int, list[str]] = {}
     for fault in sheet.faults:
-        line = _fault(fault)["line"]
+        line = line_of(fault)
         if line:
             wrong.setdefault(int(line), []).append(f"found {fault.found}; allowed: {fault.allowed}")
     shown = _plain(sheet.text)
@@ -342,4 +381,6 @@ def _plain(text: str) -> str:
 
 
 def _figures(answers: Answers, mode: str) -> list[dict[str, Any]]:
-    return [{"svg": Markup(one.svg), "caption": one.caption} for one in views.pictures_of(answers, mode)]
+    return [
+        {"svg": Markup(one.svg), "caption": one.caption, "name": one.name} for one in views.pictures_of(answers, mode)
+    ]

@@ -14,10 +14,12 @@ from optimizer.documents.drawing.chart import frame, legend
 from optimizer.documents.drawing.frontier_chart import FrontierPoint, frontier_canvas
 from optimizer.documents.drawing.svg import Box, number
 from optimizer.documents.frontier_points import reach_points
+from optimizer.documents.meters_text import SHOWN, meter_blocks
 from optimizer.documents.quote_text import quote_blocks
 from optimizer.documents.report_facts import report_facts, shown_after, shown_now
 from optimizer.documents.report_html import text as escaped
 from optimizer.documents.status_words import chance_words, share_words, status_words
+from optimizer.documents.stores_text import shopping_blocks
 from optimizer.documents.tables import Heading
 from optimizer.documents.words import reached
 from optimizer.edits.changes import Change, SetRule, SetTarget
@@ -208,6 +210,20 @@ def studies_html(system: System, studies: Mapping[str, tuple[bytes, Any]]) -> It
     if "quote" in studies:
         quote, again, listed = studies["quote"][1]
         yield blocks_html(quote_blocks(listed, again.bill, quote, again.other), 2)
+    if "stores" in studies:
+        yield blocks_html(shopping_blocks(studies["stores"][1], system), 2)
+
+
+def meters_html(system: System, currency: str, studies: Mapping[str, tuple[bytes, Any]]) -> str:
+    """Return which flow meter reads each line; nothing before that was asked for."""
+    if "meters" not in studies:
+        return ""
+    lines, bucket_m3, every = studies["meters"][1]
+    limit = None if every else SHOWN
+    blocks = meter_blocks(
+        lines, name=system.name, units=system.units, currency=currency, bucket_m3=bucket_m3, limit=limit
+    )
+    return blocks_html(blocks[1:], 3)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,9 +24,10 @@ WORDS = {
     "card": "Simulating breaks and clogs for the settings card",
     "page": "Writing the report and its pictures",
     "quote": "Searching at the store's prices",
+    "meters": "Simulating breaks and clogs for the flow meters",
+    "stores": "Searching for what to buy at which store",
 }
 _PAPERS = ("workbook", "card", "page")
-_STUDIES = ("frontier", "compare", "explain", "quote")
 KEPT = 2  # plans beside each other
 
 

@@ -5,16 +5,17 @@ The picture itself is that of all documents; over it lie clear rectangles with n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
-from optimizer.documents.drawing.arrangement import LANE_LEFT, TEXT_LEFT, Arrangement, Lane, Slot
+from optimizer.documents.drawing.arrangement import LANE_LEFT, TANK_DEPTH, TEXT_LEFT, Arrangement, Lane, Slot
 from optimizer.documents.drawing.labels import Shown, part_words, run_lines
 from optimizer.documents.drawing.lanes import Order
 from optimizer.documents.drawing.schematic import arranged, schematic_canvas
 from optimizer.documents.drawing.svg import number
 from optimizer.documents.words import clean
 from optimizer.model.network import Network, Point, PointKind, Run
+from optimizer.web.overlays import NOTHING, Mark, Overlay
 
 _POINT_WORDS = {
     PointKind.SURFACE: "water of",
@@ -23,6 +24,7 @@ _POINT_WORDS = {
     PointKind.TEE: "tee",
     PointKind.CROSS: "cross",
 }
+_LONGEST = 20.0  # bar [pixels]: as much room as there is left of a pipe
 ZOOM = 1.35  # on a screen: letters as large as those beside the drawing, and handles that a finger meets
 
 
@@ -34,7 +36,9 @@ class Drawn:
     order: Order
 
 
-def drawn_plumbing(shown: Shown, name: str, order: Order = (), chosen: str = "", living: bool = True) -> Drawn:
+def drawn_plumbing(
+    shown: Shown, name: str, order: Order = (), chosen: str = "", living: bool = True, laid: Overlay = NOTHING
+) -> Drawn:
     """Return a plumbing drawn.
 
     Parameters
@@ -49,26 +53,65 @@ def drawn_plumbing(shown: Shown, name: str, order: Order = (), chosen: str = "",
         The handle that is chosen, by its id.
     living
         Whether there are handles; without them it is a picture.
+    laid
+        What is laid over it.
     """
+    shown = replace(shown, said=laid.said, said_of_runs=laid.said_of_runs) if laid is not NOTHING else shown
     plan = arranged(shown, order)
     canvas = schematic_canvas(shown, plan)
     width, height = canvas.width, canvas.height
-    handles = _tree(shown, plan, chosen) if living else ""
+    handles = _tree(shown, plan, chosen, laid) if living else ""
     role = "tree" if living else "img"
     html = (
         f'<svg class="pic plumbing" id="{"plumbing" if living else "picture"}" role="{role}" '
         f'aria-label="{escape(clean(name))}" viewBox="0 0 {number(width)} {number(height)}" '
         f'width="{number(width * ZOOM)}" height="{number(height * ZOOM)}">\n'
-        f'<g aria-hidden="true">\n{canvas.body()}\n</g>\n{handles}</svg>\n'
+        f'<g aria-hidden="true">\n{canvas.body()}\n{_marks(shown.network, plan, laid)}</g>\n{handles}</svg>\n'
     )
     return Drawn(html, plan.order)
 
 
-def _tree(shown: Shown, plan: Arrangement, chosen: str) -> str:
+def _marks(network: Network, plan: Arrangement, laid: Overlay) -> str:
+    """Return the bars and signs of what is laid over the drawing, left of the pipes and at the right end of a water."""
+    found = []
+    for name, lane in plan.lanes.items():
+        for slot in lane.slots:
+            mark = laid.at_parts.get((name, -1 if slot.block.index is None else slot.block.index))
+            if mark is not None and mark.share > 0.0:
+                found.append(_bar(lane.x, slot.middle, mark.share))
+            if mark is not None and mark.sign:
+                found.append(_sign(lane.x - 19.0, slot.middle, mark))
+    for name, mark in laid.at_points.items():
+        if network.points[name].kind is PointKind.SURFACE and (box := _water_box(network, plan, name)):
+            found.append(_sign(box[1] - 12.0, plan.y[name] + TANK_DEPTH / 2, mark))
+        elif name in plan.x:
+            found.append(_sign(plan.x[name] - 17.0, plan.y[name], mark))
+    return "".join(found)
+
+
+def _bar(x: float, y: float, share: float) -> str:
+    long = max(1.5, _LONGEST * share)
+    return f'<rect class="over" x="{number(x - 7 - long)}" y="{number(y - 4)}" width="{number(long)}" height="8"/>\n'
+
+
+def _sign(x: float, y: float, mark: Mark) -> str:
+    return (
+        f'<g class="over-sign {mark.grade}"><circle cx="{number(x)}" cy="{number(y)}" r="8.5"/>'
+        f'<text x="{number(x)}" y="{number(y + 4)}">{escape(mark.sign)}</text></g>\n'
+    )
+
+
+def _water_box(network: Network, plan: Arrangement, name: str) -> tuple[float, float] | None:
+    """Return from where to where a water is drawn."""
+    columns = [plan.column_edges[plan.column_of[run.name]] for run, _, _ in network.runs_at(name)]
+    return (min(one[0] for one in columns) + 4, max(one[1] for one in columns) - 4) if columns else None
+
+
+def _tree(shown: Shown, plan: Arrangement, chosen: str, laid: Overlay) -> str:
     """Return the handles: every run with its parts below it, then the points."""
     network = shown.network
     runs = (_run(shown, plan, place, name, chosen) for place, name in enumerate(network.runs))
-    points = (_point(network, plan, place, one, chosen) for place, one in enumerate(network.points.values()))
+    points = (_point(network, plan, place, one, chosen, laid) for place, one in enumerate(network.points.values()))
     return "".join((*runs, *points))
 
 
@@ -107,19 +150,20 @@ def _handle(key: str, name: str, level: int, chosen: str, lane: Lane, slot: Slot
     return _item(key, name, level, chosen, box, (lane.x, slot.middle), inside)
 
 
-def _point(network: Network, plan: Arrangement, place: int, point: Point, chosen: str) -> str:
+def _point(network: Network, plan: Arrangement, place: int, point: Point, chosen: str, laid: Overlay) -> str:
     """Return the handle of a tee, an outlet or a water; nothing for a point that no run leads to."""
     ends = [(plan.lanes[run.name].x_at(start)) for run, _, start in network.runs_at(point.name)]
     if not ends:
         return ""
     x, y = plan.x[point.name], plan.y[point.name]
     if point.kind is PointKind.SURFACE:
-        columns = [plan.column_edges[plan.column_of[run.name]] for run, _, _ in network.runs_at(point.name)]
-        left = min(one[0] for one in columns) + 4
-        box = (left, y + 10, max(one[1] for one in columns) - 4 - left, 22.0)
+        left, right = _water_box(network, plan, point.name) or (x, x)
+        box = (left, y + 10, right - left, 22.0)
     else:
         box = (x - 9, y - 9, 18.0, 18.0)
-    return _item(f"point-{place}", point_name(point), 1, chosen, box, (x, y))
+    said = laid.said_of_points.get(point.name, "")
+    name = f"{point_name(point)}: {said}" if said else point_name(point)
+    return _item(f"point-{place}", name, 1, chosen, box, (x, y))
 
 
 def _item(

@@ -13,6 +13,7 @@ from optimizer.edits import saving
 from optimizer.edits.outcome import Outcome, outcome
 from optimizer.errors import Fault, InputError
 from optimizer.model.catalog import Catalog
+from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.nodes import read_tree
 from optimizer.web.answers import Answers
@@ -79,6 +80,7 @@ class Sitting:
             read_tree(path)  # which says why it is none that can be worked on
         self._text = _text(self._disk)
         self._sheet: Sheet | None = None
+        self.last_read: System | None = None  # as the file last was without errors
 
     @property
     def sheet(self) -> Sheet:
@@ -214,6 +216,7 @@ class Sitting:
         saved = self._text is not None and self.content == (self._disk or b"")
         told = self._read_as(self._text)
         answers = None if told.system is None or told.catalog is None else Answers(told.system, told.catalog)
+        self.last_read = told.system or self.last_read
         return Sheet(self._revision, self._text, answers, told.faults, saved, False, *counts)
 
     def _read_as(self, text: str) -> Outcome:
@@ -229,10 +232,14 @@ class Sitting:
         self._outcome = (stamps, told)
         return told
 
-    def asked(self, what: str, time_limit_s: float, quote: bytes = b"") -> Asked:
-        """Return a piece of work on what stands in the file now."""
+    def asked(
+        self, what: str, time_limit_s: float, quote: bytes = b"", options: Mapping[str, str] | None = None
+    ) -> Asked:
+        """Return a piece of work on what stands in the file now; `options` are fields of a form, trusted in nothing."""
+        lists = tuple(self.path.absolute().parent / name for name, _ in self.folder_lists)
         with self._lock:
-            return Asked(what, self.path, bytes_of_text(self._text), self.catalogs, time_limit_s, quote=quote)
+            work = Asked(what, self.path, bytes_of_text(self._text), self.catalogs, time_limit_s, quote=quote)
+            return replace(work, options=dict(options or {}), lists=lists)
 
     @property
     def content(self) -> bytes:

@@ -149,10 +149,20 @@ def safety_html(answers: Answers, mode: str) -> str:
             "The file describes no tanks and no drains: overflow, power-off drain-back and clogged drains are not "
             "checked. That does not mean that they are safe."
         )
-    blocks.append(Heading("Weak joints, the worst first"))
-    blocks.append(table(LEAK_TITLES, leak_rows(floor.leaks, units), right=(2, 3)))
-    known = [one for one in floor.leaks if one.water_m3 is not None]
-    blocks.append(Lines(tuple(words for words in (probe_words(known), LEAK_BASIS if known else "", CODES) if words)))
+    blocks.append(CODES)
+    return blocks_html(blocks, 2)
+
+
+def leaks_html(answers: Answers, mode: str) -> str:
+    """Return which joints are weak, and where a leak probe belongs."""
+    leaks = answers.floor(mode).leaks
+    known = [one for one in leaks if one.water_m3 is not None]
+    said = (probe_words(known), LEAK_BASIS if known else "", CODES)
+    blocks: list[Block] = [
+        Heading("Weak joints, the worst first"),
+        table(LEAK_TITLES, leak_rows(leaks, answers.system.units), right=(2, 3)),
+        Lines(tuple(words for words in said if words)),
+    ]
     return blocks_html(blocks, 2)
 
 

@@ -7,10 +7,11 @@ itself when the page's program has gone.
 from __future__ import annotations
 
 import os
+import re
 import signal
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection, wait
 from multiprocessing.synchronize import Event
@@ -33,7 +34,8 @@ class Asked:
     """What a process is to do: `what` is a key of `WORKS`; the rest is what it needs for that.
 
     `content` is what the file would hold at `path`; `report` is the plan that papers are asked of, `point` one plan of
-    the frontier, `quote` a store's workbook, `studied` a frontier that was worked out already.
+    the frontier, `quote` a store's workbook, `studied` a frontier that was worked out already. `options` are fields of
+    the form, trusted in nothing; `lists` are the price lists of the file's folder.
     """
 
     what: str
@@ -45,6 +47,18 @@ class Asked:
     point: FrontierPlan | None = None
     studied: Frontier | None = None
     quote: bytes = b""
+    options: Mapping[str, str] = field(default_factory=dict)
+    lists: tuple[Path, ...] = ()
+
+    def chosen(self, field_name: str, allowed: Sequence[str]) -> str | None:
+        """Return what a field of the form has, where it is one of these."""
+        return self.options[field_name] if self.options.get(field_name) in allowed else None
+
+    def percent(self, field_name: str, usual: float) -> float:
+        """Return a number from 0 to 100 of the form as a share, the usual one where it has none."""
+        words = self.options.get(field_name, "")
+        good = re.fullmatch(r"\d{1,2}(?:\.\d{1,2})?", words) and float(words) > 0.0
+        return float(words) / 100 if good else usual
 
 
 @dataclass(frozen=True)
@@ -98,8 +112,10 @@ def _end_with_parent() -> None:
 def _plan(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> Planned:
     from optimizer import pipeline
 
-    found = pipeline.search(system, catalog, time_limit_s=asked.time_limit_s, progress=progress)
-    return Planned(found, pipeline.report(system, found, catalog) if found.found else None)
+    solver = asked.chosen("solver", SOLVERS)
+    found = pipeline.search(system, catalog, solver=solver, time_limit_s=asked.time_limit_s, progress=progress)
+    spares = asked.options.get("spares") != "no"
+    return Planned(found, pipeline.report(system, found, catalog, spares=spares) if found.found else None)
 
 
 def _most(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> Planned:
@@ -112,8 +128,12 @@ def _most(asked: Asked, system: System, catalog: Catalog, progress: Progress) ->
 def _frontier(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> Frontier:
     from optimizer import pipeline
 
-    budget = system.rules.budget_cents
-    return pipeline.frontier(system, catalog, budget_cents=budget, time_limit_s=asked.time_limit_s, progress=progress)
+    budget, step = system.rules.budget_cents, min(asked.percent("step", 0.01), 0.5)
+    if asked.options.get("step") == "0":
+        step = 0.0
+    return pipeline.frontier(
+        system, catalog, least_gain=step, budget_cents=budget, time_limit_s=asked.time_limit_s, progress=progress
+    )
 
 
 def _compare(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> object:
@@ -154,7 +174,8 @@ def _card(asked: Asked, system: System, catalog: Catalog, progress: Progress) ->
     from optimizer.documents import papers
 
     planned = asked.report
-    page, book = papers.card(system if planned is None else planned.system, planned)
+    whose = system if planned is None else planned.system
+    page, book = papers.card(whose, planned, clog=asked.percent("clog", 0.5), scatter=asked.percent("scatter", 0.05))
     return {"card.html": page, "card.xlsx": book}
 
 
@@ -165,7 +186,8 @@ def _page(asked: Asked, system: System, catalog: Catalog, progress: Progress) ->
 
     report = _report(asked)
     curve = papers.curve(system, catalog, report, asked.time_limit_s, progress)
-    page = papers.page(pipeline.with_nearest(report, catalog), catalog, curve)
+    paper = asked.chosen("paper", PAPER)
+    page = papers.page(pipeline.with_nearest(report, catalog), catalog, curve, paper)
     drawn = papers.pictures(report, catalog, curve)
     return {"report.html": page} | {f"{one.name}.svg": one.svg.encode() for one in drawn}
 
@@ -187,12 +209,63 @@ def _quote(asked: Asked, system: System, catalog: Catalog, progress: Progress) -
     return quote, pipeline.requote(report, quote, catalog), report.bill
 
 
+def _meters(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> object:
+    """Return every line with a flow meter and the run that wants one, with the bucket to check it with [m³]."""
+    from optimizer import pipeline
+    from optimizer.units import US, parse_volume
+
+    words = asked.options.get("bucket", "").strip() or ("2.5 gal" if system.units == US else "10 L")
+    bucket_m3 = parse_volume(words, system.units)
+    if not bucket_m3 > 0.0:
+        raise OptimizerError("found a bucket that holds nothing; allowed: a volume above 0, such as 2.5 gal or 10 L")
+    wanted = tuple(name for name in system.network.runs if name == asked.options.get("run"))
+    lines = pipeline.metered_lines(system, catalog, pipeline.settings_card(system), wanted)
+    return lines, bucket_m3, bool(asked.options.get("all"))
+
+
+def _stores(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> object:
+    """Return where to buy each line at two of the price lists of the folder."""
+    from optimizer import pipeline
+    from optimizer.model.seller import Seller
+
+    names = [asked.options.get(f"store {number}", "") for number in (1, 2)]
+    paths = [next((path for path in asked.lists if path.name == name), None) for name in names]
+    if paths[0] is None or paths[1] is None or paths[0] == paths[1]:
+        raise OptimizerError("found no two price lists; allowed: two different ones of the folder of the file")
+    shelves = [_shelf(asked, path) for path in paths if path is not None]
+    sellers = [
+        Seller(Path(name).stem, _cents(asked, f"minimum order {number}"), _cents(asked, f"delivery {number}"))
+        for number, name in enumerate(names, start=1)
+    ]
+    return pipeline.shop(system, shelves, sellers, time_limit_s=asked.time_limit_s)
+
+
+def _shelf(asked: Asked, prices: Path) -> Catalog:
+    """Return the catalogs with a store's price list over them."""
+    from optimizer.edits.outcome import outcome
+    from optimizer.edits.saving import text_of
+
+    told = outcome(text_of(asked.content), asked.path, (*asked.catalogs, prices))
+    if told.catalog is None:
+        raise InputError(told.faults)
+    return told.catalog
+
+
+def _cents(asked: Asked, field_name: str) -> int:
+    words = asked.options.get(field_name, "").strip() or "0"
+    if not re.fullmatch(r"\d{1,6}(?:\.\d\d?)?", words):
+        raise OptimizerError(f"found '{words[:20]}'; allowed: an amount, such as 40 or 12.50")
+    return round(100 * float(words))
+
+
 def _report(asked: Asked) -> PlanReport:
     if asked.report is None:
         raise OptimizerError("There is no plan yet; search for one first.")
     return asked.report
 
 
+PAPER = ("letter", "A4")
+SOLVERS = ("GSCIP", "HIGHS", "CP_SAT")
 Work = Callable[[Asked, "System", "Catalog", "Progress"], Any]
 WORKS: dict[str, Work] = {
     "plan": _plan,
@@ -205,4 +278,6 @@ WORKS: dict[str, Work] = {
     "card": _card,
     "page": _page,
     "quote": _quote,
+    "meters": _meters,
+    "stores": _stores,
 }

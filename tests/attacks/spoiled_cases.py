@@ -18,7 +18,6 @@ from pathlib import Path
 from mutators import spoiled, spoiled_bytes, spoiled_workbook
 
 from optimizer import pipeline
-from optimizer.cli.adapters import named_end
 from optimizer.documents.adapters_text import adapters_blocks
 from optimizer.documents.found import check_blocks, check_json, remarks
 from optimizer.documents.meters_text import meter_blocks
@@ -28,6 +27,7 @@ from optimizer.joints.ways import ways, why_no_way
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog, load_catalog_files
+from optimizer.read.named_end import named_end
 from optimizer.read.places import data_directory
 from optimizer.read.quote import Asked, load_quote
 from optimizer.read.systems import load_system

@@ -11,7 +11,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from optimizer.cli import main
-from optimizer.cli.adapters import named_end
 from optimizer.documents.adapters_text import adapters_blocks, shown_ways, verdict
 from optimizer.errors import InputError, QuantityError
 from optimizer.joints.ways import ways
@@ -20,6 +19,7 @@ from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.columns import parse_end
 from optimizer.read.end_words import form_of
+from optimizer.read.named_end import named_end
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.takeoff.ports import loss_at, threaded_ports, ways_at_ports

@@ -46,7 +46,8 @@ def test_every_view_is_told(open_page: Open) -> None:
     page = open_page()
 
     assert "Largest head losses" in words_of(page.get("/?view=heads").text)
-    assert "Weak joints" in words_of(page.get("/?view=safety").text)
+    assert "Weak joints" in words_of(page.get("/?view=leaks").text)
+    assert "Safety checks" in words_of(page.get("/?view=safety").text)
     assert "flow gain without this loss" in words_of(page.get("/?view=losses").text).lower()
     assert "80 % range" in words_of(page.get("/runs").text)
 

@@ -39,10 +39,14 @@ class Shown:
     before_doubt: Doubt = field(default_factory=Doubt)
     probes: tuple[str, ...] = ()  # runs below which a leak probe belongs
     by_mode: tuple[tuple[str, Mapping[str, float], Mapping[str, float]], ...] = ()  # mode, flows before and after
+    said: Mapping[tuple[str, int], str] = field(default_factory=dict)  # what is told of a part besides
+    said_of_runs: Mapping[str, str] = field(default_factory=dict)  # in place of flow and loss
 
 
 def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
     """Return the flow of a run in every mode, before and after where both are known, and what it loses in the first."""
+    if run in shown.said_of_runs:
+        return tuple(line for line in shown.said_of_runs[run].split("\n") if line)
     flow = shown.flows_m3_s.get(run, math.nan)
     before = shown.before_flows_m3_s.get(run, math.nan)
     lines = []
@@ -84,7 +88,9 @@ def part_words(shown: Shown, run: Run, index: int) -> str:
     part, set_to = run.parts[index], shown.valve_words.get((run.name, index))
     words = " ".join(word for word in (_size(part, run), set_to or _name(part, shown.units)) if word)
     tail = "" if set_to else _tail(part, shown.network)
-    return f"{words}, {tail}" if tail else words
+    words = f"{words}, {tail}" if tail else words
+    said = shown.said.get((run.name, index), "")
+    return f"{words}: {said}" if said else words
 
 
 def _name(part: Part, units: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from optimizer.documents.type_width import width_in_em
 
 _SAFETY, _BOLD = 1.03, 1.08  # other sans-serif letters stand in where there is no Arial; they are a little wider
@@ -15,7 +17,7 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 def wrapped(text: str, size: float, room: float, bold: bool = False) -> list[str]:
     """Return the text in lines of at most `room` pixels; a word that is longer is broken."""
     lines: list[str] = []
-    for word in text.split():
+    for word in re.findall(r"[^ \t\n]+", text):  # not at a space that keeps an amount together
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and text_width(longer, size, bold) <= room:
             lines[-1] = longer

@@ -87,9 +87,11 @@
   // At first the chosen handle is in sight, or the first run: on a small screen the drawing begins far from both.
   function show() {
     const drawing = document.getElementById("drawing");
-    const handle = tree() && (tree().querySelector("[aria-selected=true]") || tree().querySelector("#run-0"));
-    if (!handle) return;
-    const box = handle.querySelector(".touch").getBoundingClientRect(), frame = drawing.getBoundingClientRect();
+    if (!drawing) return;
+    const touch = (handle) => handle && handle.querySelector(".touch");
+    const shown = tree() ? touch(tree().querySelector("[aria-selected=true]") || tree().querySelector("#run-0")) : drawing.querySelector(".over-sign.bad");
+    if (!shown) return;
+    const box = shown.getBoundingClientRect(), frame = drawing.getBoundingClientRect();
     drawing.scrollBy(box.left - frame.left - frame.width / 3, box.top - frame.top - frame.height / 2);
   }
   show();
