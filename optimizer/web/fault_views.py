@@ -103,12 +103,13 @@ def drawable(
                 trial = set_value(trial, path, _OPEN)
         told = read(trial)
         if told.system is not None:
-            said = "What is wrong is marked ✗: it is drawn as a place that is not connected yet."
+            said = "Errors are marked ✗. A part with an error is drawn as not connected yet."
             return Drawable(told.system, _laid(told.system, trial, wrong), said)
         left = list(told.faults)
     if good is None:
         return None
-    return Drawable(good, _by_name(good, text, faults, wrong), "As it was before; what is wrong now is marked ✗.")
+    said = "This is the plumbing before the errors, which are marked ✗."
+    return Drawable(good, _by_name(good, text, faults, wrong), said)
 
 
 def _laid(system: System, text: str, wrong: Mapping[tuple[str, int], Sequence[str]]) -> Overlay:

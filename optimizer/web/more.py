@@ -57,7 +57,7 @@ def along(answers: Answers, at: System, fields: Fields) -> Sequence[Block]:
 
     run = fields.get("run", "")
     if run not in at.network.runs:
-        raise EditError("That run is not there any more.")
+        raise EditError("That run is no longer there.")
     return [*head_line_blocks(at, run, pipeline.head_along(at, run), fields.get("mode", "")), *_doubts(at)]
 
 

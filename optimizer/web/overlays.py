@@ -59,7 +59,7 @@ def losses(answers: Answers, mode: str) -> Overlay:
     told = {(one.run, one.index): one.head_loss_m for one in answers.solved(name).losses if one.index is not None}
     found = {place: loss for place, loss in told.items() if math.isfinite(loss)}
     most = max(found.values(), default=0.0)
-    words = "The longer the bar left of a part, the more head is lost in it; the number is how much."
+    words = "The number is the head lost in a part; the bar shows it as a share of the largest loss."
     return Overlay(
         words, {place: _tight(show_head(loss, at.units)) for place, loss in found.items()}, at_parts=_bars(found, most)
     )
@@ -103,7 +103,7 @@ def safety(answers: Answers, mode: str) -> Overlay:
     marks = {place: Mark(sign=SIGNS[verdict], grade=_GRADES[verdict]) for place, verdict in worst.items()}
     machines = _machines(network)
     return Overlay(
-        "✓ safe, ! close, ✗ unsafe, ? not checked: the worst of all that is checked there; below stands what.",
+        "✓ safe, ! close, ✗ unsafe, ? not checked: the worst of all checks of a place. The checks are listed below.",
         {machines[place]: str(verdict) for place, verdict in worst.items() if place in machines},
         {place: str(verdict) for place, verdict in worst.items() if place in network.runs},
         {place: str(verdict) for place, verdict in worst.items() if place in network.points},
@@ -124,7 +124,7 @@ def leaks(answers: Answers, mode: str) -> Overlay:
             lets = "how much is not known" if place.water_m3 is None else show_volume(place.water_m3, at.units)
             said[key] = f"its {place.method} lets out {lets}"
             marks[key] = Mark(sign=str(number), grade="bad" if number <= SHOWN else "close")
-    words = "Numbered by how much would come out if it opened, times how likely that is: 1 is the worst joint."
+    words = "Joints are numbered by how much water they let out if they open, times how likely that is. 1 is the worst."
     return Overlay(words, said, at_parts=marks)
 
 

@@ -21,7 +21,7 @@ PREFIX = "key "  # before the key of a field, in the name that a form has for it
 
 
 class Typed(Enum):
-    """How the value of a key is typed: as it is, several with commas between, or `name: value` with semicolons."""
+    """How the value of a key is typed: as it is, several separated by commas, or `name: value` with semicolons."""
 
     TEXT = auto()
     LIST = auto()
@@ -52,7 +52,7 @@ SECTIONS: Mapping[str, tuple[Key, ...]] = {
         Key("siphon break depth", "Siphon break below the edge", "1/2 in"),
         Key("overflow box volume", "Water in the overflow box", "1.5 gal"),
         Key("start volume", "Water held before the siphon starts", "2 gal"),
-        Key("free volume", "Room for water that runs back (a sump)", "24 gal"),
+        Key("free volume", "Room for power-off drain-back (a sump)", "24 gal"),
         Key("usable water", "Usable water above the pump intake", "6 gal"),
         Key("top-up volume", "What the top-up holds (a sump)", "5 gal"),
         Key("fed by", "Fed by these outlets", "spray bar, left jet", Typed.LIST),
@@ -66,7 +66,7 @@ SECTIONS: Mapping[str, tuple[Key, ...]] = {
         Key("fall", "Fall, water to water", "4 ft"),
         Key("water depth over the standpipe", "Water depth over the standpipe", "1 in"),
         Key("lip below rim", "Its lip below the tank's rim", "1-1/4 in"),
-        Key("parts", "Its parts, with commas between", _PARTS, Typed.LIST),
+        Key("parts", "Its parts, separated by commas", _PARTS, Typed.LIST),
     ),
     "pumps": (
         Key("speed", "Speed setting now", "80 %"),
@@ -112,7 +112,7 @@ def said(text: str, section: str, name: str) -> tuple[SaidKey, ...]:
 
 
 def plain(value: Any) -> str:
-    """Return what a file says as it is typed: several with commas between, `name: value` with semicolons."""
+    """Return what a file says as it is typed: several separated by commas, `name: value` with semicolons."""
     if isinstance(value, list):
         return ", ".join(plain(one) for one in value)
     if isinstance(value, dict):

@@ -16,7 +16,7 @@ PUMP, TARGET = "pump ", "target "  # before a name, in the names of a mode's fie
 NOTHING_NEW = "Nothing in the form was changed."
 SECOND = "second pump"
 SECOND_KEYS = (
-    ("line", "Its own line to the tee, part by part (side by side)", "pipe 12 in, elbow, pipe 8 in"),
+    ("line", "Its own line to the tee, part by part, where it is in parallel", "pipe 12 in, elbow, pipe 8 in"),
     ("in pipe", "Which pipe behind the pump is cut, counted from 1", "1"),
     ("another like it", "What another of the same model costs", "150 USD"),
 )

@@ -116,7 +116,7 @@ def test_an_error_beyond_the_parts_stands_in_the_plumbing_as_it_was(open_page: O
 
     told = send(page, "set", section="pumps", name="return", key="curve", value="1200 gph at 0 ft", anyway="1")
 
-    assert "As it was before" in told
+    assert "the plumbing before the errors" in told
     assert "over-sign bad" in told
     assert re.search(r"pump return.*?: found", words_of(told)) is not None
 
@@ -145,7 +145,7 @@ def test_nothing_is_drawn_of_what_never_could_be_read_and_no_path_is_trusted(ope
         ("adapters", {"from": "3/4 in BSPP male", "to": "thing"}, "allowed"),
         ("adapters", {"from": "3/4 in BSPP male", "to": "1 in socket", "flow": "much"}, "much"),
         ("speeds", {"from": "90", "to": "20"}, "the lower first"),
-        ("along", {"run": "no such"}, "not there any more"),
+        ("along", {"run": "no such"}, "no longer there"),
     ],
 )
 def test_what_is_asked_for_is_told(open_page: Open, what: str, fields: dict[str, str], words: str) -> None:
