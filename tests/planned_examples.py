@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
+
+import pytest
 
 from optimizer import pipeline
 from optimizer.model.catalog import Catalog
@@ -12,6 +15,12 @@ from optimizer.takeoff.take_off import TakeOff
 from optimizer.verify.card import SettingsCard
 
 ALL = sorted(path.stem for path in data_directory("examples").glob("*.yaml"))
+_LONG = ("house-water", "metric-unions", "upper-tank")  # whose plans take seconds
+
+
+def each(names: Sequence[str]) -> list[object]:
+    """Return examples as parameters of a test: those that take seconds to plan are for the long tests."""
+    return [pytest.param(name, marks=pytest.mark.long if name in _LONG else ()) for name in names]
 
 
 @cache

@@ -162,7 +162,7 @@ def printed(name: str) -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("name", planned_examples.ALL)
+@pytest.mark.parametrize("name", planned_examples.each(planned_examples.ALL))
 def test_no_old_word_is_printed_of_an_example(name: str) -> None:
     for where, told in printed(name).items():
         assert old_words(told) == [], where

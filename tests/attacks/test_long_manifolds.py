@@ -45,6 +45,7 @@ def run(tmp_path: Path, text: str, *words: str) -> tuple[int, str, float]:
     return ran.returncode, ran.stdout + ran.stderr, resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before
 
 
+@pytest.mark.long
 def test_the_bands_of_fifty_tees_take_no_longer_than_their_arithmetic(tmp_path: Path) -> None:
     code, told, taken_s = run(tmp_path, manifold(50, 40), "flow")
     assert code == 0, told

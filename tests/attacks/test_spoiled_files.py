@@ -34,6 +34,7 @@ def test_a_spoiled_file_is_read_or_its_errors_are_told(
     CASES[kind](seed, tmp_path_factory.getbasetemp())
 
 
+@pytest.mark.long
 @settings(FEW, max_examples=15)  # each is fitted
 @given(seed=SEEDS)
 def test_spoiled_readings_are_fitted_or_their_errors_are_told(

@@ -59,6 +59,7 @@ def test_a_walk_finds_a_design_of_the_new_york_tunnels_near_the_record() -> None
     assert networks.solve(found[None, :]).shortfall_m[0] <= 0.0
 
 
+@pytest.mark.long
 def test_when_time_runs_out_the_plan_comes_with_its_bound_and_gap() -> None:
     sizing, _ = published("hanoi")
 

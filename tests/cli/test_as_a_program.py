@@ -45,6 +45,7 @@ def without_patience(err: str) -> list[str]:
     return [line for line in err.splitlines() if not re.fullmatch(r"[A-Z].*( \.\.\.( \(.*\))?|: \d+\.\d s)", line)]
 
 
+@pytest.mark.long
 @posix_only
 def test_what_a_compiled_library_prints_by_itself_never_mixes_with_data(here: Path) -> None:
     words = [sys.executable, "-c", CHATTY_SEARCH, "plan", DONE, "--json"]
@@ -92,6 +93,7 @@ def _everything(leader: int) -> str:
     return b"".join(chunks).decode("utf-8")
 
 
+@pytest.mark.long
 def test_what_takes_more_than_a_second_is_told_on_stderr(here: Path) -> None:
     out, err = start("plan", DONE, code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
 
@@ -101,6 +103,7 @@ def test_what_takes_more_than_a_second_is_told_on_stderr(here: Path) -> None:
     assert "Searching" not in out
 
 
+@pytest.mark.long
 def test_data_comes_without_progress(here: Path) -> None:
     out, err = start("plan", DONE, "--json", code=SLOW_SEARCH, DELAY_S="1.3").communicate(timeout=60)
 
@@ -126,6 +129,7 @@ def test_the_second_ctrl_c_in_a_search_ends_it_at_once_with_code_130(here: Path)
     assert not (here / "parts.xlsx").exists()
 
 
+@pytest.mark.long
 def test_signs_that_an_encoding_lacks_do_no_harm(here: Path) -> None:
     child = start("plan", SHORT, PYTHONIOENCODING="ascii")
     out, err = child.communicate(timeout=60)

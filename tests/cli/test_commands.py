@@ -137,6 +137,7 @@ def test_losses_come_worst_first_and_as_many_as_asked_for(retrofit: Retrofit) ->
     assert f"{len(everything) - 3} smaller losses are not shown." in retrofit("losses", SHORT, "--limit", "3").stdout
 
 
+@pytest.mark.long
 def test_the_data_of_every_command_is_strict_json(retrofit: Retrofit) -> None:
     for command in ("check", "flow", "losses", "plan"):
         result = retrofit(command, SHORT, "--json")
@@ -259,6 +260,7 @@ def test_an_error_that_nobody_expected_is_not_hidden(retrofit: Retrofit, monkeyp
     assert "ZeroDivisionError" in ran.stderr
 
 
+@pytest.mark.long
 def test_a_store_s_own_prices_change_the_plan_s_cost(retrofit: Retrofit, here: Path) -> None:
     before = strict_json(retrofit("plan", SHORT, "--json").stdout)
     sold_singly = [line for line in before["parts"] if line["unit"] == "each"]  # a price list names no sticks
@@ -273,6 +275,7 @@ def test_a_store_s_own_prices_change_the_plan_s_cost(retrofit: Retrofit, here: P
     assert after["total_cents"] < before["total_cents"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("solver", _SOLVERS)
 def test_every_offered_solver_finds_the_same_cost(retrofit: Retrofit, solver: str) -> None:
     data = strict_json(retrofit("plan", WATER, "--json", "--solver", solver).stdout)

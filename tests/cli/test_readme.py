@@ -46,6 +46,7 @@ def test_the_longer_commands_of_the_readme_show_what_they_print(retrofit: Retrof
         shows(retrofit, command, output)
 
 
+@pytest.mark.long
 def test_the_commands_that_were_timed_run(retrofit: Retrofit) -> None:
     commands = timed_commands()
     assert len(commands) >= 10
@@ -66,6 +67,7 @@ def test_the_checks_before_a_merge_run_the_readme_s_test_command() -> None:
     assert shell_lines()[1] in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_the_python_of_the_readme_runs_as_written(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (code,) = python_blocks()
     exec(code, {"__name__": "__main__"})

@@ -20,12 +20,14 @@ def test_report_writes_one_page(retrofit: Retrofit, here: Path) -> None:
     assert "bring the flow to its target" in page
 
 
+@pytest.mark.long
 def test_report_prints_on_the_paper_that_is_asked_for(retrofit: Retrofit, here: Path) -> None:
     retrofit("report", "examples/starter.yaml", "-o", "plan.html", "--paper", "A4")
 
     assert "@page{size:A4;" in Path("plan.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_report_replaces_a_file_only_when_told(retrofit: Retrofit, here: Path) -> None:
     Path("plan.html").write_text("mine")
 
@@ -53,6 +55,7 @@ def test_draw_writes_a_plumbing_as_it_stands(retrofit: Retrofit, here: Path) -> 
         assert ET.parse(path).getroot().tag == "{http://www.w3.org/2000/svg}svg"
 
 
+@pytest.mark.long
 def test_draw_with_a_plan_shows_it_now_and_after(retrofit: Retrofit, here: Path) -> None:
     result = retrofit("draw", "examples/starter.yaml", "-o", "pictures", "--plan")
 
@@ -61,6 +64,7 @@ def test_draw_with_a_plan_shows_it_now_and_after(retrofit: Retrofit, here: Path)
     assert names == PICTURES | {"schematic-after.svg", "losses-after.svg", "frontier.svg", "certainty.svg"}
 
 
+@pytest.mark.long
 def test_draw_twice_gives_the_same_bytes(retrofit: Retrofit, here: Path) -> None:
     for folder in ("one", "two"):
         retrofit("draw", "examples/cellar-sump.yaml", "-o", folder)

@@ -58,6 +58,7 @@ def test_with_known_flows_the_whole_plan_is_the_same_under_two_hash_seeds(file: 
     assert planned(file, PYTHONHASHSEED="0") == planned(file, PYTHONHASHSEED="1")
 
 
+@pytest.mark.long
 def test_with_unknown_flows_the_whole_plan_is_the_same_under_two_hash_seeds_and_is_pure_data(unknown: Path) -> None:
     first = planned(unknown, PYTHONHASHSEED="0")
 

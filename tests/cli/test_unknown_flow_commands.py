@@ -38,6 +38,7 @@ def system(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.long
 def test_the_frontier_says_what_is_proved(retrofit: Retrofit, system: Path) -> None:
     result = retrofit("frontier", str(system), "--step", "20", "--budget", "20")
 
@@ -76,6 +77,7 @@ def test_the_pictures_have_cost_against_reach_and_what_is_proved_of_it(
     assert "your plan" in chart
 
 
+@pytest.mark.long
 def test_a_page_without_time_for_cost_against_reach_says_how_to_get_it(
     retrofit: Retrofit, system: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -102,6 +104,7 @@ def test_other_ways_say_what_is_proved_of_each(retrofit: Retrofit, system: Path)
     assert "nothing at all" in result.stdout
 
 
+@pytest.mark.long
 def test_an_explanation_says_what_is_missed_without_a_change_and_when_another_plan_wins(
     retrofit: Retrofit, system: Path
 ) -> None:

@@ -58,6 +58,7 @@ def test_a_halo_lies_under_its_letters() -> None:
     assert haloed[3] == f'<text class="words"{haloed[1]}>{haloed[2]}'
 
 
+@pytest.mark.long
 def test_a_pdf_has_pages_of_the_paper_its_own_letters_and_tags_for_screen_readers() -> None:
     objects = unpacked(printed())
 
@@ -71,6 +72,7 @@ def test_the_same_page_gives_the_same_pdf() -> None:
     assert printed() == pdf_of(page())
 
 
+@pytest.mark.long
 def test_a_report_is_written_as_a_page_and_as_a_pdf(tmp_path: Path) -> None:
     assert printed()
     write_report(tmp_path / "plan.html", hand_report("single-return"), pdf=tmp_path / "plan.pdf")

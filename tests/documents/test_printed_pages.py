@@ -51,6 +51,7 @@ def test_the_sheets_are_answer_order_build_card_and_an_appendix(name: str) -> No
     assert kinds == ["Answer", "Order", "Build", "Card", "Appendix", "Plumbing after"]
 
 
+@pytest.mark.long
 @every_example
 def test_each_sheet_states_on_how_many_pages_it_prints(name: str) -> None:
     book = openpyxl.load_workbook(io.BytesIO(content(name, "A4")))

@@ -219,6 +219,7 @@ def test_what_a_file_says_is_shown_as_text(page: str) -> None:
     assert "mind the &lt;b&gt;drain&lt;/b&gt;" in page
 
 
+@pytest.mark.long
 def test_the_same_report_gives_the_same_page(page: str, facts: ReportFacts) -> None:
     assert report_page(facts) == page
     assert report_page(report_facts(hand_report("cellar-sump"))) == page
@@ -252,6 +253,7 @@ def test_what_is_to_be_said_of_cost_against_flow_stands_there_even_without_the_c
     assert 'id="frontier-title"' not in page
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("units", "paper", "wanted"), [("US", None, "letter"), ("metric", None, "A4"), ("US", "A4", "A4")]
 )
@@ -299,6 +301,7 @@ def test_like_parts_that_come_out_are_marked_where_they_stand() -> None:
     assert gone == {("riser", index) for index, part in enumerate(parts) if part.kind.value == "elbow"}
 
 
+@pytest.mark.long
 @pytest.mark.skipif(CHROMIUM is None, reason="there is no Chromium to print with")
 def test_a_browser_prints_the_page(tmp_path: Path) -> None:
     source, printed = tmp_path / "plan.html", tmp_path / "plan.pdf"

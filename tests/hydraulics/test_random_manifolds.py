@@ -71,6 +71,7 @@ def test_manifolds_of_any_shape_close(seed: int) -> None:
     assert solution.mass_residual_m3_s < 1e-9
 
 
+@pytest.mark.long
 def test_nearly_all_manifolds_close_in_under_25_steps() -> None:
     steps = [solve_network(random_manifold(seed, 3 + seed % 40)).iterations for seed in range(100)]
     assert sum(count < 25 for count in steps) >= 98

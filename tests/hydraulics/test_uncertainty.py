@@ -141,6 +141,7 @@ def test_readings_on_the_old_plumbing_tell_of_the_new_one() -> None:
     assert told[1] - told[0] < 0.7 * (alone[1] - alone[0])
 
 
+@pytest.mark.long
 def test_a_band_from_a_calibrated_system_holds_the_truth_eight_times_of_ten() -> None:
     # plumbing drawn by chance as the true one, a reading taken on it: its flow elsewhere must lie in the band as often
     dice = np.random.default_rng(3)

@@ -168,6 +168,7 @@ def test_ports_face_the_pipe_beside_them_in_the_order_of_the_water() -> None:
     assert not any(run == "scrubber line" for run, _ in ports), "its ports are sockets"
 
 
+@pytest.mark.long
 def test_the_design_flow_is_the_least_that_is_asked_for_else_what_flows_now() -> None:
     catalog = load_catalog()
     system = load_system(Path(example("cellar-sump.yaml")), catalog)

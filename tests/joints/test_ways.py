@@ -159,6 +159,7 @@ def compare_with_brute_force(starts: list[End], goals: list[End]) -> int:
     return compared
 
 
+@pytest.mark.long
 def test_the_efficient_ways_equal_brute_force_on_a_sample_of_pairs() -> None:
     # Ends with few neighbours keep the count of rows small; all pairs are compared in the slow test.
     starts = [parse_end("1/4 in barb"), parse_end("3/8 in tube"), parse_end("3 in socket"), parse_end("25 mm spigot")]

@@ -114,6 +114,7 @@ def test_the_relaxation_is_never_above_the_cheapest_of_all_designs(seed: int, du
     assert kept.runs == design
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_sized_network_costs_what_the_cheapest_of_all_designs_costs(seed: int) -> None:
     sizing = looped_network(seed)
@@ -173,6 +174,7 @@ def test_narrower_bins_never_lower_the_bound() -> None:
     assert bounds[0] <= bounds[1]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("solver", FLOW_SOLVERS)
 def test_every_offered_solver_gives_the_same_proof(solver: str) -> None:
     sizing = looped_network(4)
@@ -180,6 +182,7 @@ def test_every_offered_solver_gives_the_same_proof(solver: str) -> None:
     assert size_network(sizing, solver=solver).cents == cheapest_of_all(sizing)[0]
 
 
+@pytest.mark.long
 def test_heads_out_of_reach_are_proved_to_be_so() -> None:
     sizing = looped_network(0)
     high = {

@@ -71,6 +71,7 @@ def test_every_price_of_the_catalogs_counts_in_the_owners_money(tmp_path: Path, 
         assert item.price_cents - 1 < plain.items[key].price_cents * factor <= item.price_cents + 1e-6
 
 
+@pytest.mark.long
 def test_a_plan_costs_what_its_parts_cost_at_the_rate(tmp_path: Path) -> None:
     dollars = pipeline.plan(*pipeline.read(with_keys(tmp_path, "currency: USD\n")))
     doubled = pipeline.plan(*pipeline.read(with_keys(tmp_path, "currency: EUR\nprices: {USD: 2 EUR on 2026-11-01}\n")))

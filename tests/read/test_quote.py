@@ -288,6 +288,7 @@ def test_a_missing_file_is_refused(tmp_path: Path) -> None:
         read(tmp_path / "gone.xlsx")
 
 
+@pytest.mark.long
 def test_a_store_s_prices_can_make_another_plan_the_cheapest(tmp_path: Path) -> None:
     report, catalog = planned()
     dear = filled(tmp_path, price("sch40-reducing-coupling-100x075", 9.0))
@@ -300,6 +301,7 @@ def test_a_store_s_prices_can_make_another_plan_the_cheapest(tmp_path: Path) -> 
     assert requoted.other.bill.total_cents < requoted.bill.total_cents
 
 
+@pytest.mark.long
 def test_unchanged_prices_find_the_same_plan_again(tmp_path: Path) -> None:
     report, catalog = planned()
 
@@ -349,6 +351,7 @@ def test_a_workbook_saved_by_a_spreadsheet_program_comes_back(tmp_path: Path) ->
     assert total_of(sheet) == pytest.approx(total)  # its own arithmetic agrees
 
 
+@pytest.mark.long
 @no_program
 def test_words_pasted_text_and_empty_cells_among_the_prices_leave_the_total_right(tmp_path: Path) -> None:
     lines = planned()[0].bill.lines

@@ -80,6 +80,7 @@ def blown_up(path: Path, name: str, megabytes: int) -> None:
                 file.write(b"<si><t>a</t></si>" * 61_681)
 
 
+@pytest.mark.long
 def test_a_small_file_that_unpacks_to_a_large_one_is_not_opened(tmp_path: Path) -> None:
     path = plain(tmp_path, written())
     blown_up(path, "xl/sharedStrings.xml", 300)
@@ -122,6 +123,7 @@ def test_more_cells_than_a_parts_list_has_are_refused(tmp_path: Path) -> None:
         load_sheets(path)
 
 
+@pytest.mark.long
 def test_a_cell_in_the_last_row_of_all_costs_nothing(tmp_path: Path) -> None:
     def change(book: openpyxl.Workbook) -> None:
         book[PARTS].cell(1_048_576, 16_384).value = "stray"

@@ -144,6 +144,7 @@ def check(system: System, shop: Catalog, drawn: int | None = None) -> None:
     assert cheaper_that_stands(system, shop, total, drawn) is None
 
 
+@pytest.mark.long
 def test_no_way_to_plumb_a_line_has_a_cheaper_list() -> None:
     check(line("  line: 2700 to 2800 L/h\n"), catalog())
 
@@ -162,6 +163,7 @@ def test_no_way_to_plumb_two_branches_that_was_drawn_has_a_cheaper_list(left: in
     check(system, catalog(), drawn=300)
 
 
+@pytest.mark.long
 def test_the_answer_is_proved_by_its_list() -> None:
     system = branches("  left: at least 1400 L/h\n  right: at least 1400 L/h\n")
     answer = solve(Question(system, catalog(), Watch.of(60.0)))
@@ -169,6 +171,7 @@ def test_the_answer_is_proved_by_its_list() -> None:
     assert answer.cents == answer.bound_cents == answer.plan.total_cents
 
 
+@pytest.mark.long
 def test_a_list_that_is_not_below_the_limit_is_no_answer() -> None:
     system = branches("  left: at least 1400 L/h\n  right: at least 1400 L/h\n")
     best = solve(Question(system, catalog(), Watch.of(60.0))).cents

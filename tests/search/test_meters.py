@@ -77,6 +77,7 @@ def test_the_example_is_planned_and_every_thread_finds_its_piece(planned: tuple[
     assert not [part for run in found.runs.values() for part in run.parts if part.kind is Kind.OPEN_JOINT]
 
 
+@pytest.mark.long
 def test_a_meter_that_stands_is_told_with_its_pulses_and_a_bucket() -> None:
     answer = json.loads(run(house_water(), "--bucket", "1 gal", "--json").output)
     (line,) = answer["runs"]
@@ -94,6 +95,7 @@ def test_a_meter_that_stands_is_told_with_its_pulses_and_a_bucket() -> None:
     assert line["standing"]["too_slow_in"] == []
 
 
+@pytest.mark.long
 def test_a_flow_below_its_range_is_said_to_read_nothing(tmp_path: Path) -> None:
     text = Path(house_water()).read_text(encoding="utf-8").replace("meter G 1/8 male", "meter G 1/4 male")
     path = tmp_path / "file.yaml"
@@ -127,6 +129,7 @@ def test_every_meter_that_is_offered_reads_the_line_and_comes_with_its_adapters(
     assert system.targets
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("parts", "enough"),
     [

@@ -49,6 +49,7 @@ def searched(folder: Path, text: str) -> tuple[System, Catalog, Plan]:
     return system, catalog, pipeline.search(system, catalog)
 
 
+@pytest.mark.long
 def test_a_straight_that_is_too_long_between_two_walls_is_refused_and_says_what_helps(tmp_path: Path) -> None:
     # two wider elbows take up more than the half inch of pipe between them can give: the catalog has their take-outs
     _, _, plan = searched(tmp_path, system_text())

@@ -94,6 +94,7 @@ def test_prices_of_a_store_do_not_make_it_safe(tmp_path: Path, monkeypatch: pyte
     assert "sump runs over" in printed
 
 
+@pytest.mark.long
 def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

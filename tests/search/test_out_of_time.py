@@ -82,6 +82,7 @@ def test_a_frontier_that_runs_out_of_time_says_that_it_has_not_all(monkeypatch: 
     ][:1]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("what", ["most_flow", "kinds_of_plan", "explain", "frontier"])
 def test_all_searches_of_a_command_together_keep_to_the_time(what: str) -> None:
     catalog = small_catalog()

@@ -30,6 +30,7 @@ def test_the_same_plan_is_found_below_a_cost_above_its_own() -> None:
     assert found.cents == whole().cents
 
 
+@pytest.mark.long
 def test_no_plan_is_found_below_the_least_cost_and_that_is_proved() -> None:
     found = find_unknown(branches(TARGETS), catalog(), cutoff_cents=whole().cents)
 
@@ -38,6 +39,7 @@ def test_no_plan_is_found_below_the_least_cost_and_that_is_proved() -> None:
     assert "no plan costs less than" in said(found.plan.reasons)[0]
 
 
+@pytest.mark.long
 def test_any_plan_stands_but_is_not_called_the_cheapest_unless_the_bound_says_so() -> None:
     found = find_unknown(branches(TARGETS), catalog(), any_plan=True)
 

@@ -84,6 +84,7 @@ def test_between_bulkheads_a_plan_brings_its_own_union_and_costs_more_for_it(fol
     assert not opened.stands
 
 
+@pytest.mark.long
 def test_a_plan_for_the_free_line_is_refused_between_bulkheads(folder: Path) -> None:
     free = pipeline.search(system(folder, end=""), catalog())
     held = system(folder)
@@ -98,6 +99,7 @@ def test_a_plan_for_the_free_line_is_refused_between_bulkheads(folder: Path) -> 
     assert any("cannot be put together" in words for words in said(found.failures))
 
 
+@pytest.mark.long
 def test_a_union_that_stands_is_opened_for_it(folder: Path) -> None:
     one = system(folder, before="pipe 3 in, union, ")
     plan = pipeline.search(one, catalog())
@@ -146,6 +148,7 @@ def test_runs_share_a_union_where_they_alone_hold_each_other(folder: Path) -> No
     assert not share_a_closing(bare.network.with_runs({"right": stays}))
 
 
+@pytest.mark.long
 def test_a_plan_with_a_union_in_each_run_says_that_one_for_two_was_not_considered(folder: Path) -> None:
     plan = pipeline.search(system(folder), catalog())
 

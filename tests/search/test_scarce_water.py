@@ -24,6 +24,7 @@ def held_m3(system: System, plan: Plan) -> float:
     return sum(part_volume_m3(part) for run in runs for part in run.parts)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [2, *(pytest.param(s, marks=pytest.mark.slow) for s in (1, 4, 9, 12, 14, 22, 23))])
 def test_the_least_list_within_the_water_is_that_of_every_selection_priced(
     seed: int, monkeypatch: pytest.MonkeyPatch

@@ -47,6 +47,7 @@ names = pytest.mark.parametrize(
 )
 
 
+@pytest.mark.long
 @names
 def test_it_works_as_often_as_a_careful_person_asks_on_draws_of_its_own(name: str) -> None:
     works = works_in(system(name), plan(name), Watch.of(60.0))

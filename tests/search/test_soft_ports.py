@@ -29,6 +29,7 @@ targets: {{out: at least 400 gal/h, side: at least 5 gal/h}}
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("ports", "soft", "seal"),
     [

@@ -45,6 +45,7 @@ def new_valves(plan: Plan) -> int:
     return sum(part.kind in THROTTLES and not part.existing for part in parts)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [5, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(5))])
 def test_without_valves_a_plan_costs_no_less_than_with_them_for_nothing(seed: int) -> None:
     valved = at_least(random_tree(seed, small_catalog()))
@@ -128,6 +129,7 @@ def test_the_flows_of_a_split_or_of_settings_are_not_known_beforehand() -> None:
         known_flows(replace(bare(1), settings=(Setting("day", {}, ()),)))
 
 
+@pytest.mark.long
 def test_the_whole_chain_takes_on_unknown_flows_by_itself() -> None:
     plan = search(split_system(0.15, 0.02), small_catalog())
 
@@ -177,6 +179,7 @@ def test_no_time_gives_no_plan_and_says_so() -> None:
     assert plan.status in (Status.NO_PLAN_FOUND, Status.FEASIBLE)
 
 
+@pytest.mark.long
 def test_progress_tells_stage_best_and_bound() -> None:
     told: list[tuple[str, int | None, int | None]] = []
 

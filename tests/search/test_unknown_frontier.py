@@ -116,6 +116,7 @@ def test_no_combination_beats_a_step_by_more_than_the_gain_that_was_asked_for() 
     assert found().complete
 
 
+@pytest.mark.long
 def test_each_plan_stands_its_check_at_what_it_reaches() -> None:
     for plan in found().plans:
         assert verify_plan(scaled(day_and_night(), 0.999 * plan.reach), plan.plan).passed
@@ -136,6 +137,7 @@ def test_the_first_that_meets_the_targets_is_the_cheapest_plan() -> None:
     assert next(plan for plan in found().plans if plan.meets_targets).plan.material_cents == cheapest.material_cents
 
 
+@pytest.mark.long
 def test_a_window_is_reached_whole_and_no_further() -> None:
     system = line("  line: 2400 to 2600 L/h")
 
@@ -164,6 +166,7 @@ def test_a_price_of_electricity_that_is_not_counted_is_told() -> None:
     assert not any("draw" in note for note in said(found().notes))
 
 
+@pytest.mark.long
 def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
     calls = []
 

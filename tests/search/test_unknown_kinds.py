@@ -66,6 +66,7 @@ def test_no_combination_needs_fewer_cuts_or_costs_less_with_as_few() -> None:
     assert (plan.cuts, plan.material_cents) == min(stand)
 
 
+@pytest.mark.long
 def test_no_other_size_and_only_the_pump_are_what_they_say() -> None:
     assert kinds()["no other pipe size"].plan is None  # 3/4 in. does not carry it, and that is proved
     assert kinds()["only the pump set or changed"].plan is None
@@ -94,6 +95,7 @@ def pumped(system: System, speed: float):  # type: ignore[no-untyped-def]
     return replace(system.network, pumps=pumps)
 
 
+@pytest.mark.long
 def test_each_change_left_out_alone_reaches_less_than_the_whole_plan_needs() -> None:
     system = branches("  left: at least 1300 L/h\n  right: at least 1300 L/h")
     plan = found(system).plan
@@ -127,6 +129,7 @@ def present() -> Answer:
     return found(day_and_night())
 
 
+@pytest.mark.long
 def test_another_plan_wins_above_the_price_and_not_below_it(present: Answer) -> None:
     limits = price_limits(day_and_night(), catalog(), present, Watch.of(100.0))
     turning = [limit for limit in limits if limit.turns_at_cents is not None]

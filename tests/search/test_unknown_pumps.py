@@ -35,6 +35,7 @@ WANTED = (
 )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("targets", "rules"), WANTED)
 def test_the_plan_over_all_pumps_costs_what_the_best_of_all_combinations_costs(targets: str, rules: dict) -> None:  # type: ignore[type-arg]
     system = one_size(line(targets), **rules)
@@ -45,6 +46,7 @@ def test_the_plan_over_all_pumps_costs_what_the_best_of_all_combinations_costs(t
     assert found.plan.status is (Status.OPTIMAL if found.plan.found else Status.INFEASIBLE)
 
 
+@pytest.mark.long
 def test_a_pump_is_bought_where_the_old_one_can_not_do_it_and_the_old_one_comes_out() -> None:
     system = free_to_change(branches("  left: at least 2100 L/h\n  right: at least 1900 L/h"))
 

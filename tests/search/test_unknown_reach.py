@@ -66,6 +66,7 @@ def test_what_is_in_its_window_reaches_all_of_it_and_no_more() -> None:
     assert reach_of(system, present_networks(system)).scale == 1.0
 
 
+@pytest.mark.long
 def test_with_a_valve_the_reach_holds_and_a_little_more_does_not() -> None:
     system = branches("  left: at least 1000 L/h\n  right: at least 1000 L/h")
     plan = find_any(system, catalog()).plan
@@ -79,6 +80,7 @@ def test_with_a_valve_the_reach_holds_and_a_little_more_does_not() -> None:
     assert again[1] < 1.0
 
 
+@pytest.mark.long
 def test_with_one_valve_no_position_of_it_reaches_more() -> None:
     system = branches("  left: at least 1000 L/h\n  right: at least 1000 L/h")
     networks = planned_networks(system, find_any(system, catalog()).plan)
@@ -149,6 +151,7 @@ def test_a_no_says_how_far_one_gets_and_what_would_free_it() -> None:
     assert any("run 'riser' takes the most of it" in reason for reason in reasons)
 
 
+@pytest.mark.long
 def test_each_way_out_that_is_told_is_one() -> None:
     freed = [reason for reason in said(told().reasons) if reason.startswith("what would make it possible: ")]
     pump = replace(greedy(), rules=replace(greedy().rules, other_pumps=True))

@@ -21,6 +21,7 @@ def at_any_velocity(system: System) -> System:
     return replace(system, rules=rules)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("least", [(1100, 900), pytest.param((700, 1000), marks=pytest.mark.slow)])
 def test_with_such_valves_among_the_ways_no_plan_costs_less(
     least: tuple[int, int], monkeypatch: pytest.MonkeyPatch

@@ -140,6 +140,7 @@ def test_the_cheapest_under_the_limit_equals_enumeration_of_what_keeps_to_it(see
     assert found in (loose, tight)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("find", [find_plan, find_unknown], ids=["known flows", "unknown flows"])
 @pytest.mark.parametrize("seed", [1, pytest.param(5, marks=pytest.mark.slow)])
 def test_nothing_that_carries_more_than_before_runs_above_the_limit(
@@ -155,6 +156,7 @@ def test_nothing_that_carries_more_than_before_runs_above_the_limit(
         assert find_plan(system, small_catalog()).plan.found is False
 
 
+@pytest.mark.long
 def test_a_higher_limit_never_costs_more() -> None:
     system = random_tree(1, small_catalog())
     costs = [find_plan(ruled(system, velocity_limit_m_s=v), small_catalog()).plan for v in (0.8, 1.2, 1.6, 2.4, 9.0)]
@@ -164,6 +166,7 @@ def test_a_higher_limit_never_costs_more() -> None:
     assert cents[-1] < math.inf
 
 
+@pytest.mark.long
 def test_a_line_that_must_carry_more_becomes_wide_enough_in_every_part(tmp_path: Path) -> None:
     # 5000 L/h = 1.389e-3 m³/s at 1.5 m/s needs 34.3 mm: 1-1/4 in. (35.1 mm at minimum wall, 34.6 on average) just
     # holds it, 1 in. (26.2 mm) has 2.6 m/s. Without the limit the pump is only dialled up.

@@ -33,6 +33,7 @@ def first() -> FirstPlans:
     return found
 
 
+@pytest.mark.long
 def test_it_stands_and_costs_less_than_what_loses_least(first: FirstPlans) -> None:
     assert first.best is not None
     assert share(first.case, first.best) >= 1.0 - 1e-6

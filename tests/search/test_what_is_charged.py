@@ -70,6 +70,7 @@ def test_of_all_speeds_the_one_is_taken_that_is_charged_least(tmp_path: Path, mi
     assert found.material_cents == found.bound_cents == least
 
 
+@pytest.mark.long
 def test_a_plan_says_what_parts_work_and_minimum_order_come_to(tmp_path: Path) -> None:
     rules = "  labor: 60 USD/h\n  minimum order: 200 USD\n"
     found = searched(tmp_path, rules, keys="mark-up: 15 %\n")

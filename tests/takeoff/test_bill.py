@@ -301,6 +301,7 @@ def test_everything_bought_is_on_the_list_exactly_once_and_the_lines_come_to_the
     assert [GROUPS.index(line.group) for line in bill.lines] == sorted(GROUPS.index(line.group) for line in bill.lines)
 
 
+@pytest.mark.long
 @given(plans())
 def test_everything_removed_is_on_the_take_out_list_exactly_once(plan: Plan) -> None:
     gone = Counter(removed.words for one in plan.runs.values() for removed in one.removed)

@@ -458,6 +458,7 @@ def test_a_hundred_random_plans_are_built_from_their_papers(tmp_path: Path) -> N
     assert straights >= 300
 
 
+@pytest.mark.long
 def test_a_stub_that_is_too_short_is_noticed(tmp_path: Path) -> None:
     """The builder is no rubber stamp: another length at the saw and it does not close."""
     found = planned(QUICK[2], tmp_path)

@@ -39,6 +39,7 @@ def test_a_ring_changes_nothing_that_the_drains_have_to_take() -> None:
     assert feeding[1].runs_m3_s == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.long
 def test_the_plan_of_the_example_balances_in_every_mode_and_is_printed_and_drawn() -> None:
     from optimizer.documents.pictures import plan_pictures
     from optimizer.documents.report_facts import report_facts

@@ -91,7 +91,7 @@ def check_high(network: Network, meter: MeterLimits) -> int:
     return seen
 
 
-@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("name", planned_examples.each(EXAMPLES))
 def test_a_clogged_run_reads_below_the_low_limit_and_a_clean_one_above_it_or_the_card_says_why_not(name: str) -> None:
     found = list(meters(planned(name), present(name)))
     for network, meter in found:
@@ -100,20 +100,20 @@ def test_a_clogged_run_reads_below_the_low_limit_and_a_clean_one_above_it_or_the
     assert any(meter.low_m3_s is not None for _, meter in found)
 
 
-@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("name", planned_examples.each(EXAMPLES))
 def test_every_break_reads_above_the_high_limit_or_is_named_as_one_that_the_meter_can_not_see(name: str) -> None:
     assert sum(check_high(network, meter) for network, meter in meters(planned(name), present(name))) > 3
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("name", planned_examples.each(EXAMPLES))
 def test_the_limits_hold_at_every_speed_of_the_dial(name: str) -> None:
     for network, meter in meters(dialled(name)):
         check_low(network, meter)
         check_high(network, meter)
 
 
-@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("name", planned_examples.each(EXAMPLES))
 def test_a_first_reading_lies_within_the_limits_or_the_card_says_that_it_tells_nothing_yet(name: str) -> None:
     mode, lines = planned(name).modes[0], list(note_lines(planned(name)))
     told = next((line for line in lines if "first reading alone will not show" in line), "")
@@ -164,6 +164,7 @@ def test_the_limits_hold_as_shares_of_ones_own_reading_whatever_the_calculation_
     assert meter.band_m3_s[0] < meter.low_m3_s  # as a flow the limit would call that a clog
 
 
+@pytest.mark.long
 def test_the_plan_of_every_example_has_the_flows_that_its_check_found() -> None:
     for name in EXAMPLES:
         flows = report(name).verification.flows_m3_s

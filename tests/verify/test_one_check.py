@@ -119,6 +119,7 @@ def test_a_target_outside_the_pumps_tree_that_is_missed_fails_the_plan(tmp_path:
     assert any("top off" in words and "misses its target" in words for words in said(found.failures))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("valve", "target"),
     [(", ball valve, pipe 30 cm", "at least 1100 L/h"), ("", "at least 1100 L/h"), ("", "1100 to 13000 L/h")],

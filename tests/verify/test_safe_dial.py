@@ -115,6 +115,7 @@ def wrong(system: System, speed: float) -> list[str]:
     return [*(words for words in told if "start-up" not in words), *back]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["single-return", "starter", "measured-return", "metric-unions", "cellar-sump"])
 def test_another_solution_confirms_the_safe_range_of_an_example(name: str) -> None:
     there = example(name)

@@ -281,6 +281,7 @@ def room_for(low_m3_s: float, pipe_m3: float) -> System:
     return hungry((back.total_m3 - back.volumes_m3[PIPE] + pipe_m3) * FREEBOARD, low_m3_s=low_m3_s)
 
 
+@pytest.mark.long
 def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason() -> None:
     cheapest_cents, _ = drain_back_after(hungry(low_m3_s=HUNGRIER))
     tight = room_for(HUNGRIER, 0.0027)
@@ -296,6 +297,7 @@ def test_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_th
     assert check_of(verification.safety, "drain-back").verdict is Verdict.SAFE
 
 
+@pytest.mark.long
 def test_the_smaller_the_sump_the_dearer_the_plan_until_there_is_none() -> None:
     free_cents, _ = drain_back_after(hungry(low_m3_s=HUNGRIER))
     tight = room_for(HUNGRIER, 0.0027)
@@ -311,6 +313,7 @@ def test_the_smaller_the_sump_the_dearer_the_plan_until_there_is_none() -> None:
     assert "more room in the sump" in said(answer.reasons)[1]
 
 
+@pytest.mark.long
 def test_where_no_plan_holds_less_water_than_the_cheapest_the_sump_that_is_too_small_for_it_is_for_all() -> None:
     # by hand: 0.507 m of head is left for 5 m of pipe; 1 in. in 2.6 m of it loses that, and no way in eighths of the
     # pipes needs less; 1-1/4 in. in a shorter part holds more, for loss goes with d^-5 and water with d^2
@@ -369,6 +372,7 @@ def test_accepting_one_fault_does_not_accept_another() -> None:
         pipeline.plan(system, catalog())
 
 
+@pytest.mark.long
 def test_what_the_owner_accepts_may_stay_but_no_plan_may_make_it_worse() -> None:
     # more pipe holds more water: the sump that is too small as it is may not have to take that as well
     tight = hungry(0.010, low_m3_s=HUNGRIER)

@@ -67,6 +67,7 @@ def refused(plan: Plan) -> list[str]:
     return [note for note in said(plan.notes) if "refused" in note]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("day_first", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_with_unknown_flows_the_cheapest_plan_that_floods_is_refused_and_the_next_one_taken_with_the_reason(
     day_first: bool,
@@ -119,6 +120,7 @@ def test_with_a_valve_the_sump_that_is_too_small_for_the_plan_that_holds_least_i
     assert "sump runs over" in said(plan.reasons)[0]
 
 
+@pytest.mark.long
 def test_where_every_plan_floods_there_is_none_and_the_reason_says_so() -> None:
     _, tight = flooding()
     hopeless = run_twice(DAY, NIGHT, free_volume_m3=(tight.tanks[1].free_volume_m3 or 0.0) - 0.015)
@@ -213,6 +215,7 @@ def two_tanks(free_volume_m3: float, most_m3_s: float = 4.0e-4) -> System:
     return replace(system, network=network, targets=wanted, tanks=tanks)
 
 
+@pytest.mark.long
 def test_of_two_tanks_the_sum_of_what_runs_back_is_kept_to_by_the_valve() -> None:
     easy = two_tanks(1.0)
     free = find_unknown(easy, catalog()).plan
@@ -228,6 +231,7 @@ def test_of_two_tanks_the_sum_of_what_runs_back_is_kept_to_by_the_valve() -> Non
     assert any(0.0 < valve.opening < 1.0 for valve in checked.valves)
 
 
+@pytest.mark.long
 def test_what_is_unsafe_today_is_mended_where_that_costs_nothing() -> None:
     today = back_today(two_tanks(1.0))
     tight = two_tanks(0.99 * today * FREEBOARD)

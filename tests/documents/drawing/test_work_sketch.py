@@ -17,7 +17,7 @@ from optimizer.takeoff.cut_list import CutList
 from optimizer.units import show_length
 
 NAMES = ("cellar-sump", "metric-unions", "single-return")
-every_example = pytest.mark.parametrize("name", NAMES)
+every_example = pytest.mark.parametrize("name", planned_examples.each(NAMES))
 
 
 @cache
