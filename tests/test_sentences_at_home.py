@@ -6,6 +6,7 @@ import ast
 import inspect
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -21,9 +22,10 @@ FIELD = re.compile(r"\{(\w+)(?:!r)?(?::([^}]*))?\}")
 CODE_IN_PARTS = {f"over, {what}" for what in ("flow", "volume", "height", "pressure")}  # by the quantity of a check
 
 
-def sources() -> Iterator[tuple[Path, ast.Module]]:
-    for path in sorted(PACKAGE.rglob("*.py")):
-        yield path.relative_to(PACKAGE), ast.parse(path.read_text(encoding="utf-8"))
+@cache
+def sources() -> list[tuple[Path, ast.Module]]:
+    files = sorted(PACKAGE.rglob("*.py"))
+    return [(path.relative_to(PACKAGE), ast.parse(path.read_text(encoding="utf-8"))) for path in files]
 
 
 def not_printed(tree: ast.Module) -> set[int]:

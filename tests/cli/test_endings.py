@@ -272,6 +272,7 @@ pipeline.search = lambda *words, **more: time.sleep(60)
     assert sorted(path.name for path in here.iterdir()) == ["examples"]
 
 
+@pytest.mark.long
 def test_after_writing_a_stop_does_not_say_that_nothing_was(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from optimizer.cli import commands
 

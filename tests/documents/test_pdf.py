@@ -68,6 +68,7 @@ def test_a_pdf_has_pages_of_the_paper_its_own_letters_and_tags_for_screen_reader
     assert set(re.findall(rb"/BaseFont /(?:[A-Z]{6}\+)?([\w-]+)", objects)) == {b"Arial", b"Arial-Bold"}
 
 
+@pytest.mark.long
 def test_the_same_page_gives_the_same_pdf() -> None:
     assert printed() == pdf_of(page())
 

@@ -134,6 +134,7 @@ def opposed(seeds: range) -> tuple[int, int, list[tuple[int, str, str, float, fl
     return plans, pieces, found
 
 
+@pytest.mark.long
 def test_what_a_few_plans_gain_is_a_gain_by_another_handbook_too() -> None:
     plans, pieces, found = opposed(range(5000, 5006))
 

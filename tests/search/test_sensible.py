@@ -56,6 +56,7 @@ def test_it_works_as_often_as_a_careful_person_asks_on_draws_of_its_own(name: st
     assert works >= OFTEN
 
 
+@pytest.mark.long
 @names
 def test_what_carries_more_than_before_is_quiet_in_its_pipe(name: str) -> None:
     found = verify_plan(system(name), plan(name))
@@ -66,6 +67,7 @@ def test_what_carries_more_than_before_is_quiet_in_its_pipe(name: str) -> None:
             assert flow / (3.14159265 / 4 * part.end_bores_m[0] ** 2) <= QUIET_M_S * 1.001
 
 
+@pytest.mark.long
 @names
 def test_a_leg_that_is_widened_is_of_one_size_and_all_before_it_are(name: str) -> None:
     wide: dict[str, float] = {}
@@ -86,6 +88,7 @@ def test_a_leg_that_is_widened_is_of_one_size_and_all_before_it_are(name: str) -
     assert len(bought) <= 2
 
 
+@pytest.mark.long
 def test_what_it_costs_more_than_the_cheapest_is_said_in_one_line() -> None:
     dear, cheap = plan("single-return"), plan("single-return")
     kinds = [KindOfPlan(CHEAPEST, cheap, 1.0), KindOfPlan(SENSIBLE, dear, 1.1)]

@@ -40,6 +40,7 @@ def cheapest_with(problem: SizingProblem, run: str, k: int) -> float:
     return math.inf if solved.cents is None else solved.cents
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 6))])
 def test_the_cost_through_an_alternative_is_the_programs_optimum_with_it(seed: int) -> None:
     problem = tight_problem(seed)

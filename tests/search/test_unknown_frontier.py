@@ -122,6 +122,7 @@ def test_each_plan_stands_its_check_at_what_it_reaches() -> None:
         assert verify_plan(scaled(day_and_night(), 0.999 * plan.reach), plan.plan).passed
 
 
+@pytest.mark.long
 def test_more_money_reaches_more_and_a_budget_takes_the_best_within_it() -> None:
     plans = found().plans
     costs = [plan.plan.cost_cents or 0 for plan in plans]
@@ -131,6 +132,7 @@ def test_more_money_reaches_more_and_a_budget_takes_the_best_within_it() -> None
     assert best_for_budget(plans, costs[1]) is plans[1]
 
 
+@pytest.mark.long
 def test_the_first_that_meets_the_targets_is_the_cheapest_plan() -> None:
     cheapest = solve(Question(day_and_night(), catalog(), Watch.of(100.0))).plan
 

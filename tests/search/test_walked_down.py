@@ -41,6 +41,7 @@ def test_it_stands_and_costs_less_than_what_loses_least(first: FirstPlans) -> No
     assert cents_of(first.case, first.best) == min(stood) < max(stood)
 
 
+@pytest.mark.long
 def test_no_run_alone_can_take_a_cheaper_way(first: FirstPlans) -> None:
     case, best = first.case, first.best
     assert best is not None

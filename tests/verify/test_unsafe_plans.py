@@ -85,6 +85,7 @@ def test_with_unknown_flows_the_cheapest_plan_that_floods_is_refused_and_the_nex
     assert not verify_plan(tight, cheapest).passed
 
 
+@pytest.mark.long
 def test_a_plan_that_floods_in_the_second_setting_only_is_refused_and_the_setting_named() -> None:
     cheapest, tight = flooding()
     unsafe = verify_plan(tight, cheapest)
