@@ -411,6 +411,17 @@ def show_length(length_m: float, units: str) -> str:
     return f"{sign}{feet} ft {inches} in" if rest else f"{sign}{feet} ft"
 
 
+def show_cut(length_m: float, units: str) -> str:
+    """Return a length at the saw: `4 ft 8-5/8 in` to the nearest 1/8 in, or whole millimetres, `1377 mm`."""
+    return show_length(length_m, units) if units == US else f"{1000 * length_m:.0f} mm"
+
+
+def show_rating(pressure_pa: float, units: str) -> str:
+    """Return a pressure rating, rounded down: `330 psi` or `13.7 bar`, `10 bar`."""
+    value = pressure_value(pressure_pa, units) + 1e-6
+    return f"{math.floor(value) if units == US else math.floor(10.0 * value) / 10.0:g} {pressure_unit(units)}"
+
+
 def _show_inches(eighths: int) -> str:
     """Return `6`, `3/8` or `6-1/2`."""
     whole, rest = divmod(eighths, 8)

@@ -84,7 +84,7 @@ OLD = {
     r"\bout of account\b|\bcounted in here\b": "not counted, not included",
     r"\b[Aa] area\b": "an area",
     r"\bany more\b": "no longer",
-    r"\bleads? back\b": "takes it back",
+    r"\bUndo leads? back\b": "takes it back",
     r"\ba line\b(?=, as its|<)|\bone a line\b": "one per line",
     r"\bwith commas between\b": "separated by commas",
     r"\b(of|from) the shelf\b": "from the catalog",
@@ -104,6 +104,7 @@ OLD = {
     r"\bnothing is asked\b": "no target",
 }
 TEMPLATES = sorted((Path(__file__).parents[1] / "optimizer" / "web" / "templates").glob("*.html"))
+FILES = sorted(data_directory("examples").rglob("*.yaml"))
 KEYS_TOLD = (
     "found.py",
     "terms.py",
@@ -212,6 +213,14 @@ def test_no_old_word_is_printed_of_meters_and_adapters(command: str, name: str) 
 
     assert result.exit_code == 0
     assert old_words(result.stdout) == []
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda path: path.stem)
+def test_no_old_word_stands_in_a_shipped_file(file: Path) -> None:
+    comments = " ".join(re.findall(r"#(.*)", file.read_text(encoding="utf-8")))
+
+    keys = ("how: side by side", "open joint  ")
+    assert [one for one in old_words(comments) if not any(key in one for key in keys)] == []
 
 
 def test_no_old_word_is_in_the_help_of_a_command() -> None:

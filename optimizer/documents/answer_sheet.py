@@ -8,7 +8,7 @@ from optimizer.documents.answer import NOTES_SHOWN, answer_of
 from optimizer.documents.drawing.flow_bars import HEIGHT, LEGEND, WIDTH, flow_bar
 from optimizer.documents.note_words import all_notes
 from optimizer.documents.report_facts import ReportFacts
-from optimizer.documents.sheet_kit import Book, Cell, Formula, Place, Sheet, doubtful
+from optimizer.documents.sheet_kit import Book, Cell, Formula, Place, Sheet, doubtful, unbroken
 from optimizer.documents.text import speeds_words
 from optimizer.documents.words import flow_span, wanted_words
 from optimizer.model.outcome import PlanReport
@@ -35,7 +35,7 @@ def fill_answer(sheet: Sheet, report: PlanReport, total: Formula, facts: ReportF
     _unsafe_today(sheet, report)
     sheet.skip()
     for place, line in enumerate(told.changes):
-        sheet.write([Cell("What changes" if place == 0 else None, "strong"), Cell(line, "plain", span=5)])
+        sheet.write([Cell("What changes" if place == 0 else None, "strong"), Cell(unbroken(line), "plain", span=5)])
     if words := speeds_words(report):
         sheet.paragraph(words)
     _demands(sheet, report)

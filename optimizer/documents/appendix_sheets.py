@@ -136,7 +136,7 @@ def safety_rows_on(sheet: Sheet, report: PlanReport) -> None:
     numbers = ("Now", "After", "Limit", "To spare")
     sheet.column_titles(("Check", *numbers, "Result"), spans, numbers=numbers)
     for row in safety_rows(safety.checks, report.system.units):
-        styles = ("text", "text right", "text right", "text right", "text right", "text")
+        styles = ("text", "text right", "text right", "text right", "text right", "center")
         cells = zip(row, styles, spans, strict=True)
         sheet.write([Cell(text, style, span) for text, style, span in cells])
     sheet.paragraph(TO_SPARE, "fine print")

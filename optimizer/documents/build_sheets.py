@@ -11,7 +11,7 @@ from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, 
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.drawing.work_sketch import SKETCH_PX, sketch_canvas
 from optimizer.documents.report_facts import ReportFacts
-from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Place, Sheet
+from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Place, Sheet, unbroken
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.takeoff.cut_list import CutList
@@ -127,7 +127,7 @@ def _run(sheet: Sheet, block: _Block) -> None:
     sheet.heading(block.work.run)
     first, start = sheet.row, sheet.height_points
     for step in block.work.steps:
-        sheet.write([Cell(None, "plain"), Cell("☐", "center"), Cell(step_words(step, block.units))])
+        sheet.write([Cell(None, "plain"), Cell("☐", "center"), Cell(unbroken(step_words(step, block.units)))])
     if block.sketch is None:
         return
     sheet.skip(block.sketch.height * _POINTS_PER_PX * _SKETCH_SHOWN / SKETCH_PX - (sheet.height_points - start))

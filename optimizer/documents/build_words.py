@@ -11,9 +11,9 @@ from optimizer.takeoff.take_off import TakeOff
 from optimizer.takeoff.work_order import CEMENT, CUT, OPEN, WorkStep
 from optimizer.units import show_volume
 
-BEFORE = (
-    "Read the cautions first. Unplug the pump. Have every part, the cement, towels and a bucket at hand, and someone "
-    "who knows where the breaker is. Dry-fit before you cement."
+_BEFORE = (
+    "Read the cautions first. Unplug the pump. Have every part,{cement} towels and a bucket at hand, and someone who "
+    "knows where the breaker is. Dry-fit {first}."
 )
 PLAIN_ENDS = ", socket × socket"  # what nobody asks of a fitting that is cemented on both sides
 SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
@@ -28,19 +28,27 @@ def step_words(step: WorkStep, units: str) -> str:
 def before_words(taken: TakeOff, units: str) -> tuple[str, ...]:
     """Return what is done first, how much water comes down, and how long the animals have no flow."""
     pause = taken.pause
+    cemented = _is_cemented(taken)
+    words = {"cement": " the cement,", "first": "before you cement"} if cemented else {"cement": "", "first": "first"}
+    before = _BEFORE.format(**words)
     if pause is None:
-        return (BEFORE,)
+        return (before,)
     if pause.back_m3 is None:
         water = "The file does not tell how much water runs down when a line is opened: have towels and a bucket there."
     else:
         water = f"About {show_volume(pause.back_m3, units)} run down into the sump when the pump stops."
     stop = "Lift every outlet out of the water before you open a line, and plug a bulkhead that stays under water."
     hours = math.ceil((pause.work_min + pause.cure_min) / 30.0) / 2.0
+    cure = f", {pause.cure_min:g} min of cure), longer where it is cold" if pause.cure_min else ")"
     animals = (
-        f"The animals have no flow for {hours:g} h at the least ({pause.work_min:g} min at the joints, "
-        f"{pause.cure_min:g} min of cure), longer where it is cold: keep an air stone or a small pump running."
+        f"The animals have no flow for {hours:g} h at the least ({pause.work_min:g} min at the joints{cure}: keep an "
+        "air stone or a small pump running."
     )
-    return (BEFORE, f"{water} {stop}", animals)
+    return (before, f"{water} {stop}", animals)
+
+
+def _is_cemented(taken: TakeOff) -> bool:
+    return any(step.kind == CEMENT for work in taken.work for step in work.steps)
 
 
 def tools_words(taken: TakeOff) -> str:
@@ -73,8 +81,9 @@ def closing_words(taken: TakeOff) -> tuple[str, ...]:
     """Return the steps after the last joint; none where nothing was joined (common practice, no source)."""
     if not taken.work:
         return ()
+    cure = ("Let the last cemented joint cure for the time in its steps, longer where it is cold or damp.",)
     return (
-        "Let the last cemented joint cure for the time in its steps, longer where it is cold or damp.",
+        *(cure if _is_cemented(taken) else ()),
         "Check that nothing is open: every union closed, every valve and cap in place, every tool out of the sump.",
         "Fill slowly at the lowest safe pump speed of the card, or with the valve after the pump just cracked open.",
         "Look at and feel every new joint; dry each one first. A joint that weeps: stop, drain, make it again.",

@@ -14,6 +14,7 @@ from optimizer.documents.settings_card import (
     card_cautions,
     dial_lines,
     drain_rows,
+    drain_words,
     mode_notes,
     mode_words,
     modes_of,
@@ -89,7 +90,9 @@ def _meters(sheet: Sheet, card: SettingsCard, mode: Mode) -> None:
 def _drains(sheet: Sheet, modes: Sequence[Mode]) -> None:
     for mode in modes:
         for drain, words in drain_rows(mode):
-            sheet.write([Cell(f"drain {drain}", "bold text", span=2), Cell(f"initial valve setting: {words}", span=7)])
+            sheet.write(
+                [Cell(drain_words(drain), "bold text", span=2), Cell(f"initial valve setting: {words}", span=7)]
+            )
 
 
 def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
@@ -104,7 +107,7 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
         for mode in shown:
             for text in (
                 *mode_notes(mode, card.system.units),
-                *(f"drain {drain}: {words}" for drain, words in drain_rows(mode)),
+                *(f"{drain_words(drain)}: {words}" for drain, words in drain_rows(mode)),
             ):
                 sheet.paragraph(f"{mode_words(mode)}: {text}", "small")
 

@@ -14,16 +14,17 @@ from optimizer.model.quote import (
     STORE_PRICE_TITLE,
     priced_title,
 )
-from optimizer.units import show_pressure
+from optimizer.units import show_rating
 from optimizer.wording.notes import note_words
 
 ORDER_SHEET = "Order"
 _EXTENDED_TITLE, STOCK_TITLE, _WHERE_TITLE = "Extended price", "In stock", "Where used"
-ASK = (
-    "Pressure fittings, not drain (DWV) fittings. Schedule 80 in place of schedule 40 is fine. An NPT thread never "
-    "takes the place of a BSP thread, nor the other way round. No metal parts but titanium in a reef. Ask before any "
-    "other substitution: sizes and ends must be as written."
+_ASK = (
+    "Pressure fittings, not drain (DWV) fittings.{stronger} An NPT thread never takes the place of a BSP thread, nor "
+    "the other way round. No metal parts but titanium in a reef. Ask before any other substitution: sizes and ends "
+    "must be as written."
 )
+_STRONGER = (("sch ", "Schedule 80 in place of schedule 40"), (" PN1", "PN16 in place of PN10"))
 PRICES = (
     "List prices are this program's; write the store's price beside them and the totals follow. A price that is not a "
     "number (such as “ask”) counts as the list price."
@@ -68,11 +69,18 @@ def order_titles(currency: str) -> list[str]:
     return [priced_title(title, currency) if title in _PRICED else title for title in ORDER_COLUMNS]
 
 
+def ask_words(bill: Bill) -> str:
+    """Return what the store may give in place of what is written, and what not, for the pipe that is bought."""
+    told = " ".join(line.description for line in (*bill.lines, *bill.spares))
+    stronger = [words for classes, words in _STRONGER if classes in told]
+    return _ASK.format(stronger=f" {' and '.join(stronger)} is fine." if stronger else "")
+
+
 def order_sheet(book: Book, bill: Bill) -> Formula:
     """Write what to buy and return a formula that fetches its total from another sheet."""
     sheet = book.sheet(ORDER_SHEET, tuple(ORDER_COLUMNS.values()), landscape=True, margins=TIGHT_MARGINS)
     _who(sheet)
-    sheet.paragraph(ASK, "strong")
+    sheet.paragraph(ask_words(bill), "strong")
     numbers = (QUANTITY_TITLE, *(priced_title(title, bill.currency) for title in _PRICED))
     head = sheet.column_titles(order_titles(bill.currency), numbers=numbers)
     for line in bill.lines:
@@ -120,7 +128,7 @@ def _line(sheet: Sheet, line: BillLine) -> None:
     row = sheet.row + 1
     price = f'IF({_STORE}{row}="",{_LIST}{row},IFERROR(VALUE({_STORE}{row}),{_LIST}{row}))'
     extended = Formula(f"={_QTY}{row}*{price}", line.extended_cents / 100)
-    rating = f", {show_pressure(line.rating_pa, sheet.book.units)}" if line.rating_pa else ""
+    rating = f", {show_rating(line.rating_pa, sheet.book.units)}" if line.rating_pa else ""
     cells = [
         number(line.quantity, "bold whole"),
         Cell(line.unit, "center"),

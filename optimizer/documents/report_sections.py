@@ -18,7 +18,7 @@ from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, 
 from optimizer.documents.drawing.valve_handles import handle_picture
 from optimizer.documents.drawing.work_sketch import sketch_canvas
 from optimizer.documents.note_words import all_notes
-from optimizer.documents.order_sheet import ASK, item_words, note_of
+from optimizer.documents.order_sheet import ask_words, item_words, note_of
 from optimizer.documents.report_appendix import appendix
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.report_html import (
@@ -121,7 +121,7 @@ def order(facts: ReportFacts) -> str:
     rows.insert(len(bill.lines), ("Total", "", "", "", "", "", "", money(bill.total_cents, bill.currency), ""))
     titles = ("What", "Qty", "Size", "Ends", "Standard", "Material, rating", "Each", "Price", "Where used")
     note = "List prices are this program's. The workbook has a column for the store's own, and the totals follow it."
-    return paragraph(ASK) + table("Order", titles, rows, (1, 6, 7)) + paragraph(note, "aside")
+    return paragraph(ask_words(bill)) + table("Order", titles, rows, (1, 6, 7)) + paragraph(note, "aside")
 
 
 def build(facts: ReportFacts) -> str:

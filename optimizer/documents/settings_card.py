@@ -51,6 +51,11 @@ def drain_rows(mode: Mode) -> list[tuple[str, str]]:
     return [(drain, note_words(told, "")) for drain, told in mode.drains]
 
 
+def drain_words(name: str) -> str:
+    """Return a drain as it is called in a line: `main drain`, `drain 'left'`."""
+    return name if "drain" in name.lower() else f"drain '{name}'"
+
+
 def modes_of(card: SettingsCard) -> list[Mode]:
     """Return the ways to run it that have their meters on the card; speeds to be avoided are told in a line."""
     return [mode for mode in card.modes if not mode.is_to_avoid]
@@ -96,7 +101,8 @@ def valve_rows(card: SettingsCard) -> list[tuple[str, ...]]:
 
 def mode_words(mode: Mode) -> str:
     """Return the name of a mode with the pump settings: `evening: pump return at 80 %`."""
-    pumps = ", ".join(f"pump {pump.name} at {pump_setting(pump)}" for pump in mode.network.pumps.values())
+    settings = {pump.name: pump_setting(pump) for pump in mode.network.pumps.values()}
+    pumps = ", ".join(f"pump {name} {'off' if told == 'off' else f'at {told}'}" for name, told in settings.items())
     name = {"set": "As set", "": "At another speed"}.get(mode.name, mode.name)
     return f"{name}: {pumps}" if pumps else name
 

@@ -100,7 +100,13 @@ _MONEY_STYLES: dict[str, dict[str, Any]] = {
 }
 
 
-_TITLE_STYLES = {"Unit": "center title"}  # above words in the middle
+_TITLE_STYLES = {"Unit": "center title", "Result": "center title"}  # above words in the middle
+
+
+def unbroken(text: str) -> str:
+    """Return a text for a cell in which sizes such as 1-1/2 in. and joints such as –A→ are not broken over lines."""
+    sizes = re.sub(r"(?<=\d)-(?=\d+/)", "\N{NON-BREAKING HYPHEN}", text)
+    return re.sub(r"–(?=[A-Z]+→)", "–\N{WORD JOINER}", sizes)
 
 
 @dataclass

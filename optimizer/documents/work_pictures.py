@@ -6,7 +6,7 @@ from optimizer.documents.drawing.levels import place_levels
 from optimizer.documents.drawing.work_sketch import Sketch
 from optimizer.documents.report_facts import ReportFacts, shown_after, shown_now
 from optimizer.takeoff.cut_list import CutList, CutPiece
-from optimizer.units import show_length
+from optimizer.units import show_cut
 
 
 def sketches(facts: ReportFacts, cuts: CutList) -> list[Sketch]:
@@ -36,8 +36,8 @@ def cut_words(piece: CutPiece, units: str) -> tuple[str, ...]:
     size = piece.item.ends[0].size if piece.item.ends else ""
     return (
         f"mark {piece.mark}: {size} {piece.item.kind.value}".replace("  ", " "),
-        f"cut {show_length(piece.cut_m, units)}",
-        f"({show_length(piece.face_to_face_m, units)} shows)",
+        f"cut {show_cut(piece.cut_m, units)}",
+        f"({show_cut(piece.face_to_face_m, units)} shows)",
     )
 
 

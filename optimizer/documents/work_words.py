@@ -204,7 +204,7 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
         f"joint {', '.join(s.letters)} closes last: spring the long leg of pipe aside by the depth of the socket, and "
         "hold it until the cement has set"
     ),
-    "free end": lambda s, _: f"joint {', '.join(s.letters)} closes last: the line is free towards {s.parts[0]}",
+    "free end": lambda s, _: f"joint {', '.join(s.letters)} closes last: the line is free toward {s.parts[0]}",
     "as the can says": lambda s, _: "leave the joints alone for the time on the can",
     "check valve": lambda s, _: CHECK_VALVE,
 }

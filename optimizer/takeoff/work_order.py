@@ -248,7 +248,7 @@ class _Work:
         """Return what stands in a row: what stays, the new parts with the marks of the pieces, what stays."""
         marks = {piece.position - 1: piece.mark for piece in self.cuts.pieces if piece.run == run_plan.run}
         new = [
-            f"piece {marks[index]} ({run_plan.parts[index].words})" if index in marks else run_plan.parts[index].words
+            f"mark {marks[index]} ({run_plan.parts[index].words})" if index in marks else run_plan.parts[index].words
             for index in place.new
         ]
         return (place.left_words, *new, place.right_words)

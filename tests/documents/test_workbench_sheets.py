@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from functools import cache
 from pathlib import Path
 
@@ -15,12 +16,16 @@ from click.testing import CliRunner, Result
 from openpyxl.worksheet.worksheet import Worksheet
 
 from optimizer.cli import main
-from optimizer.documents.build_words import step_words
-from optimizer.documents.order_sheet import import_csv, import_rows
+from optimizer.documents.build_words import before_words, closing_words, step_words
+from optimizer.documents.drawing.stick_strips import WIDTH as STRIP_PX
+from optimizer.documents.drawing.stick_strips import strip_canvas
+from optimizer.documents.order_sheet import ask_words, import_csv, import_rows
+from optimizer.documents.sheet_kit import unbroken
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.takeoff.take_off import TakeOff
+from optimizer.units import show_cut, show_rating
 
 FILE = str(data_directory("examples") / "single-return.yaml")
 
@@ -52,7 +57,10 @@ def test_answer_order_build_and_appendix_stand_in_this_order() -> None:
 def test_the_build_sheets_have_every_step_with_a_box_to_tick() -> None:
     rows = [row for sheet in build_sheets() for row in sheet.iter_rows(values_only=True) if row[1] == "☐"]
 
-    assert [row[2] for row in rows] == [step_words(step, "US") for work in planned()[1].work for step in work.steps]
+    steps = [unbroken(step_words(step, "US")) for work in planned()[1].work for step in work.steps]
+
+    assert [row[2] for row in rows] == steps
+    assert not any(re.search(r"\d-\d+/", step) for step in steps)
 
 
 def test_a_build_sheet_has_three_runs_at_most_and_prints_on_one_page() -> None:
@@ -166,3 +174,36 @@ def test_the_price_command_refuses_a_damaged_quote_by_cell(tmp_path: Path) -> No
     assert result.exit_code == 2
     assert f"quote.xlsx, Order!I{head + 1}: found the text 'ask'; allowed: a plain number above 0" in result.stderr
     assert result.stdout == ""
+
+
+def test_no_line_above_a_length_of_pipe_is_wider_than_its_picture() -> None:
+    for name in planned_examples.ALL:
+        report, taken = planned_examples.taken_off(name)
+        canvas = strip_canvas(taken.cuts, report.system.units)
+        ends = [box.right for box in canvas.texts] if canvas is not None else []
+
+        assert max(ends, default=0.0) <= STRIP_PX, name
+
+
+@pytest.mark.parametrize(("name", "cemented"), [("single-return", True), ("house-water", False)])
+def test_cement_is_spoken_of_where_something_is_cemented(name: str, cemented: bool) -> None:
+    _, taken = planned_examples.taken_off(name)
+    told = " ".join((*before_words(taken, "US"), *closing_words(taken)))
+
+    assert ("cement" in told) is cemented
+    assert ("cure" in told) is cemented
+
+
+def test_the_store_is_told_what_is_stronger_in_the_pipe_that_is_bought() -> None:
+    inch, metric = (planned_examples.taken_off(name)[1].bill for name in ("cellar-sump", "metric-unions"))
+
+    assert "Schedule 80 in place of schedule 40 is fine." in ask_words(inch)
+    assert "PN16 in place of PN10 is fine." in ask_words(metric)
+    assert "PN16" not in ask_words(inch)
+
+
+def test_a_cut_is_told_in_whole_millimeters_and_a_rating_is_rounded_down() -> None:
+    assert show_cut(1.3771, "metric") == "1377 mm"
+    assert show_cut(1.3771, "US") == "4 ft 6-1/4 in"
+    assert show_rating(2.28e6, "US") == "330 psi"  # 330.7: 1 psi is 6,894.76 Pa
+    assert show_rating(1.0e6, "metric") == "10 bar"

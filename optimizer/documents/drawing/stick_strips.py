@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.documents.drawing.measure import text_width
+from optimizer.documents.drawing.measure import text_width, wrapped
 from optimizer.documents.drawing.svg import BACK, LINES, Canvas
-from optimizer.takeoff.cut_list import CutList
-from optimizer.units import show_length
+from optimizer.takeoff.cut_list import CutList, PipeCuts
+from optimizer.takeoff.cutting import Stick
+from optimizer.units import show_cut, show_length
 
 WIDTH = 700.0
 _STRIP, _STEP = 20.0, 50.0
 _SIZE = 11.0
+_LINE = 14.0  # of what stands above a length
 _LEAST_PX = 40.0  # a longest length is drawn over the whole width, one shorter than this is still seen
 
 
@@ -28,22 +30,31 @@ def strip_canvas(cuts: CutList, units: str) -> Canvas | None:
     lengths = [stick.length_m for pipes in cuts.pipes for stick in pipes.plan.sticks]
     if not lengths:
         return None
-    canvas = Canvas(WIDTH, _STEP * len(lengths))
+    titles = [_title(pipes, stick, units) for pipes in cuts.pipes for stick in pipes.plan.sticks]
+    canvas = Canvas(WIDTH, sum(_STEP + _LINE * (len(lines) - 1) for lines in titles))
     px_per_m = (WIDTH - 2.0) / max(lengths)
-    top = 0.0
+    top, told = 0.0, iter(titles)
     for pipes in cuts.pipes:
         for stick in pipes.plan.sticks:
-            owned = ", your own" if stick.owned else ""
-            cut = [pipes.pieces[place] for place in stick.cuts]
-            marks = ", ".join(f"mark {one.mark}: {piece_words(one.cut_m, units)}" for one in cut)
-            title = f"{pipes.item.description}, {show_length(stick.length_m, units)} length{owned} → {marks}"
-            pieces = [_piece(one.mark, one.cut_m, units) for one in cut]
-            left = show_length(stick.offcut_m, units)
+            pieces = [_piece(pipes.pieces[place].mark, pipes.pieces[place].cut_m, units) for place in stick.cuts]
+            left = show_cut(stick.offcut_m, units)
             rest = _Piece((f"left over {left}", left), stick.offcut_m, left_over=True)
-            canvas.text(1.0, top + 12.0, title, "words", size=_SIZE)
+            for line in next(told):
+                canvas.text(1.0, top + 12.0, line, "words", size=_SIZE)
+                top += _LINE
+            top -= _LINE
             _strip(canvas, [*pieces, rest], top + 17.0, max(stick.length_m * px_per_m, _LEAST_PX))
             top += _STEP
     return canvas
+
+
+def _title(pipes: PipeCuts, stick: Stick, units: str) -> list[str]:
+    """Return what a length is and what is cut from it, in lines of the picture's width."""
+    owned = ", your own" if stick.owned else ""
+    cut = [pipes.pieces[place] for place in stick.cuts]
+    marks = ", ".join(f"mark {one.mark}: {piece_words(one.cut_m, units)}" for one in cut)
+    told = f"{pipes.item.description}, {show_length(stick.length_m, units)} length{owned} → {marks}"
+    return wrapped(told, _SIZE, WIDTH - 4.0)
 
 
 def told(cuts: CutList, units: str) -> str:
@@ -61,12 +72,12 @@ def told(cuts: CutList, units: str) -> str:
 
 def piece_words(cut_m: float, units: str) -> str:
     """Return the length of a piece at the saw, in whole millimetres too: `4 ft 8-5/8 in (1439 mm)`."""
-    millimetres, shown = f"{1000 * cut_m:.0f} mm", show_length(cut_m, units)
+    millimetres, shown = f"{1000 * cut_m:.0f} mm", show_cut(cut_m, units)
     return shown if shown == millimetres else f"{shown} ({millimetres})"
 
 
 def _piece(mark: str, cut_m: float, units: str) -> _Piece:
-    length = show_length(cut_m, units)
+    length = show_cut(cut_m, units)
     return _Piece((f"mark {mark}: {length}", f"{mark}: {length}", mark), cut_m)
 
 

@@ -14,7 +14,7 @@ from optimizer.documents.work_pictures import sketches
 from optimizer.model.network import Run
 from optimizer.model.plan import Plan
 from optimizer.takeoff.cut_list import CutList
-from optimizer.units import show_length
+from optimizer.units import show_cut
 
 NAMES = ("cellar-sump", "metric-unions", "single-return")
 every_example = pytest.mark.parametrize("name", planned_examples.each(NAMES))
@@ -42,7 +42,7 @@ def test_every_piece_to_cut_has_its_mark_and_its_length(name: str) -> None:
     assert cuts.pieces
     for piece in cuts.pieces:
         assert sum(one.startswith(f"mark {piece.mark}:") for one in told) == 1
-        assert f"cut {show_length(piece.cut_m, facts.units)}" in told
+        assert f"cut {show_cut(piece.cut_m, facts.units)}" in told
 
 
 @every_example
