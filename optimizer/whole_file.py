@@ -58,7 +58,11 @@ def _free_target(path: Path, overwrite: bool, ending: str, inputs: Iterable[Path
     target = path.resolve()
     if target.is_dir() or not target.parent.is_dir():
         why = "it is a folder" if target.is_dir() else f"there is no folder {target.parent}"
+        if target.parent.exists() and not target.parent.is_dir():
+            why = f"{target.parent} is a file, not a folder"
         raise DocumentError(f"{path}: cannot be written, {why}")
+    if target.suffix.lower() != ending and path.suffix.lower() == ending:
+        raise DocumentError(f"{path}: is a link to {target}, whose name does not end in {ending}; choose another name")
     if target.suffix.lower() != ending:
         raise DocumentError(f"{path}: the name of this file ends in {ending}; write {path.with_suffix(ending).name}")
     for read in inputs:

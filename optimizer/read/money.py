@@ -11,7 +11,7 @@ from pathlib import Path
 
 from optimizer.errors import InputError, QuantityError
 from optimizer.model.money import Money, Rate
-from optimizer.read.nodes import Entry, Reading, attempt, entries, read_tree
+from optimizer.read.nodes import Entry, Reading, attempt, entries, file_text, read_tree
 from optimizer.units import parse_fraction
 
 MOST_RATE = 1e6  # of any two currencies
@@ -83,10 +83,10 @@ def money_of(path: Path, content: bytes | None = None) -> Money | None:
     What is wrong with it is told when the file is read as a whole. `content` counts in place of what the file holds.
     """
     try:
-        if not _KEYS.search(path.read_text(encoding="utf-8") if content is None else content.decode("utf-8")):
+        if not _KEYS.search(file_text(path, content)):
             return None
         reading, root = read_tree(path, content)
-    except (OSError, ValueError, InputError):
+    except InputError:
         return None
     if root.pairs is None:
         return None

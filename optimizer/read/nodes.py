@@ -113,7 +113,7 @@ def read_tree(path: Path, content: bytes | None = None) -> tuple[Reading, Node]:
         No such file, too large, not UTF-8, empty, not YAML, nested too deep, or with signs that no text has.
     """
     reading = Reading(str(path))
-    text = _text_of(path, content)
+    text = file_text(path, content)
     tabs_in_indent = _note_tabs(reading, text)
     if tabs_in_indent:
         reading.finish()  # the shape of the file depends on them
@@ -128,7 +128,14 @@ def read_tree(path: Path, content: bytes | None = None) -> tuple[Reading, Node]:
     return reading, tree
 
 
-def _text_of(path: Path, content: bytes | None) -> str:
+def file_text(path: Path, content: bytes | None = None) -> str:
+    """Return the text of a system file, or that of `content` in its place.
+
+    Raises
+    ------
+    InputError
+        It is no ordinary file, none that can be read, larger than any system, or no text.
+    """
     try:
         return _bytes_of(path, content).decode("utf-8-sig")
     except FileNotFoundError:

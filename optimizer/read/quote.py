@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from difflib import get_close_matches
 from pathlib import Path
@@ -30,6 +31,8 @@ from optimizer.read.columns import LONGEST_CELL
 from optimizer.read.workbooks import Sheet, load_sheets
 
 _HEAD_ROWS = 60  # the titles stand in one of the first
+_LONGEST_SHOWN = 40  # signs of a text that is no price
+_PRICE = "a plain number above 0, or an empty cell: then the list price counts"
 ODD_FACTOR = 5  # a price more than so many times the list price, or under one part in so many of it, is odd
 _TITLE = re.compile(rf"{re.escape(STORE_PRICE_TITLE)}\s*(?:\((?P<currency>.*)\))?", re.IGNORECASE)
 _SIGNS = {"$": "USD", "€": "EUR", "£": "GBP", "¥": "JPY", "₹": "INR", "₩": "KRW", "₽": "RUB", "₺": "TRY", "zł": "PLN"}
@@ -208,17 +211,15 @@ def _cents(reading: _Reading, table: _Table, row: int, item: str, place: str) ->
         return None
     if value is None or (isinstance(value, str) and not value.strip()):
         return None
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        reading.faults.append(Fault(place, f"{_shown(value)}", "a plain number above 0", _number_in(value)))
+    other = _currency_in(value, reading.currency)
+    if not other and (isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value)):
+        reading.faults.append(Fault(place, f"{_shown(value)}", _PRICE, _number_in(value)))
         return None
-    if value < 0.005:  # less than half a cent is none
-        reading.faults.append(Fault(place, f"the price {value:g}", "a plain number above 0"))
-        return None
-    if value > MOST_MONEY:
-        reading.faults.append(Fault(place, f"the price {value:g}", f"a plain number above 0, up to {MOST_MONEY:,.0f}"))
+    if not other and not 0.005 <= value <= MOST_MONEY:  # less than half a cent is none
+        reading.faults.append(Fault(place, f"the price {value:g}", f"a price from 0.01 to {MOST_MONEY:,.0f}"))
         return None
     number_format = table.sheet.formats[row, table.columns[STORE_PRICE_TITLE]]
-    other = _other_currency(number_format, reading.currency)
+    other = other or _other_currency(number_format, reading.currency)
     if other:
         reading.faults.append(
             Fault(place, f"a price shown in {other}", f"prices in {reading.currency}: nothing converts money")
@@ -249,6 +250,13 @@ def _other_currency(number_format: str, currency: str) -> str:
     return ", ".join(sorted((signs | codes) - {currency}))
 
 
+def _currency_in(value: object, currency: str) -> str:
+    """Return the other currency that a price written as text names; empty where it names none that is known."""
+    if not isinstance(value, str) or not any(sign.isdigit() for sign in value):
+        return ""
+    return ", ".join(code for code in _other_currency(value, currency).split(", ") if code in _SIGNS.values())
+
+
 def _note_missing(reading: _Reading) -> None:
     for item, line in reading.asked.items():
         if item in reading.prices or line.spare:
@@ -264,11 +272,15 @@ def _number_in(value: object) -> str | None:
     """Return the number that a text may stand for, as a suggestion; None where that cannot be told."""
     if not isinstance(value, str):
         return None
-    match = re.fullmatch(r"[^\d-]{0,4}?\s*(\d+)(?:[.,](\d{1,2}))?\s*[^\d]{0,4}", value.strip())
+    match = re.fullmatch(r"[^\d-]{0,4}?\s*(\d{1,9})(?:[.,](\d{1,2}))?\s*[^\d]{0,4}", value.strip())
     return f"{match[1]}.{match[2]}" if match and match[2] else match[1] if match else None
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, date):
+        return f"the date {value:%Y-%m-%d}"
+    if isinstance(value, str) and len(value) > _LONGEST_SHOWN:
+        return f"a text of {len(value):,} characters that begins with {value[:_LONGEST_SHOWN]!r}"
     return f"the text {value!r}" if isinstance(value, str) else f"{value!r}"
 
 

@@ -194,6 +194,20 @@ def test_what_is_in_the_way_is_said(here: Path) -> None:
     assert "it is a folder" in run("plan", SHORT, "-o", "folder.xlsx")[1]
     assert "there is no folder" in run("plan", SHORT, "-o", "nowhere/parts.xlsx")[1]
     assert "ends in .xlsx" in run("plan", SHORT, "-o", "parts.ods")[1]
+    Path("notes").write_text("mine")
+    assert "notes is a file, not a folder" in run("plan", SHORT, "-o", "notes/parts.xlsx")[1]
+
+
+@posix_only
+def test_a_link_to_a_file_of_another_kind_is_said_to_be_one(here: Path) -> None:
+    Path("notes.txt").write_text("mine")
+    Path("parts.xlsx").symlink_to("notes.txt")
+
+    code, told = run("plan", SHORT, "-o", "parts.xlsx", "--replace")
+
+    assert code == 2
+    assert f"parts.xlsx: is a link to {here / 'notes.txt'}, whose name does not end in .xlsx" in told
+    assert Path("notes.txt").read_text() == "mine"
 
 
 def test_several_files_are_written_all_or_none(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from optimizer import pipeline
 from optimizer.errors import InputError
 from optimizer.read.catalogs import load_catalog, load_catalog_files
 from optimizer.read.places import data_directory
@@ -15,8 +16,16 @@ from optimizer.read.quote import load_quote
 from optimizer.read.systems import load_system
 
 ADAPTERS = data_directory("catalogs") / "adapters.csv"
+
+
+def prepared(path: Path) -> None:
+    """Read a system as a command does: its money first."""
+    pipeline.read(path)
+
+
 READERS: dict[str, Callable[[Path], object]] = {
     "a system": lambda path: load_system(path, load_catalog()),
+    "a system with its money": prepared,
     "a price list": lambda path: load_catalog_files([ADAPTERS], [path]),
     "a quote": lambda path: load_quote(path, "USD", {}),
 }
@@ -43,6 +52,14 @@ def test_a_pipe_is_refused_and_not_waited_for(read: Callable[[Path], object], tm
 def test_a_device_is_refused(read: Callable[[Path], object]) -> None:
     with pytest.raises(InputError, match="found a device, not a file; allowed: "):
         read(Path("/dev/zero"))
+
+
+def test_a_file_that_is_larger_than_any_system_is_not_read_into_memory(tmp_path: Path) -> None:
+    large = tmp_path / "large.yaml"
+    with large.open("wb") as file:
+        file.truncate(20_000_000_000)  # a hole: it takes no room on the disk
+    with pytest.raises(InputError, match="found a file of more than 1,000 kB; allowed: "):
+        pipeline.read(large)
 
 
 @everywhere

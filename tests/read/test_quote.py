@@ -6,6 +6,7 @@ import io
 import shutil
 import subprocess
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import openpyxl
@@ -188,7 +189,8 @@ def other_items(book: openpyxl.Workbook) -> None:
         sheet.cell(row, titles(sheet)[ITEM_TITLE]).value = None
 
 
-PRICE_ALLOWED = "allowed: a plain number above 0"
+PRICE_ALLOWED = "allowed: a plain number above 0, or an empty cell: then the list price counts"
+RANGE_ALLOWED = "allowed: a price from 0.01 to 100,000,000"
 TITLE_ALLOWED = "allowed: Store's unit price (USD): nothing converts money"
 MONEY_ALLOWED = "allowed: prices in USD: nothing converts money"
 COLUMNS_ALLOWED = "allowed: one sheet with the columns 'Item no.' and \"Store's unit price (USD)\""
@@ -198,9 +200,16 @@ DAMAGED: list[tuple[str, Change, str]] = [
     ("sign", price(ELBOW, "$1.29"), f"{AT}: found the text '$1.29'; {PRICE_ALLOWED}; did you mean 1.29?"),
     ("comma", price(ELBOW, "1,29"), f"{AT}: found the text '1,29'; {PRICE_ALLOWED}; did you mean 1.29?"),
     ("number as text", price(ELBOW, "2"), f"{AT}: found the text '2'; {PRICE_ALLOWED}; did you mean 2?"),
-    ("euro text", price(ELBOW, "1.29 €"), f"{AT}: found the text '1.29 €'; {PRICE_ALLOWED}; did you mean 1.29?"),
+    ("euro text", price(ELBOW, "1.29 €"), f"{AT}: found a price shown in EUR; {MONEY_ALLOWED}"),
+    ("pound text", price(ELBOW, "GBP 1"), f"{AT}: found a price shown in GBP; {MONEY_ALLOWED}"),
+    ("date", price(ELBOW, datetime(2026, 1, 29)), f"{AT}: found the date 2026-01-29; {PRICE_ALLOWED}"),
+    (
+        "no end of digits",
+        price(ELBOW, "9" * 300),
+        f"{AT}: found a text of 300 characters that begins with '{'9' * 40}'; {PRICE_ALLOWED}",
+    ),
     ("minus as text", price(ELBOW, "-1.29"), f"{AT}: found the text '-1.29'; {PRICE_ALLOWED}"),
-    ("negative", price(ELBOW, -1.29), f"{AT}: found the price -1.29; {PRICE_ALLOWED}"),
+    ("negative", price(ELBOW, -1.29), f"{AT}: found the price -1.29; {RANGE_ALLOWED}"),
     ("yes", price(ELBOW, True), f"{AT}: found True; {PRICE_ALLOWED}"),
     ("error value", price(ELBOW, "#REF!"), f"{AT}: found the text '#REF!'; {PRICE_ALLOWED}"),
     (

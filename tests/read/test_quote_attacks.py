@@ -151,10 +151,10 @@ def price(value: object) -> Change:
 @pytest.mark.parametrize(
     ("value", "found"),
     [
-        (0, "found the price 0; allowed: a plain number above 0"),
-        (0.001, "found the price 0.001; allowed: a plain number above 0"),
-        (1e300, "found the price 1e+300; allowed: a plain number above 0, up to 100,000,000"),
-        (1e10, "found the price 1e+10; allowed: a plain number above 0, up to 100,000,000"),
+        (0, "found the price 0; allowed: a price from 0.01 to 100,000,000"),
+        (0.001, "found the price 0.001; allowed: a price from 0.01 to 100,000,000"),
+        (1e300, "found the price 1e+300; allowed: a price from 0.01 to 100,000,000"),
+        (1e10, "found the price 1e+10; allowed: a price from 0.01 to 100,000,000"),
         ("about three", "found the text 'about three'; allowed: a plain number above 0"),
         (True, "found True; allowed: a plain number above 0"),
     ],
