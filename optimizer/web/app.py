@@ -25,7 +25,7 @@ from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
 _TOLD_EVERY_S = 0.4
-_STALE = "The file was changed in another window. This is how it is now: make your change again if it still applies."
+_STALE = "The file was changed meanwhile. This is how it is now: make your change again if it still applies."
 _KINDS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     "html": "text/html; charset=utf-8",
@@ -90,12 +90,12 @@ class _Desk:
     async def edit(self, request: Request) -> Response:
         """Change the file as a form asks."""
         form = await _form(request)
-        return await run_in_threadpool(self._edit, form)
+        return await run_in_threadpool(self._edit, form, _window(request))
 
-    def _edit(self, form: dict[str, str]) -> Response:
+    def _edit(self, form: dict[str, str], window: str) -> Response:
         asked = {key: value for key, value in form.items() if key in ("view", "mode", "at")}
         try:
-            self.sitting.change(form)
+            self.sitting.change(form, window)
         except Stale:
             return self._sheet(asked, _STALE)
         except Refused as refused:
@@ -117,32 +117,32 @@ class _Desk:
     async def step(self, request: Request) -> Response:
         """Undo, redo, save, or load the file from disk."""
         form = await _form(request)
-        return await run_in_threadpool(self._step, form)
+        return await run_in_threadpool(self._step, form, _window(request))
 
-    def _step(self, form: dict[str, str]) -> Response:
+    def _step(self, form: dict[str, str], window: str) -> Response:
         asked = {key: value for key, value in form.items() if key in ("view", "mode", "at")}
         revision = int(form["rev"]) if form.get("rev", "").isdigit() else -1
         sitting, said = self.sitting, ""
         try:
             match form.get("do", ""):
                 case "undo":
-                    sitting.undo(revision)
+                    sitting.undo(revision, window)
                 case "redo":
-                    sitting.redo(revision)
+                    sitting.redo(revision, window)
                 case "save":
-                    sitting.save()
+                    sitting.save(window=window)
                     said = f"Saved to {sitting.path}."
                 case "save over":
-                    sitting.save(over=True)
+                    sitting.save(over=True, window=window)
                     said = f"Saved to {sitting.path}, over what another program had put there."
                 case "read":
-                    sitting.read_again(revision)
+                    sitting.read_again(revision, window)
                 case "take up":
                     sitting.take_left_over(revision, keep=True)
                 case "throw away":
                     sitting.take_left_over(revision, keep=False)
                 case "lists":
-                    sitting.take_lists([value for key, value in form.items() if key.startswith("list ")])
+                    sitting.take_lists([value for key, value in form.items() if key.startswith("list ")], window)
         except Stale:
             return self._sheet(asked, _STALE)
         except (OptimizerError, OSError) as error:
@@ -254,6 +254,11 @@ class _Desk:
 
     def picture_style(self, request: Request) -> Response:
         return Response(PICTURE_STYLE(), media_type="text/css")
+
+
+def _window(request: Request) -> str:
+    """Return the name of the page that a request comes from, nothing where it names none."""
+    return request.headers.get("x-window", "")[:40]
 
 
 def _asked(request: Request) -> dict[str, str]:

@@ -55,6 +55,7 @@ def serve(
         server = uvicorn.Server(config)
         say(f"{path} is open at {guard.start_address}")
         say("This address is good for one browser on this machine. Ctrl-C or closing the page ends it.")
+        threading.Thread(target=lambda: sitting.sheet, daemon=True).start()  # read by the time the browser asks
         if browser:
             threading.Thread(target=webbrowser.open, args=(guard.start_address,), daemon=True).start()
         if ends:

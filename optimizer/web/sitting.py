@@ -19,6 +19,7 @@ from optimizer.read.nodes import read_tree
 from optimizer.web.answers import Answers
 from optimizer.web.forms import Standing, changed
 from optimizer.web.plans import Plans
+from optimizer.web.steps import Steps
 from optimizer.web.windows import Windows
 from optimizer.web.worker import Asked
 from optimizer.whole_file import put_whole
@@ -75,6 +76,7 @@ class Sitting:
         self._past: list[str] = []
         self._future: list[str] = []
         self._revision = 0
+        self._steps = Steps()
         self._disk = _bytes_of(path)
         if self._disk is None and os.path.lexists(path):
             read_tree(path)  # which says why it is none that can be worked on
@@ -102,11 +104,11 @@ class Sitting:
         found = sorted(path.name for path in folder.glob("*.csv") if path.is_file()) if folder.is_dir() else []
         return tuple((name, name in self._lists) for name in found)
 
-    def take_lists(self, names: Sequence[str]) -> None:
+    def take_lists(self, names: Sequence[str], window: str = "") -> None:
         """Let these price lists of the folder count, and no others; names that are not there are passed over."""
         with self._lock:
             self._lists = tuple(name for name, _ in self.folder_lists if name in names)
-            self._revision += 1
+            self._step(window)
             self._sheet = None
 
     @property
@@ -115,18 +117,18 @@ class Sitting:
         folder = self.path.absolute().parent
         return (*self.given, *(folder / name for name in self._lists))
 
-    def put(self, revision: int, text: str) -> None:
+    def put(self, revision: int, text: str, window: str = "") -> None:
         """Make this the text of the file, as a step that can be undone; Stale where another window was faster."""
         with self._lock:
-            self._expect(revision)
+            self._expect(revision, window)
             if text == self._text:
                 return
             self._past = [*self._past, self._text][-MOST_STEPS:]
             self._future = []
-            self._turn_to(text)
+            self._turn_to(text, window)
 
-    def change(self, form: Mapping[str, str]) -> None:
-        """Change the file as a form asks, as a step that can be undone.
+    def change(self, form: Mapping[str, str], window: str = "") -> None:
+        """Change the file as a form asks, as a step that can be undone; `window` is the name of the page it is in.
 
         Raises
         ------
@@ -138,7 +140,7 @@ class Sitting:
             It cannot be done.
         """
         with self._lock:
-            self._expect(int(form["rev"]) if form.get("rev", "").isdigit() else -1)
+            self._expect(int(form["rev"]) if form.get("rev", "").isdigit() else -1, window, form.get("at", ""))
             answers = self.sheet.answers
             told = (answers.system, answers.catalog) if answers else (None, self.shelf)
             text = changed(form, Standing(self._text, *told))
@@ -146,9 +148,9 @@ class Sitting:
                 faults = self._read_as(text).faults
                 if faults:
                     raise Refused(faults)
-            self.put(self._revision, text)
+            self.put(self._revision, text, window)
 
-    def save(self, over: bool = False) -> None:
+    def save(self, over: bool = False, window: str = "") -> None:
         """Put the text into the file; FileChangedError where that has something else by now, unless `over` is said."""
         with self._lock:
             known = _bytes_of(self.path) if over else self._disk
@@ -156,7 +158,7 @@ class Sitting:
                 return
             self._disk = saving.save(self.path, known, self._text)
             self._sheet = None
-            self._revision += 1
+            self._step(window)
 
     def read_as(self, text: str) -> Outcome:
         """Return what a text would say in place of the one that stands; nothing is kept of it."""
@@ -177,38 +179,48 @@ class Sitting:
                     self._shelf = load_catalog(self.catalogs)
             return self._shelf
 
-    def undo(self, revision: int) -> None:
+    def undo(self, revision: int, window: str = "") -> None:
         """Go back one step; nothing happens where there is none."""
         with self._lock:
-            self._expect(revision)
+            self._expect(revision, window)
             if self._past:
                 self._future.append(self._text)
-                self._turn_to(self._past.pop())
+                self._turn_to(self._past.pop(), window)
 
-    def redo(self, revision: int) -> None:
+    def redo(self, revision: int, window: str = "") -> None:
         """Do again what was undone last."""
         with self._lock:
-            self._expect(revision)
+            self._expect(revision, window)
             if self._future:
                 self._past.append(self._text)
-                self._turn_to(self._future.pop())
+                self._turn_to(self._future.pop(), window)
 
-    def read_again(self, revision: int) -> None:
+    def read_again(self, revision: int, window: str = "") -> None:
         """Take what the disk has, as a step that can be undone."""
         with self._lock:
             disk = _bytes_of(self.path)
-            self.put(revision, _text(disk))
+            self.put(revision, _text(disk), window)
             self._disk = disk
             self._sheet = None
 
-    def _expect(self, revision: int) -> None:
-        if revision != self._revision:
+    def _expect(self, revision: int, window: str = "", at: str = "") -> None:
+        """Raise Stale where a form was made for another revision, but for the own last steps of a quick window."""
+        if revision == self._revision:
+            return
+        answers = self.sheet.answers
+        network = answers.system.network if answers is not None else None
+        own = self._steps.own(revision, self._revision, window)
+        if not own or not self._steps.means_the_same(at, revision, network):
             raise Stale
 
-    def _turn_to(self, text: str) -> None:
+    def _turn_to(self, text: str, window: str = "") -> None:
         self._text = text
-        self._revision += 1
+        self._step(window)
         self._sheet = None
+
+    def _step(self, window: str = "") -> None:
+        self._revision += 1
+        self._steps.made(self._revision, window)
 
     def _read(self) -> Sheet:
         """Return the sheet of the text as it stands."""
@@ -217,6 +229,7 @@ class Sitting:
         told = self._read_as(self._text)
         answers = None if told.system is None or told.catalog is None else Answers(told.system, told.catalog)
         self.last_read = told.system or self.last_read
+        self._steps.showed(self._revision, told.system.network if told.system is not None else None)
         return Sheet(self._revision, self._text, answers, told.faults, saved, False, *counts)
 
     def _read_as(self, text: str) -> Outcome:
@@ -275,7 +288,7 @@ class Sitting:
             if content is not None and keep:
                 self.put(revision, _text(content))
             self.unsaved_path.unlink(missing_ok=True)
-            self._revision += 1
+            self._step()
             self._sheet = None
 
 

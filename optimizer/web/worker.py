@@ -72,6 +72,8 @@ class Planned:
 def run(asked: Asked, told: Connection, stop: Event) -> None:
     """Be the process: do what is asked, deaf to Ctrl-C, which is for the page's program, that then ends this one."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(_AFTER_THE_PAGE)  # where processors are few the page is answered first
     threading.Thread(target=_end_with_parent, daemon=True).start()
     work(asked, told.send, stop.is_set)
 
@@ -264,6 +266,7 @@ def _report(asked: Asked) -> PlanReport:
     return asked.report
 
 
+_AFTER_THE_PAGE = 5
 PAPER = ("letter", "A4")
 SOLVERS = ("GSCIP", "HIGHS", "CP_SAT")
 Work = Callable[[Asked, "System", "Catalog", "Progress"], Any]

@@ -13,7 +13,8 @@ import time
 from http.cookiejar import CookieJar
 from pathlib import Path
 from statistics import median
-from urllib.request import HTTPCookieProcessor, build_opener
+from urllib.parse import urlencode
+from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 import pytest
 from cli.running import ROOT
@@ -64,6 +65,40 @@ def test_the_first_page_and_its_memory(tmp_path: Path) -> None:
 
     assert min(taken) < 0.8
     assert all(kb < MOST_MEMORY_KB for kb in memory_kb)
+
+
+class Caller:
+    """A browser's cookie and headers, without a browser."""
+
+    def __init__(self, address: str) -> None:
+        self.home = address.split("/start")[0]
+        self.opener = build_opener(HTTPCookieProcessor(CookieJar()))
+        self.opener.open(address).read()
+
+    def post(self, path: str, **form: str) -> str:
+        headers = {"origin": self.home, "x-window": "one", "content-type": "application/x-www-form-urlencoded"}
+        return self.opener.open(Request(self.home + path, urlencode(form).encode(), headers)).read().decode()
+
+
+@pytest.mark.skipif(BUSY, reason="the machine is busy: how long an answer takes beside a search cannot be measured")
+def test_edits_while_a_search_runs(tmp_path: Path) -> None:
+    path = Path(shutil.copyfile(ROOT / "examples" / "cellar-sump.yaml", tmp_path / "tank.yaml"))
+    with as_a_program(path) as (address, _):
+        page = Caller(address)
+        told = page.post("/search", what="frontier", seconds="120", rev="0")
+        taken: list[float] = []
+        for number in range(60):
+            revision = re.search(r'name="rev" value="(\d+)"', told)
+            assert revision is not None
+            form = {"do": "opening", "at": "part-1-1", "opening": str(30 + number)}
+            began = time.perf_counter()
+            told = page.post("/edit", rev=revision[1], **form)
+            taken.append(time.perf_counter() - began)
+            assert 'id="plumbing"' in told
+            time.sleep(0.05)
+        assert 'aria-label="Progress"' in page.opener.open(f"{page.home}/?view=plan").read().decode()  # it still runs
+
+    assert sorted(taken)[int(0.95 * len(taken)) - 1] < 0.3, taken
 
 
 @pytest.mark.parametrize(("branches", "pairs", "bar_s"), [(6, 4, 0.15), (12, 9, 0.40)])

@@ -134,7 +134,7 @@ def test_two_windows_do_not_undo_each_other(open_page: Open) -> None:
 
     told = page.post("/edit", data={"rev": seen, "do": "remove part", "at": ELBOW}).text
 
-    assert "changed in another window" in words_of(told)
+    assert "changed meanwhile" in words_of(told)
     assert page.sitting.content == first
 
 
@@ -227,3 +227,37 @@ def test_only_the_folders_own_price_lists_count(open_page: Open) -> None:
     send(page, "lists", "/step", **{"list a": "prices.csv", "list b": str(outside), "list c": "../other.csv"})
 
     assert page.sitting.catalogs == (folder.absolute() / "prices.csv",)
+
+
+def test_a_quick_window_need_not_wait_for_its_own_page(open_page: Open) -> None:
+    page = open_page()
+    seen = str(page.sitting.revision)
+    quick = {"x-window": "one"}
+
+    page.post("/edit", data={"rev": seen, "do": "target", "name": "return line", "value": "500 gph"}, headers=quick)
+    told = page.post("/edit", data={"rev": seen, "do": "head", "key": "note", "value": "quick"}, headers=quick).text
+    assert "changed meanwhile" not in told
+    assert "note: quick" in text_of(page)
+    page.post("/step", data={"rev": seen, "do": "undo"}, headers=quick)
+    page.post("/step", data={"rev": seen, "do": "undo"}, headers=quick)
+    assert "note: quick" not in text_of(page)
+
+    page.post("/edit", data={"rev": str(page.sitting.revision), "do": "head", "key": "note", "value": "by another"})
+    told = page.post("/edit", data={"rev": seen, "do": "head", "key": "note", "value": "late"}, headers=quick).text
+    assert "changed meanwhile" in told
+    assert "note: by another" in text_of(page)
+
+
+def test_a_quick_form_about_a_part_that_moved_meanwhile_is_not_done(open_page: Open) -> None:
+    page = open_page()
+    seen, quick = str(page.sitting.revision), {"x-window": "one"}
+    page.get("/")
+
+    page.post("/edit", data={"rev": seen, "do": "remove part", "at": "part-0-2"}, headers=quick)
+    told = page.post("/edit", data={"rev": seen, "do": "remove part", "at": "part-0-4"}, headers=quick).text
+    assert "changed meanwhile" in told  # the fourth is the next one now
+    page.post("/edit", data={"rev": seen, "do": "opening", "at": "run-0", "opening": "50"}, headers=quick)
+    last = page.post(
+        "/edit", data={"rev": seen, "do": "set run", "at": "run-0", "key": "note", "value": "x"}, headers=quick
+    )
+    assert "changed meanwhile" not in last.text

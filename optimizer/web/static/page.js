@@ -120,7 +120,7 @@
     const values = Object.fromEntries(new FormData(document.getElementById("state")));
     if (slider.dataset.pump) Object.assign(values, {do: "speed", pump: slider.dataset.pump, speed: slider.value});
     else Object.assign(values, {do: "opening", at: slider.dataset.at, opening: slider.value});
-    htmx.ajax("POST", "/edit", {target: "#sheet", swap: "outerMorph", values});
+    htmx.ajax("POST", "/edit", {source: "#sheet", target: "#sheet", swap: "outerMorph", values});
   }
   function settle() {
     for (const slider of document.querySelectorAll("input[type=range]")) {
@@ -146,6 +146,11 @@
     resize();
     const path = event.detail && event.detail.ctx && event.detail.ctx.request ? String(event.detail.ctx.request.action) : "";
     if (!path.includes("/try")) settle();
+  });
+
+  // A quick hand: each form goes out after the one before it, and tells which page it is of.
+  document.addEventListener("htmx:before:request", (event) => {
+    event.detail.ctx.request.headers["X-Window"] = document.body.dataset.window;
   });
 
   // Plans: before or after, the points of the chart, print, a file that is dropped.
