@@ -17,7 +17,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from optimizer.errors import EditError, NetworkError, OptimizerError
-from optimizer.web.forms import MOST_TEXT
+from optimizer.web.forms import MOST_TEXT, then_at
 from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
 from optimizer.web.sitting import Refused, Sitting, Stale
@@ -102,6 +102,8 @@ class _Desk:
             return HTMLResponse(self.pages.sheet(asked, "", (refused.faults, form)))
         except EditError as error:
             return self._sheet(asked, str(error))
+        answers = self.sitting.sheet.answers
+        asked["at"] = then_at(form, answers.system if answers else None)
         if form.get("then") == "search":
             self.sitting.plans.start(self.sitting.asked("plan", 60.0))
         return self._sheet(asked)

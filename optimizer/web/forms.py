@@ -252,7 +252,8 @@ def _add(form: Form, shown: Standing) -> Change:
 
 def _pump(form: Form, shown: Standing) -> object:
     """Return a pump of the shelf, or one by typed points."""
-    if form.get("shelf") and shown.catalog is not None and shown.system is not None:
+    own = form.get("curve", "").strip()  # whoever types a curve means that pump
+    if form.get("shelf") and not own and shown.catalog is not None and shown.system is not None:
         return pump_of_shelf(form["shelf"], shown.catalog, shown.system.units)
     curve = _lines(_needed(form, "curve", "points of its curve, such as 0 gph at 12 ft"))
     told: dict[str, object] = {"curve": curve, "ports": _needed(form, "ports", "its ports, such as 3/4 in NPT male")}
@@ -308,7 +309,7 @@ def _begin(form: Form, shown: Standing) -> str:
     if form.get("example"):
         return starter_text()
     units = form.get("units", "US")
-    if form.get("shelf"):
+    if form.get("shelf") and not form.get("curve", "").strip():  # whoever types a curve means that pump
         if shown.catalog is None:
             raise EditError("The catalogs cannot be read.")
         pump: object = pump_of_shelf(form["shelf"], shown.catalog, units)
@@ -347,6 +348,24 @@ def _number(words: str, low: float, high: float) -> float:
     if not re.fullmatch(r"\d{1,6}(?:\.\d{1,4})?", words) or not low <= float(words) <= high:
         raise EditError(f"found '{words[:20]}'; allowed: a number from {low:g} to {high:g}")
     return float(words)
+
+
+def then_at(form: Form, system: System | None) -> str:
+    """Return the handle that is chosen after a form was done: a part that is new or that moved, else the same."""
+    at, does = form.get("at", ""), form.get("do", "")
+    match = re.fullmatch(r"(run|part)-(\d{1,5})(?:-(\d{1,5}))?", at)
+    if match is None or system is None or does not in ("insert", "move part", "repeat part", "remove part"):
+        return at
+    runs = list(system.network.runs.values())
+    if int(match[2]) >= len(runs):
+        return ""
+    last = len(runs[int(match[2])].parts) - 1
+    if match[1] == "run":
+        return f"part-{match[2]}-{0 if form.get('where') == 'before' else last}" if does == "insert" else at
+    place = int(match[3] or 0)
+    on = (does == "insert" and form.get("where") != "before") or does == "repeat part" or form.get("way") == "later"
+    back = does == "move part" and form.get("way") == "earlier"
+    return f"part-{match[2]}-{min(last, max(0, place + on - back))}"
 
 
 DONE: dict[str, Callable[[Form, Standing], Change | str]] = {

@@ -119,7 +119,7 @@ class Pages:
             "said": said,
             "unsaved": "" if sheet.saved else _plain(sheet.text),
             "left_over": self.sitting.left_over,
-            "refused": [str(fault) for fault in refused[0]] if refused else [],
+            "refused": [f"found {one.found}; allowed: {one.allowed}" for one in refused[0]] if refused else [],
             "again": dict(refused[1]) if refused else {},
         }
         return {**frame, "body": Markup(self._body(sheet, view, mode, asked))}

@@ -261,3 +261,31 @@ def test_a_quick_form_about_a_part_that_moved_meanwhile_is_not_done(open_page: O
         "/edit", data={"rev": seen, "do": "set run", "at": "run-0", "key": "note", "value": "x"}, headers=quick
     )
     assert "changed meanwhile" not in last.text
+
+
+def test_a_new_part_is_the_chosen_one_so_that_parts_are_put_in_as_they_stand(open_page: Open) -> None:
+    page = open_page()
+
+    def chosen(told: str) -> str:
+        return re.findall(r'id="(part-[\d-]+)"[^>]*aria-selected="true"', told)[0]
+
+    told = send(page, "insert", at="part-0-3", kind="union", where="after", view="plumbing")
+    assert chosen(told) == "part-0-4"
+    told = send(page, "insert", at=chosen(told), kind="45 elbow", where="after")
+    assert chosen(told) == "part-0-5"
+    told = send(page, "move part", at="part-0-5", way="earlier")
+    assert chosen(told) == "part-0-4"
+    told = send(page, "insert", at="run-0", kind="elbow", where="before")
+    assert chosen(told) == "part-0-0"
+    assert "Not done" in send(page, "insert", at="part-0-3", kind="pipe", where="after")
+
+
+def test_a_curve_that_is_typed_is_that_of_the_pump_whatever_is_chosen_from_the_catalog(open_page: Open) -> None:
+    page = open_page(missing=True)
+    shelf = re.search(r'<option value="([^"]+)">', page.get("/").text)
+    assert shelf is not None
+    form = {"title": "Mine", "display": "4 ft", "size": "3/4 in sch 40 PVC", "ports": "3/4 in NPT male"}
+
+    send(page, "begin", shelf=shelf[1], curve="0 gph at 9 ft\n900 gph at 0 ft", **form)
+
+    assert "900 gph at 0 ft" in text_of(page)

@@ -17,10 +17,11 @@ from web.browsing import CHROMIUM, NOWHERE, as_a_program, needs_a_browser, serve
 from optimizer import pipeline
 from optimizer.documents import papers
 from optimizer.documents.words import flow_words
+from optimizer.web import pages
 
 pytestmark = [pytest.mark.slow, needs_a_browser()]
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
-VIEWS = ("plumbing", "wishes", "losses", "heads", "safety", "readings", "plan", "file")
+VIEWS = tuple(dict.fromkeys(key for key, _ in (*pages.VIEWS, *pages.LAID)))
 
 
 @pytest.fixture(scope="module")
@@ -170,7 +171,7 @@ def test_a_search_is_stopped_and_another_plan_of_the_frontier_chosen(example: Pa
     page.click("nav >> text=Plan")
     page.click("button[value=frontier]")
     page.click("text=Cancel")  # before anything was found
-    page.wait_for_selector("text=It was ended")
+    page.wait_for_selector("text=It was canceled")
     page.click("button[value=frontier]")
     page.wait_for_selector("text=Stop with the best so far")
     page.wait_for_selector("#frontier-heading")
@@ -200,7 +201,7 @@ def test_a_file_changed_by_another_program_is_noticed(example: Path, new_page: A
     example.write_bytes(text)
 
     page.wait_for_selector("#changed")
-    settled(page, sitting, lambda: page.click("text=Show what the disk has"))
+    settled(page, sitting, lambda: page.click("text=Load the file from disk"))
     page.wait_for_selector("#runs td:has-text('at least 650 gph')")
     page.wait_for_selector("#changed", state="detached")
     assert example.read_bytes() == text
@@ -271,6 +272,51 @@ def test_a_stores_quote_is_dropped(example: Path, new_page: Any, tmp_path: Path,
     page.click(".drop button")
 
     page.wait_for_selector('h2:has-text("At the store\'s prices")')
+
+
+def test_two_quick_edits_are_both_done(example: Path, new_page: Any, serve: Any) -> None:
+    address, sitting = serve(example)
+    page = new_page(address)
+    page.click("nav >> text=Targets and rules")
+    page.fill("form:has([value='return line']) [name=value]", "at least 640 gph")
+    page.fill("form:has([value='budget']) [name=value]", "50 USD")
+    page.evaluate(  # no answer comes between the two
+        "() => { for (const name of ['return line', 'budget'])"
+        " document.querySelector(`form:has([value='${name}']) button`).click(); }"
+    )
+    until(lambda: sitting.revision == 2)
+    page.wait_for_selector("#state [name=rev][value='2']", state="attached")
+
+    assert b"at least 640 gph" in sitting.content
+    assert b"budget: 50 USD" in sitting.content
+    assert "changed meanwhile" not in page.locator("#said").inner_text()
+
+
+def test_a_search_is_stopped_with_the_best_so_far(tmp_path: Path, new_page: Any, serve: Any) -> None:
+    path = Path(shutil.copyfile(ROOT / "examples" / "cellar-sump.yaml", tmp_path / "tank.yaml"))
+    address, sitting = serve(path)
+    page = new_page(address)
+    page.click("nav >> text=Plan")
+    page.click("button[value=plan]")
+    page.wait_for_selector("#progress svg")
+    page.click("text=Stop with the best so far")
+    page.wait_for_selector("#plan-heading")
+
+    course = [best for _, best, _ in sitting.plans.jobs.job.course if best is not None]
+    assert sitting.plans.chosen.report.bill.total_cents in course
+
+
+def test_an_error_is_mended_at_its_part(example: Path, new_page: Any, serve: Any) -> None:
+    good = example.read_bytes()
+    example.write_bytes(good.replace(b"- union\n", b"- unoin\n"))
+    address, sitting = serve(example)
+    page = new_page(address)
+    page.wait_for_selector("#drawing .over-sign.bad")
+    page.fill(".faults [name=words]", "union")
+    settled(page, sitting, lambda: page.click(".faults button"))
+
+    page.wait_for_selector("#plumbing")
+    assert sitting.content == good
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -145,13 +145,21 @@
   document.addEventListener("htmx:after:swap", (event) => {
     resize();
     const path = event.detail && event.detail.ctx && event.detail.ctx.request ? String(event.detail.ctx.request.action) : "";
-    if (!path.includes("/try")) settle();
+    if (path.includes("/try")) return;
+    settle();
+    const at = document.querySelector("#state [name=at]"), address = asked();
+    if (at && at.value !== (address.get("at") || "")) { address.set("at", at.value); history.replaceState(null, "", "?" + address); }
+    const said = document.querySelector("#refused, #said p"), words = said ? said.textContent : "";
+    if (said && words !== told) said.scrollIntoView({block: "nearest"});  // what was not done is told above what was sent
+    told = words;
   });
 
   // A quick hand: each form goes out after the one before it, and tells which page it is of.
   document.addEventListener("htmx:before:request", (event) => {
     event.detail.ctx.request.headers["X-Window"] = document.body.dataset.window;
   });
+
+  let told = "";
 
   // Plans: before or after, the points of the chart, print, a file that is dropped.
   document.addEventListener("click", (event) => {
