@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
 
+from optimizer.edits import outcome
+from optimizer.model.catalog import Catalog
+from optimizer.model.money import Money
+from optimizer.read.catalogs import load_catalog
 from optimizer.web.app import application
 from optimizer.web.guard import Guard
 from optimizer.web.sitting import Sitting
@@ -27,10 +31,27 @@ class Page(TestClient):
         super().__init__(self.guard, base_url=HERE, headers={"origin": HERE})
 
     def come_in(self) -> None:
-        self.get(self.guard.start_address.removeprefix(HERE))
+        self.get(self.guard.start_address.removeprefix(HERE), follow_redirects=False)  # the page is not drawn yet
 
 
 Open = Callable[..., Page]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def one_shelf() -> Iterator[None]:
+    """Read the shipped catalogs once for all pages that have no price lists of their own."""
+    kept: dict[str, Catalog] = {}
+
+    def load(paths: Sequence[Path] = (), money: Money | None = None) -> Catalog:
+        if paths:
+            return load_catalog(paths, money)
+        if repr(money) not in kept:
+            kept[repr(money)] = load_catalog((), money)
+        return kept[repr(money)]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(outcome, "load_catalog", load)
+        yield
 
 
 @pytest.fixture

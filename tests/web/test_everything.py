@@ -80,7 +80,7 @@ def test_every_command_and_option_has_its_place_on_the_page() -> None:
 
 
 def test_what_is_named_there_is_there(open_page: Open) -> None:
-    page = open_page("upper-tank")
+    page = open_page()
     for name in ("one.csv", "two.csv"):
         (page.sitting.path.parent / name).write_text("item_id,price,currency,price_date\n", encoding="utf-8")
     shown = "".join(page.get(f"/?view={view}").text for view, _ in (*VIEWS, *LAID)).replace("&#34;", '"')
@@ -121,6 +121,7 @@ def test_nonsense_in_a_form_is_as_if_it_were_not_there(options: dict[str, str]) 
     assert one.chosen("paper", ("letter", "A4")) is None
 
 
+@pytest.mark.slow
 def test_flow_meters_are_those_of_the_command(open_page: Open) -> None:
     system, catalog = pipeline.read(SHORT)
     kind, found = done(asked("meters", options={"run": "return line", "bucket": "5 gal"}))

@@ -140,7 +140,7 @@ def test_nothing_is_drawn_of_what_never_could_be_read_and_no_path_is_trusted(ope
         ("speeds", {"from": "60", "to": "100"}, "100 %"),
         ("grouped", {"by": "kind"}, "elbow"),
         ("along", {"run": "return line"}, "pump return"),
-        ("ports", {}, "NPT"),
+        pytest.param("ports", {}, "NPT", marks=pytest.mark.slow),
         ("adapters", {"from": "3/4 in BSPP male", "to": "1 in socket"}, "1 in socket"),
         ("adapters", {"from": "3/4 in BSPP male", "to": "thing"}, "allowed"),
         ("adapters", {"from": "3/4 in BSPP male", "to": "1 in socket", "flow": "much"}, "much"),

@@ -11,6 +11,7 @@ from typing import Any
 
 import axe_core_python
 import pytest
+from benchmarks.test_page_speed import manifold
 from cli.running import ROOT
 from web.browsing import CHROMIUM, NOWHERE, as_a_program, needs_a_browser, served, until
 
@@ -22,6 +23,23 @@ from optimizer.web import pages
 pytestmark = [pytest.mark.slow, needs_a_browser()]
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 VIEWS = tuple(dict.fromkeys(key for key, _ in (*pages.VIEWS, *pages.LAID)))
+
+
+_DRAWN = """async () => {
+  const drawing = document.getElementById("drawing"), box = one => one.getBoundingClientRect();
+  const letters = [...drawing.querySelectorAll("text")].map(one => box(one).height);
+  const handles = [...drawing.querySelectorAll(".touch")].map(one => Math.min(box(one).height, box(one).width));
+  const frames = [];
+  let last = performance.now();
+  for (let step = 0; step < 60; step++) {
+    drawing.scrollBy(12, 9);
+    await new Promise(done => requestAnimationFrame(done));
+    const now = performance.now();
+    frames.push(now - last);
+    last = now;
+  }
+  return [letters, handles, frames.sort((a, b) => a - b)];
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -317,6 +335,25 @@ def test_an_error_is_mended_at_its_part(example: Path, new_page: Any, serve: Any
 
     page.wait_for_selector("#plumbing")
     assert sitting.content == good
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_a_drawing_of_a_hundred_and_twenty_parts_is_legible_and_scrolls(
+    tmp_path: Path, new_page: Any, serve: Any, width: int
+) -> None:
+    path = tmp_path / "tank.yaml"
+    path.write_text(manifold(8, 7), encoding="utf-8")
+    address, sitting = serve(path)
+    runs = sitting.sheet.answers.system.network.runs.values()
+    assert sum(len(run.parts) for run in runs) >= 120
+    page = new_page(address, viewport={"width": width, "height": 800})
+    page.wait_for_load_state("networkidle")
+
+    letters, handles, frames_ms = page.evaluate(_DRAWN)
+
+    assert min(letters) >= 12.0  # pixels high: common practice, no source
+    assert min(handles) >= 24.0  # WCAG 2.2, success criterion 2.5.8
+    assert frames_ms[len(frames_ms) // 2] < 50.0
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import pytest
 from cli.running import ROOT
-from web.conftest import Open
-from web.test_edits import send, text_of
+from web import test_edits
+from web.conftest import Open, Page
+from web.test_edits import text_of
 
 from optimizer.read import drains, machines
 from optimizer.web.said import SECTIONS, Typed, plain, typed
+
+
+def send(page: Page, do: str, address: str = "/edit", **fields: str) -> str:
+    """Send a form from the view of the file, which is told in no time."""
+    return test_edits.send(page, do, address, view="file", **fields)
 
 
 @pytest.mark.parametrize(
