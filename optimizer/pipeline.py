@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
     from optimizer.hydraulics.calibration import CalibrationReport
     from optimizer.hydraulics.contradictions import Compared
+    from optimizer.model.bill import Bill
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
     from optimizer.model.note import Note
@@ -486,6 +487,26 @@ def shop(
     from optimizer.search.watch import Watch
 
     return study(system, catalogs, sellers, Watch.of(time_limit_s))
+
+
+def store_orders(system: System, found: Shopping, catalogs: Sequence[Catalog]) -> tuple[Bill, ...]:
+    """Return what is bought at each store, as parts lists at its prices, in the order of the stores; all empty if
+    nothing can be bought."""
+    from dataclasses import replace
+
+    from optimizer.choices.for_sale import for_sale
+    from optimizer.model.bill import Bill
+    from optimizer.takeoff.store_bills import store_bill
+
+    if found.best is None:
+        return tuple(Bill(system.currency, (), ()) for _ in found.sellers)
+    own = replace(system, rules=replace(system.rules, own_lists_only=True))
+    bought = [
+        {line.key for line, at in zip(found.best.lines, found.best.stores, strict=True) if at == place}
+        for place in range(len(found.sellers))
+    ]
+    stores = [for_sale(own, catalog) for catalog in catalogs]
+    return tuple(store_bill(system, found.best.plan, *each) for each in zip(stores, bought, strict=True))
 
 
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:

@@ -8,8 +8,15 @@ from pathlib import Path
 import click
 
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER
-from optimizer.cli.options import catalogs_option, file_argument, json_option, whole_time_option
-from optimizer.cli.output import print_all, print_json
+from optimizer.cli.options import (
+    catalogs_option,
+    file_argument,
+    json_option,
+    output_option,
+    replace_option,
+    whole_time_option,
+)
+from optimizer.cli.output import free_outputs, print_all, print_json
 from optimizer.cli.waiting import wait_for
 from optimizer.model.seller import Seller
 
@@ -42,6 +49,8 @@ _STORES = 2
     metavar="AMOUNT",
     help="What delivery or the way costs, store by store, in the currency of FILE.",
 )
+@output_option("XLSX", "Write a workbook with an order for each store at which something is bought.")
+@replace_option
 @catalogs_option
 @whole_time_option
 @json_option
@@ -50,6 +59,8 @@ def stores(
     lists: tuple[Path, ...],
     least: tuple[float, ...],
     delivery: tuple[float, ...],
+    output: Path | None,
+    replace: bool,
     catalogs: tuple[Path, ...],
     time_limit_s: float,
     as_json: bool,
@@ -60,9 +71,12 @@ def stores(
     """
     from optimizer import pipeline
     from optimizer.documents.stores_text import shopping_blocks, shopping_json
+    from optimizer.documents.workbook import orders_bytes
+    from optimizer.whole_file import free_target, put_all
 
     if len(lists) != _STORES:
         raise click.BadParameter("the price lists of two stores", param_hint="--store")
+    free_outputs(replace, (file, *lists, *catalogs), (output, ".xlsx"))
     names = [path.stem for path in lists]
     if len(set(names)) < _STORES:
         names = [str(path) for path in lists]
@@ -76,6 +90,14 @@ def stores(
     system, shelves = read[0][0], [catalog for _, catalog in read]
     bought = partial(pipeline.shop, system, shelves, sellers, time_limit_s=time_limit_s)
     found = wait_for("Searching for the cheapest plan from one store, the other and both", bought, as_json)
+    if output is not None and found.best is not None:
+        put_all(
+            {
+                free_target(output, replace, ".xlsx"): orders_bytes(
+                    found, system, pipeline.store_orders(system, found, shelves)
+                )
+            }
+        )
     if as_json:
         print_json(shopping_json(found, system))
     else:

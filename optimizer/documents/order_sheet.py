@@ -26,8 +26,8 @@ _ASK = (
 )
 _STRONGER = (("sch ", "Schedule 80 in place of schedule 40"), (" PN1", "PN16 in place of PN10"))
 PRICES = (
-    "List prices are this program's; write the store's price beside them and the totals follow. A price that is not a "
-    "number (such as “ask”) counts as the list price."
+    "List prices are {whose}; write the store's price beside them and the totals follow. A price that is not a number "
+    "(such as “ask”) counts as the list price."
 )
 
 # Column titles of the order with their widths; the order is the order on the sheet.
@@ -76,9 +76,14 @@ def ask_words(bill: Bill) -> str:
     return _ASK.format(stronger=f" {' and '.join(stronger)} is fine." if stronger else "")
 
 
-def order_sheet(book: Book, bill: Bill) -> Formula:
-    """Write what to buy and return a formula that fetches its total from another sheet."""
-    sheet = book.sheet(ORDER_SHEET, tuple(ORDER_COLUMNS.values()), landscape=True, margins=TIGHT_MARGINS)
+def order_sheet(book: Book, bill: Bill, title: str = ORDER_SHEET, at: str = "") -> Formula:
+    """Write what to buy and return a formula that fetches its total from another sheet.
+
+    `at` says where it is bought, if not all of it at one store.
+    """
+    sheet = book.sheet(title, tuple(ORDER_COLUMNS.values()), landscape=True, margins=TIGHT_MARGINS)
+    if at:
+        sheet.paragraph(at, "strong")
     _who(sheet)
     sheet.paragraph(ask_words(bill), "strong")
     numbers = (QUANTITY_TITLE, *(priced_title(title, bill.currency) for title in _PRICED))
@@ -92,11 +97,11 @@ def order_sheet(book: Book, bill: Bill) -> Formula:
     total_row = sheet.write(_sum_row(f"Total, {bill.currency}", bill.total_cents, first, last, _filled(bill, first)))
     if bill.spares:
         _spares(sheet, bill, total_row + 1)
-    sheet.paragraph(PRICES, "small")
+    sheet.paragraph(PRICES.format(whose="those of the store's list" if at else "this program's"), "small")
     sheet.pages = 1
     if sheet.scale < _ONE_PAGE:
         sheet.pages = 0
-    return Formula(f"='{ORDER_SHEET}'!{_EXTENDED}{total_row + 1}", bill.total_cents / 100)
+    return Formula(f"='{title}'!{_EXTENDED}{total_row + 1}", bill.total_cents / 100)
 
 
 def _who(sheet: Sheet) -> None:

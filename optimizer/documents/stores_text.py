@@ -7,6 +7,7 @@ from typing import Any
 
 from optimizer.documents.money_notes import money_notes
 from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.model.bill import Bill
 from optimizer.model.seller import Seller
 from optimizer.model.system import System
 from optimizer.search.two_stores import Order, Shopping
@@ -69,6 +70,16 @@ def _row(found: Shopping, words: str, order: Order | None, currency: str) -> tup
         for k, own in enumerate(found.sellers)
     )
     return (words, *at, money(order.parts_cents, currency))
+
+
+def seller_words(found: Shopping, own: Seller, bill: Bill, currency: str) -> str:
+    """Return where an order goes and what it is charged beside its lines: `Order at corner: 5 of 9 lines.`"""
+    assert found.best is not None
+    place = found.sellers.index(own)
+    lines = sum(store == place for store in found.best.stores)
+    beside = _beside(own, bill.total_cents, currency)
+    told = f"Order at {own.name}: {lines} of {len(found.best.stores)} lines."
+    return f"{told} Charged besides{beside.replace(' + ', ': ', 1)}." if beside else told
 
 
 def _beside(own: Seller, cents: int, currency: str) -> str:

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import datetime
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 from optimizer.documents.answer_sheet import fill_answer, start_answer
 from optimizer.documents.appendix_sheets import APPENDIX_PAGES, PICTURE_PAGES, appendix_sheet
 from optimizer.documents.build_sheets import build_sheets
 from optimizer.documents.card_sheet import card_sheet
-from optimizer.documents.order_sheet import order_sheet
+from optimizer.documents.order_sheet import ORDER_SHEET, order_sheet
 from optimizer.documents.picture_sheets import PLUMBING_SHEET, picture_sheets, plumbing_pictures
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import A4, LETTER, TYPE, Book, Formula
+from optimizer.documents.stores_text import seller_words
 from optimizer.documents.text import require_passed
 from optimizer.errors import DocumentError
+from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
+from optimizer.model.system import System
+from optimizer.search.two_stores import Shopping
 from optimizer.takeoff.take_off import TakeOff
 from optimizer.units import US
 from optimizer.verify.card import SettingsCard
@@ -106,10 +111,27 @@ def workbook_bytes(
         raise DocumentError(f"paper {paper!r}: allowed are {', '.join(_PAPERS)}")
     memory = io.BytesIO()
     with xlsxwriter.Workbook(memory, {**_OPTIONS, "default_format_properties": dict(TYPE)}) as workbook:
-        workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report)})
+        workbook.set_properties({"title": f"Parts list: {report.system.name}", "created": created or _day(report.bill)})
         sheet_size = _PAPERS[paper] if paper else LETTER if report.system.units == US else A4
         book = Book(workbook, report.system.units, report.bill.currency, sheet_size, report.system.name)
         _fill(book, report, taken, card, facts)
+    return memory.getvalue()
+
+
+def orders_bytes(found: Shopping, system: System, bills: Sequence[Bill]) -> bytes:
+    """Return a workbook with an order for each store at which something is bought; `bills` go by the stores."""
+    import xlsxwriter
+
+    memory = io.BytesIO()
+    with xlsxwriter.Workbook(memory, {**_OPTIONS, "default_format_properties": dict(TYPE)}) as workbook:
+        title = f"Orders: {system.name}"
+        workbook.set_properties({"title": title, "created": max(map(_day, bills), default=_NO_DAY)})
+        sheet_size = LETTER if system.units == US else A4
+        book = Book(workbook, system.units, system.currency, sheet_size, system.name)
+        for place, (seller, bill) in enumerate(zip(found.sellers, bills, strict=True), start=1):
+            if bill.lines:
+                order_sheet(book, bill, f"{ORDER_SHEET} {place}", seller_words(found, seller, bill, system.currency))
+        book.finish()
     return memory.getvalue()
 
 
@@ -129,9 +151,9 @@ def _fill(
     book.finish()
 
 
-def _day(report: PlanReport) -> datetime.datetime:
+def _day(bill: Bill) -> datetime.datetime:
     """Return the newest price date: a time that does not change from one writing to the next."""
-    dates = [line.price_date for line in report.bill.lines]
+    dates = [line.price_date for line in bill.lines]
     try:
         return max((datetime.datetime.fromisoformat(date) for date in dates), default=_NO_DAY)
     except ValueError:

@@ -18,6 +18,8 @@ from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.list_price import JointShop, Pieces, PipeShop, counted, grouped
 from optimizer.takeoff.order import sale_unit, stick_words
 
+PACKED = {"cement": "cement", "primer": "cement", "tape": "tape"}  # bought in packs, for joints of which kind
+
 
 @dataclass(frozen=True, slots=True)
 class AtStore:
@@ -33,6 +35,7 @@ class StoreLine:
 
     words: str
     offers: tuple[AtStore | None, ...]
+    key: str = ""  # the item's id, or what seals joints: each stands on one line
 
     @property
     def cents(self) -> tuple[int | None, ...]:
@@ -58,7 +61,8 @@ def _pipe(system: System, plan: Plan, catalog: Catalog, stores: Sequence[Catalog
     network = system.network if plan.stands is None else plan.stands
     pieces = grouped((piece.item, piece.cut_m) for piece in new_pipe(network, plan, catalog)[0])
     for item, lengths in pieces.values():
-        yield StoreLine(item.description, tuple(_pipe_at(system, store, item.item_id, lengths) for store in stores))
+        offers = tuple(_pipe_at(system, store, item.item_id, lengths) for store in stores)
+        yield StoreLine(item.description, offers, item.item_id)
 
 
 def _pipe_at(system: System, store: Catalog, item_id: str, lengths: Pieces) -> AtStore | None:
@@ -82,22 +86,37 @@ def _pieces(plan: Plan, stores: Sequence[Catalog]) -> Iterator[StoreLine]:
     for key, (item, count) in counts.items():
         found = (store.items.get(key) for store in stores)
         offers = tuple(None if own is None else AtStore(f"{count} each", count * own.price_cents) for own in found)
-        yield StoreLine(item.description, offers)
+        yield StoreLine(item.description, offers, key)
 
 
 def _joints(plan: Plan, stores: Sequence[Catalog]) -> Iterator[StoreLine]:
     """Yield what joints take; what none of the stores has is bought elsewhere, as it is for the plan."""
-    made = counted((joint.method, joint.size) for run in plan.runs.values() for joint in run.joints)
     shops = [JointShop(store) for store in stores]
-    for use, method in (("cement", "cement"), ("primer", "cement"), ("tape", "tape")):
-        sizes = {size: count for (how, size), count in sorted(made.items()) if how == method}
-        sold = {size: count for size, count in sizes.items() if any(shop.rows(use, size) for shop in shops)}
-        if sold:
-            yield StoreLine(use, tuple(_packs_at(shop, use, sold) for shop in shops))
+    for key, joints in joints_by_use(plan).items():
+        if key in PACKED:
+            sold = {size: n for (_, size), n in joints.items() if any(shop.rows(key, size) for shop in shops)}
+            if sold:
+                yield StoreLine(key, tuple(_packs_at(shop, key, sold) for shop in shops), key)
+            continue
+        ((method, size),) = joints
+        if any(shop.rows(method, size) for shop in shops):
+            count = joints[method, size]
+            yield StoreLine(key, tuple(_singles_at(shop, method, size, count) for shop in shops), key)
+
+
+def joints_by_use(plan: Plan) -> dict[str, dict[tuple[str, str], int]]:
+    """Return the joints of a plan by what they take, as (what seals them, size): how many. Lines are bought so."""
+    made = counted((joint.method, joint.size) for run in plan.runs.values() for joint in run.joints)
+    found: dict[str, dict[tuple[str, str], int]] = {}
+    for use, method in PACKED.items():
+        sizes = {joint: count for joint, count in sorted(made.items()) if joint[0] == method}
+        if sizes:
+            found[use] = sizes
     for method in ("washer", "clamp"):
-        for (how, size), count in sorted(made.items()):
-            if how == method and any(shop.rows(method, size) for shop in shops):
-                yield StoreLine(f"{size} {method}", tuple(_singles_at(shop, method, size, count) for shop in shops))
+        for joint, count in sorted(made.items()):
+            if joint[0] == method:
+                found[f"{joint[1]} {method}"] = {joint: count}
+    return found
 
 
 def _packs_at(shop: JointShop, use: str, sizes: Mapping[str, int]) -> AtStore | None:

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import io
 import random
 from pathlib import Path
 
+import openpyxl
 import planned_examples
 import pytest
 from click.testing import CliRunner
 
 from optimizer import pipeline
 from optimizer.cli import main
+from optimizer.documents.workbook import orders_bytes
 from optimizer.model.catalog import Catalog
 from optimizer.model.seller import Seller
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
-from optimizer.search.two_stores import Shopping
+from optimizer.search.two_stores import Order, Shopping
+from optimizer.takeoff.store_bills import store_bill
 from optimizer.takeoff.store_lists import store_lines
 
 SMALL = data_directory("examples") / "single-return.yaml"
@@ -83,3 +87,30 @@ def test_one_price_list_is_not_two_stores(tmp_path: Path) -> None:
 
     assert told.exit_code == 2
     assert "two stores" in told.output
+
+
+def test_each_store_gets_the_order_of_its_lines_at_its_prices(tmp_path: Path) -> None:
+    report, catalog = planned_examples.searched("single-return")
+    lines = store_lines(report.system, report.plan, catalog, [catalog, catalog])
+    for stores in ((0,) * len(lines), tuple(place % 2 for place in range(len(lines)))):
+        order = Order(report.plan, lines, stores, report.bill.total_cents, report.bill.total_cents)
+        found = Shopping((Seller("corner"), Seller("web")), order, (None, None), 0)
+        bought = [{line.key for line, at in zip(lines, stores, strict=True) if at == k} for k in (0, 1)]
+        bills = [store_bill(report.system, report.plan, catalog, keys) for keys in bought]
+        book = openpyxl.load_workbook(io.BytesIO(orders_bytes(found, report.system, bills)))
+
+        assert [bill.total_cents for bill in bills] == [order.at(k) for k in (0, 1)]
+        assert sum(bill.total_cents for bill in bills) == report.bill.total_cents
+        assert book.sheetnames == [f"Order {k + 1}" for k in sorted(set(stores))]
+        assert str(book.worksheets[0]["A1"].value).startswith("Order at corner: ")
+
+
+@pytest.mark.slow
+def test_the_command_writes_the_orders(tmp_path: Path) -> None:
+    lists = [price_list(tmp_path, "corner", 1, 0.3), price_list(tmp_path, "web", 2, 0.1)]
+    output = tmp_path / "orders.xlsx"
+    told = ["stores", str(SMALL), "--store", str(lists[0]), "--store", str(lists[1]), "-o", str(output)]
+    result = CliRunner().invoke(main, told)
+
+    assert result.exit_code == 0
+    assert openpyxl.load_workbook(output).sheetnames
