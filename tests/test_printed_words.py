@@ -72,7 +72,7 @@ OLD = {
     r"(?<!Store's )\bpart no\.": "position",
     r"\b[Tt]oo low below\b|\b[Tt]oo high above\b": "clogged if under, disconnected if over",
     r"\bUS pint\b": "fl oz",
-    r"\bcentres?\b|\bvapour\b|\blabour\b|\bsteriliser\b|\bpressurised\b": "American spelling",
+    r"\bcentres?\b|\bneighbours?\b|\bvapour\b|\blabour\b|\bsteriliser\b|\bpressurised\b": "American spelling",
     r"\b[Pp]roved\b": "proven",
     r"\bsomebody\b": "someone",
     r"\bnot plumbed yet\b": "not connected yet",

@@ -30,7 +30,7 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
     )
     return [
         Heading(system.name),
-        Lines((f"Everything can be read, and every end fits its neighbour: {told}.", _catalog_words(catalog))),
+        Lines((f"Everything can be read, and every end fits its neighbor: {told}.", _catalog_words(catalog))),
         table(("point", "kind", "height"), (_point_row(point, system.units) for point in _fixed(system)), right=(2,)),
         table(
             ("run", "from", "to", "size", "parts", "pipe", "target"),

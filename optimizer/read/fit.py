@@ -11,6 +11,7 @@ from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import FIXTURES, MACHINES
 from optimizer.model.network import Condition, Device, Part, Pump
+from optimizer.read.closed_stubs import closed_tee
 from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
@@ -192,6 +193,12 @@ def _ways(
         return [_Reading(known[part.name].ports, 0)] if part.name in known else anything
     if size is None or not _says_enough(reading, part, size):
         return anything
+    if part.closed is not None:
+        tee = closed_tee(part, written, catalog)
+        if tee is None:
+            told = " x ".join(part.closed.sizes)
+            reading.fault(part.node.place, f"a tee for {told}, which the catalog does not have", "sizes of one tee")
+        return anything if tee is None else [_Reading(tee.ends, 0, tee)]
     family = _family_in_force(written, size, catalog)
     ways = _sorted_ways(catalog, part, size, family)
     if part.holes is not None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.model.network import Leg, Point
-from optimizer.read.nodes import Place, Reading
+from optimizer.read.nodes import Node, Place, Reading
 from optimizer.read.part_text import PartText
 from optimizer.read.topology import EndText, point_and_leg
 
@@ -24,6 +24,7 @@ class RawRun:
     size: tuple[str, str] | None  # nominal size, family
     parts: tuple[PartText | None, ...]
     then: tuple[tuple[int, tuple[str, str]], ...] = ()
+    node: Node | None = None  # the cap or plug at its end: a closed stub
 
     @property
     def whole(self) -> bool:

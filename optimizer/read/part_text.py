@@ -28,6 +28,14 @@ STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
 
 
 @dataclass(frozen=True, slots=True)
+class ClosedLeg:
+    """The tee of a closed stub, in the line that goes on: the sizes of what comes, what goes on, and the stub."""
+
+    sizes: tuple[str, str, str]
+    turns: bool  # the stub sits in a run leg: the water turns into the branch, or out of it
+
+
+@dataclass(frozen=True, slots=True)
 class PartText:
     """A part as far as its line says. `size` stands in front of the kind, `to_size` after a reducer's `to`."""
 
@@ -45,6 +53,7 @@ class PartText:
     room_m: float | None = None
     least_flow_m3_s: float = 0.0
     stays_open: bool = False
+    closed: ClosedLeg | None = None
 
 
 def read_parts(reading: Reading, node: Node, unit_system: str) -> list[PartText | None]:

@@ -36,6 +36,7 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
 from optimizer.model.throttling import with_suctions
+from optimizer.read.closed_stubs import CLOSERS, without_stubs
 from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.joined import RawRun, joined_runs
@@ -189,8 +190,12 @@ def _read_network(
     pumps = read_pumps(reading, found.get("pumps"), unit_system)
     devices = read_devices(reading, found.get("devices"), unit_system)
     written = _read_runs(reading, found, unit_system, catalog)
-    complete = all_keys and _is_complete(found, written, points)
-    raw_runs, told = joined_runs(reading, written, points) if complete else (written, {})
+    stubs = [run for run in written if run.node is not None]
+    plumbed = [run for run in written if run.node is None]
+    complete = all_keys and _is_complete(found, plumbed, points, len(stubs))
+    if complete:
+        plumbed = without_stubs(reading, plumbed, stubs, points)
+    raw_runs, told = joined_runs(reading, plumbed, points) if complete else (plumbed, {})
     _note_machines(reading, found, [part for run in raw_runs for part in run.parts], complete)
     layout = _layout(reading, raw_runs, points, found, complete)
     texts = {
@@ -237,7 +242,8 @@ def _read_runs(reading: Reading, found: Mapping[str, Entry], unit_system: str, c
 
 def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog) -> RawRun:
     found = entries(reading, entry.value, f"run '{entry.key}'", RUN_KEYS)
-    missing = [key for key in ("from", "to", "size", "parts") if key not in found]
+    closer = _closer(found)
+    missing = [key for key in ("from", "to", "size", "parts") if key not in found and not (closer and key == "to")]
     if missing and entry.value.pairs is not None:
         words = " and ".join(f"'{key}'" for key in missing)
         reading.fault(entry.place, f"run '{entry.key}' without {words}", "from, to, size and parts in every run")
@@ -250,16 +256,31 @@ def _read_run(reading: Reading, entry: Entry, unit_system: str, catalog: Catalog
     if "size" in found:
         what = "a size and a family, such as 1 in sch 40 PVC"
         size = attempt(reading, found["size"].value, what, lambda text: parse_run_size(text, catalog))
-    parts = read_parts(reading, found["parts"].value, unit_system) if "parts" in found else [None]
-    return RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts))
+    listed = found["parts"].value if "parts" in found else None
+    if closer is not None and listed is not None and listed.items is not None:
+        listed = replace(listed, items=listed.items[:-1])
+        parts = read_parts(reading, listed, unit_system) if listed.items else []
+    else:
+        parts = read_parts(reading, listed, unit_system) if listed is not None else [None]
+    node = closer if len(ends) == 1 else None
+    return RawRun(entry.key, entry.place, tuple(ends), size, tuple(parts), node=node)
 
 
-def _is_complete(found: Mapping[str, Entry], runs: Sequence[RawRun], points: Mapping[str, Point]) -> bool:
+def _closer(found: Mapping[str, Entry]) -> Node | None:
+    """Return the cap or plug that a run without `to` ends in."""
+    items = found["parts"].value.items if "parts" in found and "to" not in found else None
+    last = items[-1] if items else None
+    return last if last is not None and (last.text or "").strip().lower() in CLOSERS else None
+
+
+def _is_complete(
+    found: Mapping[str, Entry], runs: Sequence[RawRun], points: Mapping[str, Point], stubs: int = 0
+) -> bool:
     """Return whether no run end or point was lost to another fault, so that what seems to be missing really is."""
     named = sum(len(found[key].value.pairs or ()) for key in POINT_KEYS if key in found)
     written = len(found["runs"].value.pairs or ()) if "runs" in found else 0
     whole = all(len(run.ends) == 2 for run in runs)
-    return whole and len(runs) == written and len(points) == named
+    return whole and len(runs) + stubs == written and len(points) == named
 
 
 def _layout(

@@ -37,7 +37,7 @@ def test_check_says_what_was_found(retrofit: Retrofit, file: str) -> None:
     result = retrofit("check", file)
 
     assert result.exit_code == 0
-    assert "every end fits its neighbour" in result.stdout
+    assert "every end fits its neighbor" in result.stdout
     assert result.stderr == ""
 
 

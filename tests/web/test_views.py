@@ -111,3 +111,23 @@ def test_a_file_that_is_none_to_work_on_is_refused_at_once(tmp_path: Path) -> No
     for path in (large, tmp_path):
         with pytest.raises(InputError):
             Sitting(path)
+
+
+def test_the_tee_of_a_closed_stub_is_shown_in_the_line_that_goes_on(open_page: Open) -> None:
+    text = """
+system: Spare
+units: US
+surfaces: {sump: 0, display: 1.4 m}
+pumps:
+  return: {curve: [[0 gal/h, 3.6 m], [800 gal/h, 2.2 m], [1210 gal/h, 0 m]], ports: 3/4 in socket}
+runs:
+  riser: {from: sump, to: split, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 6 in]}
+  outlet: {from: split, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
+  spare: {from: split branch, size: 3/4 in sch 40 PVC, parts: [pipe 4 in, plug]}
+targets: {riser: at least 300 gal/h}
+"""
+    page = open_page(content=text.encode())
+
+    assert "one leg closed" in page.get("/?view=plumbing").text
+    for index in range(5):
+        assert page.get("/choose", params={"at": f"part-0-{index}"}).status_code == 200
