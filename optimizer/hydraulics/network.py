@@ -78,7 +78,7 @@ def solve_compiled(
         energy_residual_m=state.energy_m,
         warnings=(
             *_pump_warnings(compiled, variation, flows),
-            *_run_warnings(compiled, state),
+            *_run_warnings(compiled, state, carried),
             *(note("starved", run=name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
@@ -207,10 +207,14 @@ def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mappi
     return found
 
 
-def _run_warnings(compiled: CompiledNetwork, state: State) -> list[Note]:
+def _run_warnings(compiled: CompiledNetwork, state: State, carried: npt.NDArray[np.float64]) -> list[Note]:
     found = []
     pumped = {pump.run for pump in compiled.pumps}
+    settled = np.abs(carried) <= _STILL_M3_S  # once the water has fallen as far as it runs off
     for index, name in enumerate(compiled.run_names):
+        if settled[index] and state.flow_m3_s[index] < -_STILL_M3_S:  # a pump that is off holds nothing
+            found.append(note("runs back for a while", run=name))
+            continue
         if compiled.shut[index] or index in pumped:
             continue
         run = compiled.network.runs[name]

@@ -38,7 +38,7 @@ def floor_facts(system: System, network: Network, checks: Sequence[SafetyCheck] 
         pumps = {
             name: replace(pump, speed=tops.get(name, pump.speed) or pump.speed) for name, pump in network.pumps.items()
         }
-        most = running(replace(network, pumps=pumps)).flows_m3_s if tops else there.flows_m3_s
+        most = running(replace(network, pumps=pumps)) if tops else there
         mishaps = scenarios_of(system, network, there.flows_m3_s, most, checks)
         return FloorFacts(
             (*mishaps, *_shut_valves(system, network)), ranges, leak_places(system, network, there.flows_m3_s)

@@ -34,7 +34,7 @@ from optimizer.verify.drain_back import (
 )
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
-from optimizer.verify.running import STILL_M3_S, pump_runs, running_pump_runs
+from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
 
 _HALF = 0.5
 
@@ -43,7 +43,7 @@ def scenarios_of(
     system: System,
     network: Network,
     flows_m3_s: Mapping[str, float],
-    most_m3_s: Mapping[str, float] | None = None,
+    most: Running | None = None,
     checks: Sequence[SafetyCheck] = (),
 ) -> tuple[Scenario, ...]:
     """Return what may go wrong in a plumbing that feeds tanks, each with its water; nothing where no tank is fed.
@@ -54,14 +54,14 @@ def scenarios_of(
         Its tanks and drains.
     network, flows_m3_s
         The plumbing with its valves set, and what flows [m³/s by run].
-    most_m3_s
-        What flows with the pumps at the highest setting that is allowed: what an emergency drain has to take.
+    most
+        The same plumbing with the pumps at the highest setting that is allowed: what an emergency drain has to take.
     checks
         What the safety checks say of the same plumbing: what they judge as well is judged there alone.
     """
     if not fed_surfaces(network):
         return ()
-    there = _There(system, network, flows_m3_s, most_m3_s or flows_m3_s, tuple(checks))
+    there = _There(system, network, flows_m3_s, most or Running(network, flows_m3_s, {}), tuple(checks))
     return (
         *there.power_cut(),
         *there.restart(),
@@ -81,7 +81,7 @@ def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float
     """
     if not fed_surfaces(network):
         return {}
-    return dict(_There(system, network, flows_m3_s, flows_m3_s, ()).shut())
+    return dict(_There(system, network, flows_m3_s, Running(network, flows_m3_s, {}), ()).shut())
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ class _There:
     system: System
     network: Network
     flows_m3_s: Mapping[str, float]
-    most_m3_s: Mapping[str, float]
+    most: Running
     checks: tuple[SafetyCheck, ...]
 
     @property
@@ -115,10 +115,18 @@ class _There:
             clogged = tuple(replace(tank, break_depth_m=None) for tank in self.system.tanks)
             yield self._back(note("power fails, break clogged"), clogged, second=True)
 
+    def _unknown(self, tank: Tank, flows_m3_s: Mapping[str, float]) -> tuple[Note, ...]:
+        """Return what to state where a pump runs to the end of its curve and no more than a least inflow is known."""
+        return _past_curves(Running(self.network, flows_m3_s, {}), tank)
+
     def _judged(self, check: Check, second: bool = False) -> Verdict | None:
         """Return what the safety checks say of it, the worst of all modes; None where they do not."""
         found = [each.verdict for each in self.checks if each.check is check and each.second is second]
         return worst(found) if found else None
+
+    def _fed_unknown(self) -> tuple[Note, ...]:
+        """Return what to state of pumps so that what runs into all the tanks is known."""
+        return tuple(dict.fromkeys(one for tank in self.tanks for one in self._unknown(tank, self.flows_m3_s)))
 
     def _back(self, title: Note, tanks: tuple[Tank, ...], second: bool = False) -> Scenario:
         """Return what runs back; after a `second` failure it is close at worst, as in the safety checks."""
@@ -131,6 +139,8 @@ class _There:
         over = back.total_m3 * FREEBOARD > free
         told = self._judged(Check.DRAIN_BACK, second)
         verdict = told or ((Verdict.CLOSE if second else Verdict.UNSAFE) if over else Verdict.SAFE)
+        if not over and (unknown := self._fed_unknown()):
+            return Scenario(title, None, None, note("back into the sump"), Verdict.UNCHECKED, unknown)
         where = note("over the sump" if spilled else "sump holds it")
         return Scenario(title, back.total_m3, spilled, where, verdict)
 
@@ -145,6 +155,9 @@ class _There:
         gathers = sum(volume for volume in start if volume is not None)
         own = Verdict.UNSAFE if gathers > reserve else Verdict.SAFE
         verdict = self._judged(Check.PUMP_RESERVE) or own
+        if own is Verdict.SAFE and (unknown := self._fed_unknown()):
+            yield Scenario(title, None, None, note("out of the sump"), Verdict.UNCHECKED, unknown)
+            return
         where = note("sucks air" if gathers > reserve else "out of the sump")
         yield Scenario(title, gathers, 0.0, where, verdict)
 
@@ -163,6 +176,9 @@ class _There:
                 continue
             half = _HALF * tank.overflow_edge_m
             head = weir_head_m(half, flow)
+            if head <= tank.rim_m and (unknown := self._unknown(tank, self.flows_m3_s)):
+                yield Scenario(title, None, None, note("over the rim if it rises"), Verdict.UNCHECKED, unknown)
+                continue
             if head <= tank.rim_m:
                 held = None if tank.area_m2 is None else tank.area_m2 * (head - weir_head_m(2 * half, flow))
                 verdict = Verdict.CLOSE if weir_head_m(half, MARGIN * flow) > tank.rim_m else Verdict.SAFE
@@ -178,11 +194,13 @@ class _There:
                 continue
             title = note("main drain blocked", tank=tank.name)
             emergency: list[Drain] = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
-            flow = inflow_m3_s(self.network, self.most_m3_s, tank)
+            flow, unknown = inflow_m3_s(self.network, self.most.flows_m3_s, tank), _past_curves(self.most, tank)
             carried = together_m3_s(emergency, self.system.network.water) if emergency else 0.0
             if carried is None:
                 missing = (note("drop and lip of the emergency drain"),)
                 yield Scenario(title, None, None, note("emergency drain alone"), Verdict.UNCHECKED, missing)
+            elif carried >= flow and unknown:
+                yield Scenario(title, None, None, note("emergency drain alone"), Verdict.UNCHECKED, unknown)
             elif carried >= flow:
                 verdict = Verdict.SAFE if carried >= MARGIN * flow else Verdict.CLOSE
                 yield Scenario(title, 0.0, 0.0, note("down the emergency drain"), verdict)
@@ -279,6 +297,9 @@ class _There:
         for tank in self.tanks:
             if found := self._fuller(title, tank, then):
                 return found
+        for tank in self.tanks:
+            if unknown := self._unknown(tank, then):
+                return Scenario(title, None, None, note("more into", tank=tank.name), Verdict.UNCHECKED, unknown)
         told = [*self._still_pumps(run, at, then), *self._emptied(then)]
         fallen = [self._fallen_m3(tank, then) for tank in self.tanks]
         water = None if None in fallen else sum(volume for volume in fallen if volume is not None)
@@ -350,6 +371,12 @@ class _There:
         name = max(more, key=lambda each: more[each], default="")
         if name and more[name] > STILL_M3_S:
             yield note("carries more", run=name, before_m3_s=self.flows_m3_s[name], then_m3_s=then[name])
+
+
+def _past_curves(there: Running, tank: Tank) -> tuple[Note, ...]:
+    """Return what to state of pumps so that what runs into a tank is known; nothing where it is."""
+    doubt = there.doubt.sums(inflow_coefficients(there.network, tank))
+    return () if doubt.known("") else (note("more points", pumps=tuple(there.doubt.pumps)),)
 
 
 def _worst(runs: list[Run], flows_m3_s: Mapping[str, float]) -> list[Run]:

@@ -35,6 +35,9 @@ FLOWS: Mapping[str, str] = {
     ),
     "starved": "run {run!r} runs partly full: it could carry more than its tank gets, and carries that",
     "runs backwards": "water runs backwards in run {run!r}",
+    "runs back for a while": (
+        "water runs back through run {run!r} until it has fallen to the mouth of the run or to a siphon break"
+    ),
 }
 """What a network solution says of pumps and runs."""
 

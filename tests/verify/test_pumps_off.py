@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from said import said
 from small_aquaria import catalog
 
 from optimizer import pipeline
 from optimizer.documents.words import pump_setting
 from optimizer.errors import InputError
+from optimizer.hydraulics import solve_network
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.verify.check import verify_plan
@@ -61,3 +64,14 @@ def test_a_plan_is_checked_with_the_pump_off(tmp_path: Path) -> None:
     day, feeding = checked.settings
     assert day.flows_m3_s["line"] > 2200 / 3.6e6
     assert feeding.flows_m3_s["line"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_line_without_a_check_valve_runs_back_for_a_while_and_then_carries_nothing(tmp_path: Path) -> None:
+    network = replace(read(tmp_path).network, tanks_balance=True)
+    still = replace(network, pumps={"p": replace(network.pumps["p"], speed=0.0)})
+
+    solution = solve_network(still)
+
+    assert solution.flows_m3_s["line"] == pytest.approx(0.0, abs=1e-9)
+    assert "water runs back through run 'line' until" in " ".join(said(solution.warnings))
+    assert "runs backwards" not in " ".join(said(solution.warnings))
