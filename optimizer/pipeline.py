@@ -214,10 +214,12 @@ def search(
     solver: str | None = None,
     time_limit_s: float = TIME_LIMIT_S,
     progress: Progress | None = None,
+    ways_out: bool = True,
 ) -> Plan:
     """Return how the search for the cheapest plan that is safe ended, with or without a plan.
 
     `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
+    Without `ways_out` it is not looked for what would make a plan possible where there is none.
     The time limit is that of the whole search, its last part for what would free a plan where there is none.
     """
     from optimizer.search.budget import till_cents, within_budget
@@ -232,6 +234,8 @@ def search(
     answer = solve(Question(system, catalog, clock, with_reasons=True))
     if answer.found:
         return within_budget(system, answer.plan)
+    if not ways_out:
+        return answer.plan
     price = partial(till_cents, system, catalog=catalog, store=Store.shipped())
     watch = Watch(until, progress, solver)
     return _within(until, answer.plan, lambda: with_ways_out(system, catalog, answer, watch, price))

@@ -13,7 +13,7 @@ from own_source import MODULES, ROOT, source
 ARROWS = (
     ("errors", "unit_words"),
     ("ranges", "unit_factors"),
-    ("units", "water", "clock", "whole_file"),
+    ("units", "water", "clock", "whole_file", "processes"),
     ("model",),
     ("joints",),
     ("read", "hydraulics"),
@@ -24,7 +24,7 @@ ARROWS = (
     ("wording",),
     ("pipeline",),
     ("documents",),
-    ("web",),
+    ("web", "many"),
     ("cli",),
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}
@@ -45,6 +45,8 @@ HOMES = {
     "uvicorn": {"web"},
     "jinja2": {"web"},
     "markupsafe": {"web"},
+    "pandas": {"many"},
+    "distributed": {"many"},
 }
 INSIDE = [module for module in MODULES if module != Path("optimizer/__init__.py")]  # that one hands out names of all
 

@@ -3,6 +3,7 @@
 from optimizer.cli.adapters import adapters
 from optimizer.cli.calibrate import calibrate
 from optimizer.cli.commands import main
+from optimizer.cli.many import many, vary
 from optimizer.cli.meters import meters
 from optimizer.cli.open import open_page
 from optimizer.cli.price import price
@@ -17,11 +18,13 @@ main.add_command(compare)
 main.add_command(draw)
 main.add_command(explain)
 main.add_command(frontier)
+main.add_command(many)
 main.add_command(meters)
 main.add_command(open_page)
 main.add_command(price)
 main.add_command(report)
 main.add_command(settings)
 main.add_command(stores)
+main.add_command(vary)
 
 __all__ = ["main"]

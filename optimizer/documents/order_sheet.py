@@ -219,7 +219,7 @@ def import_csv(bill: Bill) -> str:
     writer = csv.writer(memory, lineterminator="\r\n")
     for row in import_rows(bill):
         writer.writerow(
-            [_harmless(value) if isinstance(value, str) else value for value in row[:-1]] + [_price(row[-1])]
+            [harmless(value) if isinstance(value, str) else value for value in row[:-1]] + [_price(row[-1])]
         )
     return memory.getvalue()
 
@@ -228,5 +228,6 @@ def _price(value: str | int | float) -> str:
     return value if isinstance(value, str) else f"{value:.2f}"
 
 
-def _harmless(text: str) -> str:
+def harmless(text: str) -> str:
+    """Return a text for a CSV cell: one that a spreadsheet would take for a formula gets an apostrophe before it."""
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

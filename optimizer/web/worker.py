@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import os
 import re
-import signal
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from multiprocessing import parent_process
-from multiprocessing.connection import Connection, wait
+from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import InputError, NoPlanError, OptimizerError
+from optimizer.processes import serve_another
 
 if TYPE_CHECKING:
     from optimizer.model.catalog import Catalog
@@ -71,10 +69,9 @@ class Planned:
 
 def run(asked: Asked, told: Connection, stop: Event) -> None:
     """Be the process: do what is asked, deaf to Ctrl-C, which is for the page's program, that then ends this one."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    serve_another()
     if hasattr(os, "nice"):
         os.nice(_AFTER_THE_PAGE)  # where processors are few the page is answered first
-    threading.Thread(target=_end_with_parent, daemon=True).start()
     work(asked, told.send, stop.is_set)
 
 
@@ -101,14 +98,6 @@ def work(asked: Asked, tell: Callable[[tuple[Any, ...]], None], stopped: Callabl
         tell(("failed", "It was stopped before anything was found."))
     except MemoryError:
         tell(("failed", "There is not enough memory for this."))
-
-
-def _end_with_parent() -> None:
-    """End this process when the one that started it is gone: a daemon outlives one that was killed."""
-    parent = parent_process()
-    if parent is not None:
-        wait([parent.sentinel])
-        os._exit(1)
 
 
 def _plan(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> Planned:

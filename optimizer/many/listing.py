@@ -1,0 +1,96 @@
+"""A folder, or a list of files → jobs, one for each system, read as they are wanted."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+from optimizer import __version__
+from optimizer.errors import InputError, OptimizerError
+from optimizer.many.answer import Job, Lists
+from optimizer.read.places import data_directory
+
+ENDINGS = (".yaml", ".yml")
+MOST_BYTES = 1_000_001  # one more than the reader takes
+
+
+def systems(place: Path) -> list[tuple[str, Path]]:
+    """Return (name, file) of each system of a folder, those in its folders too, or of a list of files, by name.
+
+    Parameters
+    ----------
+    place
+        A folder, or a text file with the path of a system on each line, from the folder of that file on.
+
+    Raises
+    ------
+    OptimizerError
+        Where there is neither, it holds no system, or a line of a list is there twice.
+    """
+    if place.is_dir():
+        found = [path for path in place.rglob("*") if path.suffix.lower() in ENDINGS and path.is_file()]
+        named = sorted((path.relative_to(place).as_posix(), path) for path in found)
+        if not named:
+            raise OptimizerError(f"{place}: holds no system, which is a file that ends in .yaml or .yml")
+        return named
+    try:
+        lines = place.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is no text"
+        raise OptimizerError(
+            f"{place}: cannot be read, {why}; give a folder, or a list with a file on each line"
+        ) from error
+    names = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    twice = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
+    if twice:
+        raise OptimizerError(f"{place}: '{twice[0]}' is listed more than once")
+    if not names:
+        raise OptimizerError(f"{place}: lists no file")
+    return sorted((name, place.parent / name) for name in names)
+
+
+def lists_of(paths: Sequence[Path]) -> Lists:
+    """Return the bytes of the owner's lists, once it is clear that they can be read; InputError with every fault."""
+    from optimizer.read.catalogs import load_catalog
+
+    try:
+        load_catalog(list(paths))
+    except InputError as error:
+        if not all(" currenc" in str(fault) for fault in error.faults):  # each system has rates of its own
+            raise
+    return tuple((path.name, path.read_bytes()) for path in paths)
+
+
+def jobs(named: Sequence[tuple[str, Path]], like: Job) -> Iterator[Job]:
+    """Yield a job for each file, with its bytes; one that can not be read has why."""
+    for name, path in named:
+        content, fault = None, ""
+        try:
+            with path.open("rb") as file:
+                content = file.read(MOST_BYTES)
+        except OSError as error:
+            fault = f"a file that cannot be read: {error.strerror or error}"
+        yield keyed(replace(like, name=name, content=content, fault=fault))
+
+
+def keyed(job: Job) -> Job:
+    """Return a job with the key of all that its answer depends on."""
+    told = hashlib.sha256(shelf_key())
+    for one in (job.name, job.what, f"{job.time_limit_s:.17g}", str(job.papers), job.fault):
+        told.update(one.encode("utf-8", "surrogateescape") + b"\0")
+    for content in (job.content or b"", *[part for name, list_ in job.lists for part in (name.encode(), list_)]):
+        told.update(hashlib.sha256(content).digest())
+    return replace(job, key=told.hexdigest()[:32])
+
+
+@cache
+def shelf_key() -> bytes:
+    """Return a digest of the program's version and the shipped catalogs."""
+    told = hashlib.sha256(__version__.encode())
+    for path in sorted(data_directory("catalogs").iterdir()):
+        if path.is_file():
+            told.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+    return told.digest()
