@@ -6,6 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace as named
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -154,10 +155,11 @@ def vary(
     except UnicodeDecodeError as error:
         raise OptimizerError(f"{file}: is no UTF-8 text") from error
     ran = _run(jobs, number, _work(workers, address), target)
-    by_name = {row.name.removeprefix(f"{file.name}, "): row for row in ran.rows}
-    there = [place for place, name in enumerate(found.names) if name in by_name]
+    by_job = {row.name: row for row in ran.rows}
+    there = [place for place, name in enumerate(found.names) if variants.job_name(file, name) in by_job]
     before = {head: [found.cells[place][at] for place in there] for at, head in enumerate(found.columns)}
-    rows = [by_name[found.names[place]] for place in there]
+    rows = [named(by_job[variants.job_name(file, found.names[place])], name=found.names[place]) for place in there]
+    ran = named(ran, rows=tuple(rows))
     if drawn_at is not None and not ran.stopped:
         from optimizer.documents.drawing.variants_chart import variants_chart
         from optimizer.whole_file import put_whole

@@ -87,12 +87,12 @@ def _row_of(line: bytes) -> tuple[str, Row] | None:
 
 
 def frame(rows: Sequence[Row], before: Mapping[str, Sequence[str]] | None = None) -> pd.DataFrame:
-    """Return rows as a table with the types of `COLUMNS`; `before` are columns of texts to its left."""
+    """Return rows as a table with the types of `COLUMNS`; `before` are columns of texts right of the name."""
     import pandas as pd
 
     columns = {name: pd.Series([getattr(row, name) for row in rows], dtype=kind) for name, kind in COLUMNS.items()}
     left = {name: pd.Series(list(texts), dtype="string") for name, texts in (before or {}).items()}
-    return pd.DataFrame({**left, **columns})
+    return pd.DataFrame({"name": columns.pop("name"), **left, **columns})
 
 
 def written(table: pd.DataFrame, ending: str) -> bytes:

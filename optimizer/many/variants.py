@@ -54,7 +54,7 @@ def read_variants(path: Path) -> Variants:
         raise InputError([Fault(str(path), "bytes that are no UTF-8 text", "a CSV file in UTF-8")]) from error
     if len(content) > MOST_BYTES:
         raise InputError([Fault(str(path), "more than 5 MB", "a table of at most 5 MB")])
-    rows = [row for row in csv.reader(io.StringIO(text)) if any(cell.strip() for cell in row)]
+    rows = [row for row in csv.reader(io.StringIO(text)) if len(row) > 1 or any(row)]
     if len(rows) < 2:
         raise InputError([Fault(str(path), "no row of values", "a row of headings, then a row for each variant")])
     heads = [head.strip() for head in rows[0]]
@@ -115,4 +115,9 @@ def jobs(file: Path, text: str, variants: Variants, like: Job) -> Iterator[Job]:
             content = changed.encode("utf-8")
         except EditError as error:
             fault = f"a change that can not be made: {error}"
-        yield keyed(replace(like, name=f"{file.name}, {name}", content=content, fault=fault))
+        yield keyed(replace(like, name=job_name(file, name), content=content, fault=fault))
+
+
+def job_name(file: Path, name: str) -> str:
+    """Return what a variant is called where its errors are told."""
+    return f"{file.name} ({name})"

@@ -46,7 +46,7 @@ def variants_chart(
             last, begun = (begun[-1] if begun else last), []
         for x, cents in line:
             if cents is not None:
-                drawn.mark((x, cents / 100), "level")
+                drawn.mark((x, cents / 100), "after-mark")
         if len(values) > 1 and last is not None:
             drawn.note(last, f"{headings[1]}: {value:g}", "aside")
     missing = sum(cents is None for cents in costs_cents)
