@@ -50,6 +50,8 @@ PAGE: dict[str, dict[str, str]] = {
     "flow": {"settings": "more speeds", "mode": "field mode"},
     "frontier": {"budget_cents": "rule budget", "step": "field step"},
     "losses": {"limit": "view losses", "by": "more grouped", "along": "more along", "mode": "field mode"},
+    # a page is about one system: many of them are no work for it
+    "many": {"systems": "", "what": "", "papers": "", "workers": "", "address": ""},
     "meters": {"wanted": "field run", "bucket": "field bucket", "show_all": "field all"},
     "open": {"port": "", "no_browser": "", "browser": ""},
     "plan": {
@@ -65,6 +67,7 @@ PAGE: dict[str, dict[str, str]] = {
     "report": {"pdf": "print", "paper": "field paper", "margin": "rule margin", "certainty": "rule certainty"},
     "settings": {"now": "work card", "clog": "field clog", "scatter": "field scatter"},
     "stores": {"lists": "work stores", "least": "field minimum order 1", "delivery": "field delivery 1"},
+    "vary": {"table": "", "what": "", "picture": "", "workers": "", "address": ""},
 }
 
 
