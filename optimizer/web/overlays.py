@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SIGNS = {Verdict.SAFE: "✓", Verdict.CLOSE: "!", Verdict.UNSAFE: "✗", Verdict.UNCHECKED: "?"}
 _GRADES = {Verdict.SAFE: "good", Verdict.CLOSE: "close", Verdict.UNSAFE: "bad", Verdict.UNCHECKED: "open"}
+_PLACES = ("tank", "tanks", "into", "run", "runs", "pump", "pumps", "what")  # of a title, those that name one
 _LEAST_SHARE = 0.005  # of the largest: bars below are none
 
 
@@ -82,7 +83,7 @@ def heads(answers: Answers, mode: str) -> Overlay:
     low = min([*found.values(), 0.0])
     most = max(found.values(), default=0.0) - low
     words = (
-        "The number is the head behind a part above the sump's water line, the bar how high that is beside the highest."
+        "The number is the head after a part, above the sump's water line; the bar shows it as a share of the highest."
     )
     bars = _bars({place: head - low for place, head in found.items()}, most)
     said = {place: _tight(show_head(head, at.units)) for place, head in found.items()}
@@ -152,8 +153,9 @@ def _about(title: Note, network: Network) -> list[str]:
 
 
 def _names(told: Note) -> Iterable[str]:
-    for _, value in told.values:
-        yield from _of_value(value)
+    for key, value in told.values:
+        if key in _PLACES or not isinstance(value, str):
+            yield from _of_value(value)
 
 
 def _of_value(value: Value) -> Iterable[str]:

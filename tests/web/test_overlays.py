@@ -59,6 +59,16 @@ def test_what_is_unsafe_is_marked_where_it_is_and_in_words(cellar: Answers) -> N
     assert laid.at_points["display"].sign in SIGNS.values()
 
 
+def test_a_pump_that_is_named_as_a_drain_is_not_taken_for_it() -> None:
+    answers = Answers(*pipeline.read(ROOT / "examples" / "upper-tank.yaml"))  # it has a pump called main
+
+    laid = safety(answers, "day")
+
+    assert laid.at_parts["main line", -1].sign == "✗"
+    assert laid.at_parts["main line", 0].sign == "✓"
+    assert laid.at_points["refugium"].sign == "?"  # no main drain is stated
+
+
 def test_the_worst_joints_are_numbered_at_the_part_that_they_come_behind(cellar: Answers) -> None:
     laid, network = leaks(cellar, ""), cellar.system.network
     worst = cellar.floor("").leaks[0]

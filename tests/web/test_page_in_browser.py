@@ -365,6 +365,7 @@ def test_axe_finds_nothing_in_any_view(new_page: Any, tmp_path: Path, scheme: st
     for view in VIEWS:
         page.goto(f"{address.split('/start')[0]}/?view={view}&at=part-0-12")
         page.wait_for_load_state("networkidle")
+        page.evaluate("() => document.querySelectorAll('details').forEach(one => { one.open = true; })")
         page.evaluate(AXE)
         told = page.evaluate("() => axe.run()")
         found += [(view, one["id"], one["nodes"][0]["html"][:200]) for one in told["violations"]]
