@@ -44,7 +44,13 @@ def part_form(shown: Standing, at: str, system: System) -> dict[str, Any]:
     try:
         words, said = words_of(shown, written)
     except EditError:  # its words are none that can be taken apart: it is written anew, as a whole
-        return {"whole": str(value_at(shown.text, written.path)), "words": None, "valve": None, "slider": None}
+        return {
+            "whole": str(value_at(shown.text, written.path)),
+            "words": None,
+            "valve": None,
+            "slider": None,
+            "section": "",
+        }
     condition = (
         "must go" if said.get("must go") == "yes" else {"yes": "keep", "no": "may change"}.get(said.get("keep", ""), "")
     )

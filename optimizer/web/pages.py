@@ -340,7 +340,7 @@ class Pages:
     def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
         name, system = answers.mode(asked.get("mode", ""))
         facts = views.handle_facts(system, answers.solved(name), at)
-        told: dict[str, Any] = {"told": facts, "at": at, "form": None, "what": at.partition("-")[0]}
+        told: dict[str, Any] = {"told": facts, "at": at, "form": None, "what": at.partition("-")[0], "curve": ""}
         if facts is None:
             return told
         shown = self.shown()
@@ -349,6 +349,8 @@ class Pages:
         try:
             if told["what"] == "part":
                 told["form"] = edit_views.part_form(shown, at, system)
+                if told["form"]["section"] == "pumps":
+                    told["curve"] = Markup(views.pump_curve(answers, name, told["form"]["name"]))
                 if asked.get("view", "plumbing") not in ("", "plumbing"):  # only there the flows follow a slider
                     told["form"]["slider"] = None
             elif told["what"] == "run":

@@ -132,6 +132,19 @@ def pictures_of(answers: Answers, mode: str) -> tuple[Picture, ...]:
     return system_pictures(answers.mode(mode)[1])[1:]
 
 
+def pump_curve(answers: Answers, mode: str, name: str) -> str:
+    """Return a pump's curve with what the plumbing takes; nothing of one that is off or whose plumbing has no flows."""
+    from optimizer.documents.drawing.curves import curves_chart, pump_picture
+
+    system = answers.mode(mode)[1]
+    pump = system.network.pumps.get(name)
+    if pump is None or pump.speed <= 0.0:
+        return ""
+    state = answers.solved(mode)
+    picture = pump_picture(state.network, state.solution, pump)
+    return curves_chart(picture, None, system.units, title=f"Pump {name} and its plumbing", key="panel-curve")
+
+
 def safety_html(answers: Answers, mode: str) -> str:
     """Return what could flood, burst or run dry, what may fail, and which joints are weak."""
     name, at = answers.mode(mode)
