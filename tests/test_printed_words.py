@@ -108,6 +108,7 @@ FILES = sorted(data_directory("examples").rglob("*.yaml"))
 KEYS_TOLD = (
     "found.py",
     "terms.py",
+    "adding.py",
     "forms.py",
     "section_forms.py",
     "edit_views.py",

@@ -17,10 +17,11 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from optimizer.errors import EditError, NetworkError, OptimizerError
-from optimizer.web.forms import MOST_TEXT, then_at
+from optimizer.web.forms import MOST_TEXT
 from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
 from optimizer.web.sitting import Refused, Sitting, Stale
+from optimizer.web.steps import then_at
 from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
@@ -103,7 +104,7 @@ class _Desk:
         except EditError as error:
             return self._sheet(asked, str(error))
         answers = self.sitting.sheet.answers
-        asked["at"] = then_at(form, answers.system if answers else None)
+        asked["at"] = then_at(form, answers.system.network if answers else None)
         if form.get("then") == "search":
             self.sitting.plans.start(self.sitting.asked("plan", 60.0))
         return self._sheet(asked)

@@ -48,7 +48,11 @@ class Standing:
 
 def changed(form: Form, shown: Standing) -> str:
     """Return the text with what a form asks for; EditError, in words to show, where that cannot be."""
+    from optimizer.web.adding import ADDING
+
     what = form.get("do", "")
+    if what in ADDING:
+        return ADDING[what](form, shown)
     if what == "mend":
         return mend(form, shown.text)
     if what in section_forms.TEXTS:
@@ -242,15 +246,20 @@ def _add(form: Form, shown: Standing) -> Change:
     """Return one more water, outlet, pump or device."""
     section, name = form.get("section", ""), _needed(form, "name", "a name")
     if section == "pumps":
-        return changes.Add(section, name, _pump(form, shown))
+        return changes.Add(section, name, pump_value(form, shown))
     if section == "devices":
-        curve = _lines(_needed(form, "loss", "what it loses, such as 2.1 ft at 300 gph"))
-        ports = _needed(form, "ports", "its ports, such as 3/4 in socket")
-        return changes.Add(section, name, {"loss": curve[0] if len(curve) == 1 else curve, "ports": ports})
+        return changes.Add(section, name, device_value(form))
     return changes.Add(section, name, _needed(form, "value", "a height, such as 4 ft 7 in"))
 
 
-def _pump(form: Form, shown: Standing) -> object:
+def device_value(form: Form) -> object:
+    """Return a device: what it loses, its ports."""
+    curve = _lines(_needed(form, "loss", "what it loses, such as 2.1 ft at 300 gph"))
+    ports = _needed(form, "ports", "its ports, such as 3/4 in socket")
+    return {"loss": curve[0] if len(curve) == 1 else curve, "ports": ports}
+
+
+def pump_value(form: Form, shown: Standing) -> object:
     """Return a pump of the shelf, or one by typed points."""
     own = form.get("curve", "").strip()  # whoever types a curve means that pump
     if form.get("shelf") and not own and shown.catalog is not None and shown.system is not None:
@@ -348,24 +357,6 @@ def _number(words: str, low: float, high: float) -> float:
     if not re.fullmatch(r"\d{1,6}(?:\.\d{1,4})?", words) or not low <= float(words) <= high:
         raise EditError(f"found '{words[:20]}'; allowed: a number from {low:g} to {high:g}")
     return float(words)
-
-
-def then_at(form: Form, system: System | None) -> str:
-    """Return the handle that is chosen after a form was done: a part that is new or that moved, else the same."""
-    at, does = form.get("at", ""), form.get("do", "")
-    match = re.fullmatch(r"(run|part)-(\d{1,5})(?:-(\d{1,5}))?", at)
-    if match is None or system is None or does not in ("insert", "move part", "repeat part", "remove part"):
-        return at
-    runs = list(system.network.runs.values())
-    if int(match[2]) >= len(runs):
-        return ""
-    last = len(runs[int(match[2])].parts) - 1
-    if match[1] == "run":
-        return f"part-{match[2]}-{0 if form.get('where') == 'before' else last}" if does == "insert" else at
-    place = int(match[3] or 0)
-    on = (does == "insert" and form.get("where") != "before") or does == "repeat part" or form.get("way") == "later"
-    back = does == "move part" and form.get("way") == "earlier"
-    return f"part-{match[2]}-{min(last, max(0, place + on - back))}"
 
 
 DONE: dict[str, Callable[[Form, Standing], Change | str]] = {

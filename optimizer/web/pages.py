@@ -15,6 +15,7 @@ from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report_facts import solved
 from optimizer.errors import EditError, Fault, InputError, NetworkError, OptimizerError
 from optimizer.web import edit_views, fault_views, tank_views, views
+from optimizer.web.adding import places_of
 from optimizer.web.fault_views import line_of
 from optimizer.web.forms import Standing, part_of
 from optimizer.web.markup import blocks_html
@@ -175,6 +176,7 @@ class Pages:
         panel = Markup(self._fill("panel.html", **self._panel(answers, asked, asked.get("at", ""))))
         told |= {"drawing": drawing, "panel": panel, "sliders": edit_views.sliders(at)}
         told |= {"points": edit_views.points_of(at.network), "sizes": edit_views.pipe_sizes(answers.catalog)}
+        told |= {"places": places_of(self.shown())}
         return self._fill("plumbing.html", shelf=edit_views.shelf_pumps(answers.catalog), **told)
 
     def _laid(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:

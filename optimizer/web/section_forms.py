@@ -129,7 +129,6 @@ TEXTS: Mapping[str, Callable[[Form, str], str]] = {
 }
 CHANGES: Mapping[str, Callable[[Form], Change]] = {
     "add drain": lambda form: new_name(form, "drains"),
-    "add supply": lambda form: new_name(form, "supplies"),
     "add mode": lambda form: changes.Add(
         "modes",
         needed(form, "name", "a name"),

@@ -6,7 +6,9 @@ the form is about is still the same part, run or water, the form may go on.
 
 from __future__ import annotations
 
+import re
 from collections import deque
+from collections.abc import Mapping
 
 from optimizer.model.network import Network
 
@@ -57,3 +59,21 @@ def meant_by(network: Network, at: str) -> str:
     if kind == "run":
         return f"run {run.name}"
     return f"{run.parts[numbers[1]].words} in {run.name}" if len(numbers) == 2 and numbers[1] < len(run.parts) else ""
+
+
+def then_at(form: Mapping[str, str], network: Network | None) -> str:
+    """Return the handle that is chosen after a form was done: a part that is new or that moved, else the same."""
+    at, does = form.get("at", ""), form.get("do", "")
+    match = re.fullmatch(r"(run|part)-(\d{1,5})(?:-(\d{1,5}))?", at)
+    if match is None or network is None or does not in ("insert", "move part", "repeat part", "remove part"):
+        return at
+    runs = list(network.runs.values())
+    if int(match[2]) >= len(runs):
+        return ""
+    last = len(runs[int(match[2])].parts) - 1
+    if match[1] == "run":
+        return f"part-{match[2]}-{0 if form.get('where') == 'before' else last}" if does == "insert" else at
+    place = int(match[3] or 0)
+    on = (does == "insert" and form.get("where") != "before") or does == "repeat part" or form.get("way") == "later"
+    back = does == "move part" and form.get("way") == "earlier"
+    return f"part-{match[2]}-{min(last, max(0, place + on - back))}"

@@ -27,7 +27,6 @@ def tank_forms(shown: Standing, system: System) -> dict[str, Any]:
         "supplies": [_named(shown, "supplies", one.name) for one in points if one.kind is PointKind.SUPPLY],
         "drains": [_named(shown, "drains", name) for name in _names(shown, "drains")],
         "new_drain": _empty("drains"),
-        "new_supply": _empty("supplies"),
         "modes": [mode_form(shown, system, name) for name in _names(shown, section_word(shown.text))],
         "new_mode": {"pump": next(iter(system.network.pumps), ""), "setting": "100 %"},
         "owned": [(name, _at(shown, "owned", name)) for name in _names(shown, "owned")],

@@ -166,13 +166,3 @@ def test_an_empty_file_may_begin_with_the_example_that_explains_itself(open_page
 
     assert text_of(page).startswith("# A starter file")
     assert page.sitting.sheet.answers is not None
-
-
-def test_house_water_is_added_although_no_run_starts_there_yet(open_page: Open) -> None:
-    page = open_page()
-
-    told = send(page, "add supply", name="house", **{"key pressure": "60 psi"})
-    assert "which no run reaches" in told  # it is said, and may be done all the same
-    send(page, "add supply", name="house", anyway="1", **{"key pressure": "60 psi"})
-
-    assert "pressure: 60 psi" in text_of(page)
