@@ -124,15 +124,19 @@ def _least_tee_loss(
 
 
 def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:
-    """Return the ways from fixed heads along runs that surely carry water forwards, up to a number."""
+    """Return the ways from fixed heads along runs that surely carry water forwards, up to a number.
+
+    Where water parts at every tee and never meets again all ways are told: what may run back there binds nothing.
+    """
     found: list[_Way] = []
+    parts = _only_parts(network)
     stack: list[tuple[str, ...]] = [
         (run.name,) for run in network.runs.values() if network.points[run.start.point].is_fixed
     ]
     while stack and len(found) < _MOST_PATHS:
         names = stack.pop()
         run = network.runs[names[-1]]
-        if low[run.name] < 0.0:
+        if low[run.name] < 0.0 and not parts:
             continue
         if network.points[run.end.point].is_fixed:
             found.append(_Way(names))
@@ -143,6 +147,12 @@ def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:
             if start and after.name not in names
         ]
     return found
+
+
+def _only_parts(network: Network) -> bool:
+    """Return whether one run alone is written towards every point that is not fixed."""
+    inner = [point.name for point in network.points.values() if not point.is_fixed]
+    return all(sum(not at_start for _, _, at_start in network.runs_at(point)) == 1 for point in inner)
 
 
 def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Path:

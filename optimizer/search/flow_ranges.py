@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.choices.graph import ChoiceGraph
@@ -15,6 +16,7 @@ from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.network import Network, PointKind, Run
 
 Range = tuple[float, float]
+_Row = tuple[Mapping[str, float], float, float]  # coefficients of a sum of flows, its least and its most
 _ROUNDS = 30
 _WIDEN = 1e-9
 _MOST_M3_S = 1.0  # far above anything in this trade
@@ -105,15 +107,13 @@ def by_mass(network: Network, wants: Sequence[Want], ranges: Mapping[str, Range]
 
     The tees of a loop one by one leave the loop's own flow open; all of them together say what goes in and out.
     """
-    rows = [(want.coefficients, want.low_m3_s, want.high_m3_s) for want in wants]
+    balances = [_balance(network, point.name) for point in network.points.values() if not point.is_fixed]
     whole = dict.fromkeys(network.runs, 0.0)
-    for point in network.points.values():
-        if not point.is_fixed:
-            balance: dict[str, float] = {}
-            for run, _, at_start in network.runs_at(point.name):
-                balance[run.name] = balance.get(run.name, 0.0) + (-1.0 if at_start else 1.0)
-            rows.append((balance, 0.0, 0.0))
-            whole |= {run: whole[run] + sign for run, sign in balance.items()}
+    for balance in balances:
+        whole |= {run: whole[run] + sign for run, sign in balance.items()}
+    wanted: list[_Row] = [(want.coefficients, want.low_m3_s, want.high_m3_s) for want in wants]
+    rows = [*wanted, *_upstream(wanted, balances)]
+    rows += [(balance, 0.0, 0.0) for balance in balances]
     rows.append(({run: sign for run, sign in whole.items() if sign}, 0.0, 0.0))
     now = dict(ranges)
     for _ in range(_ROUNDS):
@@ -125,6 +125,29 @@ def by_mass(network: Network, wants: Sequence[Want], ranges: Mapping[str, Range]
         if not changed:
             break
     return Bounds(now, False)
+
+
+def _balance(network: Network, point: str) -> dict[str, float]:
+    """Return what flows into a point: 1 for every run that brings water there, -1 for one that takes it away."""
+    balance: dict[str, float] = {}
+    for run, _, at_start in network.runs_at(point):
+        balance[run.name] = balance.get(run.name, 0.0) + (-1.0 if at_start else 1.0)
+    return balance
+
+
+def _upstream(rows: Sequence[_Row], balances: Sequence[Mapping[str, float]]) -> Iterator[_Row]:
+    """Yield the rows that are left where what flows through a tee is put in for several runs: a sum's one feed."""
+    for coefficients, low, high in rows:
+        left, shorter = dict(coefficients), True
+        while shorter:
+            shorter = False
+            for balance, sign in itertools.product(balances, (1.0, -1.0)):
+                both = {run: left.get(run, 0.0) + sign * balance.get(run, 0.0) for run in {**left, **balance}}
+                fewer = {run: c for run, c in both.items() if c != 0.0}
+                if 0 < len(fewer) < len(left):
+                    left, shorter = fewer, True
+        if len(left) < len(coefficients):
+            yield left, low, high
 
 
 def _narrow(now: dict[str, Range], coefficients: Mapping[str, float], low: float, high: float) -> bool:

@@ -12,9 +12,10 @@ from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
 
 Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4
-_FREE_ROUNDS = 12
 _HALVINGS = 24
 _SPARE_M = 1e-6
+_MOST_SHAVED = 8  # runs: with more it takes too long
+_NEARER = (0.5, 0.5, 0.5, 0.5, 0.5, 0.0)  # so much of what is left on a side stays when its end is cut off
 _GAIN = 0.02  # rounds go on while some range loses this share of its width
 
 
@@ -48,7 +49,38 @@ def free_box(case: FlowCase) -> Box | None:
     box: Box | None = dict(case.ranges)
     for mode in range(len(case.modes)):
         box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
+        box = None if box is None else _shaved(case, box, mode)
     return box
+
+
+def _shaved(case: FlowCase, box: Box, mode: int) -> Box | None:
+    """Return a box without the ends of ranges that no flow can lie in, of runs that water seems to go either way in.
+
+    From either end half of what is left on that side of nothing is tried by itself: heads mostly rule it out.
+    """
+    either = [name for name in case.network.runs if box[name, mode][0] < 0.0 < box[name, mode][1]]
+    left: Box | None = box
+    for name in either if len(either) <= _MOST_SHAVED else ():
+        for low_end in (True, False):
+            left = None if left is None else _without_end(case, left, (name, mode), low_end)
+    return left
+
+
+def _without_end(case: FlowCase, box: Box, key: tuple[str, int], low_end: bool) -> Box | None:
+    left: Box | None = box
+    for near in _NEARER:
+        if left is None:
+            break
+        low, high = left[key]
+        end = low if low_end else high
+        if low >= 0.0 if low_end else high <= 0.0:
+            break
+        apart = (end, near * end) if low_end else (near * end, end)
+        if tightened(case, {**left, key: apart}, key[1], _ROUNDS, free=True) is not None:
+            break
+        rest = (apart[1], high) if low_end else (low, apart[0])
+        left = tightened(case, {**left, key: rest}, key[1], _ROUNDS, free=True)
+    return left
 
 
 def _width(flow_range: Range) -> float:
