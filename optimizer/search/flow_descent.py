@@ -5,10 +5,16 @@ Where water can go round, no guess at its flows holds once a run is changed; the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
-from optimizer.search.flow_posing import Choice, FlowCase
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of
+
+_DEAREST = 1e6  # cents for a metre of loss: then only loss counts
+_FIRST_STEP = 1e-3  # of the dearest price: where the search for the lowest begins
+_PRICES = 12  # so many are tried
 
 
 def walked_down(
@@ -39,6 +45,48 @@ def walked_down(
             if found is not None:
                 choice, changed = found, True
     return choice
+
+
+def balanced(
+    case: FlowCase,
+    choice: Choice,
+    flows_of: Callable[[Choice], Mapping[str, float] | None],
+    over: Callable[[], bool],
+) -> Choice:
+    """Return a cheaper combination with the same fittings whose runs all pay the same for a metre of loss.
+
+    `choice` stands and `flows_of`, `over` are as of `walked_down`, which goes on from here: run by run alone the first
+    ones would take all the loss that there is room for. The lowest price is looked for at which what is chosen at the
+    flows of `choice` still stands.
+    """
+    flows = flows_of(choice)
+    best, low, high = choice, 0.0, _DEAREST
+    for _ in range(_PRICES):
+        if flows is None or over():
+            break
+        price = math.sqrt(low * high) if low else high * _FIRST_STEP
+        other = _at_price(case, choice, flows, price)
+        if other == choice or flows_of(other) is not None:
+            best, high = min(best, other, key=partial(cents_of, case)), price
+        else:
+            low = price
+    return best
+
+
+def _at_price(case: FlowCase, choice: Choice, flows: Mapping[str, float], price: float) -> Choice:
+    """Return the combination of least cents, with so many for every metre that a run loses."""
+    ways = []
+    for own, name in zip(choice.ways, case.ways, strict=True):
+        found, losses = case.ways[name], abs(case.tables[name].losses_m(flows[name]))
+        now = found[own].alternative
+        same = [
+            k
+            for k, way in enumerate(found)
+            if (way.alternative.start, way.alternative.end) == (now.start, now.end)
+            and (k == own or way.alternative.most_m3_s >= abs(flows[name]))
+        ]
+        ways.append(min(same, key=lambda k: (found[k].alternative.cents + price * losses[k], k)))
+    return replace(choice, ways=tuple(ways))
 
 
 def _cheaper(

@@ -21,7 +21,7 @@ from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
-from optimizer.search.flow_descent import walked_down
+from optimizer.search.flow_descent import balanced, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.verify.held import settle_held
@@ -75,7 +75,8 @@ class FirstPlans:
         keeping = self._roomiest(as_it_stands, tees_stay=True)
         for start in dict.fromkeys([keeping, self.best]):
             if start is not None and self.offer(start):
-                walked_down(self.case, start, self._flows_that_stand, lambda: self.over)
+                even = balanced(self.case, start, self._flows_that_stand, lambda: self.over)
+                walked_down(self.case, even, self._flows_that_stand, lambda: self.over)
 
     def _flows_that_stand(self, choice: Choice) -> Mapping[str, float] | None:
         """Return the flows of a combination that stands."""

@@ -10,7 +10,7 @@ from unknown_systems import catalog, ring
 
 from optimizer.hydraulics import solve_network
 from optimizer.search.flow_case import prepare
-from optimizer.search.flow_descent import efficient_between
+from optimizer.search.flow_descent import balanced, efficient_between
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of
 
@@ -53,3 +53,15 @@ def test_no_run_alone_can_take_a_cheaper_way(first: FirstPlans) -> None:
             assert share(case, other) < 1.0
             looked_at += 1
     assert looked_at > 0
+
+
+def test_where_all_runs_pay_alike_for_loss_it_stands_and_costs_no_more(first: FirstPlans) -> None:
+    stood = [choice for choice, found in first.tried.items() if found is not None and found.met]
+    even = {
+        choice: balanced(first.case, choice, first._flows_that_stand, lambda: False)
+        for choice in sorted(stood, key=lambda choice: -cents_of(first.case, choice))[:3]
+    }
+
+    assert all(share(first.case, choice) >= 1.0 - 1e-6 for choice in even.values())
+    cheaper = [cents_of(first.case, start) - cents_of(first.case, choice) for start, choice in even.items()]
+    assert min(cheaper) >= 0 < max(cheaper)
