@@ -44,13 +44,9 @@ def part_form(shown: Standing, at: str, system: System) -> dict[str, Any]:
     try:
         words, said = words_of(shown, written)
     except EditError:  # its words are none that can be taken apart: it is written anew, as a whole
-        return {
-            "whole": str(value_at(shown.text, written.path)),
-            "words": None,
-            "valve": None,
-            "slider": None,
-            "section": "",
-        }
+        whole = {"whole": str(value_at(shown.text, written.path)), "words": None, "valve": None, "slider": None}
+        place = {"first": index == 0, "last": index == len(run.parts) - 1}
+        return {**whole, **place, "machine": "", "section": "", "kind": part.kind.value, "name": part.name}
     condition = (
         "must go" if said.get("must go") == "yes" else {"yes": "keep", "no": "may change"}.get(said.get("keep", ""), "")
     )
