@@ -6,8 +6,12 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from optimizer.errors import Fault, InputError
-from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.catalog import JOINERS, Catalog, CatalogItem, Kind
+from optimizer.model.ends import Form
 from optimizer.model.system import System
+
+_ABS = "ABS"
+_CEMENTED = frozenset({Form.SOCKET, Form.SPIGOT})
 
 
 def for_sale(system: System, catalog: Catalog) -> Catalog:
@@ -29,6 +33,25 @@ def for_sale(system: System, catalog: Catalog) -> Catalog:
         return catalog
     others = {key: item for key, item in catalog.items.items() if key not in sold}
     return replace(catalog, items=sold, elsewhere={**catalog.elsewhere, **others})
+
+
+def of_one_plastic(catalog: Catalog, family: str) -> Catalog:
+    """Return what may join plain ends in a run of a family: ABS pipe takes joining pieces of ABS, other pipe none.
+
+    ABS and PVC take a cement of their own each; where the two meet once, a run's own parts meet, not a piece between.
+    """
+    is_abs = any(pipe.material == _ABS for pipe in catalog.pipes_known(family))
+    apart = {
+        key: item
+        for key, item in catalog.items.items()
+        if (item.material == _ABS) is not is_abs
+        and (item.kind in JOINERS if is_abs else item.material == _ABS)
+        and all(end.form in _CEMENTED for end in item.ends)
+    }
+    if not apart:
+        return catalog
+    kept = {key: item for key, item in catalog.items.items() if key not in apart}
+    return replace(catalog, items=kept, elsewhere={**catalog.elsewhere, **apart})
 
 
 def require_one_currency(system: System, catalog: Catalog) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+from optimizer.choices.for_sale import of_one_plastic
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.checks import Check
 from optimizer.model.network import Condition, Network, Part, Tee
@@ -20,17 +21,20 @@ def most_pressures_pa(system: System) -> dict[str, float]:
 
 
 def rated_shelves(system: System, catalog: Catalog) -> dict[str, Catalog]:
-    """Return the catalog that each run buys from: nothing that could burst in it. Runs that may buy the same share one.
+    """Return the catalog that each run buys from: nothing that could burst in it or takes other cement than its pipe.
+
+    Runs that may buy the same share one.
 
     A tee buys as any of its runs does: they hang together, and the same presses in all of them.
     """
     pressures_pa = dict.fromkeys(system.network.runs, 0.0) | most_pressures_pa(system)
+    families = {name: run.family for name, run in system.network.runs.items()}
     shelves: dict[frozenset[str], Catalog] = {}
-    made: dict[float, Catalog] = {}
-    for pressure_pa in sorted(set(pressures_pa.values())):
-        shelf = rated(catalog, pressure_pa)
-        made[pressure_pa] = shelves.setdefault(frozenset(shelf.items), shelf)
-    return {name: made[pressure_pa] for name, pressure_pa in pressures_pa.items()}
+    made: dict[tuple[float, str], Catalog] = {}
+    for pressure_pa, family in sorted({(pressures_pa[name], family) for name, family in families.items()}):
+        shelf = of_one_plastic(rated(catalog, pressure_pa), family)
+        made[pressure_pa, family] = shelves.setdefault(frozenset(shelf.items), shelf)
+    return {name: made[pressures_pa[name], family] for name, family in families.items()}
 
 
 def rated(catalog: Catalog, pressure_pa: float) -> Catalog:

@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from said import worded
 
 from optimizer import pipeline
 from optimizer.documents.workbook import whole_workbook_bytes
@@ -108,12 +109,14 @@ def test_a_system_on_a_wye_is_planned_from_file_to_papers(fitting: str, third: b
     assert len(whole_workbook_bytes(report, pipeline.take_off(report, catalog()))) > 10_000
 
 
-def test_a_gravity_line_on_a_sanitary_tee_is_planned() -> None:
-    report = planned(FALLING)
+@pytest.mark.parametrize("family", ["sch 40 PVC", "ABS DWV"])
+def test_a_gravity_line_on_a_sanitary_tee_is_planned(family: str) -> None:
+    report = planned(FALLING.replace("sch 40 PVC", family))
     item = report.system.network.tees["split"].item
 
     assert item is not None
     assert item.kind is Kind.SANITARY_TEE
+    assert item.family == family
     assert report.plan.found
     assert report.verification.passed
 
@@ -125,3 +128,15 @@ def test_ball_joint_hose_at_the_end_of_a_line_is_planned() -> None:
     assert last.kind is Kind.BALL_JOINT_HOSE
     assert last.existing
     assert report.verification.passed
+
+
+def test_abs_drain_pipe_is_renewed_in_abs_and_takes_its_own_cement() -> None:
+    renewed = "parts: [{part: pipe 1 ft, must go: yes}, gate"
+    text = FALLING.replace("sch 40 PVC", "ABS DWV").replace("parts: [pipe 1 ft, gate", renewed)
+    report = planned(text)
+    taken = pipeline.take_off(report, catalog())
+    new = [part for part in report.plan.runs["through"].parts if not part.existing and part.item is not None]
+
+    assert new
+    assert {part.item.family for part in new if part.item is not None} == {"ABS DWV"}
+    assert any("ABS cement" in worded(note) for note in taken.notes)

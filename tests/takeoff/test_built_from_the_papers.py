@@ -16,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from long_lines import planned as long_planned
 
 from optimizer import pipeline
 from optimizer.hydraulics import solve_network
@@ -419,7 +420,7 @@ def check(report: PlanReport, taken: TakeOff) -> int:
 def _check_parts(report: PlanReport, work: RunWork, builder: Builder) -> None:
     """The rows of the dry-fit hold the plan's new parts in order, and the joints are those that it counts."""
     told = [word for step in work.steps if step.code == "row" for word in step.parts[1:-1]]
-    rows = [re.sub(r"^piece \d+ \((.*)\)$", r"\1", word) for word in told]
+    rows = [re.sub(r"^mark \d+ \((.*)\)$", r"\1", word) for word in told]
     assert rows == [part.words for part in builder.new if not part.existing]
     bought = Counter(p.item.item_id for p in report.plan.runs[work.run].purchases if p.item.kind not in PIPES)
     shown = Counter(p.item.item_id for p in builder.new if not p.existing and p.item and p.kind not in PIPES)
@@ -475,3 +476,10 @@ def test_a_stub_that_is_too_short_is_noticed(tmp_path: Path) -> None:
     object.__setattr__(step, "lengths_m", lengths)
     with pytest.raises(AssertionError):
         check(report, taken)
+
+
+def test_pipe_that_is_coupled_is_built_from_its_papers() -> None:
+    report, taken = long_planned()  # 13 ft of 10 ft lengths
+
+    assert any(part.couples for part in report.plan.runs["return line"].parts)
+    assert check(report, taken) > 0

@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
-from pathlib import Path
 
 import pytest
+from long_lines import catalog, long_line, planned
 from said import worded
 
 from optimizer import pipeline
 from optimizer.choices.long_pipe import Lengths
 from optimizer.documents.payload import plan_json
 from optimizer.hydraulics.fittings import square_of_item
-from optimizer.model.catalog import Catalog, CatalogItem, Kind
-from optimizer.model.outcome import PlanReport
+from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.model.plan import Status
 from optimizer.model.rules import Rules
-from optimizer.model.system import System
-from optimizer.read.places import data_directory
-from optimizer.read.systems import load_system
 from optimizer.takeoff.list_price import PipeShop
 from optimizer.takeoff.plan_price import list_cents
-from optimizer.takeoff.take_off import TakeOff
 
 FOOT_M = 0.3048
 TEN_FT_M, TAKE_UP_M, LEAST_M = 10 * FOOT_M, 0.003, 0.15  # a coupling's two stops are 1.5 mm from its middle each
@@ -32,36 +26,8 @@ def pipe() -> CatalogItem:
     return catalog().items["sch40-pipe-100"]
 
 
-@cache
-def catalog() -> Catalog:
-    """Return the shipped rows of two sizes of schedule 40, which are soon searched."""
-    whole = pipeline.read(data_directory("examples") / "single-return.yaml")[1]
-
-    def wanted(item: CatalogItem) -> bool:
-        return item.family == "sch 40 PVC" and all(end.size in ("3/4 in", "1 in") for end in item.ends)
-
-    sold = {key: item for key, item in whole.items.items() if wanted(item) or item.kind is Kind.CONSUMABLE}
-    return replace(whole, items=sold, elsewhere={**whole.elsewhere, **whole.items})
-
-
 def lengths(rules: Rules | None = None) -> Lengths:
     return Lengths(catalog(), rules or Rules())
-
-
-@cache
-def long_line(feet: float = 13.0) -> System:
-    """Return the example with a straight of so many feet that has to be renewed, and a target that it can reach."""
-    text = (data_directory("examples") / "single-return.yaml").read_text(encoding="utf-8")
-    text = text.replace("pipe 3 ft", f"{{part: pipe {feet:g} ft, must go: yes}}").replace(
-        "at least 700", "at least 500"
-    )
-    return load_system(Path("long.yaml"), catalog(), text.encode())
-
-
-@cache
-def planned(feet: float = 13.0) -> tuple[PlanReport, TakeOff]:
-    report = pipeline.plan(long_line(feet), catalog())
-    return report, pipeline.take_off(report, catalog())
 
 
 @pytest.mark.parametrize(
