@@ -82,6 +82,14 @@ def parse_length(text: Quantity, units: str | None = None) -> float:
     return checked("length", length_m, _shown(text))
 
 
+def parse_depth(text: Quantity, units: str | None = None) -> float:
+    """Return how far below a water line something lies [m], 0 where it lies at it, with its unit."""
+    depth_m = _length(text, units, _LENGTH)
+    if depth_m < 0:
+        raise QuantityError(_quoted(text), "a depth of 0 or more")
+    return checked("tank length", depth_m, _shown(text)) if depth_m > 0 else 0.0
+
+
 def parse_tank_length(text: Quantity, units: str | None = None) -> float:
     """Return a measure of a tank [m] above 0, with its unit."""
     length_m = _length(text, units, _LENGTH)

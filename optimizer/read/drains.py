@@ -31,9 +31,8 @@ from optimizer.read.part_text import read_parts
 from optimizer.read.words import parse_run_size
 
 _Parse = Callable[[str, str | None], float]
-_LENGTHS = {
-    "overflow edge": "overflow_edge_m",
-    "rim above edge": "rim_m",
+_LENGTHS = {"overflow edge": "overflow_edge_m", "rim above edge": "rim_m"}
+_DEPTHS = {
     "return outlet depth": "opening_depth_m",
     "siphon break depth": "break_depth_m",
 }
@@ -44,7 +43,7 @@ _VOLUMES = {
     "start volume": "start_volume_m3",
     "top-up volume": "top_up_m3",
 }
-TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
+TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_DEPTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
 _TEETH = re.compile(
     r"(?P<count>\d{1,4})[ ]+(?:gaps?|slots?)[ ]+of[ ]+(?P<wide>.+?),?[ ]+(?P<deep>[^, ]+[ ]*[^, ]*)[ ]+deep"
 )
@@ -81,6 +80,7 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
         return attempt(reading, found[key].value, what, lambda text: parse(text, unit_system))
 
     numbers = {field: take(key, units.parse_tank_length, "a length, such as 1 in") for key, field in _LENGTHS.items()}
+    numbers |= {field: take(key, units.parse_depth, "a depth, such as 1 in") for key, field in _DEPTHS.items()}
     numbers |= {field: take(key, units.parse_volume, "a volume, such as 12 gal") for key, field in _VOLUMES.items()}
     area = take("area", units.parse_area, "an area, such as 8 ft2")
     length, width = (take(key, units.parse_tank_length, "a length, such as 48 in") for key in ("length", "width"))
