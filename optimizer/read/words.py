@@ -44,6 +44,10 @@ class EndWords:
         return " ".join(str(word) for word in (self.size, self.form) if word)
 
 
+# a whole number, a fraction, both; or in mm the two numbers of a hose: a name, but one that can be put in order
+_SIZE_NUMBER = re.compile(r"\d{1,4}(?:-\d{1,3}/[1-9]\d{0,2}|/[1-9]\d{0,3})?", re.ASCII)
+
+
 def kind_at_start(text: str) -> tuple[Kind, str] | None:
     """Return the kind of part whose words stand first, and the rest of the text."""
     flat = text.lower().replace("-", " ")
@@ -65,7 +69,10 @@ def parse_size(text: str, unit: str = "") -> str:
 def _nominal(written: str, text: str, unit: str = "") -> str:
     number, word = re.fullmatch(r"([\d/ -]*\d)[ ]*(\D*)", written).groups()  # type: ignore[union-attr]
     number = re.sub(r"[ -]+", "-", number)
-    if word.lower() == "mm" or (not word and unit == "mm"):
+    metric = word.lower() == "mm" or (not word and unit == "mm")
+    if _SIZE_NUMBER.fullmatch(number) is None or (metric and "-" in number):
+        raise QuantityError(f"'{text}'", "a nominal size such as 3/4 in, 1-1/2 in or 32 mm")
+    if metric:
         return f"{number} mm"
     if not word and not unit:
         raise QuantityError(f"'{text}', a size without a unit", "a nominal size such as 3/4 in, 1-1/2 in or 32 mm")

@@ -1,0 +1,38 @@
+"""A nominal size is a name, but one whose number can be put in order: anything else is refused where it stands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from optimizer.errors import InputError, QuantityError
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.systems import load_system
+from optimizer.read.words import in_size_order, nominal_number, parse_end_words, parse_size
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "cellar-sump.yaml"
+
+
+@pytest.mark.parametrize("size", ["1-1/0 in", "1/0 in", "1//2 in", "1-1/2 mm", "1-2-3 in", "1/2/3 in", "99999 in"])
+def test_what_has_no_place_in_the_order_of_sizes_is_no_size(size: str) -> None:
+    with pytest.raises(QuantityError, match="allowed: a nominal size such as"):
+        parse_size(size)
+    with pytest.raises(QuantityError, match="allowed: a"):
+        parse_end_words(f"{size} socket")
+
+
+def test_sizes_of_the_catalogs_are_sizes_and_have_their_place() -> None:
+    sizes = {end.size for item in load_catalog().items.values() for end in item.ends if end.size}
+
+    assert {parse_size(size) for size in sizes} == sizes
+    assert all(nominal_number(size) > 0.0 for size in sizes)
+    assert in_size_order(["1-1/2 in", "12/16 mm", "3/4 in"]) == ["3/4 in", "1-1/2 in", "12/16 mm"]
+
+
+def test_an_end_of_no_size_beside_a_tee_is_told_with_its_place(tmp_path: Path) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    path = tmp_path / "system.yaml"
+    path.write_text(text.replace("size: 1 in sch 40 PVC", "size: 1-1/0 in sch 40 PVC", 1), encoding="utf-8")
+    with pytest.raises(InputError, match=r"system.yaml:\d+:\d+: found '1-1/0 in"):
+        load_system(path, load_catalog())
