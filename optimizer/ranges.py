@@ -118,7 +118,7 @@ def _note(text: str) -> None:
 
 
 _COLUMNS = (  # what a catalog column's name ends in, the least above 0 and the most [SI unit; else that of its name]
-    ("_mm", 1e-8, 100.0),
+    ("_mm", 1e-8, 10.0),
     ("sale_length_m", 1e-3, 1e3),
     ("_bar", 1e-3, 1e3),
     ("kv_m3_h", 1e-6, 1e5),

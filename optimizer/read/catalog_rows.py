@@ -8,15 +8,18 @@ from typing import TypeVar
 
 from optimizer.errors import Fault
 from optimizer.model.catalog import BASES, PIPES, CatalogItem, Kind, LossData, LossMethod, Source
-from optimizer.model.ends import End
+from optimizer.model.ends import End, Form
 from optimizer.model.kinds import KINDS, MACHINES
 from optimizer.model.materials import MATERIALS, WORDS, material_named
 from optimizer.model.meters import MeterData
 from optimizer.model.network import Pump
 from optimizer.read.columns import Row, nearest
 from optimizer.read.descriptions import consumable_words, piece_words, pipe_words
+from optimizer.read.words import nominal_number
+from optimizer.unit_words import METRES_PER_INCH
 from optimizer.units import PASCALS_PER_BAR
 
+MOST_BORE_RATIO = 4.0  # to the nominal size, either way; real ones are within 2.1 (1/8 in. threads are the worst)
 MOST_GUESSES = 20  # each looks at every id there is
 CONSUMABLE_USES = ("cement", "ABS cement", "transition cement", "primer", "tape", "washer", "clamp")
 LOSS_COLUMNS: Mapping[LossMethod, tuple[str, ...]] = {
@@ -108,7 +111,22 @@ def _read_ends(row: Row, kind: Kind | None) -> tuple[tuple[End, ...], tuple[floa
     used = END_COLUMNS[:count]
     ends = tuple(row.end(end) for end, _, _ in used)
     bores_m = tuple(row.metres(bore, above=True) for _, bore, _ in used)
-    return ends, bores_m, tuple(row.metres(take_out) for _, _, take_out in used)
+    take_outs_m = tuple(row.metres(take_out) for _, _, take_out in used)
+    if row.sound:
+        for (_, column, _), end, bore_m in zip(used, ends, bores_m, strict=True):
+            _check_bore(row, column, end, bore_m)
+    return ends, bores_m, take_outs_m
+
+
+def _check_bore(row: Row, column: str, end: End, bore_m: float) -> None:
+    """Hold a bore against the nominal size of its end: a slip of the decimal point is ten times off."""
+    if end.form is Form.OPEN:
+        return  # what opens into a tank has the bore of its mouth
+    number = nominal_number(end.size)
+    nominal_m = number * (1e-3 if end.size.endswith("mm") else METRES_PER_INCH)
+    low_m, high_m = nominal_m / MOST_BORE_RATIO, nominal_m * MOST_BORE_RATIO
+    if not low_m < bore_m < high_m:
+        row.fault(column, f"a bore from {1000 * low_m:.3g} to {1000 * high_m:.3g} mm in an end of {end.size}")
 
 
 def _read_loss(row: Row, shelf: Shelf) -> LossData:

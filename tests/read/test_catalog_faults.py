@@ -103,6 +103,14 @@ def test_a_broken_cell_of_a_pipe_is_told_with_row_and_column(tmp_path: Path, cel
             {"end_2": "1 in sockett"},
             "column end_2: found '1 in sockett'; allowed: a nominal size and one of socket, spigot, ",
         ),
+        (
+            {"bore_2_mm": "266.4"},
+            "column bore_2_mm: found '266.4'; allowed: a bore from 6.35 to 102 mm in an end of 1 in",
+        ),
+        (
+            {"take_out_1_mm": "99999"},
+            "column take_out_1_mm: found '99999'; allowed: 0, or a number from 1e-05 to 10000",
+        ),
         ({"end_3": "1 in socket"}, "column end_3: found '1 in socket'; allowed: an empty cell: kind elbow has 2 ends"),
         (
             {"loss_method": "3K"},
