@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any, TypeAlias
 
-from optimizer.edits.splice import BOM, has, insert, set_value
+from optimizer.edits.splice import BOM, has, insert, remove, set_value
 from optimizer.edits.tree import parse
 from optimizer.errors import EditError
 from optimizer.read.systems import ALSO, KEYS
@@ -94,6 +94,13 @@ def put(text: str, path: tuple[str | int, ...], value: Value) -> str:
     for key in reversed(path[1:]):
         value = {key: value}
     return insert(text, (), path[0], value, after=_behind(text, str(path[0])))
+
+
+def put_or_remove(text: str, path: tuple[str | int, ...], value: Value) -> str:
+    """Return the text with a value at a path, or without anything there where the value is None."""
+    if value is not None:
+        return put(text, path, value)
+    return remove(text, path) if has(text, path) else text
 
 
 def _behind(text: str, key: str) -> str | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.edits.change import Change, Value, put
+from optimizer.edits.change import Change, Value, put, put_or_remove
 from optimizer.edits.mentions import renamed_run, without_run
 from optimizer.edits.splice import has, insert, move, remove, set_value, value_at
 from optimizer.errors import EditError
@@ -72,8 +72,7 @@ class SetRun(Change):
         """Return the text with that said of the run."""
         if self.key not in ("from", "to", "size", "note"):
             raise EditError(f"found '{self.key}' of a run; allowed: from, to, size, note")
-        path = ("runs", self.name, self.key)
-        return remove(text, path) if self.value is None else set_value(text, path, self.value)
+        return put_or_remove(text, ("runs", self.name, self.key), self.value)
 
 
 @dataclass(frozen=True, slots=True)

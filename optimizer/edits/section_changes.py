@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.edits import mentions
-from optimizer.edits.change import Change, Value, put, section
+from optimizer.edits.change import Change, Value, put, put_or_remove, section
 from optimizer.edits.splice import has, insert, move, remove, set_value, value_at
 from optimizer.errors import EditError
 from optimizer.model.rules import RULES
@@ -63,9 +63,7 @@ class Set(Change):
         """Return the text with that said."""
         part = section(text, _named(self.section))
         path = (part, self.name) if self.key is None else (part, self.name, self._word(text, part))
-        if self.value is not None:
-            return put(text, path, self.value)
-        return remove(text, path) if has(text, path) else text
+        return put_or_remove(text, path, self.value)
 
     def _word(self, text: str, part: str) -> str:
         """Return the word that the file has for a key: its own, or another for it."""
@@ -131,9 +129,7 @@ class SetTarget(Change):
             if not has(text, (modes, self.mode)):
                 raise EditError(f"found no mode '{self.mode}'; add it first")
             path = (modes, self.mode, *path)  # type: ignore[assignment]
-        if self.value is not None:
-            return put(text, path, self.value)
-        return remove(text, path) if has(text, path) else text
+        return put_or_remove(text, path, self.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,9 +144,7 @@ class SetRule(Change):
         if self.key not in RULES:
             raise EditError(f"found the rule '{self.key}'; allowed: {', '.join(RULES)}")
         path = ("rules", self.key)
-        if self.value is not None:
-            return put(text, path, self.value)
-        return remove(text, path) if has(text, path) else text
+        return put_or_remove(text, path, self.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +158,7 @@ class SetPumpInMode(Change):
     def apply(self, text: str) -> str:
         """Return the text with that setting."""
         path = (section(text, "modes"), self.mode, self.pump)
-        if self.value is not None:
-            return put(text, path, self.value)
-        return remove(text, path) if has(text, path) else text
+        return put_or_remove(text, path, self.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +224,4 @@ class SetHead(Change):
         """Return the text with that said."""
         if self.key not in HEAD:
             raise EditError(f"found the key '{self.key}'; allowed: {', '.join(HEAD)}")
-        if self.value is not None:
-            return put(text, (self.key,), self.value)
-        return remove(text, (self.key,)) if has(text, (self.key,)) else text
+        return put_or_remove(text, (self.key,), self.value)
