@@ -24,6 +24,7 @@ ARROWS = (
     ("wording",),
     ("pipeline",),
     ("documents",),
+    ("tables",),
     ("web", "many"),
     ("cli",),
 )
@@ -45,7 +46,7 @@ HOMES = {
     "uvicorn": {"web"},
     "jinja2": {"web"},
     "markupsafe": {"web"},
-    "pandas": {"many"},
+    "pandas": {"many", "tables"},
     "distributed": {"many"},
 }
 INSIDE = [module for module in MODULES if module != Path("optimizer/__init__.py")]  # that one hands out names of all
