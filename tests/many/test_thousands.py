@@ -28,7 +28,9 @@ system: customer {seed}
 units: US
 surfaces: {{sump: 0, display: {lift:.2f} m}}
 pumps:
-  return: {{curve: [[0 gal/h, {head:.2f} m], [{most:.0f} gal/h, {middle:.2f} m], [{end:.0f} gal/h, 0 m]], ports: 3/4 in NPT male}}
+  return:
+    curve: [[0 gal/h, {head:.2f} m], [{most:.0f} gal/h, {middle:.2f} m], [{end:.0f} gal/h, 0 m]]
+    ports: 3/4 in NPT male
 runs:
   line:
     from: sump
@@ -45,11 +47,11 @@ def system(seed: int) -> str:
     number = rng.choice([10, 10, 12, 15, 20, 40, 120])
     parts = [f"pipe {rng.randint(4, 30)} in"]
     while len(parts) < number - 5:
-        parts += [rng.choice(["elbow", "elbow", "elbow 45", "ball valve", "union"]), f"pipe {rng.randint(4, 30)} in"]
+        parts += [rng.choice(["elbow", "elbow", "45", "ball valve", "union"]), f"pipe {rng.randint(4, 30)} in"]
     if seed % 20 == 7:
         parts[-1] = "pipe of 3 elephants"
     head = rng.uniform(2.5, 5.0)
-    target = 90_000.0 if seed % 50 == 13 else rng.uniform(250.0, 500.0)
+    target = 90_000.0 if seed % 50 == 13 else rng.uniform(450.0, 900.0)
     return TEXT.format(
         seed=seed, lift=rng.uniform(0.4, 1.2), head=head, middle=0.6 * head, most=rng.uniform(500, 900),
         end=rng.uniform(1000, 1600), parts=", ".join(parts), target=target,
