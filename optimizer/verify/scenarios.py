@@ -77,7 +77,8 @@ def scenarios_of(
 def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, Scenario]:
     """Return what a valve that someone shuts does in one mode, by its run; nothing where no tank is fed.
 
-    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one.
+    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one. The run
+    with the most flow comes first.
     """
     if not fed_surfaces(network):
         return {}
@@ -283,7 +284,7 @@ class _There:
 
     def shut(self) -> Iterator[tuple[str, Scenario]]:
         handles = Handles(self.network)
-        for run in self.network.runs.values():
+        for run in sorted(self.network.runs.values(), key=lambda each: -abs(self.flows_m3_s.get(each.name, 0.0))):
             at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
             if at and abs(self.flows_m3_s.get(run.name, 0.0)) > STILL_M3_S:
                 yield run.name, self._with_shut(run, at[-1], handles)
