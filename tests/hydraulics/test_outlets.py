@@ -67,7 +67,7 @@ runs:
   spinner: {from: fifth, to: display, size: 1 in sch 40 PVC, parts: [pipe 1 ft, rotating outlet]}
   stirrer: {from: fifth branch, to: display, size: 1 in sch 40 PVC,
     parts: [pipe 6 in, adapter socket x NPT male, eductor]}
-tees: {first: wye, second: tee, third: 1 x 1 x 1/2 in saddle, fourth: wye}
+tees: {first: wye, second: tee, third: 1 x 1 x 1/2 in saddle}
 targets: {bar: at least 100 gph}
 """
 
