@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,7 +12,10 @@ from hypothesis import strategies as st
 
 from optimizer import pipeline, ranges, unit_words, units
 from optimizer.documents.found import remarks
-from optimizer.errors import InputError, QuantityError
+from optimizer.errors import InputError, NetworkError, QuantityError
+from optimizer.hydraulics import fluid_of
+from optimizer.model.network import Water
+from optimizer.ranges import RANGES
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 
@@ -222,3 +226,12 @@ def test_at_the_dearest_prices_that_are_read_the_same_parts_are_the_cheapest(tmp
 def test_every_word_has_one_size() -> None:
     for each in unit_words.DIMENSIONS:
         assert all(word == word.lower() for word in each.words)
+
+
+def test_water_that_is_read_is_water_whose_properties_are_known() -> None:
+    cold, warm = RANGES["temperature"].least, RANGES["temperature"].most
+    fresh, salt = RANGES["salinity"].least, RANGES["salinity"].most
+    for temperature_c, salinity_g_kg in itertools.product((cold, warm), (fresh, salt)):
+        assert fluid_of(Water(salinity_g_kg, temperature_c)).density_kg_m3 > 990.0
+    with pytest.raises(NetworkError, match="properties are known for"):
+        fluid_of(Water(salt, warm + 0.1))
