@@ -345,6 +345,13 @@ def house(seed: int) -> Small:
     return replace(base, name=f"house line {seed}", lines=lines, supplies_bar=supplies)
 
 
+def waters(seed: int) -> Small:
+    """Return a pumped line, a gravity line and a line of house water, each with a valve and a target."""
+    base, other = gravity(seed), house(seed)
+    lines = {**base.lines, "top up": other.lines["top up"]}
+    return replace(base, name=f"waters {seed}", lines=lines, supplies_bar=other.supplies_bar)
+
+
 def tree(seed: int, *, kept: float = 0.0) -> Small:
     """Return a riser and two branches with valves behind a tee."""
     rng = random.Random(f"tree {seed} {kept}")

@@ -33,6 +33,7 @@ FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are 
     "day and night": (random_small.day_and_night, 4, 60),
     "gravity line": (random_small.gravity, 2, 50),
     "house line": (random_small.house, 2, 50),
+    "gravity line and house line": (random_small.waters, 1, 40),
     "tree": (random_small.tree, 2, 80),
     "tree with parts that stay": (partial(random_small.tree, kept=0.2), 1, 60),
     "tree of two sizes, no other sold": (mixed_sizes.mixed_tree, 1, 60),
