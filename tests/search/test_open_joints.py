@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from optimizer.documents.note_words import all_notes
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.search.studies.ways_out import present_share
 
 FILE = """
 system: Places that are not connected yet
@@ -127,3 +129,13 @@ def test_a_device_between_rigid_pipes_is_told_to_need_a_side_that_turns(tmp_path
     report = pipeline.plan(*pipeline.read(written(tmp_path, "3/4 in BSPP male", "3/4 in sch 40 PVC", parts), ()))
 
     assert any("device unit comes out by its threads alone" in words for words in all_notes(report))
+
+
+def test_what_is_not_connected_yet_reaches_nothing_of_its_targets_today(tmp_path: Path) -> None:
+    system = load_system(written(tmp_path, *CASES[0]), load_catalog())
+    line = system.network.runs["line"]
+    joined = tuple(part for part in line.parts if part.kind is not Kind.OPEN_JOINT)
+    closed = replace(system, network=system.network.with_runs({"line": replace(line, parts=joined)}))
+
+    assert present_share(system) == 0.0
+    assert present_share(closed) == 1.0

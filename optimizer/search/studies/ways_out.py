@@ -64,8 +64,8 @@ class _Ways:
 
 
 def present_share(system: System) -> float:
-    """Return the multiple of the targets that the plumbing reaches as it stands; 0 where a run of it is open."""
-    if not all(run.is_plumbed for run in system.network.runs.values()):
+    """Return the multiple of the targets that the plumbing reaches as it stands; 0 where a joint of it is open."""
+    if any(part.kind is Kind.OPEN_JOINT for run in system.network.runs.values() for part in run.parts):
         return 0.0
     try:
         return min(1.0, best_speeds(system, present_networks(system)).scale)
