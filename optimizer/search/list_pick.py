@@ -162,9 +162,20 @@ class Pick:
             cents += pipe
             users = {run: found[key][1] for run, found in pieces.items() if key in found}
             cuts.append(self._cut(key, pipe, self._needed(item, pipe, users), chosen))
+        return Priced(cents, self._allowed(picked, cents), tuple(cuts))
+
+    def allowed_cents(self, chosen: Chosen) -> int | None:
+        """Return what the list of a choice costs [cents]; None where that is above the budget."""
+        picked, pieces = self._picked(chosen)
+        cents = self._beside_pipe(picked, pieces, chosen)
+        for item, lengths in _together(pieces):
+            self.taken.append((item, sum(units + KERF for units in lengths)))
+            cents += self.shop.pipes.cents(item, lengths)
+        return cents if self._allowed(picked, cents) else None
+
+    def _allowed(self, picked: Mapping[str, Way], cents: int) -> bool:
         work = sum(self.shop.effort.cents(arc) for way in picked.values() for arc in way.arcs)
-        allowed = self.budget is None or cents - work <= self.budget
-        return Priced(cents, allowed, tuple(cuts))
+        return self.budget is None or cents - work <= self.budget
 
     def cents(self, chosen: Chosen) -> int:
         """Return what the list of a choice costs [cents]."""

@@ -345,9 +345,9 @@ class _AtHead:
         tees = {tee: [k] for tee, k in chosen.tees.items()}
         one = Chosen(dict.fromkeys(ways, 0), dict.fromkeys(tees, 0))
         pick = self._pick(ways, tees)
-        told = pick.price(one)
-        if told.allowed and told.cents < self.below:
-            self._keep(pick, one, told.cents)
+        cents = pick.allowed_cents(one)  # what its pipe says of other choices would take long where pieces are many
+        if cents is not None and cents < self.below:
+            self._keep(pick, one, cents)
 
     def _few(self, problem: SizingProblem, below: float, about: int | None = None) -> _Few | None:
         """Return the choices of runs and tees that can be in a list below the limit; None where nothing is left."""
