@@ -387,9 +387,9 @@ def test_a_supply_has_the_head_of_its_pressure(read) -> None:  # type: ignore[no
         size="1 in",
         more="supplies: {house: {pressure: 60 psi, elevation: 1 m}}",
     )
-    text = text.replace("units: US", "units: US\nwater: {salinity: 0, temperature: 39.2 degF}")
+    text = text.replace("units: US", "units: US\nwater: {salinity: 0, temperature: 41 degF}")
 
-    # 60 psi = 413 685 Pa; water at 4 °C weighs 999.97 kg/m³ x 9.80665 m/s²: 42.186 m.
+    # 60 psi = 413 685 Pa; water at 5 °C weighs 999.97 kg/m³ x 9.80665 m/s²: 42.186 m.
     assert read(text).network.points["house"].head_m == pytest.approx(1 + 42.186, abs=0.002)
 
 
