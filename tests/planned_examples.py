@@ -15,7 +15,7 @@ from optimizer.takeoff.take_off import TakeOff
 from optimizer.verify.card import SettingsCard
 
 ALL = sorted(path.stem for path in data_directory("examples").glob("*.yaml"))
-_LONG = ("house-water", "metric-unions", "upper-tank")  # whose plans take seconds
+_LONG = ("cellar-sump", "house-water", "metric-unions", "upper-tank")  # whose plans take seconds
 
 
 def each(names: Sequence[str]) -> list[object]:

@@ -181,6 +181,7 @@ def test_every_term_is_told_once_and_without_an_old_word() -> None:
     assert [old for term in terms() for old in old_words(term.meaning.replace("“take-out”", ""))] == []
 
 
+@pytest.mark.long
 def test_american_units_are_written_the_american_way() -> None:
     for where, told in printed("cellar-sump").items():
         assert STATES.findall(told) == [], where
@@ -207,6 +208,7 @@ def test_no_old_word_stands_on_the_page(template: Path) -> None:
     assert old_words(" ".join(" ".join(Words(told).told).split())) == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["house-water", "cellar-sump"])
 @pytest.mark.parametrize("command", ["meters", "adapters"])
 def test_no_old_word_is_printed_of_meters_and_adapters(command: str, name: str) -> None:

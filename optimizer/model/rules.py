@@ -39,7 +39,7 @@ class Rules:
     bend_to_fit: bool = False  # a long leg of pipe may spring aside so that the last joint closes
     margin: float = 0.0  # the share by which every minimum flow can be exceeded at once
     certainty: float = 0.0  # the share of all cases in which a plan must work; 0: as published
-    trusts_breaks: bool = True  # siphon breaks count; else the sump must hold what runs back without them
+    trusts_breaks: bool = True  # siphon breaks count; else the sump must hold the drain-back without them
     finer_valve_cents: int = 0  # what a plan may cost more so that no valve stands nearly shut
     store: str = ""  # whose stock lengths count; empty: the usual ones
     accepted: tuple[Check, ...] = ()  # what is unsafe today and may stay so, if no worse
@@ -251,7 +251,7 @@ _ROWS = (
         _W.YES_NO,
         "no",
         "yes",
-        "no: they clog; the sump must hold what runs back without them",
+        "no: they clog; the sump must hold the drain-back without them",
         "read/systems.py",
     ),
     RuleRow(

@@ -70,8 +70,9 @@ class Planned:
 def run(asked: Asked, told: Connection, stop: Event) -> None:
     """Be the process: do what is asked, deaf to Ctrl-C, which is for the page's program, that then ends this one."""
     serve_another()
-    if hasattr(os, "nice"):
-        os.nice(_AFTER_THE_PAGE)  # where processors are few the page is answered first
+    nicer = getattr(os, "nice", None)  # not every system has it
+    if nicer is not None:
+        nicer(_AFTER_THE_PAGE)  # where processors are few the page is answered first
     work(asked, told.send, stop.is_set)
 
 

@@ -139,6 +139,7 @@ def test_signs_that_an_encoding_lacks_do_no_harm(here: Path) -> None:
     assert without_patience(err) == []
 
 
+@pytest.mark.long
 @posix_only
 def test_a_reader_that_goes_away_is_no_error(here: Path) -> None:
     child = start("losses", LONG)
@@ -161,6 +162,7 @@ def test_a_file_without_permission_is_named(here: Path) -> None:
     assert "Permission denied" in err or "cannot be read" in err
 
 
+@pytest.mark.long
 @posix_only
 def test_help_comes_at_once(here: Path) -> None:
     """Best of five, in processor time beside the interpreter's own start: a busy machine is no failure."""

@@ -15,6 +15,7 @@ CELLAR = "examples/cellar-sump.yaml"
 GALLON_H_M3_S = 3.785411784e-3 / 3600.0
 
 
+@pytest.mark.long
 def test_calibrate_says_what_fits_what_does_not_and_what_to_measure_next(retrofit: Retrofit) -> None:
     result = retrofit("calibrate", MEASURED)
     assert result.exit_code == 0
@@ -25,12 +26,14 @@ def test_calibrate_says_what_fits_what_does_not_and_what_to_measure_next(retrofi
     assert "Measure next: run 'return line', set to 50 %: A expects 744 gph, B expects 638 gph" in result.stdout
 
 
+@pytest.mark.long
 def test_calibrate_alone_leaves_the_file_as_it_was(retrofit: Retrofit, here: Path) -> None:
     before = (here / MEASURED).read_bytes()
     retrofit("calibrate", MEASURED)
     assert (here / MEASURED).read_bytes() == before
 
 
+@pytest.mark.long
 def test_written_factors_make_flow_give_what_was_measured(retrofit: Retrofit, here: Path) -> None:
     before = (here / MEASURED).read_bytes()
     result = retrofit("calibrate", MEASURED, "--write")
@@ -41,6 +44,7 @@ def test_written_factors_make_flow_give_what_was_measured(retrofit: Retrofit, he
     assert run["flow_low_m3_s"] < 1190 * GALLON_H_M3_S < run["flow_high_m3_s"]
 
 
+@pytest.mark.long
 def test_calibrating_again_gives_the_same(retrofit: Retrofit, here: Path) -> None:
     first = json.loads(retrofit("calibrate", MEASURED, "--write", "--json").stdout)
     again = json.loads(retrofit("calibrate", MEASURED, "--write", "--json").stdout)
@@ -67,6 +71,7 @@ def test_without_readings_there_is_nothing_to_calibrate(retrofit: Retrofit) -> N
     assert result.stderr.startswith("nothing was measured; a reading needs a run")
 
 
+@pytest.mark.long
 def test_readings_that_nothing_explains_are_code_1_and_nothing_is_written(retrofit: Retrofit, here: Path) -> None:
     path = here / MEASURED
     path.write_text(path.read_text(encoding="utf-8").replace("1190 gal/h", "9 gal/h"), encoding="utf-8")

@@ -146,6 +146,7 @@ def test_the_data_of_every_command_is_strict_json(retrofit: Retrofit) -> None:
         assert result.stderr == ""
 
 
+@pytest.mark.long
 def test_plan_prints_what_it_also_gives_as_data(retrofit: Retrofit) -> None:
     printed, data = retrofit("plan", SHORT).stdout, strict_json(retrofit("plan", SHORT, "--json").stdout)
 
@@ -162,6 +163,7 @@ def test_plan_writes_the_workbook_that_it_names(retrofit: Retrofit, here: Path) 
     assert "Order" in openpyxl.load_workbook(here / "parts.xlsx").sheetnames
 
 
+@pytest.mark.long
 def test_a_workbook_that_is_there_stays_unless_told(retrofit: Retrofit, here: Path) -> None:
     (here / "parts.xlsx").write_bytes(b"mine")
 
@@ -202,6 +204,7 @@ targets: {return line: at least 4400 L/h}
 """
 
 
+@pytest.mark.long
 def test_a_target_out_of_reach_is_code_1_with_the_reasons(retrofit: Retrofit, here: Path) -> None:
     (here / "high.yaml").write_text(TOO_HIGH, encoding="utf-8")
 

@@ -111,6 +111,7 @@ def test_an_output_that_is_full_is_said(here: Path) -> None:
     assert "Exception ignored" not in ran.stderr
 
 
+@pytest.mark.long
 @posix_only
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-", "<&-"])
 def test_closed_streams_are_no_crash(closed: str, here: Path) -> None:
@@ -165,6 +166,7 @@ def test_no_output_is_an_input(kind: str, replace: tuple[str, ...], here: Path) 
     assert (own.read_bytes(), system.read_bytes()) == before
 
 
+@pytest.mark.long
 def test_a_quote_is_not_replaced_by_what_is_made_of_it(here: Path) -> None:
     assert run("plan", SHORT, "-o", "quote.xlsx")[0] == 0
     before = Path("quote.xlsx").read_bytes()

@@ -11,6 +11,7 @@ from running import Retrofit
 PICTURES = {"schematic-now.svg", "head-1.svg", "pump-1.svg", "losses-now.svg"}
 
 
+@pytest.mark.long
 def test_report_writes_one_page(retrofit: Retrofit, here: Path) -> None:
     result = retrofit("report", "examples/starter.yaml", "-o", "plan.html")
 

@@ -87,6 +87,7 @@ def test_a_picture_prints_on_one_page_of_its_own() -> None:
     assert "New parts have a thick line and an N." in sheet["A1"].value
 
 
+@pytest.mark.long
 def test_a_large_plumbing_takes_one_page_with_words_that_can_still_be_read() -> None:
     report = hand_report("cellar-sump")
     (picture,) = plumbing_pictures(report_facts(report, with_gains=False), LETTER, 1)

@@ -22,9 +22,7 @@ from optimizer.verify.card import SettingsCard
 
 NAMES = ("cellar-sump", "metric-unions", "single-return")
 FRONT = 3  # answer, order, card
-every_example = pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=pytest.mark.slow if name == "metric-unions" else ()) for name in NAMES]
-)
+every_example = pytest.mark.parametrize("name", planned_examples.each(NAMES))
 no_program = pytest.mark.skipif(shutil.which("soffice") is None, reason="no spreadsheet program on this machine")
 
 
@@ -43,6 +41,7 @@ def most_pages(name: str) -> int:
     return FRONT + 1 + -(-len(planned(name)[1].work) // 3) + 3
 
 
+@pytest.mark.long
 @every_example
 def test_the_sheets_are_answer_order_build_card_and_an_appendix(name: str) -> None:
     names = openpyxl.load_workbook(io.BytesIO(content(name, "letter"))).sheetnames

@@ -91,6 +91,7 @@ def outline(request: pytest.FixtureRequest) -> Outline:
     return Outline(report_page(report_facts(hand_report(request.param))))
 
 
+@pytest.mark.long
 def test_a_page_has_a_language_one_title_and_one_first_heading(outline: Outline) -> None:
     assert outline.stack == []
     assert ("html", {"lang": "en"}) in outline.attributes
@@ -139,6 +140,7 @@ def test_every_cell_of_a_table_bears_the_title_of_its_column(outline: Outline) -
     assert all(kept["data-title"] and kept["role"] == "cell" for kept in cells)
 
 
+@pytest.mark.long
 def test_on_paper_the_plumbing_after_the_work_has_a_sheet_of_its_own(page: str) -> None:
     sheets = [kept for tag, kept in Outline(page).attributes if kept.get("class", "").startswith("sheet ")]
     uses = [kept["href"] for tag, kept in Outline(page).attributes if tag == "use"]
@@ -207,6 +209,7 @@ def test_the_pictures_show_the_flows_of_the_check(facts: ReportFacts) -> None:
         assert facts.after.solution.flows_m3_s[run] == pytest.approx(flow, abs=1e-9)
 
 
+@pytest.mark.long
 def test_the_pictures_show_the_flows_of_a_plan_that_was_searched() -> None:
     report = planned_examples.searched("starter")[0]
 

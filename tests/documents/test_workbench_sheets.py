@@ -127,6 +127,7 @@ def test_the_csv_reads_back_and_a_text_like_a_formula_is_made_harmless() -> None
     assert rows[1][3] == '\'=HYPERLINK("x")'
 
 
+@pytest.mark.long
 def test_plan_writes_the_plain_rows_and_leaves_out_spares_when_told(tmp_path: Path) -> None:
     target = tmp_path / "store.csv"
 
@@ -176,6 +177,7 @@ def test_the_price_command_refuses_a_damaged_quote_by_cell(tmp_path: Path) -> No
     assert result.stdout == ""
 
 
+@pytest.mark.long
 def test_no_line_above_a_length_of_pipe_is_wider_than_its_picture() -> None:
     for name in planned_examples.ALL:
         report, taken = planned_examples.taken_off(name)
@@ -194,6 +196,7 @@ def test_cement_is_spoken_of_where_something_is_cemented(name: str, cemented: bo
     assert ("cure" in told) is cemented
 
 
+@pytest.mark.long
 def test_the_store_is_told_what_is_stronger_in_the_pipe_that_is_bought() -> None:
     inch, metric = (planned_examples.taken_off(name)[1].bill for name in ("cellar-sump", "metric-unions"))
 

@@ -151,6 +151,7 @@ def test_a_run_goes_with_its_target_and_its_readings() -> None:
     assert value_at(after, ("measured",)) == []
 
 
+@pytest.mark.long
 def test_a_run_is_renamed_wherever_it_is_mentioned() -> None:
     after = c.RenameRun("ring front", "front").apply(UPPER)
     after = c.RenameRun("gravity line", "way down").apply(after)

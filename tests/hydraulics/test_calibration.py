@@ -94,6 +94,7 @@ def _at_speed(plumbing: Network, speed: float, pump: Pump) -> Network:
     return replace(plumbing, pumps={"pump": replace(pump, speed=speed)})
 
 
+@pytest.mark.long
 def test_a_power_dial_is_told_from_rpm_by_three_settings() -> None:
     described = plain(None)
     flows = [read(p, closed_form(p ** (1 / 3)), accuracy=0.02) for p in (0.35, 0.5, 0.7, 1.0)]
@@ -102,6 +103,7 @@ def test_a_power_dial_is_told_from_rpm_by_three_settings() -> None:
     assert report.settled
 
 
+@pytest.mark.long
 def test_a_floor_of_the_dial_comes_back() -> None:
     described = plain(None)
     flows = [read(p, closed_form(0.45 + 0.55 * p), accuracy=0.01) for p in (0.4, 0.55, 0.7, 0.85, 1.0)]
@@ -214,6 +216,7 @@ def trade(request: pytest.FixtureRequest) -> CalibrationReport:
     return calibrate(from_the_cellar(with_check_valve=request.param), TWO_READINGS)
 
 
+@pytest.mark.long
 def test_the_trade_fact_fits_a_power_dial(trade: CalibrationReport) -> None:
     found = best_of(trade)
     assert found.calibration.dials["return"].kind is DialKind.POWER

@@ -53,6 +53,7 @@ def test_draws_of_random_networks_are_those_solved_one_by_one(seed: int) -> None
     same(random_network(seed, 9))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(6))
 def test_draws_of_random_manifolds_are_those_solved_one_by_one(seed: int) -> None:
     same(random_manifold(seed, 9))
@@ -66,6 +67,7 @@ def lifting(rise_m: float) -> Network:
     return replace(plumbing, pumps={"pump": pump})
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rise_m", [1.95, 2.0, 2.05])
 def test_where_check_valves_flip_draws_are_solved_one_by_one(rise_m: float) -> None:
     plumbing = lifting(rise_m)

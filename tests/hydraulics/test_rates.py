@@ -26,6 +26,7 @@ def check(network: Network) -> None:
         assert rates[:, column] == pytest.approx((more - less) / 2.0, rel=1e-3, abs=2e-3 * scale + 1e-13)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("seed", [*range(1), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 3))])
 def test_rates_of_a_manifold_are_those_of_two_solutions_side_by_side(seed: int, size: int) -> None:

@@ -101,6 +101,7 @@ def test_a_reading_narrows_the_band_around_it() -> None:
     assert (after[1] - after[0]) / 2 / value == pytest.approx(0.0128, rel=0.2)
 
 
+@pytest.mark.long
 def test_a_better_reading_never_leaves_a_wider_band_and_a_useless_one_that_of_none() -> None:
     # One good to ten times the flow says nothing: what is left is what is drawn where nobody reads anything.
     system = load_system(data_directory("examples") / "cellar-sump.yaml", load_catalog())

@@ -121,6 +121,7 @@ def test_brass_is_allowed_on_request_where_no_taper_meets_plastic() -> None:
     assert "a taper male of brass splits a plastic female thread" in output
 
 
+@pytest.mark.long
 def test_a_pressure_above_all_ratings_leaves_no_allowed_way() -> None:
     result = run("1 in spigot", "1 in NPT female", "--pressure", "60 bar")
 
@@ -136,6 +137,7 @@ def test_a_pair_without_a_way_gets_the_reason() -> None:
     assert "There is no way: from 1/4 in barb to 75 mm socket takes" in result.output
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "name",
     [

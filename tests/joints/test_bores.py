@@ -151,6 +151,7 @@ def usual_bore(end: End) -> float:
     return max(item.end_bores_m[at] for item, at in pieces or rows)
 
 
+@pytest.mark.long
 def test_the_way_of_least_loss_is_never_the_narrowest_of_all() -> None:
     conditions = Conditions(fluid_of(Water(35.0, 25.0)), {})
     labels = Labels(

@@ -242,6 +242,7 @@ def test_brass_is_shown_as_not_allowed_with_the_reason_and_allowed_on_request() 
     assert all("taper male of brass" in why for way in still if "brass" in way.materials for why in way.why_not)
 
 
+@pytest.mark.long
 def test_a_pressure_above_the_rating_refuses_the_piece_with_the_reason() -> None:
     start, goal = parse_end("1 in spigot"), parse_end("1 in NPT female")
     calm, hard = ways(start, goal, catalog()), ways(start, goal, catalog(), pressure_pa=50e5)
@@ -318,6 +319,7 @@ def square(chain: Chain) -> float:
     return sum(measured(piece)[1] for piece in chain.pieces) + joints_m(bored, 1.0, 0.0, None)
 
 
+@pytest.mark.long
 def test_the_choice_graphs_chains_are_just_as_cheap_as_the_cheapest_of_all() -> None:
     efficient = EfficientChains(EndGraph(catalog()), measured)
     everything = EndGraph(catalog())

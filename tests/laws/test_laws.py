@@ -154,6 +154,7 @@ print(asked.proved_cents(asked.plan(test_laws.system({seed}), Path({folder!r})))
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [pytest.param(seed, marks=() if seed < 1 else pytest.mark.slow) for seed in range(20)])
 def test_the_seed_of_hashes_changes_nothing(seed: int, tmp_path: Path) -> None:
     here = Path(__file__).parent

@@ -87,7 +87,14 @@ def others_refuse(plan: dict[str, object], system: Path, lists: tuple[object, ..
     assert plan["reasons"][0]["text"] in reported.output  # type: ignore[index]
 
 
-@pytest.mark.parametrize(("family", "seed"), [(family, seed) for family in QUICK for seed in QUICK[family]])
+@pytest.mark.parametrize(
+    ("family", "seed"),
+    [
+        pytest.param(family, seed, marks=() if family == "line" else pytest.mark.long)
+        for family in QUICK
+        for seed in QUICK[family]
+    ],
+)
 def test_every_command_names_the_same_cost(family: str, seed: int, tmp_path: Path) -> None:
     compare_all(MAKERS[family](seed), tmp_path, steps=(), documents=family == "line" and seed == 1)
 

@@ -79,6 +79,7 @@ def test_a_row_says_what_the_command_for_one_system_finds() -> None:
     assert row.share_after == 1.0
 
 
+@pytest.mark.long
 def test_flows_and_prices_are_those_of_the_commands(tmp_path: Path) -> None:
     system, catalog = pipeline.read(GOOD)
     flow = answer(job(what="flow")).row
@@ -136,6 +137,7 @@ def test_an_error_in_a_list_is_told_before_any_work(shop: Path, tmp_path: Path) 
     assert not (tmp_path / "r.csv").exists()
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("no_processes")
 def test_a_folder_becomes_a_table_in_each_form(shop: Path, tmp_path: Path) -> None:
     csv, book, parquet = (tmp_path / f"r{ending}" for ending in (".csv", ".xlsx", ".parquet"))
@@ -160,6 +162,7 @@ def test_a_folder_becomes_a_table_in_each_form(shop: Path, tmp_path: Path) -> No
     assert [row[2] for row in rows[1:]] == [table["cost_cents"][0], None, None]
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("no_processes")
 def test_papers_are_those_of_the_commands(shop: Path, tmp_path: Path) -> None:
     retrofit("many", shop, "--to", tmp_path / "r.csv", "--papers", tmp_path / "papers", "--time-limit", 20)
@@ -368,6 +371,7 @@ def test_a_cluster_gives_the_same_bytes_as_processes(shop: Path, tmp_path: Path)
     assert (tmp_path / "c.csv").read_bytes() == (tmp_path / "p.csv").read_bytes()
 
 
+@pytest.mark.long
 def test_an_address_where_nothing_answers_is_said(shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed")
     monkeypatch.setattr(workers, "_CLUSTER_WAIT_S", 0.3)

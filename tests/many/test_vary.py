@@ -39,6 +39,7 @@ def table_of(folder: Path) -> pd.DataFrame:
     return pd.read_csv(folder / "r.csv", dtype={"name": str})
 
 
+@pytest.mark.long
 def test_each_variant_costs_what_the_file_changed_by_hand_costs(tmp_path: Path) -> None:
     result = vary(tmp_path, "name,targets: return line\nas it is,\nless,at least 650 gal/h\n")
 
@@ -96,6 +97,7 @@ def test_a_heading_is_a_path() -> None:
     assert place_of("'rules': certainty") == ("rules", "certainty")
 
 
+@pytest.mark.long
 def test_a_picture_shows_each_variant_with_a_plan(tmp_path: Path) -> None:
     table = "targets: return line,surfaces: display\nat least 650 gal/h,1.4 m\nat least 700 gal/h,1.4 m\n"
     table += "at least 700 gal/h,1.2 m\nat least 9000 gal/h,1.2 m\n"

@@ -36,6 +36,7 @@ def said_of(path: Path, text: str, catalog: Catalog) -> tuple[str, ...]:
     return tuple(str(fault) for fault in caught.value.faults)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -58,6 +58,7 @@ def test_an_error_names_the_nearest_material(tmp_path: Path) -> None:
         load_catalog([copied(tmp_path, "adapters.csv", "brass", "polypropilene")])
 
 
+@pytest.mark.long
 def test_cheap_metal_rows_of_the_owners_change_no_plan_for_a_reef(tmp_path: Path) -> None:
     """Ten cents each, they would be the first to be taken if the rule let them."""
     path = data_directory("examples") / "single-return.yaml"

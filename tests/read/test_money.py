@@ -81,6 +81,7 @@ def test_a_plan_costs_what_its_parts_cost_at_the_rate(tmp_path: Path) -> None:
     assert any("at 2 EUR each (your rate of 2026-11-01)" in note for note in said(warning_notes(doubled)))
 
 
+@pytest.mark.long
 def test_of_a_total_with_tax_the_note_says_how_much_is_tax(tmp_path: Path) -> None:
     report = pipeline.plan(*pipeline.read(with_keys(tmp_path, "currency: USD\ntax: 25 %, included\n")))
     share = report.bill.total_cents / 5 / 100  # 25 of 125

@@ -31,6 +31,7 @@ def worn_out(seed: int, times: float, velocity_limit_m_s: float) -> System:
     return replace(system, network=system.network.with_runs(runs), targets=targets, rules=rules)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "times"), [(1, 1.0), (2, 5.0), (7, 1.0), *(pytest.param(s, 1.0, marks=pytest.mark.slow) for s in (0, 3))]
 )

@@ -95,6 +95,7 @@ def pumped(fitting: str, third: bool = False, outlet: str = "elbow", size: str =
     return planned(text)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("fitting", "third", "kind"), [("wye", False, Kind.WYE), ("double wye", True, Kind.DOUBLE_WYE)]
 )

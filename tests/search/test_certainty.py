@@ -118,6 +118,7 @@ def is_proved(seed: int) -> bool | None:
     return found.bound_cents == least
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [3, 6])
 @pytest.mark.usefixtures("whole_pipes")
 def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged(seed: int) -> None:
@@ -194,6 +195,7 @@ def test_more_certainty_never_costs_less(monkeypatch: pytest.MonkeyPatch) -> Non
     assert told == sorted(told)
 
 
+@pytest.mark.long
 def test_time_that_is_too_short_ends_in_an_answer_and_in_no_false_proof() -> None:
     catalog = small_catalog()
     system = random_line(3, catalog)

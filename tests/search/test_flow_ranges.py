@@ -21,7 +21,10 @@ def met(wants: tuple[Want, ...], flows: dict[str, float]) -> bool:
     return all(want.low_m3_s <= want.amount_m3_s(flows) <= want.high_m3_s for want in wants)
 
 
-@pytest.mark.parametrize("seed", [*range(12), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(12, 120))])
+@pytest.mark.parametrize(
+    "seed",
+    [0, 1, *(pytest.param(seed, marks=pytest.mark.long if seed < 12 else pytest.mark.slow) for seed in range(2, 120))],
+)
 def test_every_combination_that_meets_the_targets_lies_in_the_ranges(seed: int) -> None:
     case = random_case(seed)
     free = free_box(case)

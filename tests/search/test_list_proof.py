@@ -33,6 +33,7 @@ def test_and_where_half_of_a_pipe_may_be_kept(seed: int, monkeypatch: pytest.Mon
     held_against_all(seed)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [4, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 5, 6, 8, 9, 10, 11))])
 @pytest.mark.usefixtures("whole_pipes")
 def test_and_where_pipe_is_longer_than_any_length_of_the_store(seed: int) -> None:

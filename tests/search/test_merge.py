@@ -30,6 +30,7 @@ def _at_need(problem: SizingProblem, need: int) -> SizingProblem:
     return replace(problem, paths=tuple(replace(path, head=path.head - best + need) for path in problem.paths))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [0, 1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 5))])
 def test_each_efficient_selection_is_the_optimum_at_its_head_and_nothing_is_cheaper_just_below(seed: int) -> None:
     problem = _problem(seed)

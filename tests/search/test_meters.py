@@ -107,6 +107,7 @@ def test_a_flow_below_its_range_is_said_to_read_nothing(tmp_path: Path) -> None:
     assert "1/8 in. nylon turbine flow meter" in output
 
 
+@pytest.mark.long
 def test_every_meter_that_is_offered_reads_the_line_and_comes_with_its_adapters() -> None:
     system, catalog, lines = lines_of(data_directory("examples") / "single-return.yaml")
     for line in lines:

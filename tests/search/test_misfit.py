@@ -61,6 +61,7 @@ def test_a_straight_that_is_too_long_between_two_walls_is_refused_and_says_what_
     assert "bend pipe to fit" in told
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "lets", ["free end", "bent", *(pytest.param(one, marks=pytest.mark.slow) for one in ("hung suction", "room"))]
 )

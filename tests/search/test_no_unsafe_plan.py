@@ -61,6 +61,7 @@ COMMANDS = pytest.mark.parametrize(
 )
 
 
+@pytest.mark.long
 @COMMANDS
 def test_no_command_offers_a_plan_that_floods(
     words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -74,6 +75,7 @@ def test_no_command_offers_a_plan_that_floods(
     assert "accept: drain-back" in printed
 
 
+@pytest.mark.long
 @COMMANDS
 def test_every_command_offers_it_where_the_owner_accepts_it_as_it_is(
     words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch

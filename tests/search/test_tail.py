@@ -31,6 +31,7 @@ def planned(system: System) -> Plan:
     return pipeline.search(system, load_catalog())
 
 
+@pytest.mark.long
 def test_a_tail_of_pipe_is_the_cheapest_way_to_a_little_more_flow(tmp_path: Path) -> None:
     # By hand: 2 ft of 3/4 in. pipe at 0.79 a foot, a can of primer (4.99) and one of cement (5.49): 12.06. A sweep
     # elbow in place of the last one costs 2.49 for the pipe's 1.58.
@@ -60,6 +61,7 @@ def test_a_tail_gives_what_its_line_has_with_pipe_at_its_end(tmp_path: Path) -> 
     assert tailed.flows_m3_s["return line"] / M3_S_PER_GPH == pytest.approx(608, abs=1)
 
 
+@pytest.mark.long
 def test_new_pipe_on_the_last_bend_keeps_to_the_velocity_limit(tmp_path: Path) -> None:
     plan = planned(asked(tmp_path, "at least 600 gal/h"))
 

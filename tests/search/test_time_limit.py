@@ -45,6 +45,7 @@ def comb(teeth: int, targets: bool = True) -> System:
         return load_system(path, full_catalog())
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("limit_s", [0.5, pytest.param(3.0, marks=pytest.mark.slow)])
 def test_a_search_of_many_runs_without_a_valve_ends_in_its_time(limit_s: float) -> None:
     system = comb(24)

@@ -15,6 +15,7 @@ from optimizer.units import parse_flow
 from optimizer.verify.check import verify_plan
 
 
+@pytest.mark.long
 def test_a_1200_gallon_nameplate_gives_580_and_the_next_pipe_size_gives_700() -> None:
     # Common practice, no source. The plumbing: 3/4 in., five elbows, two ball valves, 1.4 m of lift, a pump of 3.6 m
     # shut-off head whose zero-head flow is 1210 gal/h: that is the shipped example.

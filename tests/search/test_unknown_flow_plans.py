@@ -69,6 +69,7 @@ def split_system(share: float, within: float) -> System:
     return replace(system, targets=(Target("riser", 2e-4), Target("branch 1", 0.0, share=whole)))
 
 
+@pytest.mark.long
 def test_a_valve_is_cut_in_where_only_it_makes_the_split() -> None:
     system = split_system(0.15, 0.02)
 

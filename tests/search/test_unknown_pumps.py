@@ -120,6 +120,7 @@ def test_no_time_leaves_every_pump_open_and_says_so() -> None:
     assert "your own pump" in said(plan.reasons)[0]
 
 
+@pytest.mark.long
 def test_a_stop_by_hand_leaves_the_pumps_not_looked_at_open() -> None:
     system = free_to_change(branches("  left: at least 1350 L/h\n  right: at least 1350 L/h"))
 

@@ -131,6 +131,7 @@ def test_where_the_velocity_limit_ends_the_reach_every_branch_carries_its_least_
         )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("targets", ["  line: at least 3600 L/h", "  line: 3500 to 3600 L/h"])
 def test_the_best_that_is_reached_is_that_of_all_combinations(targets: str) -> None:
     system = one_size(line(targets))

@@ -105,6 +105,7 @@ def loud(system: System, plan: Plan, limit_m_s: float) -> list[str]:
     return found
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("whole_pipes")
 @pytest.mark.parametrize("seed", [0, 4, 8, *(pytest.param(k, marks=pytest.mark.slow) for k in range(100, 160))])
 def test_the_cheapest_under_the_limit_equals_enumeration_of_what_keeps_to_it(seed: int) -> None:

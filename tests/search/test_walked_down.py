@@ -55,6 +55,7 @@ def test_no_run_alone_can_take_a_cheaper_way(first: FirstPlans) -> None:
     assert looked_at > 0
 
 
+@pytest.mark.long
 def test_where_all_runs_pay_alike_for_loss_it_stands_and_costs_no_more(first: FirstPlans) -> None:
     stood = [choice for choice, found in first.tried.items() if found is not None and found.met]
     even = {

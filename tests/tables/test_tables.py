@@ -90,6 +90,7 @@ def test_a_plan_s_tables_are_those_of_its_data(name: str) -> None:
     assert values(tables.leaks(report), "joint") == [one.words for one in report.leaks]
 
 
+@pytest.mark.long
 def test_a_frontier_s_table_has_its_plans() -> None:
     system, catalog = pipeline.read(ROOT / "examples" / "single-return.yaml")
     found = pipeline.frontier(system, catalog)
@@ -159,6 +160,7 @@ def test_the_command_does_not_load_what_only_tables_need() -> None:
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
+@pytest.mark.long
 def test_a_notebook_draws_a_frontier_and_a_system() -> None:
     system, catalog = pipeline.read(ROOT / "examples" / "single-return.yaml")
     chart = tables.show_frontier(system, pipeline.frontier(system, catalog))._repr_html_()

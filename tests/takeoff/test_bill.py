@@ -286,6 +286,7 @@ def plans(draw: st.DrawFn) -> Plan:
     return plan_of(*runs, tees=tees, consumables=cement)
 
 
+@pytest.mark.long
 @given(plans())
 def test_everything_bought_is_on_the_list_exactly_once_and_the_lines_come_to_the_cost(plan: Plan) -> None:
     bought: Counter[str] = Counter()

@@ -348,6 +348,7 @@ def test_owned_pipe_is_said_to_be_left_out_where_pipe_is_bought_by_the_foot() ->
     assert taken(system, report.plan).notes == (note("owned pipe unused"),)
 
 
+@pytest.mark.long
 def test_a_piece_longer_than_every_stick_is_cut_to_order_and_said() -> None:
     report, _ = planned("cellar-sump")
     short = Store((StickRule("corner shop", SizeSystem.IPS, 1.2192, default=True),), load_cure_times())

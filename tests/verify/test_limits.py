@@ -91,6 +91,7 @@ def check_high(network: Network, meter: MeterLimits) -> int:
     return seen
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", planned_examples.each(EXAMPLES))
 def test_a_clogged_run_reads_below_the_low_limit_and_a_clean_one_above_it_or_the_card_says_why_not(name: str) -> None:
     found = list(meters(planned(name), present(name)))

@@ -114,6 +114,7 @@ def settings_left_open(system: System, plan: Plan, verification: Verification) -
             assert setting.part_index == valve_to_set(network.runs[setting.run])
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("text", [pytest.param(RING, marks=pytest.mark.long), SUCTIONS])
 def test_no_plan_throttles_a_suction(text: str, tmp_path: Path) -> None:
     system = read(text, tmp_path)

@@ -149,6 +149,7 @@ def test_a_valve_is_set_so_that_the_emergency_drain_takes_the_flow_of_every_sett
     assert [check.verdict for check in drains] == [Verdict.SAFE, Verdict.SAFE]
 
 
+@pytest.mark.long
 def test_a_line_that_floods_without_a_valve_gets_one_that_holds_the_water_back() -> None:
     # wide open 0.44 L/s flow and the emergency drain takes 0.35 L/s; 0.10 L/s are wanted
     wanted = Setting("day", {"return": 1.0}, (Target("return line", 1e-4),))

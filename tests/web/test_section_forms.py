@@ -96,6 +96,7 @@ def test_each_form_says_it_in_the_file(open_page: Open, form: dict[str, str], li
     assert page.sitting.sheet.answers is not None
 
 
+@pytest.mark.long
 def test_a_drain_and_a_mode_are_changed_and_taken_out_again(open_page: Open) -> None:
     page = open_page("upper-tank")
     before = text_of(page)

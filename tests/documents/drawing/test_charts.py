@@ -68,6 +68,7 @@ def test_wrapped_text_fits_its_room_and_loses_no_letter() -> None:
     assert "".join(lines).replace(" ", "") == words.replace(" ", "")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", NAMES)
 def test_charts_of_the_examples_are_readable(name: str) -> None:
     facts = report_facts(hand_report(name))

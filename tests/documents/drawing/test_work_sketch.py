@@ -16,6 +16,8 @@ from optimizer.model.plan import Plan
 from optimizer.takeoff.cut_list import CutList
 from optimizer.units import show_cut
 
+pytestmark = pytest.mark.long  # each looks at whole plans
+
 NAMES = ("cellar-sump", "metric-unions", "single-return")
 every_example = pytest.mark.parametrize("name", planned_examples.each(NAMES))
 
@@ -34,6 +36,7 @@ def words(name: str) -> Iterator[str]:
     yield from (box.words for page in pages(name) for box in page.texts)
 
 
+@pytest.mark.long
 @every_example
 def test_every_piece_to_cut_has_its_mark_and_its_length(name: str) -> None:
     facts, cuts = planned(name)
