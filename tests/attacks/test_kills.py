@@ -6,6 +6,7 @@ kills whole commands at random times.
 
 from __future__ import annotations
 
+import io
 import itertools
 import os
 import random
@@ -14,6 +15,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -156,15 +158,27 @@ def test_a_command_that_is_ended_at_any_time_leaves_nothing(
         found = contents(folder)
         assert set(found) in (set(before), set(new))
         assert all(
-            found[name] in (before.get(name), new.get(name)) or is_whole_page(name, found[name]) for name in found
+            found[name] in (before.get(name), new.get(name)) or is_whole(name, found[name], number) for name in found
         )
         assert not list(folder.rglob(".retrofit-*"))
 
 
-def is_whole_page(name: str, content: bytes) -> bool:
-    """Return whether a page is whole: where the time limit cuts its studies short, each run tells more or less."""
-    ends = content.lower().startswith(b"<!doctype html>"), content.rstrip().endswith(b"</html>")
-    return name.endswith(".html") and all(ends)
+def is_whole(name: str, content: bytes, number: int) -> bool:
+    """Return whether a page, or the papers of the best plan that a search had at Ctrl-C, are whole.
+
+    Where the time limit cuts the studies of a page short, each run tells more or less.
+    """
+    if name.endswith(".html"):
+        ends = content.lower().startswith(b"<!doctype html>"), content.rstrip().endswith(b"</html>")
+        return all(ends)
+    if number != signal.SIGINT:
+        return False
+    if name.endswith(".csv"):
+        return content.endswith(b"\r\n")
+    try:
+        return name.endswith(".xlsx") and zipfile.ZipFile(io.BytesIO(content)).testzip() is None
+    except zipfile.BadZipFile:
+        return False
 
 
 def run(words: tuple[str, ...], folder: Path) -> subprocess.Popen[bytes]:
