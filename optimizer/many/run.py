@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from optimizer.errors import DocumentError
+from optimizer.errors import DocumentError, OptimizerError
 from optimizer.many.answer import Answered, Job, Row
 from optimizer.many.results import Kept
 from optimizer.model.plan import Status
@@ -107,6 +107,10 @@ def run(
         except KeyboardInterrupt:
             stopped = True
             keys += [job.key for job in jobs]
+        lost = 0 if stopped else sum(key not in kept.rows for key in keys)
+        if lost:
+            words = "1 system has no answer" if lost == 1 else f"{lost:,} systems have no answer"
+            raise OptimizerError(f"{words} from the workers; the same command asks for the rest")
         return Ran(tuple(kept.rows[key] for key in keys if key in kept.rows), stopped)
 
 

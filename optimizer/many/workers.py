@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
+from itertools import islice
 from multiprocessing import get_context
 from typing import Any
 
@@ -124,7 +125,7 @@ def by_cluster(jobs: Iterator[Job], address: str) -> Iterator[Answered]:
 
         source = begun()
         room = IN_FLIGHT * max(1, sum(client.nthreads().values()))
-        coming = as_completed([future for future, _ in zip(source, range(room), strict=False)], with_results=True,
+        coming = as_completed(list(islice(source, room)), with_results=True,
                               raise_errors=False, loop=client.loop)  # fmt: skip
         for future, told in coming:
             job = known.pop(future)

@@ -215,6 +215,17 @@ def test_a_stop_leaves_a_whole_table_and_the_next_start_ends_it(
     assert place.read_bytes() == whole.read_bytes()
 
 
+def test_a_job_that_is_lost_is_said(shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "by_processes", lambda jobs, workers: map(answer, [*jobs][1:]))
+
+    result = retrofit("many", shop, "--to", tmp_path / "r.csv", "--what", "check")
+
+    assert result.exit_code == 2
+    assert "1 system has no answer" in result.output
+    monkeypatch.setattr(workers, "by_processes", lambda jobs, workers: here(jobs))
+    assert retrofit("many", shop, "--to", tmp_path / "r.csv", "--what", "check").exit_code == 0
+
+
 @pytest.mark.parametrize("cut", [1, 40, 10**6])
 def test_a_line_that_was_not_kept_whole_is_worked_out_again(tmp_path: Path, cut: int) -> None:
     place = tmp_path / "r.kept"
@@ -372,6 +383,20 @@ def test_a_cluster_gives_the_same_bytes_as_processes(shop: Path, tmp_path: Path)
 
 
 @pytest.mark.long
+@pytest.mark.long
+def test_a_cluster_answers_every_job_of_more_than_wait_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(workers, "IN_FLIGHT", 3)
+    names = [f"{number:02}" for number in range(11)]
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, processes=True
+    ) as cluster:
+        jobs = (Job(name, b"", "check", key=name) for name in names)
+        told = sorted(one.row.name for one in workers.by_cluster(jobs, cluster.scheduler_address))
+
+    assert told == names
+
+
 def test_an_address_where_nothing_answers_is_said(shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed")
     monkeypatch.setattr(workers, "_CLUSTER_WAIT_S", 0.3)
