@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.cli.endings import NO_ANSWER, STOPPED
-from optimizer.cli.options import catalogs_option, file_argument, replace_option, time_limit_option
+from optimizer.cli.options import F, catalogs_option, file_argument, replace_option, time_limit_option
 from optimizer.cli.output import say
 from optimizer.errors import DocumentError, OptimizerError
 
@@ -57,21 +57,31 @@ _cluster_option = click.option(
 )
 
 
+def _asking_options(command: F) -> F:
+    """Add the options of what is worked out, by whom, and where the table goes."""
+    asked = (
+        _to_option,
+        _what_option,
+        _workers_option,
+        _cluster_option,
+        catalogs_option,
+        time_limit_option,
+        replace_option,
+    )
+    for option in reversed(asked):
+        command = option(command)
+    return command
+
+
 @click.command()
 @click.argument("systems", type=click.Path(path_type=Path), metavar="FOLDER_OR_LIST")
-@_to_option
-@_what_option
+@_asking_options
 @click.option(
     "--papers",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
     help="Write workbook, order and settings card of every plan too, each system in a folder of its own.",
 )
-@_workers_option
-@_cluster_option
-@catalogs_option
-@time_limit_option
-@replace_option
 def many(
     systems: Path,
     output: Path,
@@ -110,19 +120,13 @@ def many(
     metavar="VARIANTS.csv",
     help="A table: headings name places of FILE, such as 'targets: return line'; each row is one variant.",
 )
-@_to_option
-@_what_option
+@_asking_options
 @click.option(
     "--picture",
     type=click.Path(path_type=Path),
     metavar="SVG",
     help="Draw the cost over what varies: one or two columns of numbers.",
 )
-@_workers_option
-@_cluster_option
-@catalogs_option
-@time_limit_option
-@replace_option
 def vary(
     file: Path,
     table: Path,

@@ -22,9 +22,8 @@ if TYPE_CHECKING:
     from optimizer.model.plan import Plan
     from optimizer.model.system import System
 
-Lists = tuple[tuple[str, bytes], ...]  # names and bytes of catalog files and price lists, in order
+Lists = tuple[tuple[str, bytes, bytes], ...]  # catalog files and price lists: name, bytes, those of its sources.toml
 
-WHATS = ("plan", "flow", "price", "check")
 BAD_INPUT, DEFECT, SET_ASIDE, NO_ANSWER, READ, SOLVED = (
     "input error", "defect", "set aside", "no answer", "read", "solved",
 )  # fmt: skip
@@ -146,10 +145,12 @@ def _catalog(lists: Lists, money: Money | None) -> Catalog:
 
     with tempfile.TemporaryDirectory() as folder:
         paths = []
-        for place, (name, content) in enumerate(lists):
+        for place, (name, content, sources) in enumerate(lists):
             within = Path(folder) / str(place)
             within.mkdir()
             (within / name).write_bytes(content)
+            if sources:
+                (within / "sources.toml").write_bytes(sources)
             paths.append(within / name)
         try:
             return load_catalog(paths, money)

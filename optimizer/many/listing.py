@@ -61,7 +61,13 @@ def lists_of(paths: Sequence[Path]) -> Lists:
     except InputError as error:
         if not all(" currenc" in str(fault) for fault in error.faults):  # each system has rates of its own
             raise
-    return tuple((path.name, path.read_bytes()) for path in paths)
+    return tuple((path.name, path.read_bytes(), _sources_beside(path)) for path in paths)
+
+
+def _sources_beside(path: Path) -> bytes:
+    """Return the bytes of the file of sources that a list may name its own in; nothing where there is none."""
+    sources = path.parent / "sources.toml"
+    return sources.read_bytes() if sources.is_file() else b""
 
 
 def jobs(named: Sequence[tuple[str, Path]], like: Job) -> Iterator[Job]:
@@ -81,7 +87,7 @@ def keyed(job: Job) -> Job:
     told = hashlib.sha256(shelf_key())
     for one in (job.name, job.what, f"{job.time_limit_s:.17g}", str(job.papers), job.fault):
         told.update(one.encode("utf-8", "surrogateescape") + b"\0")
-    for content in (job.content or b"", *[part for name, list_ in job.lists for part in (name.encode(), list_)]):
+    for content in (job.content or b"", *[part for name, *parts in job.lists for part in (name.encode(), *parts)]):
         told.update(hashlib.sha256(content).digest())
     return replace(job, key=told.hexdigest()[:32])
 

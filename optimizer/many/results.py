@@ -20,7 +20,6 @@ from optimizer.many.answer import NO_ANSWER, SET_ASIDE, Row
 if TYPE_CHECKING:
     import pandas as pd
 
-ENDINGS = (".csv", ".xlsx", ".parquet")
 _TYPES = {"int | None": "Int64", "int": "int64", "float | None": "Float64", "str": "string"}
 COLUMNS = {one.name: _TYPES[str(one.type)] for one in fields(Row)}
 _AGAIN = (SET_ASIDE, NO_ANSWER)  # what may come out otherwise at another time is asked for again

@@ -68,7 +68,7 @@ class _Lane:
         self.renew()
 
     def renew(self) -> None:
-        self._pool = ProcessPoolExecutor(1, mp_context=_SPAWN, initializer=_begin)
+        self._pool = ProcessPoolExecutor(1, mp_context=_SPAWN, initializer=serve_another)
         self._pid: Future[int] | None = None
         self.free = True
 
@@ -85,13 +85,6 @@ class _Lane:
             with suppress(OSError, BrokenProcessPool):
                 os.kill(pid.result(), signal.SIGTERM)
         self._pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _begin() -> None:
-    """Be a worker: one thread for the algebra, deaf to Ctrl-C, gone with the process that started it."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    serve_another()
 
 
 def by_cluster(jobs: Iterator[Job], address: str) -> Iterator[Answered]:

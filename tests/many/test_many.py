@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
@@ -25,6 +26,7 @@ from optimizer.many import listing, workers
 from optimizer.many.answer import DEFECT, SET_ASIDE, Answered, Job, Row, answer
 from optimizer.many.results import COLUMNS, Kept, frame, written
 from optimizer.many.run import Progress, folder_of, run
+from optimizer.read.places import data_directory
 
 GOOD = ROOT / "examples" / "single-return.yaml"
 
@@ -86,7 +88,7 @@ def test_flows_and_prices_are_those_of_the_commands(tmp_path: Path) -> None:
     prices = "item_id,price,currency,price_date\n" + "".join(
         f"{item.item_id},{2 * item.price_cents / 100:.2f},USD,2026-11-01\n" for item in catalog.items.values()
     )
-    price = answer(job(what="price", lists=(("store.csv", prices.encode()),))).row
+    price = answer(job(what="price", lists=(("store.csv", prices.encode(), b""),))).row
 
     assert json.loads(flow.targets)[0]["before_m3_s"] == pytest.approx(
         pipeline.flows(system).flows_m3_s["return line"], rel=1e-5
@@ -135,6 +137,23 @@ def test_an_error_in_a_list_is_told_before_any_work(shop: Path, tmp_path: Path) 
 
     assert result.exit_code == 2
     assert not (tmp_path / "r.csv").exists()
+
+
+def test_a_list_comes_with_its_own_sources(tmp_path: Path) -> None:
+    catalogs = data_directory("catalogs")
+    head, first, *_ = (catalogs / "pipes.csv").read_text(encoding="utf-8").splitlines()
+    row = dict(zip(next(csv.reader([head])), next(csv.reader([first])), strict=True))
+    text = f"{head}\n{first}\n".replace(row["source"], "our-own-table")
+    (tmp_path / "own.csv").write_text(text, encoding="utf-8")
+    (tmp_path / "sources.toml").write_text(
+        '[our-own-table]\ntitle = "Ours"\nplace = "at hand"\ndate = "2026"\nbasis = "estimate"\n', encoding="utf-8"
+    )
+
+    lists = listing.lists_of([tmp_path / "own.csv"])
+
+    assert answer(job(what="check", lists=lists)).row.status == "read"
+    without = tuple((name, content, b"") for name, content, _ in lists)
+    assert answer(job(what="check", lists=without)).row.status == "input error"
 
 
 @pytest.mark.long
@@ -315,16 +334,17 @@ def test_neither_a_system_nor_a_list_is_overwritten(shop: Path) -> None:
 
 
 def test_what_an_answer_depends_on_is_in_its_key(tmp_path: Path) -> None:
-    like = job(lists=(("a.csv", b"1"),))
+    like = job(lists=(("a.csv", b"1", b""),))
     other = [
         replace(like, content=b"x"),
         replace(like, name="b.yaml"),
         replace(like, what="flow"),
         replace(like, papers=True),
         replace(like, time_limit_s=7.0),
-        replace(like, lists=(("a.csv", b"2"),)),
-        replace(like, lists=(("b.csv", b"1"),)),
-        replace(like, lists=(("a.csv", b"1"), ("c.csv", b""))),
+        replace(like, lists=(("a.csv", b"2", b""),)),
+        replace(like, lists=(("a.csv", b"1", b"x"),)),
+        replace(like, lists=(("b.csv", b"1", b""),)),
+        replace(like, lists=(("a.csv", b"1", b""), ("c.csv", b"", b""))),
     ]
 
     keys = {listing.keyed(one).key for one in (like, *other)}
