@@ -9,7 +9,7 @@ from typing import Any
 
 from optimizer.edits.plain import Alias, Plain
 from optimizer.errors import EditError
-from optimizer.read.nodes import DEEPEST, composed
+from optimizer.read.nodes import DEEPEST, composed, halves_joined
 
 _PROPERTIES = re.compile(r"(?:[&!]\S*[ \t]*)+")
 _TOO_DEEP = f"something nested more than {DEEPEST} deep"
@@ -183,7 +183,7 @@ class _Builder:
         if style in ("|", ">"):
             end = start + len(self.document.text[start:end].rstrip())
         body = min(self._behind_properties(found, start), end)
-        text = None if str(found.tag).endswith(":null") else found.value
+        text = None if str(found.tag).endswith(":null") else halves_joined(found.value)
         return Node(start, body, end, text=text, style=style, anchor=anchor)
 
     def _pairs(self, found: Any, at: int, flow: bool) -> tuple[tuple[tuple[Node, Node], ...], int]:

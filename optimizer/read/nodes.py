@@ -196,6 +196,11 @@ def composed(text: str) -> Any:
     return yaml.compose(text)
 
 
+def halves_joined(text: str) -> str:
+    """Return a text in which the two halves of a sign, as `"\\ud83d\\ude00"` in a file says them, are that sign."""
+    return text.encode("utf-16", "surrogatepass").decode("utf-16", "surrogatepass")
+
+
 def _too_deep(reading: Reading, place: Place, depth: int) -> None:
     reading.fault(place, f"something nested {depth} deep", f"at most {DEEPEST} levels")
     reading.finish()
@@ -228,7 +233,7 @@ class _Tree:
 
     def _text(self, place: Place, text: str) -> str:
         """Return a text whose halves of signs are joined; note what is no sign of any text."""
-        joined = text.encode("utf-16", "surrogatepass").decode("utf-16", "surrogatepass")
+        joined = halves_joined(text)
         wrong = columns.UNWRITABLE.search(joined)
         if wrong is not None:
             found = f"the {columns.sign_words(wrong[0])} in '{visible(joined[:60])}'"

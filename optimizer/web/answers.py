@@ -65,6 +65,10 @@ class Answers:
     def safety(self) -> SafetyReport:
         return self._once("safety", lambda: pipeline.safety(self.system))
 
+    def unsafe(self) -> tuple[str, ...]:
+        """Return what is unsafe already as the plumbing stands, in words."""
+        return notes_words(self.safety().today, self.system.units)
+
     def floor(self, mode: str) -> FloorFacts:
         """Return mishaps, safe ranges of pumps and weak joints of the plumbing as it stands."""
         name, at = self.mode(mode)

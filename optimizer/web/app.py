@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import secrets
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -16,7 +18,7 @@ from starlette.responses import HTMLResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from optimizer.errors import EditError, NetworkError, OptimizerError
+from optimizer.errors import EditError, NetworkError, OptimizerError, visible
 from optimizer.web.forms import MOST_TEXT
 from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
@@ -26,6 +28,7 @@ from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
 _TOLD_EVERY_S = 0.4
+_NO_PAGE_SIGN = re.compile("[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f-\\x9f\\ud800-\\udfff]")
 _STALE = "The file was changed meanwhile. This is how it is now: make your change again if it still applies."
 _KINDS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
@@ -294,6 +297,14 @@ def _templates() -> Environment:
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _shown(value: Any) -> Any:
+    """Return a value as a page can hold it: signs that belong into no page, such as ESC, are written out."""
+    if isinstance(value, str) and _NO_PAGE_SIGN.search(value):
+        return type(value)(_NO_PAGE_SIGN.sub(lambda found: visible(found[0]), value))
+    return value

@@ -319,7 +319,7 @@ class Pages:
             "notes": answers.notes(mode) if with_band else (),
             "with_band": with_band,
             "mode": mode,
-            "unsafe": answers.safety().today if with_band and (at.tanks or at.drains) else (),
+            "unsafe": answers.unsafe() if with_band and (at.tanks or at.drains) else (),
         }
 
     def progress(self) -> tuple[str, bool]:

@@ -7,7 +7,7 @@ from html import unescape
 from pathlib import Path
 
 import pytest
-from cli.running import SHORT
+from cli.running import ROOT, SHORT
 from web.conftest import Open
 
 from optimizer import pipeline
@@ -102,6 +102,43 @@ def test_whatever_a_file_holds_the_page_says_what_is_wrong_with_it(open_page: Op
 
     assert "error" in words_of(page.get("/").text)
     assert "mend them first" in words_of(page.post("/search", data={"what": "plan"}).text)
+
+
+def test_what_overflows_today_is_said_above_the_flows(open_page: Open) -> None:
+    text = """
+system: Narrow drain
+units: US
+surfaces: {sump: 0, display: 4 ft}
+pumps:
+  return: {curve: [0 gph at 12 ft, 1200 gph at 0 ft], ports: 3/4 in socket}
+runs:
+  riser: {from: sump, to: display, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 4 ft, elbow]}
+tanks: {display: {length: 24 in, width: 12 in, overflow edge: 6 in, rim above edge: 1 in}}
+drains:
+  drain: {from: display, mode: open, size: 1/2 in sch 40 PVC, head over lip: 1/4 in, parts: [bulkhead, pipe 3 ft]}
+"""
+    told = open_page(content=text.encode()).get("/runs")
+
+    assert told.status_code == 200
+    assert "Unsafe today: flow into 'display' (limit: main drain): 717 gph, limit 38 gph" in words_of(told.text)
+
+
+def test_a_sign_that_a_file_says_in_two_halves_is_one_on_the_page(open_page: Open) -> None:
+    text = (ROOT / "examples" / "single-return.yaml").read_text(encoding="utf-8")
+    halves = re.sub(r"(?m)^system: .*$", r'system: "Reef \\ud83d\\ude00"', text)
+    page = open_page(content=halves.encode())
+
+    assert page.get("/", params={"view": "wishes"}).text.count("Reef \U0001f600") >= 2  # in the title and in its field
+
+
+@pytest.mark.parametrize(("written", "shown"), [(r"\e[31m", r"\x1b[31m"), (r"\ud800", r"\ud800"), (r"\0", r"\x00")])
+def test_a_sign_that_belongs_into_no_page_is_written_out(open_page: Open, written: str, shown: str) -> None:
+    page = open_page(content=f'system: "A {written}"\nunits: US\n'.encode())
+
+    told = page.get("/")
+
+    assert told.status_code == 200
+    assert f'value="A {shown}"' in told.text  # in the field in which it is mended
 
 
 def test_a_file_that_is_none_to_work_on_is_refused_at_once(tmp_path: Path) -> None:
