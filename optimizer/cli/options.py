@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -28,6 +29,16 @@ def _cents(ctx: click.Context, param: click.Parameter, value: float | None) -> i
     if not 0 <= value <= MOST_MONEY:
         raise click.BadParameter(f"{value:g} is not an amount from 0 to {MOST_MONEY:.0f}.", ctx, param)
     return round(100 * value)
+
+
+class NumberRange(click.FloatRange):
+    """A range of numbers that has no place for not-a-number, which a comparison alone lets pass."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number: float = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{number} is not in the range {self._describe_range()}.", param, ctx)
+        return number
 
 
 file_argument = click.argument("file", type=click.Path(path_type=Path))

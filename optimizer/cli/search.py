@@ -9,7 +9,14 @@ import click
 
 from optimizer.cli.commands import _end_without_plan, _read
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER
-from optimizer.cli.options import budget_option, catalogs_option, file_argument, json_option, whole_time_option
+from optimizer.cli.options import (
+    NumberRange,
+    budget_option,
+    catalogs_option,
+    file_argument,
+    json_option,
+    whole_time_option,
+)
 from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for_search
 
@@ -19,7 +26,7 @@ from optimizer.cli.waiting import wait_for_search
 @budget_option("Mark the most flow for this much, in the catalog's currency; otherwise for the budget of the file.")
 @click.option(
     "--step",
-    type=click.FloatRange(min=0, max=50),
+    type=NumberRange(min=0, max=50),
     default=1.0,
     show_default=True,
     metavar="PERCENT",

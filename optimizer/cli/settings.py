@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from optimizer.cli.options import catalogs_option, file_argument, output_option, replace_option
+from optimizer.cli.options import NumberRange, catalogs_option, file_argument, output_option, replace_option
 from optimizer.cli.output import free_outputs, print_all, say
 from optimizer.cli.waiting import wait_for
 
-_SHARES = click.FloatRange(min=0, max=100, min_open=True, max_open=True)
+_SHARES = NumberRange(min=0, max=100, min_open=True, max_open=True)
 
 
 @click.command()

@@ -9,6 +9,7 @@ import click
 
 from optimizer.cli.endings import ANSWER_IS_NO, NO_ANSWER
 from optimizer.cli.options import (
+    NumberRange,
     catalogs_option,
     file_argument,
     json_option,
@@ -38,14 +39,14 @@ _STORES = 2
     "--minimum-order",
     "least",
     multiple=True,
-    type=click.FloatRange(0, 1e6),
+    type=NumberRange(0, 1e6),
     metavar="AMOUNT",
     help="What an order is charged at least, store by store, in the currency of FILE.",
 )
 @click.option(
     "--delivery",
     multiple=True,
-    type=click.FloatRange(0, 1e6),
+    type=NumberRange(0, 1e6),
     metavar="AMOUNT",
     help="What delivery or the way costs, store by store, in the currency of FILE.",
 )

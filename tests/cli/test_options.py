@@ -1,4 +1,4 @@
-"""Shares on the command line, however they are written."""
+"""Shares and amounts on the command line, however they are written."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from optimizer.cli.options import promise_options
+from optimizer.cli.options import NumberRange, promise_options
 
 
 @click.command()
@@ -27,3 +27,16 @@ def test_what_is_no_share_below_all_is_refused(written: str) -> None:
     ran = CliRunner().invoke(told, ["--margin", written])
     assert ran.exit_code == 2
     assert f"'{written}' is not a share from 0 % to below 100 %" in ran.output
+
+
+@click.command()
+@click.option("--amount", type=NumberRange(0, 10))
+def counted(amount: float) -> None:
+    click.echo(f"{amount:g}")
+
+
+@pytest.mark.parametrize(("written", "code"), [("0", 0), ("10", 0), ("nan", 2), ("-nan", 2), ("inf", 2), ("10.1", 2)])
+def test_a_number_is_within_its_range_or_refused(written: str, code: int) -> None:
+    ran = CliRunner().invoke(counted, [f"--amount={written}"])
+    assert ran.exit_code == code
+    assert ("is not in the range 0<=x<=10" in ran.output) == (code == 2)
