@@ -7,8 +7,10 @@ place until nothing gets better.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from optimizer.documents.drawing.levels import Levels
 from optimizer.model.network import Leg, Network, Run
@@ -61,16 +63,15 @@ def _leads_up(run: Run, point: str, levels: Levels) -> bool:
 
 def order_columns(network: Network, levels: Levels, strands: Iterable[Strand]) -> Columns:
     """Return the strands in columns from left to right, with few crossings and short bars."""
-    ends = {point: frozenset(run.name for run, _, _ in network.runs_at(point)) for point in network.points}
-    bars = [(levels.up[point], runs, network.points[point].is_fixed) for point, runs in ends.items()]
     columns: Columns = tuple((strand,) for strand in strands)
-    best = _cost(columns, bars)
+    bars = _Bars(network, levels, [strand for (strand,) in columns])
+    best = bars.cost(columns)
     improved = True
     while improved:
         improved = False
         for strand in [strand for column in columns for strand in column]:
             for moved in _moves(columns, strand):
-                cost = _cost(moved, bars)
+                cost = bars.cost(moved)
                 if cost < best - 1e-9:
                     columns, best, improved = moved, cost, True
     return _tallest_on_the_left(columns)
@@ -139,19 +140,34 @@ def _moves(columns: Columns, strand: Strand) -> Iterable[Columns]:
             yield (*rest[:place], (*column, strand), *rest[place + 1 :])
 
 
-def _cost(columns: Columns, bars: list[tuple[float, frozenset[str], bool]]) -> float:
-    cost = _COLUMN * len(columns)
-    spans = [[(strand.low, strand.high, strand.spans.keys()) for strand in column] for column in columns]
-    for up, runs, is_fixed in bars:
-        places = [place for place, column in enumerate(spans) if any(runs & names for _, _, names in column)]
-        if not places:
-            continue
-        first, last = places[0], places[-1]
-        blocked = sum(
-            1
-            for column in spans[first : last + 1]
-            for low, high, names in column
-            if not runs & names and low - 8 < up < high + 8
-        )
-        cost += (last - first) * (0.3 if is_fixed else 1.0) + blocked * (_BREAK if is_fixed else _CROSSING)
-    return cost
+class _Bars:
+    """The level bars of all points against all strands, as tables (bar, strand): many orders are soon judged."""
+
+    def __init__(self, network: Network, levels: Levels, strands: Sequence[Strand]) -> None:
+        self._at = {id(strand): place for place, strand in enumerate(strands)}
+        met, levels_up, fixed = list[list[bool]](), list[float](), list[bool]()
+        for point in network.points:
+            runs = {run.name for run, _, _ in network.runs_at(point)}
+            on = [not runs.isdisjoint(strand.spans) for strand in strands]
+            if any(on):
+                met.append(on)
+                levels_up.append(levels.up[point])
+                fixed.append(network.points[point].is_fixed)
+        self._met = np.array(met, dtype=bool).reshape(len(met), len(strands))
+        lows, highs = (np.array([getattr(strand, end) for strand in strands]) for end in ("low", "high"))
+        ups = np.array(levels_up).reshape(-1, 1)
+        self._in_the_way = ~self._met & (lows - 8 < ups) & (ups < highs + 8)
+        self._for_length = np.where(fixed, 0.3, 1.0)
+        self._for_crossing = np.where(fixed, _BREAK, _CROSSING)
+
+    def cost(self, columns: Columns) -> float:
+        """Return what columns cost: their number, how long the bars are, and how many strands stand in their way."""
+        place = np.empty(len(self._at), dtype=int)
+        for number, column in enumerate(columns):
+            for strand in column:
+                place[self._at[id(strand)]] = number
+        first = np.where(self._met, place, len(columns)).min(axis=1, initial=len(columns))
+        last = np.where(self._met, place, -1).max(axis=1, initial=-1)
+        between = (first[:, None] <= place) & (place <= last[:, None])
+        blocked = (self._in_the_way & between).sum(axis=1)
+        return float(_COLUMN * len(columns) + self._for_length @ (last - first) + self._for_crossing @ blocked)
