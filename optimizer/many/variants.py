@@ -54,7 +54,7 @@ def read_variants(path: Path) -> Variants:
         raise InputError([Fault(str(path), "bytes that are no UTF-8 text", "a CSV file in UTF-8")]) from error
     if len(content) > MOST_BYTES:
         raise InputError([Fault(str(path), "more than 5 MB", "a table of at most 5 MB")])
-    rows = [row for row in csv.reader(io.StringIO(text)) if len(row) > 1 or any(row)]
+    rows = [row for row in _rows(path, text) if len(row) > 1 or any(row)]
     if len(rows) < 2:
         raise InputError([Fault(str(path), "no row of values", "a row of headings, then a row for each variant")])
     heads = [head.strip() for head in rows[0]]
@@ -80,6 +80,17 @@ def read_variants(path: Path) -> Variants:
         raise InputError([Fault(str(path), f"'{twice[0]}' as the name of two rows", "a name of its own for each row")])
     cells = tuple(tuple(row[place].strip() for place in kept) for row in rows[1:])
     return Variants(tuple(heads[place] for place in kept), tuple(names), cells)
+
+
+def _rows(path: Path, text: str) -> list[list[str]]:
+    rows: list[list[str]] = []
+    try:
+        for cells in csv.reader(io.StringIO(text, newline=""), strict=True):
+            rows.append(cells)
+    except csv.Error as error:
+        fault = Fault(f"{path}, row {len(rows) + 1}", str(error), "comma-separated cells, quotes in pairs")
+        raise InputError([fault]) from error
+    return rows
 
 
 def _bad_headings(path: Path, heads: Sequence[str]) -> list[Fault]:

@@ -53,6 +53,14 @@ def test_each_variant_costs_what_the_file_changed_by_hand_costs(tmp_path: Path) 
     assert list(table["cost_cents"]) == expected
 
 
+@pytest.mark.parametrize("end", ["\r", "\r\n"])
+def test_lines_may_end_as_on_any_machine(tmp_path: Path, end: str) -> None:
+    table = tmp_path / "with.csv"
+    table.write_bytes(f"name,b{end}x,1{end}y,2{end}".encode())
+
+    assert read_variants(table).cells == (("1",), ("2",))
+
+
 def test_a_part_of_a_run_is_named_by_its_number(tmp_path: Path) -> None:
     vary(tmp_path, "runs: return line: parts: 6\nsweep elbow\n", "--what", "flow")
 
@@ -83,6 +91,8 @@ def test_what_can_not_be_changed_or_read_is_a_row_with_its_reason(tmp_path: Path
         ("targets: ,b\n1,2\n", "'targets:'"),
         ("a,b\n1\n", "row 2: found 1 cells"),
         ("name,b\nx,1\nx,2\n", "'x' as the name of two rows"),
+        (f"b\n1\n{'9' * 200_000}\n", "row 3: found field larger than field limit"),
+        ('b\n1\n"2\n', "row 3: found unexpected end of data; allowed: comma-separated cells, quotes in pairs"),
     ],
 )
 def test_a_table_that_is_none_is_refused_with_its_place(tmp_path: Path, table: str, words: str) -> None:
