@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from optimizer.choices.velocity import VelocityRule
 from optimizer.choices.wants import Want
+from optimizer.clock import look
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import (
     CompiledNetwork,
@@ -216,6 +217,7 @@ class _Work:
         from scipy.optimize import least_squares
 
         def residuals(exponents: Floats) -> Floats:
+            look()
             return self.misses(self.flows(exponents), _INSIDE)
 
         def slopes(exponents: Floats) -> Floats:

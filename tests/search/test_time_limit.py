@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from cli.running import ROOT
 from said import said
 from small_trees import full_catalog, random_tree, small_catalog
 
@@ -75,3 +76,19 @@ def test_without_time_a_search_of_known_flows_says_so() -> None:
 
     assert found.status is Status.NO_PLAN_FOUND
     assert "time limit" in said(found.reasons)[0]
+
+
+@pytest.mark.long
+def test_the_most_flow_ends_in_its_time_where_the_pump_lifts_far_too_little(tmp_path: Path) -> None:
+    text = (ROOT / "examples" / "metric-unions.yaml").read_text(encoding="utf-8")
+    high = text.replace("display: 1.9 m", "display: 38 m").replace("rules:", "rules:\n  budget: 40 USD")
+    assert high.count("38 m") == 1
+    assert high.count("budget: 40") == 1
+    (tmp_path / "high.yaml").write_text(high, encoding="utf-8")
+    system, catalog = pipeline.read(tmp_path / "high.yaml")
+    began = time.process_time()
+
+    found = pipeline.most_flow(system, catalog, time_limit_s=1.0)
+
+    assert not found.plan.found
+    assert time.process_time() - began < 1.0 + SPARE_S
