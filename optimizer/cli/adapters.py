@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from optimizer.cli.endings import ANSWER_IS_NO
-from optimizer.cli.options import catalogs_option, json_option
+from optimizer.cli.options import catalogs_option, given_as, json_option
 from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for
 
@@ -70,10 +70,15 @@ def _between(
     from optimizer.units import parse_flow, parse_pressure
 
     catalog = load_catalog(catalogs)
-    start, goal = (named_end(text, catalog) for text in ends)
-    flow_m3_s = parse_flow(flow, units) if flow else None
+    with given_as("FROM"):
+        start = named_end(ends[0], catalog)
+    with given_as("TO"):
+        goal = named_end(ends[1], catalog)
+    with given_as("--flow"):
+        flow_m3_s = parse_flow(flow, units) if flow else None
     loss = loss_at(flow_m3_s) if flow_m3_s is not None else None
-    pressure_pa = parse_pressure(pressure, units) if pressure else 0.0
+    with given_as("--pressure"):
+        pressure_pa = parse_pressure(pressure, units) if pressure else 0.0
     offered = ways(
         start,
         goal,

@@ -202,6 +202,10 @@ def _head_line(run: str, system: System, mode: str, quiet: bool) -> tuple[dict[s
     from optimizer import pipeline
     from optimizer.documents import flow_tables
 
+    if run not in system.network.runs:
+        raise click.BadParameter(
+            f"there is no run {run!r}; the runs are {', '.join(system.network.runs)}", param_hint="--along"
+        )
     line = wait_for("Calculating the heads", lambda: pipeline.head_along(system, run), quiet)
     blocks = [*flow_tables.head_line_blocks(system, run, line, mode), *_doubts(system)]
     return flow_tables.head_line_json(system, run, line), blocks

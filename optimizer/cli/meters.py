@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from optimizer.cli.options import catalogs_option, file_argument, json_option
+from optimizer.cli.options import catalogs_option, file_argument, given_as, json_option
 from optimizer.cli.output import print_all, print_json
 from optimizer.cli.waiting import wait_for
 
@@ -31,7 +31,8 @@ def meters(
     from optimizer.units import US, parse_volume
 
     system, catalog = wait_for(f"Reading {file}", lambda: pipeline.read(file, catalogs), as_json)
-    bucket_m3 = parse_volume(bucket or ("2.5 gal" if system.units == US else "10 L"), system.units)
+    with given_as("--bucket"):
+        bucket_m3 = parse_volume(bucket or ("2.5 gal" if system.units == US else "10 L"), system.units)
     if not bucket_m3 > 0:
         raise click.BadParameter("a volume above 0, such as '2.5 gal' or '10 L'", param_hint="--bucket")
     card = wait_for("Simulating breaks and clogs", lambda: pipeline.settings_card(system), as_json)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from optimizer.errors import Fault, InputError, QuantityError
 from optimizer.ranges import MOST_MONEY
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -39,6 +42,17 @@ class NumberRange(click.FloatRange):
         if math.isnan(number):
             self.fail(f"{number} is not in the range {self._describe_range()}.", param, ctx)
         return number
+
+
+@contextmanager
+def given_as(place: str) -> Iterator[None]:
+    """Let what is wrong with a quantity or an end be told with the place that it was given in, such as `--flow`."""
+    try:
+        yield
+    except QuantityError as error:
+        raise InputError([Fault(place, error.found, error.allowed, error.suggestion)]) from error
+    except InputError as error:
+        raise InputError([replace(fault, place=place) for fault in error.faults]) from error
 
 
 file_argument = click.argument("file", type=click.Path(path_type=Path))
@@ -84,7 +98,6 @@ def budget_option(words: str) -> Callable[[F], F]:
 
 def _share(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
     """Return a share as it is written: `90%`, `90 %`, `0.9`, or a bare number over 1 that lacks its sign."""
-    from optimizer.errors import QuantityError
     from optimizer.units import parse_fraction
 
     if value is None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import click
 import pytest
+from cli.running import ROOT
 from click.testing import CliRunner
 
+from optimizer.cli import main
 from optimizer.cli.options import NumberRange, promise_options
 
 
@@ -40,3 +42,20 @@ def test_a_number_is_within_its_range_or_refused(written: str, code: int) -> Non
     ran = CliRunner().invoke(counted, [f"--amount={written}"])
     assert ran.exit_code == code
     assert ("is not in the range 0<=x<=10" in ran.output) == (code == 2)
+
+
+@pytest.mark.parametrize(
+    ("asked", "place"),
+    [
+        (("adapters", "nothing", "1 in socket"), "FROM: found 'nothing'"),
+        (("adapters", "1 in socket", "nothing"), "TO: found 'nothing'"),
+        (("adapters", "1 in socket", "1 in socket", "--flow", "3 apples"), "--flow: found '3 apples'"),
+        (("adapters", "1 in socket", "1 in socket", "--pressure", "3 apples"), "--pressure: found '3 apples'"),
+        (("meters", "examples/single-return.yaml", "--bucket", "3 apples"), "--bucket: found '3 apples'"),
+        (("losses", "examples/single-return.yaml", "--along", "x"), "--along: there is no run 'x'; the runs are "),
+    ],
+)
+def test_what_is_wrong_is_said_with_the_place_it_was_given_in(asked: tuple[str, ...], place: str) -> None:
+    ran = CliRunner().invoke(main, [str(ROOT / word) if word.startswith("examples/") else word for word in asked])
+    assert ran.exit_code == 2
+    assert place in ran.output
