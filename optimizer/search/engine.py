@@ -29,6 +29,7 @@ from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
+from optimizer.search.beyond_drains import too_much_asked
 from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
@@ -294,6 +295,9 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
     find = partial(search, cutoff_cents=question.ceiling_cents, any_plan=question.first_will_do)
     time_s, floor = question.time_s, 0  # what no list costs less than says nothing of what is used
     if cheaper is None or said is None:
+        if (over := too_much_asked(question.system)) is not None:
+            plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=(over,))
+            return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
         first = find(time_limit_s=time_s, floor_cents=floor)
         if not first.plan.found:
             return _of_search(first)

@@ -19,7 +19,7 @@ Range = tuple[float, float]
 _Row = tuple[Mapping[str, float], float, float]  # coefficients of a sum of flows, its least and its most
 _ROUNDS = 30
 _WIDEN = 1e-9
-_MOST_M3_S = 1.0  # far above anything in this trade
+MOST_M3_S = 1.0  # far above anything in this trade
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ def first_bounds(
     ranges = {}
     for name, run in network.runs.items():
         pump = pump_of(run)
-        low, high = -_MOST_M3_S, _MOST_M3_S
+        low, high = -MOST_M3_S, MOST_M3_S
         if pump is not None and fastest[pump] > 0.0:
             low, high = 0.0, network.pumps[pump].curve[-1][0] * fastest[pump]
         way = is_one_way(run, network)
@@ -68,7 +68,7 @@ def first_bounds(
     head_m = greatest_head_m(network, fastest)
     ranges = dict(bounds.ranges)
     for name, (low, high) in ranges.items():
-        if max(-low, high) > 0.1 * _MOST_M3_S and name in losses:
+        if max(-low, high) > 0.1 * MOST_M3_S and name in losses:
             most = _flow_at(losses[name], head_m)
             ranges[name] = (max(low, -most), min(high, most))
     return by_mass(network, wants, ranges)
@@ -76,7 +76,7 @@ def first_bounds(
 
 def _flow_at(choices: Sequence[tuple[ChoiceGraph, ArcRows]], head_m: float) -> float:
     """Return the flow at which the lowest-loss way takes this head, from above."""
-    low, high = 0.0, _MOST_M3_S
+    low, high = 0.0, MOST_M3_S
     for _ in range(30):
         look()
         if high - low < 0.01 * high:  # what it says is on the safe side wherever it ends

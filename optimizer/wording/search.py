@@ -102,6 +102,11 @@ NO_PLAN: Mapping[str, str] = {
         "no other plan of this catalog and these rules is safe: more room in the sump, a larger drain, or a "
         "siphon-break hole nearer to the overflow edge would help"
     ),
+    "more asked than drains take": (
+        "the targets alone ask for more water into {tank!r} than its drains and rim take: {most_m3_s:flow}, with the "
+        "main drain blocked where there is an emergency drain; no choice of parts mends that, less flow or a larger "
+        "drain does"
+    ),
     "no safe plan found": "no safe plan was found: look at the tanks and drains of the file",
     "none passes every check": "no plan that passes every check was found",
     "could burst what stays": "the pump's shut-off pressure could burst what has to stay: {parts:list}",

@@ -1,0 +1,49 @@
+"""The targets alone, before any plan → whether they ask for more water into a tank than its drains and rim take.
+
+Whatever is bought, what the targets ask for flows: by mass at the tees and the rows of all targets. Where that is more
+than a tank takes, no plan passes its check, and that is proved without a search.
+"""
+
+from __future__ import annotations
+
+from optimizer.choices.wants import wants_of
+from optimizer.errors import NetworkError
+from optimizer.model.note import Note, note
+from optimizer.model.system import System
+from optimizer.search.flow_ranges import MOST_M3_S, by_mass
+from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s
+
+
+def too_much_asked(system: System) -> Note | None:
+    """Return which tank no plan can keep from running over, in the first setting where that is so; None: none is known.
+
+    What is too much today already, and accepted by the rules, may stay as it is.
+
+    Raises
+    ------
+    PlanError
+        When a target names a run that there is not.
+    """
+    for _, at in system.ways_to_run:
+        least = flow_limits_m3_s(at, at.network)
+        if not least or _over(at, Allowance(at, least, None, pumps_move=False)) is None:
+            continue
+        try:
+            over = _over(at, allowance_of(at, today_counts=True))
+        except NetworkError:  # what flows today is not known, so that what may stay so is not
+            continue
+        if over is not None:
+            return over
+    return None
+
+
+def _over(at: System, allowance: Allowance) -> Note | None:
+    """Return the first tank whose limit no flows keep that meet the targets of a setting."""
+    wide = dict.fromkeys(at.network.runs, (-MOST_M3_S, MOST_M3_S))
+    wants = wants_of(at)
+    if by_mass(at.network, wants, wide).empty:
+        return None  # no flows meet the targets at all: the search says so
+    for tank, row in zip(allowance.most_m3_s, allowance.flow_rows(at.network), strict=False):
+        if by_mass(at.network, (*wants, row), wide).empty:
+            return note("more asked than drains take", tank=tank, most_m3_s=allowance.most_m3_s[tank])
+    return None

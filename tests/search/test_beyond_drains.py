@@ -1,0 +1,76 @@
+"""Where the targets alone ask for more than a tank takes there is no plan, proved before any is sought."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from cli.running import ROOT
+from said import said
+
+from optimizer import pipeline
+from optimizer.model.plan import Forbidden, Status
+from optimizer.model.system import System
+from optimizer.search.beyond_drains import too_much_asked
+from optimizer.units import parse_flow
+
+CELLAR = (ROOT / "examples" / "cellar-sump.yaml").read_text(encoding="utf-8")
+TAKES_GPH = 857  # the emergency drain of the example, as its row of the safety checks says
+
+
+def cellar(folder: Path, left: str, right: str, *, more: str = "", valves: bool = True) -> System:
+    text = CELLAR.replace("left outlet: at least 400 gal/h", left).replace("right outlet: at least 400 gal/h", right)
+    if not valves:  # what flows is not known before the parts are
+        text = text.replace("pipe 4 in, ball valve, pipe 2 ft", "pipe 4 in, coupling, pipe 2 ft")
+        text = text.replace("pipe 8 in, ball valve, pipe 3 ft", "pipe 8 in, coupling, pipe 3 ft")
+    path = folder / "system.yaml"
+    path.write_text(text + more, encoding="utf-8")
+    return pipeline.read(path)[0]
+
+
+@pytest.mark.parametrize(("left", "right"), [(450, 450), (430, 428), (860, 1)])
+def test_two_targets_that_add_up_to_more_than_the_drain_takes(tmp_path: Path, left: int, right: int) -> None:
+    over = too_much_asked(cellar(tmp_path, f"left outlet: at least {left} gph", f"right outlet: at least {right} gph"))
+
+    assert over is not None
+    told = dict(over.values)
+    assert told["tank"] == "display"
+    assert told["most_m3_s"] == pytest.approx(parse_flow(f"{TAKES_GPH} gph"), abs=parse_flow("0.5 gph"))
+
+
+def test_a_target_of_a_sum_counts_as_well_as_its_parts(tmp_path: Path) -> None:
+    assert too_much_asked(cellar(tmp_path, "left outlet + right outlet: at least 859 gph", "right outlet: any"))
+    assert not too_much_asked(cellar(tmp_path, "left outlet + right outlet: at least 855 gph", "right outlet: any"))
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [
+        ("left outlet: at least 428 gph", "right outlet: at least 428 gph"),
+        ("left outlet: at most 900 gph", "right outlet: any"),  # less will do
+    ],
+)
+def test_what_the_drain_takes_is_for_the_search(tmp_path: Path, left: str, right: str) -> None:
+    assert too_much_asked(cellar(tmp_path, left, right)) is None
+
+
+def test_each_mode_asks_for_itself(tmp_path: Path) -> None:
+    modes = "modes: {{day: {{return: 100 %}}, night: {{return: 70 %, targets: {{left outlet: at least {0} gph}}}}}}\n"
+    day = "left outlet: at least 300 gph", "right outlet: at least 300 gph"
+
+    assert too_much_asked(cellar(tmp_path, *day, more=modes.format(900))) is not None
+    assert too_much_asked(cellar(tmp_path, *day, more=modes.format(500))) is None
+
+
+def test_the_answer_is_a_proved_no_at_once_where_no_flow_is_known_beforehand(tmp_path: Path) -> None:
+    system = cellar(tmp_path, "left outlet: at least 450 gph", "right outlet: at least 450 gph", valves=False)
+    _, catalog = pipeline.read(tmp_path / "system.yaml")
+    began = time.process_time()
+
+    found = pipeline.search(system, catalog, time_limit_s=60.0)
+
+    assert (found.status, found.forbidden) == (Status.INFEASIBLE, Forbidden.BY_CHECKS)
+    (told,) = said(found.reasons)
+    assert told.startswith("the targets alone ask for more water into 'display' than its drains and rim take: ")
+    assert time.process_time() - began < 3.0  # the search for a plan takes more than ten times that
