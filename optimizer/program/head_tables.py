@@ -48,7 +48,7 @@ class HeadTables:
     heads_m: dict[str, tuple[float, float]] = field(init=False, default_factory=dict)  # of plans below the limit
 
     def __post_init__(self) -> None:
-        self.low_m, high_m = _head_range(self.tree)
+        self.low_m, high_m = head_range(self.tree)
         self.n_heads = max(1, math.ceil((high_m - self.low_m) / self.width_m))
         for name in _inwards(self.tree):
             look()
@@ -70,11 +70,11 @@ class HeadTables:
         at = np.arange(self.n_heads)[None, :]
         return np.where((at >= first[:, None]) & (at <= last[:, None]), 0.0, math.inf)
 
-    def _windows(self, run: RunTable, cell: int, base_m: float | None) -> tuple[Ints, Ints]:
+    def _windows(self, run: RunTable, cell: int, base_m: tuple[float, float] | None) -> tuple[Ints, Ints]:
         """Return by how many head cells each way lifts, at least and at most; from `base_m`, which cells it takes."""
         low, high = run.losses_m[cell], run.losses_m[cell + 1]
         if base_m is not None:
-            low, high = low + (base_m - self.low_m), high + (base_m - self.low_m)
+            low, high = low + (base_m[0] - self.low_m), high + (base_m[1] - self.low_m)
         first = np.floor(low / self.width_m - _HAIR).astype(np.int64)
         last = np.floor(high / self.width_m + _HAIR).astype(np.int64) + (0 if base_m is not None else 1)
         if run.edges_m3_s[cell + 1] > 0.0:
@@ -316,15 +316,16 @@ def _inwards(tree: BoxTree) -> Sequence[str]:
     return order[::-1]
 
 
-def _head_range(tree: BoxTree) -> tuple[float, float]:
-    """Return between which heads all inlets lie: what is fed in and what leaves, and what tees may give."""
+def head_range(tree: BoxTree) -> tuple[float, float]:
+    """Return between which heads all inlets lie: what is fed in and what leaves, what tees and flow backwards give."""
     gains = sum(
         max(0.0, -min(float(low.min()) for f in parting.fittings for low, _ in f.drops_m))
         for parting in tree.partings.values()
         if parting.fittings
     )
+    gains -= sum(float(tree.runs[name].losses_m[0].min(initial=0.0)) for name in tree.partings)
     high = max(float(setting.high_m.max()) for setting in tree.settings)
-    low = min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, head in tree.leaves_m.items())
+    low = min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in tree.leaves_m.items())
     return low - gains - _HAIR, high + gains + _HAIR
 
 

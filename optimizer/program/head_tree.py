@@ -73,13 +73,17 @@ class Setting:
 
 @dataclass(frozen=True)
 class BoxTree:
-    """A tree within a box of flows. `partings` by the run that feeds them; `leaves_m` the head where the others end."""
+    """A tree within a box of flows. `partings` by the run that feeds them.
+
+    `leaves_m` has between which heads the others end: at one head where water runs out, between two where a ring was
+    cut open.
+    """
 
     source: str
     runs: Mapping[str, RunTable]
     heads_m: Mapping[str, tuple[float, float]]  # between which the head at a run's inlet is known to lie
     partings: Mapping[str, Parting]
-    leaves_m: Mapping[str, float]
+    leaves_m: Mapping[str, tuple[float, float]]
     settings: tuple[Setting, ...]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
@@ -14,7 +15,7 @@ def choices_below(
 ) -> Iterator[Choice]:
     """Yield the combinations of a tree in one mode whose ends meet and that cost less than a limit [cents].
 
-    `order` has its runs, none before the one that feeds it.
+    `order` has its runs, none before the one that feeds it; those that close a ring come last.
     """
     rest = _least_behind(case, order, ways, fittings)
     energy = {k: sum(case.energy_cents.get(pump, 0) for pump in case.modes[0].speeds[k].items()) for k in settings}
@@ -37,11 +38,11 @@ def choices_below(
 def _least_behind(case: FlowCase, order: Sequence[str], ways: Kept, fittings: Kept) -> list[int]:
     """Return what all runs from a place in the order on cost at least, with the fittings behind them."""
     least = {point: min(case.tees[point][k].cents for k in kept) for point, kept in fittings.items()}
-    rest = [0]
-    for name in reversed(order):
+    each = []
+    for name in order:  # a fitting counts with the first run that ends in it
         own = min(case.ways[name][k].alternative.cents for k in ways[name])
-        rest.append(rest[-1] + own + least.get(case.network.runs[name].end.point, 0))
-    return rest[::-1]
+        each.append(own + least.pop(case.network.runs[name].end.point, 0))
+    return [*itertools.accumulate(reversed(each), initial=0)][::-1]
 
 
 def _next(
@@ -53,6 +54,10 @@ def _next(
     for k in ways[name]:
         way = case.ways[name][k].alternative
         if before in tees and case.tees[before][tees[before]].states[run.start.leg] != way.start:
+            continue
+        if behind in tees:  # a run that closes a ring
+            if case.tees[behind][tees[behind]].states[run.end.leg] == way.end:
+                yield k, None, way.cents
             continue
         if behind not in case.tees:
             yield k, None, way.cents

@@ -1,9 +1,10 @@
-"""The cheapest combination of a tree whose flows are not known: tables over flow and head, in boxes of flow.
+"""The cheapest combination of a tree or small ring whose flows are not known: tables over flow and head, in boxes.
 
 In a box the tables give a bound, and the cheapest combination that has flows and heads in common cells. The network
 solution says whether it stands. Read outwards the tables drop every way, fitting and flow that no plan cheaper than the
 best can have in the box; what is left is looked at again in finer cells. Where few combinations are left each is tried
-as a network; else the box is cut in two. Boxes wait in the order of their bounds.
+as a network; else the box is cut in two. Boxes wait in the order of their bounds. A ring is cut open (`box_tree`): its
+boxes are ranges of flow and of the head at the cut.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
 from optimizer.clock import TimeIsUp, look
 from optimizer.program.head_tables import HeadTables
@@ -42,6 +44,7 @@ _AGAIN = 0.75  # a box that shrank below this share of a range is looked at agai
 _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
+_HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
 _NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 
 
@@ -218,7 +221,7 @@ class BoxSearch:
             return self._tried_all(few, left)
         traced = tables.traced()
         choice = self._choice(box, traced)
-        if choice not in self.tried and self._is_near(box, choice):
+        if choice not in self.tried and self._meets(choice) and self._is_near(box, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
@@ -233,18 +236,25 @@ class BoxSearch:
     def _left(self, box: _Box, tables: HeadTables, bound: float) -> _Box | None:
         """Return the box without what no plan below the limit can have in it."""
         most = tables.limit
+        cuts = self.shape.cuts
         ways = {name: _below(kept, tables.way_costs[name], most) for name, kept in box.ways.items()}
         fittings = {point: _below(kept, tables.tee_costs[point], most) for point, kept in box.fittings.items()}
         if not all(ways.values()) or not all(fittings.values()):
             return None
         if self.limit < self._most():
             self.put_off = min(self.put_off, self.limit)
-        ranges = {}
+        ranges: dict[str, Range] = {}
         for name, run in tables.tree.runs.items():
             cells = [i for i, cents in enumerate(tables.cell_costs[name]) if cents < most]
             if not cells:
                 return None
-            ranges[name] = (float(run.edges_m3_s[cells[0]]), float(run.edges_m3_s[cells[-1] + 1]))
+            low, high = float(run.edges_m3_s[cells[0]]), float(run.edges_m3_s[cells[-1] + 1])
+            if name in cuts:  # told last: what comes out beyond the cut is what its run brings there
+                before = ranges[cuts[name]]
+                name, low, high = cuts[name], max(before[0], -high), min(before[1], -low)
+                if low > high:
+                    return None
+            ranges[name] = (low, high)
         bounds = by_mass(self.case.network, self.case.modes[0].wants, ranges)
         if bounds.empty:
             return None
@@ -254,7 +264,13 @@ class BoxSearch:
     def _shrank(self, before: _Box, after: _Box) -> bool:
         if sum(map(len, after.ways.values())) < 0.5 * sum(map(len, before.ways.values())):
             return True
+        if any(_width(r) < _AGAIN * _width(before.heads[n]) for n, r in self._cut_heads(after) if n in before.heads):
+            return True
         return any(_width(after.ranges[n]) < _AGAIN * _width(r) for n, r in before.ranges.items() if _width(r) > 0.0)
+
+    def _cut_heads(self, box: _Box) -> list[tuple[str, Range]]:
+        """Return between which heads the rings are cut open in a box."""
+        return [(name, box.heads[name]) for name in self.shape.cuts if name in box.heads]
 
     def _choice(self, box: _Box, traced: Traced) -> Choice:
         return Choice(
@@ -276,7 +292,14 @@ class BoxSearch:
         return float(table.rows[k] @ (table.basis.laws(flow_range[1]) - table.basis.laws(flow_range[0])))
 
     def _halves(self, left: _Box, traced: Traced, box: _Box) -> list[_Box]:
-        """Cut a box in the run whose traced way loses the most more at one end of its range than at the other."""
+        """Cut a box in the run whose traced way loses the most more at one end of its range than at the other.
+
+        Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
+        where the head there is what is known least of all, by that.
+        """
+        apart = self._by_ends(left, traced, box)
+        if apart:
+            return apart
         spans = {}
         for name, (low, high) in left.ranges.items():
             k = box.ways[name][traced.runs[name]]
@@ -286,6 +309,12 @@ class BoxSearch:
             return self._tried_all(self._choices_of(left), left)
         # what a valve holds back is no less certain for a wide range
         _, name = max(spans, key=lambda key: (not key[0], spans[key]))
+        for cut, (low, high) in self._cut_heads(left):
+            if high - low > _HEAD_SHARE * max(spans.values()):
+                return [
+                    replace(left, number=self._next(), heads={**left.heads, cut: part})
+                    for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high))
+                ]
         low, high = left.ranges[name]
         halves = []
         for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
@@ -293,6 +322,31 @@ class BoxSearch:
             if not bounds.empty:
                 halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
         return halves
+
+    def _by_ends(self, left: _Box, traced: Traced, box: _Box) -> list[_Box]:
+        """Return a box for each end of a run that is cut, where the traced combination has it end in two ways."""
+        for cut in self.shape.cuts.values():
+            run = self.case.network.runs[cut]
+            fitting = self.case.tees[run.end.point][box.fittings[run.end.point][traced.tees[run.end.point]]]
+            if self.case.ways[cut][box.ways[cut][traced.runs[cut]]].alternative.end == fitting.states[run.end.leg]:
+                continue
+            by_end: dict[EndState, list[int]] = {}
+            for k in left.ways[cut]:
+                by_end.setdefault(self.case.ways[cut][k].alternative.end, []).append(k)
+            if len(by_end) > 1:
+                return [replace(left, number=self._next(), ways={**left.ways, cut: k}) for k in by_end.values()]
+        return []
+
+    def _meets(self, choice: Choice) -> bool:
+        """Return whether all ends of a combination meet: where a ring is cut open the tables do not see to it."""
+        tees = dict(zip(self.case.tees, choice.tees, strict=True))
+        ways = dict(zip(self.case.ways, choice.ways, strict=True))
+        for cut in self.shape.cuts.values():
+            end = self.case.network.runs[cut].end
+            state = self.case.tees[end.point][tees[end.point]].states[end.leg]
+            if self.case.ways[cut][ways[cut]].alternative.end != state:
+                return False
+        return True
 
     def _tried_all(self, choices: Iterable[Choice], box: _Box) -> list[_Box]:
         """Try each combination of a box on the true network, those that heads leave some flows of the box."""

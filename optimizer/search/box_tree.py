@@ -1,23 +1,33 @@
-"""A case that is a tree, and a box of flows → the numbers that its tables over flow and head are made of."""
+"""A case, and a box of flows → the numbers that its tables over flow and head are made of.
+
+The tables are those of a tree. A ring becomes one by being cut open at the end of one of its runs: the run then ends at
+some head within a range, and where it ended a run of no length leads from that head into the tee, with as much water
+the other way. That both heads and both flows are the same is lost in a wide box and found again in narrow ones.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
+from optimizer.model.network import Network
+from optimizer.program.head_tables import head_range
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
 from optimizer.search.flow_posing import FlowCase, pumped_runs
 from optimizer.search.flow_ranges import Range, is_one_way
 
 CELLS = 6  # of a run's flow in a box
 _STEPS = 4  # between the ends of a cell, where what a tee loses is sampled
+_RING_SHARE = 0.25  # as below, of the run where it changes most
 _FINE = 2e-4  # m: no head cell is smaller
 _MOST_HEADS = 3000
+_MOST_CUTS = 2  # rings: with more the tables tell too little
+_BEYOND = ", beyond its cut"
 _SHARE = 0.5  # of what a way's loss changes by across a flow cell, for a head cell
 
 Kept = Mapping[str, Sequence[int]]
@@ -25,15 +35,20 @@ Kept = Mapping[str, Sequence[int]]
 
 @dataclass(frozen=True)
 class Shape:
-    """How the runs of a tree follow each other: `source` is fed from a fixed head, `leaving` by the run that feeds."""
+    """How the runs of a tree follow each other: `source` is fed from a fixed head, `leaving` by the run that feeds.
+
+    `cuts` has the runs that rings are cut open at the end of, by the name of what is left of them beyond the cut; these
+    names are among `leaving`.
+    """
 
     source: str
     leaving: Mapping[str, tuple[str, str]]
-    order: tuple[str, ...]  # of the runs, none before the one that feeds it
+    order: tuple[str, ...]  # of the runs, none before the one that feeds it, those that are cut the last
+    cuts: Mapping[str, str]
 
 
 def shape_of(case: FlowCase) -> Shape | None:
-    """Return the tree that a case is, all of it behind one run with all pumps; None for anything else.
+    """Return the tree that a case is, with its rings cut open, all behind one run with all pumps; None for all else.
 
     Nor is it one where a tee is a cross, where several settings share the plumbing, or where anything besides head and
     money is limited: tables would say nothing of that.
@@ -47,22 +62,29 @@ def shape_of(case: FlowCase) -> Shape | None:
     (source,) = sources
     if any(name != source.name for name in pumped_runs(network)):
         return None
-    leaving: dict[str, tuple[str, str]] = {}
-    for point in network.points.values():
-        if point.is_fixed:
-            continue
-        ends = list(network.runs_at(point.name))
-        into = [run.name for run, _, at_start in ends if not at_start]
-        out = [run.name for run, _, at_start in ends if at_start]
-        if len(into) != 1 or len(out) != 2 or point.name not in case.tees:
-            return None
-        leaving[into[0]] = (out[0], out[1])
-    order, waiting = [source.name], [source.name]
-    while waiting:
-        behind = leaving.get(waiting.pop(), ())
-        order += behind
-        waiting += behind
-    return Shape(source.name, leaving, tuple(order)) if set(order) == set(network.runs) else None
+    inner = [point.name for point in network.points.values() if not point.is_fixed]
+    if any(point not in case.tees or len(list(network.runs_at(point))) != 3 for point in inner):
+        return None
+    order, fed, cuts = [source.name], dict[str, str](), dict[str, str]()
+    for name in order:  # grows as it goes
+        point = network.runs[name].end.point
+        if point in fed:
+            cuts[f"{name}{_BEYOND}"] = name
+        elif not network.points[point].is_fixed:
+            fed[point] = name
+            order += [run.name for run, _, at_start in network.runs_at(point) if at_start]
+    leaving = {name: _behind(network, point, name) for point, name in fed.items()}
+    if set(order) != set(network.runs) or len(cuts) > _MOST_CUTS:
+        return None
+    last = tuple(cuts.values())
+    return Shape(source.name, leaving, (*(name for name in order if name not in last), *last), cuts)
+
+
+def _behind(network: Network, point: str, feeding: str) -> tuple[str, str]:
+    """Return the two that leave a tee: runs that start there, and what is left of runs that are cut at their end."""
+    ends = [(run.name, at_start) for run, _, at_start in network.runs_at(point)]
+    first, second = (name if at_start else f"{name}{_BEYOND}" for name, at_start in ends if (name, at_start) != (feeding, False))
+    return first, second
 
 
 class TreeBuilder:
@@ -104,19 +126,26 @@ class TreeBuilder:
     ) -> tuple[BoxTree, float]:
         """Return the tree of a box with these ways, fittings and settings, and how high its head cells are [m]."""
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
+        beyond = {name: self._beyond(box[cut], cut, ways[cut]) for name, cut in self.shape.cuts.items()}
         partings = {
-            name: self._parting(name, leaving, runs, fittings[self.case.network.runs[name].end.point])
+            name: self._parting(name, leaving, runs | beyond, fittings[self.case.network.runs[name].end.point])
             for name, leaving in self.shape.leaving.items()
         }
         points = self.case.network.points
         leaves = {
-            name: points[run.end.point].head_m or 0.0
+            name: (points[run.end.point].head_m or 0.0,) * 2
             for name, run in self.case.network.runs.items()
-            if name not in partings
+            if points[run.end.point].is_fixed
         }
         fed = self._settings(runs[self.shape.source].edges_m3_s, settings)
-        tree = BoxTree(self.shape.source, runs, heads_m, partings, leaves, fed)
-        return tree, self._width_m(tree)
+        whole = BoxTree(self.shape.source, runs, heads_m, partings, leaves, fed)
+        width_m = self._width_m(whole)
+        if not beyond:
+            return whole, width_m
+        at_cut = head_range(whole)
+        for name, cut in self.shape.cuts.items():
+            leaves[name] = leaves[cut] = heads_m.get(name, at_cut)
+        return replace(whole, runs=runs | beyond, leaves_m=leaves), width_m
 
     def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
         at = np.array(kept, dtype=int)
@@ -131,6 +160,14 @@ class TreeBuilder:
             edges, losses, usable, cents.astype(float), starts.astype(int), ends.astype(int), valved, one_way
         )
 
+    def _beyond(self, flow_range: Range, cut: str, kept: Sequence[int]) -> RunTable:
+        """Return what is left of a run beyond its cut: the water that comes out of it, by the state of its end."""
+        edges = np.linspace(-flow_range[1], -flow_range[0], CELLS + 1)
+        states = np.unique(self._fixed[cut][2][np.array(kept, dtype=int)])
+        none = np.zeros(len(states))
+        losses, usable = np.zeros((CELLS + 1, len(states))), np.ones((CELLS, len(states)), dtype=bool)
+        return RunTable(edges, losses, usable, none, states, none.astype(int), none.astype(bool))
+
     def _parting(
         self, name: str, leaving: tuple[str, str], runs: Mapping[str, RunTable], kept: Sequence[int]
     ) -> Parting:
@@ -138,13 +175,18 @@ class TreeBuilder:
         legs = {(run.name, start): leg for run, leg, start in self.case.network.runs_at(point)}
         found = []
         flows = np.meshgrid(*(_finer(runs[run].edges_m3_s) for run in leaving), indexing="ij")
+        cuts = self.shape.cuts
+        ends = [(cuts[run], False) if run in cuts else (run, True) for run in leaving]
+        signs = [-1.0 if run in cuts else 1.0 for run in leaving]  # a loss is counted along the run
         for k in kept:
             option = self.case.tees[point][k]
             curves = self.case.tee_curves(point, k, 0)
-            at = {(name, False): flows[0] + flows[1], (leaving[0], True): flows[0], (leaving[1], True): flows[1]}
+            at = {(name, False): flows[0] + flows[1], ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
             own = curves.losses_m((name, False), at)
-            drops = tuple(_enclosed(own + curves.losses_m((run, True), at)) for run in leaving)
-            states = tuple(self._number(option.states[legs[run, True]]) for run in leaving)
+            drops = tuple(
+                _enclosed(own + sign * curves.losses_m(end, at)) for end, sign in zip(ends, signs, strict=True)
+            )
+            states = tuple(self._number(option.states[legs[end]]) for end in ends)
             inlet = self._number(option.states[legs[name, False]])
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
         return Parting(point, leaving, tuple(found))
@@ -169,8 +211,12 @@ class TreeBuilder:
             if run.losses_m.size and run.edges_m3_s[-1] > run.edges_m3_s[0]
         ]
         most = max(float(setting.high_m.max()) for setting in tree.settings)
-        span = most - min(head + float(tree.runs[n].losses_m[0].min(initial=0.0)) for n, head in tree.leaves_m.items())
-        return max(_FINE, _SHARE * float(np.median(steps)) if steps else _FINE, max(span, 0.0) / _MOST_HEADS)
+        leaves = tree.leaves_m.items()
+        span = most - min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in leaves)
+        fine = _SHARE * float(np.median(steps)) if steps else _FINE
+        if self.shape.cuts:  # round a ring nothing is known better than what is known least
+            fine = max(fine, _RING_SHARE * max(steps, default=0.0))
+        return max(_FINE, fine, max(span, 0.0) / _MOST_HEADS)
 
 
 def _finer(edges: Floats) -> Floats:

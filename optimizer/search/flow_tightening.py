@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from optimizer.clock import look
 from optimizer.model.network import Run
@@ -14,8 +15,11 @@ Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4
 _HALVINGS = 24
 _SPARE_M = 1e-6
+_HAIR_M = 1e-9  # heads that differ by less are the same
 _MOST_SHAVED = 8  # runs: with more it takes too long
-_NEARER = (0.5, 0.5, 0.5, 0.5, 0.5, 0.0)  # so much of what is left on a side stays when its end is cut off
+_SLICES = (1.0, 0.7, 0.5, 0.35, 0.25, 0.12, 0.06)  # of either end of a range: where it is cut
+_SHAVINGS = 3
+_SHAVED_ENOUGH = 0.8  # of a range's width: what leaves more than that is not done again
 _GAIN = 0.02  # rounds go on while some range loses this share of its width
 
 
@@ -54,33 +58,41 @@ def free_box(case: FlowCase) -> Box | None:
 
 
 def _shaved(case: FlowCase, box: Box, mode: int) -> Box | None:
-    """Return a box without the ends of ranges that no flow can lie in, of runs that water seems to go either way in.
+    """Return a box that holds what is left of slices of the ranges of runs that water seems to go either way in.
 
-    From either end half of what is left on that side of nothing is tried by itself: heads mostly rule it out.
+    Each slice is narrowed by itself, thinner ones nearer to no flow: heads rule most of them out, and in what is left
+    all other ranges are narrower too.
     """
-    either = [name for name in case.network.runs if box[name, mode][0] < 0.0 < box[name, mode][1]]
+    either = [name for name in case.network.runs if _is_either(box[name, mode])]
     left: Box | None = box
     for name in either if len(either) <= _MOST_SHAVED else ():
-        for low_end in (True, False):
-            left = None if left is None else _without_end(case, left, (name, mode), low_end)
+        for _ in range(_SHAVINGS):
+            if left is None or not _is_either(left[name, mode]):
+                break
+            before = _width(left[name, mode])
+            left = _hull(tightened(case, each, mode, _ROUNDS, free=True) for each in _slices(left, (name, mode)))
+            if left is None or _width(left[name, mode]) > _SHAVED_ENOUGH * before:
+                break
     return left
 
 
-def _without_end(case: FlowCase, box: Box, key: tuple[str, int], low_end: bool) -> Box | None:
-    left: Box | None = box
-    for near in _NEARER:
-        if left is None:
-            break
-        low, high = left[key]
-        end = low if low_end else high
-        if low >= 0.0 if low_end else high <= 0.0:
-            break
-        apart = (end, near * end) if low_end else (near * end, end)
-        if tightened(case, {**left, key: apart}, key[1], _ROUNDS, free=True) is not None:
-            break
-        rest = (apart[1], high) if low_end else (low, apart[0])
-        left = tightened(case, {**left, key: rest}, key[1], _ROUNDS, free=True)
-    return left
+def _is_either(flow_range: Range) -> bool:
+    return flow_range[0] < 0.0 < flow_range[1]
+
+
+def _slices(box: Box, key: tuple[str, int]) -> Iterator[Box]:
+    low, high = box[key]
+    edges = [*(low * share for share in _SLICES), 0.0, *(high * share for share in reversed(_SLICES))]
+    for part in itertools.pairwise(edges):
+        yield {**box, key: part}
+
+
+def _hull(boxes: Iterable[Box | None]) -> Box | None:
+    """Return the smallest box that holds all of these that are not empty; None where all are."""
+    found = [box for box in boxes if box is not None]
+    if not found:
+        return None
+    return {key: (min(box[key][0] for box in found), max(box[key][1] for box in found)) for key in found[0]}
 
 
 def _width(flow_range: Range) -> float:
@@ -145,7 +157,7 @@ def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> d
         for p in case.network.points.values()
     }
     drops = {name: laws[name].drop(*now[name]) for name in laws}
-    for _ in range(len(heads)):
+    for _ in range(len(heads) + 1):
         before = {name: list(pair) for name, pair in heads.items()}
         for name, run in case.network.runs.items():
             start, end = heads[run.start.point], heads[run.end.point]
@@ -154,8 +166,10 @@ def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> d
             end[:] = [max(end[0], start[0] - high), min(end[1], start[1] - low)]
         if any(low > high + _SPARE_M for low, high in heads.values()):
             return None
-        if before == heads:
+        if all(_same(before[name], pair) for name, pair in heads.items()):
             break
+    else:
+        return None  # round some circle more head is lost than gained, whatever the heads are
     out = {}
     for name, run in case.network.runs.items():
         start, end = heads[run.start.point], heads[run.end.point]
@@ -163,6 +177,10 @@ def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> d
         if out[name][0] > out[name][1]:
             return None
     return out
+
+
+def _same(before: list[float], after: list[float]) -> bool:
+    return all(a == b or abs(a - b) < _HAIR_M for a, b in zip(before, after, strict=True))
 
 
 def _flows(law: _Law, flow_range: Range, least_drop: float, most_drop: float) -> Range:
