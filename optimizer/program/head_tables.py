@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from optimizer.clock import look
 from optimizer.program.head_tree import BoxTree, Fitting, RunTable, Traced
-from optimizer.program.min_plus import added, between, least_in, spread, taken
+from optimizer.program.min_plus import added, between, least_in, least_over, spread, taken
 from optimizer.program.problem import State
 
 Floats = npt.NDArray[np.float64]
@@ -88,16 +88,7 @@ class HeadTables:
     def _offsets(self, first: Ints, last: Ints, cents: Floats) -> Floats:
         """Return the least cents by offset, from -n_heads to n_heads."""
         n = self.n_heads
-        out = np.full(2 * n + 1, math.inf)
-        first, last = np.maximum(first, -n), np.minimum(last, n)
-        keep = first <= last
-        first, last, cents = first[keep], last[keep], cents[keep]
-        spans = last - first + 1
-        if not len(spans):
-            return out
-        flat = np.repeat(first, spans) + np.arange(int(spans.sum())) - np.repeat(np.cumsum(spans) - spans, spans)
-        np.minimum.at(out, flat + n, np.repeat(cents, spans))
-        return out
+        return least_over(cents, first + n, last + n, 2 * n + 1)
 
     def _fill(self, name: str) -> None:
         run = self.tree.runs[name]

@@ -6,9 +6,11 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+_AT_ONCE = 500  # cells up to which all sums are made at once: with more that takes longer than one after the other
 
 
 def added(behind: Floats, lifts: Floats) -> Floats:
@@ -19,6 +21,8 @@ def added(behind: Floats, lifts: Floats) -> Floats:
     if not len(finite):
         return out
     first, last = int(finite[0]), int(finite[-1]) + 1
+    if n <= _AT_ONCE:
+        return np.asarray((sliding_window_view(lifts, n)[1:-1, ::-1][:, first:last] + behind[first:last]).min(axis=1))
     offsets = np.flatnonzero(np.isfinite(lifts))
     for o, cents in zip((offsets - n).tolist(), lifts[offsets].tolist(), strict=True):
         a, b = max(first + o, 0), min(last + o, n)
@@ -40,6 +44,10 @@ def between(before: Floats, behind: Floats) -> Floats:
     if not len(finite):
         return out
     first, last = int(finite[0]), int(finite[-1]) + 1
+    if n <= _AT_ONCE:
+        windows = sliding_window_view(np.concatenate([np.full(n, math.inf), before, np.full(n, math.inf)]), n)
+        some = np.isfinite(behind)
+        return np.asarray((windows[:, some] + behind[some]).min(axis=1, initial=math.inf))
     there = before[first:last]
     for j in np.flatnonzero(np.isfinite(behind)).tolist():
         at = slice(n - j + first, n - j + last)
@@ -62,6 +70,21 @@ def least_in(values: Floats, first: Ints, last: Ints) -> Floats:
         at = power == p
         out[at] = np.minimum(levels[p][first[at]], levels[p][last[at] - 2**p + 1])
     return np.where(empty, math.inf, out)
+
+
+def least_over(values: Floats, first: Ints, last: Ints, size: int) -> Floats:
+    """Return for each of so many cells the least of all values whose window, from first to last, holds it."""
+    out = np.full((max(1, size.bit_length()), size), math.inf)
+    keep = (first <= last) & (last >= 0) & (first < size)
+    first, last, values = np.maximum(first[keep], 0), np.minimum(last[keep], size - 1), values[keep]
+    power = np.log2(last - first + 1 + 1e-12).astype(int)  # two spans of a power of two make up a window
+    np.minimum.at(out, (power, first), values)
+    np.minimum.at(out, (power, last - 2**power + 1), values)
+    for p in range(len(out) - 1, 0, -1):
+        half = 2 ** (p - 1)
+        np.minimum(out[p - 1], out[p], out=out[p - 1])
+        np.minimum(out[p - 1, half:], out[p, : size - half], out=out[p - 1, half:])
+    return out[0]
 
 
 def spread(values: Floats, first: int, last: int) -> Floats:

@@ -20,6 +20,7 @@ from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
+from optimizer.search.box_tree import shape_of
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
 from optimizer.search.flow_descent import balanced, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
@@ -67,7 +68,7 @@ class FirstPlans:
         roomy = self._roomiest(as_it_stands)
         if roomy is not None:
             self._down_from(roomy)
-        if _feeding(self.case.network) is None:
+        if _feeding(self.case.network) is None and shape_of(self.case) is None:  # tables find cheaper ones sooner
             self._walk_down(as_it_stands)
 
     def _walk_down(self, as_it_stands: Choice) -> None:
