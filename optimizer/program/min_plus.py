@@ -74,7 +74,7 @@ def least_in(values: Floats, first: Ints, last: Ints) -> Floats:
 
 def least_over(values: Floats, first: Ints, last: Ints, size: int) -> Floats:
     """Return for each of so many cells the least of all values whose window, from first to last, holds it."""
-    out = np.full((max(1, size.bit_length()), size), math.inf)
+    out: Floats = np.full((max(1, size.bit_length()), size), math.inf)
     keep = (first <= last) & (last >= 0) & (first < size)
     first, last, values = np.maximum(first[keep], 0), np.minimum(last[keep], size - 1), values[keep]
     power = np.log2(last - first + 1 + 1e-12).astype(int)  # two spans of a power of two make up a window
@@ -84,7 +84,7 @@ def least_over(values: Floats, first: Ints, last: Ints, size: int) -> Floats:
         half = 2 ** (p - 1)
         np.minimum(out[p - 1], out[p], out=out[p - 1])
         np.minimum(out[p - 1, half:], out[p, : size - half], out=out[p - 1, half:])
-    return out[0]
+    return np.asarray(out[0])
 
 
 def spread(values: Floats, first: int, last: int) -> Floats:

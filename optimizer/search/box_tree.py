@@ -82,8 +82,8 @@ def shape_of(case: FlowCase) -> Shape | None:
 
 def _behind(network: Network, point: str, feeding: str) -> tuple[str, str]:
     """Return the two that leave a tee: runs that start there, and what is left of runs that are cut at their end."""
-    ends = [(run.name, at_start) for run, _, at_start in network.runs_at(point)]
-    first, second = (name if at_start else f"{name}{_BEYOND}" for name, at_start in ends if (name, at_start) != (feeding, False))
+    ends = [(run.name, at_start) for run, _, at_start in network.runs_at(point) if at_start or run.name != feeding]
+    first, second = (name if at_start else f"{name}{_BEYOND}" for name, at_start in ends)
     return first, second
 
 

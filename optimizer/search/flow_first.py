@@ -20,7 +20,6 @@ from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
-from optimizer.search.box_tree import shape_of
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
 from optimizer.search.flow_descent import balanced, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
@@ -39,8 +38,9 @@ _ABOVE = 1.01  # of a least flow: how near to it valves are to hold the water fo
 class FirstPlans:
     """The combinations of a case tried so far, and the cheapest of them that stands."""
 
-    def __init__(self, case: FlowCase, until: float, below_cents: int | None = None) -> None:
+    def __init__(self, case: FlowCase, until: float, below_cents: int | None = None, walks: bool = True) -> None:
         self.case, self.until = case, until
+        self.walks = walks  # round rings cheaper ways are looked for run by run
         self.below_cents = below_cents  # only plans that cost less are of interest
         self.best: Choice | None = None
         self.settled: Settled | None = None
@@ -68,7 +68,7 @@ class FirstPlans:
         roomy = self._roomiest(as_it_stands)
         if roomy is not None:
             self._down_from(roomy)
-        if _feeding(self.case.network) is None and shape_of(self.case) is None:  # tables find cheaper ones sooner
+        if _feeding(self.case.network) is None and self.walks:
             self._walk_down(as_it_stands)
 
     def _walk_down(self, as_it_stands: Choice) -> None:

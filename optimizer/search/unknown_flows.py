@@ -197,7 +197,8 @@ class _Finder:
         """Try what suggests itself in a case, before any proof."""
         self._say("first plans")
         left = max(0.0, self.until - time.monotonic())
-        first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents)
+        walks = self.any_plan or shape_of(case) is None  # tables find cheaper ones sooner
+        first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks)
         first.search()
         if first.best is not None:
             self.best, self.best_cents = (case, first.best), first.best_cents

@@ -97,6 +97,16 @@ def test_two_outlets_without_a_valve_and_a_target_on_their_sum_are_planned_to_a_
     assert taken < SHARED * 10.0
 
 
+def test_a_small_ring_is_planned_to_a_proof(tmp_path: Path) -> None:
+    system, catalog = read(RING, tmp_path), load_catalog()
+    start = time.process_time()
+    found = find_unknown(system, catalog, time_limit_s=ENOUGH_S)
+    taken = time.process_time() - start
+    print(f"\na small ring: {taken:.1f} s, {found.cents} cents, {found.rounds} boxes")
+    assert found.plan.status is Status.OPTIMAL
+    assert taken < SHARED * 60.0
+
+
 def test_a_small_ring_has_a_plan_soon(tmp_path: Path) -> None:
     system, catalog = read(RING, tmp_path), load_catalog()
     start = time.process_time()

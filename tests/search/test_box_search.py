@@ -6,6 +6,8 @@ check valves, valves, several speeds and packs are among the random cases (inven
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 from flow_cases import choices_of, random_case
@@ -23,8 +25,21 @@ MANY = range(0, 400, 10)  # ten cases each, of which those that are trees are lo
 
 def trees(first: int, runs: int | None = None) -> list[int]:
     """Return which of ten cases are trees (with so many runs)."""
-    cases = ((seed, random_case(seed)) for seed in range(first, first + 10))
-    return [seed for seed, case in cases if shape_of(case) is not None and runs in (None, len(case.network.runs))]
+    return [seed for seed, case, cuts in shapes(first) if not cuts and runs in (None, len(case.network.runs))]
+
+
+def rings(first: int) -> list[int]:
+    """Return which of ten cases have a ring."""
+    return [seed for seed, _, cuts in shapes(first) if cuts]
+
+
+def shapes(first: int) -> Iterator[tuple[int, FlowCase, int]]:
+    """Yield those of ten cases that tables are made for, with how many rings are cut open."""
+    for seed in range(first, first + 10):
+        case = random_case(seed)
+        shape = shape_of(case)
+        if shape is not None:
+            yield seed, case, len(shape.cuts)
 
 
 def cheapest_of_all(case: FlowCase) -> int | None:
@@ -94,6 +109,26 @@ def enclosed(seed: int) -> None:
         assert tables.bound == pytest.approx(plain + cheapest)
 
 
-def test_a_ring_is_left_to_the_relaxation() -> None:
-    rings = [seed for seed in range(60) if shape_of(random_case(seed)) is None]
-    assert all(isinstance(search_of(random_case(seed)), FlowSearch) for seed in rings[:5])
+@pytest.mark.parametrize(
+    "first",
+    [pytest.param(first, marks=pytest.mark.long if first < 40 else pytest.mark.slow) for first in range(0, 400, 10)],
+)
+def test_the_plan_of_a_ring_costs_what_the_best_combination_costs(first: int) -> None:
+    for seed in rings(first):
+        check(seed)
+
+
+@pytest.mark.parametrize("first", range(0, 60, 10))
+def test_no_true_flow_round_a_ring_is_outside_of_what_the_tables_enclose(first: int) -> None:
+    for seed in rings(first):
+        enclosed(seed)
+
+
+def test_a_quarter_of_all_cases_have_a_ring() -> None:
+    assert sum(len(rings(first)) for first in MANY) > 100
+
+
+def test_settings_that_share_the_plumbing_are_left_to_the_relaxation() -> None:
+    shared = [seed for seed in range(60) if len(random_case(seed).modes) > 1]
+    assert len(shared) > 5
+    assert all(isinstance(search_of(random_case(seed)), FlowSearch) for seed in shared[:5])
