@@ -197,7 +197,7 @@ class _Finder:
         """Try what suggests itself in a case, before any proof."""
         self._say("first plans")
         left = max(0.0, self.until - time.monotonic())
-        walks = self.any_plan or shape_of(case) is None  # tables find cheaper ones sooner
+        walks = shape_of(case) is None  # tables find cheaper ones sooner
         first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks)
         first.search()
         if first.best is not None:
@@ -253,6 +253,8 @@ class _Finder:
             valves = sum(len(found) > 1 for found in material.sources.values()) * cheapest_valve_cents(self.catalog)
             high = Limit(_HIGH * (self.floor - energy + valves), least, low) if least else None
             self._first_with_valves(material, replace(basic.case, ranges=free), high)
+            if self._enough:
+                return self.floor, []
         count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
