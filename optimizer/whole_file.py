@@ -97,7 +97,12 @@ def put_whole(target: Path, content: bytes) -> None:
     put_all({target: content})
 
 
-def put_all(contents: Mapping[Path, bytes]) -> None:
+def put_pieces(target: Path, pieces: Iterable[bytes]) -> None:
+    """Put content that comes in pieces in place in one step, as `put_all` does; what makes a piece may raise."""
+    put_all({target: pieces})
+
+
+def put_all(contents: Mapping[Path, bytes | Iterable[bytes]]) -> None:
     """Put several files in place, all or none; what was there keeps its mode and its hard links.
 
     Raises
@@ -105,7 +110,7 @@ def put_all(contents: Mapping[Path, bytes]) -> None:
     DocumentError
         When one cannot be written; what was there is still there then.
     """
-    folders: dict[Path, dict[str, bytes]] = {}
+    folders: dict[Path, dict[str, bytes | Iterable[bytes]]] = {}
     for target, content in contents.items():
         folders.setdefault(target.parent, {})[target.name] = content
     staged: list[Path] = []
@@ -169,9 +174,10 @@ def _host() -> str:
     return f"{zlib.crc32(platform.node().encode()):08x}"
 
 
-def _write(path: Path, content: bytes, target: Path) -> None:
+def _write(path: Path, content: bytes | Iterable[bytes], target: Path) -> None:
     with path.open("xb") as file:
-        file.write(content)
+        for piece in (content,) if isinstance(content, bytes) else content:
+            file.write(piece)
         file.flush()
         os.fsync(file.fileno())
     with contextlib.suppress(FileNotFoundError):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import replace as named
 from functools import partial
 from pathlib import Path
@@ -19,7 +20,7 @@ from optimizer.cli.output import say
 from optimizer.errors import DocumentError, OptimizerError
 
 if TYPE_CHECKING:
-    from optimizer.many.answer import Job, Row
+    from optimizer.many.answer import Job
     from optimizer.many.run import Progress, Ran, Work
     from optimizer.many.variants import Variants
 
@@ -262,17 +263,18 @@ def _minutes(seconds: float) -> str:
 
 def _end(ran: Ran, number: int, target: Path, output: Path, before: dict[str, list[str]] | None = None) -> None:
     """Write the table and say what came of all systems, in a few lines."""
-    from optimizer.many.results import frame, written
-    from optimizer.whole_file import put_whole
+    from optimizer.many.results import pieces
+    from optimizer.whole_file import put_pieces
 
-    put_whole(target, written(frame(ran.rows, before), target.suffix.lower()))
-    for line in _summary(ran.rows):
+    put_pieces(target, pieces(ran.rows, target.suffix.lower(), before))
+    counts = Counter(row.status for row in ran.rows)
+    for line in _summary(counts):
         say(line)
     say(f"Wrote {output}.")
     if ran.stopped:
         say(f"Stopped: {len(ran.rows):,} of {number:,} are done. The same command goes on from there.", err=True)
         click.get_current_context().exit(STOPPED)
-    if any(row.status in ("defect", "set aside", "no answer", "none found") for row in ran.rows):
+    if counts.keys() & {"defect", "set aside", "no answer", "none found"}:
         click.get_current_context().exit(NO_ANSWER)
 
 
@@ -290,7 +292,6 @@ _SAID = {
 }
 
 
-def _summary(rows: tuple[Row, ...]) -> list[str]:
-    counts = {status: sum(row.status == status for row in rows) for status in _SAID}
+def _summary(counts: Mapping[str, int]) -> list[str]:
     width = max((len(f"{count:,}") for count in counts.values()), default=1)
-    return [f"{count:>{width},}  {_SAID[status]}" for status, count in counts.items() if count]
+    return [f"{counts[status]:>{width},}  {words}" for status, words in _SAID.items() if counts.get(status)]

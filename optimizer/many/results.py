@@ -8,11 +8,11 @@ from __future__ import annotations
 import io
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 from types import TracebackType
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any, overload
 
 from optimizer.errors import OptimizerError
 from optimizer.many.answer import NO_ANSWER, SET_ASIDE, Row
@@ -22,34 +22,39 @@ if TYPE_CHECKING:
 
 _TYPES = {"int | None": "Int64", "int": "int64", "float | None": "Float64", "str": "string"}
 COLUMNS = {one.name: _TYPES[str(one.type)] for one in fields(Row)}
+PIECE = 10_000  # rows of a table that are in memory at a time
 _AGAIN = (SET_ASIDE, NO_ANSWER)  # what may come out otherwise at another time is asked for again
 
 
 class Kept:
-    """The rows that are kept beside the results, by the key of what they answer."""
+    """The rows that are kept beside the results, by the key of what they answer.
+
+    They stay on the disk: in memory there is only where each of them stands, however many there are.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.rows: dict[str, Row] = {}
+        self._places: dict[str, int] = {}  # where in the file
+        self._passing: dict[str, Row] = {}  # those that are not kept for another start
         self._file: IO[bytes] | None = None
+        self._end = 0
 
     def __enter__(self) -> Kept:
-        whole = 0
         try:
             with self.path.open("rb") as file:
                 for line in file:
                     told = _row_of(line)
                     if told is None:  # the last line of a process that was killed
                         break
-                    self.rows[told[0]] = told[1]
-                    whole += len(line)
+                    self._places[told[0]] = self._end
+                    self._end += len(line)
         except FileNotFoundError:
             pass
         except OSError as error:
             raise OptimizerError(f"{self.path}: cannot be read, {error.strerror or error}") from error
         try:
             self._file = self.path.open("ab")
-            self._file.truncate(whole)
+            self._file.truncate(self._end)
         except OSError as error:
             raise OptimizerError(f"{self.path}: cannot be written, {error.strerror or error}") from error
         return self
@@ -60,15 +65,68 @@ class Kept:
         if self._file is not None:
             self._file.close()
 
+    def __contains__(self, key: str) -> bool:
+        return key in self._places or key in self._passing
+
+    def row(self, key: str) -> Row | None:
+        """Return the row of a key; None where it has none yet."""
+        return self.rows_of([key])[0] if key in self else None
+
+    def rows_of(self, keys: Iterable[str]) -> Rows:
+        """Return the rows of those keys that have one, in their order."""
+        found = (self._places.get(key, self._passing.get(key)) for key in keys)
+        return Rows(self.path, [one for one in found if one is not None])
+
     def keep(self, key: str, row: Row) -> None:
         """Keep a row; it is on the disk when this returns, as far as the system tells."""
         assert self._file is not None
-        if row.status not in _AGAIN:
-            line = json.dumps({"key": key, **asdict(row)}, ensure_ascii=False) + "\n"
-            self._file.write(line.encode("utf-8", "surrogateescape"))
-            self._file.flush()
-            os.fsync(self._file.fileno())
-        self.rows[key] = row
+        if row.status in _AGAIN:
+            self._passing[key] = row
+            return
+        line = (json.dumps({"key": key, **asdict(row)}, ensure_ascii=False) + "\n").encode("utf-8", "surrogateescape")
+        self._file.write(line)
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._places[key] = self._end
+        self._end += len(line)
+
+
+class Rows(Sequence[Row]):
+    """Rows that are read from the disk when they are asked for: by where they stand in a file, or themselves."""
+
+    def __init__(self, path: Path, places: Sequence[int | Row]) -> None:
+        self._path, self._places = path, places
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    @overload
+    def __getitem__(self, at: int) -> Row: ...
+    @overload
+    def __getitem__(self, at: slice) -> Rows: ...
+    def __getitem__(self, at: int | slice) -> Row | Rows:
+        if isinstance(at, slice):
+            return Rows(self._path, self._places[at])
+        return next(iter(Rows(self._path, [self._places[at]])))
+
+    def __iter__(self) -> Iterator[Row]:
+        if all(isinstance(place, Row) for place in self._places):
+            yield from (place for place in self._places if isinstance(place, Row))
+            return
+        try:
+            with self._path.open("rb") as file:
+                for place in self._places:
+                    yield place if isinstance(place, Row) else _row_at(file, place)
+        except OSError as error:
+            raise OptimizerError(f"{self._path}: cannot be read, {error.strerror or error}") from error
+
+
+def _row_at(file: IO[bytes], place: int) -> Row:
+    file.seek(place)
+    told = _row_of(file.readline())
+    if told is None:
+        raise OptimizerError("what was kept has changed meanwhile; start again")
+    return told[1]
 
 
 def _row_of(line: bytes) -> tuple[str, Row] | None:
@@ -94,35 +152,80 @@ def frame(rows: Sequence[Row], before: Mapping[str, Sequence[str]] | None = None
     return pd.DataFrame({"name": columns.pop("name"), **left, **columns})
 
 
-def written(table: pd.DataFrame, ending: str) -> bytes:
-    """Return a table as the bytes of a file: the same bytes for the same rows.
+def pieces(rows: Sequence[Row], ending: str, before: Mapping[str, Sequence[str]] | None = None) -> Iterator[bytes]:
+    """Yield the bytes of a table of rows, a few thousand rows at a time: the same bytes for the same rows.
+
+    A workbook is put together as one. `before` are columns of texts right of the name.
 
     Raises
     ------
     OptimizerError
         For Parquet, where `pyarrow` is not installed.
     """
-    if ending == ".csv":
-        return _csv(table)
     if ending == ".xlsx":
-        return _workbook(table)
+        yield _workbook(frame(rows, before))
+    elif ending == ".csv":
+        for number, table in enumerate(_frames(rows, before)):
+            yield _csv(table, with_head=number == 0)
+    else:
+        yield from _parquet(_frames(rows, before))
+
+
+def _frames(rows: Sequence[Row], before: Mapping[str, Sequence[str]] | None) -> Iterator[pd.DataFrame]:
+    for at in range(0, max(1, len(rows)), PIECE):
+        here = slice(at, at + PIECE)
+        yield frame(list(rows[here]), {name: texts[here] for name, texts in (before or {}).items()})
+
+
+def _csv(table: pd.DataFrame, with_head: bool) -> bytes:
+    from optimizer.documents.order_sheet import harmless
+
+    texts = {name: table[name].map(harmless) for name in table.columns if str(table[name].dtype) == "string"}
+    text = table.assign(**texts).to_csv(index=False, header=with_head, lineterminator="\n")
+    return str(text).encode("utf-8", "replace")
+
+
+def _parquet(tables: Iterator[pd.DataFrame]) -> Iterator[bytes]:
     try:
-        import pyarrow  # noqa: F401
+        import pyarrow
+        from pyarrow.parquet import ParquetWriter
     except ImportError as error:
         raise OptimizerError(
             "Parquet needs `pyarrow`, which is not installed: python -m pip install 'retrofit-optimizer[parquet]', "
             "or write .csv"
         ) from error
-    into = io.BytesIO()
-    table.to_parquet(into, engine="pyarrow", index=False)
-    return into.getvalue()
+    into = _Passed()
+    first = pyarrow.Table.from_pandas(next(tables), preserve_index=False)
+    with ParquetWriter(into, first.schema) as writer:
+        writer.write_table(first)
+        for table in tables:
+            yield into.taken()
+            writer.write_table(pyarrow.Table.from_pandas(table, schema=first.schema, preserve_index=False))
+    yield into.taken()
 
 
-def _csv(table: pd.DataFrame) -> bytes:
-    from optimizer.documents.order_sheet import harmless
+class _Passed(io.RawIOBase):
+    """A file that is written to at its end, and whose bytes are taken from it as it goes on."""
 
-    texts = {name: table[name].map(harmless) for name in table.columns if str(table[name].dtype) == "string"}
-    return str(table.assign(**texts).to_csv(index=False, lineterminator="\n")).encode("utf-8", "replace")
+    def __init__(self) -> None:
+        super().__init__()
+        self._waiting: list[bytes] = []
+        self._size = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        self._waiting.append(bytes(data))
+        self._size += len(self._waiting[-1])
+        return len(self._waiting[-1])
+
+    def tell(self) -> int:
+        return self._size
+
+    def taken(self) -> bytes:
+        taken, self._waiting = b"".join(self._waiting), []
+        return taken
 
 
 def _workbook(table: pd.DataFrame) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -41,7 +41,7 @@ class Progress:
 class Ran:
     """The rows that are there, in the order of the jobs; fewer than there are jobs where it was stopped."""
 
-    rows: tuple[Row, ...]
+    rows: Sequence[Row]
     stopped: bool
 
 
@@ -84,10 +84,7 @@ def run(
         nonlocal before
         for job in jobs:
             keys.append(job.key)
-            row = kept.rows.get(job.key)
-            if row is not None and (
-                papers is None or row.status not in _PLANNED or folder_of(papers, job.name).is_dir()
-            ):
+            if job.key in kept and (papers is None or _has_papers(kept.row(job.key), folder_of(papers, job.name))):
                 before += 1
                 continue
             if papers is not None:
@@ -107,11 +104,16 @@ def run(
         except KeyboardInterrupt:
             stopped = True
             keys += [job.key for job in jobs]
-        lost = 0 if stopped else sum(key not in kept.rows for key in keys)
+        lost = 0 if stopped else sum(key not in kept for key in keys)
         if lost:
             words = "1 system has no answer" if lost == 1 else f"{lost:,} systems have no answer"
             raise OptimizerError(f"{words} from the workers; the same command asks for the rest")
-        return Ran(tuple(kept.rows[key] for key in keys if key in kept.rows), stopped)
+        return Ran(kept.rows_of(keys), stopped)
+
+
+def _has_papers(row: Row | None, folder: Path) -> bool:
+    """Return whether the papers of a row are there, or there are none to write."""
+    return row is not None and (row.status not in _PLANNED or folder.is_dir())
 
 
 def folder_of(papers: Path, name: str) -> Path:

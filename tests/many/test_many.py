@@ -8,6 +8,7 @@ import os
 import shutil
 import signal
 import time
+import tracemalloc
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,9 +23,9 @@ from optimizer import pipeline
 from optimizer.cli import main
 from optimizer.documents import papers
 from optimizer.errors import OptimizerError
-from optimizer.many import listing, workers
+from optimizer.many import listing, results, workers
 from optimizer.many.answer import DEFECT, SET_ASIDE, Answered, Job, Row, answer
-from optimizer.many.results import COLUMNS, Kept, frame, written
+from optimizer.many.results import COLUMNS, Kept, frame, pieces
 from optimizer.many.run import Progress, folder_of, run
 from optimizer.read.places import data_directory
 
@@ -256,7 +257,7 @@ def test_a_line_that_was_not_kept_whole_is_worked_out_again(tmp_path: Path, cut:
     place.write_bytes(content[: max(second, len(content) - cut)])
 
     with Kept(place) as kept:
-        assert list(kept.rows) == ["one"]
+        assert ("one" in kept, "two" in kept) == (True, False)
         kept.keep("two", Row("two", "optimal", 6))
     assert place.read_bytes() == content
 
@@ -272,7 +273,7 @@ def test_what_may_end_otherwise_is_asked_again_by_the_next_start(tmp_path: Path)
     with Kept(tmp_path / "r.kept") as kept:
         kept.keep("one", Row("one", SET_ASIDE))
     with Kept(tmp_path / "r.kept") as kept:
-        assert kept.rows == {}
+        assert "one" not in kept
 
 
 @pytest.mark.parametrize("name", ["../../a.yaml", "/etc/a.yaml", "b\\..\\..\\a.yaml", "a.yaml, C:x"])
@@ -282,13 +283,71 @@ def test_no_name_leads_out_of_the_folder_of_papers(tmp_path: Path, name: str) ->
 
 
 def test_a_text_that_looks_like_a_formula_stays_text(tmp_path: Path) -> None:
-    table = frame([Row("=1+1.yaml", "read")])
+    rows = [Row("=1+1.yaml", "read")]
 
-    assert b"'=1+1.yaml" in written(table, ".csv")
-    (tmp_path / "r.xlsx").write_bytes(written(table, ".xlsx"))
+    assert b"'=1+1.yaml" in b"".join(pieces(rows, ".csv"))
+    (tmp_path / "r.xlsx").write_bytes(b"".join(pieces(rows, ".xlsx")))
     sheet = openpyxl.load_workbook(tmp_path / "r.xlsx").active
     assert sheet is not None
     assert (sheet["A2"].value, sheet["A2"].data_type) == ("=1+1.yaml", "s")
+
+
+ROWS = [
+    Row(f"{number:03}.yaml", "optimal" if number % 3 else "input error", number or None, chance=number / 7 or None)
+    for number in range(25)
+]
+
+
+@pytest.mark.parametrize("size", [1, 7, 25, 10_000])
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_a_table_that_is_written_in_pieces_says_what_one_in_one_piece_does(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, size: int, ending: str
+) -> None:
+    monkeypatch.setattr(results, "PIECE", size)
+    place = tmp_path / f"r{ending}"
+    texts = [f"text {number}" for number in range(25)]
+    place.write_bytes(b"".join(pieces(ROWS, ending, {"targets: line": texts})))
+
+    if ending == ".csv":
+        assert place.read_text(encoding="utf-8") == frame(ROWS, {"targets: line": texts}).to_csv(index=False)
+    else:
+        pd.testing.assert_frame_equal(pd.read_parquet(place), frame(ROWS, {"targets: line": texts}))
+
+
+@pytest.mark.parametrize("ending", [".csv", ".xlsx", ".parquet"])
+def test_a_table_of_no_rows_has_its_headings(tmp_path: Path, ending: str) -> None:
+    place = tmp_path / f"r{ending}"
+    place.write_bytes(b"".join(pieces([], ending)))
+
+    read = {".csv": pd.read_csv, ".xlsx": pd.read_excel, ".parquet": pd.read_parquet}[ending](place)
+    assert list(read.columns) == list(COLUMNS)
+
+
+def test_rows_are_read_from_the_disk_as_they_were_kept(tmp_path: Path) -> None:
+    strange = Row("ä \u2028 \udce9.yaml", "input error", error="x" * 500)
+    passing = Row("c", SET_ASIDE)
+    with Kept(tmp_path / "r.kept") as kept:
+        kept.keep("2", strange)
+        kept.keep("1", ROWS[4])
+        kept.keep("3", passing)
+        rows = kept.rows_of(["1", "nowhere", "2", "3"])
+        assert (kept.row("1"), kept.row("nowhere")) == (ROWS[4], None)
+    assert list(rows) == [ROWS[4], strange, passing]
+    assert (rows[1], rows[-1], list(rows[1:]), len(rows)) == (strange, passing, [strange, passing], 3)
+    with Kept(tmp_path / "r.kept") as kept:
+        assert list(kept.rows_of(["1", "2", "3"])) == [ROWS[4], strange]
+
+
+def test_what_is_kept_takes_little_memory_however_much_it_is(tmp_path: Path) -> None:
+    with Kept(tmp_path / "r.kept") as kept:
+        kept.keep("0", replace(ROWS[0], targets="x" * 20_000))
+        tracemalloc.start()
+        for number in range(1, 50):
+            kept.keep(str(number), replace(ROWS[0], targets="x" * 20_000))
+        grown, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+
+    assert grown < 50 * 500  # bytes: a key and a place for each row, not the row
 
 
 def test_progress_tells_rate_and_time_left(shop: Path, tmp_path: Path) -> None:
