@@ -77,6 +77,11 @@ def _cell(value: object) -> object:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
+def _told(table: str, source: object, **otherwise: object) -> dict[str, object]:
+    """Return a row of a table: what it says of a source under the names of its columns, and what is told otherwise."""
+    return {name: getattr(source, name) for name in COLUMNS[table] if name not in otherwise} | otherwise
+
+
 def flows(system: System) -> pd.DataFrame:
     """Return what flows in every run as the plumbing stands, in every mode: along the run, backwards below 0.
 
@@ -141,38 +146,15 @@ def losses(system: System) -> pd.DataFrame:
 
 def targets(report: PlanReport) -> pd.DataFrame:
     """Return every target before and after the work of a plan, as its check found it (`COLUMNS["targets"]`)."""
-    return frame(
-        "targets",
-        (
-            {
-                "run": one.run,
-                "low_m3_s": one.low_m3_s,
-                "high_m3_s": one.high_m3_s,
-                "before_m3_s": one.before_m3_s,
-                "after_m3_s": one.after_m3_s,
-                "met": one.met,
-            }
-            for one in report.verification.demands
-        ),
-    )
+    return frame("targets", (_told("targets", one) for one in report.verification.demands))
 
 
 def parts_list(report: PlanReport) -> pd.DataFrame:
     """Return what a plan buys, spares last (`COLUMNS["parts_list"]`); `cost_cents` of all but spares is its cost."""
     lines = [*((line, False) for line in report.bill.lines), *((line, True) for line in report.bill.spares)]
-    same = ("item_id", "group", "description", "size", "ends", "material", "standard", "quantity", "unit")
     return frame(
         "parts_list",
-        (
-            {name: getattr(line, name) for name in same}
-            | {
-                "unit_price_cents": line.unit_price_cents,
-                "cost_cents": line.extended_cents,
-                "spare": spare,
-                "price_date": line.price_date,
-            }
-            for line, spare in lines
-        ),
+        (_told("parts_list", line, cost_cents=line.extended_cents, spare=spare) for line, spare in lines),
     )
 
 
@@ -181,17 +163,13 @@ def cut_list(report: PlanReport, catalog: Catalog) -> pd.DataFrame:
     return frame(
         "cut_list",
         (
-            {
-                "mark": piece.mark,
-                "run": piece.run,
-                "position": piece.position + 1,
-                "item_id": piece.item.item_id,
-                "description": piece.item.description,
-                "cut_m": piece.cut_m,
-                "shows_m": piece.face_to_face_m,
-                "after": piece.after,
-                "before": piece.before,
-            }
+            _told(
+                "cut_list",
+                piece,
+                item_id=piece.item.item_id,
+                description=piece.item.description,
+                shows_m=piece.face_to_face_m,
+            )
             for piece in pipeline.take_off(report, catalog).cuts.pieces
         ),
     )
@@ -201,11 +179,7 @@ def joints(report: PlanReport) -> pd.DataFrame:
     """Return every joint that a plan makes, run by run (`COLUMNS["joints"]`)."""
     return frame(
         "joints",
-        (
-            {"where": joint.where, "method": joint.method, "size": joint.size, "joint": joint.words}
-            for run in report.plan.runs.values()
-            for joint in run.joints
-        ),
+        (_told("joints", joint, joint=joint.words) for run in report.plan.runs.values() for joint in run.joints),
     )
 
 
@@ -217,15 +191,7 @@ def frontier(found: Frontier) -> pd.DataFrame:
     return frame(
         "frontier",
         (
-            {
-                "cost_cents": one.plan.cost_cents,
-                "reach": one.reach,
-                "total_m3_s": one.total_m3_s,
-                "works": one.works,
-                "meets_targets": one.meets_targets,
-                "cuts": one.plan.cuts,
-                "minutes": one.plan.minutes,
-            }
+            _told("frontier", one, cost_cents=one.plan.cost_cents, cuts=one.plan.cuts, minutes=one.plan.minutes)
             for one in found.plans
         ),
     )
@@ -233,18 +199,17 @@ def frontier(found: Frontier) -> pd.DataFrame:
 
 def catalog(shelf: Catalog) -> pd.DataFrame:
     """Return every row of a catalog (`COLUMNS["catalog"]`); `own` are those that the owner's files added or priced."""
-    same = ("item_id", "description", "family", "material", "bore_m", "pressure_rating_pa", "sale_length_m")
-    more = ("outside_diameter_m", "roughness_m", "standard", "source", "basis", "price_cents", "currency")
     return frame(
         "catalog",
         (
-            {name: getattr(item, name) for name in (*same, *more)}
-            | {
-                "kind": item.kind.value,
-                "ends": " x ".join(str(end) for end in item.ends),
-                "own": item.item_id in shelf.own,
-                "price_date": pd.Timestamp(item.price_date),
-            }
+            _told(
+                "catalog",
+                item,
+                kind=item.kind.value,
+                ends=" x ".join(str(end) for end in item.ends),
+                own=item.item_id in shelf.own,
+                price_date=pd.Timestamp(item.price_date),
+            )
             for item in shelf.items.values()
         ),
     )
@@ -265,18 +230,15 @@ def safety(told: System | PlanReport) -> pd.DataFrame:
     return frame(
         "safety",
         (
-            {
-                "check": one.check.value,
-                "what": note_words(one.title, units),
-                "quantity": one.quantity,
-                "now": one.now,
-                "after": one.after,
-                "limit": one.limit,
-                "at_upper_end": one.high,
-                "verdict_now": one.verdict_now.value,
-                "verdict": one.verdict.value,
-                "spare": one.spare,
-            }
+            _told(
+                "safety",
+                one,
+                check=one.check.value,
+                what=note_words(one.title, units),
+                at_upper_end=one.high,
+                verdict_now=one.verdict_now.value,
+                verdict=one.verdict.value,
+            )
             for one in (() if found is None else found.checks)
         ),
     )
@@ -284,38 +246,19 @@ def safety(told: System | PlanReport) -> pd.DataFrame:
 
 def leaks(report: PlanReport) -> pd.DataFrame:
     """Return the joints by how much water they could let out, the worst first (`COLUMNS["leaks"]`)."""
-    return frame(
-        "leaks",
-        (
-            {
-                "run": one.run,
-                "joint": one.words,
-                "method": one.method,
-                "likelihood": one.likelihood,
-                "pressure_m": one.pressure_m,
-                "old": one.old,
-            }
-            for one in report.leaks
-        ),
-    )
+    return frame("leaks", (_told("leaks", one, joint=one.words) for one in report.leaks))
 
 
 def readings(system: System) -> pd.DataFrame:
     """Return what was measured (`COLUMNS["readings"]`); `settings` and `openings` as `pump=0.72`, of full."""
 
-    def told(shares: Mapping[str, float]) -> str:
-        return ", ".join(f"{name}={share:g}" for name, share in shares.items())
+    def shares(found: Mapping[str, float]) -> str:
+        return ", ".join(f"{name}={share:g}" for name, share in found.items())
 
     return frame(
         "readings",
         (
-            {
-                "run": one.run,
-                "flow_m3_s": one.flow_m3_s,
-                "accuracy": one.accuracy,
-                "settings": told(one.settings),
-                "openings": told(one.openings),
-            }
+            _told("readings", one, settings=shares(one.settings), openings=shares(one.openings))
             for one in system.measured
         ),
     )

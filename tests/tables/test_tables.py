@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,26 +14,33 @@ import pandas as pd
 import planned_examples
 import pytest
 from cli.running import ROOT
+from ruamel.yaml import YAML
 
 from optimizer import pipeline, tables
 from optimizer.documents import payload
+from optimizer.documents.search_text import frontier_json
 from optimizer.errors import DocumentError
 from optimizer.model.outcome import PlanReport
+from optimizer.model.system import System
 from optimizer.tables.frames import frame
+from optimizer.units import parse_flow, parse_fraction
 
 every_example = pytest.mark.parametrize("name", planned_examples.each(planned_examples.ALL))
 
 
 def values(table: pd.DataFrame, column: str) -> list[Any]:
-    return [None if one is pd.NA or one is None else one for one in table[column].astype(object)]
+    return [None if pd.isna(one) else one for one in table[column].astype(object)]
 
 
-def same(table: pd.DataFrame, columns: dict[str, str], rows: list[dict[str, Any]]) -> None:
-    """Hold columns of a table against keys of data, row by row."""
-    for column, key in columns.items():
-        told, expected = values(table, column), [row.get(key) for row in rows]
+def same(name: str, table: pd.DataFrame, keys: dict[str, str], rows: Sequence[Mapping[str, Any]]) -> None:
+    """Hold every column of a table against data, row by row; `keys` says what a column is called there if otherwise."""
+    assert list(table.columns) == list(tables.COLUMNS[name])
+    assert len(table) == len(rows)
+    for column in table.columns:
+        told, expected = values(table, column), [row[keys.get(column, column)] for row in rows]
         assert [one is None for one in told] == [one is None for one in expected], column
-        assert [one for one in told if one is not None] == pytest.approx([one for one in expected if one is not None])
+        there, here = ([one for one in some if one is not None] for some in (told, expected))
+        assert there == (pytest.approx(here) if any(isinstance(one, float) for one in here) else here), column
 
 
 @pytest.mark.parametrize("table", tables.COLUMNS)
@@ -43,28 +52,39 @@ def test_an_empty_table_has_all_its_columns_and_types(table: str) -> None:
 
 @every_example
 def test_flows_bands_and_losses_are_those_of_the_commands(name: str) -> None:
-    system, _ = pipeline.read(ROOT / "examples" / f"{name}.yaml")
+    path = ROOT / "examples" / f"{name}.yaml"
+    system, _ = pipeline.read(path)
     flows, bands, losses = tables.flows(system), tables.bands(system), tables.losses(system)
+    written = YAML(typ="safe").load(path)["runs"]
     for mode, at in system.ways_to_run:
         solution, band = pipeline.flows(at), pipeline.flow_band(at)
-        told = payload.flow_json(at, solution, band)["runs"]
-        there = flows[flows["mode"] == mode]
-        same(there, {"run": "run", "flow_m3_s": "flow_m3_s"}, told)
-        same(bands[bands["mode"] == mode], {"low_m3_s": "flow_low_m3_s", "high_m3_s": "flow_high_m3_s"}, told)
-        lost = payload.losses_json(at, pipeline.losses(at)[1])["losses"]
-        keys = {
-            "run": "run",
-            "place": "place",
-            "part": "part",
-            "head_loss_m": "head_loss_m",
-            "close_coupled": "close_coupled",
-        }
-        keys |= {"share_of_all": "share_of_all_lost_power", "gained_flow_m3_s": "flow_gained_without_it_m3_s"}
-        here = losses[losses["mode"] == mode]
-        same(here, keys, lost)
-        assert values(here, "position") == [
-            None if one["part_index"] is None else one["part_index"] + 1 for one in lost
+        told = [
+            {**row, "mode": mode, "from": ends(written, row["run"], "from"), "to": ends(written, row["run"], "to")}
+            for row in payload.flow_json(at, solution, band)["runs"]
         ]
+        same("flows", flows[flows["mode"] == mode], {"velocity_m_s": "fastest_velocity_m_s"}, told)
+        there = bands[bands["mode"] == mode]
+        same("bands", there, {"low_m3_s": "flow_low_m3_s", "high_m3_s": "flow_high_m3_s"}, told)
+        lost = [
+            {
+                **row,
+                "mode": mode,
+                "position": None if row["part_index"] is None else row["part_index"] + 1,
+                "kind": None if row["part_index"] is None else kind_of(at, row["run"], row["part_index"]),
+            }
+            for row in payload.losses_json(at, pipeline.losses(at)[1])["losses"]
+        ]
+        keys = {"share_of_all": "share_of_all_lost_power", "gained_flow_m3_s": "flow_gained_without_it_m3_s"}
+        same("losses", losses[losses["mode"] == mode], keys, lost)
+
+
+def ends(written: Mapping[str, Any], run: str, end: str) -> str:
+    """Return a point as the file has it for a run, without the word for the side opening of a tee."""
+    return str(written[run][end]).removesuffix(" branch").removesuffix(" run 1").removesuffix(" run 2").strip()
+
+
+def kind_of(at: System, run: str, index: int) -> str:
+    return str(at.network.runs[run].parts[index].kind)
 
 
 @every_example
@@ -73,21 +93,59 @@ def test_a_plan_s_tables_are_those_of_its_data(name: str) -> None:
     taken = planned_examples.taken_off(name)[1]
     told = json.loads(json.dumps(payload.plan_json(report, taken)))
 
-    same(tables.targets(report), {key: key for key in tables.COLUMNS["targets"]}, told["demands"])
-    lines = [*report.bill.lines, *report.bill.spares]
-    parts = tables.parts_list(report)
-    assert values(parts, "item_id") == [line.item_id for line in lines]
-    assert values(parts, "quantity") == [line.quantity for line in lines]
-    assert parts.loc[~parts["spare"], "cost_cents"].sum() == report.bill.total_cents - report.plan.effort_cents
-    cuts = tables.cut_list(report, catalog)
-    assert values(cuts, "mark") == [piece.mark for piece in taken.cuts.pieces]
-    assert values(cuts, "cut_m") == pytest.approx([piece.cut_m for piece in taken.cuts.pieces])
-    assert len(tables.joints(report)) == sum(len(run.joints) for run in report.plan.runs.values())
-    checks = report.verification.safety.checks if report.verification.safety else ()
-    safety = tables.safety(report)
-    assert values(safety, "verdict") == [one.verdict.value for one in checks]
-    assert values(safety, "after") == pytest.approx([one.after for one in checks])
-    assert values(tables.leaks(report), "joint") == [one.words for one in report.leaks]
+    same("targets", tables.targets(report), {}, told["demands"])
+    lines = [{**line, "spare": key == "spares"} for key in ("parts", "spares") for line in told[key]]
+    same("parts_list", tables.parts_list(report), {"cost_cents": "extended_cents"}, lines)
+    pieces = [
+        {
+            **piece,
+            "position": piece["part_index"] + 1,
+            "description": catalog.items[piece["item_id"]].description,
+        }
+        for piece in told["cuts"]["pieces"]
+    ]
+    same("cut_list", tables.cut_list(report, catalog), {"shows_m": "face_to_face_m"}, pieces)
+    checks = (
+        [
+            {**one, "what": one["check"]["text"], "check": check.check.value, "verdict_now": check.verdict_now.value}
+            for one, check in zip(told["safety"], report.verification.safety.checks, strict=True)
+        ]
+        if report.verification.safety
+        else []
+    )
+    keys = {"at_upper_end": "after_at_upper_end", "spare": "share_to_spare"}
+    same("safety", tables.safety(report), keys, checks)
+    same("leaks", tables.leaks(report), {"joint": "words"}, told["weak_joints"])
+
+
+@every_example
+def test_the_joints_of_a_plan_are_those_of_its_steps(name: str) -> None:
+    report, _ = planned_examples.searched(name)
+    told = json.loads(json.dumps(payload.plan_json(report, planned_examples.taken_off(name)[1])))
+    table = tables.joints(report)
+
+    made = [(run["run"], one["method"], one["size"]) for run in told["work"] for one in run["joints"]]
+    assert Counter(zip(table["where"], table["method"], table["size"], strict=True)) == Counter(made)
+    assert all(one["method"] in one["joint"] and one["size"] in one["joint"] for _, one in table.iterrows())
+
+
+def test_readings_are_those_of_the_file() -> None:
+    path = ROOT / "examples" / "measured-return.yaml"
+    written = YAML(typ="safe").load(path)["measured"]
+
+    table = tables.readings(pipeline.read(path)[0])
+
+    rows = [
+        {
+            "run": one["run"],
+            "flow_m3_s": parse_flow(one["flow"], "US"),
+            "accuracy": parse_fraction(one.get("accuracy", "5 %")),
+            "settings": f"return={parse_fraction(str(one['at'])):g}",
+            "openings": "",
+        }
+        for one in written
+    ]
+    same("readings", table, {}, rows)
 
 
 @pytest.mark.long
@@ -97,8 +155,8 @@ def test_a_frontier_s_table_has_its_plans() -> None:
 
     table = tables.frontier(found)
 
-    assert values(table, "cost_cents") == [one.plan.cost_cents for one in found.plans]
-    assert values(table, "reach") == pytest.approx([one.reach for one in found.plans])
+    told = frontier_json(system, found.plans, None)["plans"]
+    same("frontier", table, {"works": "works_in_share_of_cases", "total_m3_s": "pump_flow_m3_s"}, told)
     assert list(table["cost_cents"]) == sorted(table["cost_cents"])
 
 
@@ -106,11 +164,32 @@ def test_a_catalog_s_table_has_every_row() -> None:
     _, shelf = pipeline.read(ROOT / "examples" / "single-return.yaml")
     table = tables.catalog(shelf)
 
-    assert list(table["item_id"]) == list(shelf.items)
-    elbow = table.set_index("item_id").loc["sch40-elbow-100"]
-    item = shelf.items["sch40-elbow-100"]
-    assert (elbow["kind"], elbow["price_cents"], elbow["bore_m"]) == ("elbow", item.price_cents, item.bore_m)
-    assert not table["own"].any()
+    rows = [
+        {
+            **{name: getattr(item, name, None) for name in tables.COLUMNS["catalog"]},
+            "kind": str(item.kind),
+            "ends": " x ".join(map(str, item.ends)),
+            "own": False,
+            "price_date": pd.Timestamp(item.price_date),
+        }
+        for item in shelf.items.values()
+    ]
+    same("catalog", table, {}, rows)
+
+
+def test_the_shipped_files_say_what_the_catalog_s_table_does() -> None:
+    table = tables.catalog(pipeline.read(ROOT / "examples" / "single-return.yaml")[1]).set_index("item_id")
+    files = [pd.read_csv(path) for path in sorted((ROOT / "catalogs").glob("*.csv"))]
+    written = pd.concat([one for one in files if {"item_id", "price"} <= set(one)]).set_index("item_id")
+    shared = [one for one in written.index if one in table.index]
+
+    assert len(shared) > 1_500
+    there, here = table.loc[shared], written.loc[shared]
+    assert list(there["price_cents"]) == [round(100 * price) for price in here["price"]]
+    assert list(there["currency"]) == list(here["currency"])
+    assert list(there["price_date"]) == [pd.Timestamp(day) for day in here["price_date"]]
+    for column in ("material", "source", "basis"):
+        assert list(there[column]) == list(here[column]), column
 
 
 def test_a_price_list_goes_out_and_comes_back(tmp_path: Path) -> None:
