@@ -10,6 +10,7 @@ from optimizer.clock import look
 from optimizer.model.network import Run
 from optimizer.search.flow_posing import FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
+from optimizer.search.tee_curves import TeeCurves
 
 Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4
@@ -142,12 +143,8 @@ def _tee_range(
         for other, _, start in case.network.runs_at(point)
         if (case.key(other.name, mode), start) != own
     }
-    least, most = math.inf, -math.inf
-    for k in range(len(case.tees[point])):
-        envelope = case.tee_curves(point, k, mode).envelope(own, now[run], others)
-        least = min(least, *(max(line.at(q) for line in envelope.below) for q in now[run]))
-        most = max(most, *(min(line.at(q) for line in envelope.above) for q in now[run]))
-    return least, most
+    fittings = [case.tee_curves(point, k, mode) for k in range(len(case.tees[point]))]
+    return TeeCurves.least_and_most(fittings, own, now[run], others)
 
 
 def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> dict[str, Range] | None:

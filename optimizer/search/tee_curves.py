@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,6 +32,7 @@ class TeeCurves:
     conditions: Conditions
     geometry: TeeGeometry | None = field(init=False)
     _memo: dict[tuple[object, ...], Envelope] = field(init=False, default_factory=dict)
+    _range_memo: dict[tuple[object, ...], Range] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.geometry = tee_geometry(self.item, self.conditions)
@@ -96,7 +97,13 @@ class TeeCurves:
         return self._memo[key]
 
     def _enclose(self, end: RunEndKey, ranges: Mapping[RunEndKey, Range]) -> Envelope:
-        """Sample the flows of all legs but the first one's, which balances them, and move out by half a cell."""
+        grids, possible = self._sampled(ranges)
+        own = grids[self.legs[end]] * _into(end)
+        slopes, least, most = _lines(own, self._loss(end, grids)[..., None], possible)
+        return Envelope((Line(float(slopes[0]), float(least[0])),), (Line(float(slopes[0]), float(most[0])),))
+
+    def _sampled(self, ranges: Mapping[RunEndKey, Range]) -> tuple[dict[Leg, Floats], Bools]:
+        """Return samples of the flows of all legs, the first one's balances them; and which of them may be."""
         into: dict[Leg, tuple[float, float]] = {}
         for e, leg in self.legs.items():
             low, high = ranges[e]
@@ -105,37 +112,93 @@ class TeeCurves:
         axes = [np.linspace(*into[leg], _SAMPLES) for leg in free]
         grids: dict[Leg, Floats] = dict(zip(free, np.meshgrid(*axes, indexing="ij"), strict=True))
         grids[Leg.RUN_1] = -sum(grids.values(), np.zeros_like(grids[free[0]]))
-        losses = self._loss(end, grids)
-        own = grids[self.legs[end]] * _into(end)
         spread = sum((into[leg][1] - into[leg][0]) / (_SAMPLES - 1) for leg in free)
         first = into[Leg.RUN_1]
         possible = (grids[Leg.RUN_1] >= first[0] - spread) & (grids[Leg.RUN_1] <= first[1] + spread)
         if not possible.any():
             possible[...] = True
-        slope = _slope(own[possible], losses[possible])
-        rest = losses - slope * own
-        margin = sum((_half_step(rest, axis, possible) for axis in range(len(free))), 0.0)
-        kept = rest[possible]
-        return Envelope(
-            (Line(slope, float(kept.min() - margin)),),
-            (Line(slope, float(kept.max() + margin)),),
-        )
+        return grids, possible
+
+    @property
+    def has_three_legs(self) -> bool:
+        return self.geometry is not None and len(self.geometry.branch_bores_m) == 1
+
+    @staticmethod
+    def least_and_most(
+        fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
+    ) -> Range:
+        """Return between what all of these fittings of one tee lose at the ends of a run's range, by their lines."""
+        memo, key = fittings[0]._range_memo, (len(fittings), end, own, *sorted(others.items()))
+        if key not in memo:
+            memo[key] = _least_and_most(fittings, end, own, others)
+        return memo[key]
+
+
+def _least_and_most(
+    fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
+) -> Range:
+    found = []
+    for each in fittings:
+        if not each.has_three_legs:
+            envelope = each.envelope(end, own, others)
+            found += [line.at(q) for line in (*envelope.below, *envelope.above) for q in own]
+    three = [each for each in fittings if each.has_three_legs]
+    if three:
+        grids, possible = three[0]._sampled({**others, end: own})
+        flows = grids[three[0].legs[end]] * _into(end)
+        slopes, least, most = _lines(flows, _losses_of_three(three, end, grids), possible)
+        found += [float(line.min()) for line in (least + slopes * q for q in own)]
+        found += [float(line.max()) for line in (most + slopes * q for q in own)]
+    return min(found), max(found)
+
+
+def _losses_of_three(fittings: Sequence[TeeCurves], end: RunEndKey, into: Mapping[Leg, Floats]) -> Floats:
+    """Return what `TeeCurves._loss` has for each of some fittings of three legs, along a last axis."""
+    shapes = tee_shapes(
+        [(g.run_bore_m, g.branch_bores_m[0]) for g in _geometries(fittings)],
+        fittings[0].conditions.loss_factor,
+        [g.leans for g in _geometries(fittings)],
+    )
+    leg, side = fittings[0].legs[end], _into(end)
+    e2, eb = shapes.head_rises(into[Leg.RUN_2][..., None], into[Leg.BRANCH][..., None])
+    rise = e2 if leg is Leg.RUN_2 else eb if leg is Leg.BRANCH else np.zeros_like(e2)
+    necks = np.array([g.necks.get(leg, (0.0, 0.0)) for g in _geometries(fittings)])
+    own = (into[leg] * side)[..., None]
+    return np.asarray(side * rise + np.where(own * -side > 0.0, necks[:, 0], necks[:, 1]) * own * np.abs(own))
+
+
+def _geometries(fittings: Sequence[TeeCurves]) -> list[TeeGeometry]:
+    return [each.geometry for each in fittings if each.geometry is not None]
+
+
+def _lines(own: Floats, losses: Floats, possible: Bools) -> tuple[Floats, Floats, Floats]:
+    """Return the slope of two lines that hold every sample between them, and where they start, the lower one first.
+
+    Samples of several fittings lie along the last axis of the losses. The lines are moved out by half a cell.
+    """
+    slopes = _slopes(own[possible], losses[possible])
+    rest = losses - slopes * own[..., None]
+    margin = sum(_half_steps(rest, axis, possible) for axis in range(own.ndim))
+    kept = rest[possible]
+    return slopes, kept.min(axis=0) - margin, kept.max(axis=0) + margin
 
 
 def _into(end: RunEndKey) -> float:
     return -1.0 if end[1] else 1.0
 
 
-def _slope(flows: Floats, losses: Floats) -> float:
+def _slopes(flows: Floats, losses: Floats) -> Floats:
     centred = flows - flows.mean()
     spread = float(centred @ centred)
-    return float(centred @ (losses - losses.mean())) / spread if spread > 1e-18 else 0.0
+    return (
+        np.asarray(centred @ (losses - losses.mean(axis=0))) / spread if spread > 1e-18 else np.zeros(losses.shape[1])
+    )
 
 
-def _half_step(values: Floats, axis: int, possible: Bools) -> float:
+def _half_steps(values: Floats, axis: int, possible: Bools) -> Floats:
     """Return half the largest change between neighbours along an axis, half as much again for what lies between."""
     near = np.take(possible, range(1, possible.shape[axis]), axis) | np.take(
         possible, range(possible.shape[axis] - 1), axis
     )
     steps = np.abs(np.diff(values, axis=axis))
-    return 0.75 * float(np.where(near, steps, 0.0).max())
+    return 0.75 * np.asarray(np.where(near[..., None], steps, 0.0).max(axis=tuple(range(possible.ndim))))
