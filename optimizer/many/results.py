@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import os
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 _TYPES = {"int | None": "Int64", "int": "int64", "float | None": "Float64", "str": "string"}
 COLUMNS = {one.name: _TYPES[str(one.type)] for one in fields(Row)}
+SYNC_EVERY_S = 1.0  # that rows are on the disk is waited for
 PIECE = 10_000  # rows of a table that are in memory at a time
 _AGAIN = (SET_ASIDE, NO_ANSWER)  # what may come out otherwise at another time is asked for again
 
@@ -38,6 +41,7 @@ class Kept:
         self._passing: dict[str, Row] = {}  # those that are not kept for another start
         self._file: IO[bytes] | None = None
         self._end = 0
+        self._synced_at = -math.inf
 
     def __enter__(self) -> Kept:
         try:
@@ -63,7 +67,8 @@ class Kept:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._file is not None:
-            self._file.close()
+            with self._file:
+                os.fsync(self._file.fileno())
 
     def __contains__(self, key: str) -> bool:
         return key in self._places or key in self._passing
@@ -78,7 +83,7 @@ class Kept:
         return Rows(self.path, [one for one in found if one is not None])
 
     def keep(self, key: str, row: Row) -> None:
-        """Keep a row; it is on the disk when this returns, as far as the system tells."""
+        """Keep a row: whoever ends this process, it is kept. Only a machine without power loses its last second."""
         assert self._file is not None
         if row.status in _AGAIN:
             self._passing[key] = row
@@ -86,7 +91,9 @@ class Kept:
         line = (json.dumps({"key": key, **asdict(row)}, ensure_ascii=False) + "\n").encode("utf-8", "surrogateescape")
         self._file.write(line)
         self._file.flush()
-        os.fsync(self._file.fileno())
+        if time.monotonic() - self._synced_at > SYNC_EVERY_S:
+            os.fsync(self._file.fileno())  # which takes as long as a small system where it is done for each
+            self._synced_at = time.monotonic()
         self._places[key] = self._end
         self._end += len(line)
 

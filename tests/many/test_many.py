@@ -338,6 +338,22 @@ def test_rows_are_read_from_the_disk_as_they_were_kept(tmp_path: Path) -> None:
         assert list(kept.rows_of(["1", "2", "3"])) == [ROWS[4], strange]
 
 
+def test_rows_are_there_at_once_and_on_the_disk_from_time_to_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[int] = []
+    monkeypatch.setattr(os, "fsync", lambda file: synced.append(file))
+    with Kept(tmp_path / "r.kept") as kept:
+        for number, row in enumerate(ROWS, start=1):
+            kept.keep(row.name, row)
+            assert (tmp_path / "r.kept").read_bytes().count(b"\n") == number
+        assert len(synced) == 1
+        monkeypatch.setattr(results, "SYNC_EVERY_S", -1.0)
+        kept.keep("again", ROWS[0])
+        assert len(synced) == 2
+    assert len(synced) == 3
+
+
 def test_what_is_kept_takes_little_memory_however_much_it_is(tmp_path: Path) -> None:
     with Kept(tmp_path / "r.kept") as kept:
         kept.keep("0", replace(ROWS[0], targets="x" * 20_000))
