@@ -54,6 +54,11 @@ else:
 """
 
 
+def setup_module() -> None:
+    """Let Ctrl-C end a command in the background too, where it is ignored, and that is inherited."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def killed(folder: Path, step: int, what: str) -> bool:
     """Return whether the writer was killed before its end."""
     ran = subprocess.run(

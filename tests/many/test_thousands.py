@@ -41,6 +41,11 @@ targets: {{line: at least {target:.0f} gal/h}}
 """
 
 
+def setup_module() -> None:
+    """Let Ctrl-C end a command in the background too, where it is ignored, and that is inherited."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def system(seed: int) -> str:
     """Return one of the systems: every twentieth has an error, every fiftieth asks for too much."""
     rng = random.Random(seed)
