@@ -57,7 +57,9 @@ def headline(report: PlanReport) -> str:
     if not demands:
         return f"{spend}: no target was set."
     fine = sum(
-        check.before_m3_s >= check.low_m3_s and (check.high_m3_s is None or check.before_m3_s <= check.high_m3_s)
+        check.before_m3_s >= check.low_m3_s
+        and (check.high_m3_s is None or check.before_m3_s <= check.high_m3_s)
+        and not check.unconnected
         for check in demands
     )
     if len(demands) == 1:
@@ -75,7 +77,9 @@ def work_words(report: PlanReport) -> str:
     cuts = {0: "No saw cut", 1: "1 saw cut"}.get(plan.cuts, f"{plan.cuts} saw cuts")
     hours, minutes = divmod(5 * -(-plan.minutes // 5), 60)
     time = f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
-    return f"{cuts} in pipe that stays, about {time} of work at the joints; add draining, dry-fit and cure."
+    glued = any(joint.method in ("cement", "stub") for one in plan.runs.values() for joint in one.joints)
+    rest = "draining, dry-fit and cure" if glued else "draining and dry-fit"
+    return f"{cuts} in pipe that stays, about {time} of work at the joints; add {rest}."
 
 
 def change_lines(report: PlanReport) -> Iterator[str]:
@@ -144,6 +148,7 @@ def safety_words(report: PlanReport) -> str:
     near = [words for words, check in zip(close, sorted(safe, key=_share, reverse=True), strict=True) if _near(check)]
     if near:
         told.append(f"close to its limit: {'; '.join(near)}")
+    told += [_second_words(check, report.system.units) for check in safe if check.needs_two]
     return f"{'; '.join(told)}. {CODES}"
 
 
@@ -164,7 +169,12 @@ def _share(check: SafetyCheck) -> float:
 
 
 def _near(check: SafetyCheck) -> bool:
-    return check.verdict is Verdict.CLOSE
+    return check.verdict is Verdict.CLOSE and not check.needs_two
+
+
+def _second_words(check: SafetyCheck, units: str) -> str:
+    after, limit = told_numbers(check, units)[1], shown(check, check.limit, units)
+    return f"not safe once a second thing fails: {title_of(check)}, {after} of {limit}"
 
 
 def _close_words(check: SafetyCheck, units: str) -> str:

@@ -10,9 +10,19 @@ from optimizer.documents.answer import NOTES_SHOWN
 from optimizer.documents.cautions import CAUTIONS, CODES, Remark, assumptions
 from optimizer.documents.floor_text import LEAK_BASIS, is_told, leak_rows, mishap_notes, mishap_rows, probe_words
 from optimizer.documents.note_words import all_notes
-from optimizer.documents.safety_text import TO_SPARE, safety_rows
+from optimizer.documents.safety_text import OF_MODES, TO_SPARE, safety_rows, worst_of_modes
 from optimizer.documents.settings_card import meter_notes
-from optimizer.documents.sheet_kit import TIGHT_MARGINS, Book, Cell, Formula, Sheet, doubtful, number
+from optimizer.documents.sheet_kit import (
+    SMALL_FLOW,
+    TIGHT_MARGINS,
+    Book,
+    Cell,
+    Formula,
+    Sheet,
+    doubtful,
+    flow_number,
+    number,
+)
 from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
 from optimizer.takeoff.take_off import TakeOff
@@ -97,21 +107,23 @@ def _flow_row(report: PlanReport, name: str, row: int) -> list[Cell]:
         Cell(name),
         Cell(run.start.point),
         Cell(run.end.point),
-        Cell(None) if low is None else number(low),
-        Cell(None) if high is None else number(high),
+        Cell(None) if low is None else flow_number(low),
+        Cell(None) if high is None else flow_number(high),
         *cells_of_both,
         _change(before, after, row) if all(doubt.known(name) for doubt in report.doubts) else number(None),
         number(velocity_value(velocity_m_s, units), "decimal"),
     ]
     if report.band is not None:
-        cells += [number(flow_value(end, units), "flow") for end in report.band.get(name, (math.nan, math.nan))]
+        cells += [flow_number(flow_value(end, units)) for end in report.band.get(name, (math.nan, math.nan))]
     return cells
 
 
 def _change(before: float, after: float, row: int) -> Cell:
     if not math.isfinite(before) or not math.isfinite(after):
         return number(None)
-    return Cell(Formula(f"=G{row}-F{row}", after - before), "change")
+    change, small = after - before, max(abs(before), abs(after)) < SMALL_FLOW
+    style = "no change" if abs(change) < (0.05 if small else 0.5) else "small change" if small else "change"
+    return Cell(Formula(f"=G{row}-F{row}", change), style)
 
 
 def _wanted(report: PlanReport, run: str) -> tuple[float | None, float | None]:
@@ -135,11 +147,13 @@ def safety_rows_on(sheet: Sheet, report: PlanReport) -> None:
     spans = (3, 2, 2, 2, 1, 1)
     numbers = ("Now", "After", "Limit", "To spare")
     sheet.column_titles(("Check", *numbers, "Result"), spans, numbers=numbers)
-    for row in safety_rows(safety.checks, report.system.units):
+    checks = worst_of_modes(safety.checks)
+    for row in safety_rows(checks, report.system.units):
         styles = ("text", "text right", "text right", "text right", "text right", "center")
         cells = zip(row, styles, spans, strict=True)
         sheet.write([Cell(text, style, span) for text, style, span in cells])
-    sheet.paragraph(TO_SPARE, "fine print")
+    several = f" {OF_MODES}" if len(checks) < len(safety.checks) else ""
+    sheet.paragraph(f"{TO_SPARE}{several}", "fine print")
     for text in notes_words(safety.unchecked, report.system.units):
         sheet.paragraph(text)
     _floor_on(sheet, report)

@@ -7,14 +7,33 @@ from collections.abc import Iterator
 
 from optimizer.documents.work_words import step_text
 from optimizer.model.catalog import Kind
-from optimizer.takeoff.take_off import TakeOff
+from optimizer.model.circuits import Feed
+from optimizer.takeoff.take_off import Pause, TakeOff
 from optimizer.takeoff.work_order import CEMENT, CUT, OPEN, WorkStep
 from optimizer.units import show_volume
 
 _BEFORE = (
-    "Read the cautions first. Unplug the pump. Have every part,{cement} towels and a bucket at hand, and someone who "
+    "Read the cautions first. {stop}. Have every part,{cement} towels and a bucket at hand, and someone who "
     "knows where the breaker is. Dry-fit {first}."
 )
+_HOUSE = (
+    "House water is under pressure and does not stop by itself: shut it, let the pressure off at the end of the line, "
+    "and see that what protects it against backflow stays in place."
+)
+_FILL = {
+    Feed.PUMP: (
+        "Fill slowly at the lowest safe pump speed of the card, or with the valve after the pump just cracked open."
+    ),
+    Feed.TANK: "Fill what runs down from a tank slowly, its valve just cracked open.",
+    Feed.HOUSE: "Crack the house water open, let the air out of the line, then open it in full.",
+}
+_LAST_TEST = {
+    Feed.PUMP: "Cut the power: the sump must hold what drains back. Switch on again: the pump must not draw air.",
+    Feed.HOUSE: (
+        "Shut the far end of the house water line and leave it under pressure for an hour: nothing may drip. Then see "
+        "that the float valve, or whatever stops it, shuts tight."
+    ),
+}
 PLAIN_ENDS = ", socket × socket"  # what nobody asks of a fitting that is cemented on both sides
 SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
 
@@ -30,9 +49,22 @@ def before_words(taken: TakeOff, units: str) -> tuple[str, ...]:
     pause = taken.pause
     cemented = _is_cemented(taken)
     words = {"cement": " the cement,", "first": "before you cement"} if cemented else {"cement": "", "first": "first"}
-    before = _BEFORE.format(**words)
+    feeds = pause.feeds if pause is not None else frozenset({Feed.PUMP})
+    before = _BEFORE.format(**words, stop=_stop_words(feeds))
     if pause is None:
         return (before,)
+    house = (_HOUSE,) if Feed.HOUSE in feeds else ()
+    return (before, *(_tank_words(pause, units) if feeds - {Feed.HOUSE} else ()), *house)
+
+
+def _stop_words(feeds: frozenset[Feed]) -> str:
+    if feeds == {Feed.HOUSE}:
+        return "Shut the house water"
+    return "Unplug the pump and shut the house water" if Feed.HOUSE in feeds else "Unplug the pump"
+
+
+def _tank_words(pause: Pause, units: str) -> tuple[str, str]:
+    """Return how much water of the tanks comes down, and how long the animals have no flow."""
     if pause.back_m3 is None:
         water = "The file does not tell how much water runs down when a line is opened: have towels and a bucket there."
     else:
@@ -44,7 +76,7 @@ def before_words(taken: TakeOff, units: str) -> tuple[str, ...]:
         f"The animals have no flow for {hours:g} h at the least ({pause.work_min:g} min at the joints{cure}: keep an "
         "air stone or a small pump running."
     )
-    return (before, f"{water} {stop}", animals)
+    return (f"{water} {stop}", animals)
 
 
 def _is_cemented(taken: TakeOff) -> bool:
@@ -69,6 +101,8 @@ def _tools(taken: TakeOff) -> Iterator[str]:
         yield "primer, cement, gloves and a rag"
     if "tape" in methods:
         yield "PTFE tape"
+    if any(joint.nut for work in taken.work for joint in work.joints.joints):
+        yield "two wrenches for the compression nuts"
     if "clamp" in methods:
         yield "screwdriver for the clamps"
     if OPEN in kinds:
@@ -81,13 +115,15 @@ def closing_words(taken: TakeOff) -> tuple[str, ...]:
     """Return the steps after the last joint; none where nothing was joined (common practice, no source)."""
     if not taken.work:
         return ()
+    feeds = taken.pause.feeds if taken.pause is not None else frozenset({Feed.PUMP})
+    what = "pump and valves" if Feed.PUMP in feeds else "the valves"
     cure = ("Let the last cemented joint cure for the time in its steps, longer where it is cold or damp.",)
     return (
         *(cure if _is_cemented(taken) else ()),
-        "Check that nothing is open: every union closed, every valve and cap in place, every tool out of the sump.",
-        "Fill slowly at the lowest safe pump speed of the card, or with the valve after the pump just cracked open.",
+        "Check that nothing is open: every union closed, every valve and cap in place, every tool out of the water.",
+        *(words for feed, words in _FILL.items() if feed in feeds),
         "Look at and feel every new joint; dry each one first. A joint that weeps: stop, drain, make it again.",
-        "Go to full flow, set pump and valves as the card says, and write down the first readings.",
-        "Cut the power: the sump must hold what drains back. Switch on again: the pump must not draw air.",
+        f"Go to full flow, set {what} as the card says, and write down the first readings.",
+        *(words for feed, words in _LAST_TEST.items() if feed in feeds),
         "Look once more after an hour and the next day.",
     )

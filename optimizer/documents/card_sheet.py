@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from optimizer.documents.card_words import EMERGENCY
+from optimizer.documents.card_words import emergency_lines
 from optimizer.documents.drawing.valve_handles import HEIGHT, WIDTH, handle_picture
 from optimizer.documents.settings_card import (
     OTHERS_TITLE,
@@ -20,6 +20,7 @@ from optimizer.documents.settings_card import (
     modes_of,
     note_lines,
     other_rows,
+    other_title,
     printed_rows,
     reading_lines,
     title_of,
@@ -51,7 +52,7 @@ def card_sheet(book: Book, card: SettingsCard) -> None:
     _others(sheet, card, modes[1:])
     for line in reading_lines(card):
         sheet.paragraph(line, "small")
-    _emergency(sheet)
+    _emergency(sheet, card)
 
 
 def _valves(sheet: Sheet, card: SettingsCard) -> None:
@@ -101,7 +102,7 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
         shown = modes[place : place + _OTHERS]
         sheet.heading(OTHERS_TITLE)
         spans = _spans(len(shown))
-        sheet.column_titles(("Meter on", *(mode_words(mode) for mode in shown)), spans)
+        sheet.column_titles(("Meter on", *(other_title(mode) for mode in shown)), spans)
         for cells in other_rows(card, shown):
             sheet.write([Cell(text, "small text", span=span) for text, span in zip(cells, spans, strict=True)])
         for mode in shown:
@@ -109,17 +110,17 @@ def _others(sheet: Sheet, card: SettingsCard, modes: Sequence[Mode]) -> None:
                 *mode_notes(mode, card.system.units),
                 *(f"{drain_words(drain)}: {words}" for drain, words in drain_rows(mode)),
             ):
-                sheet.paragraph(f"{mode_words(mode)}: {text}", "small")
+                sheet.paragraph(f"{other_title(mode)}: {text}", "small")
 
 
 def _spans(modes: int) -> tuple[int, ...]:
     """Return how many columns the name of a meter and each of so many modes take."""
-    return {1: (2, 7), 2: (2, 4, 3), 3: (2, 3, 3, 1)}[modes]
+    return {1: (2, 7), 2: (2, 4, 3), 3: (2, 2, 3, 2)}[modes]
 
 
-def _emergency(sheet: Sheet) -> None:
+def _emergency(sheet: Sheet, card: SettingsCard) -> None:
     sheet.heading("Emergency")
-    for line in EMERGENCY:
+    for line in emergency_lines(card.system):
         sheet.write([Cell(line, "alarm", span=len(_WIDTHS))])
 
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MISHAP_TITLES = ("if", "water", "on the floor", "where it goes", "")
 LEAK_TITLES = ("where", "joint", "lets out", "head there")
+TWO_FAILURES = "if both fail"  # what takes a second failure to be unsafe
 SHOWN = 5  # joints
 PROBES = 2
 
@@ -65,7 +66,7 @@ def mishap_rows(mishaps: Sequence[Scenario], units: str) -> list[tuple[str, ...]
             _volume(one.water_m3, units),
             _volume(one.spilled_m3, units),
             note_words(one.where, units),
-            str(one.verdict),
+            TWO_FAILURES if one.verdict is Verdict.CLOSE and one.spilled_m3 else str(one.verdict),
         )
         for one in shown
     ]

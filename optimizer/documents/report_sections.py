@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from optimizer.documents.answer import answer_of
 from optimizer.documents.build_words import SIGN, before_words, closing_words, step_words, tools_words
-from optimizer.documents.card_words import EMERGENCY
+from optimizer.documents.card_words import emergency_lines
 from optimizer.documents.drawing.flow_bars import LEGEND, flow_bar
 from optimizer.documents.drawing.stick_strips import piece_words, strip_canvas, told
 from optimizer.documents.drawing.valve_handles import handle_picture
@@ -35,7 +35,7 @@ from optimizer.documents.report_html import (
     table,
 )
 from optimizer.documents.settings_card import avoid_lines, dial_lines, meter_tables, reading_lines, valve_rows
-from optimizer.documents.text import demand_words, speeds_words
+from optimizer.documents.text import demand_words, speeds_words, unconnected_words
 from optimizer.documents.words import flow_span, wanted_words
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.model.plan import DemandCheck
@@ -86,7 +86,8 @@ def _flows(facts: ReportFacts) -> str:
     after_title = "After, valves open" if report.band is None else "80 % range"
     titles = ("Run", "Target", "Now", "After", after_title, "Now and after")
     shown = table("Flows before and after", titles, rows, (2, 3, 4))
-    return shown + (paragraph(LEGEND, "aside") if shown else "")
+    apart = unconnected_words(report)
+    return shown + (paragraph(LEGEND, "aside") if shown else "") + (paragraph(apart, "aside") if apart else "")
 
 
 def _bar(check: DemandCheck, place: int) -> Html:
@@ -188,7 +189,7 @@ def card(facts: ReportFacts) -> str:
     lines = "".join(paragraph(line, "strong") for line in (*dial_lines(found), *avoid_lines(found)))
     valves = table("Valves", ("Run", "Valve", "Set to", "Handle"), rows)
     meters = meter_tables(found) + items(reading_lines(found), "aside")
-    return lines + valves + meters + heading("Emergency") + items(EMERGENCY, "alarm")
+    return lines + valves + meters + heading("Emergency") + items(emergency_lines(found.system), "alarm")
 
 
 def _valves_without_card(facts: ReportFacts) -> str:

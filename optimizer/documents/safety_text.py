@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.documents.cautions import CODES
-from optimizer.documents.floor_text import floor_section
+from optimizer.documents.floor_text import TWO_FAILURES, floor_section
 from optimizer.documents.tables import Block, Heading, Lines, table
+from optimizer.model.note import Note
+from optimizer.model.safety import GRAVITY
 from optimizer.units import show_flow, show_length, show_pressure, show_velocity, show_volume
 from optimizer.wording.amounts import percent
 from optimizer.wording.notes import note_words, notes_words
@@ -16,6 +19,7 @@ if TYPE_CHECKING:
     from optimizer.model.outcome import PlanReport
     from optimizer.model.safety import SafetyCheck, SafetyReport
 
+OF_MODES = "Of several modes the one that comes out worst."
 TITLES = ("check", "now", "after", "limit", "to spare", "")
 TO_SPARE = "To spare: at the upper end of what the flow may be. Close: safe as calculated, and not there."
 
@@ -43,6 +47,22 @@ def safety_blocks(safety: SafetyReport | None, units: str) -> list[Block]:
     return blocks
 
 
+def worst_of_modes(checks: Sequence[SafetyCheck]) -> list[SafetyCheck]:
+    """Return each check once: of several modes the one that came out worst, then the one with least to spare."""
+    found: dict[Note, SafetyCheck] = {}
+    for check in checks:
+        what = dict(check.title.values).get("what") if check.title.code == "check of a mode" else None
+        key = what if isinstance(what, Note) else check.title
+        known = found.get(key)
+        if known is None or _gravity(check) > _gravity(known):
+            found[key] = check
+    return list(found.values())
+
+
+def _gravity(check: SafetyCheck) -> tuple[int, float]:
+    return GRAVITY.index(check.verdict), -math.inf if check.spare is None else -check.spare
+
+
 def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ...]]:
     """Return (what, now, after, the most, to spare, verdict) of each check, a dash where a number is not known."""
     return [
@@ -51,10 +71,15 @@ def safety_rows(checks: Iterable[SafetyCheck], units: str) -> list[tuple[str, ..
             *told_numbers(check, units),
             shown(check, check.limit, units),
             _spare(check),
-            str(check.verdict) if check.why else "",
+            result_words(check),
         )
         for check in checks
     ]
+
+
+def result_words(check: SafetyCheck) -> str:
+    """Return how a check came out: `safe`, `close`, or that it takes two failures at once to be unsafe."""
+    return TWO_FAILURES if check.needs_two else str(check.verdict) if check.why else ""
 
 
 def title_of(check: SafetyCheck) -> str:

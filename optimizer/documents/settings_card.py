@@ -11,6 +11,7 @@ from optimizer.documents.cautions import CAUTIONS
 from optimizer.documents.floor_text import range_words
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import flow_span, flow_words, part_place, pump_setting
+from optimizer.model.network import Pump
 from optimizer.model.note import Value
 from optimizer.units import US, show_flow
 from optimizer.verify.card import Mode, SettingsCard
@@ -70,8 +71,17 @@ def avoid_lines(card: SettingsCard) -> Iterator[str]:
             found.setdefault(what, []).append((mode, note_words(told, card.system.units)))
     for group in found.values():
         pumps = [pump for mode, _ in group for pump in mode.network.pumps.values()]
-        speeds = ", ".join(pump_setting(pump) for pump in pumps)
+        speeds = _speeds_words(pumps, [pump for mode in card.modes for pump in mode.network.pumps.values()])
         yield f"Do not set pump {pumps[0].name} to {speeds}: {group[-1][1]}."
+
+
+def _speeds_words(pumps: Sequence[Pump], on_card: Sequence[Pump]) -> str:
+    """Return `40 %, 45 %`, or `40 % to 70 %` where all speeds between the first and the last are among them."""
+    own = sorted(pumps, key=lambda pump: pump.speed)
+    between = {pump.speed for pump in on_card if own[0].speed <= pump.speed <= own[-1].speed}
+    if len(own) > 2 and between == {pump.speed for pump in own}:
+        return f"{pump_setting(own[0])} to {pump_setting(own[-1])}"
+    return ", ".join(pump_setting(pump) for pump in pumps)
 
 
 def dial_lines(card: SettingsCard) -> Iterator[str]:
@@ -105,6 +115,11 @@ def mode_words(mode: Mode) -> str:
     pumps = ", ".join(f"pump {name} {'off' if told == 'off' else f'at {told}'}" for name, told in settings.items())
     name = {"set": "As set", "": "At another speed"}.get(mode.name, mode.name)
     return f"{name}: {pumps}" if pumps else name
+
+
+def other_title(mode: Mode) -> str:
+    """Return how a mode is headed among others: by its name, another speed of the dial by the speed alone."""
+    return mode_words(mode) if mode.name else mode_words(mode).split(": ", 1)[-1].capitalize()
 
 
 def meter_rows(card: SettingsCard, mode: Mode) -> list[tuple[str, ...]]:
@@ -267,8 +282,8 @@ def meter_tables(card: SettingsCard) -> str:
         told += _page_table(mode_words(mode), PRINTED_TITLES, printed_rows(card, mode), (1, 2, 3, 4, 5))
     others = modes[1:]
     for mode in others:
-        told += "".join(paragraph(f"{mode_words(mode)}: {text}") for text in mode_notes(mode, card.system.units))
-    titles = ("Meter on", *(mode_words(mode) for mode in others))
+        told += "".join(paragraph(f"{other_title(mode)}: {text}") for text in mode_notes(mode, card.system.units))
+    titles = ("Meter on", *(other_title(mode) for mode in others))
     told += _page_table(OTHERS_TITLE, titles, list(other_rows(card, others)))
     drains = [(drain, mode_words(mode), words) for mode in modes for drain, words in drain_rows(mode)]
     return told + _page_table("Drains", ("Drain", "While", "Initial valve setting"), drains)

@@ -24,6 +24,7 @@ from optimizer.units import flow_value, show_flow
 LETTER, A4 = 1, 9  # paper numbers of the file format
 PAPER_IN = {LETTER: (8.5, 11.0), A4: (8.27, 11.69)}  # upright
 PICTURE_ZOOM = 2.0  # pixels of a picture for each one of the screen: sharp in print
+SMALL_FLOW = 9.95  # in the owner's unit: flows below have a decimal
 _GAP_POINTS = 11.25  # of an empty row
 _HIGHEST_POINTS = 400.0
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
@@ -87,6 +88,9 @@ _STYLES: dict[str, dict[str, Any]] = {
     # A flow against the way in which its run is written down keeps its minus in the file and shows it in words.
     "flow": {"num_format": '#,##0_);#,##0" backwards"', **_FRAME},
     "change": {"num_format": "+#,##0_);-#,##0_);0_)", **_FRAME},
+    "small flow": {"num_format": '0.0_);0.0" backwards";0_)', **_FRAME},
+    "small change": {"num_format": "+0.0_);-0.0_);0_)", **_FRAME},
+    "no change": {"num_format": "0_);0_);0_)", **_FRAME},
     "decimal": {"num_format": "#,##0.0_)", **_FRAME},
     "fine": {"num_format": "#,##0.000_)", **_FRAME},
     "percent": {"num_format": "0 %_)", **_FRAME},
@@ -303,10 +307,15 @@ def number(value: float | None, style: str = "whole") -> Cell:
     return Cell(float(value), style)
 
 
+def flow_number(shown: float) -> Cell:
+    """Return a flow in the owner's unit as a number cell, with a decimal where text shows one: below 10."""
+    return number(shown, "small flow" if abs(shown) < SMALL_FLOW else "flow")
+
+
 def doubtful(flow_m3_s: float, doubt: Doubt, run: str, units: str) -> Cell:
     """Return a flow as a number, or in words where the end of a pump's curve leaves it open."""
     if doubt.known(run):
-        return number(flow_value(flow_m3_s, units), "flow")
+        return flow_number(flow_value(flow_m3_s, units))
     return Cell(doubt.words(run, show_flow(flow_m3_s, units)), "text right")
 
 

@@ -42,6 +42,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *spares_words(bill),
         verdict_words(report.verification),
         _demand_table(report),
+        *(words for words in (unconnected_words(report),) if words),
         Heading("What changes"),
         _change_table(report) if changes(plan) else "No parts and no cuts: only settings change.",
         *_settings(report),
@@ -102,6 +103,14 @@ def speeds_words(report: PlanReport) -> str:
         for setting in settings
     )
     return f"Speeds by mode: {'; '.join(told)}. {first_setting_words(report.system)}"
+
+
+def unconnected_words(report: PlanReport) -> str:
+    """Return which of the targets' lines are not connected yet, and what their flow now means; else nothing."""
+    names = dict.fromkeys(run for check in report.verification.demands for run in check.unconnected)
+    if not names:
+        return ""
+    return f"Not connected yet: {', '.join(names)}. The flow now is what would run if the ends met."
 
 
 def first_setting_words(system: System) -> str:

@@ -15,6 +15,7 @@ TIGHT = {
     "swivel": "the washer seated in the swivel nut, no tape; the nut hand tight",
     "clamp": "hose pushed on to the shoulder, clamp behind the last barb",
     "sleeve": "pipe cut square and clean, sleeve pushed to the middle, both bands tightened evenly",
+    "nut": "nut and ring over the square-cut tube first, tube pushed in to the stop; nut hand tight plus half a turn",
     "push": "tube cut square and pushed in to the stop; pull back to test",
     "cement": "prime both, cement both, push to the stop with a quarter turn, hold 30 s",
 }
@@ -103,6 +104,14 @@ def _drain(step: WorkStep, length: Length) -> str:
     )
 
 
+def _drain_house(step: WorkStep, length: Length) -> str:
+    name, start, end = step.parts
+    return (
+        f"shut the house water to {name}, open the line at {end} until the pressure is off, and let it run empty into "
+        f"a bucket, from {start} to {end}"
+    )
+
+
 def _short_of(step: WorkStep, length: Length) -> str:
     pipe, near, far = step.parts
     if step.lengths_m["off"] < 0.0005:
@@ -175,6 +184,7 @@ def _wait(step: WorkStep, units: str) -> str:
 
 _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
     "drain": _drain,
+    "drain house water": _drain_house,
     "unscrew": lambda s, _: f"unscrew {s.parts[0]} from {s.parts[1]}",
     "loosen": lambda s, _: f"loosen the clamp and pull {s.parts[0]} off {s.parts[1]}",
     "release": lambda s, _: f"release {s.parts[0]} from {s.parts[1]}",

@@ -88,6 +88,9 @@ def valve_opening(kind: Kind, k: float) -> float:
     return 0.0 if math.isinf(k) else 1.0 - curve.closed_at(curve.k[0] + k)
 
 
+_FINE = 0.125  # below it an eighth is too coarse: a gate valve lets most through with its first turns
+
+
 def valve_words(kind: Kind, opening: float) -> str:
     """Return where to set a valve: "ball valve handle 35° from fully open", "gate valve open 2/5 of its turns"."""
     _curve_of(kind)
@@ -97,8 +100,8 @@ def valve_words(kind: Kind, opening: float) -> str:
         return f"{kind} shut"
     if kind in _ROTARY:
         return f"{kind} handle {90.0 * (1.0 - opening):.0f}° from fully open"
-    share = Fraction(max(opening, 0.05)).limit_denominator(8)
-    return f"{kind} open {share} of its turns" if 0 < share < 1 else f"{kind} open {100 * opening:.0f} % of its turns"
+    share = Fraction(opening).limit_denominator(8) if opening >= _FINE else Fraction(1, round(1.0 / opening))
+    return f"{kind} open {share} of its turns" if share < 1 else f"{kind} open {100 * opening:.0f} % of its turns"
 
 
 def _curve_of(kind: Kind) -> _Curve:

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import TypeVar
 
+from optimizer.errors import NetworkError
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Network, PointKind, Run
 
@@ -61,6 +63,25 @@ def _circuit(network: Network, runs: list[Run]) -> Circuit:
         drawn |= more
     sources = {name for name in drawn & ends if network.points[name].kind is PointKind.SURFACE}
     return Circuit(tuple(runs), frozenset(ends), frozenset(sources), pumped)
+
+
+class Feed(StrEnum):
+    """What moves the water of a run, and so what has to be stopped before it is opened."""
+
+    HOUSE = "house water"
+    PUMP = "pump"
+    TANK = "tank above"
+
+
+def feed_of(network: Network, run: str) -> Feed:
+    """Return what moves the water of a run: house water where any reaches it, else a pump, else a tank above."""
+    for part in network.parts():
+        if run in part:
+            circuit = _circuit(network, [network.runs[name] for name in part])
+            if any(network.points[name].kind is PointKind.SUPPLY for name in circuit.ends):
+                return Feed.HOUSE
+            return Feed.PUMP if circuit.pumped else Feed.TANK
+    raise NetworkError(f"there is no run {run!r}")
 
 
 def has_pump(run: Run) -> bool:

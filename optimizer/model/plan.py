@@ -212,7 +212,8 @@ def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:
 class DemandCheck:
     """One demand in the planned network, solved again without the solver. Flows in m³/s.
 
-    The doubts are what the ends of pump curves leave unknown of the flow, under the name "".
+    The doubts are what the ends of pump curves leave unknown of the flow, under the name "". `unconnected` are its
+    runs with a place that is not connected yet: the flow before is what they would carry with that place closed.
     """
 
     run: str
@@ -225,6 +226,7 @@ class DemandCheck:
     before_doubt: Doubt = NO_DOUBT
     after_doubt: Doubt = NO_DOUBT
     all_open_doubt: Doubt = NO_DOUBT
+    unconnected: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -67,6 +67,11 @@ class SafetyCheck:
         return Verdict.CLOSE if self.high > self.limit * (1.0 + _CLOSE) else found
 
     @property
+    def needs_two(self) -> bool:
+        """Return whether it is more than its limit, and a second failure is what it takes."""
+        return self.second and _verdict(self.after, self.limit, self.least_after) is Verdict.UNSAFE
+
+    @property
     def spare(self) -> float | None:
         """Return what is left up to the limit as a share of it, at the upper end where that is known; below 0: over."""
         value = self.after if self.high is None else self.high

@@ -8,9 +8,11 @@ from dataclasses import dataclass, field
 from optimizer.choices.for_sale import for_sale
 from optimizer.model.bill import Bill
 from optimizer.model.catalog import Catalog
+from optimizer.model.circuits import Feed, feed_of
 from optimizer.model.cure import CureTime
+from optimizer.model.network import Network
 from optimizer.model.note import Note, note
-from optimizer.model.plan import Plan, Verification
+from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.stock import StickRule, sticks_of
 from optimizer.model.system import System
 from optimizer.read.cure_times import load_cure_times
@@ -42,12 +44,14 @@ class Store:
 class Pause:
     """What the work holds up: minutes at the joints, minutes of cure, and the water that runs down when it is opened.
 
-    `back_m3` is what runs into the sump when the pump stops now [m³], None where the file does not tell.
+    `back_m3` is what runs into the sump when the pump stops now [m³], None where the file does not tell. `feeds` are
+    what moves the water in the runs that are opened.
     """
 
     work_min: float
     cure_min: float
     back_m3: float | None
+    feeds: frozenset[Feed] = frozenset({Feed.PUMP})
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +105,18 @@ def take_off(
         *too_long,
         *(unused if system.owned_m and not system.rules.pipe_in_sticks else ()),
     )
-    return TakeOff(bill, cuts, ways, work, notes, _pause(plan, verification, work))
+    return TakeOff(bill, cuts, ways, work, notes, _pause(system.network, plan, verification, work))
 
 
-def _pause(plan: Plan, verification: Verification, work: Sequence[RunWork]) -> Pause | None:
+def _pause(network: Network, plan: Plan, verification: Verification, work: Sequence[RunWork]) -> Pause | None:
     if not work:
         return None
     waits = [step.minutes["cure"] for one in work for step in one.steps if "cure" in step.minutes]
     checks = verification.safety.checks if verification.safety is not None else ()
     back = next((check for check in checks if check.quantity == "volume"), None)  # the drain-back comes first of these
-    return Pause(plan.minutes, max(waits, default=0.0), None if back is None else back.now)
+    planned = planned_network(network, plan)
+    feeds = frozenset(feed_of(planned, one.run) for one in work)
+    return Pause(plan.minutes, max(waits, default=0.0), None if back is None else back.now, feeds)
 
 
 def priced(

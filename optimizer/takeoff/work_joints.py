@@ -14,8 +14,9 @@ from optimizer.joints.closing import (
     held_by_parts,
     planned_joints,
 )
+from optimizer.model.ends import Form
 from optimizer.model.kinds import PIPES, SEPARABLE
-from optimizer.model.network import Network
+from optimizer.model.network import Network, Run
 from optimizer.model.plan import Plan, planned_network
 
 _LETTERS = "ABCDEFGHJKLMPQRSTUVWYZ"  # no I and O; N is new, X comes out
@@ -26,7 +27,8 @@ BENCH, IN_PLACE = "bench", "in place"
 class WorkJoint:
     """One joint that is made, by its letter. Joint i of a run is before its part i.
 
-    `where` says whether it is made at the bench, both its sides being new, or in place; `method` is what seals it.
+    `where` says whether it is made at the bench, both its sides being new, or in place; `method` is what seals it,
+    `nut` whether that is a compression nut.
     """
 
     letter: str
@@ -37,6 +39,7 @@ class WorkJoint:
     before: str
     after: str
     where: str
+    nut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,13 @@ def _joint(planned: Network, joint: PlannedJoint, letter: str, sprung: bool) -> 
     before, after = (_beside(planned, joint.run, at) for at in sides)
     where = BENCH if all(fresh) and not sprung else IN_PLACE
     method = "cement" if joint.method == "stub" else joint.method  # on the stub that was left
-    return WorkJoint(letter, joint.run, joint.index, method, joint.size, before, after, where)
+    ends = [run.parts[at].ends[-1 if at < joint.index else 0] for at in sides if _has_ends(run, at)]
+    nut = any(end.form is Form.COMPRESSION for end in ends)
+    return WorkJoint(letter, joint.run, joint.index, method, joint.size, before, after, where, nut)
+
+
+def _has_ends(run: Run, at: int) -> bool:
+    return 0 <= at < len(run.parts) and bool(run.parts[at].ends)
 
 
 def _beside(planned: Network, name: str, index: int) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from optimizer.choices.fronts import opened
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import CHECKS, PIPES, Kind
+from optimizer.model.circuits import Feed, feed_of
 from optimizer.model.cure import CureTime
 from optimizer.model.network import Network, Part, Run
 from optimizer.model.note import Note
@@ -96,7 +97,8 @@ class _Work:
         places = places_of(run, run_plan, self._tee(run, 0), self._tee(run, 1))
         fit = self.cuts.fits.get(name, Fit())
         if run.is_plumbed:
-            yield WorkStep(DRAIN, "drain", (run.name, run.start.point, run.end.point))
+            code = "drain" if feed_of(self.network, name) is not Feed.HOUSE else "drain house water"
+            yield WorkStep(DRAIN, code, (run.name, run.start.point, run.end.point))
         yield from self._standing_unions(name)
         yield from self._openings(places)
         yield from self._sawn_for_tee(name)
@@ -290,8 +292,8 @@ def _joining(joints: RunJoints) -> Iterator[WorkStep]:
     placed = {joint.letter: joint for joint in joints.joints if joint.where != BENCH}
     in_order = [placed[letter] for letter in joints.in_place]
     for code, group in (("bench", bench), ("in place", in_order)):
-        for method in ("tape", "washer", "swivel", "clamp", "push", "sleeve", "cement"):
-            made = [joint for joint in group if joint.method == method]
+        for method in ("tape", "washer", "swivel", "clamp", "nut", "push", "sleeve", "cement"):
+            made = [joint for joint in group if ("nut" if joint.nut else joint.method) == method]
             if made:
                 yield _joint_step(code, method, made)
 

@@ -15,7 +15,8 @@ from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, solve_network
 from optimizer.hydraulics.network import NetworkSolution
-from optimizer.model.catalog import PIPES
+from optimizer.model.catalog import PIPES, Kind
+from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System, Target
@@ -90,7 +91,7 @@ def _with_valves(
         )
         for (name, at), duty in zip(system.ways_to_run, duties, strict=True)
     ]
-    demands = tuple(_check(target, one) for one in solved for target in one.targets)
+    demands = tuple(_check(system.network, target, one) for one in solved for target in one.targets)
     failures = [note("misses its target", run=check.run) for check in demands if not check.met]
     failures += [each for one in solved for each in _over_limits(one, system)]
     warnings = [each for one in solved for each in (*one.after.warnings, *_fast(system, one))]
@@ -109,7 +110,7 @@ def _with_valves(
     )
 
 
-def _check(target: Target, one: _Solved) -> DemandCheck:
+def _check(stood: Network, target: Target, one: _Solved) -> DemandCheck:
     """Compare one target; the limits of a split are flows, by what the other runs carry after the work."""
     low, high = target.low_m3_s, target.high_m3_s
     if target.share is not None:
@@ -128,7 +129,13 @@ def _check(target: Target, one: _Solved) -> DemandCheck:
         before_doubt=one.before.doubt.sums(summed),
         after_doubt=one.after.doubt.sums(summed),
         all_open_doubt=one.wide.doubt.sums(summed),
+        unconnected=tuple(run for run in target.summed if run in stood.runs and _is_apart(stood.runs[run])),
     )
+
+
+def _is_apart(run: Run) -> bool:
+    """Return whether a run that stands has a place that is not connected yet."""
+    return run.is_plumbed and any(part.kind is Kind.OPEN_JOINT for part in run.parts)
 
 
 def is_met(flow_m3_s: float, low_m3_s: float, high_m3_s: float | None) -> bool:

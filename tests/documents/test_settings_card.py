@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer.cli import main
+from optimizer.documents.card_words import emergency_lines
 from optimizer.documents.report import report_page
 from optimizer.documents.report_facts import report_facts
 from optimizer.documents.settings_card import card_blocks, card_page, card_workbook, meter_rows, note_lines, write_card
@@ -43,6 +44,18 @@ def test_page_workbook_and_text_have_the_same_numbers() -> None:
             assert number in text
             assert number in page
             assert number in cells
+
+
+def test_an_emergency_is_told_of_what_there_is() -> None:
+    bin_told, return_told = (
+        " ".join(emergency_lines(planned_examples.searched(name)[0].system))
+        for name in ("house-water", "single-return")
+    )
+
+    assert "House water runs on" in bin_told
+    assert "emergency drain" not in bin_told
+    assert "House water" not in return_told
+    assert "The emergency drain runs" in return_told
 
 
 def test_the_workbook_and_the_report_of_the_plan_hold_the_same_card() -> None:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -16,12 +17,13 @@ from click.testing import CliRunner, Result
 from openpyxl.worksheet.worksheet import Worksheet
 
 from optimizer.cli import main
-from optimizer.documents.build_words import before_words, closing_words, step_words
+from optimizer.documents.build_words import before_words, closing_words, step_words, tools_words
 from optimizer.documents.drawing.stick_strips import WIDTH as STRIP_PX
 from optimizer.documents.drawing.stick_strips import strip_canvas
 from optimizer.documents.order_sheet import ask_words, import_csv, import_rows
 from optimizer.documents.sheet_kit import unbroken
 from optimizer.documents.workbook import workbook_bytes
+from optimizer.model.circuits import Feed
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.takeoff.take_off import TakeOff
@@ -194,6 +196,31 @@ def test_cement_is_spoken_of_where_something_is_cemented(name: str, cemented: bo
 
     assert ("cement" in told) is cemented
     assert ("cure" in told) is cemented
+
+
+def test_work_on_house_water_alone_speaks_of_house_water() -> None:
+    _, taken = planned_examples.taken_off("house-water")
+    assert taken.pause is not None
+    alone = replace(taken, pause=replace(taken.pause, feeds=frozenset({Feed.HOUSE})))
+    told = " ".join((*before_words(alone, "US"), *closing_words(alone)))
+    both = " ".join((*before_words(taken, "US"), *closing_words(taken)))
+
+    assert taken.pause.feeds == {Feed.HOUSE, Feed.PUMP}
+    assert "Shut the house water." in told
+    assert not any(word in told for word in ("pump", "sump", "animals"))
+    assert "Unplug the pump and shut the house water." in both
+    assert "Crack the house water open" in both
+
+
+def test_a_compression_nut_is_turned_and_a_push_fit_end_is_not() -> None:
+    _, taken = planned_examples.taken_off("house-water")
+    work = next(one for one in taken.work if one.run == "pure water")
+    told = {step.code: step_words(step, "US") for step in work.steps}
+
+    assert "shut the house water to pure water" in told["drain house water"]
+    assert told["nut, in place"].startswith("Join: in place: joints A, D, E, H (4 at 1/4 in): nut and ring over")
+    assert told["push, in place"].startswith("Join: in place: joints J, M (2 at 1/4 in): tube cut square")
+    assert "two wrenches for the compression nuts" in tools_words(taken)
 
 
 @pytest.mark.long

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
+import planned_examples
 import pytest
 from conftest import demo_report
 from openpyxl.cell import Cell
@@ -14,10 +15,12 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 from said import free, worded
 
-from optimizer.documents.answer import change_lines, safety_words
+from optimizer.documents.answer import change_lines, headline, safety_words
 from optimizer.documents.cautions import CAUTIONS, assumptions
+from optimizer.documents.safety_text import worst_of_modes
 from optimizer.documents.sheet_kit import Book, Sheet
 from optimizer.documents.sheet_kit import Cell as Written
+from optimizer.documents.text import unconnected_words
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
@@ -446,3 +449,32 @@ def test_a_report_needs_a_plan_and_a_bill_that_fits_it(report: PlanReport) -> No
         replace(report, plan=replace(report.plan, status=Status.INFEASIBLE))
     with pytest.raises(PlanError, match="the bill comes to 0 cents"):
         replace(report, bill=replace(report.bill, lines=()))
+
+
+def test_lines_that_are_not_connected_yet_are_not_on_target_today() -> None:
+    report, _ = planned_examples.searched("house-water")
+
+    assert [check.unconnected for check in report.verification.demands] == [("pure water",), ("mixing",)]
+    assert headline(report).endswith("Today 0 of 2 are on target.")
+    assert unconnected_words(report).startswith("Not connected yet: pure water, mixing.")
+
+
+def test_a_small_flow_keeps_its_decimal_on_the_sheets_and_no_change_is_no_minus() -> None:
+    report, _ = planned_examples.searched("house-water")  # 4.6 gph on 1/4 in. tube
+    sheet = openpyxl.load_workbook(io.BytesIO(workbook_bytes(report)))["Appendix"]
+    row = next(row for row in sheet.iter_rows(min_col=1, max_col=11) if row[0].value == "pure water")
+
+    assert [row[at].number_format for at in (3, 5, 6)] == ['0.0_);0.0" backwards";0_)'] * 3
+    assert row[7].number_format == "0_);0_);0_)"
+
+
+def test_a_check_of_several_modes_stands_once_on_the_sheet_as_it_comes_out_worst() -> None:
+    title = note("freeboard", tank="display")
+
+    def check(mode: str, after: float) -> SafetyCheck:
+        told = note("check of a mode", what=title, mode=mode)
+        return SafetyCheck(Check.FREEBOARD, told, "height", 0.0, after, 0.03, note("runs over its rim"))
+
+    (one,) = worst_of_modes((check("day", 0.01), check("night", 0.02), check("feeding", 0.0)))
+
+    assert dict(one.title.values)["mode"] == "night"

@@ -50,6 +50,8 @@ def test_words_tell_the_hand_what_to_do() -> None:
     assert valve_words(Kind.BALL_VALVE, 1 - 35 / 90) == "ball valve handle 35° from fully open"
     assert valve_words(Kind.TRUE_UNION_BALL_VALVE, 0.5) == "true-union ball valve handle 45° from fully open"
     assert valve_words(Kind.GATE_VALVE, 0.4) == "gate valve open 2/5 of its turns"
+    assert valve_words(Kind.GATE_VALVE, 0.09) == "gate valve open 1/11 of its turns"
+    assert valve_words(Kind.GATE_VALVE, 0.03) == "gate valve open 1/33 of its turns"
     assert valve_words(Kind.GLOBE_VALVE, 1.0) == "globe valve fully open"
     assert valve_words(Kind.GATE_VALVE, 0.0) == "gate valve shut"
 

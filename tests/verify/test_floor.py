@@ -10,8 +10,10 @@ import pytest
 from said import free, said, worded
 
 from optimizer import pipeline
+from optimizer.documents.answer import safety_words
 from optimizer.documents.drawing.labels import PROBE, Shown, run_lines
 from optimizer.documents.floor_text import probe_runs, probe_words
+from optimizer.documents.safety_text import result_words
 from optimizer.errors import NoPlanError
 from optimizer.model.checks import Check
 from optimizer.model.network import Network
@@ -179,6 +181,9 @@ def test_a_clogged_siphon_break_has_one_verdict_everywhere_and_is_refused_where_
     assert (row.verdict, mishap.verdict) == (Verdict.CLOSE, Verdict.CLOSE)
     assert mishap.spilled_m3 is not None
     assert mishap.spilled_m3 > 0.0
+    assert (row.needs_two, result_words(row)) == (True, "if both fail")
+    assert "not safe once a second thing fails: power-off drain-back" in safety_words(plan)
+    assert "siphon break clogged" not in safety_words(plan).split("not safe")[0]
 
     file = tmp_path / "line.yaml"
     rule = "rules: {count on siphon breaks: no}\n"

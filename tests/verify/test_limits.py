@@ -261,6 +261,14 @@ def test_a_speed_at_which_the_pump_can_not_lift_the_water_is_one_to_avoid() -> N
     assert any("Do not set pump return to 40 %" in line and "cannot lift water" in line for line in avoid_lines(card))
 
 
+def test_speeds_to_avoid_that_follow_one_another_are_told_as_a_span() -> None:
+    system = aquarium()
+    slow = replace(system.network.pumps["return"], speeds=(0.38, 0.39, 0.4, 1.0))
+    card = settings_card(replace(system, network=replace(system.network, pumps={"return": slow})))
+
+    assert any("Do not set pump return to 38 % to 40 %:" in line for line in avoid_lines(card))
+
+
 def test_a_setting_of_the_owner_that_is_unsafe_is_told_on_the_card() -> None:
     from optimizer.documents.settings_card import card_blocks
 
