@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-import secrets
 import shutil
 import stat
 import sys
@@ -156,7 +155,7 @@ def _umask() -> int:
 
 
 def _staging(folder: Path) -> Path:
-    staged = folder / f"{_MARK}{_host()}-{os.getpid()}-{secrets.token_hex(4)}.part"
+    staged = folder / f"{_MARK}{_host()}-{os.getpid()}-{os.urandom(4).hex()}.part"
     _GATE.staged.append(staged)
     staged.mkdir(mode=0o700)
     return staged

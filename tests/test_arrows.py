@@ -30,7 +30,6 @@ ARROWS = (
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}
 HOMES = {
-    "fluids": {"hydraulics"},
     "ortools": {"program"},
     "scipy": {"hydraulics", "verify"},
     "networkx": {"model", "joints"},
@@ -106,6 +105,14 @@ def test_the_reader_of_imports_sees_those_inside_functions_and_under_conditions(
             },
         ),
         ("import optimizer.pipeline", {"numpy", "pint", "ortools", "scipy", "networkx", "pandas", "rich"}),
+        (
+            "import optimizer.cli as c; c.main(['flow', 'examples/cellar-sump.yaml'], standalone_mode=False)",
+            {"numpy.ma", "fluids", "scipy", "pint", "ortools", "networkx", "pandas", "rich", "xlsxwriter"},
+        ),
+        (
+            "import optimizer.cli as c; c.main(['check', 'examples/cellar-sump.yaml'], standalone_mode=False)",
+            {"numpy", "secrets", "ctypes", "fluids", "scipy", "pint", "ortools", "networkx", "pandas", "rich"},
+        ),
         ("import optimizer.documents.text", {"numpy", "pint", "ortools", "xlsxwriter", "rich"}),
     ],
 )

@@ -49,16 +49,16 @@ def open_places(system: System, catalog: Catalog) -> tuple[OpenPlace, ...]:
     from optimizer.joints.efficient import EfficientChains
 
     sold = for_sale(system, catalog)
-    chains = EfficientChains(EndGraph(sold, system.rules.allow_unsafe_metals), lambda part: (0.0, 0.0, 0.0))
+    chains = EfficientChains(EndGraph(sold, system.rules.allow_unsafe_metals), measure=None)
     return tuple(_tried(run, index, chains, sold) for run, index in places)
 
 
 def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog) -> OpenPlace:
     first, second = run.parts[index].ends
     words = f"between {_beside(run, index - 1)} and {_beside(run, index + 1)}"
-    found = chains.between(first, second)
-    if found:
-        return OpenPlace(run.name, words, first, second, min(chain.price_cents for chain in found))
+    cents = chains.least_cents(first, second)
+    if cents is not None:
+        return OpenPlace(run.name, words, first, second, cents)
     from optimizer.joints.chains import MOST_PIECES, EndGraph
 
     metals = chains.end_graph.allow_unsafe_metals

@@ -17,6 +17,7 @@ from optimizer.cli.output import say
 
 T = TypeVar("T")
 Tell = Callable[[str, "int | None", "int | None"], None]  # stage, best so far, proved bound [cents]
+_SOLVERS = frozenset({"ortools", "scipy"})
 PATIENCE_S = 1.0  # what takes less is not worth a line
 
 
@@ -111,7 +112,9 @@ def _output_kept_clean() -> Iterator[None]:
 
 
 def _flush_compiled() -> None:
-    """Bring out what a compiled library has printed and not yet let go of."""
+    """Bring out what a compiled library has printed and not yet let go of; only solvers print."""
+    if _SOLVERS.isdisjoint(sys.modules):
+        return
     import ctypes
 
     with suppress(OSError, AttributeError, TypeError):  # no C library under that name

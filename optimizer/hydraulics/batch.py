@@ -7,6 +7,7 @@ by one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 
 from optimizer.hydraulics.compiled import CompiledNetwork, Lift
 from optimizer.hydraulics.friction import PipePieces
-from optimizer.hydraulics.newton import CLOSES_BELOW_M3_S, FLOOR_M_S, OPENS_ABOVE_M, State
+from optimizer.hydraulics.newton import CLOSES_BELOW_M3_S, DENSE_UP_TO, FLOOR_M_S, OPENS_ABOVE_M, State
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -37,6 +38,31 @@ class Drawn:
     lift_square_s2_m5: Floats  # (n_draws, n_lifts)
     fixed_head_m: Floats  # (n_draws, n_points), NaN where the head is sought
     speeds: Floats  # (n_draws, n_pumps), fractions of full rpm
+
+
+def is_small(compiled: CompiledNetwork) -> bool:
+    """Return whether many draws of a network are solved together; in a large one each alone is quicker."""
+    return len(compiled.run_names) + int(np.isnan(compiled.fixed_head_m).sum()) <= DENSE_UP_TO
+
+
+def as_compiled(compiled: CompiledNetwork, count: int) -> Drawn:
+    """Return so many draws that differ in nothing from the network as it is: for one network from many starts."""
+
+    def each(values: Sequence[float] | Floats) -> Floats:
+        return np.repeat(np.array(values, dtype=np.float64)[None], count, axis=0)
+
+    tees = 0 if compiled.junctions is None else compiled.junctions.count
+    return Drawn(
+        coefficients=each(compiled.coefficients),
+        pieces=compiled.pieces,
+        friction_factor=np.ones(count),
+        tee_factor=np.ones((count, tees)),
+        device_factor=np.ones((count, len(compiled.devices))),
+        pump_factor=np.ones((count, len(compiled.pumps))),
+        lift_square_s2_m5=each([lift.square_s2_m5 for lift in compiled.lifts]),
+        fixed_head_m=each(compiled.fixed_head_m),
+        speeds=each([pump.speed for pump in compiled.pumps]),
+    )
 
 
 class Batch:
@@ -172,8 +198,9 @@ class Batch:
             slope += (rise * factor) @ self._of_pieces
         for i, (run, curve) in enumerate(c.devices):
             head, rise = curve.heads_and_slopes(flow[:, run])
-            loss[:, run] += head * d.device_factor[at, i]
-            slope[:, run] += rise * d.device_factor[at, i]
+            times = c.conditions.loss_factor * d.device_factor[at, i]
+            loss[:, run] += head * times
+            slope[:, run] += rise * times
         for i, lift in enumerate(c.lifts):
             head, rise = _lifted(lift, d.lift_square_s2_m5[at, i], flow[:, lift.run])
             loss[:, lift.run] += head

@@ -14,16 +14,11 @@ import numpy.typing as npt
 from optimizer.hydraulics.batch import Batch
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation
 from optimizer.hydraulics.draws import Draws, drawn_of
-from optimizer.hydraulics.newton import DENSE_UP_TO, State
+from optimizer.hydraulics.newton import State
 
 Floats = npt.NDArray[np.float64]
 
 CONFIDENCE = 0.95
-
-
-def is_small(compiled: CompiledNetwork) -> bool:
-    """Return whether many draws of a network can be solved together."""
-    return len(compiled.run_names) + int(np.isnan(compiled.fixed_head_m).sum()) <= DENSE_UP_TO
 
 
 def slack_m(

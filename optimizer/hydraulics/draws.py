@@ -6,6 +6,7 @@ stands, in the planned one, and in what was measured.
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics.batch import Batch, Drawn, pieces_at
+from optimizer.hydraulics.batch import Batch, Drawn, is_small, pieces_at
 from optimizer.hydraulics.close_coupled import BAND_HIGH, BAND_LOW, close_coupled
 from optimizer.hydraulics.compiled import CompiledNetwork, Variation, coefficients_of
 from optimizer.hydraulics.conditions import Conditions
@@ -22,7 +23,7 @@ from optimizer.hydraulics.elements import LossElement, element_of
 from optimizer.hydraulics.friction import PipePieces, area_m2
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.network import solve_flows
-from optimizer.hydraulics.newton import DENSE_UP_TO, Newton
+from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.hydraulics.water import Fluid
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, CatalogItem
@@ -128,9 +129,9 @@ def ensemble_flows_m3_s(
     base = Variation(speeds=speeds or {})
     state = Newton(compiled, base).run(start_m3_s)
     drawn = drawn_of(compiled, draws, base, state.flow_m3_s)
-    if len(compiled.run_names) + int(np.isnan(compiled.fixed_head_m).sum()) <= DENSE_UP_TO:
+    if is_small(compiled):
         flows, solved = Batch(compiled, drawn, state).solve()
-    else:  # a sparse matrix for each is quicker than a full one for all
+    else:
         flows, solved = np.empty((draws.samples, len(state.flow_m3_s))), np.zeros(draws.samples, dtype=bool)
     for sample in np.flatnonzero(~solved):
         flows[sample] = one_by_one_m3_s(compiled, drawn, int(sample), base, state.flow_m3_s)
@@ -271,11 +272,9 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
 
     References
     ----------
-    Crane Technical Paper 410, appendix A, by the fluids library.
+    Crane Technical Paper 410, appendix A.
     """
-    from fluids.fittings import v_lift_valve_Crane
-
-    return float(v_lift_valve_Crane(rho=fluid.density_kg_m3, style="swing check angled"))
+    return 45.0 / math.sqrt(fluid.density_kg_m3)
 
 
 def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import NetworkError
+from optimizer.hydraulics.batch import Batch, as_compiled, is_small
 from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, compile_network
 from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
@@ -34,15 +36,28 @@ def other_states(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[dic
         return ()  # losses that all rise with the flow leave one solution
     balance = tank_balance(network)
     known = [np.array([flows_m3_s[name] for name in compiled.run_names])]
-    for start in _starts(compiled):
-        try:
-            found = balance.balanced(Newton(compiled, AS_COMPILED).run(start).flow_m3_s)
-        except NetworkError:
-            continue  # a start that leads nowhere tells of no state
+    for found in balance.balanced(_ends(compiled, known[0], np.array(list(_starts(compiled))))):
         scale = max(float(np.abs(found).max()), 1e-9)
         if all(float(np.abs(found - other).max()) > _APART * scale for other in known):
             known.append(found)
     return tuple(dict(zip(compiled.run_names, one.tolist(), strict=True)) for one in known[1:])
+
+
+def _ends(compiled: CompiledNetwork, known: Floats, starts: Floats) -> Floats:
+    """Return the solutions that starts of shape (n_starts, n_runs) lead to; one that leads nowhere tells of none.
+
+    All go together; one that Newton's steps alone do not bring home goes by itself, its steps halved where they must.
+    """
+    ends, home = starts, np.zeros(len(starts), dtype=bool)
+    if is_small(compiled):
+        with suppress(NetworkError), np.errstate(all="ignore"):  # a step into nowhere is solved by itself
+            near = Newton(compiled, AS_COMPILED).run(known)
+            ends, home = Batch(compiled, as_compiled(compiled, len(starts)), near).solve(starts)
+    found = list(ends[home])
+    for start in starts[~home]:
+        with suppress(NetworkError):
+            found.append(Newton(compiled, AS_COMPILED).run(start).flow_m3_s)
+    return np.array(found).reshape(-1, len(compiled.run_names))
 
 
 def _starts(compiled: CompiledNetwork) -> Iterator[Floats]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -89,6 +89,7 @@ class EndGraph:
     refused: bool = False
     _rows: Mapping[End, list[tuple[CatalogItem, bool]]] = field(init=False)  # by the end offered; turned or not
     _offered: dict[End, list[Part]] = field(init=False, default_factory=dict)
+    _by_far: dict[End, Mapping[End, list[Part]]] = field(init=False, default_factory=dict)
     _memo: dict[tuple[End, End, int, bool], tuple[Chain, ...]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -112,19 +113,27 @@ class EndGraph:
             ]
         return self._offered[end]
 
+    def _offering_to(self, end: End, far: End) -> Sequence[Part]:
+        if end not in self._by_far:
+            found: dict[End, list[Part]] = {}
+            for part in self.offering(end):
+                found.setdefault(part.ends[1], []).append(part)
+            self._by_far[end] = found
+        return self._by_far[end].get(far, ())
+
     def why_refused(self, item: CatalogItem) -> tuple[str, ...]:
         """Return why a piece must not be used in this graph's water and at its pressure."""
         return piece_refusals(item, allow_unsafe_metals=self.allow_unsafe_metals, pressure_pa=self.pressure_pa)
 
-    def pieces_onto(self, end: End, material: str = "") -> Iterable[tuple[Mating, Part]]:
-        """Yield every piece that mates with an end, oriented to go on from there.
+    def pieces_onto(self, end: End, material: str = "", far: End | None = None) -> Iterable[tuple[Mating, Part]]:
+        """Yield every piece that mates with an end, oriented to go on from there; with `far`, those that lead to it.
 
         `material` is what the end is made of; empty: not known, taken as plastic.
         """
         for form in Form:
             joint = mating(end, other := End(form, end.size, end.system))
             if joint is not None:
-                for part in self.offering(other):
+                for part in self.offering(other) if far is None else self._offering_to(other, far):
                     if self.refused or not material_refusal(end, material, part.ends[0], material_of(part)):
                         yield joint, part
 

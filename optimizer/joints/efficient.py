@@ -10,7 +10,7 @@ out of the comparison: it grows with what the widening loses itself, which count
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -27,6 +27,7 @@ _THREADS = frozenset({SizeSystem.THREAD})
 _State = tuple[End, bool, float]  # an open end, whether metal offers it, the bore there [m]
 # linear and square loss coefficients of a piece, for flow in the order of its ends, and the water in it [m³]
 Measure = Callable[[Part], tuple[float, float, float]]
+_NOTHING = (0.0, 0.0, 0.0)
 _MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
 # Joints of which it counts only whether there are any: one can, one roll serves them all.
 _SHARED = frozenset({"cement", "tape"})
@@ -107,7 +108,7 @@ class EfficientChains:
     """
 
     end_graph: EndGraph
-    measure: Measure
+    measure: Measure | None  # None: what a piece loses is not asked for
     minutes: Mapping[str, int] = field(default_factory=dict)
     throats: bool = False
     _outwards: dict[tuple[End, float, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
@@ -115,6 +116,7 @@ class EfficientChains:
     )
     _between: dict[tuple[End, End, Need, tuple[float, float]], tuple[Chain, ...]] = field(default_factory=dict)
     _onto: dict[tuple[End, str, bool], Mapping[End, list[_Step]]] = field(default_factory=dict)
+    _onto_one: dict[tuple[End, str, bool, End], tuple[_Step, ...]] = field(default_factory=dict)
     _measures: dict[tuple[str, bool, bool], tuple[float, float, float]] = field(default_factory=dict)
     _bits: dict[object, tuple[int, int]] = field(default_factory=dict)
     _next_bit: int = 0
@@ -133,6 +135,38 @@ class EfficientChains:
                 found = self._longer.between(start, goal, need, bores_m)
             self._between[key] = found
         return self._between[key]
+
+    def least_cents(self, start: End, goal: End) -> int | None:
+        """Return the price of the cheapest chain of `between`, where nothing but the price counts; None: no way."""
+        plain, allowed = _limits(start, goal)
+        most = 2 if plain else self.end_graph.max_pieces
+        least: int | None = None
+        edge = {(start, ""): 0}  # by the open end and what it is made of: the price up to there
+        for pieces in range(most + 1):
+            for (far, material), cents in edge.items():
+                if mating(far, goal) is not None and not material_refusal(far, material, goal, ""):
+                    least = cents if least is None else min(least, cents)
+            longer: dict[tuple[End, str], int] = {}
+            for (end, material), cents in edge.items() if pieces < most else ():
+                for step in self._last_or_any(end, material, goal, pieces == most - 1):
+                    total = cents + step.cents
+                    state = step.state[0], material_of(step.part)
+                    if state[0].system in allowed and not (step.union and plain) and (least is None or total < least):
+                        longer[state] = min(total, longer.get(state, total))
+            edge = longer
+        if least is None and self.end_graph.max_pieces < MOST_PIECES:
+            return self._longer.least_cents(start, goal)
+        return least
+
+    def _last_or_any(self, end: End, material: str, goal: End, last: bool) -> Iterator[_Step]:
+        """Yield the pieces that go onto an end; as the last ones only those that lead to what the goal takes."""
+        if not last:
+            for steps in self._steps(end, material, False).values():
+                yield from steps
+            return
+        for form in Form:
+            if mating(far := _like(goal, form), goal) is not None:
+                yield from self._steps_to(end, material, False, far)
 
     @cached_property
     def _longer(self) -> EfficientChains:
@@ -167,18 +201,15 @@ class EfficientChains:
         self, root: End, bore_m: float, other: End, backwards: bool, need: Need
     ) -> Iterator[tuple[_Label, End, Mating]]:
         """Yield what stands before the last joint, the end there, the joint; the last piece is one that leads to it."""
-        systems = frozenset({root.system, other.system})
-        plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
+        plain, allowed = _limits(root, other)
         last = [(end, joint) for form in Form if (joint := mating(end := _like(other, form), other)) is not None]
-        allowed = systems if plain else systems | _THREADS
         for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need).items():
             joint = mating(far, other)
             for label in labels:
                 if joint is not None and not (need.between and label.step is None):
                     yield label, far, joint
-                steps = self._steps(far, label.material, backwards)
                 for end, last_joint in last:
-                    for step in steps.get(end, ()):
+                    for step in self._steps_to(far, label.material, backwards, end):
                         if not (step.union and plain):
                             yield _longer(label, step, need.reach_m, backwards), end, last_joint
 
@@ -239,8 +270,17 @@ class EfficientChains:
             self._onto[key] = found
         return self._onto[key]
 
-    def _make_steps(self, end: End, material: str, backwards: bool) -> Iterator[_Step]:
-        for joint, part in self.end_graph.pieces_onto(end, material):
+    def _steps_to(self, end: End, material: str, backwards: bool, far: End) -> Sequence[_Step]:
+        """Return the pieces that go onto an open end and lead to one other end, without making all the others."""
+        if (end, material, backwards) in self._onto:
+            return self._onto[end, material, backwards].get(far, ())
+        key = (end, material, backwards, far)
+        if key not in self._onto_one:
+            self._onto_one[key] = tuple(self._make_steps(end, material, backwards, far))
+        return self._onto_one[key]
+
+    def _make_steps(self, end: End, material: str, backwards: bool, far: End | None = None) -> Iterator[_Step]:
+        for joint, part in self.end_graph.pieces_onto(end, material, far):
             assert part.item is not None
             yield _Step(
                 part,
@@ -258,6 +298,8 @@ class EfficientChains:
             )
 
     def _measured(self, part: Part, backwards: bool) -> tuple[float, float, float]:
+        if self.measure is None:
+            return _NOTHING
         assert part.item is not None
         key = (part.item.item_id, part.reverse, backwards)
         if key not in self._measures:
@@ -347,6 +389,13 @@ def _chain(label: _Label, last: Mating, backwards: bool) -> Chain:
     if backwards:
         return Chain(tuple(_reversed(part) for part in reversed(pieces)), tuple(reversed(matings)))
     return Chain(tuple(pieces), tuple(matings))
+
+
+def _limits(root: End, other: End) -> tuple[bool, frozenset[SizeSystem]]:
+    """Return whether two ends are plain pipe of one table, and the size systems that a chain between them may go by."""
+    systems = frozenset({root.system, other.system})
+    plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
+    return plain, systems if plain else systems | _THREADS
 
 
 def _like(end: End, form: Form) -> End:

@@ -154,6 +154,14 @@ class Catalog:
         found = (item for kind in set(kinds) for item in self._by_kind.get(kind, ()))
         return tuple(sorted(found, key=lambda item: item.item_id))
 
+    @cached_property
+    def pipe_ends(self) -> Mapping[str, Mapping[str, End]]:
+        """Family → nominal size → the end of that pipe, hose or tube, for all that the catalog sells."""
+        found: dict[str, dict[str, End]] = {}
+        for item in self.of_kind(*PIPES):
+            found.setdefault(item.family, {})[item.ends[0].size] = item.ends[0]
+        return found
+
     def families_for(self, family: str) -> tuple[str, ...]:
         """Return the families of fittings that go onto pipe of a family, the first choice first."""
         return self.fitting_families.get(family, (family,))

@@ -17,7 +17,7 @@ from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
 from optimizer.read.unlisted import drilled, unlisted
-from optimizer.read.words import DEFAULT_FAMILY, EndWords, pipe_sizes
+from optimizer.read.words import DEFAULT_FAMILY, EndWords
 
 # Costs of reading a line in one way rather than another; only their order matters.
 _APART, _FOREIGN_END, _UNSAFE_METAL, _FOREIGN_FAMILY, _TURNED = 1000, 50, 20, 10, 1
@@ -76,14 +76,14 @@ class _Reading:
 
 def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
     """Return the size in force before every part, and behind the last one; None: behind a line that is unreadable."""
-    end = pipe_sizes(catalog)[run.family][run.size]
+    end = catalog.pipe_ends[run.family][run.size]
     sizes: list[PipeSize | None] = [PipeSize(end.size, end.system)]
     standing = sizes[0]  # the size of the part before, where one was stated in front of it
     begins = dict(run.then)
     for index, part in enumerate(run.parts):
         if index in begins:
             nominal, family = begins[index]
-            end = pipe_sizes(catalog)[family][nominal]
+            end = catalog.pipe_ends[family][nominal]
             sizes[-1] = standing = PipeSize(end.size, end.system)
         beside = [run.parts[i] for i in (index - 1, index + 1) if 0 <= i < len(run.parts)]
         if part is not None and (size := sizes[-1]) is not None and (soft := _soft_system(part, size, beside)):
@@ -242,7 +242,7 @@ def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:
 
 
 def _family_in_force(written: str, size: PipeSize, catalog: Catalog) -> str:
-    ends = pipe_sizes(catalog)[written]
+    ends = catalog.pipe_ends[written]
     return written if next(iter(ends.values())).system == size.system else DEFAULT_FAMILY[size.system]
 
 

@@ -24,6 +24,7 @@ _UNREADABLE = (  # no home is known: RuntimeError; the others are what damaged b
     *(OSError, RuntimeError, pickle.UnpicklingError, EOFError),
     *(AttributeError, ImportError, IndexError, TypeError, ValueError),
 )
+_COPIES = 4  # that are kept beside each other, the last ones
 _MARK = len(hashlib.sha256().digest())
 
 
@@ -69,13 +70,19 @@ def keep(key: bytes, shelf: Shelf) -> None:
     try:
         place = _place(key)
         place.parent.mkdir(parents=True, exist_ok=True)
-        for old in (*place.parent.glob("catalogs-*.bin"), *place.parent.glob(f"{_UNFINISHED}*")):
+        for old in (*_older(place.parent), *place.parent.glob(f"{_UNFINISHED}*")):
             old.unlink(missing_ok=True)
         with tempfile.NamedTemporaryFile(dir=place.parent, prefix=_UNFINISHED, delete=False) as file:
             file.write(hashlib.sha256(body).digest() + body)
         Path(file.name).replace(place)
     except (OSError, RuntimeError):  # the latter where nobody's home is known
         return
+
+
+def _older(folder: Path) -> list[Path]:
+    """Return the copies beyond the last few: a second program, such as that of a notebook, has one of its own."""
+    kept = sorted(folder.glob("catalogs-*.bin"), key=lambda path: path.stat().st_mtime_ns)
+    return kept[: max(len(kept) - (_COPIES - 1), 0)]
 
 
 def _place(key: bytes) -> Path:

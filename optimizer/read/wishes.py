@@ -25,7 +25,7 @@ from optimizer.read.nodes import (
     yes_or_no,
 )
 from optimizer.read.stores import PIPE_WORDS, read_store
-from optimizer.read.words import in_size_order, parse_size, pipe_sizes
+from optimizer.read.words import in_size_order, parse_size
 
 _ALSO = {"labour": "labor"}
 _SELLERS = {"own lists": True, "every catalog": False}
@@ -122,7 +122,7 @@ def _amount(reading: Reading, node: Node, number: str, currency: str) -> float:
 
 def _sizes(reading: Reading, node: Node, catalog: Catalog) -> tuple[str, ...]:
     """Return the nominal sizes that a plan may use, small to large."""
-    known = in_size_order(size for sizes in pipe_sizes(catalog).values() for size in sizes)
+    known = in_size_order(size for sizes in catalog.pipe_ends.values() for size in sizes)
     found = []
     for item in items_of(node):
         size = attempt(reading, item, "a nominal size, such as 1-1/4 in", parse_size)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from optimizer.errors import QuantityError
-from optimizer.model.catalog import PIPES, Catalog, Kind
+from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.kinds import spoken
 from optimizer.read.columns import system_of
@@ -134,17 +134,9 @@ def nominal_number(size: str) -> float:
     return total
 
 
-def pipe_sizes(catalog: Catalog) -> dict[str, dict[str, End]]:
-    """Return family → nominal size → the end of that pipe, hose or tube, for all that the catalog sells."""
-    found: dict[str, dict[str, End]] = {}
-    for item in catalog.of_kind(*PIPES):
-        found.setdefault(item.family, {})[item.ends[0].size] = item.ends[0]
-    return found
-
-
 def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
     """Return (nominal size, family) of `1 in sch 40 PVC`."""
-    families = pipe_sizes(catalog)
+    families = catalog.pipe_ends
     match = SIZE_AT_START.fullmatch(text)
     example = "32 mm PVC-U PN16" if re.search(r"\d ?mm\b", text) else "1 in sch 40 PVC"
     allowed = f"a size and a family, such as {example}; families: " + ", ".join(sorted(families))

@@ -17,7 +17,8 @@ from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import compile_network, solve_flows
-from optimizer.hydraulics.chance import is_small, least_share, slack_m
+from optimizer.hydraulics.batch import is_small
+from optimizer.hydraulics.chance import least_share, slack_m
 from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance

@@ -10,6 +10,7 @@ from optimizer.hydraulics import compile_network, solve_flows
 from optimizer.hydraulics.draws import ensemble_flows_m3_s
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
+from optimizer.hydraulics.uncertainty import HIGH, share_below
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.note import Note
@@ -23,7 +24,6 @@ from optimizer.verify.safety import DRAIN_BACK, clogged_break_check, flow_checks
 from optimizer.verify.settings import with_openings
 
 _DRAWS, _SEED = 256, 20  # as of the band
-_HIGH = 90.0  # percentile: the upper end of an 80 % band
 
 
 def with_upper_ends(system: System, plan: Plan, verification: Verification) -> Verification:
@@ -81,5 +81,5 @@ def _rise(system: System, network: Network) -> float | None:
         row = np.array([counts.get(run, 0.0) for run in compiled.run_names])
         into = float(value @ row)
         if into > 0.0:
-            rises.append(float(np.percentile(flows @ row, _HIGH)) / into)
+            rises.append(float(share_below(flows @ row, HIGH)) / into)
     return max([1.0, *rises]) if rises else None

@@ -27,7 +27,9 @@ PROGRAM = "import sys; from optimizer.cli import main; sys.exit(main(prog_name='
 BARS_S = {
     "--help": 0.1,
     "check examples/single-return.yaml": 0.25,
+    "check examples/cellar-sump.yaml": 0.25,
     "flow examples/single-return.yaml": 0.45,
+    "flow examples/cellar-sump.yaml": 0.45,
 }
 
 

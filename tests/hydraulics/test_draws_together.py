@@ -48,6 +48,12 @@ def test_draws_of_the_examples_are_those_solved_one_by_one(name: str) -> None:
     same(example(name), 32)
 
 
+def test_a_measured_loss_factor_counts_for_devices_too() -> None:
+    plumbing = replace(example("cellar-sump"), loss_factor=1.4)
+    assert plumbing.devices
+    same(plumbing, 8)
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_draws_of_random_networks_are_those_solved_one_by_one(seed: int) -> None:
     same(random_network(seed, 9))

@@ -70,6 +70,19 @@ def test_two_k_and_three_k_agree_with_the_fluids_library() -> None:
     )
 
 
+@pytest.mark.parametrize("angle_deg", [5.0, 30.0, 44.9, 45.0, 60.0, 120.0, 180.0])
+def test_cones_and_valves_of_a_kv_agree_with_the_fluids_library(angle_deg: float) -> None:
+    # the same formulas of Crane and IEC 60534: no more apart than rounding
+    narrows = fluids.fittings.contraction_conical_Crane(0.0525, 0.0266, angle=angle_deg)
+    widens = fluids.fittings.diffuser_conical_Crane(0.0266, 0.0525, angle=angle_deg)
+
+    assert change_of_bore(0.0525, 0.0266, angle_deg) == MinorLoss(0.0, pytest.approx(narrows, rel=1e-12), 0.0266)
+    assert change_of_bore(0.0266, 0.0525, angle_deg) == MinorLoss(0.0, pytest.approx(widens, rel=1e-12), 0.0266)
+    assert change_of_bore(0.0266, 0.0266, angle_deg).k_infinity == 0.0
+    kv = 3.0 + angle_deg
+    assert flow_coefficient(kv, 0.0266).k_infinity == pytest.approx(fluids.fittings.Kv_to_K(kv, 0.0266), rel=1e-12)
+
+
 def test_fully_turbulent_friction_factor_is_cranes() -> None:
     # Crane TP 410 appendix A, 2009 and later; from memory
     names = ["0.5", "0.75", "1", "1.25", "1.5", "2", "3", "4"]

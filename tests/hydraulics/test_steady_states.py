@@ -1,16 +1,30 @@
 """Whether other starts lead to another steady state."""
 
-from networks import random_manifold
+import numpy as np
+from networks import random_manifold, random_network
 
 from optimizer.documents.flow_tables import state_notes
-from optimizer.hydraulics import solve_network
-from optimizer.hydraulics.steady import other_states
+from optimizer.hydraulics import compile_network, solve_network
+from optimizer.hydraulics.compiled import AS_COMPILED
+from optimizer.hydraulics.newton import Newton
+from optimizer.hydraulics.steady import _ends, other_states
 
 
 def test_where_there_is_one_steady_state_no_other_is_told() -> None:
     for seed in range(3):
         plumbing = random_manifold(seed, 9)
         assert other_states(plumbing, solve_network(plumbing).flows_m3_s) == ()
+
+
+def test_starts_that_go_together_end_where_each_ends_alone() -> None:
+    for seed in range(4):
+        plumbing = random_network(seed, 9)
+        compiled = compile_network(plumbing)
+        true = Newton(compiled, AS_COMPILED).run().flow_m3_s
+        starts = np.random.default_rng(seed).normal(scale=1e-3, size=(5, len(true)))
+        alone = np.array([Newton(compiled, AS_COMPILED).run(start).flow_m3_s for start in starts])
+        # both close energy to 1e-10 m: of the largest flow, for a run near rest has no figures of its own
+        assert np.abs(_ends(compiled, true, starts) - alone).max() < 1e-7 * np.abs(alone).max()
 
 
 def test_a_state_that_other_starts_lead_to_is_found_once_and_told_by_the_run_that_differs_most() -> None:

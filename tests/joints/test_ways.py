@@ -338,6 +338,18 @@ def test_the_choice_graphs_chains_are_just_as_cheap_as_the_cheapest_of_all() -> 
         assert min(map(square, chains)) <= min(map(square, rows)) + 1e-12
 
 
+def test_the_least_price_is_that_of_the_cheapest_chain() -> None:
+    efficient = EfficientChains(EndGraph(catalog()), measured)
+    by_price = EfficientChains(EndGraph(catalog()), None)
+    joined = 0
+    for start in sample(5, 11):
+        for goal in sample(12, 12):
+            found = efficient.between(start, goal)
+            assert by_price.least_cents(start, goal) == min((chain.price_cents for chain in found), default=None)
+            joined += bool(found)
+    assert joined >= 10
+
+
 def test_a_graph_that_allows_brass_still_keeps_metal_tapers_out_of_plastic() -> None:
     end_graph = EndGraph(catalog(), allow_unsafe_metals=True)
     for start, goal in itertools.product(sample(8, seed=2), sample(8, seed=3)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.read import shelf_cache
+from optimizer.read.catalog_rows import Shelf
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 
@@ -82,6 +84,16 @@ def test_without_a_home_the_catalogs_are_read_all_the_same(monkeypatch: pytest.M
     monkeypatch.setattr(Path, "home", no_home)
 
     assert load_catalog().items
+
+
+def test_the_copies_of_a_few_programs_are_kept_beside_each_other(cache: Path) -> None:
+    keys = [bytes([number]) * 32 for number in range(7)]
+    for number, key in enumerate(keys):
+        shelf_cache.keep(key, Shelf())
+        for copy in cache.glob(f"*{key.hex()[:32]}*"):
+            os.utime(copy, (number, number))
+
+    assert [shelf_cache.fetch(key) is not None for key in keys] == [False] * 3 + [True] * 4
 
 
 def test_what_was_kept_of_other_content_is_not_fetched(tmp_path: Path) -> None:
