@@ -22,6 +22,7 @@ from optimizer.search.watch import Watch
 from optimizer.verify.reach import present_networks, reach_of
 
 _KINDS = 7  # that need a search
+_CHEAPEST_SHARE = 0.5  # of the time: without that plan most other kinds say nothing
 CHEAPEST, OFTEN_RIGHT, SENSIBLE = note("the cheapest"), note("works often"), note("the sensible one")
 FEWEST_CUTS, SAME_SIZE, SAME_PIPE, AS_IT_IS = (
     note("fewest cuts"),
@@ -91,7 +92,7 @@ class _Kinds:
         self.left -= 1
         if self.watch.over:
             return None
-        share = 1.0 / (self.left + 1)
+        share = _CHEAPEST_SHARE if kind is CHEAPEST else 1.0 / (self.left + 1)
         return solve(Question(system, self.catalog, self.watch, kind.code, share, floor_cents=self.floor))
 
     def _sensible(self, cheapest: Answer | None) -> KindOfPlan:
