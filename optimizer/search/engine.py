@@ -29,6 +29,7 @@ from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
+from optimizer.search.apart import rest_of
 from optimizer.search.beyond_drains import too_much_asked
 from optimizer.search.certainty import with_certainty, with_margin_kept
 from optimizer.search.cheapest import Search, find_plan
@@ -122,8 +123,19 @@ def _with_one_pump(question: Question) -> Answer:
             progress=question.clock.ending(question.words),
         )
     except FlowsUnknownError:
-        return _over_ranges(question)
+        return _of_the_rest(question) or _over_ranges(question)
     return _below(question, _checked(question, first))
+
+
+def _of_the_rest(question: Question) -> Answer | None:
+    """Return the answer of what is left without what goes round by itself and meets its targets; None without such."""
+    rest = rest_of(question.system)
+    if rest is None:
+        return None
+    answer = _with_one_pump(replace(question, system=rest))
+    if answer.found and verdicts(question.system, answer.plan, question.catalog).failures:
+        return None
+    return answer
 
 
 def _with_two_pumps(question: Question, first: Answer) -> Answer:

@@ -1,0 +1,79 @@
+"""What goes round by itself on a tank, and does what is asked of it, costs nothing and changes no plan of the rest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from unknown_systems import catalog
+
+from optimizer.model.plan import Status
+from optimizer.model.system import System
+from optimizer.read.systems import load_system
+from optimizer.search.apart import rest_of
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.watch import Watch
+
+LINE = """
+  line:
+    from: sump
+    to: display
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 6 in, elbow, ball valve, pipe 3 ft, elbow, pipe 1 ft]
+"""
+WAVE = """
+  draw: {from: reef, to: wave in, size: 1 in sch 40 PVC,
+    parts: [pipe 6 in, adapter socket x NPT male, pump wave, adapter NPT male x socket, pipe 6 in]}
+  one side: {from: wave in, to: jet one, size: 1 in sch 40 PVC, parts: [pipe 2 ft]}
+  other side: {from: wave in branch, to: jet two, size: 1 in sch 40 PVC, parts: [pipe 2 ft]}
+  across: {from: jet one, to: jet two, size: 1 in sch 40 PVC, parts: [pipe 3 ft]}
+  jet left: {from: jet one branch, to: reef, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}
+  jet right: {from: jet two branch, to: reef, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}
+"""
+JETS = "  jet left: at least 500 L/h\n  jet right: at least 500 L/h\n"
+
+
+def system(folder: Path, wave: str = "", targets: str = "", line: str = "at least 2700 L/h") -> System:
+    pump = "    curve: [0 L/h at 3.5 m, 1500 L/h at 3.0 m, 3000 L/h at 1.8 m, 4500 L/h at 0 m]\n    ports: {}\n"
+    text = "system: A line and a wave pump\nunits: metric\nsurfaces: {sump: 0 m, display: 1.2 m"
+    text += (", reef: 1.2 m" if wave else "") + "}\npumps:\n"
+    text += "  return:\n" + pump.format("3/4 in NPT male")
+    text += "  wave:\n" + pump.format("1 in NPT female") if wave else ""
+    text += f"runs:{LINE}{wave}targets:\n  line: {line}\n{targets}rules: {{sizes: [3/4 in, 1 in]}}\n"
+    path = folder / "system.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_system(path, catalog())
+
+
+def ask(asked: System, seconds: float = 60.0) -> tuple[Status, int | None]:
+    answer = solve(Question(asked, catalog(), Watch.of(seconds)))
+    return answer.plan.status, answer.cents
+
+
+def test_a_wave_pump_that_does_its_work_changes_no_plan(tmp_path: Path) -> None:
+    alone = ask(system(tmp_path))
+    assert alone[0] is Status.OPTIMAL
+    assert alone[1]
+    assert ask(system(tmp_path, WAVE, JETS)) == alone
+
+
+def test_without_a_plan_for_the_rest_there_is_none_at_all(tmp_path: Path) -> None:
+    out_of_reach = "at least 4400 L/h"
+    assert ask(system(tmp_path, line=out_of_reach))[0] is Status.INFEASIBLE
+    assert ask(system(tmp_path, WAVE, JETS, out_of_reach))[0] is Status.INFEASIBLE
+
+
+@pytest.mark.parametrize(
+    ("wave", "targets"),
+    [
+        ("", ""),  # nothing goes round
+        (WAVE, ""),  # nobody asks anything of it
+        (WAVE, "  jet left: at least 3000 L/h\n"),  # it does not do what is asked
+        (WAVE.replace("to: reef", "to: display"), JETS),  # it gives its water away
+        (WAVE.replace("pipe 3 ft]", "open joint, pipe 3 ft]"), JETS),  # it is not whole
+        (WAVE, "  line + jet left: at least 2000 L/h\n"),  # one target speaks of both
+    ],
+)
+def test_nothing_is_left_out_that_may_matter(wave: str, targets: str, tmp_path: Path) -> None:
+    assert rest_of(system(tmp_path, wave, targets)) is None
