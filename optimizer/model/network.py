@@ -96,6 +96,7 @@ class Part:
     place: str = ""  # file:line:col
     existing: bool = True
     label: str = ""  # how the owner wrote it
+    stub: str = ""  # a tee with one leg shut: the closed stub that hangs there
 
     @property
     def words(self) -> str:

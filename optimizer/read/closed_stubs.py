@@ -14,8 +14,9 @@ from optimizer.model.ends import End, Form
 from optimizer.model.network import Condition, Leg, Point
 from optimizer.read.joined import RawRun
 from optimizer.read.nodes import Reading
-from optimizer.read.part_text import ClosedLeg, PartText
+from optimizer.read.part_text import ClosedLeg, PartText, TeeText
 from optimizer.read.topology import EndText, point_and_leg
+from optimizer.read.words import EndWords
 
 CLOSERS = ("cap", "plug")
 _STRAIGHT, _TURNED = 20.0, 60.0  # L/D through the run and through the branch of a tee: Crane TP-410, appendix A
@@ -32,13 +33,18 @@ class _At:
 
 
 def without_stubs(
-    reading: Reading, runs: Sequence[RawRun], stubs: Sequence[RawRun], fixed: Mapping[str, Point]
-) -> list[RawRun]:
-    """Return the runs with the tee of every closed stub as a part of the one that begins there.
+    reading: Reading,
+    runs: Sequence[RawRun],
+    stubs: Sequence[RawRun],
+    fixed: Mapping[str, Point],
+    told: Mapping[str, TeeText],
+) -> tuple[list[RawRun], frozenset[str]]:
+    """Return the runs with the tee of every closed stub as a part of the one that begins there, and these tees.
 
-    At a cross the other three go on as at a tee.
+    At a cross the other three go on as at a tee. `told` is what the file says of the tees at stubs.
     """
     found = {run.name: run for run in runs}
+    gone: set[str] = set()
     for stub in stubs:
         point, own = point_and_leg(stub.ends[0].text, fixed)
         met = [
@@ -62,7 +68,13 @@ def without_stubs(
         if node is None or first.run.size is None or second.run.size is None:
             continue
         sizes = (first.run.size[0], second.run.size[0], stub.size[0])
-        tee = PartText(kind, node.text or "", node, condition=Condition.KEEP, closed=ClosedLeg(sizes, turns))
+        said = told.get(point)
+        if said is not None:
+            _note_what_a_stub_bars(reading, stub.name, said)
+        gone.add(point)
+        branch = turns and first.leg is Leg.BRANCH
+        closed = ClosedLeg(sizes, turns, branch, stub.name, said.ends if said is not None else ())
+        tee = PartText(kind, node.text or "", node, condition=Condition.KEEP, closed=closed)
         for one in (first, second):
             run = found[one.run.name]
             ends = tuple(replace(end, text=point) if end == one.end else end for end in run.ends)
@@ -73,28 +85,35 @@ def without_stubs(
             stub.place,
             [f"run '{stub.name}' is closed at its end: it carries no water and stays; its tee is part of the line"],
         )
-    return list(found.values())
+    return list(found.values()), frozenset(gone)
+
+
+def stub_points(stubs: Sequence[RawRun], fixed: Mapping[str, Point]) -> set[str]:
+    """Return the points at which closed stubs hang."""
+    return {point_and_leg(stub.ends[0].text, fixed)[0] for stub in stubs if stub.ends}
+
+
+def _note_what_a_stub_bars(reading: Reading, stub: str, said: TeeText) -> None:
+    """Note what cannot be said of the tee of a closed stub: it stands, stays, and is a tee."""
+    if not said.plumbed or said.condition is Condition.MUST_GO:
+        found = f"the tee of the closed stub '{stub}', which is to be gone or made"
+        reading.fault(said.place, found, "a tee that stays; without the stub in the file the line has none")
+    if said.kind not in (None, Kind.TEE):
+        reading.fault(said.place, f"a {said.kind} at the closed stub '{stub}'", "a tee")
 
 
 def closed_tee(part: PartText, family: str, catalog: Catalog) -> CatalogItem | None:
     """Return the tee of a stub as a piece with the two openings that water passes; None where no row has its sizes."""
     assert part.closed is not None
-    first, second, shut = part.closed.sizes
-    wanted = (first, shut, second) if part.closed.turns else (first, second, shut)
     families = catalog.families_for(family)
     rows = [
-        item
+        (item, ends)
         for item in catalog.of_kind(Kind.TEE)
-        if tuple(end.size for end in item.ends) in (wanted, (wanted[1], wanted[0], wanted[2]))
-        and item.family in families
-        and all(end.form is Form.SOCKET for end in item.ends)
+        if item.family in families and (ends := _open_ends(item, part.closed)) is not None
     ]
     if not rows:
         return None
-    item = min(rows, key=lambda row: (families.index(row.family), row.price_cents, row.item_id))
-    ends = (0 if item.ends[0].size == first else 1, 2 if part.closed.turns else 1)
-    if not part.closed.turns and ends[0] == ends[1]:
-        ends = (1, 0)
+    item, ends = min(rows, key=lambda row: (families.index(row[0].family), row[0].price_cents, row[0].item_id))
     bores = tuple(item.end_bores_m[i] for i in ends)
     over = _TURNED if part.closed.turns else _STRAIGHT
     two: tuple[End, ...] = tuple(item.ends[i] for i in ends)
@@ -108,3 +127,34 @@ def closed_tee(part: PartText, family: str, catalog: Catalog) -> CatalogItem | N
         take_outs_m=tuple(item.take_outs_m[i] for i in ends),
         loss=LossData(LossMethod.CRANE, (over,), min(bores), "crane-tees", *_BAND),
     )
+
+
+def _open_ends(item: CatalogItem, closed: ClosedLeg) -> tuple[int, int] | None:
+    """Return which two ends of a tee the water passes, in its order; None where the tee does not fit there.
+
+    The ends that are open are sockets of the sizes of the line; the one that is shut is of the stub's size, or as the
+    tee is stated: a bushing may stand in it.
+    """
+    if closed.ends and not (len(closed.ends) == 3 and _fit_in_order(item, closed.ends)):
+        return None
+    first, second, shut = closed.sizes
+    ways = (
+        [(0, 1, 2), (1, 0, 2)]
+        if not closed.turns
+        else [(2, 0, 1), (2, 1, 0)]
+        if closed.from_branch
+        else [(0, 2, 1), (1, 2, 0)]
+    )
+    for comes, goes, closes in ways:
+        sizes = (item.ends[comes].size, item.ends[goes].size)
+        through = all(item.ends[at].form is Form.SOCKET for at in (comes, goes))
+        end = item.ends[closes]
+        if sizes == (first, second) and through and (closed.ends or (end.size == shut and end.form is Form.SOCKET)):
+            return comes, goes
+    return None
+
+
+def _fit_in_order(item: CatalogItem, ends: Sequence[EndWords]) -> bool:
+    """Return whether a row has these ends in the order run, run, branch, its two run legs in either order."""
+    orders = (item.ends, (item.ends[1], item.ends[0], item.ends[2]))
+    return any(all(words.fits(end) for words, end in zip(ends, order, strict=True)) for order in orders)

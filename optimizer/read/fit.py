@@ -379,6 +379,7 @@ def _part(
         room_m=text.room_m,
         place=reading.where(text.node.place),
         label=text.label,
+        stub=text.closed.stub if text.closed is not None else "",
     )
 
 

@@ -11,7 +11,7 @@ from optimizer.errors import QuantityError
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Kind
 from optimizer.model.network import Condition
 from optimizer.ranges import noting
-from optimizer.read.nodes import Node, Reading, attempt, entries, nearest, text_of, yes_or_no
+from optimizer.read.nodes import Node, Place, Reading, attempt, entries, nearest, text_of, yes_or_no
 from optimizer.read.words import KIND_WORDS, SIZE_AT_START, EndWords, kind_at_start, parse_ends_words, parse_size
 
 MOST_PARTS = 1_000  # of a run; the largest that was ever tried has seven hundred
@@ -28,11 +28,28 @@ STEPS = frozenset({Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING})
 
 
 @dataclass(frozen=True, slots=True)
+class TeeText:
+    """What the file says of one tee: its ends (none: as the runs have it), its kind, or that it is not there yet."""
+
+    place: Place
+    ends: tuple[EndWords, ...] = ()
+    kind: Kind | None = None
+    plumbed: bool = True
+    condition: Condition = Condition.MAY_CHANGE
+
+
+@dataclass(frozen=True, slots=True)
 class ClosedLeg:
-    """The tee of a closed stub, in the line that goes on: the sizes of what comes, what goes on, and the stub."""
+    """The tee of a closed stub, in the line that goes on: the sizes of what comes, what goes on, and the stub.
+
+    `ends` are those of the tee where they are stated, in the order run, run, branch.
+    """
 
     sizes: tuple[str, str, str]
     turns: bool  # the stub sits in a run leg: the water turns into the branch, or out of it
+    from_branch: bool = False  # what comes sits in the branch
+    stub: str = ""  # its run
+    ends: tuple[EndWords, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

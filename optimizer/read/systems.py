@@ -36,7 +36,7 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, Run, Tee
 from optimizer.model.system import System
 from optimizer.model.throttling import with_suctions
-from optimizer.read.closed_stubs import CLOSERS, without_stubs
+from optimizer.read.closed_stubs import CLOSERS, stub_points, without_stubs
 from optimizer.read.drains import read_drains, read_tanks, with_falls
 from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
 from optimizer.read.joined import RawRun, joined_runs
@@ -60,7 +60,7 @@ from optimizer.read.part_text import PartText, read_parts
 from optimizer.read.second_pump import read_second_pump
 from optimizer.read.stores import read_owned
 from optimizer.read.targets import Named, devices_in, read_settings, read_targets
-from optimizer.read.tees import fit_tees, read_tees
+from optimizer.read.tees import fit_tees, read_stub_tees, read_tees
 from optimizer.read.topology import EndText, Layout, lay_out, note_islands
 from optimizer.read.wishes import read_rules
 from optimizer.read.words import parse_run_size
@@ -192,9 +192,11 @@ def _read_network(
     written = _read_runs(reading, found, unit_system, catalog)
     stubs = [run for run in written if run.node is not None]
     plumbed = [run for run in written if run.node is None]
+    closed: frozenset[str] = frozenset()
     complete = all_keys and _is_complete(found, plumbed, points, len(stubs))
     if complete:
-        plumbed = without_stubs(reading, plumbed, stubs, points)
+        said = read_stub_tees(reading, found.get("tees"), stub_points(stubs, points))
+        plumbed, closed = without_stubs(reading, plumbed, stubs, points, said)
     raw_runs, told = joined_runs(reading, plumbed, points) if complete else (plumbed, {})
     _note_machines(reading, found, [part for run in raw_runs for part in run.parts], complete)
     layout = _layout(reading, raw_runs, points, found, complete)
@@ -203,7 +205,7 @@ def _read_network(
         for run in raw_runs
         if run.size is not None
     }
-    tees = _tees(reading, found, layout, texts, catalog)
+    tees = _tees(reading, found, layout, texts, catalog, closed)
     ends = {run.name: run.ends for run in raw_runs if run.whole}
     machines = Machines(pumps, devices)
     runs = {
@@ -312,7 +314,12 @@ def _note_unused_points(
 
 
 def _tees(
-    reading: Reading, found: Mapping[str, Entry], layout: Layout, texts: Mapping[str, RunText], catalog: Catalog
+    reading: Reading,
+    found: Mapping[str, Entry],
+    layout: Layout,
+    texts: Mapping[str, RunText],
+    catalog: Catalog,
+    closed: frozenset[str],
 ) -> dict[str, Tee]:
     """Return the tees at which every run's size is known; the sizes are those at the runs' ends."""
     sizes: dict[tuple[str, bool], PipeSize] = {}
@@ -322,7 +329,7 @@ def _tees(
             (name, at_start): size for at_start, size in ((True, along[0]), (False, along[-1])) if size is not None
         }
     known = {key: end for key, end in layout.ends.items() if key in sizes}
-    told = read_tees(reading, found.get("tees"), layout)
+    told = read_tees(reading, found.get("tees"), layout, closed)
     unknown = {end.point for key, end in layout.ends.items() if key not in sizes}
     within = {name: point for name, point in layout.points.items() if name not in unknown}
     families = {name: text.family for name, text in texts.items()}

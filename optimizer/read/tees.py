@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.kinds import BRANCHES, KINDS
 from optimizer.model.network import LEGS, Condition, PointKind, RunEnd, Tee
 from optimizer.read.fit import PipeSize
-from optimizer.read.nodes import Entry, Node, Place, Reading, entries, nearest, text_of, yes_or_no
+from optimizer.read.nodes import Entry, Node, Reading, entries, nearest, text_of, yes_or_no
+from optimizer.read.part_text import TeeText
 from optimizer.read.topology import Layout
 from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words
 
@@ -23,24 +24,17 @@ _KIND_AT_END = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class TeeText:
-    """What the file says of one tee: its ends (none: as the runs have it), its kind, or that it is not there yet."""
-
-    place: Place
-    ends: tuple[EndWords, ...] = ()
-    kind: Kind | None = None
-    plumbed: bool = True
-    condition: Condition = Condition.MAY_CHANGE
-
-
-def read_tees(reading: Reading, entry: Entry | None, layout: Layout) -> dict[str, TeeText]:
-    """Return what stands under `tees`; a tee that no run names is a fault."""
+def read_tees(
+    reading: Reading, entry: Entry | None, layout: Layout, closed: frozenset[str] = frozenset()
+) -> dict[str, TeeText]:
+    """Return what stands under `tees`; a tee that no run names is a fault. `closed` are tees of stubs, read before."""
     tees = [name for name, point in layout.points.items() if point.kind in _KINDS]
     if entry is None or entry.value.shape == "nothing":
         return {}
     found = {}
     for name, each in entries(reading, entry.value, "tees").items():
+        if name in closed:
+            continue
         if name not in layout.tee_places:
             reading.fault(
                 each.place, f"a tee '{name}' at which no runs meet", ", ".join(tees) or "no tees", nearest(name, tees)
@@ -48,6 +42,16 @@ def read_tees(reading: Reading, entry: Entry | None, layout: Layout) -> dict[str
         else:
             found[name] = _read_tee(reading, each)
     return found
+
+
+def read_stub_tees(reading: Reading, entry: Entry | None, points: Collection[str]) -> dict[str, TeeText]:
+    """Return what stands under `tees` of the tees at these points, at which closed stubs hang."""
+    pairs = (entry.value.pairs if entry is not None else None) or ()
+    return {
+        key.text: _read_tee(reading, Entry(key.text, key.place, value))
+        for key, value in pairs
+        if key.text is not None and key.text in points
+    }
 
 
 def _read_tee(reading: Reading, entry: Entry) -> TeeText:

@@ -9,6 +9,8 @@ import fluids
 import pytest
 
 from optimizer import pipeline
+from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.schematic import schematic_canvas
 from optimizer.errors import InputError
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition
@@ -47,8 +49,11 @@ def catalog() -> Catalog:
     return load_catalog()
 
 
-def manifold(spare: str = " branch", onward: str = "", closer: str = "cap", size: str = "3/4") -> System:
+def manifold(
+    spare: str = " branch", onward: str = "", closer: str = "cap", size: str = "3/4", tees: str = "", riser: str = ""
+) -> System:
     text = MANIFOLD.replace("SPARE", spare).replace("ONWARD", onward).replace("CLOSER", closer).replace("SIZE", size)
+    text = text.replace("to: tee 1", f"to: tee 1{riser}") + (f"tees:\n  tee 1: {tees}\n" if tees else "")
     return load_system(Path("spare.yaml"), catalog(), text.encode())
 
 
@@ -110,3 +115,43 @@ def test_a_plan_leaves_the_tee_of_a_stub_as_it_is() -> None:
 
     assert report.plan.found
     assert [part.existing for part in kept] == [True]
+
+
+@pytest.mark.parametrize(
+    ("tee", "size", "words"),
+    [
+        ("3/4 x 3/4 x 1/2 in", "1/2", "3/4 × 3/4 × 1/2 in. sch 40 PVC reducing tee"),
+        ("{size: 3/4 x 3/4 x 3/4 in, keep: yes}", "1/2", "3/4 in. sch 40 PVC tee, "),  # a bushing stands in it
+        ("3/4 in socket x 3/4 in socket x 3/4 in NPT female", "3/4", "socket × socket × NPT female"),
+    ],
+)
+def test_the_tee_of_a_stub_may_be_named(tee: str, size: str, words: str) -> None:
+    (run,) = manifold(size=size, tees=tee).network.runs.values()
+
+    assert words in run.parts[5].words
+
+
+@pytest.mark.parametrize("tee", ["not connected yet", "{must go: yes}", "wye"])
+def test_the_tee_of_a_stub_is_a_tee_and_stays(tee: str) -> None:
+    with pytest.raises(InputError, match=r"closed stub 'spare'"):
+        manifold(tees=tee)
+
+
+def test_a_tee_of_a_stub_that_no_row_has_is_refused() -> None:
+    with pytest.raises(InputError, match="a tee for 3/4 in x 3/4 in x 1/2 in, which the catalog does not have"):
+        manifold(size="1/2", tees="1 x 1 x 1/2 in")
+
+
+def test_water_that_comes_from_the_branch_passes_it() -> None:
+    (run,) = manifold("", "", riser=" branch").network.runs.values()
+    tee = run.parts[5]
+
+    assert (tee.kind, tee.stub) == (Kind.ELBOW, "spare")
+
+
+def test_the_drawing_has_the_stub_at_its_tee() -> None:
+    system = manifold()
+    solution, _ = pipeline.losses(system)
+    canvas = schematic_canvas(Shown(system.network, "US", solution.flows_m3_s))
+
+    assert any("'spare' closed" in box.words for box in canvas.texts)

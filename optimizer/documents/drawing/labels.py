@@ -98,6 +98,8 @@ def _name(part: Part, units: str) -> str:
         return f"{part.kind.value}, {show_length(part.length_m, units)} long"
     if part.kind is Kind.OPEN_JOINT:
         return "not connected yet"
+    if part.stub:
+        return f"tee, {part.stub!r} closed"
     return f"{part.kind.value} {part.name}".strip()
 
 

@@ -33,7 +33,7 @@ from optimizer.documents.drawing.legend import draw_legend, legend_height
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.drawing.measure import text_width
 from optimizer.documents.drawing.svg import BACK, MARKS, Box, Canvas, Column, Upright
-from optimizer.documents.drawing.symbols import Spot, draw_symbol
+from optimizer.documents.drawing.symbols import Spot, draw_stub, draw_symbol
 from optimizer.documents.words import flow_words
 from optimizer.model.catalog import Kind
 from optimizer.model.doubt import doubt_of
@@ -310,6 +310,8 @@ def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, 
     place = (name, index if index is not None else -1)
     spot = Spot(lane.x, slot.middle, lane.down != widens(part), part_role(shown, name, index))
     draw_symbol(canvas, part.kind, spot)
+    if part.stub:
+        draw_stub(canvas, spot)
     if place in shown.new or place in shown.gone:
         draw_badge(canvas, lane.x - LANE_LEFT + 9, slot.middle, new=place in shown.new)
     lines = slot.block.lines

@@ -45,6 +45,13 @@ def draw_symbol(canvas: Canvas, kind: Kind, spot: Spot) -> None:
     DRAWN[KINDS[kind].symbol](canvas, spot)
 
 
+def draw_stub(canvas: Canvas, spot: Spot) -> None:
+    """Draw what hangs closed at a tee in a line: a short pipe to the left with a cap on it."""
+    end = spot.x - HALF_WIDTH - 3.0
+    canvas.line([(spot.x, spot.y), (end, spot.y)], spot.line)
+    canvas.line([(end, spot.y - 5.0), (end, spot.y + 5.0)], spot.line)
+
+
 def symbol_words(kind: Kind) -> str:
     """Return what the legend says of a symbol."""
     return KINDS[kind].legend
