@@ -23,6 +23,7 @@ from cli.running import ROOT
 
 NUMBER = int(os.environ.get("SYSTEMS", "60"))
 KILL_EVERY_S = 30.0
+LIMIT_S = "900"  # of each system: on a busy machine a minute ends some searches, and not the same ones each time
 TEXT = """\
 system: customer {seed}
 units: US
@@ -66,7 +67,8 @@ def system(seed: int) -> str:
 
 def start(folder: Path, to: Path, *words: str) -> subprocess.Popen[bytes]:
     code = "from optimizer.cli import main; main()"
-    return subprocess.Popen([sys.executable, "-c", code, "many", str(folder), "--to", str(to), *words], cwd=ROOT)
+    asked = ["many", str(folder), "--to", str(to), "--time-limit", LIMIT_S, *words]
+    return subprocess.Popen([sys.executable, "-c", code, *asked], cwd=ROOT)
 
 
 def children(pid: int) -> list[int]:
