@@ -2,8 +2,9 @@
 
 `velocity limit` binds every pipe and fitting of a run that carries more than before; what carries no more may stay as
 fast as it is. `velocity limit for new pipe` binds pipe that is bought, whatever it replaces. Pumps and devices have
-ports of their own and are bound by neither; nor is what only joins in their run (an adapter, a union, a stub of pipe
-between two sockets), where it is as wide as such a port: nothing wider goes there.
+ports of their own and are bound by neither, nor is what opens into a tank, for it throws its jet on purpose, nor what
+only joins in their run (an adapter, a union, a stub of pipe between two sockets), where it is as wide as such a port:
+nothing wider goes there.
 """
 
 from __future__ import annotations
@@ -18,11 +19,11 @@ from optimizer.hydraulics.friction import area_m2
 from optimizer.joints.bores import leg_bore_m
 from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import JOINERS, PIPES, CatalogItem, Kind
-from optimizer.model.kinds import MACHINES
+from optimizer.model.kinds import MACHINES, MOUTHS
 from optimizer.model.network import Leg, Part, Run
 from optimizer.model.system import System
 
-_NO_BORE = MACHINES | {Kind.OPEN_JOINT}
+_NO_BORE = MACHINES | MOUTHS | {Kind.OPEN_JOINT}
 _HAIR = 0.95  # bores of what fits one port differ by so much
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 
 from optimizer.documents.work_words import step_text
@@ -34,13 +35,14 @@ _LAST_TEST = {
         "that the float valve, or whatever stops it, shuts tight."
     ),
 }
-PLAIN_ENDS = ", socket × socket"  # what nobody asks of a fitting that is cemented on both sides
+# what nobody asks of a fitting that is cemented on all sides
+PLAIN_ENDS = re.compile(", socket × socket( × socket)?(?! ×)")
 SIGN = "Done by ______________________   Date ______________   Time of the last joint ______________"
 
 
 def step_words(step: WorkStep, units: str) -> str:
     """Return a step as it is read, its kind in front: `Cut: ...`."""
-    told = step_text(step, units).replace(PLAIN_ENDS, "")
+    told = PLAIN_ENDS.sub("", step_text(step, units))
     return f"{step.kind[:1].upper()}{step.kind[1:]}: {told}"
 
 

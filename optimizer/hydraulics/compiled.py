@@ -19,6 +19,7 @@ from optimizer.hydraulics.pumps import PumpCurve, pump_curve
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.joints.bores import run_steps
 from optimizer.model.catalog import Kind
+from optimizer.model.kinds import MOUTHS
 from optimizer.model.network import Leg, Network, Part, PointKind, Run, RunEnd
 
 Floats = npt.NDArray[np.float64]
@@ -318,6 +319,8 @@ def _neck(network: Network, end: RunEnd, conditions: Conditions) -> tuple[float,
 def _narrowest_area_m2(run: Run, elements: tuple[LossElement, ...]) -> float:
     bores = [element.bore_m for element in elements]
     for part in run.parts:
+        if part.kind in MOUTHS:
+            continue  # its jet is fast on purpose, in open water
         bores += part.end_bores_m
         if part.item is not None:
             bores.append(part.item.loss.bore_m)

@@ -31,9 +31,10 @@ class NetworkSolution:
 
     `heads_m` of a tee is the total head in the leg that carries the combined flow; NaN where no open path leads to a
     fixed head, so that no pressure can be told. `velocities_m_s` is taken at the narrowest bore of each run, without
-    sign. Where a pump would run past the last point of its curve the network is solved with the pump held there, and
-    `doubt` says which flows are then known from below, or not at all. `starved` are the runs of gravity lines that
-    could carry more than their tank gets: they run partly full, with what it gets.
+    sign; what opens into a tank is left out, for its jet is fast on purpose. Where a pump would run past the last point
+    of its curve the network is solved with the pump held there, and `doubt` says which flows are then known from below,
+    or not at all. `starved` are the runs of gravity lines that could carry more than their tank gets: they run partly
+    full, with what it gets.
     """
 
     flows_m3_s: Mapping[str, float]

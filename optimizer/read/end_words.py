@@ -22,6 +22,7 @@ _THREADS: dict[str, tuple[Form | None, Form | None]] = {
     "rp": (None, _F.RP_FEMALE),
     **dict.fromkeys(("bspp", "g", "bsp parallel"), (_F.G_MALE, _F.G_FEMALE)),
     **dict.fromkeys(("ght", "garden hose thread", "garden hose", "hose thread"), (_F.GHT_MALE, _F.GHT_FEMALE)),
+    **dict.fromkeys(("nh", "nhr"), (_F.GHT_MALE, _F.GHT_FEMALE)),  # as ASME B1.20.7 marks it
     **dict.fromkeys(("mht", "mght"), (_F.GHT_MALE, None)),
     **dict.fromkeys(("fht", "fght"), (None, _F.GHT_FEMALE)),
 }

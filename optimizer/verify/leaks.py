@@ -12,7 +12,7 @@ from optimizer.hydraulics import conditions_of, part_head_loss_m, solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.ends import Form
-from optimizer.model.kinds import PIPES, SEPARABLE
+from optimizer.model.kinds import MOUTHS, PIPES, SEPARABLE
 from optimizer.model.network import Mounting, Network, Part, PointKind, Run
 from optimizer.model.safety import LeakPlace
 from optimizer.model.system import System
@@ -82,12 +82,14 @@ def _pumped_m3(system: System, network: Network, flows_m3_s: Mapping[str, float]
 def _joints(parts: tuple[Part, ...]) -> Iterator[tuple[int, str]]:
     """Yield (index of the part before it, how it is made) of every joint, the nut of a union as one of its own.
 
-    What is still open holds no water.
+    What is still open holds no water; what comes out beside a part that opens into a tank stays in the tank.
     """
     for i, part in enumerate(parts):
         if part.kind in SEPARABLE and part.kind not in PIPES and part.item is not None:
             yield i, "union"
-        if i + 1 < len(parts) and Kind.OPEN_JOINT not in (part.kind, parts[i + 1].kind):
+        if i + 1 == len(parts) or Kind.OPEN_JOINT in (part.kind, parts[i + 1].kind):
+            continue
+        if not {part.kind, parts[i + 1].kind} & MOUTHS:
             yield i, _method(part, parts[i + 1])
 
 

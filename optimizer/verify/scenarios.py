@@ -139,6 +139,8 @@ class _There:
         spilled = max(0.0, back.total_m3 - free)
         over = back.total_m3 * FREEBOARD > free
         told = self._judged(Check.DRAIN_BACK, second)
+        if told is Verdict.UNCHECKED:
+            return Scenario(title, None, None, note("back into the sump"), told, (*back.missing, *self._fed_unknown()))
         verdict = told or ((Verdict.CLOSE if second else Verdict.UNSAFE) if over else Verdict.SAFE)
         if not over and (unknown := self._fed_unknown()):
             return Scenario(title, None, None, note("back into the sump"), Verdict.UNCHECKED, unknown)

@@ -27,6 +27,7 @@ from optimizer.model.circuits import Feed
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.takeoff.take_off import TakeOff
+from optimizer.takeoff.work_order import WorkStep
 from optimizer.units import show_cut, show_rating
 
 FILE = str(data_directory("examples") / "single-return.yaml")
@@ -210,6 +211,15 @@ def test_work_on_house_water_alone_speaks_of_house_water() -> None:
     assert not any(word in told for word in ("pump", "sump", "animals"))
     assert "Unplug the pump and shut the house water." in both
     assert "Crack the house water open" in both
+
+
+def test_a_fitting_that_is_cemented_on_all_sides_is_named_without_its_ends() -> None:
+    ends = ("socket × socket", "socket × socket × socket", "socket × socket × NPT female", "spigot × socket")
+    step = WorkStep("remove", "remove", tuple(f"fitting, {one}" for one in ends))
+
+    told = step_words(step, "US")
+
+    assert told == "Remove: fitting, fitting, fitting, socket × socket × NPT female, fitting, spigot × socket"
 
 
 def test_a_compression_nut_is_turned_and_a_push_fit_end_is_not() -> None:

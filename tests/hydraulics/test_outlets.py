@@ -30,6 +30,7 @@ from optimizer.model.kinds import KINDS
 from optimizer.model.network import Water
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
+from optimizer.verify.leaks import leak_places
 from optimizer.verify.remarks import over_teeth
 from optimizer.verify.running import Running
 
@@ -231,3 +232,16 @@ def test_nothing_joins_an_open_end_and_only_plain_pipe_a_sleeve() -> None:
     assert "stands in the water" in refusal(End(Form.OPEN, "1 in", SizeSystem.IPS), ends[0])
     into = [end.form for end in ends if mating(End(Form.SLEEVE, "1 in", SizeSystem.IPS), end)]
     assert into == [Form.SPIGOT]
+
+
+def test_the_jet_of_an_outlet_is_no_velocity_of_the_line_and_its_joint_no_leak(tmp_path: Path) -> None:
+    system = read(tmp_path)
+    solution = pipeline.flows(system)
+    run = system.network.runs["nozzle"]
+    bore_m = min(bore for part in run.parts[:-1] for bore in part.end_bores_m)  # by Q = v A in the pipe before it
+
+    speed = solution.flows_m3_s["nozzle"] / (math.pi / 4 * bore_m**2)
+    assert solution.velocities_m_s["nozzle"] == pytest.approx(speed, rel=1e-9)
+    joints = [place.words for place in leak_places(system, system.network, solution.flows_m3_s)]
+    assert joints
+    assert not any("nozzle" in words for words in joints)

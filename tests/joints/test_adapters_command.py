@@ -198,6 +198,7 @@ def test_the_design_flow_is_the_least_that_is_asked_for_else_what_flows_now() ->
         ("Rc1/2", End(Form.RC_FEMALE, "1/2 in", SizeSystem.THREAD)),
         ('Rp 1"', End(Form.RP_FEMALE, "1 in", SizeSystem.THREAD)),
         ("3/4 MPT", End(Form.NPT_MALE, "3/4 in", SizeSystem.THREAD)),
+        ("3/4 NH male", End(Form.GHT_MALE, "3/4 in", SizeSystem.THREAD)),
         ("3/4 in FIP", End(Form.NPT_FEMALE, "3/4 in", SizeSystem.THREAD)),
         ("1-1/2 in S", End(Form.SOCKET, "1-1/2 in", SizeSystem.IPS)),
         ("1 1/2 in hub", End(Form.SOCKET, "1-1/2 in", SizeSystem.IPS)),

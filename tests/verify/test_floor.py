@@ -344,6 +344,18 @@ def check_range(there: System) -> None:
     assert found.high == pytest.approx(max(good), abs=0.01)
 
 
+def test_what_is_not_checked_for_a_device_says_what_to_state() -> None:
+    text = FILE.replace("<more>", "").replace("<lip>", "30 mm")
+    text = text.replace("runs:\n", "devices: {uv: {loss: 0.2 m at 3000 L/h, ports: 1 in socket}}\nruns:\n", 1)
+    text = text.replace("pipe 20 cm, elbow", "pipe 20 cm, device uv, pipe 20 cm, elbow")
+    there = load_system(Path("line.yaml"), load_catalog(), text.encode())
+    facts = floor_facts(there, there.network, flow_checks(there, running(there.network), running(there.network)))
+    missing = [one for one in facts.mishaps if one.verdict is Verdict.UNCHECKED]
+
+    assert missing
+    assert all(one.missing for one in missing)
+
+
 def test_joints_come_in_the_order_of_the_trade(tmp_path: Path) -> None:
     # Thread before union before barb before cement, old before new: common practice, no source.
     assert LIKELIHOOD["thread"] > LIKELIHOOD["union"] > LIKELIHOOD["barb"] > LIKELIHOOD["cement"]
