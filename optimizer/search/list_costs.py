@@ -54,6 +54,11 @@ class Shop:
     effort: Effort
     depths_m: Mapping[End, float]
     opened: frozenset[str] = frozenset()  # pipes of which a first length is a pack of its own, and more costs nothing
+    sealing: Mapping[tuple[str, str], int] = field(default_factory=dict)  # a joint's share of cement, primer or tape
+
+    def joint_rate(self, method: str, size: str) -> int:
+        """Return what a joint of a size costs at least, the first of all apart [thousandths of a cent]."""
+        return self.joints.piece_rate(method, size) + self.sealing.get((method, size), 0)
 
     def rate(self, item: CatalogItem) -> float:
         """Return what a unit of a piece costs at least, first lengths apart [thousandths of a cent]."""
@@ -200,14 +205,14 @@ class RunPrices:
     def _price_all(self) -> None:
         starts = {node: state for state, node in self.graph.starts.items()}
         ends = {node: state for state, node in self.graph.ends.items()}
-        piece_rate = self.shop.joints.piece_rate
+        joint_rate = self.shop.joint_rate
         for tail, arcs in enumerate(self.graph.arcs):
             lasts = list(self.lasts[tail].items())
             at, told = self.graph.nodes[tail].position, (tuple(self.lasts[tail]), starts.get(tail))
             for arc in arcs:
                 cents = MILLICENTS * self.fixed_cents(arc)
                 for method, size in arc.joints:
-                    cents += piece_rate(method, size)
+                    cents += joint_rate(method, size)
                 self.fixed[id(arc)] = cents
                 alike = (*told, at, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
                 if alike not in self._pipe:

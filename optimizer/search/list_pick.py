@@ -184,6 +184,20 @@ class Pick:
             self.shop.pipes.cents(*each) for each in _together(pieces)
         )
 
+    def joints(self, chosen: Chosen) -> Counter[tuple[str, str]]:
+        """Return the joints of a choice, with those of the couplings that its pipe takes."""
+        return self._joints(*self._picked(chosen))
+
+    @staticmethod
+    def _joints(
+        picked: Mapping[str, Way], pieces: Mapping[str, Mapping[str, tuple[CatalogItem, Pieces]]]
+    ) -> Counter[tuple[str, str]]:
+        joints: Counter[tuple[str, str]] = Counter()
+        for run, way in picked.items():
+            joints.update(way.joints)
+            joints.update(coupled_joints({key: (item, len(own)) for key, (item, own) in pieces[run].items()}))
+        return joints
+
     def _picked(self, chosen: Chosen) -> tuple[dict[str, Way], dict[str, Mapping[str, tuple[CatalogItem, Pieces]]]]:
         """Return the ways of a choice, and the pieces of pipe that each takes."""
         picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
@@ -199,11 +213,7 @@ class Pick:
         """Return what a choice costs without its pipe, and what couples that [cents]."""
         cents = sum(way.cents for way in picked.values())
         cents += sum(self.posed.tees[tee][self.tees[tee][k]].cents for tee, k in chosen.tees.items())
-        joints: Counter[tuple[str, str]] = Counter()
-        for run, way in picked.items():
-            joints.update(way.joints)
-            joints.update(coupled_joints({key: (item, len(own)) for key, (item, own) in pieces[run].items()}))
-        return cents + self.shop.joints.cents(joints)
+        return cents + self.shop.joints.cents(self._joints(picked, pieces))
 
     def _needed(self, item: CatalogItem, cents: int, users: Mapping[str, Pieces]) -> dict[str, Pieces]:
         """Return of the pieces that runs take of a pipe some that cost as much by themselves."""

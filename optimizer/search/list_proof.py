@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -34,6 +35,7 @@ from optimizer.takeoff.list_price import JointShop, PipeShop
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
+_GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 _MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables
 _SEALING = ("cement", "tape")
 
@@ -58,38 +60,47 @@ class ListSearch:
     solver: str | None = None
     floor_cents: int = 0  # what no list costs less than, where that is known
     opened: Mapping[str, int] = field(default_factory=dict)  # pipes whose first length is told apart, and what it costs
+    made: Mapping[tuple[str, str], int] = field(
+        default_factory=dict
+    )  # joints of a list that lower prices are to be near
     shop: Shop = field(init=False)
     prices: dict[str, RunPrices] = field(init=False)
     credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
     tapes: dict[str, Tapes] = field(init=False, default_factory=dict)  # by run: the same whatever is lost
-    _opened: dict[tuple[tuple[str, int], ...], ListSearch] = field(init=False, default_factory=dict)
+    _again: dict[tuple[object, ...], ListSearch] = field(init=False, default_factory=dict)
 
     @without_collection
     def __post_init__(self) -> None:
         system, catalog = self.options.system, self.options.catalog
         effort = Effort(system.rules.labour_cents_per_hour)
         pipes, opened = PipeShop.of(system, catalog), frozenset(self.opened)
-        self.shop = Shop(pipes, JointShop(catalog), effort, catalog.socket_depths_m, opened)
+        sealed = {method: self._sealed(JointShop(catalog), method, self.made) for method in _SEALING}
+        each = {joint: rate for _, rates in sealed.values() for joint, rate in rates.items()}
+        self.shop = Shop(pipes, JointShop(catalog), effort, catalog.socket_depths_m, opened, each)
         self.prices = {
             name: RunPrices(graph, system.network, self.options.tees, self.shop)
             for name, graph in self.options.graphs.items()
         }
-        packs = [self._sure(pack) for pack in self.options.packs if pack.method in _SEALING]
+        packs = [replace(p, cents=sealed[p.method][0]) for p in self.options.packs if p.method in _SEALING]
         packs += [Pack(key, cents) for key, cents in self.opened.items()]
         self.options = replace(self.options, packs=tuple(packs))
         owned = [catalog.items[key] for key in self.shop.pipes.owned_m if key in catalog.items]
         self.credit = sum(map(self.shop.pipes.credit, owned))
 
-    def _sure(self, pack: Pack) -> Pack:
-        """Return the first pack of a method at what it surely costs: nothing where some size has no row for sale."""
+    def _sealed(
+        self, shop: JointShop, method: str, made: Mapping[tuple[str, str], int]
+    ) -> tuple[int, dict[tuple[str, str], int]]:
+        """Return what a first joint of a method surely costs [cents], and each by its kind, near to those made."""
         steps = (arc for graph in self.options.graphs.values() for arcs in graph.arcs for arc in arcs)
-        sizes = {size for arc in steps for method, size in arc.joints if method == pack.method}
-        rows = [
-            [[item.price_cents for item, _ in self.shop.joints.rows(use, size)] for size in sizes]
-            for use, method in SEALS
-            if method == pack.method
-        ]
-        return replace(pack, cents=sum(min(map(min, each)) for each in rows if each and all(each)))
+        sizes = sorted({size for arc in steps for how, size in arc.joints if how == method})
+        own = {size: count for (how, size), count in made.items() if how == method}
+        first, each = 0, Counter[tuple[str, str]]()
+        for use, how in SEALS:
+            if how == method and sizes:
+                one, rates = shop.first_and_each(use, own, sizes)
+                first += one
+                each.update({(method, size): rate for size, rate in rates.items()})
+        return first, dict(each)
 
     def bound_cents(self, least: float) -> int:
         """Return in whole cents what a sum of lower prices says of the list."""
@@ -100,12 +111,24 @@ class ListSearch:
         head = greatest_head(problem)
         return next((float(found.cents) for found in tables.selections() if found.need <= head), math.inf)
 
-    def with_opened(self, opened: Mapping[str, int]) -> ListSearch:
-        """Return the same search with the first lengths of these pipes told apart."""
-        key = tuple(sorted(opened.items()))
-        if key not in self._opened:
-            self._opened[key] = ListSearch(self.options, self.time_limit_s, self.solver, self.floor_cents, opened)
-        return self._opened[key]
+    def near(self, opened: Mapping[str, int], made: Mapping[tuple[str, str], int]) -> ListSearch:
+        """Return the same search, the first lengths of these pipes told apart, nearer to lists of such joints."""
+        key = (*sorted(opened.items()), *sorted(made.items()))
+        if key not in self._again:
+            limits = (self.time_limit_s, self.solver, self.floor_cents)
+            self._again[key] = ListSearch(self.options, *limits, opened=opened, made=made)
+        return self._again[key]
+
+    def gain_cents(self, made: Mapping[tuple[str, str], int]) -> float:
+        """Return how much more the lower prices would say of such joints if they were to be near."""
+        gain = 0
+        for method in _SEALING:
+            mine = {joint: count for joint, count in made.items() if joint[0] == method}
+            first, each = self._sealed(self.shop.joints, method, mine)
+            own = next((pack.cents for pack in self.options.packs if pack.method == method), 0)
+            gain += LEAST_PER_CENT * (first - own) if mine else 0
+            gain += sum((each.get(joint, 0) - self.shop.sealing.get(joint, 0)) * n for joint, n in mine.items())
+        return gain / LEAST_PER_CENT
 
     @without_collection
     def solve(
@@ -163,6 +186,7 @@ class _AtHead:
     bound: int = 0
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
     taken: list[tuple[CatalogItem, int]] = field(default_factory=list)  # new pipe of lists, saw cuts counted [units]
+    made: Mapping[tuple[str, str], int] = field(default_factory=dict)  # joints of the best list
     _finders: dict[str, WayFinder] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -187,7 +211,7 @@ class _AtHead:
         self._say("better plans")
         if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
-        return self._by_first_lengths()._proved()
+        return self._near_the_best()._proved()
 
     def _say(self, stage: str, bound_cents: float = 0) -> None:
         """Tell how it goes; `bound_cents` holds for all that may still be below the limit."""
@@ -212,15 +236,17 @@ class _AtHead:
             return True
         return False
 
-    def _by_first_lengths(self) -> _AtHead:
-        """Return the search with whole first lengths in its lower prices, where the best list takes little of a pipe.
+    def _near_the_best(self) -> _AtHead:
+        """Return the search with lower prices that come near to the best list, where they are far below it.
 
-        A list with any piece of it pays for a length; so plans that only seem cheap by the length are ruled out.
+        Where it takes little of a pipe, with the whole first length: a list with any piece of it pays for a length. And
+        with a share of cement and tape for each joint, where it makes many. So plans that only seem cheap by the length
+        or by the smallest can are ruled out.
         """
-        first = self._first_lengths()
-        if not first or self.posed.again is None:
+        first, made = self._first_lengths(), self._many_joints()
+        if (not first and not made) or self.posed.again is None:
             return self
-        search = self.search.with_opened(first)
+        search = self.search.near(first, made)
         told = self.posed.again(search.options, search.prices)
         posed = replace(told, problem=replace(told.problem, paths=self.problem.paths))
         tables = MergedTables(posed.problem, greatest_head(posed.problem))
@@ -235,6 +261,12 @@ class _AtHead:
         if not self._is_wide():
             return {}
         return first_lengths(self.search.shop.pipes, self.taken)
+
+    def _many_joints(self) -> Mapping[tuple[str, str], int]:
+        """Return the joints of the best list, where lower prices that are near to it say clearly more."""
+        if not self._is_wide() or self.search.gain_cents(self.made) < _GAIN * self.below:
+            return {}
+        return self.made
 
     def _prove(self, upto: float) -> None:
         """Find the best list below a limit [cents] among all ways, or that there is none.
@@ -452,4 +484,5 @@ class _AtHead:
     def _keep(self, pick: Pick, chosen: Chosen, cents: int, solver: str = "tables") -> None:
         none = dict.fromkeys(pick.ways, 0), dict.fromkeys(pick.tees, 0)
         self.best = Found(pick.posed_of(chosen), Selection(Outcome.FEASIBLE, *none, cents, self.bound, solver))
+        self.made = pick.joints(chosen)
         self.below = cents

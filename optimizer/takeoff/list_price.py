@@ -329,10 +329,35 @@ class JointShop:
                 return False
         return True
 
+    def first_and_each(self, use: str, joints: Mapping[str, int], sizes: Iterable[str]) -> tuple[int, dict[str, int]]:
+        """Return what packs cost at least once there is any joint of `sizes` [cents], and what each joint adds.
+
+        The latter by size, in thousandths of a cent. Whatever joints are made, their packs cost no less. Of all such
+        pairs it is one that says much for these `joints`: without any it is the cheapest pack, and nothing for each.
+        """
+        served = {size: [(item.price_cents, does) for item, does in self.rows(use, size)] for size in sizes}
+        sold = {size: rows for size, rows in served.items() if rows}
+        most = min((price for rows in sold.values() for price, _ in rows), default=0)
+        shares = range(_SHARES + 1) if len(sold) == len(served) else range(1)  # a size that takes nothing opens nothing
+        best = (-1.0, 0, dict[str, int]())
+        for share in shares:
+            first = most * share // _SHARES
+            each = {
+                size: min(int(MILLICENTS * (price - first) * _SURE) // does for price, does in rows)
+                for size, rows in sold.items()
+            }
+            told = MILLICENTS * first + sum(each.get(size, 0) * count for size, count in joints.items())
+            best = max(best, (told, first, each), key=lambda one: one[:2])
+        return best[1], best[2]
+
     def piece_rate(self, method: str, size: str) -> int:
         """Return what the washer or clamp of one joint costs at least [thousandths of a cent]; nothing for others."""
         rows = self.rows(method, size) if method in ("washer", "clamp") else ()
         return MILLICENTS * rows[0][0].price_cents // rows[0][1] if rows else 0
+
+
+_SHARES = 40  # of a pack's price, for what the first joint costs
+_SURE = 1.0 - 1e-5  # packs are counted with a hair that costs nothing
 
 
 def _whole(amount: float) -> int:
