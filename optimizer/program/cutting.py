@@ -125,6 +125,42 @@ def cents_of_few(pieces: Sequence[int], stock: Sequence[tuple[int, int]], kerf: 
     return int(best[-1])
 
 
+def cents_if_filled(pieces: Sequence[int], stock: Sequence[tuple[int, int]], kerf: int) -> tuple[int, bool]:
+    """Return what lengths cost at the least that are together as long as all pieces; and whether these go in.
+
+    Then nothing is cheaper, and no solver is needed. The pieces are laid in the longest first, each into the length
+    that it leaves least of.
+    """
+    rooms = sorted(((length + kerf, cents) for length, cents in stock), reverse=True)
+    wanted = sorted((piece + kerf for piece in pieces), reverse=True)
+    least, cheapest = math.inf, list[tuple[int, ...]]()
+    waiting: list[tuple[int, int, int, tuple[int, ...]]] = [(0, sum(wanted), 0, ())]
+    while waiting:
+        kind, rest, cents, taken = waiting.pop()
+        if rest <= 0:
+            if cents <= least:
+                cheapest = [taken] if cents < least else [*cheapest, taken]
+                least = cents
+            continue
+        if kind == len(rooms) or cents >= least:
+            continue
+        room, price = rooms[kind]
+        most = -(-rest // room)
+        for count in range(most + 1):  # the most is looked at first: it soon tells what is too dear
+            waiting.append((kind + 1, rest - count * room, cents + count * price, (*taken, *[room] * count)))
+    return int(least), any(_go_in(wanted, taken) for taken in cheapest)
+
+
+def _go_in(wanted: Sequence[int], rooms: Sequence[int]) -> bool:
+    left = list(rooms)
+    for piece in wanted:
+        fits = [i for i, room in enumerate(left) if room >= piece]
+        if not fits:
+            return False
+        left[min(fits, key=left.__getitem__)] -= piece
+    return True
+
+
 def _all_patterns(problem: CuttingProblem, most: int) -> list[_Pattern] | None:
     """Return every way to fill each kind of stick so that no further piece fits; None when they are too many."""
     found: list[_Pattern] = []

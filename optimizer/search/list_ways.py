@@ -30,7 +30,7 @@ from optimizer.takeoff.list_price import Pieces, counted, grouped, uncovered
 
 _ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs
 _SAVED_M = 0.1  # of pipe: a label that costs less than nothing by more than this is kept whatever is to come
-_MOST_LABELS = 40_000  # above this many the ways are not told: a proof would take too long
+_MOST_LABELS = 100_000  # above this many the ways are not told: a proof would take too long
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from optimizer.choices.long_pipe import Lengths, shipped_sticks
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.stock import StickRule, StockLength, sticks_of
 from optimizer.model.system import System
-from optimizer.program.cutting import cents_of_few
+from optimizer.program.cutting import cents_if_filled, cents_of_few
 from optimizer.takeoff.cutting import UNIT_M, CutPlan, Stick, cut_sticks
 
 KERF = math.ceil(SAW_CUT_M / UNIT_M - 1e-6)  # in units of a piece's length
@@ -141,7 +141,9 @@ class PipeShop:
         """Return what a list with these pieces of a pipe costs at least for it [cents]; nothing where some is owned."""
         if self.owned_m.get(item.item_id) and not self.by_length(item):
             return 0
-        return self.cents(item, pieces)
+        if item.kind is Kind.COUPLING or self.by_length(item) or (item.item_id, pieces) in self._cents:
+            return self.cents(item, pieces)
+        return self._without_solver(item, pieces)[0]
 
     def offcuts(self, item: CatalogItem, pieces: Iterable[int]) -> list[int]:
         """Return what is left of the longest length beside each long piece, of those that no other length gives.
@@ -205,13 +207,23 @@ class PipeShop:
             return len(pieces) * item.price_cents
         if self.by_length(item):
             return self.sale_lengths(item, pieces) * item.price_cents
+        if not self.owned_m.get(item.item_id):
+            cents, exact = self._without_solver(item, pieces)
+            if exact:
+                return cents
+        return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
+
+    def _without_solver(self, item: CatalogItem, pieces: Pieces) -> tuple[int, bool]:
+        """Return what pieces of a pipe sold in lengths cost at least [cents], and whether they cost no more."""
         stock = [(math.floor(one.length_m / UNIT_M + 1e-6), one.price_cents) for one in self.stock(item)]
-        short = [units for units in pieces if units <= max(length for length, _ in stock)]
-        if len(short) > _FEW or self.owned_m.get(item.item_id):
-            return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
-        ordered = (units for units in pieces if units not in short)
-        more = sum(self.to_order(item, units * UNIT_M).price_cents for units in ordered)
-        return cents_of_few(short, stock, self._kerf) + more
+        longest = max(length for length, _ in stock)
+        short = [units for units in pieces if units <= longest]
+        if len(short) > _FEW:
+            cents, exact = cents_if_filled(short, stock, self._kerf)
+        else:
+            cents, exact = cents_of_few(short, stock, self._kerf), True
+        ordered = (self.to_order(item, units * UNIT_M).price_cents for units in pieces if units > longest)
+        return cents + sum(ordered), exact
 
     def _single(self, item: CatalogItem, units: int) -> int:
         if self.by_length(item):
