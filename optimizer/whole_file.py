@@ -2,12 +2,13 @@
 
 New content is first written in a folder of its own beside its target, which is named after the process that writes.
 Where several files belong together that folder is then renamed, from which on they count as written: a process that is
-killed between two of them is finished by the next start of the program (`sweep`), any other is swept away by it.
+killed between two of them is finished by the next start of the program (`sweep_below`), any other is swept away by it.
 """
 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import re
 import shutil
@@ -25,6 +26,7 @@ _MARK = ".retrofit-"
 _STAGED = re.compile(
     rf"{re.escape(_MARK)}(?P<host>[0-9a-f]{{8}})-(?P<process>\d+)-[0-9a-f]{{8}}\.(?P<state>part|ready)"
 )
+_MOST_BELOW = 200  # folders in a folder that are looked into: a start must not take long
 _OLD_S = 86_400.0  # what another machine left on a shared disk is litter after a day
 
 
@@ -228,6 +230,15 @@ def sweep(folder: Path) -> None:
             if match["state"] == "ready":
                 _move_out(Path(entry.path))
         shutil.rmtree(entry.path, ignore_errors=True)
+
+
+def sweep_below(folder: Path) -> None:
+    """Do so in a folder and in those that stand in it: pictures are written into a folder of their own."""
+    sweep(folder)
+    with contextlib.suppress(OSError):
+        below = (entry for entry in os.scandir(folder) if entry.is_dir(follow_symlinks=False))
+        for entry in itertools.islice(below, _MOST_BELOW):
+            sweep(Path(entry.path))
 
 
 def _is_over(entry: os.DirEntry[str], match: re.Match[str]) -> bool:

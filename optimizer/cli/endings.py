@@ -93,13 +93,13 @@ def _begin(words: Sequence[str]) -> None:
     """Make the streams fit to be written to, and clear away what a run that was killed has left."""
     one_thread()
     gc.set_threshold(_COLLECT_AFTER)
-    from optimizer.whole_file import open_gate, sweep
+    from optimizer.whole_file import open_gate, sweep_below
 
     _never_choke_on_a_sign(sys.stdout, sys.stderr)
     open_gate()
     named = [Path(word).absolute() for word in words if word and not word.startswith("-") and "\0" not in word]
     for folder in dict.fromkeys(each for path in named for each in (path.parent, path)):
-        sweep(folder)
+        sweep_below(folder)
     if sys.stdout is None:
         raise OSError(0, "there is no output to print to (stdout is closed)")
 

@@ -19,8 +19,10 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from optimizer import whole_file
+from optimizer.cli import main
 from optimizer.read.places import data_directory
 
 ROOT = Path(__file__).parent.parent.parent
@@ -113,6 +115,23 @@ def test_a_kill_at_any_step_leaves_a_whole_new_folder_or_none(tmp_path: Path) ->
         if ended:
             assert after
             break
+
+
+@pytest.mark.parametrize("state", ["part", "ready"])
+def test_what_a_kill_left_in_a_folder_of_pictures_is_seen_to_by_any_command_beside_it(
+    tmp_path: Path, state: str
+) -> None:
+    prepared(tmp_path)
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left = tmp_path / "pictures" / f".retrofit-{whole_file._host()}-{ended.pid}-00000000.{state}"
+    left.mkdir()
+    (left / "one.svg").write_bytes(NEW)
+
+    CliRunner().invoke(main, ["check", str(tmp_path / "system.yaml")])
+
+    there = {path.name: path.read_bytes() for path in (tmp_path / "pictures").iterdir()}
+    assert there == ({"one.svg": NEW} if state == "ready" else {})
 
 
 COMMANDS = (
