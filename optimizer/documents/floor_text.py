@@ -80,7 +80,10 @@ def mishap_notes(mishaps: Sequence[Scenario], units: str) -> list[str]:
         if one.verdict is Verdict.UNCHECKED:
             missing.setdefault(", ".join(notes_words(one.missing, units)), []).append(note_words(one.title, units))
     told = [f"Safe if {'; '.join(safe)}."] if safe else []
-    return told + [f"Not checked if {'; '.join(titles)}: state {keys}." for keys, titles in missing.items()]
+    return told + [
+        f"Not checked if {'; '.join(titles)}: {f'state {keys}' if keys else 'see the safety checks'}."
+        for keys, titles in missing.items()
+    ]
 
 
 def _volume(volume_m3: float | None, units: str) -> str:

@@ -8,7 +8,7 @@ by one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +38,14 @@ class Drawn:
     lift_square_s2_m5: Floats  # (n_draws, n_lifts)
     fixed_head_m: Floats  # (n_draws, n_points), NaN where the head is sought
     speeds: Floats  # (n_draws, n_pumps), fractions of full rpm
+
+    def of(self, at: npt.NDArray[np.int64]) -> Drawn:
+        """Return some of the draws."""
+        arrays = {name: getattr(self, name)[at] for name in _EACH}
+        return Drawn(pieces=pieces_at(self.pieces, at), **arrays)
+
+
+_EACH = tuple(each.name for each in fields(Drawn) if each.name != "pieces")
 
 
 def is_small(compiled: CompiledNetwork) -> bool:

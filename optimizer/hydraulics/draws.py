@@ -22,8 +22,9 @@ from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.elements import LossElement, element_of
 from optimizer.hydraulics.friction import PipePieces, area_m2
 from optimizer.hydraulics.junctions import legs_of
-from optimizer.hydraulics.network import solve_flows
+from optimizer.hydraulics.network import holding, solve_flows
 from optimizer.hydraulics.newton import Newton
+from optimizer.hydraulics.tank_balance import overdraft, tank_balance
 from optimizer.hydraulics.tees import tee_geometry
 from optimizer.hydraulics.water import Fluid
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, CatalogItem
@@ -135,6 +136,32 @@ def ensemble_flows_m3_s(
         flows, solved = np.empty((draws.samples, len(state.flow_m3_s))), np.zeros(draws.samples, dtype=bool)
     for sample in np.flatnonzero(~solved):
         flows[sample] = one_by_one_m3_s(compiled, drawn, int(sample), base, state.flow_m3_s)
+    return flows
+
+
+def settled_draws_m3_s(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> Floats:
+    """Return the flows of `ensemble_flows_m3_s` once lines that take more out of a tank than comes in have emptied.
+
+    That may be so in a few draws alone, which are solved again with those lines shut (see `tank_balance.Overdraft`).
+    """
+    flows = ensemble_flows_m3_s(compiled, draws, value_m3_s)
+    over = overdraft(compiled.network)
+    balance = tank_balance(compiled.network)
+    for _ in compiled.run_names if over.tanks else ():
+        taking = over.taking(balance.balanced(flows))
+        rows = np.flatnonzero(taking.any(axis=1))
+        if not len(rows):
+            break
+        runs = np.flatnonzero(taking.any(axis=0))
+        compiled = holding(compiled, runs.tolist())
+        drawn = drawn_of(compiled, draws, Variation(), value_m3_s)
+        solved = np.zeros(len(rows), dtype=bool)
+        if is_small(compiled):
+            newton = Newton(compiled, Variation())
+            shut = newton.shutting(newton.run(value_m3_s), runs)
+            flows[rows], solved = Batch(compiled, drawn.of(rows), shut).solve(np.where(taking, 0.0, flows)[rows])
+        for sample in rows[~solved]:
+            flows[sample] = one_by_one_m3_s(compiled, drawn, int(sample), Variation(), value_m3_s)
     return flows
 
 

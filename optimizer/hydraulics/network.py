@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,7 +13,7 @@ from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, Variatio
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.newton import Newton, State
-from optimizer.hydraulics.tank_balance import tank_balance
+from optimizer.hydraulics.tank_balance import overdraft, tank_balance
 from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
 from optimizer.model.doubt import CURVE_END, Doubt, doubt_of
 from optimizer.model.network import Leg, PointKind
@@ -65,7 +65,7 @@ def solve_compiled(
     guess_m3_s: npt.NDArray[np.float64] | None = None,
 ) -> NetworkSolution:
     """Return the solution of a compiled network under a variation; `guess_m3_s` (n_runs,) is where to start from."""
-    newton, state = _within_curves(compiled, variation, guess_m3_s)
+    newton, state, held = _settled(compiled, variation, guess_m3_s)
     carried = tank_balance(compiled.network).balanced(state.flow_m3_s)
     flows = dict(zip(compiled.run_names, carried.tolist(), strict=True))
     starved = frozenset(np.array(compiled.run_names)[carried != state.flow_m3_s].tolist())
@@ -79,7 +79,7 @@ def solve_compiled(
         energy_residual_m=state.energy_m,
         warnings=(
             *_pump_warnings(compiled, variation, flows),
-            *_run_warnings(compiled, state, carried),
+            *_run_warnings(compiled, state, carried, held),
             *(note("starved", run=name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
@@ -93,8 +93,38 @@ def carried_flows_m3_s(
     guess_m3_s: npt.NDArray[np.float64] | None = None,
 ) -> npt.NDArray[np.float64]:
     """Return the flows of `solve_compiled` alone (n_runs,): tanks balance, and pumps keep to their curves."""
-    flows = _within_curves(compiled, variation, guess_m3_s)[1].flow_m3_s
+    flows = _settled(compiled, variation, guess_m3_s)[1].flow_m3_s
     return tank_balance(compiled.network).balanced(flows)
+
+
+def _settled(
+    compiled: CompiledNetwork, variation: Variation, guess_m3_s: npt.NDArray[np.float64] | None
+) -> tuple[Newton, State, frozenset[int]]:
+    """Solve, with what takes more out of a tank than comes in held as it is once that has ended; the runs held."""
+    held: frozenset[int] = frozenset()
+    while True:
+        newton, state = _within_curves(compiled, variation, guess_m3_s)
+        more = overdrawing(compiled, state.flow_m3_s) - held
+        if not more:
+            return newton, state, held
+        held |= more
+        compiled = holding(compiled, held)
+
+
+def overdrawing(compiled: CompiledNetwork, flows_m3_s: npt.NDArray[np.float64]) -> frozenset[int]:
+    """Return the runs, by index, that take more out of a tank than comes in, at flows (n_runs,)."""
+    over = overdraft(compiled.network)
+    if not over.tanks:
+        return frozenset()
+    taking = over.taking(tank_balance(compiled.network).balanced(flows_m3_s))
+    return frozenset(np.flatnonzero(taking).tolist())
+
+
+def holding(compiled: CompiledNetwork, runs: Collection[int]) -> CompiledNetwork:
+    """Return a network in which runs, by index, carry nothing backwards."""
+    direction = compiled.direction.copy()
+    direction[list(runs)] = 1
+    return replace(compiled, direction=direction)
 
 
 def _within_curves(
@@ -136,6 +166,18 @@ def _at_speeds(compiled: CompiledNetwork, variation: Variation) -> Plumbing:
         for name, pump in compiled.network.pumps.items()
     }
     return replace(compiled.network, pumps=pumps)
+
+
+def settled(compiled: CompiledNetwork) -> tuple[CompiledNetwork, npt.NDArray[np.float64]]:
+    """Return a network as it is once what takes more out of a tank than comes in has ended, and its flows (n_runs,)."""
+    flows = solve_flows(compiled)
+    for _ in compiled.run_names:
+        runs = overdrawing(compiled, flows)
+        if not runs:
+            break
+        compiled = holding(compiled, runs)
+        flows = solve_flows(compiled)
+    return compiled, flows
 
 
 def solve_flows(
@@ -208,12 +250,15 @@ def _pump_warnings(compiled: CompiledNetwork, variation: Variation, flows: Mappi
     return found
 
 
-def _run_warnings(compiled: CompiledNetwork, state: State, carried: npt.NDArray[np.float64]) -> list[Note]:
+def _run_warnings(
+    compiled: CompiledNetwork, state: State, carried: npt.NDArray[np.float64], held: Collection[int]
+) -> list[Note]:
     found = []
     pumped = {pump.run for pump in compiled.pumps}
     settled = np.abs(carried) <= _STILL_M3_S  # once the water has fallen as far as it runs off
     for index, name in enumerate(compiled.run_names):
-        if settled[index] and state.flow_m3_s[index] < -_STILL_M3_S:  # a pump that is off holds nothing
+        back = state.flow_m3_s[index] < -_STILL_M3_S or index in held
+        if settled[index] and back:  # a pump that is off, or too weak, holds nothing
             found.append(note("runs back for a while", run=name))
             continue
         if compiled.shut[index] or index in pumped:

@@ -11,7 +11,7 @@ vol. 1, Research Studies Press, 1988, pp. 1-20.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -187,6 +187,16 @@ class Newton:
         state.flow_m3_s[state.closed] = 0.0
         state.afloat = self._find_afloat(state)
         return state
+
+    def shutting(self, state: State, runs: npt.NDArray[np.int64]) -> State:
+        """Return a state with one-way runs shut besides, by index."""
+        closed = state.closed.copy()
+        closed[runs] = True
+        shut = replace(
+            state, flow_m3_s=np.where(closed, 0.0, state.flow_m3_s), head_m=state.head_m.copy(), closed=closed
+        )
+        shut.afloat = self._find_afloat(shut)
+        return shut
 
     def run(self, guess_m3_s: Floats | None = None) -> State:
         """Iterate until mass and energy close and every one-way run stands as its flow or its heads want it.

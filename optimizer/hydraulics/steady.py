@@ -12,6 +12,7 @@ import numpy.typing as npt
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.batch import Batch, as_compiled, is_small
 from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, compile_network
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
 
@@ -22,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 
 _START_M_S = 0.5
 _CHANCE_STARTS, _SEED = 6, 7
+_STILL_M3_S = 1e-9
 _APART = 1e-3  # of the largest flow: solutions that are nearer are one and the same
 
 
@@ -34,6 +36,8 @@ def other_states(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[dic
     compiled = compile_network(network)
     if compiled.junctions is None:
         return ()  # losses that all rise with the flow leave one solution
+    if any(abs(flow) <= _STILL_M3_S for flow in flows_m3_s.values()):
+        compiled, _ = settled(compiled)
     balance = tank_balance(network)
     known = [np.array([flows_m3_s[name] for name in compiled.run_names])]
     for found in balance.balanced(_ends(compiled, known[0], np.array(list(_starts(compiled))))):

@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import compile_network
-from optimizer.hydraulics.draws import ensemble_flows_m3_s
-from optimizer.hydraulics.network import solve_flows
+from optimizer.hydraulics.draws import settled_draws_m3_s
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.doubt import Doubt, doubt_of
@@ -122,8 +122,8 @@ def uncertainty(
         raise NetworkError(f"{samples} draws say nothing about a spread; at least 2")
     draws = draws_after(measured, measured_on or network, samples, seed, conditions)
     compiled = compile_network(network, conditions)
-    value = solve_flows(compiled)
-    flows = ensemble_flows_m3_s(compiled, draws, value)
+    compiled, value = settled(compiled)
+    flows = settled_draws_m3_s(compiled, draws, value)
     balance = tank_balance(network)
     value, flows = balance.balanced(value), balance.balanced(flows)
     names = compiled.run_names

@@ -16,10 +16,11 @@ import numpy.typing as npt
 from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.wants import Want, wants_of
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import compile_network, solve_flows
+from optimizer.hydraulics import compile_network
 from optimizer.hydraulics.batch import is_small
 from optimizer.hydraulics.chance import least_share, slack_m
-from optimizer.hydraulics.draws import Draws, ensemble_flows_m3_s
+from optimizer.hydraulics.draws import Draws, settled_draws_m3_s
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.chance import Chance
@@ -106,8 +107,8 @@ def _works_as_set(cases: Cases, networks: Sequence[Network], verification: Verif
     works = np.ones(cases.draws.samples, dtype=bool)
     for (_, at), network in zip(cases.system.ways_to_run, networks, strict=True):
         there = with_openings(network, verification.valves)
-        compiled = compile_network(there)
-        flows = ensemble_flows_m3_s(compiled, cases.draws, solve_flows(compiled))
+        compiled, value = settled(compile_network(there))
+        flows = settled_draws_m3_s(compiled, cases.draws, value)
         works &= rows_met(tank_balance(there).balanced(flows), compiled.run_names, wants_of(replace(at)))
     return works
 

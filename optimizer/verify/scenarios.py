@@ -152,6 +152,7 @@ class _There:
         start, reserve = [tank.start_volume_m3 for tank in self.tanks], self.reserve_m3
         missing = [START] if None in start else []
         missing += [RESERVE] if reserve is None else []
+        missing += drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains).untold
         if missing or reserve is None:
             yield Scenario(title, None, None, note("out of the sump"), Verdict.UNCHECKED, tuple(missing))
             return

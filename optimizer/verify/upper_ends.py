@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.hydraulics import compile_network, solve_flows
-from optimizer.hydraulics.draws import ensemble_flows_m3_s
+from optimizer.hydraulics import compile_network
+from optimizer.hydraulics.draws import settled_draws_m3_s
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.hydraulics.uncertainty import HIGH, share_below
@@ -70,8 +71,8 @@ def _rise(system: System, network: Network) -> float | None:
     """Return by what the water into the fed tanks may exceed what is calculated, at its upper end."""
     compiled = compile_network(network)
     measured = system.measured if system.calibration is not None else ()
-    value = solve_flows(compiled)
-    flows = ensemble_flows_m3_s(compiled, draws_after(measured, system.network, _DRAWS, _SEED), value)
+    compiled, value = settled(compiled)
+    flows = settled_draws_m3_s(compiled, draws_after(measured, system.network, _DRAWS, _SEED), value)
     balance = tank_balance(network)
     value, flows = balance.balanced(value), balance.balanced(flows)
     tanks = {tank.name: tank for tank in system.tanks}

@@ -87,11 +87,17 @@ def _line(dice: random.Random, bore: float) -> list[Part]:
 
 
 def flows_of(network: Network, nu: float) -> dict[str, float]:
-    """Return what flows in every run, tanks balanced."""
-    flows: dict[str, float] = {}
-    for group in _circuits(network):
-        flows |= _circuit_flows(network, group, nu)
-    return _balanced(network, flows)
+    """Return what flows in every run, tanks balanced: lines of pumps that would empty a tank carry nothing back."""
+    shut: set[str] = set()
+    while True:
+        flows: dict[str, float] = {}
+        for group in _circuits(network):
+            flows |= _circuit_flows(network, group, nu, shut)
+        found = _balanced(network, flows)
+        emptying = _emptying(network, found)
+        if not emptying:
+            return found
+        shut |= emptying
 
 
 def _circuits(network: Network) -> list[list[Run]]:
@@ -106,7 +112,24 @@ def _circuits(network: Network) -> list[list[Run]]:
     return [runs for _, runs in groups]
 
 
-def _circuit_flows(network: Network, runs: list[Run], nu: float) -> dict[str, float]:
+def _emptying(network: Network, flows: dict[str, float]) -> set[str]:
+    """Return the lines that part on their way from a running pump, and take more out of a tank than comes in."""
+    parting = {
+        one.name
+        for group in _circuits(network)
+        if len(group) > 1 and not all(_still(network, each) for each in group)
+        for one in group
+    }
+    found = set()
+    for tank in ("display", "upper"):
+        own = {one.name for one in network.runs.values() if one.start.point == tank and one.name not in parting}
+        net = sum(_into(one, tank) * flows[one.name] for one in network.runs.values() if one.name not in own)
+        if net < -1e-9:
+            found |= {one.name for one in network.runs.values() if one.end.point == tank and one.name in parting}
+    return {name for name in found if flows[name] < -1e-9}
+
+
+def _circuit_flows(network: Network, runs: list[Run], nu: float, shut: set[str]) -> dict[str, float]:
     tees = sorted({e.point for one in runs for e in (one.start, one.end) if not network.points[e.point].is_fixed})
     fixed = {name: float(point.head_m or 0.0) for name, point in network.points.items() if point.is_fixed}
     laws = {one.name: _law(network, one, nu) for one in runs}
@@ -114,7 +137,10 @@ def _circuit_flows(network: Network, runs: list[Run], nu: float) -> dict[str, fl
     def flows(heads: np.ndarray) -> dict[str, float]:
         at = {**fixed, **dict(zip(tees, heads.tolist(), strict=True))}
         return {
-            one.name: _flow_of(laws[one.name], at[one.start.point] - at[one.end.point], _one_way(one)) for one in runs
+            one.name: _flow_of(
+                laws[one.name], at[one.start.point] - at[one.end.point], _one_way(one) or one.name in shut
+            )
+            for one in runs
         }
 
     def unbalanced(heads: np.ndarray) -> np.ndarray:
@@ -210,9 +236,23 @@ def _balanced(network: Network, flows: dict[str, float]) -> dict[str, float]:
         lines = [
             one for group in falling if _top(group, heads) == tank and len(_ends(group, heads)) > 1 for one in group
         ]
-        if tank == "sump" or not lines:
+        if tank == "sump":
             continue
         names = {one.name for one in lines}
+        weak = [
+            one
+            for group in _circuits(network)
+            if len(group) == 1 and not _still(network, group[0])
+            for one in group
+            if one.end.point == tank and found[one.name] < 0.0
+        ]
+        for one in weak:  # at most one ends in each tank
+            others = [each for each in network.runs.values() if each.name not in names and each is not one]
+            found[one.name] = max(
+                found[one.name], -max(0.0, sum(_into(each, tank) * found[each.name] for each in others))
+            )
+        if not lines:
+            continue
         comes = max(
             0.0, sum(_into(one, tank) * found[one.name] for one in network.runs.values() if one.name not in names)
         )

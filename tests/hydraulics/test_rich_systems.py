@@ -3,7 +3,8 @@
 import pytest
 from rich_systems import flows_of, rich_system
 
-from optimizer.hydraulics import compile_network, fluid_of, solve_flows, solve_network
+from optimizer.hydraulics import compile_network, fluid_of, solve_network
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.tank_balance import tank_balance
 
 LARGE = 1e-9  # of the flow below which water counts as still
@@ -13,7 +14,7 @@ def agree(seed: int) -> None:
     """Flows within 1e-6 of the second solution, or of the system's typical flow where they are next to nothing."""
     network = rich_system(seed)
     nu = fluid_of(network.water).kinematic_viscosity_m2_s
-    bare = tank_balance(network).balanced(solve_flows(compile_network(network)))
+    bare = tank_balance(network).balanced(settled(compile_network(network))[1])
     flows = dict(zip(network.runs, bare.tolist(), strict=True))
     other = flows_of(network, nu)
     typical = max(abs(flow) for flow in other.values())
@@ -52,3 +53,14 @@ def test_no_tank_above_the_sump_gives_more_through_its_lines_than_it_gets(seed: 
     goes = sum(flow for name, flow in flows.items() if name.startswith("down"))
 
     assert goes <= comes + 1e-9
+    assert flows["fill"] >= -1e-9  # nothing else feeds the upper tank
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_comes_into_the_display_is_at_least_what_lines_take_out_of_it(seed: int) -> None:
+    network = rich_system(seed)
+    flows = solve_network(network).flows_m3_s
+    lines = [one for one in network.runs.values() if "display" in (one.start.point, one.end.point)]
+    into = sum(flows[one.name] * (1.0 if one.end.point == "display" else -1.0) for one in lines)
+
+    assert into >= -1e-8

@@ -11,6 +11,7 @@ from networks import PORTS, outlet, pipe, pump_part, run, surface, tee_point
 from said import said
 
 from optimizer.hydraulics import loss_table, solve_network
+from optimizer.hydraulics.steady import other_states
 from optimizer.hydraulics.uncertainty import uncertainty
 from optimizer.model.circuits import (
     fed_surfaces,
@@ -192,3 +193,54 @@ def test_the_mouths_of_a_tank_are_those_of_its_gravity_lines() -> None:
     assert [top for top, _ in gravity_lines(plumbing)] == ["refugium"]
     assert mouths_of(plumbing, "refugium") == ("gravity line",)
     assert mouths_of(plumbing, "display") == ()
+
+
+def parting(high_m: float) -> Network:
+    """Return a pump's riser that parts to a display and to a refugium, which runs down into the display."""
+    points = [surface("sump", 0.0), surface("display", 1.0), surface("refugium", high_m), tee_point("split")]
+    runs = [
+        pump_run("riser", "sump", "split", "main"),
+        run("low", "split", "display", pipe(1.0, BORE)),
+        run("high", "split", "refugium", pipe(1.0, BORE)),
+        run("gravity line", "refugium", "display", pipe(1.0, WIDE)),
+    ]
+    names = dict.fromkeys(part.name for each in runs for part in each.parts if part.name)
+    pumps = {name: Pump(name, CURVE, 1.0, PORTS) for name in names}
+    return replace(network(points, runs), pumps=pumps)
+
+
+def test_a_tank_that_a_weak_pump_does_not_reach_gives_nothing_to_the_others() -> None:
+    # higher than what the pump has left at the tee: as if the line up to it were not there
+    told = solve_network(parting(3.5))
+    points = [surface("sump", 0.0), surface("display", 1.0), tee_point("split")]
+    runs = [pump_run("riser", "sump", "split", "main"), run("low", "split", "display", pipe(1.0, BORE))]
+    alone = replace(network(points, runs), pumps={"main": Pump("main", CURVE, 1.0, PORTS)})
+
+    assert told.flows_m3_s["high"] == pytest.approx(0.0, abs=1e-12)
+    assert told.flows_m3_s["gravity line"] == pytest.approx(0.0, abs=1e-12)
+    assert told.flows_m3_s["low"] == pytest.approx(solve_network(alone).flows_m3_s["low"], rel=1e-6)
+    assert any("until it has fallen" in text for text in said(told.warnings))
+    assert other_states(parting(3.5), told.flows_m3_s) == ()
+
+
+def test_in_no_draw_does_a_tank_give_more_than_it_gets() -> None:
+    plumbing = parting(1.25)
+    drawn = uncertainty(plumbing, samples=64)
+    at = {name: drawn.flows_m3_s[:, i] for i, name in enumerate(drawn.run_names)}
+    reached = at["high"] > 1e-9
+
+    assert 0 < reached.sum() < 64  # what is drawn decides whether the pump reaches the refugium
+    assert at["high"].min() >= -1e-9
+    np.testing.assert_allclose(at["gravity line"], np.maximum(at["high"], 0.0), atol=1e-9)
+    np.testing.assert_allclose(at["riser"], at["low"] + at["high"], atol=1e-9)
+
+
+def test_a_pump_that_is_too_weak_lets_run_back_what_comes_in_otherwise() -> None:
+    full = upper(pump_run("main", "sump", "display", "main"))
+    weak = replace(full, pumps={**full.pumps, "main": replace(full.pumps["main"], speed=0.4)})
+    told = solve_network(weak).flows_m3_s
+    free = solve_network(replace(weak, tanks_balance=False)).flows_m3_s
+    assert free["main"] < 0.0
+    assert told["main"] == pytest.approx(max(free["main"], -told["gravity line"]), rel=1e-9)
+    nothing = replace(weak, pumps={**weak.pumps, "fuge": replace(weak.pumps["fuge"], speed=0.0)})
+    assert solve_network(nothing).flows_m3_s["main"] == pytest.approx(0.0, abs=1e-12)

@@ -15,6 +15,7 @@ from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.verify.drain_back import drain_back
 from optimizer.verify.safety import safety_today
+from optimizer.verify.scenarios import scenarios_of
 
 BOX = """
 system: A settling box above the display, invented
@@ -85,6 +86,17 @@ def test_what_runs_back_is_not_known_without_the_depth_of_the_mouth(tmp_path: Pa
     assert told.verdict is Verdict.UNCHECKED
     assert "depth of the mouth of 'down'" in worded(told.why)
     assert told.after is None
+
+
+def test_whatever_may_fail_and_is_not_checked_says_what_to_state(tmp_path: Path) -> None:
+    system = read(tmp_path)
+    flows = pipeline.flows(system).flows_m3_s
+    told = scenarios_of(system, system.network, flows, checks=safety_today(system).checks)
+    unchecked = [one for one in told if one.verdict is Verdict.UNCHECKED]
+
+    assert all(one.missing for one in unchecked)
+    back = next(one for one in unchecked if one.title.code == "power comes back")
+    assert any("depth of the mouth of 'down'" in worded(each) for each in back.missing)
 
 
 def test_a_tank_empties_down_to_the_deeper_of_return_and_mouth(tmp_path: Path) -> None:
