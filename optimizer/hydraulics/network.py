@@ -34,7 +34,8 @@ class NetworkSolution:
     sign; what opens into a tank is left out, for its jet is fast on purpose. Where a pump would run past the last point
     of its curve the network is solved with the pump held there, and `doubt` says which flows are then known from below,
     or not at all. `starved` are the runs of gravity lines that could carry more than their tank gets: they run partly
-    full, with what it gets.
+    full, with what it gets. `emptied` are lines back through which a pump that is too weak lets a tank run down to
+    their mouths; then they carry no more than comes in.
     """
 
     flows_m3_s: Mapping[str, float]
@@ -46,6 +47,7 @@ class NetworkSolution:
     warnings: tuple[Note, ...] = ()
     doubt: Doubt = field(default_factory=Doubt)
     starved: frozenset[str] = frozenset()
+    emptied: frozenset[str] = frozenset()
 
 
 def solve_network(network: Plumbing, conditions: Conditions | None = None) -> NetworkSolution:
@@ -84,7 +86,20 @@ def solve_compiled(
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),
         starved=starved,
+        emptied=frozenset(compiled.run_names[index] for index in _emptied(compiled, variation, state, carried, held)),
     )
+
+
+def _emptied(
+    compiled: CompiledNetwork,
+    variation: Variation,
+    state: State,
+    carried: npt.NDArray[np.float64],
+    held: Collection[int],
+) -> set[int]:
+    """Return the runs, by index, through which a running pump lets a tank empty down to their mouths."""
+    weak = {pump.run for pump in compiled.pumps if variation.speeds.get(pump.name, pump.speed) > 0.0}
+    return {*held, *(run for run in weak if state.flow_m3_s[run] < carried[run] - _STILL_M3_S)}
 
 
 def carried_flows_m3_s(

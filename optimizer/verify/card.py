@@ -149,7 +149,7 @@ class Simulated:
 def _mode(system: System, name: str, network: Network, targets: tuple[Target, ...], simulated: Simulated) -> Mode:
     try:
         there = running(network)
-        unsafe = (*_emptied(network, there.flows_m3_s), *unsafe_when(system, there))
+        unsafe = (*_emptied(there), *unsafe_when(system, there))
         mode = Mode(name, network, (), (), unsafe=unsafe)
         if mode.is_to_avoid:
             return mode  # nobody reads a meter then
@@ -188,11 +188,11 @@ def _band(system: System, network: Network, samples: int) -> dict[str, tuple[flo
     return uncertainty(network, measured=measured, measured_on=system.network, samples=samples).band_m3_s
 
 
-def _emptied(network: Network, flows_m3_s: Mapping[str, float]) -> Iterator[Note]:
-    """Yield the tanks that water runs out of through what should feed them."""
-    for name in fed_surfaces(network):
-        runs = [run.name for run in network.runs.values() if run.end.point == name]
-        back = [run for run in runs if flows_m3_s[run] < -NOTHING_M3_S]
+def _emptied(there: Running) -> Iterator[Note]:
+    """Yield the tanks that water runs out of through what should feed them, if only down to the mouths."""
+    for name in fed_surfaces(there.network):
+        runs = [run.name for run in there.network.runs.values() if run.end.point == name]
+        back = [run for run in runs if there.flows_m3_s[run] < -NOTHING_M3_S or run in there.emptied]
         if back:
             yield note("drains back", tank=name, runs=tuple(back))
 

@@ -22,6 +22,7 @@ class Running:
     network: Network
     flows_m3_s: Mapping[str, float]
     velocities_m_s: Mapping[str, float]
+    emptied: frozenset[str] = frozenset()  # lines back through which a pump that is too weak lets a tank run down
 
     @cached_property
     def doubt(self) -> Doubt:
@@ -32,7 +33,7 @@ class Running:
 def running(network: Network) -> Running:
     """Return a plumbing as it stands with its flows; NetworkError when it has no solution."""
     solution = solve_network(network)
-    return Running(network, solution.flows_m3_s, solution.velocities_m_s)
+    return Running(network, solution.flows_m3_s, solution.velocities_m_s, solution.emptied)
 
 
 def fastest(system: System, network: Network) -> Network:

@@ -101,7 +101,8 @@ def _faults_of(system: System, network: Network) -> _Faults:
         for name in fed_surfaces(there):
             tank = tanks.get(name, Tank(name))
             ends = {name, *tank.fed_by}
-            if any(now.flows_m3_s[run.name] < -NOTHING_M3_S for run in there.runs.values() if run.end.point in ends):
+            lines = [run.name for run in there.runs.values() if run.end.point in ends]
+            if any(now.flows_m3_s[line] < -NOTHING_M3_S or line in now.emptied for line in lines):
                 yield note("runs back out", tank=name)
             if inflow_m3_s(there, now.flows_m3_s, tank) > limits.get(name, float("inf")) * (1.0 + _NEAR):
                 yield note("gets too much", tank=name)
