@@ -15,12 +15,12 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
 from optimizer.clock import TimeIsUp, look
 from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
 from optimizer.search.box_choices import choices_below
+from optimizer.search.box_rings import meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
@@ -221,7 +221,7 @@ class BoxSearch:
             return self._tried_all(few, left)
         traced = tables.traced()
         choice = self._choice(box, traced)
-        if choice not in self.tried and self._meets(choice) and self._is_near(box, choice):
+        if choice not in self.tried and meets(self.case, self.shape, choice) and self._is_near(box, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
@@ -297,9 +297,9 @@ class BoxSearch:
         Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
         where the head there is what is known least of all, by that.
         """
-        apart = self._by_ends(left, traced, box)
+        apart = ways_by_end(self.case, self.shape, self._choice(box, traced), left.ways)
         if apart:
-            return apart
+            return [replace(left, number=self._next(), ways=ways) for ways in apart]
         spans = {}
         for name, (low, high) in left.ranges.items():
             k = box.ways[name][traced.runs[name]]
@@ -322,31 +322,6 @@ class BoxSearch:
             if not bounds.empty:
                 halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
         return halves
-
-    def _by_ends(self, left: _Box, traced: Traced, box: _Box) -> list[_Box]:
-        """Return a box for each end of a run that is cut, where the traced combination has it end in two ways."""
-        for cut in self.shape.cuts.values():
-            run = self.case.network.runs[cut]
-            fitting = self.case.tees[run.end.point][box.fittings[run.end.point][traced.tees[run.end.point]]]
-            if self.case.ways[cut][box.ways[cut][traced.runs[cut]]].alternative.end == fitting.states[run.end.leg]:
-                continue
-            by_end: dict[EndState, list[int]] = {}
-            for k in left.ways[cut]:
-                by_end.setdefault(self.case.ways[cut][k].alternative.end, []).append(k)
-            if len(by_end) > 1:
-                return [replace(left, number=self._next(), ways={**left.ways, cut: k}) for k in by_end.values()]
-        return []
-
-    def _meets(self, choice: Choice) -> bool:
-        """Return whether all ends of a combination meet: where a ring is cut open the tables do not see to it."""
-        tees = dict(zip(self.case.tees, choice.tees, strict=True))
-        ways = dict(zip(self.case.ways, choice.ways, strict=True))
-        for cut in self.shape.cuts.values():
-            end = self.case.network.runs[cut].end
-            state = self.case.tees[end.point][tees[end.point]].states[end.leg]
-            if self.case.ways[cut][ways[cut]].alternative.end != state:
-                return False
-        return True
 
     def _tried_all(self, choices: Iterable[Choice], box: _Box) -> list[_Box]:
         """Try each combination of a box on the true network, those that heads leave some flows of the box."""

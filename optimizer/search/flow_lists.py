@@ -41,8 +41,9 @@ from optimizer.search.flow_posing import Choice, FlowCase, Way
 from optimizer.search.flow_search import preferred_speeds
 from optimizer.search.flow_tightening import Box
 from optimizer.search.list_costs import RunPrices
+from optimizer.search.list_lower import first_lengths
 from optimizer.search.list_pick import Pick, Rivals
-from optimizer.search.list_proof import ListSearch, first_lengths
+from optimizer.search.list_proof import ListSearch
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, WayFinder
 from optimizer.search.list_ways import Way as ListWay

@@ -9,35 +9,29 @@ from __future__ import annotations
 
 import math
 import time
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from optimizer.choices.alternatives import Pack
-from optimizer.choices.effort import Effort
 from optimizer.clock import TimeIsUp
-from optimizer.model.catalog import CatalogItem, Kind
+from optimizer.model.catalog import CatalogItem
 from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProblem
 from optimizer.program.through import is_tree, rests_by_packs, through_costs
 from optimizer.search.collection import without_collection
-from optimizer.search.list_costs import RunPrices, Shop
-from optimizer.search.list_pick import SEALS, Pick, Rivals
+from optimizer.search.list_lower import LowerPrices, first_lengths
+from optimizer.search.list_pick import Pick, Rivals
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
-from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units
 from optimizer.search.telling import Told
-from optimizer.takeoff.list_price import JointShop, PipeShop
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
-_MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables
-_SEALING = ("cement", "tape")
 
 
 @dataclass(frozen=True)
@@ -52,83 +46,8 @@ class Found:
 
 
 @dataclass
-class ListSearch:
-    """Prices and searches the parts lists of one system, its pump in place."""
-
-    options: Options
-    time_limit_s: float
-    solver: str | None = None
-    floor_cents: int = 0  # what no list costs less than, where that is known
-    opened: Mapping[str, int] = field(default_factory=dict)  # pipes whose first length is told apart, and what it costs
-    made: Mapping[tuple[str, str], int] = field(
-        default_factory=dict
-    )  # joints of a list that lower prices are to be near
-    shop: Shop = field(init=False)
-    prices: dict[str, RunPrices] = field(init=False)
-    credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
-    tapes: dict[str, Tapes] = field(init=False, default_factory=dict)  # by run: the same whatever is lost
-    _again: dict[tuple[object, ...], ListSearch] = field(init=False, default_factory=dict)
-
-    @without_collection
-    def __post_init__(self) -> None:
-        system, catalog = self.options.system, self.options.catalog
-        effort = Effort(system.rules.labour_cents_per_hour)
-        pipes, opened = PipeShop.of(system, catalog), frozenset(self.opened)
-        sealed = {method: self._sealed(JointShop(catalog), method, self.made) for method in _SEALING}
-        each = {joint: rate for _, rates in sealed.values() for joint, rate in rates.items()}
-        self.shop = Shop(pipes, JointShop(catalog), effort, catalog.socket_depths_m, opened, each)
-        self.prices = {
-            name: RunPrices(graph, system.network, self.options.tees, self.shop)
-            for name, graph in self.options.graphs.items()
-        }
-        packs = [replace(p, cents=sealed[p.method][0]) for p in self.options.packs if p.method in _SEALING]
-        packs += [Pack(key, cents) for key, cents in self.opened.items()]
-        self.options = replace(self.options, packs=tuple(packs))
-        owned = [catalog.items[key] for key in self.shop.pipes.owned_m if key in catalog.items]
-        self.credit = sum(map(self.shop.pipes.credit, owned))
-
-    def _sealed(
-        self, shop: JointShop, method: str, made: Mapping[tuple[str, str], int]
-    ) -> tuple[int, dict[tuple[str, str], int]]:
-        """Return what a first joint of a method surely costs [cents], and each by its kind, near to those made."""
-        steps = (arc for graph in self.options.graphs.values() for arcs in graph.arcs for arc in arcs)
-        sizes = sorted({size for arc in steps for how, size in arc.joints if how == method})
-        own = {size: count for (how, size), count in made.items() if how == method}
-        first, each = 0, Counter[tuple[str, str]]()
-        for use, how in SEALS:
-            if how == method and sizes:
-                one, rates = shop.first_and_each(use, own, sizes)
-                first += one
-                each.update({(method, size): rate for size, rate in rates.items()})
-        return first, dict(each)
-
-    def bound_cents(self, least: float) -> int:
-        """Return in whole cents what a sum of lower prices says of the list."""
-        return max(0, math.ceil((least - self.credit) / LEAST_PER_CENT - 1e-9))
-
-    def first(self, tables: MergedTables, problem: SizingProblem) -> float:
-        """Return the lower price of the cheapest plan of the tables at the problem's head; endless without one."""
-        head = greatest_head(problem)
-        return next((float(found.cents) for found in tables.selections() if found.need <= head), math.inf)
-
-    def near(self, opened: Mapping[str, int], made: Mapping[tuple[str, str], int]) -> ListSearch:
-        """Return the same search, the first lengths of these pipes told apart, nearer to lists of such joints."""
-        key = (*sorted(opened.items()), *sorted(made.items()))
-        if key not in self._again:
-            limits = (self.time_limit_s, self.solver, self.floor_cents)
-            self._again[key] = ListSearch(self.options, *limits, opened=opened, made=made)
-        return self._again[key]
-
-    def gain_cents(self, made: Mapping[tuple[str, str], int]) -> float:
-        """Return how much more the lower prices would say of such joints if they were to be near."""
-        gain = 0
-        for method in _SEALING:
-            mine = {joint: count for joint, count in made.items() if joint[0] == method}
-            first, each = self._sealed(self.shop.joints, method, mine)
-            own = next((pack.cents for pack in self.options.packs if pack.method == method), 0)
-            gain += LEAST_PER_CENT * (first - own) if mine else 0
-            gain += sum((each.get(joint, 0) - self.shop.sealing.get(joint, 0)) * n for joint, n in mine.items())
-        return gain / LEAST_PER_CENT
+class ListSearch(LowerPrices):
+    """Searches the parts lists of one system, its pump in place."""
 
     @without_collection
     def solve(
@@ -153,24 +72,6 @@ class ListSearch:
             return search.solve(any_will_do)
         except TimeIsUp:
             return search.so_far()
-
-
-def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]]) -> dict[str, int]:
-    """Return the pipes of which a first length costs more than what lists take by the length, with its price [cents].
-
-    `taken` is the new pipe of lists, saw cuts counted [units].
-    """
-    gains: dict[str, tuple[float, int]] = {}
-    for item, units in taken:
-        if item.kind is Kind.PIPE and not pipes.by_length(item) and not pipes.owned_m.get(item.item_id):
-            prices = [one.price_cents for one in pipes.stock(item)]
-            least = min(prices)
-            if 2 * least < max(prices):
-                continue  # the shortest length of several says too little
-            gain = least - pipes.rate(item) * units / LEAST_PER_CENT
-            gains[item.item_id] = max(gains.get(item.item_id, (0.0, least)), (gain, least))
-    best = sorted((gain, key) for key, (gain, _) in gains.items() if gain > 0.0)[::-1]
-    return {key: gains[key][1] for _, key in best[:_MOST_OPENED]}
 
 
 @dataclass

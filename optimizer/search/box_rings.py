@@ -1,0 +1,40 @@
+"""Where a ring is cut open: do the two sides of a combination meet there, and by which ends can its ways be told apart?
+
+The tables see to it that all other ends meet; beyond a cut they know only which ends there may be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from optimizer.choices.graph import EndState
+from optimizer.search.box_tree import Shape
+from optimizer.search.flow_posing import Choice, FlowCase
+
+
+def meets(case: FlowCase, shape: Shape, choice: Choice) -> bool:
+    """Return whether both sides of every cut have the same end."""
+    return all(own == other for _, own, other in _ends(case, shape, choice))
+
+
+def ways_by_end(
+    case: FlowCase, shape: Shape, choice: Choice, ways: Mapping[str, Sequence[int]]
+) -> list[dict[str, list[int]]]:
+    """Return the ways once for each end of a run that is cut, where a combination has it end in two; else nothing."""
+    for cut, own, other in _ends(case, shape, choice):
+        by_end: dict[EndState, list[int]] = {}
+        for k in ways[cut] if own != other else ():
+            by_end.setdefault(case.ways[cut][k].alternative.end, []).append(k)
+        if len(by_end) > 1:
+            return [{**{name: list(kept) for name, kept in ways.items()}, cut: kept} for kept in by_end.values()]
+    return []
+
+
+def _ends(case: FlowCase, shape: Shape, choice: Choice) -> Iterator[tuple[str, EndState, EndState]]:
+    """Yield every run that is cut, how its way ends, and what the fitting there has for it."""
+    tees = dict(zip(case.tees, choice.tees, strict=True))
+    ways = dict(zip(case.ways, choice.ways, strict=True))
+    for cut in shape.cuts.values():
+        end = case.network.runs[cut].end
+        way = case.ways[cut][ways[cut]].alternative
+        yield cut, way.end, case.tees[end.point][tees[end.point]].states[end.leg]
