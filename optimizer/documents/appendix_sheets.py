@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Mapping, Sequence
 
@@ -41,7 +42,18 @@ def appendix_sheet(
     book: Book, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None, pages: int
 ) -> None:
     """Write all that is looked up once, each list only where it has rows, on so many printed pages."""
+    import xlsxwriter
+
+    memory = xlsxwriter.Workbook(io.BytesIO(), {"in_memory": True})  # written there first: where do its pages end?
+    scratch = Book(memory, book.units, book.currency, book.paper, book.system_name)
+    tried = scratch.sheet(APPENDIX_SHEET, _WIDTHS, landscape=True, margins=TIGHT_MARGINS, pages=pages)
+    _fill(tried, report, taken, card)
     sheet = book.sheet(APPENDIX_SHEET, _WIDTHS, landscape=True, margins=TIGHT_MARGINS, pages=pages)
+    sheet.pads = tried.whole_headings()
+    _fill(sheet, report, taken, card)
+
+
+def _fill(sheet: Sheet, report: PlanReport, taken: TakeOff | None, card: SettingsCard | None) -> None:
     _notes(sheet, report)
     _flows(sheet, report)
     safety_rows_on(sheet, report)

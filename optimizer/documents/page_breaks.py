@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 KEPT_ROWS = 3  # a heading, column titles, the first row under them
 _POINTS_PER_INCH = 72.0
+_ENDS = (0.97, 1.05)  # between which shares of what is calculated viewers end a page that they scale themselves
 _SURE = 0.985  # viewers round the scale down to whole percents, and row heights to their screen
 
 
@@ -44,6 +45,30 @@ def page_starts(heights: Sequence[float], headings: Collection[int], room: float
             used = 0.0
         used += height
     return starts
+
+
+def heading_pads(
+    heights: Sequence[float], headings: Collection[int], room: float, pages: int, begin: Collection[int] = ()
+) -> dict[int, float]:
+    """Return what to leave free before which heading [points], for a sheet whose viewer breaks its pages by itself.
+
+    Headings are counted from 0. One that could end a page begins the next one, a little below its top: viewers differ
+    in where a page ends. The last of so many pages has no end. Headings in `begin` begin a page in any case.
+    """
+    pads: dict[int, float] = {}
+    first, last = (share * room for share in _ENDS)
+    used, ended = 0.0, 1
+    for row, height in enumerate(heights):
+        if ended < pages and row in headings:
+            number = sum(one < row for one in headings)
+            kept = sum(heights[row : _kept_until(row, headings)])
+            if number in begin or (used + kept > first and used + height <= last):
+                pads[number] = max(0.0, last - used)
+                used = last
+        if ended < pages and used + height > last:
+            used, ended = used - room, ended + 1
+        used += height
+    return pads
 
 
 def _kept_until(row: int, headings: Collection[int]) -> int:

@@ -39,7 +39,7 @@ from optimizer.documents.text import demand_words, speeds_words, unconnected_wor
 from optimizer.documents.words import flow_span, wanted_words
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.model.plan import DemandCheck
-from optimizer.units import show_length, show_pressure
+from optimizer.units import show_length, show_rating
 from optimizer.wording.amounts import money
 from optimizer.wording.notes import note_words, notes_words
 from optimizer.wording.work import MEASURE
@@ -103,7 +103,7 @@ def order(facts: ReportFacts) -> str:
     bill, units = facts.report.bill, facts.units
     rows = []
     for line in (*bill.lines, *bill.spares):
-        rating = f", {show_pressure(line.rating_pa, units)}" if line.rating_pa else ""
+        rating = f", {show_rating(line.rating_pa, units)}" if line.rating_pa else ""
         rows.append(
             (
                 item_words(line),

@@ -285,7 +285,7 @@ def meter_tables(card: SettingsCard) -> str:
         told += "".join(paragraph(f"{other_title(mode)}: {text}") for text in mode_notes(mode, card.system.units))
     titles = ("Meter on", *(other_title(mode) for mode in others))
     told += _page_table(OTHERS_TITLE, titles, list(other_rows(card, others)))
-    drains = [(drain, mode_words(mode), words) for mode in modes for drain, words in drain_rows(mode)]
+    drains = [(drain, other_title(mode), words) for mode in modes for drain, words in drain_rows(mode)]
     return told + _page_table("Drains", ("Drain", "While", "Initial valve setting"), drains)
 
 

@@ -9,11 +9,11 @@ import datetime
 import io
 import math
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.documents.page_breaks import page_rows_points, page_starts
+from optimizer.documents.page_breaks import heading_pads, page_rows_points, page_starts
 from optimizer.documents.raster import png_of
 from optimizer.documents.type_width import columns_points, text_height_points
 from optimizer.documents.words import money_number_format
@@ -26,6 +26,7 @@ PAPER_IN = {LETTER: (8.5, 11.0), A4: (8.27, 11.69)}  # upright
 PICTURE_ZOOM = 2.0  # pixels of a picture for each one of the screen: sharp in print
 SMALL_FLOW = 9.95  # in the owner's unit: flows below have a decimal
 _GAP_POINTS = 11.25  # of an empty row
+_ROUNDS = 8  # what is left free makes the print a little smaller, and so moves where pages end
 _HIGHEST_POINTS = 400.0
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 signs
 _LONGEST_IN_MARGIN = 60  # print headers hold 255 signs with their codes
@@ -193,6 +194,7 @@ class Sheet:
     heights: list[float] = field(default_factory=list)
     headings: set[int] = field(default_factory=set)
     pages: int = 0
+    pads: Mapping[int, float] = field(default_factory=dict)  # before which heading, counted from 0, so much stays free
 
     @property
     def height_points(self) -> float:
@@ -205,6 +207,16 @@ class Sheet:
         wide, high = self._room_points()
         across = min(1.0, wide / columns_points(self.widths))
         return min(across, self.pages * high / max(self.height_points, 1.0)) if self.pages else across
+
+    def whole_headings(self) -> dict[int, float]:
+        """Return the `pads` with which no heading of this sheet, written without any, ends a printed page."""
+        across, high = self.scale, self._room_points()[1]
+        pads: dict[int, float] = {}
+        for _ in range(_ROUNDS):
+            total = self.height_points + sum(pads.values())
+            scale = min(across, self.pages * high / max(total, 1.0)) if self.pages else across
+            pads = heading_pads(self.heights, self.headings, high / scale, self.pages, pads)
+        return pads
 
     def skip(self, points: float = _GAP_POINTS) -> None:
         """Leave a space of this height; a high one takes several rows, for one is 409 points high at the most."""
@@ -244,7 +256,7 @@ class Sheet:
 
     def heading(self, text: str) -> None:
         """Write a heading after an empty row."""
-        self.skip()
+        self.skip(_GAP_POINTS + self.pads.get(len(self.headings), 0.0))
         self.headings.add(self.row)
         self.paragraph(text, "heading")
 

@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from optimizer.documents.page_breaks import KEPT_ROWS, page_rows_points, page_starts
+from optimizer.documents.page_breaks import KEPT_ROWS, heading_pads, page_rows_points, page_starts
 
 
 def pages(heights: list[float], starts: list[int], room: float) -> list[int]:
@@ -42,3 +42,23 @@ def test_rows_shrink_with_their_columns() -> None:
     assert narrow == pytest.approx(0.985 * 9.45 * 72)
     assert page_rows_points((8.5, 11.0), (1.0, 1.55), 1080.0) == pytest.approx(2 * narrow)
     assert page_rows_points((8.5, 11.0), (1.0, 1.55), 540.0, 20.0) == pytest.approx(narrow - 20)
+
+
+@pytest.mark.parametrize("viewer", [0.975, 1.0, 1.025])
+@pytest.mark.parametrize("seed", range(20))
+def test_with_its_pads_no_heading_ends_a_page_in_viewers_that_differ_by_some_percent(seed: int, viewer: float) -> None:
+    chance = random.Random(seed)
+    rows = [chance.choice((13.0, 15.0, 28.0)) for _ in range(60)]  # two pages of 500 at the most
+    headings = sorted({row for row in range(2, 56) if chance.random() < 0.1})
+    pads = heading_pads(rows, set(headings), 500.0, 2)
+
+    heights, at = [], []
+    for row, height in enumerate(rows):
+        if row in headings:
+            heights.append(1.0 + pads.get(headings.index(row), 0.0))
+            at.append(len(heights))
+        heights.append(height)
+    found = pages(heights, [], 500.0 * viewer)
+
+    first = [(row, found[row], found[min(row + 1, len(found) - 1)]) for row in at if found[row] == 0]
+    assert all(here == then for _, here, then in first)
