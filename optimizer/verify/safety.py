@@ -118,7 +118,9 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
     for name in fed_surfaces(after.network):
         tank = tanks.get(name, Tank(name))
         flows = (inflow_m3_s(now.network, now.flows_m3_s, tank), inflow_m3_s(after.network, after.flows_m3_s, tank))
-        drains = _drain_checks(system, tank, flows) if _has_drains(system, tank) else _line_checks(tank, now, after)
+        drains = (
+            _drain_checks(system, tank, flows) if _has_drains(system, tank) else _line_checks(system, tank, now, after)
+        )
         for check in (*drains, _rim_check(tank, flows)):
             yield _in_doubt(check, now, after, [tank])
     if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
@@ -179,19 +181,27 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
 
 def _has_drains(system: System, tank: Tank) -> bool:
     lines = mouths_of(system.network, tank.name)
-    return not lines or any(drain.tank == tank.name for drain in system.drains)
+    return not lines or any(
+        drain.tank == tank.name and drain.mode is not DrainMode.EMERGENCY for drain in system.drains
+    )
 
 
-def _line_checks(tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
-    """Yield the checks of a tank that empties through gravity lines alone: they have to take all that comes in."""
+def _line_checks(system: System, tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
+    """Yield the checks of a tank that empties through gravity lines: they have to take all that comes in.
+
+    So has its emergency drain, if there is one, with the lines blocked.
+    """
     title = note("inflow, gravity lines", tank=tank.name)
     today, then = (gross_inflow_m3_s(each.network, each.flows_m3_s, tank) for each in (now, after))
     limit_now, limit = (gravity_capacity_m3_s(each.network, tank.name) for each in (now, after))
     why = note("runs over")
     yield SafetyCheck(Check.GRAVITY_LINES, title, "flow", today, then, limit, why, limit_now, why)
     title = note("inflow, drain", tank=tank.name, which="emergency")
-    lack = note("such a drain")
-    yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, None, lack)
+    emergency = [drain for drain in system.drains if drain.tank == tank.name]
+    carried = together_m3_s(emergency, system.network.water) if emergency else None
+    told = note("drop and lip of its drains") if emergency else note("such a drain")
+    said = note("runs over when lines are blocked") if carried is not None else told
+    yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, carried, said)
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:

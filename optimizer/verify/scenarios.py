@@ -28,6 +28,7 @@ from optimizer.verify.drain_back import (
     START,
     DrainBack,
     drain_back,
+    gross_inflow_m3_s,
     inflow_coefficients,
     inflow_m3_s,
     lifted_runs,
@@ -196,9 +197,11 @@ class _There:
             own = [drain for drain in self.system.drains if drain.tank == tank.name]
             if not own:
                 continue
-            title = note("main drain blocked", tank=tank.name)
             emergency: list[Drain] = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
-            flow, unknown = inflow_m3_s(self.network, self.most.flows_m3_s, tank), _past_curves(self.most, tank)
+            by_lines = len(emergency) == len(own) and bool(mouths_of(self.network, tank.name))
+            title = note("gravity lines blocked" if by_lines else "main drain blocked", tank=tank.name)
+            inflow = gross_inflow_m3_s if by_lines else inflow_m3_s
+            flow, unknown = inflow(self.network, self.most.flows_m3_s, tank), _past_curves(self.most, tank)
             carried = together_m3_s(emergency, self.system.network.water) if emergency else 0.0
             if carried is None:
                 missing = (note("drop and lip of the emergency drain"),)

@@ -138,6 +138,7 @@ SAFETY: Mapping[str, str] = {
     # what happens beyond it
     "rises to the emergency drain": "the water then rises to the emergency drain, or over the rim",
     "runs over when blocked": "with the main drain blocked the tank runs over",
+    "runs over when lines are blocked": "with its gravity lines blocked the tank runs over",
     "runs over": "the tank runs over",
     "runs over its rim": "the tank runs over its rim before its edge takes it",
     "sump runs over": "the sump runs over when the power fails; a check valve is not counted on",

@@ -13,6 +13,7 @@ SAYS: Mapping[str, str | Callable[[Note, str], str]] = {
     "power fails, break clogged": "the power fails and the siphon break is clogged",
     "power comes back": "the power comes back",
     "overflow half blocked": "half of the overflow of {tank!r} is blocked",
+    "gravity lines blocked": "the gravity lines of {tank!r} are blocked, pump at its highest safe setting",
     "main drain blocked": "the main drain of {tank!r} is blocked, pump at its highest safe setting",
     "lip near the rim": "the lip of {drain!r} stands too near to the rim of {tank!r}",
     "joint apart at the pump": "a joint comes apart at the pump in {run!r}",

@@ -81,6 +81,25 @@ def test_a_gravity_line_has_to_take_all_that_its_tank_gets(tmp_path: Path) -> No
     assert check_of(narrow, "gravity lines").verdict is Verdict.UNSAFE
 
 
+def test_an_emergency_drain_beside_gravity_lines_has_to_take_what_comes_with_these_blocked(tmp_path: Path) -> None:
+    box = "from: box, to: display, mode: emergency, size: SIZE sch 40 PVC, drop: 700 mm, parts: [pipe 700 mm]"
+    spare = f"  spare box: {{{box}}}"
+    wide = read(tmp_path, drains=spare.replace("SIZE", "2 in").replace("parts", "head over lip: 30 mm, parts"))
+    flows = pipeline.flows(wide).flows_m3_s
+    comes = flows["lift line"]
+    told = check_of(wide, "into 'box' (limit: emergency")
+    assert told.after == pytest.approx(comes, rel=1e-9)
+    assert told.verdict is Verdict.SAFE
+    assert check_of(wide, "gravity lines").verdict is Verdict.SAFE
+    assert not [one for one in safety_today(wide).checks if "'box' (limit: main" in worded(one.title)]
+    named = {
+        worded(one.title): one.verdict for one in scenarios_of(wide, wide.network, pipeline.flows(wide).flows_m3_s)
+    }
+    assert named["the gravity lines of 'box' are blocked, pump at its highest safe setting"] is Verdict.SAFE
+    narrow = read(tmp_path, drains=spare.replace("SIZE", "1/2 in").replace("parts", "head over lip: 2 mm, parts"))
+    assert check_of(narrow, "into 'box' (limit: emergency").verdict is Verdict.UNSAFE
+
+
 def test_what_runs_back_is_not_known_without_the_depth_of_the_mouth(tmp_path: Path) -> None:
     told = check_of(read(tmp_path), "drain-back")
     assert told.verdict is Verdict.UNCHECKED
