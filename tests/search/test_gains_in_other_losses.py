@@ -144,8 +144,10 @@ def test_what_a_few_plans_gain_is_a_gain_by_another_handbook_too() -> None:
 
 
 @pytest.mark.slow
-def test_what_300_plans_gain_is_a_gain_by_another_handbook_in_95_of_100_pieces() -> None:
+def test_what_300_plans_gain_is_a_gain_by_another_handbook_too() -> None:
+    # 5 in 100 of another sign would still do, each with its reason; there are none to be listed
     plans, pieces, found = opposed(range(5000, 5400))
 
     assert plans >= 300
-    assert len(found) <= 0.05 * pieces, found
+    assert pieces >= 2000
+    assert not found
