@@ -23,6 +23,7 @@ from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.joints.closing import tied
 from optimizer.model.catalog import Catalog
+from optimizer.model.circuits import gravity_lines
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 from optimizer.model.throttling import may_be_throttled
@@ -300,9 +301,10 @@ def with_valves_at_outlets(material: Material, basic: FlowCase, limit: Limit | N
     Its ways are those of least loss alone: it is to find a plan soon, and proves nothing.
     """
     sides, ways, tables = sides_of(material.options), dict(basic.ways), dict(basic.tables)
+    free = _free_lines(basic.network, material.modes)
     for name, found in material.sources.items():
         outlet = basic.network.points[basic.network.runs[name].end.point].is_fixed
-        if found[0].valved or not outlet or len(found) == 1:
+        if found[0].valved or not outlet or len(found) == 1 or name in free:
             continue
         low = min(basic.ranges[name, i][0] for i in range(len(material.modes)))
         high = max(basic.ranges[name, i][1] for i in range(len(material.modes)))
@@ -313,6 +315,17 @@ def with_valves_at_outlets(material: Material, basic: FlowCase, limit: Limit | N
             ways[name] = own
             tables[name] = CurveTable(np.stack([way.alternative.row for way in own]), material.rows[name][0].basis)
     return replace(basic, ways=ways, tables=tables, _tee_memo={})
+
+
+def _free_lines(network: Network, modes: Sequence[Mode]) -> set[str]:
+    """Return the runs of gravity lines of which nothing is asked: a valve could only hold back what a tank gets."""
+    asked = {run for mode in modes for want in mode.wants for run in want.coefficients}
+    return {
+        run.name
+        for _, circuit in gravity_lines(network)
+        if asked.isdisjoint(run.name for run in circuit.runs)
+        for run in circuit.runs
+    }
 
 
 def _that_fit(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from unknown_systems import branches, catalog, ring
+from unknown_systems import branches, branches_and_gravity, catalog, ring
 
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
@@ -59,6 +59,17 @@ def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_netwo
     # with the valves open as much water comes, or more, as the pump gives against less
     opened = solve_network(built_network(case, first.best, 0)).flows_m3_s
     assert opened["left"] + opened["right"] >= (1.0 - 1e-6) * (flows["left"] + flows["right"])
+
+
+@pytest.mark.parametrize(("more", "valved"), [("", False), ("\n  down: at most 500 L/h", True)])
+def test_a_gravity_line_gets_a_valve_only_where_something_is_asked_of_it(more: str, valved: bool) -> None:
+    targets = f"  left: 800 to 950 L/h\n  right: 700 to 800 L/h{more}"
+    prepared = prepare(branches_and_gravity(targets), catalog(), lossy=False, slots=True)
+    assert prepared is not None
+    case = with_valves_at_outlets(prepared.material, prepared.case, None)
+
+    assert all(way.valved for name in ("left", "right") for way in case.ways[name])
+    assert all(way.valved for way in case.ways["down"]) is valved
 
 
 def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> None:

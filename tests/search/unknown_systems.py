@@ -123,6 +123,12 @@ def branches(targets: str) -> System:
     return _read(f"{_HEAD}{_BRANCHES}targets:\n{targets}")
 
 
+def branches_and_gravity(targets: str) -> System:
+    """Return the same with a gravity line from the right tank down into the left one."""
+    down = "  down: {from: right tank, to: left tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow, pipe 1 ft]}\n"
+    return _read(f"{_HEAD}{_BRANCHES.replace('rules:', down + 'rules:')}targets:\n{targets}")
+
+
 def ring(targets: str) -> System:
     """Return a ring main with two drops, none of its runs with a valve."""
     return _read(f"{_HEAD}{_RING}targets:\n{targets}")
