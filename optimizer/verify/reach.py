@@ -13,6 +13,7 @@ from optimizer.choices.velocity import NO_LIMITS, velocity_rule
 from optimizer.choices.wants import Want, wants_of
 from optimizer.clock import look
 from optimizer.hydraulics import Conditions, conditions_of
+from optimizer.model.catalog import Kind
 from optimizer.model.network import Network
 from optimizer.model.system import System, Target
 from optimizer.verify.allowance import Allowance, allowances_of
@@ -41,6 +42,11 @@ class Reach:
 def present_networks(system: System) -> tuple[Network, ...]:
     """Return the plumbing as it stands, in every setting."""
     return tuple(at.network for _, at in system.ways_to_run)
+
+
+def is_joined(system: System) -> bool:
+    """Return whether the plumbing stands without an open joint; with one it reaches nothing, for its water runs out."""
+    return not any(part.kind is Kind.OPEN_JOINT for run in system.network.runs.values() for part in run.parts)
 
 
 def reach_of(

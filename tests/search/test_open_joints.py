@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from said import worded
 
 from optimizer import pipeline
 from optimizer.choices.open_joints import cemented_machines, open_places
@@ -15,7 +16,9 @@ from optimizer.documents.note_words import all_notes
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.search.studies.kinds import kinds_of_plan
 from optimizer.search.studies.ways_out import present_share
+from optimizer.search.watch import Watch
 
 FILE = """
 system: Places that are not connected yet
@@ -139,3 +142,7 @@ def test_what_is_not_connected_yet_reaches_nothing_of_its_targets_today(tmp_path
 
     assert present_share(system) == 0.0
     assert present_share(closed) == 1.0
+    beside = [kinds_of_plan(each, load_catalog(), Watch.of(0.0))[-1] for each in (system, closed)]  # no time to search
+    assert [worded(one.kind) for one in beside] == ["nothing at all"] * 2
+    assert beside[0].reach == 0.0
+    assert beside[1].reach >= 1.0

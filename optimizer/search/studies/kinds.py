@@ -19,7 +19,7 @@ from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.kept import pipe_kept
 from optimizer.search.studies.sensible import OFTEN, sensible
 from optimizer.search.watch import Watch
-from optimizer.verify.reach import present_networks, reach_of
+from optimizer.verify.reach import is_joined, present_networks, reach_of
 
 _KINDS = 7  # that need a search
 _CHEAPEST_SHARE = 0.5  # of the time: without that plan most other kinds say nothing
@@ -124,6 +124,8 @@ class _Kinds:
         return KindOfPlan(kind, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
 
     def _present(self) -> float:
+        if not is_joined(self.system):
+            return 0.0
         try:
             return reach_of(self.system, present_networks(self.system)).scale
         except NetworkError:

@@ -22,7 +22,7 @@ from optimizer.search.studies.how_far import STEP, BestReach, PlannedReach, best
 from optimizer.search.studies.relaxations import MORE_CUTS, change_for, relaxations
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import all_open
-from optimizer.verify.reach import best_speeds, present_networks
+from optimizer.verify.reach import best_speeds, is_joined, present_networks
 
 Price = Callable[[Plan], int]
 _REACH_SHARE = 0.4  # of the time, for how far one gets
@@ -65,7 +65,7 @@ class _Ways:
 
 def present_share(system: System) -> float:
     """Return the multiple of the targets that the plumbing reaches as it stands; 0 where a joint of it is open."""
-    if any(part.kind is Kind.OPEN_JOINT for run in system.network.runs.values() for part in run.parts):
+    if not is_joined(system):
         return 0.0
     try:
         return min(1.0, best_speeds(system, present_networks(system)).scale)
