@@ -170,7 +170,7 @@ def test_a_command_that_is_ended_at_any_time_leaves_nothing(
     run(words, whole).wait(timeout=300)
     lasts, new = time.monotonic() - begun, contents(whole)
     assert new != before
-    for count in range(max(1, KILLS // (3 * len(COMMANDS)))):
+    for count in range(max(1, -(-KILLS // (3 * len(COMMANDS))))):
         folder = tmp_path / str(count)
         folder.mkdir()
         prepared(folder)
