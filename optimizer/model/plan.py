@@ -213,7 +213,8 @@ class DemandCheck:
     """One demand in the planned network, solved again without the solver. Flows in m³/s.
 
     The doubts are what the ends of pump curves leave unknown of the flow, under the name "". `unconnected` are its
-    runs with a place that is not connected yet: the flow before is what they would carry with that place closed.
+    runs, and those of the pumps that feed them, with a place that is not connected yet: the flow before is what would
+    run with that place closed.
     """
 
     run: str

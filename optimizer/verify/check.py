@@ -16,6 +16,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, solve_network
 from optimizer.hydraulics.network import NetworkSolution
 from optimizer.model.catalog import PIPES, Kind
+from optimizer.model.circuits import circuits, has_pump
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
@@ -129,13 +130,21 @@ def _check(stood: Network, target: Target, one: _Solved) -> DemandCheck:
         before_doubt=one.before.doubt.sums(summed),
         after_doubt=one.after.doubt.sums(summed),
         all_open_doubt=one.wide.doubt.sums(summed),
-        unconnected=tuple(run for run in target.summed if run in stood.runs and _is_apart(stood.runs[run])),
+        unconnected=unconnected_runs(stood, target.summed),
     )
+
+
+def unconnected_runs(stood: Network, names: Sequence[str]) -> tuple[str, ...]:
+    """Return which of these runs, and of those whose pumps feed them, have a place that is not connected yet."""
+    found = [
+        run for circuit in circuits(stood) for run in circuit.runs if any(run.name in names for run in circuit.runs)
+    ]
+    return tuple(run.name for run in found if _is_apart(run) and (run.name in names or has_pump(run)))
 
 
 def _is_apart(run: Run) -> bool:
     """Return whether a run that stands has a place that is not connected yet."""
-    return run.is_plumbed and any(part.kind is Kind.OPEN_JOINT for part in run.parts)
+    return any(part.kind is Kind.OPEN_JOINT for part in run.parts)
 
 
 def is_met(flow_m3_s: float, low_m3_s: float, high_m3_s: float | None) -> bool:

@@ -24,12 +24,15 @@ from optimizer.documents.text import unconnected_words
 from optimizer.documents.type_width import text_height_points
 from optimizer.documents.workbook import workbook_bytes, write_workbook
 from optimizer.errors import DocumentError, PlanError
+from optimizer.model.catalog import Kind
 from optimizer.model.checks import Check
+from optimizer.model.network import Part
 from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.safety import SafetyCheck, SafetyReport
 from optimizer.takeoff import bill_of
+from optimizer.verify.check import unconnected_runs
 
 SHEETS = ["Answer", "Order", "Appendix"]  # without a take-off and a card
 
@@ -457,6 +460,17 @@ def test_lines_that_are_not_connected_yet_are_not_on_target_today() -> None:
     assert [check.unconnected for check in report.verification.demands] == [("pure water",), ("mixing",)]
     assert headline(report).endswith("Today 0 of 2 are on target.")
     assert unconnected_words(report).startswith("Not connected yet: pure water, mixing.")
+
+
+def test_a_line_waits_for_its_pump_to_be_connected() -> None:
+    network = planned_examples.searched("cellar-sump")[0].system.network
+    riser = network.runs["riser"]
+    gap = Part(Kind.OPEN_JOINT, (), ())
+    apart = network.with_runs({"riser": replace(riser, parts=(*riser.parts, gap))})
+
+    assert unconnected_runs(network, ("left outlet",)) == ()
+    assert unconnected_runs(network, ("uv line",)) == ("uv line",)
+    assert unconnected_runs(apart, ("left outlet",)) == ("riser",)
 
 
 def test_a_small_flow_keeps_its_decimal_on_the_sheets_and_no_change_is_no_minus() -> None:
