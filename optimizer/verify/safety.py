@@ -29,6 +29,7 @@ from optimizer.verify.drain_back import (
 from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
+from optimizer.verify.settings import with_openings
 from optimizer.verify.shut_off import pressure_checks
 
 DRAIN_BACK = note("drain-back")
@@ -59,7 +60,8 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
     warnings: list[tuple[str, Note]] = []
     planned = planned_networks(system, plan)
     for (name, at), network, flows in zip(system.ways_to_run, planned, verification.settings, strict=True):
-        after = Running(network, flows.flows_m3_s, flows.velocities_m_s)
+        set_so = network if verification.valves is None else with_openings(network, verification.valves)
+        after = Running(set_so, flows.flows_m3_s, flows.velocities_m_s)
         checks.append([*flow_checks(at, running(at.network), after)])
         said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
         warnings += [(name, each) for each in said]

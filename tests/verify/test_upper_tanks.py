@@ -100,6 +100,23 @@ def test_an_emergency_drain_beside_gravity_lines_has_to_take_what_comes_with_the
     assert check_of(narrow, "into 'box' (limit: emergency").verdict is Verdict.UNSAFE
 
 
+def test_when_one_pump_stops_valves_stand_as_the_plan_sets_them(tmp_path: Path) -> None:
+    read(tmp_path)
+    path = tmp_path / "system.yaml"
+    text = path.read_text("utf-8").replace("socket, pipe 2 m]", "socket, pipe 1 m, ball valve, pipe 1 m]")
+    path.write_text(text.replace("{line: at least 500 L/h}", "{line: 800 to 900 L/h}"), encoding="utf-8")
+    system = load_system(path, catalog())
+    report = pipeline.plan(system, catalog())
+    set_m3_s = report.verification.settings[0].flows_m3_s["line"]
+    stops = [dict(one.values) for one in report.verification.warnings if one.code == "one pump stops"]
+    (lift,) = (one for one in stops if one["pump"] == "lift")
+
+    assert 3.6e6 * set_m3_s == pytest.approx(850, abs=51)
+    tanks = [dict(one.values) for one in lift["left"]]
+    (display,) = (one for one in tanks if one["tank"] == "display")
+    assert display["still_m3_s"] == pytest.approx(set_m3_s, rel=1e-3)  # the box gives nothing then
+
+
 def test_what_runs_back_is_not_known_without_the_depth_of_the_mouth(tmp_path: Path) -> None:
     told = check_of(read(tmp_path), "drain-back")
     assert told.verdict is Verdict.UNCHECKED
