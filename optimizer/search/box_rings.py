@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from optimizer.choices.graph import EndState
-from optimizer.search.box_tree import Shape
+from optimizer.search.box_tree import Shape, far_end
 from optimizer.search.flow_posing import Choice, FlowCase
 
 
@@ -24,7 +24,8 @@ def ways_by_end(
     for cut, own, other in _ends(case, shape, choice):
         by_end: dict[EndState, list[int]] = {}
         for k in ways[cut] if own != other else ():
-            by_end.setdefault(case.ways[cut][k].alternative.end, []).append(k)
+            way = case.ways[cut][k].alternative
+            by_end.setdefault(way.start if cut in shape.against else way.end, []).append(k)
         if len(by_end) > 1:
             return [{**{name: list(kept) for name, kept in ways.items()}, cut: kept} for kept in by_end.values()]
     return []
@@ -35,6 +36,8 @@ def _ends(case: FlowCase, shape: Shape, choice: Choice) -> Iterator[tuple[str, E
     tees = dict(zip(case.tees, choice.tees, strict=True))
     ways = dict(zip(case.ways, choice.ways, strict=True))
     for cut in shape.cuts.values():
-        end = case.network.runs[cut].end
+        against = cut in shape.against
+        far = far_end(case.network.runs[cut], against)
         way = case.ways[cut][ways[cut]].alternative
-        yield cut, way.end, case.tees[end.point][tees[end.point]].states[end.leg]
+        own = way.start if against else way.end
+        yield cut, own, case.tees[far.point][tees[far.point]].states[far.leg]

@@ -249,12 +249,13 @@ class BoxSearch:
             if not cells:
                 return None
             low, high = float(run.edges_m3_s[cells[0]]), float(run.edges_m3_s[cells[-1] + 1])
-            if name in cuts:  # told last: what comes out beyond the cut is what its run brings there
-                before = ranges[cuts[name]]
-                name, low, high = cuts[name], max(before[0], -high), min(before[1], -low)
-                if low > high:
-                    return None
-            ranges[name] = (low, high)
+            own = cuts.get(name, name)  # told last: what comes out beyond a cut is what its run brings there
+            if (name in cuts) != (own in self.shape.against):
+                low, high = -high, -low
+            before = ranges.get(own, (-math.inf, math.inf))
+            ranges[own] = (max(low, before[0]), min(high, before[1]))
+            if ranges[own][0] > ranges[own][1]:
+                return None
         bounds = by_mass(self.case.network, self.case.modes[0].wants, ranges)
         if bounds.empty:
             return None
@@ -334,7 +335,7 @@ class BoxSearch:
         return []
 
     def _choices_of(self, box: _Box) -> Iterator[Choice]:
-        return choices_below(self.case, self.shape.order, box.ways, box.fittings, box.settings, self._limit())
+        return choices_below(self.case, self.shape, box.ways, box.fittings, box.settings, self._limit())
 
     def _few_choices(self, box: _Box) -> list[Choice] | None:
         """Return the combinations of a box that cost less than the limit, the cheapest first; None where many do."""

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
-from optimizer.model.network import Network
+from optimizer.model.network import Network, Run, RunEnd
 from optimizer.program.head_tables import head_range
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
 from optimizer.search.flow_posing import FlowCase, pumped_runs
@@ -37,14 +38,15 @@ Kept = Mapping[str, Sequence[int]]
 class Shape:
     """How the runs of a tree follow each other: `source` is fed from a fixed head, `leaving` by the run that feeds.
 
-    `cuts` has the runs that rings are cut open at the end of, by the name of what is left of them beyond the cut; these
-    names are among `leaving`.
+    `cuts` has the runs that rings are cut open at the far end of, by the name of what is left of them beyond the cut;
+    these names are among `leaving`. Runs in `against` are gone through from their end to their start.
     """
 
     source: str
     leaving: Mapping[str, tuple[str, str]]
     order: tuple[str, ...]  # of the runs, none before the one that feeds it, those that are cut the last
     cuts: Mapping[str, str]
+    against: AbstractSet[str]
 
 
 def shape_of(case: FlowCase) -> Shape | None:
@@ -65,25 +67,38 @@ def shape_of(case: FlowCase) -> Shape | None:
     inner = [point.name for point in network.points.values() if not point.is_fixed]
     if any(point not in case.tees or len(list(network.runs_at(point))) != 3 for point in inner):
         return None
-    order, fed, cuts = [source.name], dict[str, str](), dict[str, str]()
+    if any(run.start.point == run.end.point for run in network.runs.values()):
+        return None
+    order, fed, against, cuts = [source.name], dict[str, str](), set[str](), dict[str, str]()
     for name in order:  # grows as it goes
-        point = network.runs[name].end.point
+        point = far_end(network.runs[name], name in against).point
         if point in fed:
             cuts[f"{name}{_BEYOND}"] = name
         elif not network.points[point].is_fixed:
             fed[point] = name
-            order += [run.name for run, _, at_start in network.runs_at(point) if at_start]
-    leaving = {name: _behind(network, point, name) for point, name in fed.items()}
+            new = [(run.name, at_start) for run, _, at_start in network.runs_at(point) if run.name not in order]
+            order += [run for run, _ in new]
+            against.update(run for run, at_start in new if not at_start)
     if set(order) != set(network.runs) or len(cuts) > _MOST_CUTS:
         return None
+    if any(is_one_way(network.runs[name], network) for name in against):
+        return None
+    leaving = {name: _behind(network, point, name, against) for point, name in fed.items()}
     last = tuple(cuts.values())
-    return Shape(source.name, leaving, (*(name for name in order if name not in last), *last), cuts)
+    first = tuple(name for name in order if name not in last)
+    return Shape(source.name, leaving, (*first, *last), cuts, frozenset(against))
 
 
-def _behind(network: Network, point: str, feeding: str) -> tuple[str, str]:
-    """Return the two that leave a tee: runs that start there, and what is left of runs that are cut at their end."""
-    ends = [(run.name, at_start) for run, _, at_start in network.runs_at(point) if at_start or run.name != feeding]
-    first, second = (name if at_start else f"{name}{_BEYOND}" for name, at_start in ends)
+def far_end(run: Run, against: bool) -> RunEnd:
+    """Return the end of a run that its tree goes on from: where it starts, if it is gone through against its flow."""
+    return run.start if against else run.end
+
+
+def _behind(network: Network, point: str, feeding: str, against: AbstractSet[str]) -> tuple[str, str]:
+    """Return the two that leave a tee: runs that begin there, and what is left of those cut at their far end there."""
+    others = [run for run, _, _ in network.runs_at(point) if run.name != feeding]
+    ends = [(run.name, far_end(run, run.name in against).point == point) for run in others]
+    first, second = (f"{name}{_BEYOND}" if far else name for name, far in ends)
     return first, second
 
 
@@ -128,7 +143,7 @@ class TreeBuilder:
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
         beyond = {name: self._beyond(box[cut], cut, ways[cut]) for name, cut in self.shape.cuts.items()}
         partings = {
-            name: self._parting(name, leaving, runs | beyond, fittings[self.case.network.runs[name].end.point])
+            name: self._parting(name, leaving, runs | beyond, fittings[self._far(name).point])
             for name, leaving in self.shape.leaving.items()
         }
         points = self.case.network.points
@@ -153,6 +168,8 @@ class TreeBuilder:
         table = self.case.tables[name]
         losses = np.stack([table.rows[at] @ table.basis.laws(float(q)) for q in edges])
         cents, starts, ends, valved, most, _ = (values[at] for values in self._fixed[name])
+        if name in self.shape.against:
+            edges, losses, starts, ends = -edges[::-1], -losses[::-1], ends, starts
         least = np.where((edges[:-1] <= 0.0) & (edges[1:] >= 0.0), 0.0, np.minimum(abs(edges[:-1]), abs(edges[1:])))
         usable = least[:, None] <= most[None, :]
         one_way = is_one_way(self.case.network.runs[name], self.case.network) != 0
@@ -160,10 +177,16 @@ class TreeBuilder:
             edges, losses, usable, cents.astype(float), starts.astype(int), ends.astype(int), valved, one_way
         )
 
+    def _far(self, name: str) -> RunEnd:
+        return far_end(self.case.network.runs[name], name in self.shape.against)
+
     def _beyond(self, flow_range: Range, cut: str, kept: Sequence[int]) -> RunTable:
         """Return what is left of a run beyond its cut: the water that comes out of it, by the state of its end."""
         edges = np.linspace(-flow_range[1], -flow_range[0], CELLS + 1)
-        states = np.unique(self._fixed[cut][2][np.array(kept, dtype=int)])
+        far = 2
+        if cut in self.shape.against:
+            edges, far = -edges[::-1], 1
+        states = np.unique(self._fixed[cut][far][np.array(kept, dtype=int)])
         none = np.zeros(len(states))
         losses, usable = np.zeros((CELLS + 1, len(states))), np.ones((CELLS, len(states)), dtype=bool)
         return RunTable(edges, losses, usable, none, states, none.astype(int), none.astype(bool))
@@ -171,23 +194,25 @@ class TreeBuilder:
     def _parting(
         self, name: str, leaving: tuple[str, str], runs: Mapping[str, RunTable], kept: Sequence[int]
     ) -> Parting:
-        point = self.case.network.runs[name].end.point
+        point = self._far(name).point
         legs = {(run.name, start): leg for run, leg, start in self.case.network.runs_at(point)}
         found = []
         flows = np.meshgrid(*(_finer(runs[run].edges_m3_s) for run in leaving), indexing="ij")
-        cuts = self.shape.cuts
-        ends = [(cuts[run], False) if run in cuts else (run, True) for run in leaving]
-        signs = [-1.0 if run in cuts else 1.0 for run in leaving]  # a loss is counted along the run
+        cuts, against = self.shape.cuts, self.shape.against
+        fed = (name, name in against)
+        ends = [(cuts.get(run, run), (run in cuts) == (cuts.get(run, run) in against)) for run in leaving]
+        signs = [1.0 if at_start else -1.0 for _, at_start in ends]  # flows and losses are counted along the run
+        inward = -1.0 if name in against else 1.0
         for k in kept:
             option = self.case.tees[point][k]
             curves = self.case.tee_curves(point, k, 0)
-            at = {(name, False): flows[0] + flows[1], ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
-            own = curves.losses_m((name, False), at)
+            at = {fed: inward * (flows[0] + flows[1]), ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
+            own = inward * curves.losses_m(fed, at)
             drops = tuple(
                 _enclosed(own + sign * curves.losses_m(end, at)) for end, sign in zip(ends, signs, strict=True)
             )
             states = tuple(self._number(option.states[legs[end]]) for end in ends)
-            inlet = self._number(option.states[legs[name, False]])
+            inlet = self._number(option.states[legs[fed]])
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
         return Parting(point, leaving, tuple(found))
 

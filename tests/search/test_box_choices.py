@@ -25,6 +25,6 @@ def test_every_combination_below_the_cost_is_told_once_and_no_other(seed: int) -
     fittings = {point: range(len(found)) for point, found in case.tees.items()}
     settings = range(len(case.modes[0].speeds))
 
-    told = Counter(choices_below(case, shape.order, ways, fittings, settings, limit))
+    told = Counter(choices_below(case, shape, ways, fittings, settings, limit))
 
     assert told == Counter(choice for choice in every if cents_of(case, choice) < limit)

@@ -109,21 +109,6 @@ def enclosed(seed: int) -> None:
         assert tables.bound == pytest.approx(plain + cheapest)
 
 
-@pytest.mark.parametrize(
-    "first",
-    [pytest.param(first, marks=pytest.mark.long if first < 40 else pytest.mark.slow) for first in range(0, 400, 10)],
-)
-def test_the_plan_of_a_ring_costs_what_the_best_combination_costs(first: int) -> None:
-    for seed in rings(first):
-        check(seed)
-
-
-@pytest.mark.parametrize("first", range(0, 60, 10))
-def test_no_true_flow_round_a_ring_is_outside_of_what_the_tables_enclose(first: int) -> None:
-    for seed in rings(first):
-        enclosed(seed)
-
-
 def test_a_quarter_of_all_cases_have_a_ring() -> None:
     assert sum(len(rings(first)) for first in MANY) > 100
 

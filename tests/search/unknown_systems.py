@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 import tempfile
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -129,9 +131,16 @@ def branches_and_gravity(targets: str) -> System:
     return _read(f"{_HEAD}{_BRANCHES.replace('rules:', down + 'rules:')}targets:\n{targets}")
 
 
-def ring(targets: str) -> System:
-    """Return a ring main with two drops, none of its runs with a valve."""
-    return _read(f"{_HEAD}{_RING}targets:\n{targets}")
+def ring(targets: str, turned: Iterable[str] = ()) -> System:
+    """Return a ring main with two drops, none of its runs with a valve; `turned` runs are written the other way."""
+    text = _RING
+    for name in turned:
+        found = re.search(rf"  {name}: {{from: (.*?), to: (.*?), size: (.*?), parts: \[(.*?)\]}}", text)
+        assert found is not None
+        start, end, size, parts = found.groups()
+        back = ", ".join(reversed(parts.split(", ")))
+        text = text.replace(found[0], f"  {name}: {{from: {end}, to: {start}, size: {size}, parts: [{back}]}}")
+    return _read(f"{_HEAD}{text}targets:\n{targets}")
 
 
 def day_and_night() -> System:
