@@ -190,7 +190,10 @@ def _miss(flow_m3_s: float, run: str, targets: Sequence[Target], units: str) -> 
 
 
 def _gain(row: PartLoss, units: str) -> str:
-    return f"+{show_flow(row.gained_flow_m3_s, units)}" if math.isfinite(row.gained_flow_m3_s) else "–"
+    if not math.isfinite(row.gained_flow_m3_s):
+        return "–"
+    sign = "+" if row.gained_flow_m3_s >= 0.0 else ""
+    return f"{sign}{show_flow(row.gained_flow_m3_s, units)}"
 
 
 def flow_or_dash(flow_m3_s: float, units: str) -> str:

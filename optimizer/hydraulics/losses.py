@@ -14,7 +14,7 @@ from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.devices import device_curve
 from optimizer.hydraulics.elements import NOTHING, LossElement, element_head_loss_m
 from optimizer.hydraulics.junctions import build_junctions, legs_of
-from optimizer.hydraulics.network import NetworkSolution, solve_flows
+from optimizer.hydraulics.network import NetworkSolution, carried_flows_m3_s
 from optimizer.hydraulics.tees import common_leg, tee_head_losses_m
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Leg, Network
@@ -174,7 +174,7 @@ def _gain(compiled: CompiledNetwork, flows: Floats, row: _Row) -> float:
         changed = replace(compiled, junctions=junctions)
     else:
         changed = _without(compiled, row.run, row.element)
-    return abs(float(solve_flows(changed, guess_m3_s=flows)[row.run])) - abs(flow)
+    return abs(float(carried_flows_m3_s(changed, guess_m3_s=flows)[row.run])) - abs(flow)
 
 
 def _without(compiled: CompiledNetwork, run: int, element: LossElement) -> CompiledNetwork:

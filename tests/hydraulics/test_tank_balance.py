@@ -223,6 +223,17 @@ def test_a_tank_that_a_weak_pump_does_not_reach_gives_nothing_to_the_others() ->
     assert other_states(parting(3.5), told.flows_m3_s) == ()
 
 
+def test_what_a_part_costs_is_told_from_the_same_balance_of_tanks() -> None:
+    plumbing = parting(3.5)
+    told = solve_network(plumbing)
+    gained = [row.gained_flow_m3_s for row in loss_table(plumbing, told) if row.run in ("riser", "low")]
+
+    # without what a part takes no less flows, and no more than the pump's curve has: 6e-4 m³/s
+    assert max(gained) > 0.0
+    assert min(gained) >= -1e-9
+    assert max(gained) < 6e-4 - told.flows_m3_s["riser"]
+
+
 def test_in_no_draw_does_a_tank_give_more_than_it_gets() -> None:
     plumbing = parting(1.25)
     drawn = uncertainty(plumbing, samples=64)
