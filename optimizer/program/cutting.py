@@ -17,6 +17,8 @@ from optimizer.program.answers import answer_of, first_answer, is_optimal
 MOST_PATTERNS = 50_000  # above this many the patterns are not listed
 _TIDY_PATTERNS = 600  # above this many, equally cheap answers are not weighed against each other: it can take minutes
 _SOLVERS = ("HIGHS", "GSCIP")
+_MANY_LENGTHS = 60
+_HAIR_CENTS = 1e-6  # of sums of rates, so that rounding leaves nothing out
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +131,13 @@ def cents_if_filled(pieces: Sequence[int], stock: Sequence[tuple[int, int]], ker
     """Return what lengths cost at the least that are together as long as all pieces; and whether these go in.
 
     Then nothing is cheaper, and no solver is needed. The pieces are laid in the longest first, each into the length
-    that it leaves least of.
+    that it leaves least of. Where that would take very many lengths, what all pieces cost by the cheapest rate.
     """
     rooms = sorted(((length + kerf, cents) for length, cents in stock), reverse=True)
     wanted = sorted((piece + kerf for piece in pieces), reverse=True)
+    rates = [min(cents / room for room, cents in rooms[kind:]) for kind in range(len(rooms))]
+    if sum(wanted) > _MANY_LENGTHS * rooms[0][0]:
+        return math.floor(rates[0] * sum(wanted)), False
     least, cheapest = math.inf, list[tuple[int, ...]]()
     waiting: list[tuple[int, int, int, tuple[int, ...]]] = [(0, sum(wanted), 0, ())]
     while waiting:
@@ -142,7 +147,7 @@ def cents_if_filled(pieces: Sequence[int], stock: Sequence[tuple[int, int]], ker
                 cheapest = [taken] if cents < least else [*cheapest, taken]
                 least = cents
             continue
-        if kind == len(rooms) or cents >= least:
+        if kind == len(rooms) or cents + rates[kind] * rest > least + _HAIR_CENTS:
             continue
         room, price = rooms[kind]
         most = -(-rest // room)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import time
 
 import pytest
 
@@ -75,6 +76,20 @@ def test_many_pieces_cost_what_the_program_pays_for_them_or_at_least_what_is_as_
     assert cents <= cut.cost_cents
     assert not filled or cents == cut.cost_cents
     assert shop.alone_cents(item, pieces) <= cut.cost_cents == shop.cents(item, pieces)
+
+
+@pytest.mark.parametrize("count", [100, 500, 5000])
+def test_hundreds_of_pieces_are_priced_from_below_at_once(count: int) -> None:
+    """A pipe of a kilometer and a half is some 500 pieces: to try all lengths that are as long would take hours."""
+    shop, item, rng = PipeShop(shipped_sticks()), load_catalog().items["sch40-pipe-100"], random.Random(count)
+    pieces = tuple(sorted(rng.randint(20000, 30000) for _ in range(count))[::-1])
+    stock = [(round(one.length_m * 1e4), one.price_cents) for one in shop.stock(item)]
+    start = time.process_time()
+    cents, _ = cents_if_filled(pieces, stock, round(shop.kerf_m * 1e4))
+
+    assert time.process_time() - start < 1.0
+    cheapest = min(price / (length + round(shop.kerf_m * 1e4)) for length, price in stock)
+    assert cheapest * sum(pieces) <= cents <= sum(shop.single_cents(item, units) for units in pieces)
 
 
 SIZES = ("1/2 in", "3/4 in", "1 in", "1-1/4 in", "1-1/2 in")
