@@ -78,6 +78,17 @@ def overdraft(network: Network) -> Overdraft:
     return once(network, "overdraft", _overdraft_of)
 
 
+def sole_feeds(network: Network) -> frozenset[str]:
+    """Return the lines of pumps, parting on their way, that alone bring water to a tank: none runs back for long."""
+    return once(network, "sole feeds", _sole_feeds_of)
+
+
+def _sole_feeds_of(network: Network) -> frozenset[str]:
+    names = tuple(network.runs)
+    feeds = ((np.flatnonzero(tank.counts > 0.0), set(tank.parting.tolist())) for tank in _fed_tanks(network))
+    return frozenset(names[into[0]] for into, parting in feeds if len(into) == 1 and int(into[0]) in parting)
+
+
 def tank_balance(network: Network) -> TankBalance:
     """Return which tanks of a plumbing have to balance: those that are fed and have lines down out of them.
 

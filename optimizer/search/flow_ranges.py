@@ -12,6 +12,7 @@ from optimizer.choices.loss_basis import ArcRows
 from optimizer.choices.wants import Want
 from optimizer.clock import look
 from optimizer.hydraulics.pumps import pump_curve
+from optimizer.hydraulics.tank_balance import sole_feeds
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.network import Network, PointKind, Run
 
@@ -39,7 +40,7 @@ def is_one_way(run: Run, network: Network) -> int:
     if network.points[run.start.point].kind is PointKind.OUTLET:
         return -1
     onward = network.points[run.end.point].kind is PointKind.OUTLET or any(part.kind in CHECKS for part in run.parts)
-    return 1 if onward else 0
+    return 1 if onward or run.name in sole_feeds(network) else 0
 
 
 def greatest_head_m(network: Network, fastest: Mapping[str, float]) -> float:

@@ -25,6 +25,7 @@ from optimizer.hydraulics import (
     solve_flows,
     solve_flows_and_rates,
 )
+from optimizer.hydraulics.network import holding, overdrawing
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.throttling import may_be_throttled
@@ -154,6 +155,7 @@ class _Work:
         self.columns = [self.compiled[0].run_index[name] for name in self.valves]
         self.rows = [self._matrix(duty) for duty in duties]
         self.guesses: list[Floats | None] = [None] * len(duties)
+        self.solved = list(self.compiled)  # with what would empty a tank held, as at the guesses
         self.scale = np.ones(len(self.valves))
 
     def _matrix(self, duty: Duty) -> tuple[Floats, Floats, Floats]:
@@ -171,7 +173,7 @@ class _Work:
     def flows(self, exponents: Floats) -> list[Floats]:
         variation = Variation(added_square_s2_m5=self.added(exponents))
         for i, compiled in enumerate(self.compiled):
-            self.guesses[i] = _solved(compiled, variation, self.guesses[i])
+            self.solved[i], self.guesses[i] = _solved_within_tanks(compiled, variation, self.guesses[i])
         return [guess for guess in self.guesses if guess is not None]
 
     def rates(self, exponents: Floats) -> list[Floats]:
@@ -181,7 +183,7 @@ class _Work:
         stretch = self.scale * np.exp(exponents)
         return [
             solve_flows_and_rates(compiled, variation, columns, guess)[1] * stretch
-            for compiled, guess in zip(self.compiled, self.guesses, strict=True)
+            for compiled, guess in zip(self.solved, self.guesses, strict=True)
         ]
 
     def misses(self, flows: list[Floats], inside: float = 0.0) -> Floats:
@@ -241,6 +243,20 @@ class _Work:
             if found.met or found.miss > _NEAR:
                 break  # reached, or so far off that a closer look would not help
         return found
+
+
+def _solved_within_tanks(
+    compiled: CompiledNetwork, variation: Variation, guess: Floats | None
+) -> tuple[CompiledNetwork, Floats]:
+    """Solve, with lines held that would take more out of a tank than comes in; return the network so held as well."""
+    held: frozenset[int] = frozenset()
+    while True:
+        flows = _solved(compiled, variation, guess)
+        more = overdrawing(compiled, flows) - held
+        if not more:
+            return compiled, flows
+        held, guess = held | more, flows
+        compiled = holding(compiled, held)
 
 
 def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | None) -> Floats:

@@ -110,7 +110,7 @@ def wrong(system: System, speed: float) -> list[str]:
     (name,) = network.pumps
     there = replace(network, pumps={name: replace(network.pumps[name], speed=speed)})
     flows = own_flows(there)
-    told = said((*unsafe_when(system, Running(there, flows, {})), *_emptied(there, flows)))
+    told = said((*unsafe_when(system, Running(there, flows, {})), *_emptied(Running(there, flows, {}))))
     back = [f"{path[-1]} runs backwards" for path in pumped_paths(there) if flows[path[-1]] < -NOTHING_M3_S]
     return [*(words for words in told if "start-up" not in words), *back]
 
