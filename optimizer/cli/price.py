@@ -31,12 +31,10 @@ def price(
     from optimizer import pipeline
 
     free_outputs(replace, (file, quote, *catalogs), (output, ".xlsx"))
-    from optimizer.read.quote import check_quote
     from optimizer.read.workbooks import load_sheets
 
-    load_sheets(quote)  # what is no workbook, or no parts list, is refused before anyone waits for a plan
+    load_sheets(quote)  # what is no workbook is refused before anyone waits for a plan
     system, catalog = _read(file, catalogs, as_json)
-    check_quote(quote, catalog.currency)
     found = wait_for("Searching for the cheapest plan", partial(pipeline.search, system, catalog), as_json)
     if not found.found:
         _end_without_plan(system, found, as_json)

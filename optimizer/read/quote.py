@@ -116,20 +116,6 @@ def load_quote(
     return Quote(currency, reading.prices, tuple(reading.remarks))
 
 
-def check_quote(path: Path, currency: str) -> None:
-    """Refuse what is no filled-in parts list in a currency, whatever the plan that it is of.
-
-    Raises
-    ------
-    InputError
-        When it is no workbook, no sheet has the columns of a parts list, or it is in another currency.
-    """
-    reading = _Reading(Path(path).name, currency, {}, {})
-    _check_currency(reading, _find_table(reading, load_sheets(Path(path))))
-    if reading.faults:
-        raise InputError(reading.faults)
-
-
 def _find_table(reading: _Reading, sheets: Sequence[Sheet]) -> _Table:
     """Return the one sheet that has the titles of a parts list."""
     found = [table for sheet in sheets for table in _table(sheet)]

@@ -264,22 +264,6 @@ def test_an_error_that_nobody_expected_is_not_hidden(retrofit: Retrofit, monkeyp
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("title", ["Store's price", "Store's unit price (EUR)"])
-def test_what_is_no_parts_list_is_refused_before_a_plan_is_searched(
-    title: str, retrofit: Retrofit, here: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    book = openpyxl.Workbook()
-    assert book.active is not None
-    book.active.append(["Item no.", title])
-    book.save(here / "quote.xlsx")
-    monkeypatch.setattr(pipeline, "search", lambda *_, **__: pytest.fail("a plan was searched"))
-
-    result = retrofit("price", SHORT, "quote.xlsx")
-
-    assert result.exit_code == 2
-    assert "quote.xlsx" in result.output
-
-
 def test_a_store_s_own_prices_change_the_plan_s_cost(retrofit: Retrofit, here: Path) -> None:
     before = strict_json(retrofit("plan", SHORT, "--json").stdout)
     sold_singly = [line for line in before["parts"] if line["unit"] == "each"]  # a price list names no sticks
