@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from flow_cases import choices_of, random_case
 from unknown_systems import branches, catalog
@@ -49,10 +51,19 @@ def test_a_target_on_a_sum_is_one_on_what_feeds_it() -> None:
 
 def test_an_outlet_is_not_thought_to_draw_what_no_head_can_lift() -> None:
     """Heads alone leave it open while the range is wide: what is drawn by one would have to go out by the other."""
-    basic = prepare(branches("  left + right: at least 1500 L/h"), catalog(), lossy=False, slots=False)
+    system = branches("  left + right: at least 1500 L/h")
+    endless = replace(system, network=replace(system.network, tanks_balance=False))  # tanks that could give for ever
+    basic = prepare(endless, catalog(), lossy=False, slots=False)
     assert basic is not None
     by_heads, free = tightened(basic.case, basic.case.ranges, 0, free=True), free_box(basic.case)
     assert by_heads is not None
     assert free is not None
     for run in ("left", "right"):
         assert by_heads[run, 0][0] < 2.0 * free[run, 0][0] <= 0.0
+
+
+def test_the_only_line_to_a_tank_never_draws_from_it() -> None:
+    """What it took would be gone once the water has fallen to its mouth; the network solution has it carry nothing."""
+    basic = prepare(branches("  left: at least 500 L/h\n  right: any"), catalog(), lossy=False, slots=False)
+    assert basic is not None
+    assert all(basic.case.ranges[run, 0][0] >= 0.0 for run in ("left", "right"))
