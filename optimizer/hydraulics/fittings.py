@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from optimizer.errors import NetworkError
@@ -13,7 +12,6 @@ from optimizer.model.catalog import CatalogItem, Kind, LossData, LossMethod
 INCH_M = 0.0254  # Hooper's 2-K takes the bore in inches
 CRANE_ROUGHNESS_M = 0.0018 * INCH_M  # clean commercial steel: the pipe that Crane's multiples refer to
 _TEE_THROUGH_RUN = 20.0  # Crane: a tee passed straight on, its branch plugged
-_SLENDER_DEG = 45.0  # Crane: from this angle on a widening cone loses what a sudden one does
 _MOULDED_TAPER_DEG = 60.0  # inside of a moulded reducing coupling: common practice, no source
 
 
@@ -61,7 +59,9 @@ def crane(length_over_bore: float, bore_m: float) -> MinorLoss:
 
 def flow_coefficient(kv_m3_h: float, bore_m: float) -> MinorLoss:
     """Return the loss of a valve of this Kv: 1 bar at Kv m³/h of water (IEC 60534); K = 1.6e9 D⁴/Kv² on the bore."""
-    return MinorLoss(0.0, 1.6e9 * bore_m**4 / kv_m3_h**2, bore_m)
+    from fluids.fittings import Kv_to_K
+
+    return MinorLoss(0.0, float(Kv_to_K(kv_m3_h, bore_m)), bore_m)
 
 
 def change_of_bore(from_m: float, to_m: float, angle_deg: float = 180.0) -> MinorLoss:
@@ -71,15 +71,13 @@ def change_of_bore(from_m: float, to_m: float, angle_deg: float = 180.0) -> Mino
     ----------
     Crane Technical Paper 410, appendix A, formulas 1 to 4.
     """
+    from fluids.fittings import contraction_conical_Crane, diffuser_conical_Crane
+
     if from_m == to_m:
         return MinorLoss(0.0, 0.0, to_m)
-    small = min(from_m, to_m)
-    unlike = 1.0 - (small / max(from_m, to_m)) ** 2
-    leaning = math.sin(math.radians(0.5 * angle_deg))
-    slender = angle_deg < _SLENDER_DEG
     if from_m > to_m:
-        return MinorLoss(0.0, (0.8 * leaning if slender else 0.5 * math.sqrt(leaning)) * unlike, small)
-    return MinorLoss(0.0, (2.6 * leaning if slender else 1.0) * unlike * unlike, small)
+        return MinorLoss(0.0, float(contraction_conical_Crane(from_m, to_m, angle=angle_deg)), to_m)
+    return MinorLoss(0.0, float(diffuser_conical_Crane(from_m, to_m, angle=angle_deg)), from_m)
 
 
 def minor_loss(loss: LossData, kind: Kind, bores_m: tuple[float, ...]) -> MinorLoss:
