@@ -30,6 +30,7 @@ ARROWS = (
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}
 HOMES = {
+    "fluids": {"hydraulics"},
     "ortools": {"program"},
     "scipy": {"hydraulics", "verify"},
     "networkx": {"model", "joints"},
@@ -107,7 +108,7 @@ def test_the_reader_of_imports_sees_those_inside_functions_and_under_conditions(
         ("import optimizer.pipeline", {"numpy", "pint", "ortools", "scipy", "networkx", "pandas", "rich"}),
         (
             "import optimizer.cli as c; c.main(['flow', 'examples/cellar-sump.yaml'], standalone_mode=False)",
-            {"numpy.ma", "fluids", "scipy", "pint", "ortools", "networkx", "pandas", "rich", "xlsxwriter"},
+            {"numpy.ma", "scipy", "pint", "ortools", "networkx", "pandas", "rich", "xlsxwriter"},
         ),
         (
             "import optimizer.cli as c; c.main(['check', 'examples/cellar-sump.yaml'], standalone_mode=False)",
