@@ -57,6 +57,7 @@ class Pages:
         self.sitting = sitting
         self.templates = templates
         self._orders: dict[object, Order] = {}
+        self._drawn: dict[object, fault_views.Drawable | None] = {}  # of the last text with errors
 
     def whole(self, asked: Asked, window: str) -> str:
         """Return the whole page."""
@@ -137,9 +138,17 @@ class Pages:
         except NetworkError as error:
             return self._fill("trouble.html", words=views.trouble_words(error))
 
+    def _drawable(self, sheet: Sheet) -> fault_views.Drawable | None:
+        """Return what can be drawn of a file with errors: told once for a text, as each error takes a reading of it."""
+        key = (sheet.text, tuple(sheet.faults), id(self.sitting.last_read))
+        if key not in self._drawn:
+            told = fault_views.drawable(sheet.text, sheet.faults, self.sitting.read_as, self.sitting.last_read)
+            self._drawn = {key: told}
+        return self._drawn[key]
+
     def _faults(self, sheet: Sheet) -> str:
         """Return the errors of a file at their parts and at their lines."""
-        told = fault_views.drawable(sheet.text, sheet.faults, self.sitting.read_as, self.sitting.last_read)
+        told = self._drawable(sheet)
         drawing = ""
         if told is not None:
             with suppress(NetworkError):

@@ -13,6 +13,7 @@ from web.conftest import Open
 from optimizer import pipeline
 from optimizer.documents.words import flow_words
 from optimizer.errors import InputError
+from optimizer.web import fault_views
 from optimizer.web.sitting import Sitting
 
 HARM = "<script>alert(1)</script>"
@@ -67,6 +68,20 @@ def test_faults_stand_at_their_lines(open_page: Open) -> None:
 
     assert 'id="line-5" class="wrong"' in told
     assert "Line 5" in words_of(told)
+
+
+def test_what_can_be_drawn_of_a_file_with_errors_is_told_once(open_page: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every error takes a reading of the file: with dozens of them each look at another view took seconds."""
+    asked = []
+    told = fault_views.drawable
+    monkeypatch.setattr(fault_views, "drawable", lambda *given: asked.append(given) or told(*given))
+    page = open_page(content=b"system: A\nunits: US\nsurfaces: {sump: 0 ft}\nruns:\n  a: {from: sump, to: nowhere}\n")
+
+    first, again = page.get("/"), page.get("/", params={"view": "losses"})
+
+    assert 'id="line-5" class="wrong"' in first.text
+    assert 'id="line-5" class="wrong"' in again.text
+    assert len(asked) == 1
 
 
 def test_a_script_in_every_name_is_shown_not_run(open_page: Open) -> None:
