@@ -6,7 +6,6 @@ stands, in the planned one, and in what was measured.
 
 from __future__ import annotations
 
-import math
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -299,9 +298,11 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
 
     References
     ----------
-    Crane Technical Paper 410, appendix A.
+    Crane Technical Paper 410, appendix A, by the fluids library.
     """
-    return 45.0 / math.sqrt(fluid.density_kg_m3)
+    from fluids.fittings import v_lift_valve_Crane
+
+    return float(v_lift_valve_Crane(rho=fluid.density_kg_m3, style="swing check angled"))
 
 
 def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:

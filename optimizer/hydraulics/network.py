@@ -183,15 +183,19 @@ def _at_speeds(compiled: CompiledNetwork, variation: Variation) -> Plumbing:
     return replace(compiled.network, pumps=pumps)
 
 
-def settled(compiled: CompiledNetwork) -> tuple[CompiledNetwork, npt.NDArray[np.float64]]:
+def settled(
+    compiled: CompiledNetwork,
+    variation: Variation = AS_COMPILED,
+    guess_m3_s: npt.NDArray[np.float64] | None = None,
+) -> tuple[CompiledNetwork, npt.NDArray[np.float64]]:
     """Return a network as it is once what takes more out of a tank than comes in has ended, and its flows (n_runs,)."""
-    flows = solve_flows(compiled)
+    flows = solve_flows(compiled, variation, guess_m3_s)
     for _ in compiled.run_names:
         runs = overdrawing(compiled, flows)
         if not runs:
             break
         compiled = holding(compiled, runs)
-        flows = solve_flows(compiled)
+        flows = solve_flows(compiled, variation, guess_m3_s)
     return compiled, flows
 
 

@@ -22,10 +22,9 @@ from optimizer.hydraulics import (
     Conditions,
     Variation,
     compile_network,
-    solve_flows,
     solve_flows_and_rates,
 )
-from optimizer.hydraulics.network import holding, overdrawing
+from optimizer.hydraulics.network import settled
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.throttling import may_be_throttled
@@ -173,7 +172,7 @@ class _Work:
     def flows(self, exponents: Floats) -> list[Floats]:
         variation = Variation(added_square_s2_m5=self.added(exponents))
         for i, compiled in enumerate(self.compiled):
-            self.solved[i], self.guesses[i] = _solved_within_tanks(compiled, variation, self.guesses[i])
+            self.solved[i], self.guesses[i] = _solved(compiled, variation, self.guesses[i])
         return [guess for guess in self.guesses if guess is not None]
 
     def rates(self, exponents: Floats) -> list[Floats]:
@@ -245,26 +244,12 @@ class _Work:
         return found
 
 
-def _solved_within_tanks(
-    compiled: CompiledNetwork, variation: Variation, guess: Floats | None
-) -> tuple[CompiledNetwork, Floats]:
-    """Solve, with lines held that would take more out of a tank than comes in; return the network so held as well."""
-    held: frozenset[int] = frozenset()
-    while True:
-        flows = _solved(compiled, variation, guess)
-        more = overdrawing(compiled, flows) - held
-        if not more:
-            return compiled, flows
-        held, guess = held | more, flows
-        compiled = holding(compiled, held)
-
-
-def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | None) -> Floats:
-    """Solve from the last flows, and from rest where that fails."""
+def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | None) -> tuple[CompiledNetwork, Floats]:
+    """Solve from the last flows, and from rest where that fails; the network has what would empty a tank held."""
     try:
-        return solve_flows(compiled, variation, guess)
+        return settled(compiled, variation, guess)
     except NetworkError:
-        return solve_flows(compiled, variation)
+        return settled(compiled, variation)
 
 
 def _missed(flows: Floats, rows: tuple[Floats, Floats, Floats], inside: float) -> tuple[Floats, Floats]:
