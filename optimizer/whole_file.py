@@ -98,13 +98,10 @@ def put_whole(target: Path, content: bytes) -> None:
     put_all({target: content})
 
 
-def put_pieces(target: Path, pieces: Iterable[bytes]) -> None:
-    """Put content that comes in pieces in place in one step, as `put_all` does; what makes a piece may raise."""
-    put_all({target: pieces})
-
-
 def put_all(contents: Mapping[Path, bytes | Iterable[bytes]]) -> None:
     """Put several files in place, all or none; what was there keeps its mode and its hard links.
+
+    Content may come in pieces; what makes a piece may raise, and nothing is put in place then.
 
     Raises
     ------

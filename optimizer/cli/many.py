@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace as named
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -108,7 +108,7 @@ def many(
     target = _free(output, replace, [*catalogs, *([] if systems.is_dir() else [systems]), *[path for _, path in named]])
     like = Job("", None, what, listing.lists_of(catalogs), time_limit_s, papers is not None)
     ran = _run(listing.jobs(named, like), len(named), _work(workers, address), target, papers)
-    _end(ran, len(named), target, output)
+    _end(ran, len(named), target, str(output))
 
 
 @click.command()
@@ -165,15 +165,15 @@ def vary(
     before = {head: [found.cells[place][at] for place in there] for at, head in enumerate(found.columns)}
     rows = [named(by_job[variants.job_name(file, found.names[place])], name=found.names[place]) for place in there]
     ran = named(ran, rows=tuple(rows))
+    pictures: dict[Path, bytes] = {}
     if drawn_at is not None and not ran.stopped:
         from optimizer.documents.drawing.variants_chart import variants_chart
-        from optimizer.whole_file import put_whole
 
         currency = next((row.currency for row in rows if row.currency), "")
         costs = [row.cost_cents for row in rows]
-        put_whole(drawn_at, variants_chart(found.columns, _numbers(found), costs, currency, file.stem).encode())
-        say(f"Wrote {picture}.")
-    _end(ran, number, target, output, before)
+        pictures[drawn_at] = variants_chart(found.columns, _numbers(found), costs, currency, file.stem).encode()
+    written = f"{output} and {picture}" if pictures else str(output)
+    _end(ran, number, target, written, before, pictures)
 
 
 def _content(file: Path) -> bytes:
@@ -261,21 +261,34 @@ def _minutes(seconds: float) -> str:
     )
 
 
-def _end(ran: Ran, number: int, target: Path, output: Path, before: dict[str, list[str]] | None = None) -> None:
-    """Write the table and say what came of all systems, in a few lines."""
+def _end(
+    ran: Ran,
+    number: int,
+    target: Path,
+    written: str,
+    before: Mapping[str, list[str]] | None = None,
+    pictures: Mapping[Path, bytes] | None = None,
+) -> None:
+    """Write the table and its pictures, all or none, and say what came of all systems, in a few lines."""
     from optimizer.many.results import pieces
-    from optimizer.whole_file import put_pieces
+    from optimizer.whole_file import put_all
 
-    put_pieces(target, pieces(ran.rows, target.suffix.lower(), before))
+    if ran.stopped and not ran.rows:  # a table that is there is worth more than one of no rows
+        _end_stopped(0, number)
+    put_all({target: pieces(ran.rows, target.suffix.lower(), before), **(pictures or {})})
     counts = Counter(row.status for row in ran.rows)
     for line in _summary(counts):
         say(line)
-    say(f"Wrote {output}.")
+    say(f"Wrote {written}.")
     if ran.stopped:
-        say(f"Stopped: {len(ran.rows):,} of {number:,} are done. The same command goes on from there.", err=True)
-        click.get_current_context().exit(STOPPED)
+        _end_stopped(len(ran.rows), number)
     if counts.keys() & {"defect", "set aside", "no answer", "none found"}:
         click.get_current_context().exit(NO_ANSWER)
+
+
+def _end_stopped(done: int, number: int) -> NoReturn:
+    say(f"Stopped: {done:,} of {number:,} are done. The same command goes on from there.", err=True)
+    click.get_current_context().exit(STOPPED)
 
 
 _SAID = {

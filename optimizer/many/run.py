@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from optimizer.errors import DocumentError, OptimizerError
 from optimizer.many.answer import Answered, Job, Row
 from optimizer.many.results import Kept
 from optimizer.model.plan import Status
-from optimizer.whole_file import put_all
+from optimizer.whole_file import put_all, put_folder, sweep
 
 _PLANNED = (Status.OPTIMAL.value, Status.FEASIBLE.value)
 Work = Callable[[Iterator[Job]], Iterator[Answered]]
@@ -91,6 +92,8 @@ def run(
                 names[job.key] = job.name
             yield job
 
+    if papers is not None:
+        _sweep_all(papers)
     with Kept(kept_at) as kept:
         stopped = False
         try:
@@ -124,7 +127,16 @@ def folder_of(papers: Path, name: str) -> Path:
 
 def _put_papers(folder: Path, files: Mapping[str, bytes]) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise DocumentError(f"{folder}: cannot be made, {error.strerror or error}") from error
-    put_all({folder / file: content for file, content in files.items()})
+    if folder.is_dir():
+        put_all({folder / file: content for file, content in files.items()})
+    else:
+        put_folder(folder, files)
+
+
+def _sweep_all(papers: Path) -> None:
+    """See to what a kill has left anywhere among the papers: each system has a folder of its own, at any depth."""
+    for place, _, _ in os.walk(papers):
+        sweep(Path(place))

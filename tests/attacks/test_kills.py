@@ -16,13 +16,17 @@ import subprocess
 import sys
 import time
 import zipfile
+from functools import cache
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from optimizer import whole_file
+from optimizer import pipeline, whole_file
 from optimizer.cli import main
+from optimizer.documents.workbook import workbook_bytes
+from optimizer.model.catalog import Catalog
+from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 
 ROOT = Path(__file__).parent.parent.parent
@@ -49,7 +53,14 @@ for home, names in ((os, ("replace", "fsync", "mkdir", "rmdir", "rename", "unlin
 from optimizer.whole_file import put_all, put_folder
 folder = Path(sys.argv[2])
 new = b"new " * 7000
-if sys.argv[3] == "folder":
+if sys.argv[3] == "sitting":
+    from optimizer.web.sitting import Sitting
+    sitting = Sitting(folder / "system.yaml")
+    sitting.put(0, new.decode())
+    sitting.save()
+    sitting.put(sitting.revision, new.decode() + "more")
+    sitting.leave()
+elif sys.argv[3] == "folder":
     put_folder(folder / "pictures", {f"{name}.svg": new for name in "abc"})
 else:
     put_all({folder / f"{name}.svg": new for name in sys.argv[3]})
@@ -117,6 +128,27 @@ def test_a_kill_at_any_step_leaves_a_whole_new_folder_or_none(tmp_path: Path) ->
             break
 
 
+@pytest.mark.long
+def test_a_kill_while_the_page_saves_leaves_the_old_text_or_the_new_one(tmp_path: Path) -> None:
+    for step in itertools.count(1):
+        folder = tmp_path / str(step)
+        folder.mkdir()
+        (folder / "system.yaml").write_bytes(OLD)
+        ended = not killed(folder, step, "sitting")
+
+        whole_file.sweep(folder)
+
+        after = contents(folder)
+        saved, unsaved = after.pop("system.yaml"), after.pop("system.unsaved.yaml", None)
+        assert (saved, unsaved) in ((OLD, None), (NEW, None), (NEW, NEW + b"more"))
+        assert after == {}
+        assert [path for path in folder.iterdir() if path.is_dir()] == []
+        if ended:
+            assert unsaved
+            break
+    assert step > 3
+
+
 @pytest.mark.parametrize("state", ["part", "ready"])
 def test_what_a_kill_left_in_a_folder_of_pictures_is_seen_to_by_any_command_beside_it(
     tmp_path: Path, state: str
@@ -134,15 +166,29 @@ def test_what_a_kill_left_in_a_folder_of_pictures_is_seen_to_by_any_command_besi
     assert there == ({"one.svg": NEW} if state == "ready" else {})
 
 
-COMMANDS = (
-    ("example", "new.yaml", "--replace"),
-    ("plan", "system.yaml", "-o", "parts.xlsx", "--store-csv", "parts.csv", "--replace"),
-    ("draw", "system.yaml", "-o", "pictures", "--replace"),
-    ("draw", "system.yaml", "-o", "more"),
-    ("settings", "system.yaml", "--now", "-o", "card.html", "--replace"),
-    ("calibrate", "measured.yaml", "--write"),
-    ("report", "system.yaml", "-o", "page.html", "--replace", "--time-limit", "10"),
-)
+COMMANDS = {
+    "example": ("example", "new.yaml", "--replace"),
+    "plan": ("plan", "system.yaml", "-o", "parts.xlsx", "--store-csv", "parts.csv", "--replace"),
+    "draw": ("draw", "system.yaml", "-o", "pictures", "--replace"),
+    "draw into a new folder": ("draw", "system.yaml", "-o", "more"),
+    "settings": ("settings", "system.yaml", "--now", "-o", "card.html", "--replace"),
+    "settings as a workbook": ("settings", "system.yaml", "--now", "-o", "card.xlsx", "--replace"),
+    "calibrate": ("calibrate", "measured.yaml", "--write"),
+    "report": ("report", "system.yaml", "-o", "page.html", "--replace", "--time-limit", "10"),
+    "report as a PDF too": ("report", "system.yaml", "-o", "page.html", "--pdf", "page.pdf", "--replace"),
+    "price": ("price", "system.yaml", "quote.xlsx", "-o", "cheapest.xlsx", "--replace"),
+    "stores": ("stores", "system.yaml", *("--store", "corner.csv"), *("--store", "web.csv"), "-o", "orders.xlsx"),
+}
+MANY = {
+    "many": ("many", "shop", "--to", "table.csv", "--papers", "papers", "--replace", "--workers", "1"),
+    "many as a workbook": ("many", "shop", "--to", "table.xlsx", "--what", "flow", "--replace", "--workers", "1"),
+    "many as Parquet": ("many", "shop", "--to", "table.parquet", "--what", "check", "--replace", "--workers", "1"),
+    "vary": ("vary", "system.yaml", "--with", "with.csv", "--to", "varied.csv", *("--picture", "varied.svg"),
+             *("--replace", "--workers", "1")),
+}  # fmt: skip
+NEEDS = {"report as a PDF too": "weasyprint", "many as Parquet": "pyarrow"}
+SIGNALS = [getattr(signal, name, 2) for name in ("SIGKILL", "SIGTERM", "SIGINT")]
+EACH = max(1, -(-KILLS // (len(SIGNALS) * (len(COMMANDS) + len(MANY)))))
 PROGRAM = "import sys; from optimizer.cli import main; sys.exit(main(prog_name='retrofit'))"
 
 
@@ -150,40 +196,118 @@ def prepared(folder: Path) -> dict[str, bytes]:
     examples = data_directory("examples")
     shutil.copy(examples / "single-return.yaml", folder / "system.yaml")
     shutil.copy(examples / "measured-return.yaml", folder / "measured.yaml")
-    for name in ("new.yaml", "parts.xlsx", "parts.csv", "card.html", "page.html"):
+    for name in ("new.yaml", "parts.xlsx", "parts.csv", "card.html", "card.xlsx", "page.html", "page.pdf"):
         (folder / name).write_bytes(OLD)
     (folder / "pictures").mkdir()
     return contents(folder)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("number", [getattr(signal, name, 2) for name in ("SIGKILL", "SIGTERM", "SIGINT")])
-@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
-def test_a_command_that_is_ended_at_any_time_leaves_nothing(
-    words: tuple[str, ...], number: int, tmp_path: Path
-) -> None:
-    rng = random.Random(" ".join(words) + str(number))
+def prepared_stores(folder: Path) -> dict[str, bytes]:
+    """Add what two stores say: the workbook of the plan, sent back, and a list of each, at invented prices."""
+    (folder / "quote.xlsx").write_bytes(quote())
+    (folder / "cheapest.xlsx").write_bytes(OLD)
+    for name, factor in (("corner", 0.9), ("web", 1.1)):
+        rows = [f"{key},{factor * item.price_cents / 100:.2f},USD,2026-11-01\n" for key, item in shelf().items.items()]
+        (folder / f"{name}.csv").write_text("item_id,price,currency,price_date\n" + "".join(rows), encoding="utf-8")
+    return contents(folder)
+
+
+def prepared_many(folder: Path) -> dict[str, bytes]:
+    """Add some systems, one of them broken, one in a folder of its own, and a table of variants."""
+    text = (folder / "system.yaml").read_text(encoding="utf-8")
+    (folder / "shop" / "north").mkdir(parents=True)
+    for name, changed in (("a", text), ("bad", "runs: {}\n"), ("north/c", text.replace("700 gal/h", "650 gal/h"))):
+        (folder / "shop" / f"{name}.yaml").write_text(changed, encoding="utf-8")
+    (folder / "with.csv").write_text("targets: return line\nat least 640 gal/h\nat least 700 gal/h\n", encoding="utf-8")
+    for name in ("table.csv", "table.xlsx", "table.parquet", "varied.csv", "varied.svg"):
+        (folder / name).write_bytes(OLD)
+    return contents(folder)
+
+
+@cache
+def shelf() -> Catalog:
+    return load_catalog()
+
+
+@cache
+def quote() -> bytes:
+    system, catalog = pipeline.read(data_directory("examples") / "single-return.yaml")
+    return workbook_bytes(pipeline.plan(system, catalog))
+
+
+def stopped_somewhere(words: tuple[str, ...], number: int, lasts: float, folder: Path, rng: random.Random) -> None:
+    """Send a command a signal at a random moment of its work, and let any other command follow."""
+    child = run(words, folder)
+    time.sleep(rng.uniform(0.0, lasts))
+    child.send_signal(number)
+    child.wait(timeout=300)
+    assert run(("check", "system.yaml"), folder).wait(timeout=300) == 0
+
+
+def whole_run(words: tuple[str, ...], folder: Path) -> float:
+    """Return how long [s] a command takes that nobody stops."""
     begun = time.monotonic()
-    whole = tmp_path / "whole"
-    whole.mkdir()
-    before = prepared(whole)
-    run(words, whole).wait(timeout=300)
-    lasts, new = time.monotonic() - begun, contents(whole)
-    assert new != before
-    for count in range(max(1, -(-KILLS // (3 * len(COMMANDS))))):
-        folder = tmp_path / str(count)
+    assert run(words, folder).wait(timeout=300) in (0, 1)
+    return time.monotonic() - begun
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", SIGNALS)
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_that_is_ended_at_any_time_leaves_nothing(name: str, number: int, tmp_path: Path) -> None:
+    words, rng = COMMANDS[name], random.Random(f"{name} {number}")
+    pytest.importorskip(NEEDS.get(name, "click"))
+
+    def made(folder: Path) -> dict[str, bytes]:
         folder.mkdir()
-        prepared(folder)
-        child = run(words, folder)
-        time.sleep(rng.uniform(0.0, lasts))
-        child.send_signal(number)
-        child.wait(timeout=300)
-        run(("check", "system.yaml"), folder).wait(timeout=300)
+        before = prepared(folder)
+        return prepared_stores(folder) if words[0] in ("price", "stores") else before
+
+    before = made(tmp_path / "whole")
+    lasts, new = whole_run(words, tmp_path / "whole"), contents(tmp_path / "whole")
+    assert new != before
+    for count in range(EACH):
+        folder = tmp_path / str(count)
+        made(folder)
+        stopped_somewhere(words, number, lasts, folder, rng)
         found = contents(folder)
         assert set(found) in (set(before), set(new))
-        assert all(
-            found[name] in (before.get(name), new.get(name)) or is_whole(name, found[name], number) for name in found
-        )
+        assert all(found[one] in (before.get(one), new.get(one)) or is_whole(one, found[one], number) for one in found)
+        assert not list(folder.rglob(".retrofit-*"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", SIGNALS)
+@pytest.mark.parametrize("name", MANY)
+def test_work_on_many_that_is_ended_at_any_time_goes_on_from_there(name: str, number: int, tmp_path: Path) -> None:
+    words, rng = MANY[name], random.Random(f"{name} {number}")
+    pytest.importorskip(NEEDS.get(name, "click"))
+
+    def made(folder: Path) -> dict[str, bytes]:
+        folder.mkdir()
+        prepared(folder)
+        return prepared_many(folder)
+
+    before = made(tmp_path / "whole")
+    lasts, new = whole_run(words, tmp_path / "whole"), contents(tmp_path / "whole")
+    assert new != before
+    for count in range(EACH):
+        folder = tmp_path / str(count)
+        made(folder)
+        stopped_somewhere(words, number, lasts, folder, rng)
+        found = contents(folder)
+        assert set(found) <= set(new)
+        assert set(found) >= set(before)
+        for one, content in found.items():
+            if one.endswith(".kept"):  # rows as they come; a kill may leave the last one half written
+                assert new[one].startswith(content)
+            else:  # a table of the rows that were there when it was asked to stop
+                stopped = number != signal.SIGKILL and is_whole(one, content, signal.SIGINT)
+                assert stopped or content in (before.get(one), new.get(one)), one
+
+        whole_run(words, folder)
+
+        assert contents(folder) == new
         assert not list(folder.rglob(".retrofit-*"))
 
 
@@ -198,7 +322,9 @@ def is_whole(name: str, content: bytes, number: int) -> bool:
     if number != signal.SIGINT:
         return False
     if name.endswith(".csv"):
-        return content.endswith(b"\r\n")
+        return content.endswith(b"\n")
+    if name.endswith(".parquet"):
+        return content.startswith(b"PAR1") and content.endswith(b"PAR1")
     try:
         return name.endswith(".xlsx") and zipfile.ZipFile(io.BytesIO(content)).testzip() is None
     except zipfile.BadZipFile:

@@ -7,6 +7,8 @@ import json
 import os
 import shutil
 import signal
+import subprocess
+import sys
 import time
 import tracemalloc
 from collections.abc import Iterator
@@ -19,10 +21,10 @@ import pytest
 from cli.running import ROOT
 from click.testing import CliRunner, Result
 
-from optimizer import pipeline
+from optimizer import pipeline, whole_file
 from optimizer.cli import main
 from optimizer.documents import papers
-from optimizer.errors import OptimizerError
+from optimizer.errors import DocumentError, OptimizerError
 from optimizer.many import listing, results, workers
 from optimizer.many.answer import DEFECT, SET_ASIDE, Answered, Job, Row, answer
 from optimizer.many.results import COLUMNS, Kept, frame, pieces
@@ -233,6 +235,44 @@ def test_a_stop_leaves_a_whole_table_and_the_next_start_ends_it(
     monkeypatch.setattr(workers, "by_processes", lambda jobs, workers: here(jobs))
     assert retrofit("many", shop, "--to", place, "--what", "check").exit_code == 0
     assert place.read_bytes() == whole.read_bytes()
+
+
+def test_a_stop_before_the_first_row_leaves_the_table_that_is_there(
+    shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(jobs: Iterator[Job], workers: int) -> Iterator[Answered]:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(workers, "by_processes", stopped)
+    (tmp_path / "r.csv").write_text("name\nof last week\n", encoding="utf-8")
+
+    result = retrofit("many", shop, "--to", tmp_path / "r.csv", "--what", "check", "--replace")
+
+    assert result.exit_code == 130
+    assert "Stopped: 0 of 3 are done." in result.output
+    assert (tmp_path / "r.csv").read_text(encoding="utf-8") == "name\nof last week\n"
+
+
+def test_what_a_kill_left_among_the_papers_is_cleared_at_any_depth(tmp_path: Path) -> None:
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left = tmp_path / "papers" / "north" / "of" / f".retrofit-{whole_file._host()}-{ended.pid}-00000000.part"
+    left.mkdir(parents=True)
+    (left / "plan.xlsx").write_bytes(b"half")
+
+    run(iter([]), 0, here, tmp_path / "kept", tmp_path / "papers")
+
+    assert not left.exists()
+
+
+def test_papers_come_all_or_none(tmp_path: Path) -> None:
+    def papers_of(jobs: Iterator[Job]) -> Iterator[Answered]:
+        return (Answered(one.key, Row(one.name, "optimal"), {"plan.xlsx": b"x", "no/such": b"y"}) for one in jobs)
+
+    with pytest.raises(DocumentError, match="cannot be made"):
+        run(iter([job()]), 1, papers_of, tmp_path / "kept", tmp_path / "papers")
+
+    assert list((tmp_path / "papers").iterdir()) == []
 
 
 def test_a_job_that_is_lost_is_said(shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
