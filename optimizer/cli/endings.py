@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import gc
-import os
 import signal
 import sys
 import threading
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from io import StringIO
 from pathlib import Path
 from typing import IO, Any, NoReturn
 
 import click
 
-from optimizer.cli.output import say
+from optimizer.cli.output import drop, say
 from optimizer.cli.threads import one_thread
 from optimizer.errors import CheckError, InputError, NoPlanError, OptimizerError, SolverError, visible
 
@@ -57,11 +56,11 @@ class Commands(click.Group):
             try:
                 return super().invoke(ctx)
             finally:
-                _flush(sys.stdout, sys.stderr)
+                _flush()
         except KeyboardInterrupt:
             ctx.exit(_stopped())
         except BrokenPipeError:  # whoever read the output went away: no more is wanted
-            _drop_output()
+            drop(sys.stdout)
             ctx.exit(DONE)
 
     def _ended(
@@ -132,13 +131,13 @@ def _stopped() -> int:
 def _lacking(error: OSError | MemoryError, telling: bool) -> int:
     """Say what the machine did not give: room, a file, memory."""
     if telling:
-        traceback.print_exception(error)
+        say("".join(traceback.format_exception(error)).rstrip("\n"), err=True)
     if isinstance(error, MemoryError):
         say("There is not enough memory for this.", err=True)
         return NO_ANSWER
     place = "The output" if error.filename is None else str(error.filename)
     say(f"{place}: cannot be read or written, {error.strerror or error}", err=True)
-    _drop_output()
+    drop(sys.stdout)
     return BAD_INPUT
 
 
@@ -185,16 +184,14 @@ def _terminate(number: int, frame: object) -> NoReturn:
     raise Terminated
 
 
-def _flush(*streams: IO[str] | None) -> None:
-    for stream in streams:
-        if stream is not None:
-            stream.flush()
-
-
-def _drop_output() -> None:
-    """Let nothing be printed any more: what is still waiting would fail again when the program ends."""
-    with suppress(OSError, AttributeError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _flush() -> None:
+    if sys.stdout is not None:
+        sys.stdout.flush()
+    try:
+        if sys.stderr is not None:
+            sys.stderr.flush()
+    except OSError:  # nobody hears it
+        drop(sys.stderr)
 
 
 def _never_choke_on_a_sign(*streams: IO[str] | None) -> None:

@@ -16,7 +16,7 @@ import click
 
 from optimizer.cli.endings import NO_ANSWER, STOPPED
 from optimizer.cli.options import F, catalogs_option, file_argument, replace_option, time_limit_option
-from optimizer.cli.output import say
+from optimizer.cli.output import say, tell
 from optimizer.errors import DocumentError, OptimizerError
 
 if TYPE_CHECKING:
@@ -246,7 +246,7 @@ class _Teller:
         if told.rate is not None and not ended:
             words += f", {told.rate:.3g} a second, about {_minutes(told.left_s or 0.0)} left"
         if self._alone:
-            click.echo(f"\r\x1b[K{words}", err=True, nl=ended)
+            tell(f"\r\x1b[K{words}", nl=ended)
         else:
             say(words, err=True)
 

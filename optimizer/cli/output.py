@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import sys
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
@@ -20,7 +23,26 @@ _UNSEEN = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\ud
 
 def say(text: str, err: bool = False) -> None:
     """Print lines in which control characters are shown, not obeyed."""
-    click.echo(visible(text, keep="\n"), err=err)
+    shown = visible(text, keep="\n")
+    if err:
+        tell(shown)
+    else:
+        click.echo(shown)
+
+
+def tell(text: str, nl: bool = True) -> None:
+    """Print on stderr. Where that is full or nobody reads it any more, nothing else fails: the exit code tells."""
+    try:
+        click.echo(text, err=True, nl=nl)
+    except OSError:
+        drop(sys.stderr)
+
+
+def drop(stream: IO[str] | None) -> None:
+    """Let nothing be printed there any more: what is still waiting would fail again when the program ends."""
+    if stream is not None:
+        with suppress(OSError, AttributeError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def print_all(blocks: Iterable[Block]) -> None:

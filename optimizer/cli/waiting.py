@@ -11,9 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Generic, TypeVar
 
-import click
-
-from optimizer.cli.output import say
+from optimizer.cli.output import say, tell
 
 T = TypeVar("T")
 Tell = Callable[[str, "int | None", "int | None"], None]  # stage, best so far, proved bound [cents]
@@ -55,17 +53,17 @@ def wait_for_search(words: str, work: Callable[[Tell], T], quiet: bool = False) 
             try:
                 if not task.ended_within(PATIENCE_S) and not told and not quiet:
                     told = True
-                    click.echo(f"{words} ... (Ctrl-C ends it with the best so far)", err=True)
+                    tell(f"{words} ... (Ctrl-C ends it with the best so far)")
                 if told and _on_terminal():
-                    click.echo(f"\r\x1b[K{news.words(time.monotonic() - started)}", err=True, nl=False)
+                    tell(f"\r\x1b[K{news.words(time.monotonic() - started)}", nl=False)
             except KeyboardInterrupt as stop:
                 if news.stop or type(stop) is not KeyboardInterrupt:  # asked for twice, or by another program
                     raise
                 news.stop = True
-                click.echo("\nEnding with the best so far; Ctrl-C once more ends at once.", err=True)
+                tell("\nEnding with the best so far; Ctrl-C once more ends at once.")
     if told:
         clear = "\r\x1b[K" if _on_terminal() else ""
-        click.echo(f"{clear}{words}: {time.monotonic() - started:.1f} s", err=True)
+        tell(f"{clear}{words}: {time.monotonic() - started:.1f} s")
     return task.outcome()
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shlex
 import shutil
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -15,7 +17,7 @@ from click.testing import CliRunner
 from running import PROGRAM, SHORT, Retrofit, program, start, surroundings
 
 from optimizer import pipeline, whole_file
-from optimizer.cli import main
+from optimizer.cli import main, waiting
 from optimizer.errors import CheckError, DocumentError, NoPlanError, SolverError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals, links and /dev of POSIX")
@@ -109,6 +111,30 @@ def test_an_output_that_is_full_is_said(here: Path) -> None:
     assert "The output: cannot be read or written, No space left on device" in ran.stderr
     assert "Traceback" not in ran.stderr
     assert "Exception ignored" not in ran.stderr
+
+
+@posix_only
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full")
+@pytest.mark.parametrize("words", [("check", "wrong.yaml"), pytest.param(("no-command",), marks=pytest.mark.long)])
+def test_an_error_that_nobody_can_hear_keeps_its_exit_code(words: tuple[str, ...], here: Path) -> None:
+    Path("wrong.yaml").write_text("runs: {}\n", encoding="utf-8")
+    with open("/dev/full", "w") as full:
+        ran = subprocess.run([*program(), *words], stderr=full, env=surroundings(), timeout=60)
+
+    assert ran.returncode == 2  # not 1, which is the answer of no
+
+
+@pytest.mark.parametrize("quiet_s", [0.0, 5.0])
+def test_progress_that_nobody_can_hear_stops_no_work(monkeypatch: pytest.MonkeyPatch, quiet_s: float) -> None:
+    class Broken(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError
+
+    monkeypatch.setattr(sys, "stderr", Broken())
+    monkeypatch.setattr(waiting, "PATIENCE_S", quiet_s)
+
+    assert waiting.wait_for("Working", lambda: time.sleep(0.02) or 5) == 5
+    assert waiting.wait_for_search("Searching", lambda tell: time.sleep(0.02) or 6) == 6
 
 
 @pytest.mark.long
