@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from optimizer.errors import FlowsUnknownError, PlanError
 from optimizer.model.catalog import Kind
+from optimizer.model.circuits import short_lines
 from optimizer.model.network import Leg, Network, Run
 from optimizer.model.system import System, Target
 from optimizer.model.throttling import may_be_throttled
@@ -241,6 +242,9 @@ def _refuse_mixed(system: System) -> None:
         raise FlowsUnknownError(f"the target {mixed[0]!r} is on a sum or a split: the flows of its runs stay open")
     if len({target.summed[0] for target in system.targets}) < len(system.targets):
         raise FlowsUnknownError("two targets are on one run, one of them by its device; write one window for both")
+    asked = {target.summed[0] for target in system.targets if target.low_m3_s > 0.0 or target.high_m3_s is not None}
+    for run in sorted(asked & short_lines(system.network).keys()):
+        raise FlowsUnknownError(f"run {run!r} carries what its tank gets, which is a matter of other runs")
 
 
 def _targets(system: System, paths: list[DemandPath]) -> dict[str, Target]:

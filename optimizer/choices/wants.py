@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from optimizer.errors import PlanError
+from optimizer.model.circuits import falling_lines, inflow_coefficients, short_lines
+from optimizer.model.network import Network
 from optimizer.model.system import System, Target
 
 
@@ -77,3 +79,49 @@ def _less(summed: Mapping[str, float], of: tuple[str, ...], share: float) -> dic
     for run in of:
         out[run] = out.get(run, 0.0) - share
     return out
+
+
+def at_full_flows(network: Network, wants: Sequence[Want]) -> tuple[Want, ...]:
+    """Return rows that the full flows keep wherever what lines carry keeps these, and what their tanks have to get.
+
+    The flow that heads give a gravity line is its full one; what it carries is that or less, down to nothing. So a row
+    is right that counts it in full towards a minimum where it adds, and not at all where it takes away.
+    """
+    short = short_lines(network)
+    if not short:
+        return tuple(wants)
+    return (*(row for want in wants for row in _weaker(want, short)), *_of_tanks(network, wants))
+
+
+def _weaker(want: Want, short: Mapping[str, int]) -> Iterator[Want]:
+    parts = {run: count * short.get(run, 1) for run, count in want.coefficients.items()}
+    if not short.keys() & parts.keys():
+        yield want
+    elif all(parts.values()):
+        adds = {run: c for run, c in want.coefficients.items() if run not in short or parts[run] > 0.0}
+        takes = {run: c for run, c in want.coefficients.items() if run not in short or parts[run] < 0.0}
+        if adds and math.isfinite(want.low_m3_s):
+            yield replace(want, coefficients=adds, high_m3_s=math.inf)
+        if takes and math.isfinite(want.high_m3_s):
+            yield replace(want, coefficients=takes, low_m3_s=-math.inf)
+
+
+def _of_tanks(network: Network, wants: Sequence[Want]) -> Iterator[Want]:
+    """Yield what has to come into tanks so that their lines carry what is asked of them."""
+    short = short_lines(network)
+    least = {
+        run: want.low_m3_s for want in wants for run, c in want.coefficients.items() if _is_least(want) and c > 0.0
+    }
+    lines: dict[str, set[str]] = {}
+    for top, circuit in falling_lines(network):
+        lines.setdefault(top, set()).update(run.name for run in circuit.runs)
+    for top, own in lines.items():
+        asked = sum(least.get(run, 0.0) for run in own if short.get(run, 0) > 0)
+        counts = {run: c for run, c in inflow_coefficients(network, top).items() if run not in own}
+        if asked > 0.0 and all(c * short.get(run, 1) > 0.0 for run, c in counts.items() if run in short):
+            yield Want(f"water into {top}", counts, asked)
+
+
+def _is_least(want: Want) -> bool:
+    """Return whether a row is a minimum of one run."""
+    return list(want.coefficients.values()) == [1.0] and want.low_m3_s > 0.0

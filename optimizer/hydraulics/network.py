@@ -67,6 +67,7 @@ def solve_compiled(
     guess_m3_s: npt.NDArray[np.float64] | None = None,
 ) -> NetworkSolution:
     """Return the solution of a compiled network under a variation; `guess_m3_s` (n_runs,) is where to start from."""
+    compiled = _as_it_runs(compiled, variation)
     newton, state, held = _settled(compiled, variation, guess_m3_s)
     carried = tank_balance(compiled.network).balanced(state.flow_m3_s)
     flows = dict(zip(compiled.run_names, carried.tolist(), strict=True))
@@ -108,6 +109,7 @@ def carried_flows_m3_s(
     guess_m3_s: npt.NDArray[np.float64] | None = None,
 ) -> npt.NDArray[np.float64]:
     """Return the flows of `solve_compiled` alone (n_runs,): tanks balance, and pumps keep to their curves."""
+    compiled = _as_it_runs(compiled, variation)
     flows = _settled(compiled, variation, guess_m3_s)[1].flow_m3_s
     return tank_balance(compiled.network).balanced(flows)
 
@@ -181,6 +183,14 @@ def _at_speeds(compiled: CompiledNetwork, variation: Variation) -> Plumbing:
         for name, pump in compiled.network.pumps.items()
     }
     return replace(compiled.network, pumps=pumps)
+
+
+def _as_it_runs(compiled: CompiledNetwork, variation: Variation) -> CompiledNetwork:
+    """Return the network with pumps that a variation stops, or starts, off or on: that tells which lines fall."""
+    pumps = compiled.network.pumps
+    if all((speed > 0.0) == (pumps[name].speed > 0.0) for name, speed in variation.speeds.items()):
+        return compiled
+    return replace(compiled, network=_at_speeds(compiled, variation))
 
 
 def settled(

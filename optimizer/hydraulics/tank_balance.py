@@ -46,11 +46,43 @@ class TankBalance:
             flows[..., runs] *= _share(flows @ into, flows @ out)[..., None]
         return flows
 
+    def rates(self, flows_m3_s: Floats, rates: Floats) -> Floats:
+        """Return how the balanced flows move where flows (..., n_runs) move at rates (..., n_runs, n): the same shape.
+
+        Where a tank gets just what its lines could take, this is the side on which they run full.
+        """
+        if not self.tanks:
+            return rates
+        flows, moves = flows_m3_s.copy(), rates.copy()
+        for into, out, runs, alone in self.tanks:
+            back = np.minimum(flows[..., alone], 0.0)
+            back_moves = np.where((back < 0.0)[..., None], moves[..., alone, :], 0.0)
+            goes, goes_moves = -back.sum(axis=-1), -back_moves.sum(axis=-2)
+            comes, comes_moves = flows @ into + goes, into @ moves + goes_moves
+            share, share_moves = _share(comes, goes), _share_moves(comes, goes, comes_moves, goes_moves)
+            flows[..., alone] -= back * (1.0 - share)[..., None]
+            moves[..., alone, :] -= back_moves * (1.0 - share)[..., None, None]
+            moves[..., alone, :] += back[..., None] * share_moves[..., None, :]
+            comes, goes, comes_moves, goes_moves = flows @ into, flows @ out, into @ moves, out @ moves
+            share, share_moves = _share(comes, goes), _share_moves(comes, goes, comes_moves, goes_moves)
+            moves[..., runs, :] *= share[..., None, None]
+            moves[..., runs, :] += flows[..., runs, None] * share_moves[..., None, :]
+            flows[..., runs] *= share[..., None]
+        return moves
+
 
 def _share(comes: Floats, goes: Floats) -> Floats:
     """Return which share of what goes out of a tank comes into it, 1 where there is enough."""
     comes = np.maximum(comes, 0.0)
     return np.where(goes > comes + _STILL_M3_S, comes / np.where(goes > 0.0, goes, 1.0), 1.0)
+
+
+def _share_moves(comes: Floats, goes: Floats, comes_moves: Floats, goes_moves: Floats) -> Floats:
+    """Return how `_share` moves (..., n) where what comes and what goes (...) move so, (..., n)."""
+    short = (goes > np.maximum(comes, 0.0) + _STILL_M3_S)[..., None]
+    comes_moves = np.where((comes > 0.0)[..., None], comes_moves, 0.0)
+    comes, goes = np.maximum(comes, 0.0)[..., None], np.where(goes > 0.0, goes, 1.0)[..., None]
+    return np.where(short, (comes_moves - comes / goes * goes_moves) / goes, 0.0)
 
 
 @dataclass(frozen=True)

@@ -116,6 +116,38 @@ def falling_lines(network: Network) -> Iterator[tuple[str, Circuit]]:
     return gravity_lines(replace(network, runs=runs) if still else network)
 
 
+def short_lines(network: Network) -> dict[str, int]:
+    """Return the runs that water falls through out of fed tanks, and which way: they carry what comes, at the most.
+
+    1 where it falls along the run, -1 against it, 0 where that is not told (in lines that part).
+    """
+    return once(network, "short lines", _find_short)
+
+
+def _find_short(network: Network) -> dict[str, int]:
+    """Return the runs of gravity lines, and of those whose pumps are off, that run out of fed tanks."""
+    if not network.tanks_balance:
+        return {}
+    fed, found = set(fed_surfaces(network)), dict[str, int]()
+    for top, circuit in falling_lines(network):
+        if top in fed:
+            way = 0 if len(circuit.runs) > 1 else 1 if circuit.runs[0].start.point == top else -1
+            found |= {run.name: way for run in circuit.runs}
+    return found
+
+
+def feeders(network: Network, runs: Collection[str]) -> frozenset[str]:
+    """Return these runs with those that bring the water of tanks which they run out of, from tank to tank."""
+    found = frozenset(runs)
+    tops = [(top, {run.name for run in circuit.runs}) for top, circuit in gravity_lines(network)]
+    while True:
+        above = {top for top, names in tops if names & found} & set(fed_surfaces(network))
+        more = found.union(*(inflow_coefficients(network, top) for top in sorted(above)))
+        if more == found:
+            return found
+        found = more
+
+
 def fed_surfaces(network: Network) -> tuple[str, ...]:
     """Return the surfaces that water is brought to by pumps, from another tank, or from such a tank by its weight.
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer.model.calibration import Calibration, Measurement
+from optimizer.model.circuits import feeders
 from optimizer.model.money import Money
 from optimizer.model.network import Network, Part
 from optimizer.model.rules import Rules as Rules
@@ -130,9 +131,10 @@ class System:
 
     @property
     def _aimed(self) -> set[str]:
-        """Return the runs that some target speaks of."""
-        targets = self.all_targets
-        return {run for target in targets for run in (*target.summed, *(target.share.of if target.share else ()))}
+        """Return the runs that some target speaks of, and those that bring the water of the tanks they run out of."""
+        runs = [(*target.summed, *(target.share.of if target.share else ())) for target in self.all_targets]
+        named = {run for each in runs for run in each if run in self.network.runs}
+        return {*feeders(self.network, named), *(run for each in runs for run in each)}
 
     @property
     def with_standing(self) -> System:

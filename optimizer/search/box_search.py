@@ -256,7 +256,7 @@ class BoxSearch:
             ranges[own] = (max(low, before[0]), min(high, before[1]))
             if ranges[own][0] > ranges[own][1]:
                 return None
-        bounds = by_mass(self.case.network, self.case.modes[0].wants, ranges)
+        bounds = by_mass(self.case.network, self.case.modes[0].rows, ranges)
         if bounds.empty:
             return None
         settings = _below(box.settings, tables.setting_costs, most)
@@ -319,7 +319,7 @@ class BoxSearch:
         low, high = left.ranges[name]
         halves = []
         for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
-            bounds = by_mass(self.case.network, self.case.modes[0].wants, {**left.ranges, name: part})
+            bounds = by_mass(self.case.network, self.case.modes[0].rows, {**left.ranges, name: part})
             if not bounds.empty:
                 halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
         return halves

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,9 +16,8 @@ from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.valve_slots import with_valve_slots
-from optimizer.choices.velocity import velocity_rule
-from optimizer.choices.wants import Want, wants_of
-from optimizer.errors import PlanError
+from optimizer.choices.velocity import NO_LIMITS, velocity_rule
+from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of
 from optimizer.joints.closing import tied
 from optimizer.model.catalog import Catalog
@@ -31,6 +29,7 @@ from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import without_collection
 from optimizer.search.duty import energy_cents
+from optimizer.search.flow_modes import modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
 from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
@@ -113,7 +112,7 @@ def prepare(
             name: list(zip([s.graph for s in found], material.rows[name], strict=True))
             for name, found in material.sources.items()
         }
-        bounds = first_bounds(system.network, mode.wants, _fastest(system.network, mode), losses)
+        bounds = first_bounds(system.network, mode.rows, _fastest(system.network, mode), losses)
         if bounds.empty:
             return None
         ranges |= {(name, i): found for name, found in bounds.ranges.items()}
@@ -144,7 +143,7 @@ def material_of(
     network = system.network
     if allowances:
         held = zip(modes, allowances, strict=True)
-        modes = tuple(replace(mode, wants=(*mode.wants, *most.flow_rows(network))) for mode, most in held)
+        modes = tuple(with_rows(network, mode, most.flow_rows(network)) for mode, most in held)
     options = options or options_of(system, catalog, network.runs, bool(allowances))
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     rules = system.rules
@@ -152,31 +151,14 @@ def material_of(
     if slots and (fast or _valves_can_help(modes)):
         _add_valve_slots(sources, system, options, modes, bool(allowances))
     conditions, rule = conditions_of(network), velocity_rule(system)
+    short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
+    limits = {name: NO_LIMITS if name in short else rule for name in sources}
     rows = {
-        name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions, rule)
+        name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions, limits[name])
         for name, found in sources.items()
     }
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
     return Material(system, options, modes, sources, rows, free, allowances, slots)
-
-
-def modes_of(system: System) -> tuple[Mode, ...]:
-    """Return the settings with their rows; without settings one mode, in which the speeds are to be chosen."""
-    network = system.network
-    if system.settings:
-        found = []
-        for setting in system.settings:
-            there = system.at(setting)
-            speeds = {name: pump.speed for name, pump in there.network.pumps.items()}
-            found.append(Mode(setting.name, wants_of(there), (speeds,)))
-        modes = tuple(found)
-    else:
-        each = [sorted({pump.speed, *pump.speeds}) for pump in network.pumps.values()]
-        products = tuple(dict(zip(network.pumps, chosen, strict=True)) for chosen in itertools.product(*each))
-        modes = (Mode("", wants_of(system), products),)
-    if not any(mode.wants for mode in modes):
-        raise PlanError("no target asks for any flow, so there is nothing to plan for")
-    return modes
 
 
 def _fastest(network: Network, mode: Mode) -> dict[str, float]:
@@ -278,10 +260,11 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
 def _carrying_tees(material: Material, ranges: Mapping[tuple[str, int], Range]) -> dict[str, tuple[TeeOption, ...]]:
     """Return the fittings of every tee that may carry the least flows; all of them where none may."""
     network, rule = material.system.network, velocity_rule(material.system)
+    short = short_of(network, material.modes)
 
     def may_carry(point: str, option: TeeOption) -> bool:
         return all(
-            max(low, -high, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item, at.name)
+            run.name in short or max(low, -high, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item, at.name)
             for run, leg, _ in network.runs_at(point)
             for mode, at in enumerate(material.modes)
             for low, high in (ranges[run.name, mode],)

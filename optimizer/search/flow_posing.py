@@ -63,11 +63,15 @@ class Way:
 
 @dataclass(frozen=True)
 class Mode:
-    """One setting: its rows, and the speeds of the pumps to choose from there (one, where the owner has set it)."""
+    """One setting: its rows, and the speeds of the pumps to choose from there (one, where the owner has set it).
+
+    `wants` are about what runs carry, tanks balanced; `rows` say of it what holds of the flows that heads give.
+    """
 
     name: str
     wants: tuple[Want, ...]
     speeds: tuple[Mapping[str, float], ...]
+    rows: tuple[Want, ...]
 
 
 @dataclass(frozen=True)
@@ -256,7 +260,7 @@ def flow_problem(
             runs[case.key(run.name, mode)] = _flow_run(case, run, mode, ranges[run.name, mode], states, kept)
         for point_name in case.tees:
             tees[case.key(point_name, mode)] = _flow_tee(case, point_name, mode, states)
-        for i, want in enumerate(at.wants):
+        for i, want in enumerate(at.rows):
             coefficients = {case.key(run, mode): c for run, c in want.coefficients.items()}
             rows.append(FlowRow(f"{want.name} {mode}.{i}", coefficients, want.low_m3_s, want.high_m3_s))
     left_out = () if useful is None else _left_out(case, useful[1])

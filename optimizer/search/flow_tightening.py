@@ -30,7 +30,7 @@ def tightened(case: FlowCase, box: Box, mode: int, rounds: int = _ROUNDS, free: 
     With `free` every run may lose as much more as it likes, as if each had a valve.
     """
     now = {name: box[name, mode] for name in case.network.runs}
-    wants = case.modes[mode].wants
+    wants = case.modes[mode].rows
     bounds = by_mass(case.network, wants, now)
     for _ in range(rounds):
         look()

@@ -25,6 +25,7 @@ from optimizer.hydraulics import (
     solve_flows_and_rates,
 )
 from optimizer.hydraulics.network import settled
+from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Part
 from optimizer.model.throttling import may_be_throttled
@@ -37,6 +38,7 @@ _INSIDE = 2e-6  # windows are aimed at from this far inside
 _MOST_EXPONENT = 14.0
 _COARSE, _FINE = 1e-6, 1e-13  # relative steps at which the search for valve positions ends
 _NEAR = 1e-3
+_SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
 _STARTS = ((0.0,), (1.0,), (3.0,))
 
 
@@ -51,14 +53,15 @@ class Duty:
 
 @dataclass(frozen=True)
 class Settled:
-    """The flows of every setting [m³/s by run], and what each valve adds to the loss of its run [s²/m⁵].
+    """The flows of every setting [m³/s by run], tanks balanced, and what each valve adds to its run [s²/m⁵].
 
-    `miss` is the worst miss of a row, as a share of its flow.
+    `miss` is the worst miss of a row, as a share of its flow; `shut` are the runs whose valves let nothing through.
     """
 
     flows_m3_s: Mapping[str, Mapping[str, float]]
     added_s2_m5: Mapping[str, float]
     miss: float
+    shut: frozenset[str] = frozenset()
 
     @property
     def met(self) -> bool:
@@ -153,7 +156,8 @@ class _Work:
         self.valves = valved_runs(opened_networks[0])
         self.columns = [self.compiled[0].run_index[name] for name in self.valves]
         self.rows = [self._matrix(duty) for duty in duties]
-        self.guesses: list[Floats | None] = [None] * len(duties)
+        self.balances = [tank_balance(network) for network in opened_networks]
+        self.guesses: list[Floats | None] = [None] * len(duties)  # full flows, as if no tank ran short
         self.solved = list(self.compiled)  # with what would empty a tank held, as at the guesses
         self.scale = np.ones(len(self.valves))
 
@@ -170,20 +174,25 @@ class _Work:
         return out
 
     def flows(self, exponents: Floats) -> list[Floats]:
+        """Return the flows of every setting [m³/s], (n_runs,) each: no tank gives more than it gets."""
         variation = Variation(added_square_s2_m5=self.added(exponents))
+        found = []
         for i, compiled in enumerate(self.compiled):
-            self.solved[i], self.guesses[i] = _solved(compiled, variation, self.guesses[i])
-        return [guess for guess in self.guesses if guess is not None]
+            self.solved[i], full = _solved(compiled, variation, self.guesses[i])
+            self.guesses[i] = full
+            found.append(self.balances[i].balanced(full))
+        return found
 
     def rates(self, exponents: Floats) -> list[Floats]:
         """Return d flow / d exponent [m³/s] of every setting, each of shape (n_runs, n_valves)."""
         variation = Variation(added_square_s2_m5=self.added(exponents))
         columns = np.array(self.columns)
         stretch = self.scale * np.exp(exponents)
-        return [
-            solve_flows_and_rates(compiled, variation, columns, guess)[1] * stretch
-            for compiled, guess in zip(self.solved, self.guesses, strict=True)
-        ]
+        found = []
+        for compiled, balance, guess in zip(self.solved, self.balances, self.guesses, strict=True):
+            full, rates = solve_flows_and_rates(compiled, variation, columns, guess)
+            found.append(balance.rates(full, rates * stretch))
+        return found
 
     def misses(self, flows: list[Floats], inside: float = 0.0) -> Floats:
         """Return by how much each row is missed, as a share of its flow; signed, 0 where it is met."""
@@ -200,7 +209,14 @@ class _Work:
             },
             {name: float(added[column]) for name, column in zip(self.valves, self.columns, strict=True)},
             float(np.abs(self.misses(flows)).max(initial=0.0)),
+            self._shut(exponents),
         )
+
+    def _shut(self, exponents: Floats) -> frozenset[str]:
+        """Return the runs that carry nothing in any setting for their valves, not because a pump or a tank is dry."""
+        full = np.max([np.abs(guess) for guess in self.guesses if guess is not None], axis=0)
+        each = zip(self.valves, self.columns, exponents.tolist(), strict=True)
+        return frozenset(name for name, column, exponent in each if exponent > 1.0 and full[column] < _SHUT_M3_S)
 
     def starts(self, hints: Sequence[Mapping[str, float]]) -> list[Floats]:
         """Return where to start from: hints first, then all valves a little, and much, shut."""

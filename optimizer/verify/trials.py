@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import NetworkError
-from optimizer.hydraulics import GRAVITY_M_S2, CompiledNetwork, Variation, compile_network, solve_flows
+from optimizer.hydraulics import GRAVITY_M_S2, CompiledNetwork, Variation, compile_network
 from optimizer.hydraulics.friction import area_m2
+from optimizer.hydraulics.network import carried_flows_m3_s
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.network import Network, Point, PointKind, Run, RunEnd
 from optimizer.model.note import Note, note
@@ -41,7 +42,7 @@ class Trials:
     ) -> float:
         """Return what still flows [m³/s]; with pumps at other speeds, and flows near which the search begins."""
         variation = Variation(speeds=speeds or {}, added_square_s2_m5=self.added_square_s2_m5)
-        found = solve_flows(self.clogged, variation, _guess(self.clogged, flows_m3_s))
+        found = carried_flows_m3_s(self.clogged, variation, _guess(self.clogged, flows_m3_s))
         return float(found[self.clogged.run_index[self.run]])
 
     def broken_flows_m3_s(
@@ -50,7 +51,7 @@ class Trials:
         """Yield (place, flow into the run [m³/s]) of each break; arguments as above."""
         near = flows_m3_s
         for place, compiled in self.broken:
-            found = solve_flows(compiled, Variation(speeds=speeds or {}), _guess(compiled, near))
+            found = carried_flows_m3_s(compiled, Variation(speeds=speeds or {}), _guess(compiled, near))
             near = dict(zip(compiled.run_names, found.tolist(), strict=True))  # the next joint is not far
             yield place, near[self.run]
 

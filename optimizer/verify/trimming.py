@@ -2,7 +2,7 @@
 
 In every draw each valve adds a loss k Q² to its run, the same in all settings. Damped Gauss-Newton steps over the
 logarithms of the k bring the rows into their windows, all draws as arrays. A draw that no start settles counts as
-missed, so the share is a lower one.
+missed, so the share is a lower one; so does one in which a tank that the plan feeds gives more than it gets.
 """
 
 from __future__ import annotations
@@ -23,7 +23,9 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import CompiledNetwork, Variation, compile_network
 from optimizer.hydraulics.batch import Batch, Drawn, pieces_at
 from optimizer.hydraulics.draws import Draws, drawn_of
+from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.newton import Newton, State
+from optimizer.hydraulics.tank_balance import overdraft, tank_balance
 from optimizer.model.network import Network
 from optimizer.model.plan import ValveSetting
 from optimizer.model.system import System
@@ -117,8 +119,9 @@ class _Trimming:
         planned = _added(networks[0], valves)
         rule = velocity_rule(system)
         for (name, at), network, most in zip(system.ways_to_run, networks, allowed, strict=True):
-            compiled = compile_network(all_open(network))
-            state = Newton(compiled, Variation(added_square_s2_m5=planned)).run(None)
+            as_planned = Variation(added_square_s2_m5=planned)
+            compiled, flows = settled(compile_network(all_open(network)), as_planned)
+            state = Newton(compiled, as_planned).run(flows)
             self.compiled.append(compiled)
             self.states.append(state)
             self.drawn.append(drawn_of(compiled, draws, Variation(), state.flow_m3_s))
@@ -199,13 +202,15 @@ class _Trimming:
             self.compiled, self.drawn, self.states, self.rows, flows, strict=True
         ):
             batch = Batch(compiled, _of(drawn, at, self.columns, added), state)
-            there, good = batch.solve(first)
-            miss, slope = _missed(there, rows)
-            rates = batch.rates(there, self.columns) * stretch[:, None, :]
+            full, good = batch.solve(first)
+            balance = tank_balance(compiled.network)
+            carried = balance.balanced(full)
+            miss, slope = _missed(carried, rows)
+            rates = balance.rates(full, batch.rates(full, self.columns) * stretch[:, None, :])
             misses.append(miss)
             slopes.append(slope @ rates)
-            solved &= good
-            found.append(there)
+            solved &= good & ~overdraft(compiled.network).taking(carried).any(axis=1)
+            found.append(full)
         all_misses, all_slopes = np.concatenate(misses, axis=1), np.concatenate(slopes, axis=1)
         met = solved & (np.abs(all_misses).max(axis=1, initial=0.0) <= TOLERANCE)
         all_misses[~solved] = np.inf

@@ -26,8 +26,6 @@ from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle, velocity_wants
 from optimizer.verify.settings import balance, valve_settings
 
-_SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
-
 
 def valve_positions(
     system: System, plan: Plan, duties: Sequence[Duty], conditions: Conditions
@@ -113,7 +111,7 @@ def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSet
         index = valve_to_set(run)
         assert index is not None, "only runs with a valve that may be set are settled"
         part, flow = run.parts[index], settled.flows_m3_s[mode][name]
-        if abs(flow) < _SHUT_M3_S:
+        if name in settled.shut:
             out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, math.inf, 0.0))
             continue
         k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2

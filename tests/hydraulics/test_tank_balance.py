@@ -10,8 +10,10 @@ import pytest
 from networks import PORTS, outlet, pipe, pump_part, run, surface, tee_point
 from said import said
 
-from optimizer.hydraulics import loss_table, solve_network
+from optimizer.choices.wants import Want, at_full_flows
+from optimizer.hydraulics import compile_network, loss_table, solve_flows, solve_network
 from optimizer.hydraulics.steady import other_states
+from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.hydraulics.uncertainty import uncertainty
 from optimizer.model.circuits import (
     fed_surfaces,
@@ -22,6 +24,7 @@ from optimizer.model.circuits import (
     sumps,
 )
 from optimizer.model.network import Network, Point, Pump, Run
+from optimizer.verify.chance import rows_met
 
 BORE, WIDE = 0.0202, 0.0408
 CURVE = ((0.0, 4.0), (3e-4, 3.0), (6e-4, 0.0))
@@ -255,3 +258,41 @@ def test_a_pump_that_is_too_weak_lets_run_back_what_comes_in_otherwise() -> None
     assert told["main"] == pytest.approx(max(free["main"], -told["gravity line"]), rel=1e-9)
     nothing = replace(weak, pumps={**weak.pumps, "fuge": replace(weak.pumps["fuge"], speed=0.0)})
     assert solve_network(nothing).flows_m3_s["main"] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("speed", [0.55, 0.8])
+def test_balanced_flows_move_as_small_steps_of_the_full_ones_have_it(speed: float) -> None:
+    # two gravity lines share what the refugium gets, and a weak pump lets the display run back: central differences
+    plumbing = upper(run("second", "refugium", "sump", pipe(3.0, WIDE)), pump_run("main", "sump", "display", "main"))
+    weak = replace(plumbing.pumps["main"], speed=0.4)
+    plumbing = replace(plumbing, pumps={"fuge": replace(plumbing.pumps["fuge"], speed=speed), "main": weak})
+    balance = tank_balance(plumbing)
+    full = solve_flows(compile_network(plumbing))
+    step, each = 1e-9, np.eye(len(full))
+    moved = [balance.balanced(full + step * to) - balance.balanced(full - step * to) for to in each]
+
+    assert (balance.balanced(full) != full).any()
+    np.testing.assert_allclose(balance.rates(full, each), np.array(moved).T / (2.0 * step), atol=1e-5)
+    np.testing.assert_allclose(balance.rates(full[None], each[None])[0], balance.rates(full, each), atol=1e-12)
+
+
+def test_full_flows_keep_the_weaker_rows_wherever_what_is_carried_keeps_the_rows() -> None:
+    plumbing = upper(run("second", "sump", "refugium", pipe(3.0, WIDE)), pump_run("main", "sump", "display", "main"))
+    balance, dice = tank_balance(plumbing), np.random.default_rng(5)
+    wants = (
+        Want("line", {"gravity line": 1.0}, 2e-4, 4e-4),
+        Want("against its start", {"second": 1.0}, -3e-4, -1e-4),
+        Want("into the display", {"main": 1.0, "gravity line": 1.0}, 4e-4, 6e-4),
+        Want("split", {"main": 1.0, "gravity line": -0.5}, 0.0, 3e-4),
+    )
+    rows = at_full_flows(plumbing, wants)
+    names = tuple(plumbing.runs)
+    full = dice.uniform(0.0, 1e-3, (20_000, len(names))) * np.where(np.array(names) == "second", -1.0, 1.0)
+    kept = rows_met(balance.balanced(full), names, wants)
+    weaker = rows_met(full, names, rows)
+
+    assert kept.sum() > 20
+    assert weaker[kept].all()
+    assert not weaker.all()
+    assert not rows_met(full, names, wants)[kept].all()  # as they are they would forbid what is allowed
+    assert any(row.name == "water into refugium" and row.low_m3_s == 2e-4 for row in rows)

@@ -87,7 +87,7 @@ def random_case(seed: int) -> FlowCase:
     tees = {point: _fittings(rng, network, point) for point in network.tees}
     speeds = [dict(zip(network.pumps, both, strict=True)) for both in _speeds(rng, network)]
     case = FlowCase(
-        network, conditions, (Mode("", (), tuple(speeds)),), ways, tables, tees, (rng.choice([0, 250]),), {}
+        network, conditions, (Mode("", (), tuple(speeds), ()),), ways, tables, tees, (rng.choice([0, 250]),), {}
     )
     return _with_targets(rng, case, speeds)
 
@@ -188,12 +188,14 @@ def _with_targets(rng: random.Random, case: FlowCase, speeds: list[dict[str, flo
     choice = choices[int(len(choices) * rng.random() ** 0.7)]  # the dearer half more often
     flows = solve_network(built_network(case, choice, 0), case.conditions).flows_m3_s
     ends = [name for name, run in case.network.runs.items() if case.network.points[run.end.point].is_fixed]
-    modes = [Mode("day", _wants(rng, case, flows, ends), tuple(speeds))]
+    day = _wants(rng, case, flows, ends)
+    modes = [Mode("day", day, tuple(speeds), day)]
     if rng.random() < 0.25:
         slow = dict.fromkeys(case.network.pumps, 0.85)
-        night = replace(case, modes=(Mode("night", (), (slow,)),))
+        night = replace(case, modes=(Mode("night", (), (slow,), ()),))
         flows = solve_network(built_network(night, replace(choice, speeds=(0,)), 0), case.conditions).flows_m3_s
-        modes = [replace(modes[0], speeds=tuple(speeds[:1])), Mode("night", _wants(rng, case, flows, ends), (slow,))]
+        dark = _wants(rng, case, flows, ends)
+        modes = [replace(modes[0], speeds=tuple(speeds[:1])), Mode("night", dark, (slow,), dark)]
     ranges = {}
     for i, mode in enumerate(modes):
         fastest = {name: max(s[name] for s in mode.speeds) for name in case.network.pumps}

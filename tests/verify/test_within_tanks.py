@@ -1,0 +1,89 @@
+"""Trials, valve positions and trimming go by what tanks get: a gravity line carries no more than comes in."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_aquaria import catalog
+
+from optimizer import pipeline
+from optimizer.choices.wants import wants_of
+from optimizer.hydraulics import conditions_of, solve_network
+from optimizer.hydraulics.posterior import draws_after
+from optimizer.model.system import System
+from optimizer.read.systems import load_system
+from optimizer.verify.limits import broken_flows, clogged_flow_m3_s
+from optimizer.verify.openings import Duty, settle
+from optimizer.verify.trimming import trimmed_works
+
+# One pump parts to a display and to a box above it, which runs down into the display through a wide line.
+PARTING = """
+system: A box above the display on the same riser, invented
+units: metric
+water: {salinity: 35 g/kg, temperature: 25 degC}
+surfaces: {sump: 0 m, display: 1.2 m, box: HIGH m}
+pumps: {main: {curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male, power: 60 W}}
+runs:
+  riser: {from: sump, to: fork, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 1 m]}
+  low: {from: fork, to: display, size: 1 in sch 40 PVC, parts: [pipe 500 mm, ball valve 50 % open, pipe 500 mm]}
+  high: {from: fork branch, to: box, size: 1 in sch 40 PVC, parts: [pipe 1 m, ball valve, pipe 200 mm]}
+  down: {from: box, to: display, size: 1-1/2 in sch 40 PVC, parts: [bulkhead, pipe 700 mm]}
+targets: {TARGETS}
+"""
+
+
+def parting(tmp_path: Path, high_m: float, targets: str) -> System:
+    text = PARTING.replace("HIGH", f"{high_m:g}").replace("TARGETS", targets)
+    (tmp_path / "file.yaml").write_text(text, encoding="utf-8")
+    return load_system(tmp_path / "file.yaml", catalog())
+
+
+def test_a_clog_in_a_line_that_runs_partly_full_changes_nothing_and_a_break_behind_its_tank_lets_out_no_more(
+    tmp_path: Path,
+) -> None:
+    network = parting(tmp_path, 1.9, "low: any").network
+    gets = solve_network(network).flows_m3_s["high"]
+
+    assert clogged_flow_m3_s(network, "down", 0.5) == pytest.approx(gets, rel=1e-6)
+    assert [flow for _, flow in broken_flows(network, "down")] == pytest.approx([gets], rel=1e-6)
+
+
+def test_a_clog_in_the_riser_lets_no_tank_feed_the_others_for_ever(tmp_path: Path) -> None:
+    # a clogged riser no longer reaches the box: what it has left goes to the display, and nothing comes from above
+    network = parting(tmp_path, 1.9, "low: any").network
+    clogged = clogged_flow_m3_s(network, "riser", 0.9)
+    runs = {name: run for name, run in network.runs.items() if name in ("riser", "low")}
+    alone = clogged_flow_m3_s(replace(network, runs=runs), "riser", 0.9)
+
+    assert solve_network(network).flows_m3_s["high"] > 1e-5
+    assert clogged == pytest.approx(alone, rel=0.02)  # but for the tee
+
+
+def test_valves_are_set_by_what_the_gravity_line_gets(tmp_path: Path) -> None:
+    system = parting(tmp_path, 1.9, "down: 700 to 720 L/h")
+    duty = Duty("", system.network, wants_of(system))
+    found = settle([duty], conditions_of(system.network))
+
+    assert found is not None
+    assert found.met
+    (flows,) = found.flows_m3_s.values()
+    assert flows["down"] == pytest.approx(flows["high"], rel=1e-9)
+    assert 700 / 3.6e6 * (1 - 1e-5) <= flows["high"] <= 720 / 3.6e6 * (1 + 1e-5)
+
+
+@pytest.mark.long
+def test_a_plan_for_a_gravity_line_is_set_and_trimmed_by_what_its_tank_gets(tmp_path: Path) -> None:
+    system = parting(tmp_path, 1.9, "down: 700 to 720 L/h")
+    report = pipeline.plan(system, catalog())
+
+    assert report.verification is not None
+    assert report.verification.failures == ()
+    draws = draws_after((), system.network, 40, 20)
+    works = trimmed_works(system, draws, [system.network], report.verification.valves)
+    assert works.mean() > 0.9  # the valve before the box takes what is too much
+    too_much = parting(tmp_path, 1.9, "down: at least 5000 L/h")  # full, the wide line would take more; the pump not
+    assert not trimmed_works(too_much, draws, [too_much.network], report.verification.valves).any()
+    assert np.isfinite(works.mean())
