@@ -163,6 +163,37 @@ def test_from_an_empty_file_to_a_workbook_by_keyboard_alone(tmp_path: Path, new_
     assert Path(download.value.path()).read_bytes() == papers.workbook(pipeline.plan(system, catalog), catalog)
 
 
+KIND, DETAIL = "#panel [name=kind]:not(#kind)", "#panel [name=detail]"
+
+
+@pytest.mark.parametrize("asked", ["the page anew", "a change"])
+def test_what_is_typed_stays_whatever_comes_meanwhile(asked: str, example: Path, new_page: Any, serve: Any) -> None:
+    address, sitting = serve(example)
+    page = new_page(address)
+    page.click("#part-0-5 .touch")
+    page.wait_for_selector("#panel-heading:has-text('elbow')")
+    held: list[Any] = []  # what was asked for, until it is let go
+    page.route("**/?*" if asked == "the page anew" else "**/edit", lambda route: held.append(route), times=1)
+    if asked == "the page anew":
+        sitting.change({"rev": "0", "do": "remove part", "at": "part-0-5", "anyway": "yes"}, "another window")
+    else:
+        page.select_option(KIND, "union")
+        page.click("#panel button[value=after]")
+    while not held:
+        page.wait_for_timeout(20)
+
+    page.select_option(KIND, "ball valve")
+    page.locator(DETAIL).fill("7 in")
+    held[0].continue_()
+    if asked == "a change":  # the new part is the chosen one: its panel is another
+        page.wait_for_selector("#panel-heading:has-text('union')")
+    else:
+        page.wait_for_selector("#stale", state="visible")
+
+    assert [page.locator(KIND).input_value(), page.locator(DETAIL).input_value()] == ["ball valve", "7 in"]
+    assert page.evaluate("() => document.activeElement.name") == "detail"
+
+
 def test_an_elbow_becomes_a_sweep_and_back(example: Path, new_page: Any, serve: Any) -> None:
     before = example.read_bytes()
     address, sitting = serve(example)

@@ -130,22 +130,51 @@
     }
   }
 
-  // What the page shows is asked for anew, in place: what is typed and where the keys are stays.
+  // What is typed and was not sent yet stays where it stands, whatever comes from the program meanwhile.
+  const typed = new Map();  // each such field, and what stands in it
+  const written = (field) => field.type === "checkbox" || field.type === "radio" ? field.checked : field.value;
+  const write = (field, value) => { if (field.type === "checkbox" || field.type === "radio") field.checked = value; else field.value = value; };
+  const hidden = (form) => [...form.querySelectorAll("input[type=hidden]")].filter((one) => one.name !== "at").map((one) => one.name + "=" + one.value);
+  const sign = (field) => JSON.stringify([field.form && field.form.getAttribute("hx-post"), field.form && hidden(field.form), field.name]);
+  const alike = (its) => [...sheet().querySelectorAll("input:not([type=hidden]), select, textarea")].filter((one) => sign(one) === its);
+  document.addEventListener("input", (event) => { if (event.target.type !== "range" && event.target.name) typed.set(event.target, written(event.target)); });
+  document.addEventListener("submit", () => typed.clear());
+  let kept = [];
+  function keep() {
+    kept = [...typed].map(([field, value]) => ({field, value, sign: sign(field), place: alike(sign(field)).indexOf(field), held: field === document.activeElement}));
+  }
+  function restore() {
+    for (const {field, value, sign, place, held} of kept) {
+      const now = field.isConnected ? field : alike(sign)[place];
+      typed.delete(field);
+      if (!now || now.type === "file") continue;
+      if (written(now) !== value) write(now, value);
+      typed.set(now, value);
+      if (held && now !== document.activeElement) now.focus();
+    }
+    kept = [];
+  }
+
+  // What the page shows is asked for anew, in place.
   function refresh() {
     htmx.ajax("GET", "/?" + asked(), {target: "#sheet", swap: "outerMorph"});
   }
-  let typing = false;  // something stands in a form that was not sent yet
-  document.addEventListener("input", (event) => { if (event.target.type !== "range") typing = true; });
-  document.addEventListener("submit", () => { typing = false; });
   document.addEventListener("done", refresh);
   document.addEventListener("page:stale", () => {
-    if (!typing) refresh();
+    if (!typed.size) refresh();
     else document.getElementById("stale").hidden = false;
+  });
+  const about = (event) => event.detail && event.detail.ctx && event.detail.ctx.request ? String(event.detail.ctx.request.action) : "";
+  let turns = 0, awaited = 0;  // how often the page was asked for or shown anew; answers that are still to come
+  document.addEventListener("htmx:before:swap", (event) => {
+    turns += 1;
+    if (typed.size && about(event).startsWith("/?")) event.preventDefault();  // typed since it was asked for: the next sign of life tells
+    else keep();
   });
   document.addEventListener("htmx:after:swap", (event) => {
     resize();
-    const path = event.detail && event.detail.ctx && event.detail.ctx.request ? String(event.detail.ctx.request.action) : "";
-    if (path.includes("/try")) return;
+    restore();
+    if (about(event).includes("/try")) return;
     settle();
     const at = document.querySelector("#state [name=at]"), address = asked();
     if (at && at.value !== (address.get("at") || "")) { address.set("at", at.value); history.replaceState(null, "", "?" + address); }
@@ -157,7 +186,10 @@
   // A quick hand: each form goes out after the one before it, and tells which page it is of.
   document.addEventListener("htmx:before:request", (event) => {
     event.detail.ctx.request.headers["X-Window"] = document.body.dataset.window;
+    turns += 1;
+    if (!about(event).includes("/progress")) awaited += 1;
   });
+  document.addEventListener("htmx:finally:request", (event) => { if (!about(event).includes("/progress")) awaited -= 1; });
 
   let told = "";
 
@@ -173,7 +205,7 @@
     }
     if (point) document.getElementById(point.dataset.submit).click();
     if (event.target.closest("[data-print]")) print();
-    if (event.target.closest("[data-refresh]")) { typing = false; refresh(); }
+    if (event.target.closest("[data-refresh]")) { typed.clear(); refresh(); }
   });
   document.addEventListener("keydown", (event) => {
     const point = event.target.closest ? event.target.closest("[data-submit]") : null;
@@ -211,13 +243,14 @@
   // Signs of life. What the program answers tells whether the page shows what there is.
   let fails = 0;
   async function alive() {
+    const turn = turns;
     try {
       const answer = await fetch("/alive", {method: "POST", body: new URLSearchParams({window: document.body.dataset.window})});
       if (!answer.ok) throw new Error(String(answer.status));
       fails = 0;
       document.getElementById("gone").hidden = true;
       const stamp = await answer.text();
-      if (sheet().dataset.stamp !== stamp) document.dispatchEvent(new CustomEvent("page:stale"));
+      if (turn === turns && !awaited && sheet().dataset.stamp !== stamp) document.dispatchEvent(new CustomEvent("page:stale"));
     } catch (error) {
       fails += 1;
       if (fails >= 2) tellGone();
