@@ -5,8 +5,8 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 
-from optimizer.documents.drawing.schematic import describe, schematic_canvas
-from optimizer.documents.drawing.sheets import Room, sheets_for, tile_canvas
+from optimizer.documents.drawing.schematic import describe
+from optimizer.documents.drawing.sheets import Room, on_paper, tile_canvas
 from optimizer.documents.pictures import after_words
 from optimizer.documents.raster import png_of
 from optimizer.documents.report_facts import ReportFacts, shown_after
@@ -49,14 +49,12 @@ def room_on(paper: int) -> Room:
 
 def plumbing_pictures(facts: ReportFacts, paper: int, most: int | None = None) -> list[PrintPicture]:
     """Return the schematic after the work, on as many sheets as it takes, or on no more than `most`."""
-    shown = shown_after(facts)
-    canvas = schematic_canvas(shown)
-    sheets = sheets_for(canvas, shown, room_on(paper), most)
+    shown, canvas, sheets = on_paper(shown_after(facts), room_on(paper), most)
     found = []
     for number, tile in enumerate(sheets.tiles, 1):
         drawn = tile_canvas(canvas, shown, tile)
         which = f" Sheet {number} of {len(sheets.tiles)}." if len(sheets.tiles) > 1 else ""
-        caption = f"{after_words(shown)}{which}"
+        caption = f"{after_words(shown, facts)}{which}"
         svg = drawn.svg(caption, describe(shown), f"plumbing-{number}", alone=True)
         wide_mm = drawn.width * sheets.mm_per_px
         found.append(

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from optimizer import pipeline
 from optimizer.documents.drawing.certainty_chart import certainty_chart, told_points
 from optimizer.documents.drawing.curves import PumpPicture, curves_chart, pump_picture
 from optimizer.documents.drawing.frontier_chart import frontier_chart, has_reach
@@ -30,6 +31,7 @@ from optimizer.model.system import System
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.head_line import HeadPoint
+    from optimizer.model.safety import SafetyReport
 
 _BARS = 12
 
@@ -86,22 +88,25 @@ def plan_pictures(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, 
     )
 
 
-def schematic_after(facts: ReportFacts, *, alone: bool = False) -> Picture:
-    shown = shown_after(facts)
+def schematic_after(facts: ReportFacts, shown: Shown | None = None, *, alone: bool = False) -> Picture:
+    """Return the plumbing after the work; `shown` where what is drawn of it was chosen already."""
+    shown = shown_after(facts) if shown is None else shown
     title = f"{facts.report.system.name}: the plumbing after the work"
     return Picture(
-        "schematic-after", after_words(shown), schematic(shown, title=title, key="schematic-after", alone=alone)
+        "schematic-after", after_words(shown, facts), schematic(shown, title=title, key="schematic-after", alone=alone)
     )
 
 
-def after_words(shown: Shown) -> str:
-    """Return the caption of the plumbing after the work."""
+def after_words(shown: Shown, facts: ReportFacts) -> str:
+    """Return the caption of the plumbing after the work; it says so where its drains are left out."""
     marks = (
         "New parts have a thick line and an N."
         if shown.new or shown.new_tees
         else "No part is new: only settings change."
     )
-    return f"The plumbing after the work: each run with its flow now → after{_first_mode(shown)}. {marks}"
+    no_drains = facts.report.system.drains and not shown.drains
+    left_out = " Its drains are left out: the plan does not change them." if no_drains else ""
+    return f"The plumbing after the work: each run with its flow now → after{_first_mode(shown)}. {marks}{left_out}"
 
 
 def _first_mode(shown: Shown) -> str:
@@ -112,7 +117,7 @@ def _first_mode(shown: Shown) -> str:
 
 
 def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None, *, alone: bool = False) -> Picture:
-    shown = shown_now(system, now, facts.report if facts else None)
+    shown = shown_now(system, now, facts.report if facts else None, _safety_now(system, facts))
     standing = {name: run for name, run in shown.network.runs.items() if run.is_plumbed}
     shown = replace(shown, network=replace(shown.network, runs=standing))
     caption = f"The plumbing as it stands, each run with its flow and what it loses{_first_mode(shown)}."
@@ -120,6 +125,13 @@ def schematic_now(system: System, now: Solved, facts: ReportFacts | None = None,
         caption += " What comes out has a broken line and an X."
     title = f"{system.name}: the plumbing as it stands"
     return Picture("schematic-now", caption, schematic(shown, title=title, key="schematic-now", alone=alone))
+
+
+def _safety_now(system: System, facts: ReportFacts | None) -> SafetyReport | None:
+    """Return what is known of the drains of the plumbing as it stands; nothing where there are none."""
+    if not system.drains:
+        return None
+    return facts.report.verification.safety if facts is not None else pipeline.safety(system)
 
 
 def head_lines(facts: ReportFacts, *, alone: bool = False) -> tuple[Picture, ...]:

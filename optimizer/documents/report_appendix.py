@@ -8,8 +8,8 @@ from collections.abc import Iterator, Mapping
 from optimizer.documents.adapters_text import port_remarks, port_verdict, port_ways
 from optimizer.documents.cautions import CAUTIONS, Remark, assumptions
 from optimizer.documents.drawing.labels import Shown
-from optimizer.documents.drawing.schematic import schematic_canvas
-from optimizer.documents.drawing.sheets import Room, sheets_for, tile_canvas
+from optimizer.documents.drawing.sheets import Room, Sheets, on_paper, tile_canvas
+from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.pictures import (
     Picture,
     certainty,
@@ -67,15 +67,14 @@ def appendix(facts: ReportFacts) -> str:
 
 def plumbing(facts: ReportFacts) -> str:
     """Return the schematic after the work, and as it stands; on paper the first alone."""
-    after, now = schematic_after(facts), schematic_now(facts.report.system, facts.now, facts)
-    shown = plan_figure(after.svg, after.caption, _on_paper(after, shown_after(facts)))
-    return _one_setting(facts) + shown + plan_figure(now.svg, now.caption, ())
+    shown, canvas, sheets = on_paper(shown_after(facts), _PAPER_ROOM, 1)
+    after, now = schematic_after(facts, shown), schematic_now(facts.report.system, facts.now, facts)
+    told = plan_figure(after.svg, after.caption, _printed(after, canvas, sheets, shown))
+    return _one_setting(facts) + told + plan_figure(now.svg, now.caption, ())
 
 
-def _on_paper(picture: Picture, shown: Shown) -> Iterator[PrintSheet]:
+def _printed(picture: Picture, canvas: Canvas, sheets: Sheets, shown: Shown) -> Iterator[PrintSheet]:
     """Yield the one sheet that a schematic takes; it takes its shapes from the picture on the screen."""
-    canvas = schematic_canvas(shown)
-    sheets = sheets_for(canvas, shown, _PAPER_ROOM, 1)
     for number, tile in enumerate(sheets.tiles, 1):
         drawn = tile_canvas(canvas, shown, tile, f"{picture.name}-body")
         svg = drawn.svg(picture.caption, "A part of the picture, for print.", f"{picture.name}-{number}")

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from optimizer.documents.drawing.drains import drain_verdicts, shown_drains
 from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.floor_text import probe_runs
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from optimizer.hydraulics.head_line import HeadPoint
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
+    from optimizer.model.safety import SafetyReport
     from optimizer.takeoff.take_off import TakeOff
     from optimizer.verify.card import SettingsCard
 
@@ -112,10 +114,17 @@ def flows_by_mode(system: System) -> ByMode:
     return tuple((name, {}, solved(at.network, False).solution.flows_m3_s) for name, at in system.ways_to_run if name)
 
 
-def shown_now(system: System, now: Solved, report: PlanReport | None = None) -> Shown:
-    """Return the plumbing as it stands for the schematic; with a report, what comes out is marked."""
+def shown_now(
+    system: System, now: Solved, report: PlanReport | None = None, safety: SafetyReport | None = None
+) -> Shown:
+    """Return the plumbing as it stands for the schematic; with a report, what comes out is marked.
+
+    `safety` is that of the plumbing as it stands: then its drains say how safe they are.
+    """
     flows, losses = now.solution.flows_m3_s, now.losses_m()
-    shown = Shown(now.network, system.units, flows, losses, by_mode=flows_by_mode(system))
+    verdicts = drain_verdicts(system.drains, safety.checks, now=True) if safety is not None else {}
+    drains = shown_drains(system.drains, now.network, system.units, verdicts)
+    shown = Shown(now.network, system.units, flows, losses, by_mode=flows_by_mode(system), drains=drains)
     if report is None:
         return shown
     gone = {
@@ -132,6 +141,8 @@ def shown_after(facts: ReportFacts) -> Shown:
     """Return the plumbing as the plan leaves it for the schematic, what is new marked, valves with their setting."""
     plan, network = facts.report.plan, as_built(facts.after.network, facts.taken)
     new = {(name, i) for name, run in network.runs.items() for i, part in enumerate(run.parts) if not part.existing}
+    system, safety = facts.report.system, facts.report.verification.safety
+    verdicts = drain_verdicts(system.drains, safety.checks, now=False) if safety is not None else {}
     return Shown(
         network,
         facts.units,
@@ -144,6 +155,7 @@ def shown_after(facts: ReportFacts) -> Shown:
         before_doubt=facts.now.solution.doubt,
         probes=tuple(probe_runs(facts.report.leaks)),
         by_mode=facts.by_mode,
+        drains=shown_drains(system.drains, network, facts.units, verdicts),
     )
 
 

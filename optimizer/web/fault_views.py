@@ -15,7 +15,7 @@ from typing import Any
 from optimizer.edits.outcome import Outcome
 from optimizer.edits.part_changes import parts_at
 from optimizer.edits.plain import Path
-from optimizer.edits.splice import has, path_at, set_value, value_at
+from optimizer.edits.splice import has, path_at, remove, set_value, value_at
 from optimizer.errors import EditError, Fault
 from optimizer.model.catalog import Kind
 from optimizer.model.system import System
@@ -60,6 +60,23 @@ def line_of(fault: Fault) -> str:
     return line if line.isdigit() else ""
 
 
+def lines_of(text: str, faults: Sequence[Fault]) -> list[dict[str, Any]]:
+    """Return the lines of a file, each with what is wrong in it."""
+    wrong: dict[int, list[str]] = {}
+    for fault in faults:
+        if line := line_of(fault):
+            wrong.setdefault(int(line), []).append(f"found {fault.found}; allowed: {fault.allowed}")
+    return [
+        {"number": number, "text": line, "faults": wrong.get(number, [])}
+        for number, line in enumerate(shown_text(text).splitlines(), start=1)
+    ]
+
+
+def shown_text(text: str) -> str:
+    """Return a text as a page can show it: what came from bytes that are no text is a question mark."""
+    return text.encode("utf-8", errors="replace").decode()
+
+
 def mend(form: Form, text: str) -> str:
     """Return the text with other words at a place where an error was; only words that stand there are replaced."""
     try:
@@ -91,19 +108,23 @@ def drawable(
     `read` gives what a text says; `good` is the system as it last was read.
     """
     wrong: dict[tuple[str, int], list[str]] = {}
-    trial, left = text, list(faults)
+    trial, left, without = text, list(faults), False
     for _ in range(_ROUNDS):
         places = [(path, fault) for fault in left if (path := _part_path(trial, fault))]
-        if not places:
+        drains = dict.fromkeys(path[:2] for fault in left if (path := _path(trial, fault))[:1] == ("drains",))
+        if not places and not drains:
             break
         for path, fault in places:
             wrong.setdefault((str(path[1]), int(path[3])), []).append(_short(fault))
         with suppress(EditError):
             for path in dict.fromkeys(path for path, _ in places):
                 trial = set_value(trial, path, _OPEN)
+            for path in drains:
+                trial, without = remove(trial, path), True
         told = read(trial)
         if told.system is not None:
             said = "Errors are marked ✗. A part with an error is drawn as not connected yet."
+            said += " Drains with an error are left out." if without else ""
             return Drawable(told.system, _laid(told.system, trial, wrong), said)
         left = list(told.faults)
     if good is None:
@@ -127,6 +148,7 @@ def _by_name(
 ) -> Overlay:
     """Return the errors at what of an earlier system has their names."""
     runs, said_of_runs, points, said = system.network.runs, dict[str, str](), dict[str, str](), dict[Any, str]()
+    drains = dict[str, str]()
     for fault in faults:
         path = _path(text, fault)
         name = str(path[1]) if len(path) > 1 else ""
@@ -136,6 +158,8 @@ def _by_name(
                 said[name, part] = "; ".join(wrong.get((name, part), (_short(fault),)))[:_LONGEST]
             else:
                 said_of_runs[name] = _short(fault)
+        elif path[:1] == ("drains",) and name:
+            drains[name] = _short(fault)
         elif name in system.network.points:
             points[name] = _short(fault)
         elif path[:1] in (("pumps",), ("devices",)):
@@ -147,7 +171,8 @@ def _by_name(
                     if each.kind is kind and each.name == name
                 }
     marks = dict.fromkeys([*said, *((run, -1) for run in said_of_runs)], _MARK)
-    return Overlay("", said, said_of_runs, points, marks, dict.fromkeys(points, _MARK))
+    at_points, at_drains = dict.fromkeys(points, _MARK), dict.fromkeys(drains, _MARK)
+    return Overlay("", said, said_of_runs, points, marks, at_points, drains, at_drains)
 
 
 def _short(fault: Fault) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from optimizer.documents.drawing.drains import drain_verdicts
 from optimizer.documents.floor_text import SHOWN
 from optimizer.errors import NetworkError
 from optimizer.hydraulics.head_line import head_line
@@ -49,6 +50,8 @@ class Overlay:
     said_of_points: Mapping[str, str] = field(default_factory=dict)
     at_parts: Mapping[tuple[str, int], Mark] = field(default_factory=dict)
     at_points: Mapping[str, Mark] = field(default_factory=dict)
+    said_of_drains: Mapping[str, str] = field(default_factory=dict)  # by the drain's own name
+    at_drains: Mapping[str, Mark] = field(default_factory=dict)
 
 
 NOTHING = Overlay()
@@ -101,6 +104,7 @@ def safety(answers: Answers, mode: str) -> Overlay:
         for place in _about(one.title, network):
             verdicts.setdefault(place, []).append(one.verdict)
     worst = {place: max(found, key=GRAVITY.index) for place, found in verdicts.items()}
+    drains = drain_verdicts(at.drains, answers.safety().checks, now=True)
     marks = {place: Mark(sign=SIGNS[verdict], grade=_GRADES[verdict]) for place, verdict in worst.items()}
     machines = _machines(network)
     return Overlay(
@@ -111,6 +115,8 @@ def safety(answers: Answers, mode: str) -> Overlay:
         {machines[place]: mark for place, mark in marks.items() if place in machines}
         | {(place, -1): mark for place, mark in marks.items() if place in network.runs},
         {place: mark for place, mark in marks.items() if place in network.points},
+        {name: str(verdict) for name, verdict in drains.items()},
+        {name: Mark(sign=SIGNS[verdict], grade=_GRADES[verdict]) for name, verdict in drains.items()},
     )
 
 

@@ -10,13 +10,13 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from optimizer import __version__
+from optimizer.documents.drawing.drains import shown_drains
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.palette import picture_style
 from optimizer.documents.report_facts import solved
 from optimizer.errors import EditError, Fault, InputError, NetworkError, OptimizerError
 from optimizer.web import edit_views, fault_views, tank_views, views
 from optimizer.web.adding import places_of
-from optimizer.web.fault_views import line_of
 from optimizer.web.forms import Standing, part_of
 from optimizer.web.markup import blocks_html
 from optimizer.web.overlays import NOTHING, Overlay
@@ -119,7 +119,7 @@ class Pages:
             "modes": modes,
             "at": asked.get("at", ""),
             "said": said,
-            "unsaved": "" if sheet.saved else _plain(sheet.text),
+            "unsaved": "" if sheet.saved else fault_views.shown_text(sheet.text),
             "left_over": self.sitting.left_over,
             "refused": [f"found {one.found}; allowed: {one.allowed}" for one in refused[0]] if refused else [],
             "again": dict(refused[1]) if refused else {},
@@ -156,7 +156,12 @@ class Pages:
                 drawing = self.drawing(told.system, solved(at.network, False), "", told.laid, living=False)
         faults = fault_views.faults_at(sheet.text, sheet.faults)
         words = told.words if told is not None else ""
-        values = {"faults": faults, "lines": _lines(sheet), "text": _plain(sheet.text), "sound": False}
+        values = {
+            "faults": faults,
+            "lines": fault_views.lines_of(sheet.text, sheet.faults),
+            "text": fault_views.shown_text(sheet.text),
+            "sound": False,
+        }
         return self._fill("faults.html", drawing=Markup(drawing), words=words, **values)
 
     def _view(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:
@@ -224,7 +229,11 @@ class Pages:
         tried = views.set_to(at, settings)
         state = solved(tried.network, False)
         drawing = self.drawing(tried, state, asked.get("at", ""))
-        rows = {"rows": views.run_rows(tried, state, None), "pumps": views.pump_rows(tried, state)}
+        rows = {
+            "rows": views.run_rows(tried, state, None),
+            "pumps": views.pump_rows(tried, state),
+            "drains": views.drain_rows(tried),
+        }
         told = {"notes": (), "with_band": True, "mode": name, "unsafe": (), "trying": True}
         return self._fill("tried.html", drawing=Markup(drawing), **rows, **told)
 
@@ -307,13 +316,14 @@ class Pages:
         return self._fill("fittings.html", progress=self.progress()[0], **fitting_values(self.sitting, answers))
 
     def _file(self) -> str:
-        return self._fill("file.html", text=_plain(self.sitting.sheet.text), sound=True)
+        return self._fill("file.html", text=fault_views.shown_text(self.sitting.sheet.text), sound=True)
 
     def drawing(self, system: System, state: Solved, chosen: str, laid: Overlay = NOTHING, living: bool = True) -> str:
         """Return the plumbing drawn; its columns stay where they were as long as the runs are the same."""
         network = state.network
-        key = tuple((run.name, run.start.point, run.end.point) for run in network.runs.values())
-        shown = Shown(network, system.units, state.solution.flows_m3_s, state.losses_m())
+        drains = shown_drains(system.drains, network, system.units)
+        shown = Shown(network, system.units, state.solution.flows_m3_s, state.losses_m(), drains=drains)
+        key = tuple((run.name, run.start.point, run.end.point) for run in shown.drawn.runs.values())
         name = f"{system.name}: runs and their parts"
         drawn = drawn_plumbing(shown, name, self._orders.get(key, ()), chosen, living, laid)
         self._orders = {key: drawn.order}
@@ -325,6 +335,7 @@ class Pages:
         return {
             "rows": views.run_rows(at, state, band),
             "pumps": views.pump_rows(at, state),
+            "drains": views.drain_rows(at),
             "notes": answers.notes(mode) if with_band else (),
             "with_band": with_band,
             "mode": mode,
@@ -366,31 +377,14 @@ class Pages:
                     told["form"]["slider"] = None
             elif told["what"] == "run":
                 told["form"] = edit_views.run_form(shown, at)
+            elif told["what"] == "drain":
+                told["form"] = tank_views.drain_form(shown, system, at)
             else:
                 name = list(system.network.points)[int(at.partition("-")[2])]
                 told["form"] = edit_views.point_form(shown, name, system.network)
         except EditError as error:
             told["trouble"] = str(error)
         return told
-
-
-def _lines(sheet: Sheet) -> list[dict[str, Any]]:
-    """Return the lines of the file, each with what is wrong in it."""
-    wrong: dict[int, list[str]] = {}
-    for fault in sheet.faults:
-        line = line_of(fault)
-        if line:
-            wrong.setdefault(int(line), []).append(f"found {fault.found}; allowed: {fault.allowed}")
-    shown = _plain(sheet.text)
-    return [
-        {"number": number, "text": text, "faults": wrong.get(number, [])}
-        for number, text in enumerate(shown.splitlines(), start=1)
-    ]
-
-
-def _plain(text: str) -> str:
-    """Return a text as a page can show it: what came from bytes that are no text is a question mark."""
-    return text.encode("utf-8", errors="replace").decode()
 
 
 def _figures(answers: Answers, mode: str) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from html import escape
 
 from optimizer.documents.drawing.arrangement import LANE_LEFT, TANK_DEPTH, TEXT_LEFT, Arrangement, Lane, Slot
+from optimizer.documents.drawing.drains import ShownDrain
 from optimizer.documents.drawing.labels import Shown, part_words, run_lines
 from optimizer.documents.drawing.lanes import Order
 from optimizer.documents.drawing.schematic import arranged, schematic_canvas
@@ -56,7 +57,7 @@ def drawn_plumbing(
     laid
         What is laid over it.
     """
-    shown = replace(shown, said=laid.said, said_of_runs=laid.said_of_runs) if laid is not NOTHING else shown
+    shown = _with_words(shown, laid) if laid is not NOTHING else shown
     plan = arranged(shown, order)
     canvas = schematic_canvas(shown, plan)
     width, height = canvas.width, canvas.height
@@ -66,17 +67,29 @@ def drawn_plumbing(
         f'<svg class="pic plumbing" id="{"plumbing" if living else "picture"}" role="{role}" '
         f'aria-label="{escape(clean(name))}" viewBox="0 0 {number(width)} {number(height)}" '
         f'width="{number(width * ZOOM)}" height="{number(height * ZOOM)}">\n'
-        f'<g aria-hidden="true">\n{canvas.body()}\n{_marks(shown.network, plan, laid)}</g>\n{handles}</svg>\n'
+        f'<g aria-hidden="true">\n{canvas.body()}\n{_marks(shown, plan, laid)}</g>\n{handles}</svg>\n'
     )
     return Drawn(html, plan.order)
 
 
-def _marks(network: Network, plan: Arrangement, laid: Overlay) -> str:
+def _with_words(shown: Shown, laid: Overlay) -> Shown:
+    """Return what is drawn with the words of what is laid over it; a drain is told what it takes besides."""
+    drains = {
+        one.run.name: "\n".join((*one.lines, laid.said_of_drains[one.name]))
+        for one in shown.drains
+        if one.name in laid.said_of_drains
+    }
+    return replace(shown, said=laid.said, said_of_runs={**laid.said_of_runs, **drains})
+
+
+def _marks(shown: Shown, plan: Arrangement, laid: Overlay) -> str:
     """Return the bars and signs of what is laid over the drawing, left of the pipes and at the right end of a water."""
-    found = []
+    network, found = shown.drawn, []
+    at_drains = {(one.run.name, -1): laid.at_drains[one.name] for one in shown.drains if one.name in laid.at_drains}
     for name, lane in plan.lanes.items():
         for slot in lane.slots:
-            mark = laid.at_parts.get((name, -1 if slot.block.index is None else slot.block.index))
+            place = (name, -1 if slot.block.index is None else slot.block.index)
+            mark = at_drains.get(place) if name in shown.drain_runs else laid.at_parts.get(place)
             if mark is not None and mark.share > 0.0:
                 found.append(_bar(lane.x, slot.middle, mark.share))
             if mark is not None and mark.sign:
@@ -108,11 +121,12 @@ def _water_box(network: Network, plan: Arrangement, name: str) -> tuple[float, f
 
 
 def _tree(shown: Shown, plan: Arrangement, chosen: str, laid: Overlay) -> str:
-    """Return the handles: every run with its parts below it, then the points."""
-    network = shown.network
-    runs = (_run(shown, plan, place, name, chosen) for place, name in enumerate(network.runs))
+    """Return the handles: every run with its parts below it, then the drains and the points."""
+    network = shown.drawn
+    runs = (_run(shown, plan, place, name, chosen) for place, name in enumerate(shown.network.runs))
+    drains = (_drain(plan, shown, one, chosen) for one in shown.drains)
     points = (_point(network, plan, place, one, chosen, laid) for place, one in enumerate(network.points.values()))
-    return "".join((*runs, *points))
+    return "".join((*runs, *drains, *points))
 
 
 def _run(shown: Shown, plan: Arrangement, place: int, name: str, chosen: str) -> str:
@@ -127,6 +141,23 @@ def _run(shown: Shown, plan: Arrangement, place: int, name: str, chosen: str) ->
     if heading is None:
         return own
     return _handle(f"run-{place}", run_name(shown, run), 1, chosen, lane, heading, own)
+
+
+def _drain(plan: Arrangement, shown: Shown, drain: ShownDrain, chosen: str) -> str:
+    """Return the handle of a drain: one for all of it, from its name down to its last part."""
+    lane = plan.lanes[drain.run.name]
+    tops, bottoms = [slot.top for slot in lane.slots], [slot.bottom for slot in lane.slots]
+    width = LANE_LEFT + TEXT_LEFT + max(24.0, *(slot.block.width for slot in lane.slots))
+    box = (lane.x - LANE_LEFT + 2, min(tops), width, max(bottoms) - min(tops))
+    stands = (lane.x, lane.slots[0].middle)
+    return _item(f"drain-{drain.place}", drain_name(shown, drain), 1, chosen, box, stands)
+
+
+def drain_name(shown: Shown, drain: ShownDrain) -> str:
+    """Return what a drain is called aloud: its name, from where to where, what it takes, and its parts."""
+    parts = ", ".join(part_words(shown, drain.run, index) for index in range(len(drain.run.parts)))
+    ends = f"from {drain.run.start.point} to {drain.run.end.point}"
+    return f"{drain.name}, {', '.join(run_lines(shown, drain.run.name))}, {ends}: {parts}"
 
 
 def run_name(shown: Shown, run: Run) -> str:

@@ -208,9 +208,9 @@ class Sitting:
         if revision == self._revision:
             return
         answers = self.sheet.answers
-        network = answers.system.network if answers is not None else None
+        system = answers.system if answers is not None else None
         own = self._steps.own(revision, self._revision, window)
-        if not own or not self._steps.means_the_same(at, revision, network):
+        if not own or not self._steps.means_the_same(at, revision, system):
             raise Stale
 
     def _turn_to(self, text: str, window: str = "") -> None:
@@ -229,7 +229,7 @@ class Sitting:
         told = self._read_as(self._text)
         answers = None if told.system is None or told.catalog is None else Answers(told.system, told.catalog)
         self.last_read = told.system or self.last_read
-        self._steps.showed(self._revision, told.system.network if told.system is not None else None)
+        self._steps.showed(self._revision, told.system)
         return Sheet(self._revision, self._text, answers, told.faults, saved, False, *counts)
 
     def _read_as(self, text: str) -> Outcome:

@@ -11,46 +11,49 @@ from collections import deque
 from collections.abc import Mapping
 
 from optimizer.model.network import Network
+from optimizer.model.system import System
 
 MOST = 12  # steps that are looked back
 
 
 class Steps:
-    """The last steps, each with its window and with the plumbing that stood after it (None: it had errors)."""
+    """The last steps, each with its window and with the system that stood after it (None: it had errors)."""
 
     def __init__(self) -> None:
         self._made: deque[tuple[int, str]] = deque(maxlen=MOST)
-        self._shown: deque[tuple[int, Network | None]] = deque(maxlen=MOST)
+        self._shown: deque[tuple[int, System | None]] = deque(maxlen=MOST)
 
     def made(self, revision: int, window: str) -> None:
         """Note who made a step; `window` is empty for one that no page made."""
         self._made.append((revision, window))
 
-    def showed(self, revision: int, network: Network | None) -> None:
-        """Note the plumbing that a revision has."""
+    def showed(self, revision: int, system: System | None) -> None:
+        """Note the system that a revision has."""
         if not self._shown or self._shown[-1][0] != revision:
-            self._shown.append((revision, network))
+            self._shown.append((revision, system))
 
     def own(self, seen: int, now: int, window: str) -> bool:
         """Return whether every step since a revision was made by this window."""
         since = {revision: who for revision, who in self._made if revision > seen}
         return bool(window) and seen < now and all(since.get(one) == window for one in range(seen + 1, now + 1))
 
-    def means_the_same(self, at: str, seen: int, network: Network | None) -> bool:
+    def means_the_same(self, at: str, seen: int, system: System | None) -> bool:
         """Return whether a handle stands for the same as when it was shown."""
         before = next((told for revision, told in self._shown if revision == seen), None)
         if not at:
             return True
-        if before is None or network is None:
+        if before is None or system is None:
             return False
-        return meant_by(before, at) == meant_by(network, at) != ""
+        return meant_by(before, at) == meant_by(system, at) != ""
 
 
-def meant_by(network: Network, at: str) -> str:
+def meant_by(system: System, at: str) -> str:
     """Return what a handle stands for, in words; nothing where there is no such one."""
     kind, _, rest = at.partition("-")
     numbers = [int(one) for one in rest.split("-") if one.isdigit() and len(one) < 6]
-    runs, points = list(network.runs.values()), list(network.points)
+    runs, points = list(system.network.runs.values()), list(system.network.points)
+    if kind == "drain" and len(numbers) == 1 and numbers[0] < len(system.drains):
+        return f"drain {system.drains[numbers[0]].name}"
     if kind == "point" and len(numbers) == 1 and numbers[0] < len(points):
         return f"point {points[numbers[0]]}"
     if kind not in ("run", "part") or not numbers or numbers[0] >= len(runs):

@@ -35,6 +35,11 @@ def tank_forms(shown: Standing, system: System) -> dict[str, Any]:
     }
 
 
+def drain_form(shown: Standing, system: System, at: str) -> dict[str, Any]:
+    """Return the values of the form of the drain with a handle."""
+    return _named(shown, "drains", system.drains[int(at.partition("-")[2])].name)
+
+
 def mode_form(shown: Standing, system: System, name: str) -> dict[str, Any]:
     """Return the fields of a mode: every pump, and every run that a target is on somewhere."""
     network, text = system.network, shown.text

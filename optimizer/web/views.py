@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from optimizer.documents import flows_text
 from optimizer.documents.balance_text import balance_blocks
 from optimizer.documents.cautions import CODES
+from optimizer.documents.drawing.drains import capacity_words, end_of
 from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.floor_text import (
     LEAK_BASIS,
@@ -28,6 +29,7 @@ from optimizer.model.catalog import THROTTLES
 from optimizer.model.dial import RPM
 from optimizer.model.network import Condition, Point, Run
 from optimizer.model.system import System, Target
+from optimizer.model.tanks import Drain
 from optimizer.units import show_flow, show_head, show_length, show_velocity
 from optimizer.web.answers import Answers
 from optimizer.web.markup import blocks_html
@@ -61,6 +63,18 @@ class PumpRow:
     setting: str
     flow: str
     head: str
+
+
+@dataclass(frozen=True, slots=True)
+class DrainRow:
+    """One drain of the table beside the drawing; `at` is the id of its handle, nothing where it cannot be drawn."""
+
+    at: str
+    name: str
+    tank: str
+    end: str
+    mode: str
+    carries: str
 
 
 def run_rows(system: System, state: Solved, band: Mapping[str, tuple[float, float]] | None) -> tuple[RunRow, ...]:
@@ -115,6 +129,15 @@ def pump_rows(system: System, state: Solved) -> tuple[PumpRow, ...]:
         )
         for pump, flow, head in flows_text.pump_points(system.network, state.solution)
     )
+
+
+def drain_rows(system: System) -> tuple[DrainRow, ...]:
+    """Return what every drain takes, with its valves open."""
+    network, rows = system.network, []
+    for place, drain in enumerate(system.drains):
+        end, words = end_of(drain, network), capacity_words(drain, network, system.units)
+        rows.append(DrainRow(f"drain-{place}" if end else "", drain.name, drain.tank, end, str(drain.mode), words))
+    return tuple(rows)
 
 
 def losses_html(answers: Answers, mode: str) -> str:
@@ -218,6 +241,8 @@ def handle_facts(system: System, state: Solved, at: str) -> Facts | None:
         return _part_facts(system, state, runs[places[0]], places[1])
     if kind == "point" and len(places) == 1 and places[0] < len(points):
         return _point_facts(system, points[places[0]])
+    if kind == "drain" and len(places) == 1 and places[0] < len(system.drains):
+        return _drain_facts(system, system.drains[places[0]])
     return None
 
 
@@ -262,6 +287,17 @@ def _point_facts(system: System, point: Point) -> Facts:
         ("Runs", ends),
     )
     return Facts(point_name(point), tuple((name, words) for name, words in pairs if words))
+
+
+def _drain_facts(system: System, drain: Drain) -> Facts:
+    pairs = (
+        ("From", drain.tank),
+        ("To", end_of(drain, system.network)),
+        ("How it runs", str(drain.mode)),
+        ("It carries", capacity_words(drain, system.network, system.units)),
+        ("Parts", ", ".join(part.words for part in drain.parts)),
+    )
+    return Facts(f"Drain {drain.name}", tuple((name, words) for name, words in pairs if words))
 
 
 def set_to(system: System, settings: Mapping[str, str]) -> System:

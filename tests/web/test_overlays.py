@@ -69,6 +69,16 @@ def test_a_pump_that_is_named_as_a_drain_is_not_taken_for_it() -> None:
     assert laid.at_points["refugium"].sign == "?"  # no main drain is stated
 
 
+def test_each_drain_has_the_verdict_of_its_check() -> None:
+    answers = Answers(*pipeline.read(ROOT / "examples" / "upper-tank.yaml"))
+    checks = {str(one.check): one.verdict_now for one in answers.safety().checks if "display" in repr(one.title)}
+
+    laid = safety(answers, "day")
+
+    assert laid.said_of_drains["main drain"] == checks["main drain"] == "safe"
+    assert laid.at_drains["emergency drain"].sign == SIGNS[checks["emergency drain"]]
+
+
 def test_the_worst_joints_are_numbered_at_the_part_that_they_come_behind(cellar: Answers) -> None:
     laid, network = leaks(cellar, ""), cellar.system.network
     worst = cellar.floor("").leaks[0]
@@ -129,6 +139,17 @@ def test_an_error_beyond_the_parts_stands_in_the_plumbing_as_it_was(open_page: O
     assert "the plumbing before the errors" in told
     assert "over-sign bad" in told
     assert re.search(r"pump return.*?: found", words_of(told)) is not None
+
+
+def test_a_drain_with_an_error_is_left_out_and_the_rest_is_drawn(open_page: Open) -> None:
+    text = (ROOT / "examples" / "metric-unions.yaml").read_text(encoding="utf-8")
+    wrong = text.replace("mode: full siphon", "mode: half siphon")
+    assert wrong != text
+    html = open_page(content=wrong.encode()).get("/").text
+
+    assert "Drains with an error are left out" in words_of(html)
+    assert ">emergency drain<" in html
+    assert ">main drain<" not in html
 
 
 def test_nothing_is_drawn_of_what_never_could_be_read_and_no_path_is_trusted(open_page: Open) -> None:

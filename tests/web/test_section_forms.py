@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from cli.running import ROOT
 from web import test_edits
 from web.conftest import Open, Page
 from web.test_edits import text_of
+from web.test_views import words_of
 
 from optimizer.read import drains, machines
 from optimizer.web.said import SECTIONS, Typed, plain, typed
@@ -113,6 +116,37 @@ def test_a_drain_and_a_mode_are_changed_and_taken_out_again(open_page: Open) -> 
     for _ in range(5):
         send(page, "undo", "/step")
     assert text_of(page) == before
+
+
+def test_a_drain_is_chosen_in_the_drawing_and_changed_beside_it(open_page: Open) -> None:
+    page = open_page("metric-unions")
+    html = page.get("/").text
+    name = re.search(r'id="drain-0" .*?aria-label="([^"]+)"', html)
+    assert name is not None
+    assert name[1].startswith("main drain, drain, full siphon, takes up to ")
+    assert "from display to sump: elbow" in name[1]
+    assert 'data-choose="drain-1"' in page.get("/runs").text
+
+    panel = page.get("/choose?at=drain-0").text
+    assert "Drain main drain" in words_of(panel)
+    told = test_edits.send(page, "keys", at="drain-0", section="drains", name="main drain", **{"key mode": "open"})
+
+    assert "mode: open" in text_of(page)
+    assert 'id="drain-0"' in told
+    assert page.get("/choose?at=drain-9").text.count("Nothing chosen") == 1
+
+
+def test_two_quick_changes_of_a_drain_are_both_made(open_page: Open) -> None:
+    page = open_page("metric-unions")
+    page.headers["x-window"] = "mine"
+    page.get("/")
+    seen = str(page.sitting.revision)
+    for key, value in (("fall", "1.7 m"), ("mode", "open")):
+        form = {"rev": seen, "at": "drain-0", "do": "keys", "section": "drains", "name": "main drain"}
+        assert "changed meanwhile" not in page.post("/edit", data={**form, f"key {key}": value}).text
+
+    assert "mode: open" in text_of(page)
+    assert re.search("(drop|fall): 1.7 m", text_of(page))
 
 
 def test_half_a_size_is_not_taken_and_an_unchanged_form_changes_nothing(open_page: Open) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from optimizer.documents.drawing.labels import Shown, part_words, run_lines
+from optimizer.documents.drawing.labels import Shown, height_words, part_words, run_lines
 from optimizer.documents.drawing.lanes import Columns, Order, crossings, order_columns, order_of, ordered_as, strands_of
 from optimizer.documents.drawing.levels import LEAST_GAP, Levels, place_levels
 from optimizer.documents.drawing.measure import text_width, wrapped
@@ -84,7 +84,7 @@ def arrange(shown: Shown, left: float, top: float, order: Order = ()) -> Arrange
 
     `order` is that of an earlier drawing: as long as the runs are the same their columns need not be sought again.
     """
-    network = shown.network
+    network = shown.drawn
     blocks = {name: _blocks(shown, run) for name, run in network.runs.items()}
     extra = dict.fromkeys(network.runs, 0.0)
 
@@ -98,11 +98,11 @@ def arrange(shown: Shown, left: float, top: float, order: Order = ()) -> Arrange
         columns = (ordered_as(order, strands) if order else None) or order_columns(network, levels, strands)
         crossed = crossings(network, levels, columns)
         extra.update((name, 2.5 * _CROSS * len(found)) for name, found in crossed.items())
-    return _measured(network, levels, columns, blocks, crossed, left, top)
+    return _measured(shown, levels, columns, blocks, crossed, left, top)
 
 
 def _measured(
-    network: Network,
+    shown: Shown,
     levels: Levels,
     columns: Columns,
     blocks: Mapping[str, tuple[Block, ...]],
@@ -110,10 +110,11 @@ def _measured(
     left: float,
     top: float,
 ) -> Arrangement:
+    network = shown.drawn
     peak = max([*levels.up.values(), *(strand.high for column in columns for strand in column)], default=0.0)
     bed = min([*levels.up.values(), *(strand.low for column in columns for strand in column)], default=0.0)
     zero = top + peak
-    edges, uprights, column_of = _columns(network, levels, columns, blocks, left)
+    edges, uprights, column_of = _columns(shown, levels, columns, blocks, left)
     lanes = {}
     for place, column in enumerate(columns):
         for strand in column:
@@ -129,7 +130,7 @@ def _measured(
 
 
 def _columns(
-    network: Network,
+    shown: Shown,
     levels: Levels,
     columns: Columns,
     blocks: Mapping[str, tuple[Block, ...]],
@@ -140,19 +141,29 @@ def _columns(
     for place, column in enumerate(columns):
         names = [name for strand in column for name in strand.spans]
         column_of.update(dict.fromkeys(names, place))
-        room = LANE_LEFT + (DETOUR if levels.detours & set(names) else 0.0)
-        width = max([block.width for name in names for block in blocks[name]] + [_tank_words(network, names)])
+        room = LANE_LEFT + max([_detour_room(shown, levels, name) for name in names], default=0.0)
+        width = max([block.width for name in names for block in blocks[name]] + [_tank_words(shown, names)])
         edges.append((x, x + room + TEXT_LEFT + width + 8))
         uprights.append(x + room)
         x = edges[-1][1]
     return tuple(edges), uprights, column_of
 
 
-def _tank_words(network: Network, names: Sequence[str]) -> float:
+def _detour_room(shown: Shown, levels: Levels, name: str) -> float:
+    """Return the room for the way out of a detour, left of its lane; the name of an opening goes left of that."""
+    if name not in levels.detours:
+        return 0.0
+    start = shown.drawn.points[shown.drawn.runs[name].start.point]
+    opens = start.is_fixed and start.kind is not PointKind.SURFACE
+    return DETOUR + (text_width(height_words(start, shown.units), LINE_SIZE, bold=True) if opens else 0.0)
+
+
+def _tank_words(shown: Shown, names: Sequence[str]) -> float:
     """Return the room for the name of a basin or point that a run of this column ends in."""
+    network = shown.drawn
     ends = {end.point for name in names for end in (network.runs[name].start, network.runs[name].end)}
     return max(
-        text_width(f"{name}, 100 ft 10 in", LINE_SIZE, bold=True)
+        text_width(height_words(network.points[name], shown.units), LINE_SIZE, bold=True)
         if network.points[name].is_fixed
         else text_width(name, PART_SIZE)
         for name in ends
@@ -161,7 +172,7 @@ def _tank_words(network: Network, names: Sequence[str]) -> float:
 
 def _blocks(shown: Shown, run: Run) -> tuple[Block, ...]:
     """Return the heading and the parts of a run, in the order of the run; the heading stands first."""
-    name = wrapped(run.name, NAME_SIZE, TEXT_ROOM, bold=True)
+    name = wrapped(shown.name_of(run.name), NAME_SIZE, TEXT_ROOM, bold=True)
     lines = [line for text in run_lines(shown, run.name) for line in wrapped(text, LINE_SIZE, TEXT_ROOM)]
     heading_width = max(text_width(line, LINE_SIZE) for line in ["", *lines])
     width = max(heading_width, *(text_width(line, NAME_SIZE, bold=True) for line in name))

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
+from optimizer.documents.drawing.drains import ShownDrain, with_drains
+from optimizer.documents.drawing.levels import elevation_m
 from optimizer.documents.words import pump_setting
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.ends import Form
-from optimizer.model.network import Network, Part, Run
-from optimizer.units import flow_unit, show_flow, show_head, show_length
+from optimizer.model.network import Network, Part, Point, Run
+from optimizer.units import flow_unit, length_unit, show_flow, show_head, show_length
 from optimizer.wording.amounts import percent
 
 PROBE = "leak probe below"
@@ -41,12 +44,36 @@ class Shown:
     by_mode: tuple[tuple[str, Mapping[str, float], Mapping[str, float]], ...] = ()  # mode, flows before and after
     said: Mapping[tuple[str, int], str] = field(default_factory=dict)  # what is told of a part besides
     said_of_runs: Mapping[str, str] = field(default_factory=dict)  # in place of flow and loss
+    drains: tuple[ShownDrain, ...] = ()
+
+    @cached_property
+    def drawn(self) -> Network:
+        """The plumbing with its drains as further runs."""
+        return with_drains(self.network, self.drains) if self.drains else self.network
+
+    @cached_property
+    def drain_runs(self) -> Mapping[str, ShownDrain]:
+        """The drains by the names of their runs in `drawn`."""
+        return {one.run.name: one for one in self.drains}
+
+    def name_of(self, run: str) -> str:
+        """Return what a run or a drain of `drawn` is called."""
+        return self.drain_runs[run].name if run in self.drain_runs else run
+
+
+def height_words(point: Point, units: str) -> str:
+    """Return the name of a water, an outlet or a supply with its height."""
+    height_m = elevation_m(point)
+    height = show_length(height_m, units) if height_m != 0.0 else f"0 {length_unit(units)}"
+    return f"{point.name}, {height}"
 
 
 def run_lines(shown: Shown, run: str) -> tuple[str, ...]:
     """Return the flow of a run in every mode, before and after where both are known, and what it loses in the first."""
     if run in shown.said_of_runs:
         return tuple(line for line in shown.said_of_runs[run].split("\n") if line)
+    if run in shown.drain_runs:
+        return shown.drain_runs[run].lines
     flow = shown.flows_m3_s.get(run, math.nan)
     before = shown.before_flows_m3_s.get(run, math.nan)
     lines = []

@@ -114,7 +114,7 @@ def _tallest_on_the_left(columns: Columns) -> Columns:
 
 
 def crossings(network: Network, levels: Levels, columns: Columns) -> dict[str, list[float]]:
-    """Return for each run the levels at which a bar crosses it."""
+    """Return for each run the levels at which a bar crosses it: of a detour, that of its own beginning too."""
     found: dict[str, list[float]] = {name: [] for name in network.runs}
     for point in network.points.values():
         runs = {run.name for run, _, _ in network.runs_at(point.name)}
@@ -124,7 +124,7 @@ def crossings(network: Network, levels: Levels, columns: Columns) -> dict[str, l
         for column in columns[min(places) : max(places) + 1]:
             for strand in column:
                 for name, (low, high) in strand.spans.items():
-                    if name not in runs and low < levels.up[point.name] < high:
+                    if low < levels.up[point.name] < high:
                         found[name].append(levels.up[point.name])
     return found
 

@@ -21,7 +21,7 @@ _NOTE = (
 class _Entry:
     words: str
     kind: Kind | None = None
-    mark: str = ""  # "new", "gone" or "flow"
+    mark: str = ""  # "new", "gone", "flow" or "drain"
 
 
 def legend_height(shown: Shown, width: float) -> float:
@@ -46,9 +46,9 @@ def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
     if entry.kind is not None:
         canvas.line([(x, y - 14), (x, y + 14)], "pipe")
         draw_symbol(canvas, entry.kind, Spot(x, y, down=True))
-    elif entry.mark == "flow":
+    elif entry.mark in ("flow", "drain"):
         canvas.line([(x, y - 14), (x, y + 14)], "pipe")
-        canvas.polygon([(x - 6, y - 7), (x + 6, y - 7), (x, y + 7)], "solid")
+        canvas.polygon([(x - 6, y - 7), (x + 6, y - 7), (x, y + 7)], "solid" if entry.mark == "flow" else "shape")
     else:
         new = entry.mark == "new"
         canvas.line([(x + 9, y - 14), (x + 9, y + 14)], "new-pipe" if new else "old-pipe")
@@ -59,10 +59,12 @@ def _draw_entry(canvas: Canvas, entry: _Entry, x: float, y: float) -> None:
 
 
 def _entries(shown: Shown) -> list[_Entry]:
-    used = {part.kind for run in shown.network.runs.values() for part in run.parts} - {Kind.PIPE, Kind.TUBE}
+    used = {part.kind for run in shown.drawn.runs.values() for part in run.parts} - {Kind.PIPE, Kind.TUBE}
     used |= {Kind.TEE if tee.item is None else tee.item.kind for tee in shown.network.tees.values()}
     entries = [_Entry(symbol_words(kind), kind) for kind in Kind if kind in used]
     entries.append(_Entry("flow direction", mark="flow"))
+    if shown.drains:
+        entries.append(_Entry("drain, flow direction", mark="drain"))
     if shown.new or shown.new_tees:
         entries.append(_Entry("new", mark="new"))
     if shown.gone or shown.gone_tees:

@@ -7,7 +7,7 @@ thick line and the letter N, or as it stands with what comes out marked by a bro
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -27,7 +27,7 @@ from optimizer.documents.drawing.arrangement import (
     arrange,
 )
 from optimizer.documents.drawing.axes import round_ticks, tick_words
-from optimizer.documents.drawing.labels import Shown
+from optimizer.documents.drawing.labels import Shown, height_words
 from optimizer.documents.drawing.lanes import Order
 from optimizer.documents.drawing.legend import draw_legend, legend_height
 from optimizer.documents.drawing.levels import elevation_m
@@ -38,7 +38,7 @@ from optimizer.documents.words import flow_words
 from optimizer.model.catalog import Kind
 from optimizer.model.doubt import doubt_of
 from optimizer.model.network import Network, Part, Point, PointKind
-from optimizer.units import length_unit, length_value, show_length
+from optimizer.units import length_unit, length_value
 
 _LEFT, _TOP = 58.0, 26.0  # room for the scale of heights, and above the highest level
 HOP = 6.0  # radius of the hop of a level line over an upright one that it crosses
@@ -64,20 +64,47 @@ def schematic_canvas(shown: Shown, plan: Arrangement | None = None) -> Canvas:
     canvas.end_y = plan.height
     canvas.columns = [Column(0.0, _LEFT), *(Column(left, right) for left, right in plan.column_edges)]
     _heights(canvas, shown, plan)
-    for point in shown.network.points.values():
+    for point in shown.drawn.points.values():
         _draw_point(canvas, shown, plan, point)
-    for name in shown.network.runs:
+    for name in shown.drawn.runs:
         _draw_way_out(canvas, shown, plan, name)
-    _draw_hops(canvas, shown.network, plan)
-    for name in shown.network.runs:
+    _draw_hops(canvas, shown.drawn, plan)
+    for name in shown.drawn.runs:
         _draw_run(canvas, shown, plan, name)
+    pipes = [Box(x - 1, top, x + 1, bottom) for x, top, bottom in _uprights(shown.drawn, plan)]
+    for point in shown.drawn.points.values():
+        if not point.is_fixed and shown.drawn.runs_at(point.name):
+            _name_tee(canvas, plan, point.name, pipes)
     draw_legend(canvas, shown, plan.height)
     return canvas
 
 
+def _name_tee(canvas: Canvas, plan: Arrangement, name: str, pipes: Sequence[Box]) -> None:
+    """Write the name of a tee beside it: right above its bar, or where nothing else stands."""
+    x, y, width = plan.x[name], plan.y[name], text_width(name, PART_SIZE)
+    right, left = x + TEXT_LEFT - 8, x - TEXT_LEFT + 8 - width
+    for begin, base in ((right, y - 6), (right, y + 15), (left, y - 6), (left, y + 15)):
+        box = Box(begin, base - 0.76 * PART_SIZE, begin + width, base + 0.22 * PART_SIZE)
+        if begin >= 0 and not any(box.overlaps(other) for other in (*canvas.texts, *canvas.symbols, *pipes)):
+            break
+    else:
+        begin, base = right, y - 6
+    canvas.text(begin, base, name, "aside halo", size=PART_SIZE)
+
+
+def _uprights(network: Network, plan: Arrangement) -> list[tuple[float, float, float]]:
+    """Return (x, top, bottom) of every upright line, those in which detours lead away from their points too."""
+    found = [(lane.x, lane.top, lane.bottom) for lane in plan.lanes.values()]
+    for name, lane in plan.lanes.items():
+        if lane.turn_y is not None:
+            x, y = lane.x_at(start=True), plan.y[network.runs[name].start.point]
+            found.append((x, min(y, lane.turn_y), max(y, lane.turn_y)))
+    return found
+
+
 def _heights(canvas: Canvas, shown: Shown, plan: Arrangement) -> None:
     """Draw the scale of heights on the left, over the range in which heights are known."""
-    known = [elevation_m(point) for point in shown.network.points.values() if point.is_fixed]
+    known = [elevation_m(point) for point in shown.drawn.points.values() if point.is_fixed]
     if not known or max(known) <= min(known):
         return
     low, high = (length_value(end, shown.units) for end in (min(known), max(known)))
@@ -94,7 +121,7 @@ def _heights(canvas: Canvas, shown: Shown, plan: Arrangement) -> None:
 
 def _draw_point(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
     if point.kind is PointKind.SURFACE:
-        for basin in _basins(shown.network, plan, point):
+        for basin in _basins(shown.drawn, plan, point):
             _draw_basin(canvas, shown, plan, point, basin)
     elif point.is_fixed:
         _draw_opening(canvas, shown, plan, point)
@@ -154,17 +181,11 @@ def _draw_basin(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point, b
     canvas.line([(left, y - 12), (left, y + TANK_DEPTH), (right, y + TANK_DEPTH), (right, y - 12)], "tank", BACK)
     canvas.line([(left, y), (right, y)], "surface", BACK)
     canvas.polygon([(left + 3, y - 10), (left + 13, y - 10), (left + 8, y - 1)], "shape", BACK)
-    words = _height_words(shown, point)
+    words = height_words(point, shown.units)
     width = text_width(words, LINE_SIZE, bold=True)
-    x = _free_x(shown.network, plan, point, left, right, width)
+    x = _free_x(shown.drawn, plan, point, left, right, width)
     inside = x + width <= right
     canvas.text(x, y + TANK_DEPTH + (-7 if inside else 14), words, "words bold", size=LINE_SIZE)
-
-
-def _height_words(shown: Shown, point: Point) -> str:
-    height_m = elevation_m(point)
-    height = show_length(height_m, shown.units) if height_m != 0.0 else f"0 {length_unit(shown.units)}"
-    return f"{point.name}, {height}"
 
 
 def _free_x(network: Network, plan: Arrangement, point: Point, left: float, right: float, width: float) -> float:
@@ -181,26 +202,31 @@ def _free_x(network: Network, plan: Arrangement, point: Point, left: float, righ
 
 
 def _draw_opening(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
-    """Draw an outlet above the water, or a supply: a small open mouth with its name and height."""
-    x, y = plan.x[point.name], plan.y[point.name]
-    below = any(plan.lanes[run.name].bottom > y + 1 for run, _, _ in shown.network.runs_at(point.name))
-    canvas.line([(x - 8, y), (x + 8, y)], "pipe", MARKS)
-    words = _height_words(shown, point)
-    canvas.text(x - 8, y - 6 if below else y + 15, words, "words bold", size=LINE_SIZE)
+    """Draw an outlet above the water, or a supply: an open mouth for every line there, with its name and height."""
+    y, words = plan.y[point.name], height_words(point, shown.units)
+    ends = [(plan.lanes[run.name], start) for run, _, start in shown.drawn.runs_at(point.name)]
+    for x in sorted({lane.x_at(start) for lane, start in ends}):
+        here = [(lane, start) for lane, start in ends if lane.x_at(start) == x]
+        canvas.line([(x - 8, y), (x + 8, y)], "pipe", MARKS)
+        if any(start and lane.turn_y is not None for lane, start in here):  # a detour: its lane is near on the right
+            canvas.text(x - 12, y + 4, words, "words bold", size=LINE_SIZE, anchor="end")
+            continue
+        above, below = any(lane.top < y - 1 for lane, _ in here), any(lane.bottom > y + 1 for lane, _ in here)
+        left, base = (x + 12, y + 4) if above and below else (x - 8, y - 6 if below else y + 15)
+        canvas.text(left, base, words, "words bold", size=LINE_SIZE)
 
 
 def _draw_tee(canvas: Canvas, shown: Shown, plan: Arrangement, point: Point) -> None:
     y, x = plan.y[point.name], plan.x[point.name]
-    places = [plan.lanes[run.name].x_at(start) for run, _, start in shown.network.runs_at(point.name)]
+    places = [plan.lanes[run.name].x_at(start) for run, _, start in shown.drawn.runs_at(point.name)]
     if not places:
         return
     canvas.line([(min(places), y), (max(places), y)], "pipe", BACK)
     canvas.bands.append(Box(min(places), y - 6, max(places), y + 6, point.name))
-    item = shown.network.tees[point.name].item if point.name in shown.network.tees else None
+    item = shown.drawn.tees[point.name].item if point.name in shown.drawn.tees else None
     kind = Kind.CROSS if point.kind is PointKind.CROSS else Kind.TEE
     kind = kind if item is None else item.kind
     draw_symbol(canvas, kind, Spot(x, y, down=True))
-    canvas.text(x + TEXT_LEFT - 8, y - 6, point.name, "aside halo", size=PART_SIZE)
     if point.name in shown.new_tees | shown.gone_tees:
         draw_badge(canvas, x - 15, y - 10, new=point.name in shown.new_tees)
 
@@ -215,27 +241,25 @@ def _draw_hops(canvas: Canvas, network: Network, plan: Arrangement) -> None:
 
 def crossings_of(network: Network, plan: Arrangement) -> Iterable[tuple[float, float]]:
     """Yield where a bar at a tee, or the way of a detour, crosses an upright line that it has nothing to do with."""
-    uprights = [(lane.x, lane.top, lane.bottom) for lane in plan.lanes.values()]
     levels = []
-    for name, lane in plan.lanes.items():
+    for lane in plan.lanes.values():
         if lane.turn_y is not None:
-            x, y = lane.x_at(start=True), plan.y[network.runs[name].start.point]
-            uprights.append((x, min(y, lane.turn_y), max(y, lane.turn_y)))
+            x = lane.x_at(start=True)
             levels.append((lane.turn_y, min(x, lane.x), max(x, lane.x)))
     for point in network.points.values():
         ends = [plan.lanes[run.name].x_at(start) for run, _, start in network.runs_at(point.name)]
         if not point.is_fixed and ends:
             levels.append((plan.y[point.name], min(ends), max(ends)))
     for y, left, right in levels:
-        for x, top, bottom in uprights:
+        for x, top, bottom in _uprights(network, plan):
             if left + 1 < x < right - 1 and top + 1 < y < bottom - 1:
                 yield x, y
 
 
 def _draw_run(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
-    run, lane = shown.network.runs[name], plan.lanes[name]
-    top, bottom = _ends(shown.network, plan, name)
-    canvas.uprights.append(Upright(lane.x, top, bottom, name))
+    run, lane = shown.drawn.runs[name], plan.lanes[name]
+    top, bottom = _ends(shown.drawn, plan, name)
+    canvas.uprights.append(Upright(lane.x, top, bottom, shown.name_of(name)))
     for piece in _pieces(shown, name, lane, top, bottom):
         canvas.line([(lane.x, piece.top), (lane.x, piece.bottom)], piece.role)
     for slot in lane.slots:
@@ -278,10 +302,10 @@ def _ends(network: Network, plan: Arrangement, name: str) -> tuple[float, float]
 
 def _draw_way_out(canvas: Canvas, shown: Shown, plan: Arrangement, name: str) -> None:
     """Draw the bare upright of a detour and the turn into its lane."""
-    lane, run = plan.lanes[name], shown.network.runs[name]
+    lane, run = plan.lanes[name], shown.drawn.runs[name]
     if lane.turn_y is None:
         return
-    wet = shown.network.points[run.start.point].kind is PointKind.SURFACE
+    wet = shown.drawn.points[run.start.point].kind is PointKind.SURFACE
     y, x = plan.y[run.start.point] + (DIP if wet else 0.0), lane.x_at(start=True)
     canvas.line([(x, y), (x, lane.turn_y), (lane.x, lane.turn_y)], "pipe", BACK)
     canvas.bands.append(Box(x, lane.turn_y - 4, lane.x, lane.turn_y + 4, name))
@@ -297,12 +321,13 @@ def _draw_heading(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: st
 
 
 def _draw_arrow(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str) -> None:
-    """Draw which way the water runs."""
-    flow = shown.flows_m3_s.get(name, 0.0)
+    """Draw which way the water runs; hollow in a drain, for how much runs there the tank decides."""
+    drains = name in shown.drain_runs
+    flow = 1.0 if drains else shown.flows_m3_s.get(name, 0.0)
     if abs(flow) > 1e-9:
         tip = 7 if lane.down == (flow > 0) else -7
-        y = slot.middle
-        canvas.polygon([(lane.x - 6, y - tip), (lane.x + 6, y - tip), (lane.x, y + tip)], "solid")
+        y, role = slot.middle, "shape" if drains else "solid"
+        canvas.polygon([(lane.x - 6, y - tip), (lane.x + 6, y - tip), (lane.x, y + tip)], role)
 
 
 def _draw_part(canvas: Canvas, shown: Shown, lane: Lane, slot: Slot, name: str, part: Part) -> None:
@@ -339,11 +364,14 @@ def _told(shown: Shown, run: str) -> str:
 
 
 def describe(shown: Shown) -> str:
-    """Return the picture in words: every run with its ends and its flow."""
+    """Return the picture in words: every run with its ends and its flow, every drain with what it takes."""
     runs = [
         f"{run.name} from {run.start.point} to {run.end.point}"
         + (f" carries {_told(shown, run.name)}" if run.name in shown.flows_m3_s else "")
         for run in shown.network.runs.values()
+    ]
+    runs += [
+        f"{one.name} ({', '.join(one.lines)}) from {one.run.start.point} to {one.run.end.point}" for one in shown.drains
     ]
     marks = [
         f"{len(shown.new)} new parts are marked N." if shown.new else "",

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from optimizer.documents.drawing.labels import Shown
 from optimizer.documents.drawing.legend import draw_legend, legend_height
 from optimizer.documents.drawing.measure import text_width, wrapped
+from optimizer.documents.drawing.schematic import schematic_canvas
 from optimizer.documents.drawing.svg import Box, Canvas, Column, number
 
 LEAST_POINTS, LARGEST_POINTS = 8.0, 11.0  # of the smallest words in print
@@ -70,6 +71,20 @@ class Sheets:
     def text_points(self) -> float:
         """Size of the smallest words in print."""
         return SMALLEST_PX * self.mm_per_px / _MM_PER_POINT
+
+
+def on_paper(shown: Shown, room: Room, most: int | None = None) -> tuple[Shown, Canvas, Sheets]:
+    """Return what is drawn on paper, how, and on which sheets: without the drains where those make it too small.
+
+    No plan changes a drain, and what has to be read on paper is the plan.
+    """
+    canvas = schematic_canvas(shown)
+    sheets = sheets_for(canvas, shown, room, most)
+    if not shown.drains or (sheets.text_points > LEAST_POINTS - 0.01 and len(sheets.tiles) == 1):
+        return shown, canvas, sheets
+    alone = replace(shown, drains=())
+    canvas = schematic_canvas(alone)
+    return alone, canvas, sheets_for(canvas, alone, room, most)
 
 
 def sheets_for(canvas: Canvas, shown: Shown, room: Room, most: int | None = None) -> Sheets:

@@ -15,6 +15,7 @@ from optimizer.documents.drawing.schematic import HOP, arranged, crossings_of, s
 from optimizer.documents.drawing.svg import Canvas
 from optimizer.documents.report_facts import report_facts, shown_after, shown_now, solved
 from optimizer.model.catalog import Kind
+from optimizer.model.network import Point, PointKind
 
 
 def example_shown(name: str) -> Shown:
@@ -45,6 +46,22 @@ def test_no_symbol_meets_another(name: str) -> None:
 
     met = [(a.words, b.words) for a, b in itertools.combinations(canvas.symbols, 2) if a.overlaps(b)]
     assert met == []
+
+
+@every_plumbing
+def test_no_pipe_runs_through_a_name_beside_a_tee_or_in_a_water(name: str) -> None:
+    plumbing = ALL[name]
+    canvas, plan = schematic_canvas(plumbing), arranged(plumbing)
+    names = [box for box in canvas.texts if box.words.partition(",")[0] in plumbing.network.points]
+    pipes = [(lane.x, lane.top, lane.bottom) for lane in plan.lanes.values()]
+
+    through = [
+        box.words
+        for box in names
+        for x, top, bottom in pipes
+        if box.left + 1 < x < box.right - 1 and box.top + 1 < bottom and top < box.bottom - 1
+    ]
+    assert through == []
 
 
 @every_plumbing
@@ -109,6 +126,26 @@ def test_a_run_between_equal_heights_takes_a_detour() -> None:
     lanes = arrange(odd_plumbings()["there and back"], 50, 30).lanes
 
     assert all(lane.turn_y is not None for lane in lanes.values())
+
+
+def test_the_name_of_house_water_stands_clear_of_the_detour_that_begins_there() -> None:
+    points = [surface("sump", 0.0), surface("bin", 0.9), Point("house water", PointKind.SUPPLY, 35.0, 0.9)]
+    told = shown([*points, surface("display", 1.5)], [("sump", "display", 9), ("house water", "bin", 6)])
+    canvas, lane = schematic_canvas(told), arranged(told).lanes["run 2"]
+
+    (name,) = [box for box in canvas.texts if box.words.startswith("house water,")]
+    assert lane.turn_y is not None
+    assert 0.0 < name.left < name.right < lane.x_at(start=True) < lane.x
+    assert not any(box.overlaps(name) for box in canvas.texts if box is not name)
+
+
+def test_a_detour_is_crossed_clear_of_its_parts_by_the_bar_that_it_begins_at() -> None:
+    points = [surface("sump", 0.0), surface("display", 1.0), tee("wye")]
+    told = shown(points, [("sump", "wye", 14), ("wye", "display", 9), ("wye", "display", 9)])
+    plan, canvas = arranged(told), schematic_canvas(told)
+
+    for x, y in crossings_of(told.drawn, plan):
+        assert not [box for box in canvas.symbols if abs(box.left + box.right - 2 * x) < 1 and box.top < y < box.bottom]
 
 
 def test_a_line_hops_over_every_other_that_it_crosses() -> None:
