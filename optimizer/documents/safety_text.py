@@ -116,6 +116,8 @@ _SHOW = {
 def _spare(check: SafetyCheck) -> str:
     if check.spare is None:
         return "–" if check.why else ""
+    if math.isinf(check.spare):
+        return "not known"
     return percent(check.spare) if check.spare >= 0.005 else "none"
 
 

@@ -32,7 +32,8 @@ class SafetyCheck:
     `check` is what it is a case of. `quantity` says what the numbers are: "flow" [m³/s], "volume" [m³], "height" [m],
     "pressure" [Pa] or "speed" [m/s]. `now` and `after` may not be more than `limit` (of drains: what has to be carried,
     and what can be). What can not be told is None. `why` says what it is about: of an unsafe one what will happen, of
-    an unchecked one what to state.
+    an unchecked one what to state. `high` is what it comes to after the work at the upper end of the flow's band: None
+    where that was not worked out, endless where it is not known.
     """
 
     check: Check
@@ -46,7 +47,9 @@ class SafetyCheck:
     why_now: Note | None = None  # where today it is about something else
     least_now: bool = False  # the number is known from below alone: enough to be unsafe, never to be safe
     least_after: bool = False
-    high: float | None = None  # after the work, at the upper end of the flow's band; None: not worked out
+    high: float | None = (
+        None  # after the work, at the upper end of the flow's band; None: not worked out, endless: not known
+    )
     second: bool = False  # it takes a second failure: more than the limit is close, and forbids nothing
 
     @property

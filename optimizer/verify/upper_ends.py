@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -31,7 +32,7 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
     """Return a verification whose safety checks have what they come to at the upper end of the band [their units].
 
     Water into a tank is taken at the 90th percentile of its draws, all flows raised in that proportion; what goes by no
-    flow stays without one.
+    flow stays without one. Where a pump is past the end of its curve there, what it comes to is endless: not known.
     """
     safety = verification.safety
     if safety is None or not safety.checks:
@@ -45,9 +46,11 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
             continue
         high = Running(network, {run: rise * flow for run, flow in flows.flows_m3_s.items()}, flows.velocities_m_s)
         for check in flow_checks(at, high, high):
-            if check.after is not None and check.quantity in ("flow", "height", "volume"):
-                for title in (in_setting(check.title, name), check.title):
-                    highs[title] = max(check.after, highs.get(title, 0.0))
+            if check.quantity not in ("flow", "height", "volume") or (check.after is None and not check.least_after):
+                continue
+            most = math.inf if check.least_after or check.after is None else check.after  # past a curve's end: unknown
+            for title in (in_setting(check.title, name), check.title):
+                highs[title] = max(most, highs.get(title, 0.0))
     checks = tuple(
         check
         if check.title not in highs or check.after is None or check.least_after

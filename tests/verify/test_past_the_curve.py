@@ -132,7 +132,7 @@ def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
     rows = safety_rows(report.verification.safety.checks, "metric")
     drains = [row for row in rows if row[0].startswith("flow into")]
     assert drains
-    assert all(row[-1] == "safe" for row in drains)
+    assert all(row[-2:] == ("not known", "close") for row in drains)  # as set; a little more is past the curve
     assert all(row[1].startswith("at least") for row in drains)
     assert any("whether the emergency drain" in text for text in said(report.verification.warnings))
 
