@@ -224,3 +224,14 @@ def mouths_of(network: Network, tank: str) -> tuple[str, ...]:
     """Return the runs through which a tank empties by its weight when the pumps stop, down to their mouths."""
     lines = [run for top, circuit in gravity_lines(network) if top == tank for run in circuit.runs]
     return tuple(run.name for run in lines if tank in (run.start.point, run.end.point))
+
+
+def low_openings(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the runs, with those of `mouths_of`, through which a tank runs out once a joint of theirs comes apart.
+
+    These are rings that stir it, and lines of pumps that draw from it.
+    """
+    stirred = ring_runs(network)
+    drawn = [run.name for run in network.runs.values() if run.start.point == tank and has_pump(run)]
+    rings = [run.name for run in network.runs.values() if tank in (run.start.point, run.end.point)]
+    return tuple(dict.fromkeys((*mouths_of(network, tank), *drawn, *(name for name in rings if name in stirred))))

@@ -29,7 +29,7 @@ class Tank:
     `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
     `start_volume_m3` what must gather in tank and box before the drains pull, `top_up_m3` what an automatic top-up has
     to give. `fed_by` names outlets above the tank;
-    `mouths_m` says how far below the edge gravity lines, by run, begin.
+    `mouths_m` says how far below the edge the lines begin that it may run out through, by run.
     """
 
     name: str

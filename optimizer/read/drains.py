@@ -22,7 +22,7 @@ from dataclasses import replace
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.circuits import mouths_of, sumps
+from optimizer.model.circuits import low_openings, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, RunText, fit_run
@@ -119,14 +119,14 @@ def _teeth(text: str, unit_system: str) -> tuple[float, float]:
 def _mouths(
     reading: Reading, found: Mapping[str, Entry], tank: str, network: Network, unit_system: str
 ) -> tuple[tuple[str, float], ...]:
-    """Return how deep gravity lines begin below the tank's edge [m], by run."""
+    """Return how deep lines begin below the tank's edge [m], by run: those that it may run out through."""
     if "mouths" not in found:
         return ()
-    lines = mouths_of(network, tank)
+    lines = low_openings(network, tank)
     depths = []
     for name, each in entries(reading, found["mouths"].value, f"mouths of tank '{tank}'").items():
         if name not in lines:
-            allowed = "runs without a pump that lead down from it: " + (", ".join(lines) or "there is none")
+            allowed = "runs that lead down from it, draw from it or stir it: " + (", ".join(lines) or "there is none")
             reading.fault(each.place, f"the mouth of '{name}' in tank '{tank}'", allowed, nearest(name, lines))
             continue
         depth_m = _optional_length(reading, each, unit_system)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_head_m
@@ -60,7 +60,9 @@ def drain_back(
             if run not in dict(tank.mouths_m)
         ]
         if not tank.missing_for_drain_back:
-            volumes[f"tank {name!r}"] = tank_volume_m3(tank, inflow_m3_s(network, flows_m3_s, tank))
+            volumes[f"tank {name!r}"] = tank_volume_m3(
+                tank, inflow_m3_s(network, flows_m3_s, tank), mouths_of(network, name)
+            )
         if tank.box_volume_m3:
             volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
     volumes[PIPE] = sum(map(wet_volume_m3, lifted_runs(network)))
@@ -76,17 +78,14 @@ def these(missing: Sequence[Note]) -> Note:
     return note("these", what=tuple(missing))
 
 
-def tank_volume_m3(tank: Tank, inflow_m3_s: float) -> float:
-    """Return what stands in a tank above its lowest opening while it runs [m³]; its numbers are all stated."""
+def tank_volume_m3(tank: Tank, inflow_m3_s: float, lines: Collection[str] = ()) -> float:
+    """Return what stands in a tank above its lowest opening, gravity lines with it, while it runs [m³]; all stated."""
     assert tank.area_m2 is not None
     assert tank.overflow_edge_m is not None
-    return tank.area_m2 * (weir_head_m(tank.overflow_edge_m, inflow_m3_s) + _depth_m(tank))
-
-
-def _depth_m(tank: Tank) -> float:
     depth = tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m
     assert depth is not None
-    return max((depth, *(mouth for _, mouth in tank.mouths_m)))
+    deepest = max((depth, *(mouth for run, mouth in tank.mouths_m if run in lines)))
+    return tank.area_m2 * (weir_head_m(tank.overflow_edge_m, inflow_m3_s) + deepest)
 
 
 def pumped_runs(network: Network) -> tuple[Run, ...]:

@@ -10,14 +10,12 @@ from collections.abc import Iterator, Mapping
 
 from optimizer.hydraulics import conditions_of, part_head_loss_m, solve_network
 from optimizer.model.catalog import Kind
-from optimizer.model.circuits import fed_surfaces
 from optimizer.model.ends import Form
 from optimizer.model.kinds import MOUTHS, PIPES, SEPARABLE
-from optimizer.model.network import Mounting, Network, Part, PointKind, Run
+from optimizer.model.network import Network, Part, PointKind, Run
 from optimizer.model.safety import LeakPlace
 from optimizer.model.system import System
-from optimizer.verify.allowance import volume_of_sumps
-from optimizer.verify.drain_back import drain_back, lifted_runs
+from optimizer.verify.let_out import LetOut, is_sunk
 from optimizer.verify.remarks import house_runs
 
 LIKELIHOOD = {"thread": 4.0, "union": 3.0, "barb": 2.0, "cement": 1.0}
@@ -26,7 +24,7 @@ _AN_HOUR_S = 3600.0
 
 
 def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> tuple[LeakPlace, ...]:
-    """Return every joint of pumped lines and drains, the worst first.
+    """Return every joint of pumped lines, rings, gravity lines and drains, the worst first.
 
     Parameters
     ----------
@@ -37,30 +35,27 @@ def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float
 
     Notes
     -----
-    A joint behind a pump lets out what the sump gives down to the pump's intake, and once the pump stops what runs back
-    out of tank and pipe. One before a pump lets out what stands above the intake, and so does one in a drain, for the
-    pump goes on. What no file states is None.
+    How much a joint lets out is told by `let_out`; one in a drain what the sump gives, for the pump goes on. What no
+    file states is None.
     """
-    pumped = _pumped_m3(system, network, flows_m3_s)
-    reserve = volume_of_sumps(system, network, "reserve_m3")
+    out = LetOut(system, network, flows_m3_s)
     found: list[LeakPlace] = []
     heads_m = solve_network(network).heads_m
-    for run in lifted_runs(network):
+    for run in out.dry_runs():
         pump = next((i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP), -1)
         pressures = _pressures_m(network, run, flows_m3_s, heads_m)
-        sunk = pump == 0 and network.pumps[run.parts[0].name].mounting is Mounting.IN_WATER
         for i, joint in _joints(run.parts):
-            if sunk and i == 0:
+            if is_sunk(network, run) and i == 0:
                 continue  # under water: what comes out of it stays in the sump
-            behind = i >= pump
-            found.append(_place(run.name, run.parts, i, joint, pumped if behind else reserve, pressures[i]))
+            water_m3, _ = out.behind_pump(run) if i >= pump else out.before_pump(run)
+            found.append(_place(run.name, run.parts, i, joint, water_m3, pressures[i]))
     for run in house_runs(network, flows_m3_s):
         pressures, water_m3 = _pressures_m(network, run, flows_m3_s, heads_m), _AN_HOUR_S * flows_m3_s[run.name]
         for i, joint in _joints(run.parts):
             found.append(_place(run.name, run.parts, i, joint, water_m3, pressures[i]))
     for drain in system.drains:
         for i, joint in _joints(drain.parts):
-            found.append(_place(drain.name, drain.parts, i, joint, reserve, 0.0))
+            found.append(_place(drain.name, drain.parts, i, joint, out.reserve[0], 0.0))
     return tuple(sorted(found, key=_rank))
 
 
@@ -68,15 +63,6 @@ def _rank(place: LeakPlace) -> tuple[float, float]:
     """Return what sorts the worst first: litres times likelihood, then pressure."""
     water = 1.0 if place.water_m3 is None else place.water_m3
     return -round(1e6 * water * place.likelihood), -place.pressure_m
-
-
-def _pumped_m3(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> float | None:
-    """Return what a joint behind the pump lets out: the sump down to the intake, and what runs back afterwards."""
-    reserve = volume_of_sumps(system, network, "reserve_m3")
-    back = drain_back(network, flows_m3_s, system.tanks, system.drains)
-    if reserve is None or back.untold or not fed_surfaces(network):
-        return reserve
-    return reserve + back.total_m3 - back.volumes_m3.get("drains", 0.0)
 
 
 def _joints(parts: tuple[Part, ...]) -> Iterator[tuple[int, str]]:

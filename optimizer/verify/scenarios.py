@@ -14,7 +14,7 @@ from optimizer.hydraulics import Handles, pump_head_m
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, THROTTLES, Kind
 from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, mouths_of, sumps
+from optimizer.model.circuits import fed_surfaces, mouths_of, ring_runs, sumps
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.safety import WORSE, SafetyCheck, Scenario, Verdict, worst
@@ -34,6 +34,7 @@ from optimizer.verify.drain_back import (
     lifted_runs,
 )
 from optimizer.verify.drains import together_m3_s
+from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
 
@@ -245,25 +246,21 @@ class _There:
     # what opens
 
     def opened(self) -> Iterator[Scenario]:
-        reserve = self.reserve_m3
-        keys = () if reserve is not None else (RESERVE,)
-        back = drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains)
-        after = back.total_m3 - back.volumes_m3.get("drains", 0.0)
-        floor = note("on the floor beside the sump")
+        out = LetOut(self.system, self.network, self.flows_m3_s)
         for run in pump_runs(self.network):
+            if run.name in ring_runs(self.network) and run not in out.dry_runs():
+                continue  # in the water
             index = next(i for i, part in enumerate(run.parts) if part.kind is Kind.PUMP)
-            water = None if reserve is None or back.untold else reserve + after
-            yield self._off(note("joint apart at the pump", run=run.name), water, floor, (*keys, *back.untold))
+            yield self._off(note("joint apart at the pump", run=run.name), *out.behind_pump(run))
             if index > 0 or run.start.point not in sumps(self.network):
-                yield self._off(note("joint apart on the suction", run=run.name), reserve, floor, keys)
+                yield self._off(note("joint apart on the suction", run=run.name), *out.before_pump(run))
         devices = [run for run in lifted_runs(self.network) if any(part.kind is Kind.DEVICE for part in run.parts)]
         for run in _worst(devices, self.flows_m3_s):
-            water = None if reserve is None or back.untold else reserve + after
-            yield self._off(note("joint apart at the device", run=run.name), water, floor, (*keys, *back.untold))
+            yield self._off(note("joint apart at the device", run=run.name), *out.behind_pump(run))
 
-    def _off(self, title: Note, water_m3: float | None, where: Note, missing: tuple[Note, ...]) -> Scenario:
+    def _off(self, title: Note, water_m3: float | None, missing: tuple[Note, ...]) -> Scenario:
         verdict = Verdict.UNCHECKED if water_m3 is None else Verdict.UNSAFE
-        return Scenario(title, water_m3, water_m3, where, verdict, missing if water_m3 is None else ())
+        return Scenario(title, water_m3, water_m3, note("on the floor beside the sump"), verdict, missing)
 
     def top_up(self) -> Iterator[Scenario]:
         title = note("sump leaks")

@@ -5,15 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from said import worded
+from said import said, worded
 from small_aquaria import catalog
 
 from optimizer import pipeline
 from optimizer.errors import InputError
-from optimizer.model.safety import SafetyCheck, Verdict
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.verify.drain_back import drain_back
+from optimizer.verify.leaks import leak_places
 from optimizer.verify.safety import safety_today
 from optimizer.verify.scenarios import scenarios_of
 
@@ -54,8 +55,11 @@ RING = """
   jet 2: {from: tee branch, to: display, size: 1 in sch 40 PVC, parts: [pipe 900 mm, bulkhead]}"""
 
 
-def read(tmp_path: Path, *, lines: str = GRAVITY, drains: str = "", mouth: str = "", ring: bool = False) -> System:
+def read(
+    tmp_path: Path, *, lines: str = GRAVITY, drains: str = "", mouth: str = "", ring: bool = False, low: str = ""
+) -> System:
     text = BOX.replace("LINES", lines + (RING if ring else "")).replace("DRAINS", drains).replace("MOUTH", mouth)
+    text = text.replace("start volume: 2 L}", f"start volume: 2 L{low}}}")
     if ring:
         wave = "  wave: {curve: [0 L/h at 3 m, 3000 L/h at 2 m, 6000 L/h at 0 m], ports: 1 in NPT male}"
         text = text.replace("runs:", wave + "\nruns:", 1)
@@ -186,3 +190,64 @@ def test_a_ring_in_the_display_changes_no_check_of_tanks(tmp_path: Path) -> None
             other = there[worded(check.title)]
             assert other.after == pytest.approx(check.after, rel=1e-6), worded(check.title)
             assert (other.verdict, other.limit) == (check.verdict, check.limit), worded(check.title)
+
+
+MOUTHS = ", mouths: {wave: 250 mm, jet 1: 100 mm, jet 2: 80 mm}"
+AT_THE_RING = "a joint comes apart at the pump in 'wave'"
+
+
+def mishap(system: System, title: str) -> Scenario | None:
+    flows = pipeline.flows(system).flows_m3_s
+    return next((one for one in scenarios_of(system, system.network, flows) if worded(one.title) == title), None)
+
+
+def test_a_joint_of_a_ring_lets_its_tank_run_down_to_its_deepest_mouth_and_all_that_comes_in(tmp_path: Path) -> None:
+    # By hand: 0.5 m² times the head over 60 cm of edge (Q = 1.66 L h^1.5, Texas Hydraulic Design Manual, eq. 10-30) and
+    # 250 mm; the box above runs down 50 mm of its 0.1 m²; the pumps bring the 20 L of the sump until they suck air.
+    system = read(tmp_path, mouth=", mouths: {down: 50 mm}", ring=True, low=MOUTHS)
+    into = sum(pipeline.flows(system).flows_m3_s[run] for run in ("line", "lift line"))
+    by_hand = 0.5 * ((into / (1.66 * 0.6)) ** (2 / 3) + 0.250) + 0.1 * 0.050 + 0.020
+    for title in (AT_THE_RING, "a joint comes apart on the suction of 'wave'"):
+        row = mishap(system, title)
+        assert row is not None
+        assert row.water_m3 == row.spilled_m3 == pytest.approx(by_hand, rel=1e-6)
+        assert row.verdict is Verdict.UNSAFE
+
+    worst = leak_places(system, system.network, pipeline.flows(system).flows_m3_s)[0]
+    assert (worst.run, worst.water_m3) == ("wave", pytest.approx(by_hand, rel=1e-6))
+
+
+def test_what_a_ring_lets_out_is_not_told_without_its_mouths_and_nothing_where_it_lies_in_the_water(
+    tmp_path: Path,
+) -> None:
+    row = mishap(read(tmp_path, ring=True), AT_THE_RING)
+    assert row is not None
+    assert (row.water_m3, row.verdict) == (None, Verdict.UNCHECKED)
+    assert "depth of the mouth of 'wave' ('mouths' of tank 'display')" in said(row.missing)
+
+    system = read(tmp_path, ring=True)
+    path = tmp_path / "system.yaml"
+    dry = "[bulkhead, pipe 200 mm, adapter socket x NPT female, pump wave,"
+    path.write_text(path.read_text("utf-8").replace(dry, "[pump wave,"), encoding="utf-8")
+    system = load_system(path, catalog())
+    assert mishap(system, AT_THE_RING) is None
+    assert not [
+        one for one in leak_places(system, system.network, pipeline.flows(system).flows_m3_s) if "jet" in one.run
+    ]
+
+
+def test_mouths_of_a_ring_change_nothing_of_what_runs_back(tmp_path: Path) -> None:
+    told = [
+        check_of(read(tmp_path, mouth=", mouths: {down: 50 mm}", ring=True, low=low), "drain-back").after
+        for low in ("", MOUTHS)
+    ]
+    assert told[0] == told[1]
+
+
+def test_a_joint_of_a_gravity_line_lets_out_what_its_tank_gets_and_holds(tmp_path: Path) -> None:
+    # By hand: 20 L of the sump, and 0.1 m² times the 50 mm down to the mouth: no head over an edge, the line takes all.
+    system = read(tmp_path, mouth=", mouths: {down: 50 mm}")
+    places = leak_places(system, system.network, pipeline.flows(system).flows_m3_s)
+    told = [one.water_m3 for one in places if one.run == "down"]
+    assert told
+    assert told == pytest.approx([0.020 + 0.1 * 0.050] * len(told), rel=1e-6)

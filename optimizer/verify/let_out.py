@@ -1,0 +1,123 @@
+"""A joint that comes apart → how much water it lets out, and what a file has to state for that.
+
+Behind a pump it is what the sump gives down to the pump's intake, and once the pump stops what runs back out of tanks
+and pipe; before a pump what stands above the intake. A ring or a gravity line lets its tank run down to where the line
+begins, and with it goes what the pumps bring there, until they suck air.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from optimizer.hydraulics.weirs import weir_head_m
+from optimizer.model.circuits import circuits, fed_surfaces, gravity_lines, has_pump, sumps
+from optimizer.model.kinds import Kind
+from optimizer.model.network import Mounting, Network, Run
+from optimizer.model.note import Note, note
+from optimizer.model.system import System
+from optimizer.model.tanks import Tank
+from optimizer.verify.allowance import volume_of_sumps
+from optimizer.verify.drain_back import RESERVE, DrainBack, drain_back, inflow_m3_s, lifted_runs
+
+Volume = tuple[float | None, tuple[Note, ...]]  # [m³]; None: not known for want of what the notes name
+
+
+@dataclass(frozen=True)
+class LetOut:
+    """A plumbing with its valves set, and what flows in it [m³/s by run]."""
+
+    system: System
+    network: Network
+    flows_m3_s: Mapping[str, float]
+
+    @cached_property
+    def _back(self) -> DrainBack:
+        return drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains)
+
+    @cached_property
+    def reserve(self) -> Volume:
+        """What the sump gives before its pump sucks air."""
+        reserve = volume_of_sumps(self.system, self.network, "reserve_m3")
+        return reserve, () if reserve is not None else (RESERVE,)
+
+    @cached_property
+    def _pumped(self) -> Volume:
+        reserve, missing = self.reserve
+        if not fed_surfaces(self.network):
+            return self.reserve
+        if reserve is None or self._back.untold:
+            return None, (*missing, *self._back.untold)
+        return reserve + self._back.total_m3 - self._back.volumes_m3.get("drains", 0.0), ()
+
+    def behind_pump(self, run: Run) -> Volume:
+        """Return what a joint behind the pump of a run lets out, or one of a line that the pump feeds."""
+        return self._by_tank.get(run.name) or self._pumped
+
+    def before_pump(self, run: Run) -> Volume:
+        """Return what a joint on the suction of a pump lets out."""
+        start = run.start.point
+        if run.name in self._by_tank:
+            return self._by_tank[run.name]
+        if has_pump(run) and start in fed_surfaces(self.network) and start not in sumps(self.network):
+            return self._down_to_mouths(start, (run,))
+        return self.reserve
+
+    def dry_runs(self) -> tuple[Run, ...]:
+        """Return the runs with joints outside of the water: of pumps, and of gravity lines out of tanks that are fed.
+
+        A ring whose pump stands in the water is taken to lie in its tank.
+        """
+        names = {run.name for run in lifted_runs(self.network)} | set(self._by_tank)
+        return tuple(run for run in self.network.runs.values() if run.name in names)
+
+    @cached_property
+    def _by_tank(self) -> dict[str, Volume]:
+        """What each run of a ring or a gravity line lets out of its tank."""
+        found: dict[str, Volume] = {}
+        fed, sunk = set(fed_surfaces(self.network)), set(sumps(self.network))
+        for circuit in circuits(self.network):
+            if not circuit.is_ring or any(is_sunk(self.network, run) for run in circuit.runs):
+                continue
+            (tank,) = circuit.ends
+            out = self._pumped if tank in sunk else self._down_to_mouths(tank, circuit.runs)
+            found |= {run.name: out for run in circuit.runs}
+        for tank, circuit in gravity_lines(self.network):
+            if tank in fed:
+                found |= {run.name: self._down_to_mouths(tank, circuit.runs) for run in circuit.runs}
+        return found
+
+    def _down_to_mouths(self, name: str, runs: Iterable[Run]) -> Volume:
+        """Return what runs out of a tank down to where lines begin in it, and what comes in until the sump is empty."""
+        tank = next((tank for tank in self.system.tanks if tank.name == name), Tank(name))
+        depths, (reserve, missing) = dict(tank.mouths_m), self.reserve
+        here = [run.name for run in runs if name in (run.start.point, run.end.point)]
+        missing = missing if name in fed_surfaces(self.network) else ()  # nothing comes in
+        missing += tuple(
+            note("key of tank", key=key, tank=name)
+            for key, value in (("area", tank.area_m2), ("overflow edge", tank.overflow_edge_m))
+            if value is None
+        )
+        missing += tuple(note("depth of a mouth", run=run, tank=name) for run in here if run not in depths)
+        if missing or tank.area_m2 is None or tank.overflow_edge_m is None:
+            return None, missing
+        stands = weir_head_m(tank.overflow_edge_m, inflow_m3_s(self.network, self.flows_m3_s, tank))
+        own = tank.area_m2 * (stands + max(depths[run] for run in here))
+        above = sum(self._back.volumes_m3.get(f"tank {top!r}", 0.0) for top in self._above(name))
+        return own + above + (reserve or 0.0), ()
+
+    def _above(self, name: str) -> set[str]:
+        """Return the tanks whose water runs down into a tank, from tank to tank."""
+        falls = [(top, ends) for top, circuit in gravity_lines(self.network) for ends in circuit.ends - {top}]
+        falls += self.network.falls
+        found = {name}
+        while more := {top for top, to in falls if to in found} - found:
+            found |= more
+        return (found - {name}) & set(fed_surfaces(self.network))
+
+
+def is_sunk(network: Network, run: Run) -> bool:
+    """Return whether a run begins with a pump that stands in the water: its first joint lets nothing out."""
+    first = run.parts[0]
+    return first.kind is Kind.PUMP and network.pumps[first.name].mounting is Mounting.IN_WATER
