@@ -1,11 +1,10 @@
-"""The words of units by dimension, what a bare number means, what pint needs to convert them, and spelling guesses."""
+"""The words of units by dimension, what a bare number means, and what pint needs to convert them."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import SequenceMatcher
 
 US, METRIC = "US", "metric"
 
@@ -170,53 +169,9 @@ DEFINITIONS = (
 
 # Letters whose case is a factor: ML is a thousand million times mL, MPa the same of mPa.
 _CASED = {"ml": ("ml", "mL"), "mpa": ("MPa", "Mpa", "MPA"), "mbar": ("mbar", "mBar", "MBAR"), "mm3": ("mm3",)}
-_PREFIXES = ("", "p", "n", "u", "µ", "m", "c", "d", "da", "h", "k", "M", "G", "T")
-_BASES = ("l", "L", "m", "g", "Pa", "pa", "W", "w", "bar", "s", "m3", "m2", "m³", "m²")
-_NOT_HERE = """
-    yd yard yards mi mile miles mil thou oz floz qt pt pint pints quart quarts cup cups barrel bbl acre torr atm at
-    inhg mmhg hp btu j kj cal kcal kn n ton tons lb lbs lbf kgf kip rpm hz v a ma kv sg ppm ppb mol min sec secs
-    second seconds minute minutes month months ms us ns
-"""
-_OTHER = frozenset(_NOT_HERE.split())  # units that there are: no spelling of one that is understood
-_ALIKE = (
-    0.04  # spellings that come so near to each other in nearness are no guess, where they mean very different units
-)
 
 
 def case_is_right(written: str) -> bool:
     """Return whether a unit stands in letters of a case that leaves no doubt about its size."""
     first = re.split(r"\s*/", written.rstrip("."))[0].strip()
     return first in _CASED.get(first.lower(), (first,))
-
-
-def guess(word: str, written: str, dimension: Dimension, size: Mapping[str, float]) -> str | None:
-    """Return the unit of a dimension that is spelled most like a word, if that can be told.
-
-    None for a unit of something else or of another size (a guess at that would be wrong by its factor), and where two
-    spellings that are about as near mean units that are more than ten times apart. `size` is each pint unit's.
-    """
-    if _is_other(word, written, dimension):
-        return None
-    near = {known: SequenceMatcher(None, word, known).ratio() for known in dimension.words}
-    near = {known: ratio + 0.3 * _same_start(word, known) for known, ratio in near.items() if ratio >= 0.6}
-    if not near:
-        return None
-    best = max(near, key=lambda known: (near[known], -len(known)))
-    sizes = [size[dimension.words[known]] for known, nearness in near.items() if nearness >= near[best] - _ALIKE]
-    return best if max(sizes) <= 10 * min(sizes) else None
-
-
-def _same_start(word: str, known: str) -> float:
-    """Return the share of a word that another begins with as well."""
-    same = 0
-    while same < min(len(word), len(known)) and word[same] == known[same]:
-        same += 1
-    return same / len(word)
-
-
-def _is_other(word: str, written: str, dimension: Dimension) -> bool:
-    """Return whether a word is a unit of its own, of another kind or of a size that is not understood."""
-    first = re.split(r"\s*/", written)[0].strip()
-    prefixed = any(first == prefix + base for prefix in _PREFIXES for base in _BASES)
-    other = any(word in each.words for each in DIMENSIONS if each.target != dimension.target)
-    return prefixed or other or word in _OTHER

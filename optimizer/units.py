@@ -16,6 +16,7 @@ from typing import Any
 from optimizer.errors import QuantityError
 from optimizer.ranges import checked
 from optimizer.unit_factors import converted
+from optimizer.unit_guesses import guess
 from optimizer.unit_words import AREA as _AREA
 from optimizer.unit_words import DEFINITIONS as _DEFINITIONS
 from optimizer.unit_words import DURATION as _DURATION
@@ -39,7 +40,7 @@ from optimizer.unit_words import TEMPERATURE as _TEMPERATURE
 from optimizer.unit_words import US as US
 from optimizer.unit_words import VOLUME as _VOLUME
 from optimizer.unit_words import Dimension as _Dimension
-from optimizer.unit_words import case_is_right, guess
+from optimizer.unit_words import case_is_right
 
 _DECIMAL = r"\d+(?:\.\d+)?|\.\d+"
 _MIXED = rf"(?:\d+[ ]*[ -][ ]*)?\d+[ ]*/[ ]*\d+|{_DECIMAL}"
@@ -241,7 +242,7 @@ def _unit(text: Quantity, written: str, dimension: _Dimension) -> str:
     word = word.replace("hour", "h") if "/" in word else word
     if word in dimension.words and case_is_right(written):
         return dimension.words[word]
-    near = guess(word, written, dimension, _sizes(dimension))
+    near = guess(written, dimension, _sizes(dimension))
     number = _clean(text)[: -len(written)].strip()
     suggestion = f"{number} {re.sub('^l/', 'L/', near)}" if near else _without_comma(text)
     allowed = f"{_a(dimension.what)} such as {dimension.example}"

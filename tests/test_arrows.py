@@ -12,7 +12,7 @@ from own_source import MODULES, ROOT, source
 # From left to right; what stands in one group knows nothing of its neighbours there.
 ARROWS = (
     ("errors", "unit_words"),
-    ("ranges", "unit_factors"),
+    ("ranges", "unit_factors", "unit_guesses"),
     ("units", "water", "clock", "whole_file", "processes"),
     ("model",),
     ("joints",),
@@ -36,7 +36,7 @@ HOMES = {
     "networkx": {"model", "joints"},
     "openpyxl": {"read"},
     "xlsxwriter": {"documents"},
-    "pint": {"units"},
+    "pint": {"units", "unit_guesses"},
     "resvg_py": {"documents"},
     "weasyprint": {"documents"},
     "ruamel": {"read", "edits"},

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable
 from pathlib import Path
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -74,6 +75,16 @@ def test_more_units_of_the_trade_are_understood(parse: Callable[[str], float], t
         (units.parse_length, "3 nm"),
         (units.parse_volume, "3 qt"),
         (units.parse_pressure, "1 atm"),
+        (units.parse_flow, "5 gal/year"),
+        (units.parse_flow, "5 bbl/d"),
+        (units.parse_flow, "5 pt/h"),
+        (units.parse_flow, "5 fl oz/min"),
+        (units.parse_flow, "5 gal per fortnight"),
+        (units.parse_volume, "3 cbm"),
+        (units.parse_length, "3 cu ft"),
+        (units.parse_pressure, "3 inH2O"),
+        (units.parse_pressure, "3 kp"),
+        (units.parse_power, "1 kWh"),
         (units.parse_power, "1 MW"),
         (units.parse_power, "1 mW"),
     ],
@@ -83,6 +94,42 @@ def test_no_guess_is_made_at_a_unit_of_another_size_or_kind(parse: Callable[[str
         parse(text, "US")
 
     assert caught.value.suggestion is None
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("5 gall/h", "5 gal/h"),
+        ("5 gal/hs", "5 gal/h"),
+        ("5 galons/min", "5 gallons/min"),
+        ("5 gal per hour", "5 gal/h"),
+        ("5 cu ft/min", "5 ft3/min"),
+    ],
+)
+def test_a_slip_of_the_pen_is_answered_with_what_was_meant(text: str, meant: str) -> None:
+    with pytest.raises(QuantityError) as caught:
+        units.parse_flow(text, "US")
+
+    assert caught.value.suggestion is not None
+    assert units.parse_flow(caught.value.suggestion, "US") == units.parse_flow(meant, "US")
+
+
+@pytest.mark.long
+def test_a_guess_at_a_unit_that_pint_knows_is_of_its_kind_and_size() -> None:
+    table = pint.UnitRegistry(cache_folder=None)
+    amounts = ["gal", "L", "pint", "quart", "bbl", "floz", "microliter", "tsp", "gill", "acre_foot", "hogshead"]
+    times = ["year", "week", "fortnight", "month", "ms", "century", "day", "hours", "minutes"]
+    for written in [*(f"{amount}/{time}" for amount in amounts for time in times), "knot", "horsepower", "Wh", "ksi"]:
+        for what, parse in PARSERS.items():
+            try:
+                read = parse(f"1 {written}", None)
+            except QuantityError as error:
+                if error.suggestion is None:
+                    continue
+                read = parse(error.suggestion, None)
+            base = table.Quantity(1.0, written).to_base_units()
+            assert what == "flow", written
+            assert 0.1 <= read / base.to("m**3/s").magnitude <= 10.0, written
 
 
 @given(

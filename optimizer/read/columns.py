@@ -25,8 +25,9 @@ _NUMBER = re.compile(r"-?\d{1,40}(\.\d{1,40})?")
 _DECIMAL_COMMA = re.compile(r"-?\d+,\d+")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 _MILLI = "e-3"
-_INCHES = re.compile(r"\d{1,4}(/\d{1,4}|-\d{1,4}/\d{1,4})? in")
-_MILLIMETRES = re.compile(r"\d{1,4}(/\d{1,4})? mm")
+_WHOLE = r"[1-9][0-9]{0,3}"  # no part of a size is zero
+_INCHES = re.compile(rf"{_WHOLE}(/{_WHOLE}|-{_WHOLE}/{_WHOLE})? in")
+_MILLIMETRES = re.compile(rf"{_WHOLE}(/{_WHOLE})? mm")
 _FORMS = {str(form): form for form in Form}
 _SYSTEMS = {
     Form.BARB: SizeSystem.HOSE,

@@ -99,6 +99,13 @@ def test_a_broken_cell_of_a_pipe_is_told_with_row_and_column(tmp_path: Path, cel
             {"end_2": ""},
             "column end_2: found ''; allowed: a nominal size and a form, such as 1-1/2 in socket, 3/4 in NPT male or",
         ),
+        *(
+            (
+                {"end_2": f"{size} in socket"},
+                f"column end_2: found '{size} in socket'; allowed: a nominal size and a form",
+            )
+            for size in ("1/0", "1-1/0", "0", "١")
+        ),
         (
             {"end_2": "1 in sockett"},
             "column end_2: found '1 in sockett'; allowed: a nominal size and one of socket, spigot, ",
