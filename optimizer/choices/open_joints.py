@@ -14,7 +14,7 @@ from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.kinds import MACHINES, SEPARABLE
 from optimizer.model.network import Part, Run
-from optimizer.model.system import System
+from optimizer.model.system import Rules, System
 
 if TYPE_CHECKING:
     from optimizer.joints.efficient import EfficientChains
@@ -50,13 +50,15 @@ def open_places(system: System, catalog: Catalog) -> tuple[OpenPlace, ...]:
 
     sold = for_sale(system, catalog)
     chains = EfficientChains(EndGraph(sold, system.rules.allow_unsafe_metals), measure=None)
-    return tuple(_tried(run, index, chains, sold) for run, index in places)
+    return tuple(_tried(run, index, chains, sold, system.rules) for run, index in places)
 
 
-def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog) -> OpenPlace:
+def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog, rules: Rules) -> OpenPlace:
     first, second = run.parts[index].ends
     words = f"between {_beside(run, index - 1)} and {_beside(run, index + 1)}"
     cents = chains.least_cents(first, second)
+    if cents is None:
+        cents = _least_over_soft_tail(run, index, chains, catalog, rules)
     if cents is not None:
         return OpenPlace(run.name, words, first, second, cents)
     from optimizer.joints.chains import MOST_PIECES, EndGraph
@@ -65,6 +67,21 @@ def _tried(run: Run, index: int, chains: EfficientChains, catalog: Catalog) -> O
     graph = EndGraph(catalog, metals, max_pieces=MOST_PIECES)
     why = graph.why_no_way(first, second) or "every row of pieces has a joint that must not be made"
     return OpenPlace(run.name, words, first, second, None, why)
+
+
+def _least_over_soft_tail(run: Run, index: int, chains: EfficientChains, catalog: Catalog, rules: Rules) -> int | None:
+    """Return what pieces cost at least with a tail of hose or tube on an end that takes nothing else; None: no way."""
+    from optimizer.choices.alternatives import parts_cents
+    from optimizer.choices.candidates import Shelf
+    from optimizer.choices.fronts import Front
+    from optimizer.choices.graph import Arc
+    from optimizer.choices.joining import Joiner
+
+    joiner = Joiner(Shelf(catalog, run, rules), catalog.socket_depths_m, chains)
+    first, second = run.parts[index].ends
+    return min(
+        (parts_cents(Arc(0, joint.parts)) for joint in joiner.between(Front(first), Front(second), 0)), default=None
+    )
 
 
 def _beside(run: Run, index: int) -> str:

@@ -38,6 +38,7 @@ CASES = [
     ("1/4 in NPT male", "1 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
     ("3/4 in GHT male", "1/2 in vinyl hose", "hose 3 ft, open joint, device unit, open joint, hose 5 ft"),
     ("3/4 in socket", "3/4 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),
+    ("3/4 in barb", "3/4 in sch 40 PVC", "pipe 3 ft, open joint, device unit, open joint, pipe 5 ft"),  # a tail of hose
     ("2 in socket", "1/4 in PE tube", "tube 3 ft, open joint, device unit, open joint, tube 5 ft"),
 ]
 
