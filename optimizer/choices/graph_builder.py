@@ -180,10 +180,9 @@ class _Builder:
                 if one.keeps_start or node.kept is None:
                     self._cut_apart(index, node, one)
         left = self._left(node)
-        for right in {one.outer.key: one.outer for one in partly if not one.keeps_start and left is not None}.values():
+        for right, ahead_m in self.offers.new_before_kept(node.position) if left is not None else ():
             assert left is not None
             assert right.pipe is not None
-            ahead_m = min(one.ahead.length_m for one in partly if not one.keeps_start and one.outer == right)
             for joint in self._joints(node, left, right, right.pipe.bore_m):
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
@@ -316,10 +315,13 @@ class _Builder:
         for at, part in enumerate(parts):
             if part.existing or part.item is None or part.kind is not Kind.PIPE:
                 continue
-            lengths, inside_m = self.joiner.lengths, 2 * self.joiner.depth_m(part.ends[0])
+            inside_m, longest_m = self.joiner.sold_m(part.item)
             goes_on = at == 0 and node.front is not None and node.front.pipe is part.item
             before_m = self._one_pipe_before_m(node.position) if goes_on else 0.0
             whole_m = before_m + part.length_m + inside_m
+            if whole_m <= longest_m:
+                continue  # as nearly everywhere
+            lengths = self.joiner.lengths
             if not lengths.can_be_made(part.item, whole_m):
                 known = self.graph.uncoupled
                 known[part.words] = max(known.get(part.words, 0.0), whole_m)

@@ -54,6 +54,7 @@ class Joiner:
     diameters_m: Mapping[str, float] = field(default_factory=dict)  # outside, of the pipe of each nominal size
     lengths: Lengths = field(init=False)  # in which the store sells new pipe
     _memo: dict[tuple[object, ...], list[Joint]] = field(default_factory=dict)
+    _sold: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.lengths = Lengths(self.shelf.catalog, self.shelf.rules)
@@ -182,6 +183,12 @@ class Joiner:
     def depth_m(self, end: End) -> float:
         """Return how deep a pipe goes into the socket of this size [m]."""
         return self._depth(end)
+
+    def sold_m(self, pipe: CatalogItem) -> tuple[float, float]:
+        """Return how much of a pipe goes into a socket at both its ends, and its longest length in the store [m]."""
+        if pipe.item_id not in self._sold:
+            self._sold[pipe.item_id] = 2 * self._depth(pipe.ends[0]), self.lengths.longest_m(pipe)
+        return self._sold[pipe.item_id]
 
     def reach_m(self, end: End) -> float:
         """Return how much longer than the old one a new fitting must be to reach a pipe that was sawn off there [m]."""

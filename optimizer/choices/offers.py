@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
@@ -55,6 +56,7 @@ class Offers:
     least_suction_m: float = field(init=False)
     _memo: dict[int, list[Offer]] = field(default_factory=dict)
     _partly: dict[int, list[PartlyKept]] = field(default_factory=dict)
+    _before: dict[int, list[tuple[Front, float]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.least_suction_m = _least_suction_m(self.parts)
@@ -75,6 +77,17 @@ class Offers:
         if position not in self._partly:
             self._partly[position] = list(self._cut_somewhere(position))
         return self._partly[position]
+
+    def new_before_kept(self, position: int) -> list[tuple[Front, float]]:
+        """Return the ends of new pipe before what may be kept of a pipe, and how long it is at least [m]."""
+        if position not in self._before:
+            shortest: dict[tuple[object, ...], tuple[Front, float]] = {}
+            for one in self.partly_kept(position):
+                if not one.keeps_start:
+                    front, length_m = shortest.get(one.outer.key, (one.outer, math.inf))
+                    shortest[one.outer.key] = front, min(length_m, one.ahead.length_m)
+            self._before[position] = list(shortest.values())
+        return self._before[position]
 
     def _cut_somewhere(self, position: int) -> Iterator[PartlyKept]:
         pipe, places_m = self.parts[position], self._cut_places_m(position)
