@@ -295,9 +295,9 @@ def _drain_facts(system: System, drain: Drain) -> Facts:
         ("To", end_of(drain, system.network)),
         ("How it runs", str(drain.mode)),
         ("It carries", capacity_words(drain, system.network, system.units)),
-        ("Parts", ", ".join(part.words for part in drain.parts)),
     )
-    return Facts(f"Drain {drain.name}", tuple((name, words) for name, words in pairs if words))
+    title = drain.name if "drain" in drain.name.lower() else f"Drain {drain.name}"
+    return Facts(title, tuple((name, words) for name, words in pairs if words))
 
 
 def set_to(system: System, settings: Mapping[str, str]) -> System:

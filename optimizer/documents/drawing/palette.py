@@ -1,4 +1,4 @@
-"""What a role in a picture looks like on a light screen, on a dark one and in black-and-white print, as style rules.
+"""What a role in a picture looks like on a light screen, a dark one, one whose owner sets all colors, and in print.
 
 A picture names roles, never colours. What tells things apart is also a dash, a thickness, a shape or a letter.
 """
@@ -10,20 +10,21 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Colour:
-    """One colour in the three surroundings, as #rrggbb."""
+    """One colour in all surroundings, as #rrggbb, or as the name of a colour that the owner's system sets."""
 
     light: str
     dark: str
     ink: str  # black-and-white print
+    forced: str  # by a system of high contrast
 
 
-PAPER = Colour("#ffffff", "#11161c", "#ffffff")
-INK = Colour("#1b1f24", "#e6edf3", "#000000")
-MUTED = Colour("#545d68", "#a9b4bf", "#333333")
-FAINT = Colour("#d5dae0", "#333b45", "#c4c4c4")
-WATER = Colour("#dcebfa", "#173049", "#f2f2f2")
-NEW = Colour("#0b57a4", "#7cbaff", "#000000")
-OLD = Colour("#8a3b00", "#f2a766", "#000000")
+PAPER = Colour("#ffffff", "#11161c", "#ffffff", "Canvas")
+INK = Colour("#1b1f24", "#e6edf3", "#000000", "CanvasText")
+MUTED = Colour("#545d68", "#a9b4bf", "#333333", "CanvasText")
+FAINT = Colour("#d5dae0", "#333b45", "#c4c4c4", "GrayText")
+WATER = Colour("#dcebfa", "#173049", "#f2f2f2", "Canvas")
+NEW = Colour("#0b57a4", "#7cbaff", "#000000", "LinkText")
+OLD = Colour("#8a3b00", "#f2a766", "#000000", "CanvasText")
 
 # Text that stands on a surface: (text, surface). A test holds each pair to the contrast that WCAG 2.2 asks for.
 TEXT_ON = ((INK, PAPER), (MUTED, PAPER), (NEW, PAPER), (OLD, PAPER), (INK, WATER), (PAPER, NEW), (PAPER, OLD))
@@ -95,9 +96,9 @@ _SHAPES = """\
 
 def picture_style() -> str:
     """Return the style rules of all pictures; they hold inside elements of class `pic` only."""
-    dark, ink = _rules("dark"), _rules("ink")
+    dark, ink, forced = _rules("dark"), _rules("ink"), _rules("forced")
     screens = f"{_SHAPES}{_rules('light')}@media (prefers-color-scheme:dark){{\n{dark}}}\n"
-    return f"{screens}@media print{{\n{ink}}}\n"
+    return f"{screens}@media (forced-colors:active){{\n{forced}}}\n@media print{{\n{ink}}}\n"
 
 
 def print_style() -> str:

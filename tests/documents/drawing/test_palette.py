@@ -50,8 +50,15 @@ def test_print_is_black_white_and_grey() -> None:
     assert all(colour[:2] == colour[2:4] == colour[4:] for colour in colours)
 
 
-def test_every_role_has_a_look_on_light_dark_and_paper() -> None:
+def test_where_the_system_sets_all_colours_none_is_our_own() -> None:
+    forced = picture_style().partition("@media (forced-colors:active)")[2].partition("@media print")[0]
+
+    assert ".pic .pipe.pipe{stroke:CanvasText}" in forced
+    assert "#" not in forced
+
+
+def test_every_role_has_a_look_on_light_dark_forced_and_paper() -> None:
     style = picture_style()
 
     for role in roles():
-        assert style.count(f".pic .{role}.{role}{{") == 3
+        assert style.count(f".pic .{role}.{role}{{") == 4
