@@ -25,7 +25,8 @@ ARROWS = (
     ("pipeline",),
     ("documents",),
     ("tables",),
-    ("web", "many"),
+    ("many",),
+    ("web",),
     ("cli",),
 )
 RANK = {name: rank for rank, group in enumerate(ARROWS) for name in group}

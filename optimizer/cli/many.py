@@ -270,6 +270,7 @@ def _end(
     pictures: Mapping[Path, bytes] | None = None,
 ) -> None:
     """Write the table and its pictures, all or none, and say what came of all systems, in a few lines."""
+    from optimizer.documents.many_text import summary_lines
     from optimizer.many.results import pieces
     from optimizer.whole_file import put_all
 
@@ -277,7 +278,7 @@ def _end(
         _end_stopped(0, number)
     put_all({target: pieces(ran.rows, target.suffix.lower(), before), **(pictures or {})})
     counts = Counter(row.status for row in ran.rows)
-    for line in _summary(counts):
+    for line in summary_lines(counts):
         say(line)
     say(f"Wrote {written}.")
     if ran.stopped:
@@ -289,22 +290,3 @@ def _end(
 def _end_stopped(done: int, number: int) -> NoReturn:
     say(f"Stopped: {done:,} of {number:,} are done. The same command goes on from there.", err=True)
     click.get_current_context().exit(STOPPED)
-
-
-_SAID = {
-    "optimal": "planned, proven cheapest",
-    "feasible": "planned, a cheaper plan is not ruled out",
-    "infeasible": "no plan, proven",
-    "none found": "no plan found in the time",
-    "solved": "solved",
-    "read": "without an error",
-    "input error": "with an error in the file",
-    "no answer": "without an answer",
-    "set aside": "set aside, their workers ended",
-    "defect": "ended by a defect of the program",
-}
-
-
-def _summary(counts: Mapping[str, int]) -> list[str]:
-    width = max((len(f"{count:,}") for count in counts.values()), default=1)
-    return [f"{counts[status]:>{width},}  {words}" for status, words in _SAID.items() if counts.get(status)]

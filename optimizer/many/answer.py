@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan
     from optimizer.model.system import System
+    from optimizer.search.flow_search import Progress
 
 Lists = tuple[tuple[str, bytes, bytes], ...]  # catalog files and price lists: name, bytes, those of its sources.toml
 
@@ -81,10 +82,13 @@ class Answered:
     papers: dict[str, bytes] = field(default_factory=dict)
 
 
-def answer(job: Job) -> Answered:
-    """Return what came of a job; whatever a file can bring about becomes a row, never an exception."""
+def answer(job: Job, progress: Progress | None = None) -> Answered:
+    """Return what came of a job; whatever a file can bring about becomes a row, never an exception.
+
+    `progress` is told how far its search is.
+    """
     try:
-        return _answer(job)
+        return _answer(job, progress)
     except InputError as error:
         return Answered(job.key, _bad(job, str(error.faults[0]), len(error.faults)))
     except (CheckError, SolverError) as error:
@@ -107,7 +111,7 @@ def _bad(job: Job, words: str, errors: int = 1) -> Row:
     return Row(job.name, BAD_INPUT, error=visible(" ".join(words.split()))[:MOST_WORDS], errors=errors)
 
 
-def _answer(job: Job) -> Answered:
+def _answer(job: Job, progress: Progress | None) -> Answered:
     from optimizer import pipeline
 
     if job.content is None:
@@ -118,7 +122,7 @@ def _answer(job: Job) -> Answered:
         return Answered(job.key, row)
     if job.what == "flow":
         return Answered(job.key, _flows(row, system))
-    found = pipeline.search(system, catalog, time_limit_s=job.time_limit_s, ways_out=False)
+    found = pipeline.search(system, catalog, time_limit_s=job.time_limit_s, ways_out=False, progress=progress)
     row = _ended(row, system, found)
     if job.what == "price":
         row = replace(row, shipped_cents=_shipped_cents(job))

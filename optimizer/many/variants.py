@@ -47,29 +47,38 @@ def read_variants(path: Path) -> Variants:
     """Return the table of a CSV file; InputError with every fault, by row and column."""
     try:
         content = path.open("rb").read(MOST_BYTES + 1)
-        text = content.decode("utf-8-sig")
     except OSError as error:
         raise InputError([Fault(str(path), f"no file that can be read: {error.strerror}", "a CSV file")]) from error
+    return variants_of(content, str(path))
+
+
+def variants_of(content: bytes, place: str) -> Variants:
+    """Return the table of some bytes; InputError with every fault, by row and column of `place`.
+
+    Cells are told apart by commas, or as the row of headings has them: by tabs, as spreadsheets copy, or semicolons.
+    """
+    try:
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise InputError([Fault(str(path), "bytes that are no UTF-8 text", "a CSV file in UTF-8")]) from error
+        raise InputError([Fault(place, "bytes that are no UTF-8 text", "a CSV file in UTF-8")]) from error
     if len(content) > MOST_BYTES:
-        raise InputError([Fault(str(path), "more than 5 MB", "a table of at most 5 MB")])
-    rows = [row for row in _rows(path, text) if len(row) > 1 or any(row)]
+        raise InputError([Fault(place, "more than 5 MB", "a table of at most 5 MB")])
+    rows = [row for row in _rows(place, text) if len(row) > 1 or any(row)]
     if len(rows) < 2:
-        raise InputError([Fault(str(path), "no row of values", "a row of headings, then a row for each variant")])
+        raise InputError([Fault(place, "no row of values", "a row of headings, then a row for each variant")])
     heads = [head.strip() for head in rows[0]]
-    faults = _bad_headings(path, heads)
+    faults = _bad_headings(place, heads)
     if len(rows) > MOST_ROWS:
-        faults.append(Fault(str(path), f"{len(rows) - 1:,} rows", f"at most {MOST_ROWS:,}"))
+        faults.append(Fault(place, f"{len(rows) - 1:,} rows", f"at most {MOST_ROWS:,}"))
     faults += [
-        Fault(f"{path}, row {number}", f"{len(row)} cells", f"{len(heads)}, one for each heading")
+        Fault(f"{place}, row {number}", f"{len(row)} cells", f"{len(heads)}, one for each heading")
         for number, row in enumerate(rows[1:], start=2)
         if len(row) != len(heads)
     ]
     if faults:
         raise InputError(faults)
     named = heads.index(NAME) if NAME in heads else None
-    kept = [place for place in range(len(heads)) if place != named]
+    kept = [at for at in range(len(heads)) if at != named]
     width = len(str(len(rows) - 1))
     names = [
         row[named].strip() if named is not None and row[named].strip() else f"{number:0{width}}"
@@ -77,33 +86,35 @@ def read_variants(path: Path) -> Variants:
     ]
     twice = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
     if twice:
-        raise InputError([Fault(str(path), f"'{twice[0]}' as the name of two rows", "a name of its own for each row")])
-    cells = tuple(tuple(row[place].strip() for place in kept) for row in rows[1:])
-    return Variants(tuple(heads[place] for place in kept), tuple(names), cells)
+        raise InputError([Fault(place, f"'{twice[0]}' as the name of two rows", "a name of its own for each row")])
+    cells = tuple(tuple(row[at].strip() for at in kept) for row in rows[1:])
+    return Variants(tuple(heads[at] for at in kept), tuple(names), cells)
 
 
-def _rows(path: Path, text: str) -> list[list[str]]:
+def _rows(place: str, text: str) -> list[list[str]]:
     rows: list[list[str]] = []
+    first = next(iter(text.splitlines()), "")
+    sign = next((one for one in "\t;" if one in first and "," not in first), ",")
     try:
-        for cells in csv.reader(io.StringIO(text, newline=""), strict=True):
+        for cells in csv.reader(io.StringIO(text, newline=""), delimiter=sign, strict=True):
             rows.append(cells)
     except csv.Error as error:
-        fault = Fault(f"{path}, row {len(rows) + 1}", str(error), "comma-separated cells, quotes in pairs")
+        fault = Fault(f"{place}, row {len(rows) + 1}", str(error), "comma-separated cells, quotes in pairs")
         raise InputError([fault]) from error
     return rows
 
 
-def _bad_headings(path: Path, heads: Sequence[str]) -> list[Fault]:
+def _bad_headings(where: str, heads: Sequence[str]) -> list[Fault]:
     allowed = "a place in the file such as 'targets: return line', 'rules: budget', or 'name'"
     faults = [
-        Fault(f"{path}, row 1, column {place}", f"'{head}'" if head else "an empty heading", allowed)
+        Fault(f"{where}, row 1, column {place}", f"'{head}'" if head else "an empty heading", allowed)
         for place, head in enumerate(heads, start=1)
         if not all(key.strip() for key in head.split(":"))
     ]
     for head in sorted({head for head in heads if head and heads.count(head) > 1}):
-        faults.append(Fault(f"{path}, row 1", f"'{head}' more than once", "each place once"))
+        faults.append(Fault(f"{where}, row 1", f"'{head}' more than once", "each place once"))
     if len(heads) > MOST_COLUMNS:
-        faults.append(Fault(f"{path}, row 1", f"{len(heads)} columns", f"at most {MOST_COLUMNS}"))
+        faults.append(Fault(f"{where}, row 1", f"{len(heads)} columns", f"at most {MOST_COLUMNS}"))
     return faults
 
 

@@ -6,6 +6,7 @@ import asyncio
 import re
 import secrets
 from collections.abc import AsyncIterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
 from optimizer.web.sitting import Refused, Sitting, Stale
 from optimizer.web.steps import then_at
+from optimizer.web.varying import table_of
 from optimizer.web.views import trouble_words
 
 HERE = Path(__file__).parent
@@ -67,6 +69,8 @@ class _Desk:
             Route("/point", self.point, methods=["POST"]),
             Route("/beside", self.beside, methods=["POST"]),
             Route("/quote", self.quote, methods=["POST"]),
+            Route("/vary", self.vary, methods=["POST"]),
+            Route("/variants/{name}", self.variants),
             Route("/papers/{name}", self.paper),
             Route("/now/{name}", self.now),
             Route("/alive", self.alive, methods=["POST"]),
@@ -166,7 +170,7 @@ class _Desk:
         """Begin a search, or to write papers."""
         form = await _form(request)
         what, plans = form.get("what", ""), self.sitting.plans
-        if what not in WORDS or what in ("point", "quote"):
+        if what not in WORDS or what in ("point", "quote", "vary"):
             return await self._in_thread(form, "There is no such search.")
         if self.sitting.sheet.answers is None:
             return await self._in_thread(form, "The file has errors: mend them first.")
@@ -202,15 +206,30 @@ class _Desk:
 
     async def quote(self, request: Request) -> Response:
         """Begin to search at the prices of a store's workbook that was dropped on the page."""
-        async with request.form(max_files=1, max_fields=20) as form:
-            told = {key: str(value)[:200] for key, value in form.items() if isinstance(value, str)}
-            file = form.get("file")
-            content = await file.read() if isinstance(file, UploadFile) else b""
+        told, content = await _form_with_file(request)
         plans = self.sitting.plans
         if not content or plans.chosen is None or plans.chosen.report is None:
             return await self._in_thread(told, "Choose the workbook that the store has filled in, with a plan found.")
         begun = plans.start(self.sitting.asked("quote", 60.0, content))
         return await self._in_thread(told, "" if begun else "Something is still being worked on; stop it first.")
+
+    async def vary(self, request: Request) -> Response:
+        """Begin to work out variants: what was chosen to vary, a table that was typed, or one that was dropped."""
+        told, content = await _form_with_file(request)
+        if self.sitting.sheet.answers is None:
+            return await self._in_thread(told, "The file has errors: mend them first.")
+        try:
+            table = table_of(told, content)
+        except EditError as error:
+            return await self._in_thread(told, str(error))
+        asked = self.sitting.asked("vary", _seconds(told.get("seconds", "")), options=told)
+        begun = self.sitting.plans.start(replace(asked, table=table))
+        return await self._in_thread(told, "" if begun else "Something is still being worked on; stop it first.")
+
+    def variants(self, request: Request) -> Response:
+        """Answer with a file of the variants that were worked out."""
+        study = self.sitting.plans.studies.get("vary")
+        return _file(request.path_params["name"], study[1].files if study else {})
 
     async def progress(self, request: Request) -> Response:
         """Answer with a stream that tells how far a search is, until it has ended or the page is left."""
@@ -277,6 +296,16 @@ async def _form(request: Request) -> dict[str, str]:
     async with request.form(max_files=0, max_fields=200) as form:
         whole = {key: value for key, value in form.items() if isinstance(value, str)}
     return {key: value for key, value in whole.items() if len(value) <= (MOST_TEXT if key == "text" else 5_000)}
+
+
+async def _form_with_file(request: Request) -> tuple[dict[str, str], bytes]:
+    """Return the fields of a form that are text and of a sensible length, and the bytes of its one file."""
+    async with request.form(max_files=1, max_fields=50) as form:
+        told = {key: value for key, value in form.items() if isinstance(value, str)}
+        file = form.get("file")
+        content = await file.read() if isinstance(file, UploadFile) else b""
+    most = {"table": MOST_TEXT}
+    return {key: value for key, value in told.items() if len(value) <= most.get(key, 5_000)}, content
 
 
 def _seconds(words: str) -> float:

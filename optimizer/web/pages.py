@@ -169,7 +169,7 @@ class Pages:
             case "losses" | "heads" | "safety" | "leaks":
                 return self._laid(answers, view, mode, asked)
             case "plan":
-                return self._plan(answers.system)
+                return self._plan(answers.system, asked)
             case "wishes":
                 return self._wishes(answers, mode)
             case "tanks":
@@ -353,11 +353,11 @@ class Pages:
         currency = answers.system.currency if answers else "USD"
         return self._fill("progress.html", progress=plan_views.progress_of(job, currency)), False
 
-    def _plan(self, system: System) -> str:
+    def _plan(self, system: System, asked: Asked) -> str:
         """Return what was searched for, or how to begin."""
         from optimizer.web.plan_page import plan_values  # what few pages need is loaded when one does
 
-        return self._fill("plan.html", progress=self.progress()[0], **plan_values(self.sitting, system))
+        return self._fill("plan.html", progress=self.progress()[0], **plan_values(self.sitting, system, asked))
 
     def _panel(self, answers: Answers, asked: Asked, at: str) -> dict[str, Any]:
         name, system = answers.mode(asked.get("mode", ""))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from markupsafe import Markup
@@ -10,11 +11,33 @@ from optimizer.model.plan import Status
 from optimizer.model.system import System
 from optimizer.web import edit_views, plan_views
 from optimizer.web.answers import Answers
+from optimizer.web.forms import Standing
+from optimizer.web.plans import STOPS
 from optimizer.web.sitting import Sitting
+from optimizer.web.varying import FIELDS, KINDS, places, varied_html
 from optimizer.web.worker import SOLVERS
 
 
-def plan_values(sitting: Sitting, system: System) -> dict[str, Any]:
+def vary_values(sitting: Sitting, system: System, form: Mapping[str, str]) -> dict[str, Any]:
+    """Return what may vary, and what came of the last variants; `form` has what was typed just now."""
+    content, found = sitting.plans.studies.get("vary", (b"", None))
+    job = sitting.plans.jobs.job
+    last = job.asked.options if job is not None and job.asked.what == "vary" else found.typed if found else {}
+    asked = form if form.keys() & set(FIELDS) else last
+    told = None
+    if found:
+        told = {"told": Markup(varied_html(found)), "svg": Markup(found.svg), "files": sorted(found.files)}
+    return {
+        "varied": told,
+        "varied_stale": found is not None and content != sitting.content,
+        "places": places(Standing(sitting.sheet.text, system), system),
+        "kinds": KINDS,
+        "typed": {name: asked.get(name, "") for name in FIELDS},
+        "run": next(iter(system.network.runs), "return line"),
+    }
+
+
+def plan_values(sitting: Sitting, system: System, form: Mapping[str, str]) -> dict[str, Any]:
     """Return the chosen plan with its papers, and all that was studied beside it."""
     plans, content = sitting.plans, sitting.content
     chosen, job = plans.chosen, plans.jobs.job
@@ -23,7 +46,9 @@ def plan_values(sitting: Sitting, system: System) -> dict[str, Any]:
     studied = plans.studies.get("frontier")
     chart, frontier_said = plan_views.frontier_html(system, studied[1], report) if studied else ("", "")
     return {
+        **vary_values(sitting, system, form),
         "busy": plans.jobs.busy,
+        "stop_words": STOPS.get(job.asked.what, "") if job is not None else "",
         "failed": job.failed if job is not None and job.over else "",
         "solvers": SOLVERS,
         "lists": sitting.folder_lists,
@@ -61,6 +86,7 @@ def fitting_values(sitting: Sitting, answers: Answers) -> dict[str, Any]:
     ours = job is not None and job.asked.what == "meters"
     return {
         "busy": plans.jobs.busy,
+        "stop_words": STOPS.get(job.asked.what, "") if job is not None else "",
         "failed": job.failed if job is not None and ours and job.over else "",
         "ends": edit_views.known_ends(answers.catalog),
         "runs": list(system.network.runs),

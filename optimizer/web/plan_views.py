@@ -26,6 +26,7 @@ from optimizer.edits.changes import Change, SetRule, SetTarget
 from optimizer.model.note import Note
 from optimizer.units import show_flow
 from optimizer.web.markup import blocks_html
+from optimizer.web.plans import COSTED
 from optimizer.web.plumbing import drawn_plumbing
 from optimizer.wording.amounts import money
 from optimizer.wording.notes import note_words
@@ -42,13 +43,17 @@ ZOOM = 1.2
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a search is, in words; `chart` is a picture of the two lines, empty while there is too little to draw."""
+    """How far a search is, in words; `chart` is a picture of the two lines, empty while there is too little to draw.
+
+    `costed` where there are costs to tell, `stopping` where it was asked to end with what it has.
+    """
 
     words: str
     elapsed: str
     stage: str
     best: str
     bound: str
+    costed: bool
     stopping: bool
     chart: str
 
@@ -62,6 +67,7 @@ def progress_of(job: Job, currency: str) -> Progress:
         job.stage,
         "" if best is None else money(best, currency),
         "" if not bound else money(bound, currency),
+        job.asked.what in COSTED,
         job.stopping,
         progress_chart(job.course, job.elapsed_s, currency),
     )

@@ -26,7 +26,10 @@ WORDS = {
     "quote": "Searching at the store's prices",
     "meters": "Simulating breaks and clogs for the flow meters",
     "stores": "Searching for what to buy at which store",
+    "vary": "Calculating the variants",
 }
+COSTED = ("plan", "most", "frontier", "compare", "explain")  # what tells the best cost so far as it goes
+STOPS = {**dict.fromkeys((*COSTED, "page"), "Stop with the best so far"), "vary": "Stop with the rows so far"}
 _PAPERS = ("workbook", "card", "page")
 KEPT = 2  # plans beside each other
 

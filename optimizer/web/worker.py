@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from optimizer.model.system import System
     from optimizer.search.flow_search import Progress
     from optimizer.search.studies.frontier import Frontier, FrontierPlan
+    from optimizer.web.varying import Varied
 
 
 @dataclass(frozen=True)
@@ -32,8 +33,8 @@ class Asked:
     """What a process is to do: `what` is a key of `WORKS`; the rest is what it needs for that.
 
     `content` is what the file would hold at `path`; `report` is the plan that papers are asked of, `point` one plan of
-    the frontier, `quote` a store's workbook, `studied` a frontier that was worked out already. `options` are fields of
-    the form, trusted in nothing; `lists` are the price lists of the file's folder.
+    the frontier, `quote` a store's workbook, `table` what varies, `studied` a frontier that was worked out already.
+    `options` are fields of the form, trusted in nothing; `lists` are the price lists of the file's folder.
     """
 
     what: str
@@ -45,6 +46,7 @@ class Asked:
     point: FrontierPlan | None = None
     studied: Frontier | None = None
     quote: bytes = b""
+    table: bytes = b""
     options: Mapping[str, str] = field(default_factory=dict)
     lists: tuple[Path, ...] = ()
 
@@ -250,6 +252,44 @@ def _cents(asked: Asked, field_name: str) -> int:
     return round(100 * float(words))
 
 
+def _vary(asked: Asked, system: System, catalog: Catalog, progress: Progress) -> Varied:
+    """Return what came of every row of a table of variants; where it is stopped, of those that were done by then."""
+    from optimizer.edits.saving import text_of
+    from optimizer.many import listing, results, variants
+    from optimizer.many.answer import Job, Row, answer
+    from optimizer.web.varying import FIELDS, KINDS, Varied, chart_of
+
+    found = variants.variants_of(asked.table, "the table")
+    kind = asked.chosen("kind", [name for name, _ in KINDS]) or "plan"
+    like = Job("", None, kind, listing.lists_of(asked.catalogs), asked.time_limit_s)
+    rows: list[Row] = []
+
+    def so_far(stage: str = "", best: int | None = None, bound: int | None = None) -> None:
+        told = f"{len(rows):,} of {len(found.names):,} rows done"
+        progress(f"{told}, {stage}" if stage else told, None, None)
+
+    try:
+        jobs = variants.jobs(asked.path, text_of(asked.content), found, like)
+        for name, job in zip(found.names, jobs, strict=True):
+            so_far()
+            row = answer(job, so_far).row
+            so_far()  # a row that was stopped is none
+            rows.append(replace(row, name=name))
+    except KeyboardInterrupt:
+        if not rows:
+            raise
+    told = tuple(rows)
+    cells = found.cells[: len(rows)]
+    before = {head: [row[place] for row in cells] for place, head in enumerate(found.columns)}
+    files = {f"variants{one}": b"".join(results.pieces(told, one, before)) for one in (".csv", ".xlsx")}
+    title = asked.path.stem
+    if alone := chart_of(found, told, title, alone=True):
+        files["variants.svg"] = alone.encode()
+    typed = {name: asked.options.get(name, "") for name in FIELDS}
+    svg = chart_of(found, told, title, alone=False)
+    return Varied(found.columns, cells, told, len(found.names), typed, svg, files)
+
+
 def _report(asked: Asked) -> PlanReport:
     if asked.report is None:
         raise OptimizerError("There is no plan yet; search for one first.")
@@ -273,4 +313,5 @@ WORKS: dict[str, Work] = {
     "quote": _quote,
     "meters": _meters,
     "stores": _stores,
+    "vary": _vary,
 }

@@ -74,6 +74,22 @@ def test_the_workbook_is_the_commands_byte_for_byte(planned: Planned) -> None:
     assert files["order.csv"].startswith(b"\xef\xbb\xbf")
 
 
+@pytest.mark.parametrize(
+    ("what", "stop", "costs"),
+    [("plan", "Stop with the best so far", True), ("vary", "Stop with the rows so far", False), ("card", "", False)],
+)
+def test_what_goes_on_has_the_buttons_that_it_listens_to(open_page: Open, what: str, stop: str, costs: bool) -> None:
+    page = open_page()
+    page.sitting.plans.jobs.job = Job(asked(what), WORDS[what])
+
+    told = words_of(page.get("/?view=plan").text)
+
+    assert WORDS[what] in told
+    assert ("Stop with" in told, "Least possible" in told) == (bool(stop), costs)
+    assert stop in told
+    assert "Cancel" in told
+
+
 def test_what_cannot_be_done_is_told_in_words() -> None:
     assert done(asked("most"))[0] == "failed"  # it has no budget
     assert done(asked("workbook"))[1] == "There is no plan yet; search for one first."

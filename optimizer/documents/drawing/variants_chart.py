@@ -16,6 +16,8 @@ def variants_chart(
     costs_cents: Sequence[int | None],
     currency: str,
     title: str,
+    *,
+    alone: bool = True,
 ) -> str:
     """Return the chart of costs over one or two columns of numbers; variants without a plan leave a gap.
 
@@ -27,6 +29,10 @@ def variants_chart(
         A column of numbers for each of them.
     costs_cents
         What the plan of each row costs [whole cents]; None where there is none.
+    title
+        What is varied.
+    alone
+        As in `Canvas.svg`.
     """
     told = [cents / 100 for cents in costs_cents if cents is not None]
     across = list(values[0])
@@ -51,4 +57,4 @@ def variants_chart(
             drawn.note(last, f"{headings[1]}: {value:g}", "aside")
     missing = sum(cents is None for cents in costs_cents)
     words = "A mark for each variant with a plan." + (f" {missing} without one are left out." if missing else "")
-    return drawn.canvas.svg(f"{title}: cost over {' and '.join(headings)}", words, "variants", alone=True)
+    return drawn.canvas.svg(f"{title}: cost over {' and '.join(headings)}", words, "variants", alone=alone)
