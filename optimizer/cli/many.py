@@ -6,7 +6,7 @@ import os
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace as named
 from functools import partial
 from pathlib import Path
@@ -107,6 +107,8 @@ def many(
     named = listing.systems(systems)
     target = _free(output, replace, [*catalogs, *([] if systems.is_dir() else [systems]), *[path for _, path in named]])
     like = Job("", None, what, listing.lists_of(catalogs), time_limit_s, papers is not None)
+    if papers is not None:
+        _refuse_papers(papers, [name for name, _ in named])
     ran = _run(listing.jobs(named, like), len(named), _work(workers, address), target, papers)
     _end(ran, len(named), target, str(output))
 
@@ -206,7 +208,19 @@ def _free(output: Path, replace: bool, inputs: list[Path]) -> Path:
     ending = output.suffix.lower()
     if ending not in _ENDINGS:
         raise DocumentError(f"{output}: the name of this table ends in {', '.join(_ENDINGS[:-1])} or {_ENDINGS[-1]}")
-    return free_target(output, replace or _kept_at(output.resolve()).exists(), ending, inputs)
+    kept_at = _kept_at(output.resolve())
+    target = free_target(output, replace or kept_at.exists(), ending, inputs)
+    free_target(kept_at, True, kept_at.suffix, inputs)
+    return target
+
+
+def _refuse_papers(papers: Path, names: Iterable[str]) -> None:
+    """Refuse a folder for papers in which something else has the name of a system's folder, before any work."""
+    from optimizer.many.run import folder_of
+
+    for folder in (papers, *(folder_of(papers, name) for name in names)):
+        if folder.exists() and not folder.is_dir():
+            raise DocumentError(f"{folder}: papers go into a folder of this name, and it is a file; choose another one")
 
 
 def _kept_at(target: Path) -> Path:

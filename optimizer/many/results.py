@@ -26,6 +26,7 @@ _TYPES = {"int | None": "Int64", "int": "int64", "float | None": "Float64", "str
 COLUMNS = {one.name: _TYPES[str(one.type)] for one in fields(Row)}
 SYNC_EVERY_S = 1.0  # that rows are on the disk is waited for
 PIECE = 10_000  # rows of a table that are in memory at a time
+_BEGINS = b'{"key": "'  # every line
 _AGAIN = (SET_ASIDE, NO_ANSWER)  # what may come out otherwise at another time is asked for again
 
 
@@ -47,7 +48,7 @@ class Kept:
         try:
             with self.path.open("rb") as file:
                 for line in file:
-                    told = _row_of(line)
+                    told = _row_of(line, self.path)
                     if told is None:  # the last line of a process that was killed
                         break
                     self._places[told[0]] = self._end
@@ -123,30 +124,30 @@ class Rows(Sequence[Row]):
         try:
             with self._path.open("rb") as file:
                 for place in self._places:
-                    yield place if isinstance(place, Row) else _row_at(file, place)
+                    yield place if isinstance(place, Row) else _row_at(file, place, self._path)
         except OSError as error:
             raise OptimizerError(f"{self._path}: cannot be read, {error.strerror or error}") from error
 
 
-def _row_at(file: IO[bytes], place: int) -> Row:
+def _row_at(file: IO[bytes], place: int, path: Path) -> Row:
     file.seek(place)
-    told = _row_of(file.readline())
+    told = _row_of(file.readline(), path)
     if told is None:
-        raise OptimizerError("what was kept has changed meanwhile; start again")
+        raise OptimizerError(f"{path}: what was kept there has changed meanwhile; start again")
     return told[1]
 
 
-def _row_of(line: bytes) -> tuple[str, Row] | None:
-    """Return the key and the row of a line; None where it is not whole."""
-    if not line.endswith(b"\n"):
+def _row_of(line: bytes, path: Path) -> tuple[str, Row] | None:
+    """Return the key and the row of a line; None where it is one that was not written to its end."""
+    if not line.endswith(b"\n") and (line.startswith(_BEGINS) or _BEGINS.startswith(line)):
         return None
     try:
         told = json.loads(line.decode("utf-8", "surrogateescape"))
         return told.pop("key"), Row(**told)
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise OptimizerError(
-            "what was kept of an earlier start can not be read: it was made by another version, or it is damaged; "
-            "delete it to begin anew"
+            f"{path}: what was kept there of an earlier start cannot be read: it was made by another version, or it is "
+            "damaged; delete it to begin anew"
         ) from error
 
 

@@ -302,11 +302,31 @@ def test_a_line_that_was_not_kept_whole_is_worked_out_again(tmp_path: Path, cut:
     assert place.read_bytes() == content
 
 
-def test_what_is_no_kept_file_is_said(tmp_path: Path) -> None:
-    (tmp_path / "r.kept").write_bytes(b"something else\n")
+@pytest.mark.parametrize("content", [b"something else\n", b"something else", b"{}", b"\x00", b"[" * 5000])
+def test_what_is_no_kept_file_is_said_and_stays(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "r.kept").write_bytes(content)
 
-    with pytest.raises(OptimizerError, match="delete it"), Kept(tmp_path / "r.kept"):
+    with pytest.raises(OptimizerError, match=r"r\.kept: .*delete it"), Kept(tmp_path / "r.kept"):
         pass
+    assert (tmp_path / "r.kept").read_bytes() == content
+
+
+def test_rows_are_not_kept_in_a_list_of_systems(shop: Path) -> None:
+    (shop / "r.csv.kept").write_text("a.yaml", encoding="utf-8")
+
+    result = retrofit("many", shop / "r.csv.kept", "--to", shop / "r.csv", "--what", "check")
+
+    assert result.exit_code == 2
+    assert "an output never replaces an input" in result.output
+    assert (shop / "r.csv.kept").read_text(encoding="utf-8") == "a.yaml"
+
+
+def test_papers_among_the_systems_are_refused_before_any_work(shop: Path, tmp_path: Path) -> None:
+    result = retrofit("many", shop, "--to", tmp_path / "r.csv", "--papers", shop)
+
+    assert result.exit_code == 2
+    assert "papers go into a folder of this name, and it is a file" in result.output
+    assert not (tmp_path / "r.csv.kept").exists()
 
 
 def test_what_may_end_otherwise_is_asked_again_by_the_next_start(tmp_path: Path) -> None:
