@@ -10,11 +10,12 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, time, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
+from unicodedata import normalize
 
 from optimizer.errors import Fault, InputError, visible
 from optimizer.model.quote import (
@@ -124,7 +125,8 @@ def _find_table(reading: _Reading, sheets: Sequence[Sheet]) -> _Table:
     allowed = f"one sheet with the columns {ITEM_TITLE!r} and {priced_title(STORE_PRICE_TITLE, reading.currency)!r}"
     if not found:
         names = ", ".join(sheet.title for sheet in sheets)
-        raise InputError([Fault(reading.file, f"no such columns on the sheets {names}", allowed)])
+        found_words = f"no such columns on the sheets {names}" if names else "a workbook without a sheet of cells"
+        raise InputError([Fault(reading.file, found_words, allowed)])
     names = " and ".join(table.sheet.title for table in found)
     raise InputError([Fault(reading.file, f"a parts list on {names}", allowed)])
 
@@ -272,13 +274,16 @@ def _number_in(value: object) -> str | None:
     """Return the number that a text may stand for, as a suggestion; None where that cannot be told."""
     if not isinstance(value, str):
         return None
-    match = re.fullmatch(r"[^\d-]{0,4}?\s*(\d{1,9})(?:[.,](\d{1,2}))?\s*[^\d]{0,4}", value.strip())
+    plain = normalize("NFKC", value[:_LONGEST_SHOWN]).strip()  # digits of full width are digits
+    match = re.fullmatch(r"[^\d-]{0,4}?\s*([0-9]{1,9})(?:[.,]([0-9]{1,2}))?\s*[^\d]{0,4}", plain)
     return f"{match[1]}.{match[2]}" if match and match[2] else match[1] if match else None
 
 
 def _shown(value: object) -> str:
     if isinstance(value, date):
         return f"the date {value:%Y-%m-%d}"
+    if isinstance(value, (time, timedelta)):
+        return f"the time {value}"
     if isinstance(value, str) and len(value) > _LONGEST_SHOWN:
         return f"a text of {len(value):,} characters that begins with {value[:_LONGEST_SHOWN]!r}"
     return f"the text {value!r}" if isinstance(value, str) else f"{value!r}"

@@ -6,11 +6,12 @@ import io
 import shutil
 import subprocess
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import openpyxl
 import pytest
+from openpyxl.chart import BarChart
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 from quotes import PARTS, asked, filled, head, order_alone, planned, price_cell, rows, titles
@@ -183,6 +184,12 @@ def copied(book: openpyxl.Workbook) -> None:
     book.copy_worksheet(book[PARTS]).title = "Order 2"
 
 
+def charts_alone(book: openpyxl.Workbook) -> None:
+    book.create_chartsheet("Chart").add_chart(BarChart())
+    for sheet in book.worksheets:
+        book.remove(sheet)
+
+
 def other_items(book: openpyxl.Workbook) -> None:
     sheet = book[PARTS]
     for row in rows(sheet).values():
@@ -202,6 +209,12 @@ DAMAGED: list[tuple[str, Change, str]] = [
     ("number as text", price(ELBOW, "2"), f"{AT}: found the text '2'; {PRICE_ALLOWED}; did you mean 2?"),
     ("euro text", price(ELBOW, "1.29 €"), f"{AT}: found a price shown in EUR; {MONEY_ALLOWED}"),
     ("pound text", price(ELBOW, "GBP 1"), f"{AT}: found a price shown in GBP; {MONEY_ALLOWED}"),
+    (
+        "digits of full width",
+        price(ELBOW, "１.29"),
+        f"{AT}: found the text '１.29'; {PRICE_ALLOWED}; did you mean 1.29?",
+    ),
+    ("time", price(ELBOW, timedelta(hours=1)), f"{AT}: found the time 1:00:00; {PRICE_ALLOWED}"),
     ("date", price(ELBOW, datetime(2026, 1, 29)), f"{AT}: found the date 2026-01-29; {PRICE_ALLOWED}"),
     (
         "no end of digits",
@@ -240,6 +253,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
         "an empty cell in a row of the store's own; did you mean sch40-elbow-100?",
     ),
     ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}"),
+    ("no cells", charts_alone, f"quote.xlsx: found a workbook without a sheet of cells; {COLUMNS_ALLOWED}"),
     ("copied", copied, f"quote.xlsx: found a parts list on Order and Order 2; {COLUMNS_ALLOWED}"),
     (
         "no item numbers",
