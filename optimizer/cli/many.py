@@ -180,9 +180,9 @@ def vary(
 
 def _content(file: Path) -> bytes:
     from optimizer.many.listing import MOST_BYTES
+    from optimizer.read.ordinary import first_bytes
 
-    with file.open("rb") as opened:
-        return opened.read(MOST_BYTES)
+    return first_bytes(file, MOST_BYTES - 1, "a text file")
 
 
 def _numbers(found: Variants) -> list[tuple[float, ...]]:

@@ -11,10 +11,12 @@ from pathlib import Path
 from optimizer import __version__
 from optimizer.errors import InputError, OptimizerError
 from optimizer.many.answer import Job, Lists
+from optimizer.read.ordinary import first_bytes
 from optimizer.read.places import data_directory
 
 ENDINGS = (".yaml", ".yml")
 MOST_BYTES = 1_000_001  # one more than the reader takes
+MOST_LISTED = 100_000_000  # bytes of a list: a million paths
 
 
 def systems(place: Path) -> list[tuple[str, Path]]:
@@ -36,13 +38,15 @@ def systems(place: Path) -> list[tuple[str, Path]]:
         if not named:
             raise OptimizerError(f"{place}: holds no system, which is a file that ends in .yaml or .yml")
         return named
+    allowed = "a folder, or a list with a file on each line"
     try:
-        lines = place.read_text(encoding="utf-8").splitlines()
+        content = first_bytes(place, MOST_LISTED, allowed)
+        lines = content.decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "it is no text"
-        raise OptimizerError(
-            f"{place}: cannot be read, {why}; give a folder, or a list with a file on each line"
-        ) from error
+        raise OptimizerError(f"{place}: cannot be read, {why}; give {allowed}") from error
+    if len(content) > MOST_LISTED:
+        raise OptimizerError(f"{place}: holds more than {MOST_LISTED / 1e6:.0f} MB; give {allowed}")
     names = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
     twice = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
     if twice:
@@ -75,10 +79,11 @@ def jobs(named: Sequence[tuple[str, Path]], like: Job) -> Iterator[Job]:
     for name, path in named:
         content, fault = None, ""
         try:
-            with path.open("rb") as file:
-                content = file.read(MOST_BYTES)
-        except OSError as error:
-            fault = f"a file that cannot be read: {error.strerror or error}"
+            content = first_bytes(path, MOST_BYTES - 1, "a text file")
+        except (OSError, ValueError) as error:  # a zero byte in a name
+            fault = f"a file that cannot be read: {getattr(error, 'strerror', None) or error}"
+        except InputError as error:
+            fault = error.faults[0].found
         yield keyed(replace(like, name=name, content=content, fault=fault))
 
 

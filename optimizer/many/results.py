@@ -18,6 +18,7 @@ from typing import IO, TYPE_CHECKING, Any, overload
 
 from optimizer.errors import OptimizerError
 from optimizer.many.answer import NO_ANSWER, SET_ASIDE, Row
+from optimizer.read.ordinary import check_ordinary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +47,7 @@ class Kept:
 
     def __enter__(self) -> Kept:
         try:
+            check_ordinary(self.path, "a file of rows that were kept")
             with self.path.open("rb") as file:
                 for line in file:
                     told = _row_of(line, self.path)

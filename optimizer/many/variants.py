@@ -18,6 +18,7 @@ from optimizer.edits.splice import set_value
 from optimizer.errors import EditError, Fault, InputError
 from optimizer.many.answer import Job
 from optimizer.many.listing import keyed
+from optimizer.read.ordinary import first_bytes
 
 MOST_BYTES, MOST_ROWS, MOST_COLUMNS = 5_000_000, 100_000, 50
 NAME = "name"
@@ -46,7 +47,7 @@ class Variants:
 def read_variants(path: Path) -> Variants:
     """Return the table of a CSV file; InputError with every fault, by row and column."""
     try:
-        content = path.open("rb").read(MOST_BYTES + 1)
+        content = first_bytes(path, MOST_BYTES, "a CSV file")
     except OSError as error:
         raise InputError([Fault(str(path), f"no file that can be read: {error.strerror}", "a CSV file")]) from error
     return variants_of(content, str(path))

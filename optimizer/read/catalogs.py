@@ -16,7 +16,8 @@ from optimizer.model.catalog import BASES, Catalog, Source
 from optimizer.model.money import Money
 from optimizer.read import catalog_rows as rows
 from optimizer.read import meter_rows, pump_rows, shelf_cache
-from optimizer.read.columns import UNWRITABLE, Row, Table, nearest, read_table
+from optimizer.read.columns import MOST_BYTES, UNWRITABLE, Row, Table, nearest, read_table
+from optimizer.read.ordinary import first_bytes
 from optimizer.read.places import data_directory
 
 SHIPPED = (
@@ -131,8 +132,12 @@ def _read_sources(path: Path, shelf: rows.Shelf) -> None:
     if not path.is_file():
         return
     try:
-        entries = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        content = first_bytes(path, MOST_BYTES, "a TOML file in UTF-8")
+        if len(content) > MOST_BYTES:
+            shelf.faults.append(Fault(path.name, "a far too large file", f"at most {MOST_BYTES / 1e6:.0f} MB"))
+            return
+        entries = tomllib.loads(content.decode("utf-8").replace("\r\n", "\n"))
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, a number of too many digits
         shelf.faults.append(Fault(path.name, str(error), "a TOML file in UTF-8"))
         return
     except OSError as error:

@@ -448,6 +448,29 @@ def test_a_list_that_is_none_is_refused(tmp_path: Path, text: str, words: str) -
         listing.systems(tmp_path / "list.txt")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes and devices as POSIX has them")
+def test_pipes_and_devices_are_neither_waited_for_nor_read_without_end(shop: Path, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "list.txt").write_text("pipe\nshop/a.yaml\n/dev/zero\na\0b\n", encoding="utf-8")
+
+    rows = [answer(one).row for one in listing.jobs(listing.systems(tmp_path / "list.txt"), Job("", None, "check"))]
+
+    assert [row.status for row in rows] == ["input error", "input error", "input error", "read"]
+    assert "a device, not a file" in rows[0].error
+    assert "a pipe, not a file" in rows[2].error
+    for words in (
+        ("many", "/dev/zero", "--to", tmp_path / "r.csv"),
+        ("many", tmp_path / "pipe", "--to", tmp_path / "r.csv"),
+        ("vary", tmp_path / "pipe", "--with", shop / "a.yaml", "--to", tmp_path / "r.csv"),
+        ("vary", shop / "a.yaml", "--with", tmp_path / "pipe", "--to", tmp_path / "r.csv"),
+    ):
+        result = retrofit(*words)
+        assert result.exit_code == 2
+        assert "not a file" in result.output
+    os.mkfifo(tmp_path / "r.csv.kept")
+    assert retrofit("many", shop, "--to", tmp_path / "r.csv", "--what", "check").exit_code == 2
+
+
 def test_a_list_names_files_from_its_own_folder_on(shop: Path) -> None:
     (shop / "list.txt").write_text("# ours\nnorth/a.yml\n\na.yaml\nnone.yaml\n", encoding="utf-8")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -269,6 +270,13 @@ def test_an_open_quote_is_a_fault(tmp_path: Path) -> None:
         "prices.csv, row 2 (line 2 of the file): found unexpected end of data; "
         "allowed: comma-separated cells, quotes in pairs"
     )
+
+
+@pytest.mark.parametrize("content", [f"[bench]\nn = {'9' * 5000}\n", "[bench\n", "x = " + "[" * 9000])
+def test_sources_that_are_no_toml_are_told(tmp_path: Path, content: str) -> None:
+    (tmp_path / "sources.toml").write_text(content, encoding="utf-8")
+
+    assert re.fullmatch(r"sources.toml: found .+; allowed: a TOML file in UTF-8", said_of(prices(tmp_path)))
 
 
 def test_a_source_without_its_place_is_a_fault(tmp_path: Path) -> None:
