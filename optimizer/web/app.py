@@ -23,6 +23,7 @@ from optimizer.errors import EditError, NetworkError, OptimizerError, visible
 from optimizer.web.forms import MOST_TEXT
 from optimizer.web.pages import PICTURE_STYLE, Pages
 from optimizer.web.plans import WORDS
+from optimizer.web.price_lists import take_in
 from optimizer.web.sitting import Refused, Sitting, Stale
 from optimizer.web.steps import then_at
 from optimizer.web.varying import table_of
@@ -70,6 +71,7 @@ class _Desk:
             Route("/beside", self.beside, methods=["POST"]),
             Route("/quote", self.quote, methods=["POST"]),
             Route("/vary", self.vary, methods=["POST"]),
+            Route("/prices", self.prices, methods=["POST"]),
             Route("/variants/{name}", self.variants),
             Route("/papers/{name}", self.paper),
             Route("/now/{name}", self.now),
@@ -206,7 +208,7 @@ class _Desk:
 
     async def quote(self, request: Request) -> Response:
         """Begin to search at the prices of a store's workbook that was dropped on the page."""
-        told, content = await _form_with_file(request)
+        told, content, _ = await _form_with_file(request)
         plans = self.sitting.plans
         if not content or plans.chosen is None or plans.chosen.report is None:
             return await self._in_thread(told, "Choose the workbook that the store has filled in, with a plan found.")
@@ -215,7 +217,7 @@ class _Desk:
 
     async def vary(self, request: Request) -> Response:
         """Begin to work out variants: what was chosen to vary, a table that was typed, or one that was dropped."""
-        told, content = await _form_with_file(request)
+        told, content, _ = await _form_with_file(request)
         if self.sitting.sheet.answers is None:
             return await self._in_thread(told, "The file has errors: mend them first.")
         try:
@@ -225,6 +227,15 @@ class _Desk:
         asked = self.sitting.asked("vary", _seconds(told.get("seconds", "")), options=told)
         begun = self.sitting.plans.start(replace(asked, table=table))
         return await self._in_thread(told, "" if begun else "Something is still being worked on; stop it first.")
+
+    async def prices(self, request: Request) -> Response:
+        """Take in a price list that was dropped on the page."""
+        told, content, name = await _form_with_file(request)
+        try:
+            taken = await run_in_threadpool(take_in, self.sitting, name, content, _window(request))
+        except (EditError, OSError) as error:
+            return await self._in_thread(told, str(error))
+        return await self._in_thread(told, f"{taken} is in the folder of the file now, and its prices count.")
 
     def variants(self, request: Request) -> Response:
         """Answer with a file of the variants that were worked out."""
@@ -298,14 +309,14 @@ async def _form(request: Request) -> dict[str, str]:
     return {key: value for key, value in whole.items() if len(value) <= (MOST_TEXT if key == "text" else 5_000)}
 
 
-async def _form_with_file(request: Request) -> tuple[dict[str, str], bytes]:
-    """Return the fields of a form that are text and of a sensible length, and the bytes of its one file."""
+async def _form_with_file(request: Request) -> tuple[dict[str, str], bytes, str]:
+    """Return the fields of a form that are text and of a sensible length; the bytes and the name of its one file."""
     async with request.form(max_files=1, max_fields=50) as form:
         told = {key: value for key, value in form.items() if isinstance(value, str)}
         file = form.get("file")
-        content = await file.read() if isinstance(file, UploadFile) else b""
+        content, name = (await file.read(), file.filename or "") if isinstance(file, UploadFile) else (b"", "")
     most = {"table": MOST_TEXT}
-    return {key: value for key, value in told.items() if len(value) <= most.get(key, 5_000)}, content
+    return {key: value for key, value in told.items() if len(value) <= most.get(key, 5_000)}, content, name
 
 
 def _seconds(words: str) -> float:

@@ -69,6 +69,8 @@ def part_form(shown: Standing, at: str, system: System) -> dict[str, Any]:
         "last": index == len(run.parts) - 1,
         "said": said_keys(shown.text, _MACHINES[part.kind], part.name) if part.kind in _MACHINES else (),
         "section": _MACHINES.get(part.kind, ""),
+        "run": run.name,
+        "target": written_target(shown, run.name),
     }
 
 
@@ -223,6 +225,14 @@ def sliders(system: System) -> tuple[Slider, ...]:
         if part.kind in THROTTLES
     ]
     return (*pumps, *valves)
+
+
+def settings_in(system: System) -> tuple[tuple[str, str], ...]:
+    """Return what the dial of every pump shows as a system is run; nothing while one is off, as no reading says so."""
+    pumps = system.network.pumps.values()
+    return (
+        tuple((pump.name, f"{_setting(pump)} %") for pump in pumps) if all(pump.speed > 0.0 for pump in pumps) else ()
+    )
 
 
 def _setting(pump: Pump) -> int:

@@ -175,7 +175,7 @@ class Pages:
             case "tanks":
                 return self._tanks(answers, asked.get("at", ""))
             case "readings":
-                return self._readings(answers)
+                return self._readings(answers, mode)
             case "fittings":
                 return self._fittings(answers)
             case "file":
@@ -298,13 +298,17 @@ class Pages:
             "tanks.html", **tank_views.tank_forms(shown, system), opened=opened, points=points, sizes=sizes
         )
 
-    def _readings(self, answers: Answers) -> str:
+    def _readings(self, answers: Answers, mode: str) -> str:
         system = answers.system
+        name, at = answers.mode(mode)
         return self._fill(
             "readings.html",
             rows=edit_views.reading_rows(self.shown()),
             runs=list(system.network.runs),
             pumps=list(system.network.pumps),
+            calculated=[(row.name, row.flow) for row in views.run_rows(at, answers.solved(name), None)],
+            in_mode=edit_views.settings_in(at) if name else (),
+            mode=name,
             told=Markup(views.readings_html(answers)),
             calibrated=system.calibration is not None,
             factors=tank_views.calibration_rows(self.shown()),
