@@ -203,7 +203,7 @@ def _check_ends(run: Run, network: Network) -> None:
     for end in (run.start, run.end):
         if end.point not in network.points:
             raise NetworkError(f"run {run.name!r} goes to {end.point!r}, which is no point of this plumbing")
-    if run.start.point == run.end.point:
+    if run.start.point == run.end.point and not network.points[run.start.point].is_fixed:
         raise NetworkError(f"run {run.name!r} begins and ends at {run.start.point!r}; put a point in between")
 
 

@@ -73,7 +73,7 @@ def _sizes(question: Question, network: Network) -> Iterator[str]:
     """Yield the sizes that legs may be widened to: those that the rules allow and that some run has not yet."""
     rules, steps = question.system.rules, dict[str, int]()
     for run in network.runs.values() if rules.resize else ():
-        names = list(dict.fromkeys(item.ends[0].size for item in question.catalog.pipes_known(run.family)))
+        names = _sizes_of(question, run)
         if run.size in names:
             larger = names[names.index(run.size) + 1 :]
             for size in [size for size in larger if size in rules.sizes] if rules.sizes else larger[:LARGER_SIZES]:
@@ -81,12 +81,24 @@ def _sizes(question: Question, network: Network) -> Iterator[str]:
     yield from sorted(steps, key=lambda size: steps[size])
 
 
+def _sizes_of(question: Question, run: Run) -> list[str]:
+    """Return the sizes that the catalogs know of what a run is made of, rising."""
+    return list(dict.fromkeys(item.ends[0].size for item in question.catalog.pipes_known(run.family)))
+
+
 def _fewest_legs(
     question: Question, system: System, groups: list[tuple[str, ...]], size: str, best: Answer | None
 ) -> tuple[int, Answer] | None:
-    """Return (how many groups, plan) of the fewest legs in one size that serve, fewer than those of the best so far."""
+    """Return (how many groups, plan) of the fewest legs in one size that serve, fewer than those of the best so far.
+
+    A leg of a family that is not made in the size is left as it is.
+    """
+    runs = system.network.runs
+    made = {name for group in groups for name in group if size in _sizes_of(question, runs[name])}
     for count in range(1, len(groups) + 1):
-        legs = tuple(name for group in groups[:count] for name in group)
+        if made.isdisjoint(groups[count - 1]):
+            continue  # nothing more to be widened
+        legs = tuple(name for group in groups[:count] for name in group if name in made)
         there = _asked(question, system, legs, size, best)
         if there is not None:
             return count, there
