@@ -19,9 +19,8 @@ _ALIKE = 0.04  # spellings that come so near to each other are no guess, where t
 _MOST_TIMES = 10.0
 # What the trade writes and pint does not know; a specific gravity is a number without a unit.
 _TRADE = {"ccm": "cm3", "cbm": "m3", "cc": "cm3", "wk": "week", "mo": "month", "mth": "month", "sg": "dimensionless"}
-_SELDOM = "hecto deca atto femto pico peta exa zepto zetta yocto yotta ronto ronna quecto quetta"
-_RARE = frozenset(_SELDOM.split())
-_PREFIXED = ("pascal", "liter", "meter", "gram")  # these have such prefixes now and then: `hs` is no hundred seconds
+_NO_PREFIX = frozenset(("minute", "hour", "day", "week", "month", "year", "inch", "foot", "gallon"))
+_OF_SECONDS = frozenset(("", "milli", "micro", "nano"))  # `hs` is no hundred seconds, it is `h` and a slip
 _RAISED = str.maketrans("²³", "23")
 _POWERS = {"sq": 2, "cu": 3}
 
@@ -94,7 +93,7 @@ def _is_like(known: str, unit: str) -> bool:
         times = _table().Quantity(1.0, known).to(unit).magnitude
     except pint.PintError:  # of another kind, or on a scale that is not counted from zero
         return False
-    return bool(1.0 / _MOST_TIMES <= times <= _MOST_TIMES)
+    return bool(1.01 / _MOST_TIMES < times < _MOST_TIMES / 1.01)  # a tenth is another unit, not a slip
 
 
 @lru_cache(maxsize=256)
@@ -109,8 +108,9 @@ def _known(written: str) -> tuple[str, ...]:
         return ()
     power = f" ** {match[2]}" if match[2] else ""
     found = _table().parse_unit_name(match[1]) or _table().parse_unit_name(match[1], case_sensitive=False)
-    usual = [prefix + unit for prefix, unit, _ in found if prefix not in _RARE or unit in _PREFIXED]
-    return tuple(f"{unit}{power}" for unit in usual)
+    usual = [(prefix, unit) for prefix, unit, _ in found if not prefix or unit not in _NO_PREFIX]
+    usual = [(prefix, unit) for prefix, unit in usual if unit != "second" or prefix in _OF_SECONDS]
+    return tuple(f"{prefix}{unit}{power}" for prefix, unit in usual)
 
 
 @lru_cache(maxsize=1)

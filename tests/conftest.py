@@ -16,6 +16,7 @@ os.environ["XDG_CACHE_HOME"] = str(_KEPT)
 sys.dont_write_bytecode = False
 
 import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
 
 from optimizer.cli.threads import one_thread  # noqa: E402
 
@@ -24,6 +25,10 @@ one_thread()  # said before numpy is imported
 import asked_before  # noqa: E402
 
 asked_before.install()
+
+
+settings.register_profile("here", deadline=None)  # the first case loads what it needs, and machines are shared
+settings.load_profile("here")
 
 
 @pytest.fixture(autouse=True)

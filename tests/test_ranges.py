@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pint
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer import pipeline, ranges, unit_words, units
@@ -132,6 +132,7 @@ def test_a_guess_at_a_unit_that_pint_knows_is_of_its_kind_and_size() -> None:
             assert 0.1 <= read / base.to("m**3/s").magnitude <= 10.0, written
 
 
+@settings(max_examples=400)
 @given(
     what=st.sampled_from(sorted(PARSERS)),
     prefix=st.sampled_from(["", "p", "n", "m", "c", "d", "h", "k", "M", "G"]),
