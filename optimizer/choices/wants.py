@@ -16,13 +16,15 @@ from optimizer.model.system import System, Target
 class Want:
     """low <= sum of coefficient × flow of run <= high [m³/s].
 
-    `scale_m3_s` is the flow against which a miss is judged: a miss of a hundredth of it is one percent.
+    `scale_m3_s` is the flow against which a miss is judged: a miss of a hundredth of it is one percent. Runs of gravity
+    lines that are `in_full` count with what they could carry, which they do carry wherever more than that comes.
     """
 
     name: str
     coefficients: Mapping[str, float]
     low_m3_s: float = -math.inf
     high_m3_s: float = math.inf
+    in_full: frozenset[str] = frozenset()
 
     def amount_m3_s(self, flows_m3_s: Mapping[str, float]) -> float:
         return sum(factor * flows_m3_s[run] for run, factor in self.coefficients.items())
@@ -94,6 +96,10 @@ def at_full_flows(network: Network, wants: Sequence[Want]) -> tuple[Want, ...]:
 
 
 def _weaker(want: Want, short: Mapping[str, int]) -> Iterator[Want]:
+    if want.in_full:  # what comes out of other tanks by its weight may be less: it is not counted
+        counts = {run: c for run, c in want.coefficients.items() if run in want.in_full or run not in short}
+        yield replace(want, coefficients=counts)
+        return
     parts = {run: count * short.get(run, 1) for run, count in want.coefficients.items()}
     if not short.keys() & parts.keys():
         yield want

@@ -1,4 +1,4 @@
-"""The targets alone, before any plan → whether they ask for more water into a tank than its drains and rim take.
+"""The targets alone, before any plan → whether they ask for more water into a tank than goes out of it.
 
 Whatever is bought, what the targets ask for flows: by mass at the tees and the rows of all targets. Where that is more
 than a tank takes, no plan passes its check, and that is proved without a search.
@@ -11,7 +11,7 @@ from optimizer.errors import NetworkError
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.search.flow_ranges import MOST_M3_S, by_mass
-from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s
+from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of
 
 
 def too_much_asked(system: System) -> Note | None:
@@ -25,8 +25,10 @@ def too_much_asked(system: System) -> Note | None:
         When a target names a run that there is not.
     """
     for _, at in system.ways_to_run:
-        least = flow_limits_m3_s(at, at.network)
-        if not least or _over(at, Allowance(at, least, None, pumps_move=False)) is None:
+        least = Allowance(
+            at, flow_limits_m3_s(at, at.network), None, pumps_move=False, by_lines=lines_of(at, at.network)
+        )
+        if _over(at, least) is None:
             continue
         try:
             over = _over(at, allowance_of(at, today_counts=True))
@@ -39,11 +41,18 @@ def too_much_asked(system: System) -> Note | None:
 
 def _over(at: System, allowance: Allowance) -> Note | None:
     """Return the first tank whose limit no flows keep that meet the targets of a setting."""
+    rows = dict(zip(allowance.most_m3_s, allowance.flow_rows(at.network), strict=False))
+    lines = {tank: allowance.lines_take_all(at.network, tank) for tank in allowance.by_lines}
+    if not rows and not lines:
+        return None
     wide = dict.fromkeys(at.network.runs, (-MOST_M3_S, MOST_M3_S))
     wants = wants_of(at)
     if by_mass(at.network, wants, wide).empty:
         return None  # no flows meet the targets at all: the search says so
-    for tank, row in zip(allowance.most_m3_s, allowance.flow_rows(at.network), strict=False):
+    for tank, row in rows.items():
         if by_mass(at.network, (*wants, row), wide).empty:
             return note("more asked than drains take", tank=tank, most_m3_s=allowance.most_m3_s[tank])
+    for tank, row in lines.items():  # a tank that does not run over gives its lines all that comes in
+        if by_mass(at.network, (*wants, row), wide).empty:
+            return note("more asked than lines may take", tank=tank)
     return None

@@ -9,7 +9,7 @@ from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, sumps
+from optimizer.model.circuits import fed_surfaces, gravity_lines, sumps
 from optimizer.model.network import Network
 from optimizer.model.safety import WORSE
 from optimizer.model.system import System
@@ -19,10 +19,11 @@ from optimizer.verify.drain_back import (
     PIPE,
     DrainBack,
     drain_back,
+    gross_inflow_m3_s,
     inflow_coefficients,
     inflow_m3_s,
 )
-from optimizer.verify.drains import together_m3_s
+from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
 
 _LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest
@@ -40,18 +41,28 @@ class Allowance:
     most_m3_s: Mapping[str, float]
     most_back_m3: float | None
     pumps_move: bool  # every pump that is switched on has to move water
+    by_lines: tuple[str, ...] = ()  # tanks whose gravity lines have to take all that comes in
 
     def flow_rows(self, network: Network) -> tuple[Want, ...]:
-        """Return the rows of drains, rims and pumps: they are the same whatever pipe is built."""
+        """Return the rows of drains, rims, gravity lines and pumps: they are the same whatever pipe is built."""
         rows = [
             Want(f"water into {name}", inflow_coefficients(network, self._tank(name)), high_m3_s=most)
             for name, most in self.most_m3_s.items()
         ]
+        rows += [self.lines_take_all(network, name) for name in self.by_lines]
         if self.pumps_move:
             rows += [
                 Want(f"pump in {run.name}", {run.name: 1.0}, 1.001 * STILL_M3_S) for run in running_pump_runs(network)
             ]
         return tuple(rows)
+
+    def lines_take_all(self, network: Network, name: str) -> Want:
+        """Return the row that what flows into a tank is no more than what its gravity lines could carry."""
+        own = [run for top, circuit in gravity_lines(network) if top == name for run in circuit.runs]
+        lines = frozenset(run.name for run in own)
+        counts = {run: c for run, c in inflow_coefficients(network, self._tank(name)).items() if run not in lines}
+        counts |= {run.name: (run.end.point == name) - float(run.start.point == name) for run in own}
+        return Want(f"lines out of {name}", {run: c for run, c in counts.items() if c}, high_m3_s=0.0, in_full=lines)
 
     def back_rows(self, network: Network) -> tuple[Want, ...]:
         """Return the rows that keep what runs back within the sump, for a plumbing as built.
@@ -144,8 +155,25 @@ def allowance_of(system: System, *, today_counts: bool) -> Allowance:
         limits[name] = min(
             max(most, flow * _NOT_WORSE) if check in accepted and flow > most else most for check, most in each
         )
+    lines = tuple(
+        name
+        for name in lines_of(system, network)
+        if not (Check.GRAVITY_LINES in accepted and _over_lines(system, name, now))
+    )
     moving = all(now[run.name] > STILL_M3_S for run in running_pump_runs(network))
-    return Allowance(system, limits, most_back_m3(system, now, today_counts), moving or Check.DEAD_HEAD not in accepted)
+    most_back = most_back_m3(system, now, today_counts)
+    return Allowance(system, limits, most_back, moving or Check.DEAD_HEAD not in accepted, lines)
+
+
+def lines_of(system: System, network: Network) -> tuple[str, ...]:
+    """Return the tanks that only gravity lines empty: these have to take all that comes in."""
+    return tuple(name for name in fed_surfaces(network) if not has_drains(system, name))
+
+
+def _over_lines(system: System, name: str, flows_m3_s: Mapping[str, float]) -> bool:
+    network = system.network
+    inflow = gross_inflow_m3_s(network, flows_m3_s, _tank_of(system, name))
+    return inflow > gravity_capacity_m3_s(network, name)
 
 
 def allowances_of(system: System, *, today_counts: bool) -> tuple[Allowance, ...]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, mouths_of
+from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification, planned_network, planned_networks
@@ -26,7 +26,7 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     these,
 )
-from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
+from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 from optimizer.verify.settings import with_openings
@@ -121,7 +121,9 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
         tank = tanks.get(name, Tank(name))
         flows = (inflow_m3_s(now.network, now.flows_m3_s, tank), inflow_m3_s(after.network, after.flows_m3_s, tank))
         drains = (
-            _drain_checks(system, tank, flows) if _has_drains(system, tank) else _line_checks(system, tank, now, after)
+            _drain_checks(system, tank, flows)
+            if has_drains(system, tank.name)
+            else _line_checks(system, tank, now, after)
         )
         for check in (*drains, _rim_check(tank, flows)):
             yield _in_doubt(check, now, after, [tank])
@@ -179,13 +181,6 @@ def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Ite
         state = note("such a drain" if not drains else "drop and lip of its drains")
         title = note("inflow, drain", tank=tank.name, which=what)
         yield SafetyCheck(check, title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
-
-
-def _has_drains(system: System, tank: Tank) -> bool:
-    lines = mouths_of(system.network, tank.name)
-    return not lines or any(
-        drain.tank == tank.name and drain.mode is not DrainMode.EMERGENCY for drain in system.drains
-    )
 
 
 def _line_checks(system: System, tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:

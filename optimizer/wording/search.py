@@ -107,6 +107,10 @@ NO_PLAN: Mapping[str, str] = {
         "main drain blocked where there is an emergency drain; no choice of parts mends that, less flow or a larger "
         "drain does"
     ),
+    "more asked than lines may take": (
+        "the targets let more water into {tank!r} than they let its gravity lines take, and it has no other drain that "
+        "the file tells of; no choice of parts mends that, less flow or a drain does"
+    ),
     "no safe plan found": "no safe plan was found: look at the tanks and drains of the file",
     "none passes every check": "no plan that passes every check was found",
     "could burst what stays": "the pump's shut-off pressure could burst what has to stay: {parts:list}",

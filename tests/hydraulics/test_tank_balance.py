@@ -285,6 +285,8 @@ def test_full_flows_keep_the_weaker_rows_wherever_what_is_carried_keeps_the_rows
         Want("into the display", {"main": 1.0, "gravity line": 1.0}, 4e-4, 6e-4),
         Want("split", {"main": 1.0, "gravity line": -0.5}, 0.0, 3e-4),
     )
+    takes_all = Want("lines", {"pump": 1.0, "gravity line": -1.0}, high_m3_s=0.0, in_full=frozenset({"gravity line"}))
+    assert takes_all in at_full_flows(plumbing, (takes_all,))
     rows = at_full_flows(plumbing, wants)
     names = tuple(plumbing.runs)
     full = dice.uniform(0.0, 1e-3, (20_000, len(names))) * np.where(np.array(names) == "second", -1.0, 1.0)

@@ -18,6 +18,17 @@ from optimizer.units import parse_flow
 CELLAR = (ROOT / "examples" / "cellar-sump.yaml").read_text(encoding="utf-8")
 TAKES_GPH = 857  # the emergency drain of the example, as its row of the safety checks says
 
+LINE = """\
+system: a feed line alone
+units: metric
+surfaces: {{sump: 0 m, display: 1.2 m}}
+pumps: {{p: {{curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 1 in socket}}}}
+runs:
+  line: {{from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, pipe 2 m]}}
+  feed: {{from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 1 m]}}
+targets: {{line: at least 2500 L/h, feed: {feed}}}
+"""
+
 
 def cellar(folder: Path, left: str, right: str, *, more: str = "", valves: bool = True) -> System:
     text = CELLAR.replace("left outlet: at least 400 gal/h", left).replace("right outlet: at least 400 gal/h", right)
@@ -74,3 +85,13 @@ def test_the_answer_is_a_proved_no_at_once_where_no_flow_is_known_beforehand(tmp
     (told,) = said(found.reasons)
     assert told.startswith("the targets alone ask for more water into 'display' than its drains and rim take: ")
     assert time.process_time() - began < 3.0  # the search for a plan takes more than ten times that
+
+
+@pytest.mark.parametrize(("feed", "over"), [("400 to 700 L/h", True), ("at least 2600 L/h", False)])
+def test_a_tank_that_only_a_gravity_line_empties_gives_it_all_that_comes(tmp_path: Path, feed: str, over: bool) -> None:
+    path = tmp_path / "system.yaml"
+    path.write_text(LINE.format(feed=feed), encoding="utf-8")
+    told = too_much_asked(pipeline.read(path)[0])
+
+    assert (told is not None) == over
+    assert told is None or told.code == "more asked than lines may take"

@@ -5,6 +5,7 @@ Whatever a plan says of them is held against a plain solution of the network, wi
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from optimizer import pipeline
@@ -25,6 +26,10 @@ pumps:
 """
 HOUSE = "supplies: {house: {pressure: 3 bar, elevation: 0.5 m}}\n"
 METER = "devices: {meter: {loss: 60 cm at 12 L/h, ports: 1/4 in NPT female}}\n"
+OVERFLOW = (
+    "drains: {overflow: {from: display, to: sump, mode: full siphon, size: 2 in sch 40 PVC, drop: 1 m, "
+    "parts: [pipe 1 m]}}\n"
+)
 PUMPED = (
     "line: {from: sump, to: display, size: 1 in sch 40 PVC, "
     "parts: [pump p, adapter 1 in NPT female x 1 in socket, ball valve, pipe 2 m, elbow, pipe 50 mm]}"
@@ -65,7 +70,7 @@ def test_the_valve_of_a_line_from_house_water_is_set_so_that_its_upper_limit_hol
 
 def test_the_valve_of_a_line_that_feeds_by_gravity_is_set_into_its_window(tmp_path: Path) -> None:
     feed = "feed: {from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, ball valve, pipe 700 mm]}"
-    found = planned(tmp_path, feed, "line: at least 2500 L/h, feed: 400 to 700 L/h")
+    found = planned(tmp_path, feed, "line: at least 2500 L/h, feed: 400 to 700 L/h", OVERFLOW)
     assert found.before_flows_m3_s["feed"] > 1500.0 * L_H
     assert 400.0 * (1 - 1e-4) <= flow_l_h(found, "feed") <= 700.0 * (1 + 1e-4)
     assert found.plan.cost_cents == 0
@@ -86,10 +91,24 @@ def test_open_joints_of_a_line_without_a_target_are_plumbed(tmp_path: Path) -> N
 def test_a_line_too_narrow_for_gravity_is_made_wider(tmp_path: Path) -> None:
     feed = "feed: {from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, ball valve, pipe 700 mm]}"
     found = planned(
-        tmp_path, feed, "line: at least 2500 L/h, feed: at least 2200 L/h", "rules: {velocity limit: 9 m/s}\n"
+        tmp_path,
+        feed,
+        "line: at least 2500 L/h, feed: at least 2200 L/h",
+        OVERFLOW + "rules: {velocity limit: 9 m/s}\n",
     )
     assert flow_l_h(found, "feed") >= 2200.0 * (1 - 1e-4)
     assert (found.plan.cost_cents or 0) > 0
+
+
+def test_a_tank_that_only_a_gravity_line_empties_gets_a_line_that_takes_all(tmp_path: Path) -> None:
+    feed = "feed: {from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, ball valve, pipe 700 mm]}"
+    fast = "rules: {velocity limit: 9 m/s}\n"
+    found = planned(tmp_path, feed, "line: at least 2500 L/h, feed: at least 2200 L/h", fast)
+    network = planned_network(found.system.network, found.plan)
+    alone = replace(network, runs={"feed": network.runs["feed"]})  # what it carries while the display is kept full
+
+    assert found.verification.passed
+    assert solve_network(alone).flows_m3_s["feed"] >= flow_l_h(found, "line") * L_H * (1 - 1e-4)
 
 
 def from_text(tmp_path: Path, text: str) -> PlanReport:
