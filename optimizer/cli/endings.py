@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import gc
+import os
 import signal
 import sys
 import threading
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from io import StringIO
 from pathlib import Path
 from typing import IO, Any, NoReturn
@@ -96,11 +97,21 @@ def _begin(words: Sequence[str]) -> None:
 
     _never_choke_on_a_sign(sys.stdout, sys.stderr)
     open_gate()
-    named = [Path(word).absolute() for word in words if word and not word.startswith("-") and "\0" not in word]
+    for word in words:
+        _refuse_halves(word)
+    named = [Path(word).absolute() for word in words if word and not word.startswith("-")]
     for folder in dict.fromkeys(each for path in named for each in (path.parent, path)):
         sweep_below(folder)
     if sys.stdout is None:
         raise OSError(0, "there is no output to print to (stdout is closed)")
+
+
+def _refuse_halves(word: str) -> None:
+    """Refuse what no shell can hand over, a zero byte or half a sign, but a program that calls this one may."""
+    with suppress(UnicodeEncodeError):
+        if b"\0" not in os.fsencode(word):
+            return
+    raise click.UsageError(f"found {visible(word[:80])!r}; allowed: text without zero bytes and halves of signs")
 
 
 def _told(error: OptimizerError | click.ClickException) -> int:

@@ -124,6 +124,14 @@ def test_an_error_that_nobody_can_hear_keeps_its_exit_code(words: tuple[str, ...
     assert ran.returncode == 2  # not 1, which is the answer of no
 
 
+@pytest.mark.parametrize("word", ["\ud800", "a\0b", "x" * 5000])
+def test_a_word_that_no_file_can_be_called_is_an_error_as_any(word: str) -> None:
+    for words in (("adapters", word, "1 in slip"), ("check", word)):
+        code, told = run(*words)
+        assert code == 2
+        assert "defect" not in told
+
+
 @pytest.mark.parametrize("quiet_s", [0.0, 5.0])
 def test_progress_that_nobody_can_hear_stops_no_work(monkeypatch: pytest.MonkeyPatch, quiet_s: float) -> None:
     class Broken(io.StringIO):
