@@ -33,6 +33,10 @@ HERE = Path(__file__).parent
 _TOLD_EVERY_S = 0.4
 _NO_PAGE_SIGN = re.compile("[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f-\\x9f\\ud800-\\udfff]")
 _STALE = "The file was changed meanwhile. This is how it is now: make your change again if it still applies."
+FIRST_SKETCH = (
+    "A first sketch. Choose each part in the drawing and change it, or insert others, until this is your plumbing. "
+    "Then Save, and go to Plan."
+)
 _KINDS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     "html": "text/html; charset=utf-8",
@@ -114,9 +118,10 @@ class _Desk:
             return self._sheet(asked, str(error))
         answers = self.sitting.sheet.answers
         asked["at"] = then_at(form, answers.system.network if answers else None)
+        said = FIRST_SKETCH if form.get("do") == "begin" and answers else ""
         if form.get("then") == "search":
             self.sitting.plans.start(self.sitting.asked("plan", 60.0))
-        return self._sheet(asked)
+        return self._sheet(asked, said)
 
     async def tried(self, request: Request) -> Response:
         """Answer what flows with valves and pumps as the sliders stand; nothing is changed."""

@@ -29,7 +29,7 @@ from optimizer.web import section_forms
 from optimizer.web.fault_views import mend
 from optimizer.web.said import Typed, typed
 from optimizer.web.said import items_of as _lines
-from optimizer.web.section_forms import NOTHING_NEW, PUMP
+from optimizer.web.section_forms import NOTHING_NEW, PUMP, sized
 from optimizer.web.section_forms import needed as _needed
 
 Form = Mapping[str, str]
@@ -122,7 +122,7 @@ def _change_part(form: Form, shown: Standing) -> Change:
     ):
         value = form.get(field)
         if value is not None and value.strip() != before:
-            new[field] = value.strip()
+            new[field] = sized(value) if field in ("size", "to_size") else value.strip()
     if not new:
         raise EditError(NOTHING_NEW)
     return changes.ChangePart(at.run, at.item, at.repeat, at.section, **new)  # type: ignore[arg-type]
@@ -150,7 +150,7 @@ def _set_opening(form: Form, shown: Standing) -> Change:
 def new_part_words(form: Form) -> str:
     """Return a part that is to be put in, in the words of a file: its kind and what is said of it."""
     kind = _needed(form, "kind", "a kind of part")
-    size = form.get("size", "").strip()
+    size = sized(form.get("size", ""))
     return " ".join(word for word in (size, kind, form.get("detail", "").strip()) if word)
 
 

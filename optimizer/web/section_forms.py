@@ -9,6 +9,7 @@ from optimizer.edits import changes
 from optimizer.edits.changes import Change
 from optimizer.edits.splice import has, remove, value_at
 from optimizer.errors import EditError
+from optimizer.read.words import SIZE_AT_START
 from optimizer.web.said import SECTIONS, Typed, changes_in, items_of, new_value, plain, typed
 
 Form = Mapping[str, str]
@@ -104,6 +105,14 @@ def needed(form: Form, field: str, what: str) -> str:
     if not value:
         raise EditError(f"Still missing: {what}.")
     return value
+
+
+def sized(words: str) -> str:
+    """Return what is typed as the size of a part, nothing where nothing is; EditError where it is no size."""
+    match = SIZE_AT_START.fullmatch(words.strip())
+    if words.strip() and (match is None or match["rest"]):
+        raise EditError(f"found '{words.strip()[:40]}' as a size; allowed: a size such as 3/4 in, 1-1/2 in or 32 mm")
+    return words.strip()
 
 
 def _applied(found: Iterable[Change], text: str) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
 import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,21 @@ def as_a_program(path: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
         process.communicate()
 
 
-def until(true: Callable[[], bool], seconds: float = 60.0) -> None:
+@contextmanager
+def held(sitting: Sitting) -> Iterator[None]:
+    """Hold the search that goes on where it is, however quick or slow the machine: it ends while nobody looks."""
+    jobs = sitting.plans.jobs
+    until(lambda: jobs.busy and jobs._process is not None and jobs._process.is_alive())
+    process = jobs._process.pid
+    os.kill(process, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        with suppress(ProcessLookupError):
+            os.kill(process, signal.SIGCONT)
+
+
+def until(true: Callable[[], bool], seconds: float = 300.0) -> None:
     """Wait until something is so."""
     end = time.monotonic() + seconds
     while not true():

@@ -1,13 +1,16 @@
-"""A page's server without a browser: what it answers to requests that a browser, or somebody else, would send."""
+"""A page's server without a browser, answering what one would send; real browsers, every request of theirs noted."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
+from web.browsing import CHROMIUM, NOWHERE, served
 
 from optimizer.edits import outcome
 from optimizer.model.catalog import Catalog
@@ -78,3 +81,54 @@ def open_page(tmp_path: Path) -> Iterator[Open]:
     yield opened
     for page in pages:
         page.close()
+
+
+# a real browser
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[NOWHERE])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[[Path], tuple[str, Any]]]:
+    """Return what serves a file until the test is over."""
+    with ExitStack() as servers:
+        yield lambda path: servers.enter_context(served(path))
+
+
+@pytest.fixture
+def new_page(chromium: Any, serve: object) -> Iterator[Callable[..., Any]]:  # closed before its server is
+    """Return what opens a page in a browser of its own, whose every request and every fault of a script is noted."""
+    contexts, wrong = [], []
+
+    def opened(address: str, **settings: Any) -> Any:
+        settings = {"viewport": {"width": 1280, "height": 900}, **settings}
+        context = chromium.new_context(**settings)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(300_000)  # of a search too, on a machine that does much else
+        home = address.split("/start")[0]
+        page.on("request", lambda one: None if one.url.startswith((home, "blob:")) else wrong.append(one.url))
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("console", lambda one: wrong.append(one.text) if one.type in ("error", "warning") else None)
+        page.wrong = wrong
+        page.goto(address)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert wrong == []
+
+
+@pytest.fixture
+def example(tmp_path: Path) -> Path:
+    """Return a copy of the single return line."""
+    return Path(shutil.copyfile(ROOT / "examples" / "single-return.yaml", tmp_path / "tank.yaml"))

@@ -45,6 +45,16 @@
     focusOn(next);
   });
 
+  // The keys that every editor has: save, undo, redo. In a field, undo is the browser's own.
+  document.addEventListener("keydown", (event) => {
+    if (!(event.ctrlKey || event.metaKey) || event.altKey) return;
+    const key = event.key.toLowerCase(), inField = event.target.matches && event.target.matches("input, textarea, select");
+    const wanted = key === "s" ? "save" : inField ? "" : key === "y" || (key === "z" && event.shiftKey) ? "redo" : key === "z" ? "undo" : "";
+    if (!wanted) return;
+    event.preventDefault();
+    document.getElementById(wanted).click();
+  });
+
   function choose(handle) {
     for (const one of handles()) one.setAttribute("aria-selected", one === handle ? "true" : "false");
     const address = asked();
@@ -256,6 +266,7 @@
       if (fails >= 2) tellGone();
     }
   }
+  setTimeout(() => document.body.removeAttribute("inert"));  // htmx is ready by now: before that a form would leave the page
   setInterval(alive, 2000);
   alive();
   addEventListener("pagehide", () => navigator.sendBeacon("/closed", new URLSearchParams({window: document.body.dataset.window})));
