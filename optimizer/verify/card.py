@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache, partial
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import valve_words
@@ -27,6 +26,7 @@ from optimizer.verify.safety import unsafe_when
 from optimizer.verify.settings import with_openings
 from optimizer.verify.trials import CLOG, Trials, trials_of
 
+MOST_KEPT = 40_000  # runs of compiled networks that are kept: some 80 MB
 _FEWER_SAMPLES = 96  # at speeds that nobody asked for
 LEAST_OPENING = 0.03  # nobody sets a valve finer than that; common practice, no source
 
@@ -101,7 +101,7 @@ def settings_card(
         for index, part in enumerate(run.parts)
         if part.kind in THROTTLES
     )
-    trials = cache(partial(trials_of, network, clog=clog))  # once for all speeds
+    trials = _Trials(network, clog)
     modes = tuple(
         _mode(system, name, there, targets, Simulated(clog, scatter, trials, known_band if number == 0 else None))
         for number, (name, there, targets) in enumerate(_ways_to_run(system, network))
@@ -134,6 +134,24 @@ def _ways_to_run(system: System, network: Network) -> Iterator[tuple[str, Networ
 def _at_speeds(network: Network, speeds: Mapping[str, float]) -> Network:
     pumps = {name: replace(pump, speed=speeds.get(name, pump.speed)) for name, pump in network.pumps.items()}
     return replace(network, pumps=pumps)
+
+
+class _Trials:
+    """What can befall each run, compiled once for all speeds; of a large plumbing only some of it is kept."""
+
+    def __init__(self, network: Network, clog: float) -> None:
+        self._network, self._clog = network, clog
+        self._kept: dict[str, Trials] = {}
+        self._size = 0
+
+    def __call__(self, run: str) -> Trials:
+        if run in self._kept:
+            return self._kept[run]
+        made = trials_of(self._network, run, self._clog)
+        self._size += (1 + len(made.broken)) * len(self._network.runs)
+        if self._size <= MOST_KEPT:
+            self._kept[run] = made
+        return made
 
 
 @dataclass(frozen=True)

@@ -21,9 +21,10 @@ from optimizer.model.network import Device, Leg, Network, Point, PointKind, RunE
 from optimizer.model.outcome import PlanReport
 from optimizer.model.system import Setting, System, Target
 from optimizer.read.places import data_directory
+from optimizer.verify import card as cards_home
 from optimizer.verify.card import SettingsCard, settings_card
 from optimizer.verify.limits import SCATTER, MeterLimits, broken_flows, clogged_flow_m3_s, limits_of
-from optimizer.verify.trials import orifice_k, trials_of
+from optimizer.verify.trials import Trials, orifice_k, trials_of
 
 EXAMPLES = planned_examples.ALL
 LOW, HIGH = 1.0 - SCATTER, 1.0 + SCATTER
@@ -259,6 +260,25 @@ def test_a_speed_at_which_the_pump_can_not_lift_the_water_is_one_to_avoid() -> N
 
     assert [mode.is_to_avoid for mode in card.modes] == [False, True]
     assert any("Do not set pump return to 40 %" in line and "cannot lift water" in line for line in avoid_lines(card))
+
+
+@pytest.mark.parametrize("most", [0, 40_000])
+def test_what_is_compiled_for_all_speeds_is_kept_up_to_a_bound(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    made: list[str] = []
+
+    def counted(network: Network, run: str, clog: float) -> Trials:
+        made.append(run)
+        return trials_of(network, run, clog)
+
+    monkeypatch.setattr(cards_home, "trials_of", counted)
+    monkeypatch.setattr(cards_home, "MOST_KEPT", most)
+    system = aquarium()
+    dialled = replace(system.network.pumps["return"], speeds=(0.9, 1.0))
+    shown = settings_card(replace(system, network=replace(system.network, pumps={"return": dialled})))
+
+    assert made == ["return line"] * (1 if most else 2)
+    assert [meter.run for mode in shown.modes for meter in mode.meters] == ["return line"] * 2
+    assert shown.modes[0].meters == settings_card(as_set(system)).modes[0].meters
 
 
 def test_speeds_to_avoid_that_follow_one_another_are_told_as_a_span() -> None:
