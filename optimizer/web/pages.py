@@ -17,6 +17,7 @@ from optimizer.documents.report_facts import solved
 from optimizer.errors import EditError, Fault, InputError, NetworkError, OptimizerError
 from optimizer.web import edit_views, fault_views, tank_views, views
 from optimizer.web.adding import places_of
+from optimizer.web.examples import example_for
 from optimizer.web.forms import Standing, part_of
 from optimizer.web.markup import blocks_html
 from optimizer.web.overlays import NOTHING, Overlay
@@ -56,6 +57,7 @@ class Pages:
     def __init__(self, sitting: Sitting, templates: Environment) -> None:
         self.sitting = sitting
         self.templates = templates
+        templates.globals["eg"] = lambda words: example_for(words, sitting.last_read)
         self._orders: dict[object, Order] = {}
         self._drawn: dict[object, fault_views.Drawable | None] = {}  # of the last text with errors
 
@@ -190,7 +192,7 @@ class Pages:
         panel = Markup(self._fill("panel.html", **self._panel(answers, asked, asked.get("at", ""))))
         told |= {"drawing": drawing, "panel": panel, "sliders": edit_views.sliders(at)}
         told |= {"points": edit_views.points_of(at.network), "sizes": edit_views.pipe_sizes(answers.catalog)}
-        told |= {"places": places_of(self.shown())}
+        told |= {"places": places_of(self.shown()), "new_drain": tank_views.new_drain()}
         return self._fill("plumbing.html", shelf=edit_views.shelf_pumps(answers.catalog), **told)
 
     def _laid(self, answers: Answers, view: str, mode: str, asked: Asked) -> str:

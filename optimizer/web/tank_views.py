@@ -26,7 +26,7 @@ def tank_forms(shown: Standing, system: System) -> dict[str, Any]:
         ],
         "supplies": [_named(shown, "supplies", one.name) for one in points if one.kind is PointKind.SUPPLY],
         "drains": [_named(shown, "drains", name) for name in _names(shown, "drains")],
-        "new_drain": _empty("drains"),
+        "new_drain": new_drain(),
         "modes": [mode_form(shown, system, name) for name in _names(shown, section_word(shown.text))],
         "new_mode": {"pump": next(iter(system.network.pumps), ""), "setting": "100 %"},
         "owned": [(name, _at(shown, "owned", name)) for name in _names(shown, "owned")],
@@ -78,6 +78,11 @@ def _has_targets(text: str, mode: str) -> bool:
 
 def _named(shown: Standing, section: str, name: str) -> dict[str, Any]:
     return {"name": name, "keys": said(shown.text, section, name)}
+
+
+def new_drain() -> tuple[SaidKey, ...]:
+    """Return the empty fields of one more drain."""
+    return _empty("drains")
 
 
 def _empty(section: str) -> tuple[SaidKey, ...]:
