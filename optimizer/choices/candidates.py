@@ -104,6 +104,10 @@ class Shelf:
         rows = self.catalog.of_kind(Kind.HOSE, Kind.TUBE)
         return [item for item in rows if mating(end, item.ends[0]) is not None and self._may_be_wet(item)]
 
+    def goes_onto(self, item: CatalogItem, pipe: CatalogItem) -> bool:
+        """Return whether a fitting goes onto a hose or tube with both its ends, and may be wet."""
+        return self._may_be_wet(item) and all(mating(pipe.ends[0], end) is not None for end in item.ends)
+
     def candidates(self, parts: tuple[Part, ...], index: int) -> Iterable[Candidate]:
         """Yield all that may be bought in place of the part at an index (and, where it spans two, of the next one)."""
         part = parts[index]

@@ -440,7 +440,7 @@ class _Builder:
             return opened(part.ends[-1], part, _end_of(self.end), None)
         after = self.parts[index + 1]
         if _is_cut_in(part) or _is_cut_in(after):
-            return Front(part.ends[-1], sawn=part.kind in PIPES)
+            return Front(part.ends[-1], sawn=part.kind is Kind.PIPE)
         return opened(part.ends[-1], part, None if after.kind is Kind.OPEN_JOINT else after.ends[0], after)
 
     def _open_entry(self, index: int) -> Front | None:
@@ -449,7 +449,7 @@ class _Builder:
             return opened(part.ends[0], part, _end_of(self.start), None)
         before = self.parts[index - 1]
         if _is_cut_in(part) or _is_cut_in(before):
-            return Front(part.ends[0], sawn=part.kind in PIPES)
+            return Front(part.ends[0], sawn=part.kind is Kind.PIPE)
         return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
 
 

@@ -147,6 +147,14 @@ def _out_of(step: WorkStep, length: Length) -> str:
     )
 
 
+def _in_two(step: WorkStep, length: Length) -> str:
+    hose, before, _, what = step.parts
+    return (
+        f"cut the {length('whole')} length of {hose} through once, {length('first')} from the face of {before}; both "
+        f"ends stay and go onto the {what}"
+    )
+
+
 def _stub(step: WorkStep, length: Length) -> str:
     pipe, stays = step.parts
     on_it = f" for joint {step.letters[0]}" if step.letters and step.letters[0] else ""
@@ -193,6 +201,7 @@ _SAYS: Mapping[str, Callable[[WorkStep, Length], str]] = {
     "both ends": _both_ends,
     "through": _through,
     "out of": _out_of,
+    "in two": _in_two,
     "for a tee": lambda s, length: (
         f"saw the {length('whole')} length of {s.parts[0]} through square, where the tee goes ({s.parts[1]}), and "
         "shorten its two pieces by what is new there"

@@ -143,6 +143,8 @@ class _Work:
 
     def _openings(self, places: Iterable[Place]) -> Iterator[WorkStep]:
         for place in places:
+            if place.left and place.right and place.left.part and place.left.part is place.right.part:
+                continue  # one pipe or hose that is cut in two: its joints stay as they are
             for side in (place.left, place.right):
                 if side is None or side.end is None or side.neighbour_end is None:
                     continue
@@ -194,11 +196,15 @@ class _Work:
             "last": last.stays_m,
             "out": first.whole_m - first.stays_m - last.stays_m,
         }
+        pipe = run_plan.parts[first.place]
+        if pipe.kind is not Kind.PIPE:  # it gives: what goes onto the barbs is taken up by the line
+            lengths["first"] = lengths["last"] = first.whole_m / 2
         before = self._old_neighbour(run, first.stood, -1)
         after = self._old_neighbour(run, last.stood, +1)
         between = run_plan.parts[first.place + 1 : last.place]
         what = next((part.words for part in between if part.kind not in PIPES), "")
-        return WorkStep(CUT, "out of", (run_plan.parts[first.place].words, before, after, what), lengths)
+        code = "out of" if pipe.kind is Kind.PIPE else "in two"
+        return WorkStep(CUT, code, (pipe.words, before, after, what), lengths)
 
     def _sawn_for_tee(self, name: str) -> Iterator[WorkStep]:
         """Yield where to saw for a tee that is set into a pipe: told once, with the first run that keeps a piece.

@@ -31,7 +31,9 @@ ENDED: Mapping[str, str] = {
         "{combinations} combinations with valves could not be set by any of the starts tried, and are not proven "
         "impossible; the bound leaves them open"
     ),
-    "valve tried in the longest pipe": "a valve to be cut in was tried in the longest pipe of each run without one",
+    "valve tried in the longest pipe": (
+        "a valve to be cut in was tried in the longest pipe or hose of each run without one"
+    ),
     "no positions for every mode": "valve positions that serve every mode were sought and not found",
     "design keeps every head": "a design of {cost_cents} cents keeps every head",
     "sizing round": "round {round}: nothing costs less than {bound_cents} cents; {left_s:.0f} s are left",
