@@ -120,8 +120,9 @@ def summary(report: PlanReport) -> tuple[str, ...]:
 def plan_drawings(report: PlanReport) -> tuple[str, str]:
     """Return the plumbing as the plan leaves it and as it stands, what is new and what goes marked."""
     facts = report_facts(report, with_gains=False)
-    after = drawn_plumbing(shown_after(facts), "The plumbing after the work", living=False)
-    now = drawn_plumbing(shown_now(report.system, facts.now, report), "The plumbing as it stands", living=False)
+    after = drawn_plumbing(shown_after(facts), "The plumbing after the work", living=False, key="picture-after")
+    standing = shown_now(report.system, facts.now, report)
+    now = drawn_plumbing(standing, "The plumbing as it stands", living=False, key="picture-before")
     return after.html, now.html
 
 

@@ -38,7 +38,13 @@ class Drawn:
 
 
 def drawn_plumbing(
-    shown: Shown, name: str, order: Order = (), chosen: str = "", living: bool = True, laid: Overlay = NOTHING
+    shown: Shown,
+    name: str,
+    order: Order = (),
+    chosen: str = "",
+    living: bool = True,
+    laid: Overlay = NOTHING,
+    key: str = "picture",
 ) -> Drawn:
     """Return a plumbing drawn.
 
@@ -56,6 +62,8 @@ def drawn_plumbing(
         Whether there are handles; without them it is a picture.
     laid
         What is laid over it.
+    key
+        The id of a picture, which no other one of the page has.
     """
     shown = _with_words(shown, laid) if laid is not NOTHING else shown
     plan = arranged(shown, order)
@@ -64,7 +72,7 @@ def drawn_plumbing(
     handles = _tree(shown, plan, chosen, laid) if living else ""
     role = "tree" if living else "img"
     html = (
-        f'<svg class="pic plumbing" id="{"plumbing" if living else "picture"}" role="{role}" '
+        f'<svg class="pic plumbing" id="{"plumbing" if living else key}" role="{role}" '
         f'aria-label="{escape(clean(name))}" viewBox="0 0 {number(width)} {number(height)}" '
         f'width="{number(width * ZOOM)}" height="{number(height * ZOOM)}">\n'
         f'<g aria-hidden="true">\n{canvas.body()}\n{_marks(shown, plan, laid)}</g>\n{handles}</svg>\n'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -51,6 +52,15 @@ def planned() -> Planned:
 def with_plan(page: Page, planned: Planned) -> Page:
     page.sitting.plans.chosen = Chosen("the cheapest plan", planned, page.sitting.content)
     return page
+
+
+def test_no_two_things_of_the_page_of_a_plan_have_the_same_id(open_page: Open, planned: Planned) -> None:
+    page = with_plan(open_page(), planned)
+
+    ids = re.findall(r'\sid="([^"]+)"', page.get("/?view=plan").text)
+
+    assert "picture-after" in ids
+    assert [one for one in set(ids) if ids.count(one) > 1] == []
 
 
 def test_every_work_has_its_words() -> None:
