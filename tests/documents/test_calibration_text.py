@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from conftest import GAL_H, demo_report, demo_system
+from invented import GAL_H, demo_report, demo_system
 
 from optimizer.documents.calibration_text import calibration_blocks, lift_share
 from optimizer.documents.payload import flow_json

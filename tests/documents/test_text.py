@@ -8,7 +8,7 @@ import sys
 from dataclasses import replace
 
 import pytest
-from conftest import GAL_H, demo_report, demo_system
+from invented import GAL_H, demo_report, demo_system
 from said import free, worded
 
 from optimizer.documents.flows_text import flow_blocks, loss_blocks

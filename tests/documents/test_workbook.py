@@ -9,7 +9,7 @@ from pathlib import Path
 import openpyxl
 import planned_examples
 import pytest
-from conftest import demo_report
+from invented import demo_report
 from openpyxl.cell import Cell
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
