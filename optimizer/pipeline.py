@@ -358,6 +358,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
     from optimizer.verify.floor import floor_facts
+    from optimizer.verify.remarks import with_other_states
     from optimizer.verify.sensitivity import touchy_valves
     from optimizer.verify.settings import with_openings
     from optimizer.verify.upper_ends import with_upper_ends
@@ -377,7 +378,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     found = _at_the_price_of(found, bill.total_cents)
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
     chance = chance_of(system, found, verification)
-    verification = with_upper_ends(system, found, verification)
+    verification = with_other_states(system, found, with_upper_ends(system, found, verification))
     set_up = with_openings(planned_network(system.network, found), verification.valves)
     checks = verification.safety.checks if verification.safety else ()
     told, touchy = floor_facts(system, set_up, checks), tuple(touchy_valves(set_up, verification.valves))

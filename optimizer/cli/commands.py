@@ -104,8 +104,9 @@ def flow(
     if settings is not None and mode is not None:
         raise click.UsageError("choose one of --speed and --mode")
     from optimizer import pipeline
-    from optimizer.documents import flow_tables, flows_text
+    from optimizer.documents import flows_text
     from optimizer.documents.words import in_mode
+    from optimizer.hydraulics.steady import state_notes
 
     system, _ = _read(file, catalogs, as_json)
     if settings is not None:
@@ -115,7 +116,7 @@ def flow(
     for name, at in _modes(system, mode):
         solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
         band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
-        states = flow_tables.state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
+        states = state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
         modes.append((name, at, solution, band, (*pipeline.barely_lifting(at, solution), *states)))
     read_off = pipeline.readings(system)
     if as_json:

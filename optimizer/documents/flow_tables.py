@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import in_mode
-from optimizer.model.note import Note, note
 from optimizer.units import show_flow, show_head, show_length
 from optimizer.wording.amounts import percent
 from optimizer.wording.notes import notes_json, notes_words
@@ -19,15 +18,6 @@ if TYPE_CHECKING:
     from optimizer.model.system import System
 
 Json = dict[str, Any]
-
-
-def state_notes(flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[Note]:
-    """Return in which other steady states a plumbing may be, by the run that they differ in most."""
-    told = []
-    for other in others:
-        run = max(other, key=lambda name: abs(other[name] - flows_m3_s[name]))
-        told.append(note("two steady states", run=run, shown_m3_s=flows_m3_s[run], other_m3_s=other[run]))
-    return told
 
 
 def dial_words(system: System) -> list[str]:

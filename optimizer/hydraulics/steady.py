@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, compile_
 from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
+from optimizer.model.note import Note, note
 
 if TYPE_CHECKING:
     from optimizer.model.network import Network
@@ -45,6 +46,15 @@ def other_states(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[dic
         if all(float(np.abs(found - other).max()) > _APART * scale for other in known):
             known.append(found)
     return tuple(dict(zip(compiled.run_names, one.tolist(), strict=True)) for one in known[1:])
+
+
+def state_notes(flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[Note]:
+    """Return in which other steady states a plumbing may be, by the run that they differ in most."""
+    told = []
+    for other in others:
+        run = max(other, key=lambda name: abs(other[name] - flows_m3_s[name]))
+        told.append(note("two steady states", run=run, shown_m3_s=flows_m3_s[run], other_m3_s=other[run]))
+    return told
 
 
 def _ends(compiled: CompiledNetwork, known: Floats, starts: Floats) -> Floats:

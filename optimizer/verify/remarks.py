@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 from optimizer.hydraulics.lift import barely_lifting
 from optimizer.hydraulics.outlets import drawn_along
+from optimizer.hydraulics.steady import other_states, state_notes
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces
@@ -13,12 +15,14 @@ from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.note import Note, note
+from optimizer.model.plan import Plan, Verification, planned_networks
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import Running, pump_runs
+from optimizer.verify.settings import with_openings
 
 MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
 
@@ -31,6 +35,15 @@ def warnings_of(system: System, after: Running) -> list[Note]:
     lifts = barely_lifting(network, after.flows_m3_s)
     lifts = (*lifts, *drawn_along(network, after.flows_m3_s))
     return [*drains, *shaped, *lifts, *pump_stops(system, after), *_endless(after)]
+
+
+def with_other_states(system: System, plan: Plan, verification: Verification) -> Verification:
+    """Return a verification that says in which other steady states a planned plumbing may be, in any of its modes."""
+    found: list[Note] = []
+    for network, told in zip(planned_networks(system, plan), verification.settings, strict=True):
+        others = other_states(with_openings(network, verification.valves), told.flows_m3_s)
+        found += state_notes(told.flows_m3_s, others)
+    return replace(verification, warnings=(*verification.warnings, *dict.fromkeys(found))) if found else verification
 
 
 def _close_to_full(system: System, after: Running) -> Iterator[Note]:

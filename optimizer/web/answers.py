@@ -47,7 +47,7 @@ class Answers:
 
     def notes(self, mode: str) -> tuple[str, ...]:
         """Return what is to be said of the flows in a mode: odd pumps, further steady states."""
-        from optimizer.documents.flow_tables import state_notes
+        from optimizer.hydraulics.steady import state_notes
 
         name, at = self.mode(mode)
 

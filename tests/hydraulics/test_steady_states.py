@@ -1,13 +1,21 @@
 """Whether other starts lead to another steady state."""
 
-import numpy as np
-from networks import random_manifold, random_network
+from pathlib import Path
 
-from optimizer.documents.flow_tables import state_notes
+import numpy as np
+import pytest
+from networks import random_manifold, random_network
+from said import said
+
+from optimizer import pipeline
 from optimizer.hydraulics import compile_network, solve_network
 from optimizer.hydraulics.compiled import AS_COMPILED
 from optimizer.hydraulics.newton import Newton
-from optimizer.hydraulics.steady import _ends, other_states
+from optimizer.hydraulics.steady import _ends, other_states, state_notes
+from optimizer.verify.check import verify_plan
+from optimizer.verify.remarks import with_other_states
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
 def test_where_there_is_one_steady_state_no_other_is_told() -> None:
@@ -37,3 +45,14 @@ def test_a_state_that_other_starts_lead_to_is_found_once_and_told_by_the_run_tha
     assert max(abs(found[name] - true[name]) for name in true) < 1e-8
     (told,) = state_notes(taken_for_known, [found])
     assert told.run == max(true, key=lambda name: abs(true[name]))
+
+
+def test_a_plan_says_another_steady_state_of_its_plumbing(monkeypatch: pytest.MonkeyPatch) -> None:
+    # taken that another start ends in half of all flows
+    system, catalog = pipeline.read(EXAMPLES / "single-return.yaml")
+    plan = pipeline.plan(system, catalog).plan
+    verification = verify_plan(system, plan)
+    assert with_other_states(system, plan, verification) == verification
+    half = {run: 0.5 * flow for run, flow in verification.flows_m3_s.items()}
+    monkeypatch.setattr("optimizer.verify.remarks.other_states", lambda *_: (half,))
+    assert any("two steady states" in text for text in said(with_other_states(system, plan, verification).warnings))
