@@ -126,8 +126,26 @@ class Batch:
         flow_m3_s
             Flows (n_runs,), the same in every draw.
         """
-        count = len(self._d.friction_factor)
-        return self._losses(np.repeat(flow_m3_s[None, :], count, axis=0), np.arange(count))[0]
+        c, d = self._c, self._d
+        flow, size = flow_m3_s, np.abs(flow_m3_s)
+        back = flow < 0.0
+        linear = np.where(back, d.coefficients[:, 2], d.coefficients[:, 0])
+        square = np.where(back, d.coefficients[:, 3], d.coefficients[:, 1])
+        loss: Floats = flow * (linear + square * size)
+        if len(c.piece_run):
+            head, _ = d.pieces.head_and_slope(np.broadcast_to(flow[c.piece_run], np.shape(d.pieces.bore_m)))
+            loss += (head * d.friction_factor[:, None]) @ self._of_pieces
+        for i, (run, curve) in enumerate(c.devices):
+            loss[:, run] += curve.heads_and_slopes(flow[[run]])[0] * c.conditions.loss_factor * d.device_factor[:, i]
+        for i, lift in enumerate(c.lifts):
+            loss[:, lift.run] += _lifted(lift, d.lift_square_s2_m5[:, i], flow[[lift.run]])[0]
+        for i, pump in enumerate(c.pumps):
+            head, _ = pump.curve.heads_and_slopes(np.full(len(loss), flow[pump.run]), d.speeds[:, i])
+            loss[:, pump.run] -= head * d.pump_factor[:, i]
+        if c.junctions is not None:
+            heads, _ = c.junctions.shapes.rises_and_slopes(flow[None, :] @ self._gather)
+            loss += (heads * np.concatenate((d.tee_factor, d.tee_factor), axis=1)) @ self._spread
+        return loss
 
     def solve(self, flow_m3_s: Floats | None = None) -> tuple[Floats, Bools]:
         """Return the flows (n_draws, n_runs), and which draws are solved, one-way runs as their heads want them.

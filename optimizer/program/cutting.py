@@ -78,9 +78,11 @@ class _PatternModel:
 
 
 def solve_cutting(
-    problem: CuttingProblem, *, most_patterns: int = MOST_PATTERNS, time_limit_s: float = 20.0
+    problem: CuttingProblem, *, most_patterns: int = MOST_PATTERNS, time_limit_s: float = 20.0, tidy: bool = True
 ) -> CuttingAnswer:
     """Return the cheapest way of cutting; of equally cheap ones, where patterns are few, the least length bought.
+
+    Without `tidy` any of them: where only its cost is of interest.
 
     Parameters
     ----------
@@ -99,7 +101,7 @@ def solve_cutting(
     if not sum(problem.counts):
         return CuttingAnswer((), 0, 0)
     patterns = _all_patterns(problem, most_patterns)
-    answer = _assign(problem, time_limit_s) if patterns is None else _pick(problem, patterns, time_limit_s)
+    answer = _assign(problem, time_limit_s) if patterns is None else _pick(problem, patterns, time_limit_s, tidy)
     _check(problem, answer)
     return answer
 
@@ -230,13 +232,13 @@ def build_pattern_model(problem: CuttingProblem, patterns: Sequence[_Pattern], m
     return built
 
 
-def _pick(problem: CuttingProblem, patterns: Sequence[_Pattern], time_limit_s: float) -> CuttingAnswer:
+def _pick(problem: CuttingProblem, patterns: Sequence[_Pattern], time_limit_s: float, tidy: bool) -> CuttingAnswer:
     first = build_pattern_model(problem, patterns, None)
     result = _solve(first, time_limit_s)
     used = _read(first, result)
     cents = _cents(problem, patterns, used)
     bound = cents if is_optimal(result) else max(0, -int(-(result.dual_bound() - 1e-6) // 1))
-    if len(patterns) <= _TIDY_PATTERNS:
+    if tidy and len(patterns) <= _TIDY_PATTERNS:
         used = _tidied(problem, patterns, cents, used, time_limit_s)
     return CuttingAnswer(_trimmed(problem, [patterns[p] for p, n in enumerate(used) for _ in range(n)]), cents, bound)
 

@@ -4,8 +4,9 @@ A plan may fail in k draws. Of any m draws it works in m - k at least, so with e
 smallest losses, and heads at the mean of their m - k largest, the cheapest list costs no more (mean bound). And of any
 k + 1 draws it works in one, so where each of them alone needs a list of U the plan does too (quantile bound); draws
 alike are taken together, each step at its least loss over them. Steps that are in no list below U by the mean bound are
-left out of the graphs before that. A set of draws counts as one where no cheaper plan works in all of it. What this
-leaves open are cheaper plans that work in nearly enough of the draws, each in others: then the bound stays below.
+left out of the graphs before that. A set of draws counts as one where no cheaper plan works in all of it; and what that
+leaves open goes draw by draw: a cheaper plan works in it, or fails in it and in fewer others. Where means over a few
+draws do not tell that no plan works in all of them, the bound stays below.
 """
 
 from __future__ import annotations
@@ -17,9 +18,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.demands import DemandPath, KnownFlows
-from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.choices.graph import Arc
 from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.draws import Draws
 from optimizer.model.catalog import CatalogItem
@@ -27,10 +27,11 @@ from optimizer.model.network import Leg, Run
 from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M
-from optimizer.program.through import Rest, is_tree, rests_by_packs
+from optimizer.program.through import is_tree, rests_by_packs
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
+from optimizer.search.useful_steps import useful_steps, with_arcs
 from optimizer.search.watch import Watch
 
 Floats = npt.NDArray[np.float64]
@@ -39,9 +40,10 @@ Bools = npt.NDArray[np.bool_]
 
 _TIMES = (2.0, 3.0)  # so many times the draws that may fail are looked at for a mean bound
 _GROUP = 2  # draws taken together at first
-_TRIES = 4  # means of a set of draws until one proves it
+_TRIES = 6  # means of a set of draws until one proves it
 _MISSES = 6  # sets that are given up, until all is
 _LARGEST = 6  # draws in a set
+_MOST_NODES = 400  # branches that are looked at
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,14 @@ class _Lower:
         return np.asarray(there.mean(axis=-1))
 
 
+@dataclass(frozen=True)
+class _Branch:
+    """The plans that work in some draws and fail in others."""
+
+    works: tuple[int, ...]
+    fails: frozenset[int]
+
+
 @dataclass
 class Proof:
     """The search for a bound. `looked` is told of every plan that a bound came with, and says what to beat then."""
@@ -104,6 +114,10 @@ class Proof:
     drawn: DrawnLosses = field(init=False)
     _below: int = field(init=False, default=0)
     _proved: int = field(init=False, default=0)  # so far
+    _shut: list[tuple[int, frozenset[int]]] = field(init=False, default_factory=list)  # no plan below works in all
+    _passed: list[Bools] = field(init=False, default_factory=list)  # plans that the means of a set let pass
+    _open: dict[frozenset[int], list[Bools]] = field(init=False, default_factory=dict)  # the same of sets left open
+    _nodes: int = field(init=False, default=0)
     _needs: dict[int, int] = field(init=False, default_factory=dict)  # what a plan that works in a draw costs at least
 
     def __post_init__(self) -> None:
@@ -150,6 +164,8 @@ class Proof:
         while True:
             told = self._by_draws(hardest, size, below, bound)
             if told < below <= self._below and not self.clock.over and self._by_sets(hardest, size, below):
+                return below
+            if told < below <= self._below and not self.clock.over and self._by_branches(hardest, size, below):
                 return below
             if told < below <= self._below and not self.clock.over:
                 return max(bound, told, self._by_cheaper(hardest, size, below, bound))
@@ -210,7 +226,7 @@ class Proof:
         tables = MergedTables(problem, greatest_head(problem))
         rests = rests_by_packs(problem, tables, math.ceil(most))
         graphs = {
-            name: _with_arcs(graph, _useful(posed.tables[name], rests[name][0], most))
+            name: with_arcs(graph, useful_steps(posed.tables[name], rests[name][0], most))
             for name, graph in self.lists.options.graphs.items()
         }
         options = replace(self.lists.options, graphs=graphs)
@@ -259,6 +275,7 @@ class Proof:
         while proved <= self.stake.may_fail and misses < _MISSES and not self.clock.over:
             found = self._hitting(free, below)
             if found and self._none_works_in_all(found, free, size, below):
+                self._shut.append((below, frozenset(found)))
                 proved += 1
             elif not found or self._below < below:
                 return False
@@ -268,6 +285,60 @@ class Proof:
             free = [draw for draw in free if draw not in found]
         return proved > self.stake.may_fail
 
+    # draw after draw: a cheaper plan works in it, or fails in it and in fewer others
+
+    def _by_branches(self, hardest: Ints, size: Floats, below: int) -> bool:
+        """Return whether no cheaper plan works in enough draws: in one draw after the other it works, or it fails.
+
+        What fails in more draws than it may is none. Of the rest no plan works in all draws that it is taken to work
+        in, by means over them.
+        """
+        free = [draw for draw in hardest.tolist() if self._needs[draw] < below]
+        may = self.stake.may_fail - self._proved_at(below)
+        self._nodes, self._open = 0, {}
+        return self._none_within(_Branch((), frozenset()), free, may, size, below)
+
+    def _none_within(self, at: _Branch, free: Sequence[int], may: int, size: Floats, below: int) -> bool:
+        self._nodes += 1
+        if self.clock.over or self._nodes > _MOST_NODES:
+            return False
+        if self._fails_more(at, below) > may:
+            return True
+        works = self._cheaper_there(at, below)
+        if not works and at.works:
+            draws = frozenset(at.works)
+            if draws not in self._open and self._none_works_in_all(list(at.works), (), size, below):
+                self._shut.append((below, draws))
+                return True
+            works = self._cheaper_there(at, below) or self._open.setdefault(draws, self._passed)
+            if self._below < below or not works or len(at.works) >= _LARGEST:
+                return False  # a plan is cheaper, or means over these draws do not tell
+        left = [draw for draw in free if draw not in at.works and draw not in at.fails]
+        fails = np.array([[not one[draw] for draw in left] for one in works]).reshape(len(works), len(left)).sum(axis=0)
+        if not left or (works and not fails.max()):
+            return False
+        draw = left[int(fails.argmax())] if works else left[0]
+        if not self._none_within(replace(at, works=(*at.works, draw)), free, may, size, below):
+            return False
+        if len(at.fails) == may:
+            return True
+        return self._none_within(replace(at, fails=at.fails | {draw}), free, may, size, below)
+
+    def _cheaper_there(self, at: _Branch, below: int) -> list[Bools]:
+        """Return in which draws the known cheaper plans work that work in all of a branch."""
+        return [works for cents, works in self.known if cents < below and works[list(at.works)].all()]
+
+    def _fails_more(self, at: _Branch, below: int) -> int:
+        """Return in how many draws a plan of a branch fails at least: in one of each set in all of which none works."""
+        count, used = len(at.fails), set(at.fails)
+        for cents, draws in sorted(self._shut, key=lambda each: len(each[1] - set(at.works))):
+            if cents >= below and not draws & used:
+                if draws <= set(at.works):
+                    return self.stake.draws.samples
+                count += 1
+                used |= draws
+        return count
+
     def _none_works_in_all(self, found: list[int], free: Sequence[int], size: Floats, below: int) -> bool:
         """Return whether no plan that costs less works in all draws of a set: at their mean, or that of a larger set.
 
@@ -275,7 +346,8 @@ class Proof:
         more is taken in. `found` is left as it was proved.
         """
         weight = dict.fromkeys(found, 1.0)
-        for _ in range(_TRIES):
+        self._passed = []
+        for k in range(_TRIES):
             many = len(self.known)
             at = np.array(found)
             counted = size.copy()
@@ -286,9 +358,10 @@ class Proof:
             if self._below < below or self.clock.over or len(self.known) == many:
                 return False
             works = self.known[-1][1]
+            self._passed.append(works)
             failing = [draw for draw in found if not works[draw]]
             for draw in failing:
-                weight[draw] *= 2.0
+                weight[draw] *= 1.0 + 1.0 / (1 + k // 2)
             more = [draw for draw in free if draw not in found and not works[draw]]
             if not failing and (not more or len(found) >= _LARGEST):
                 return False
@@ -336,44 +409,3 @@ def _rank(least: Mapping[int, int], enough: int) -> int:
     """Return the cost that so many draws need at least."""
     found = sorted(least.values(), reverse=True)
     return found[enough - 1] if len(found) >= enough else 0
-
-
-def _useful(table: AlternativeTable, rest: Rest, most: float) -> set[int]:
-    """Return the steps (by id) that some way has whose plan costs less than the most [thousandths of a cent]."""
-    plain = AlternativeTable(
-        table.graph,
-        table.packs,
-        table.loss_of_part,
-        table.entrance_loss,
-        table.exit_loss,
-        table.loss_limit_m,
-        table.effort,
-        table.sides,
-        loss_of_arc=table.loss_of_arc,
-        least=table.least,
-    )
-    plain.table()
-    so_far, to_go = plain.so_far(), plain.to_go()
-    losses, cents = np.array([*rest.losses, math.inf]), np.array([*rest.cents[: len(rest.losses)], math.inf])
-    kept: set[int] = set()
-    for node, arcs in enumerate(table.graph.arcs):
-        if not so_far[node]:
-            continue
-        before = np.array([one[:2] for one in so_far[node]], dtype=float)
-        for arc in arcs:
-            if not to_go[arc.head]:
-                continue
-            loss = plain.arc_loss(arc)
-            if math.isinf(loss):
-                continue
-            after = np.array([one[:2] for one in to_go[arc.head]], dtype=float)
-            units = (before[:, 0][:, None] + after[:, 0][None, :] + loss) / LOSS_UNIT_M - 1e-6
-            ahead = cents[np.minimum(np.searchsorted(losses, units, side="left"), len(cents) - 1)]
-            whole = before[:, 1][:, None] + after[:, 1][None, :] + plain.price(arc)[0] + ahead
-            if float(whole.min()) < most:
-                kept.add(id(arc))
-    return kept
-
-
-def _with_arcs(graph: ChoiceGraph, kept: set[int]) -> ChoiceGraph:
-    return replace(graph, arcs=[[arc for arc in arcs if id(arc) in kept] for arcs in graph.arcs])

@@ -1,6 +1,7 @@
 """The cheapest plan that works in a share of all cases: choice now, trimming after (sample-average approximation).
 
-On a sample of N draws, spread by how hard they are on a plan near the one sought, a plan must work in at least ⌈pN⌉.
+On a sample of N draws, spread by how hard they are on a plan near the one sought and chosen so that every plan looked
+at works in as many as of all draws (`balanced_draws`), a plan must work in at least ⌈pN⌉.
 Where flows are known beforehand: the efficient plans of the tables are gone through by their lists and judged draw by
 draw, first by the published losses, then by those of draws that are hard on the best; and lists of the same head are
 sought below the best. Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum
@@ -24,7 +25,6 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.choices.demands import KnownFlows, flows_if_known
-from optimizer.choices.scaled import with_margin
 from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.chance import least_share
 from optimizer.hydraulics.draws import PickedDraws
@@ -36,10 +36,12 @@ from optimizer.program.merge import EfficientSelection, MergedTables, greatest_h
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.answer import Answer
 from optimizer.search.assemble import plan_of, with_charge
+from optimizer.search.balanced_draws import balanced, spread
 from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
 from optimizer.search.list_proof import Found, ListSearch
+from optimizer.search.margins import by_margins, none_so_certain
 from optimizer.search.posing import Options, PosedProblem, options_of, pose
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
@@ -47,16 +49,19 @@ from optimizer.search.telling import Telling
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Key = tuple[object, ...]  # a dial and the steps and fittings of a plan
 
-SAMPLE = 100  # draws that a plan is chosen on, of as many as it is judged on
+SAMPLE, MANY = 100, 10_000  # draws that a plan is chosen on, of so many
 JUDGED = 10_000  # draws that it is judged on at last
 SEED = 21  # of the sample; that of the judgment is another one
 _JUDGE_SEED = 22
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published
-_NEAR = 0.01  # of all cases: less than the first sample can tell (one standard deviation is 0.017 at 90 %)
+_NEAR = 0.01  # of all cases: less than a sample of that size tells (0.03 of it, taken at random)
 _EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _AGAIN = 2  # times that plans are sought by such draws
+_SAMPLES, _BALANCED = 4, 4  # samples that are tried for a bound; rounds of choosing each
 _HOLDS_M = -1e-6  # as of the check
 _ONE = 1e-9
 
@@ -73,7 +78,7 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
         return first
     known = flows_if_known(system)
     if known is None or system.rules.other_pumps or system.second_pump is not None:
-        return _by_margins(free, first, asked, plain)
+        return by_margins(free, first, asked, plain)
     return Certain(free, known, asked, first).answer()
 
 
@@ -86,89 +91,47 @@ def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
     return replace(answer, plan=plan, cents=plan.material_cents, bound_cents=plan.bound_cents)
 
 
-def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) -> Answer:
-    """Return the cheapest plan that holds the minimum flows with the margin of the rules; `plain` solves without it."""
-    system = question.system
-    margin = system.rules.margin
-    raised = with_margin(replace(system, rules=replace(system.rules, margin=0.0)), margin)
-    answer = plain(replace(question, system=raised))
-    if not answer.found:
-        return answer
-    said = note("margin kept", margin_share=margin)
-    faster = [
-        note("runs faster", pump=name, speed_share=speed)
-        for name, speed in answer.plan.pump_speeds.items()
-        if name in system.network.pumps and speed > system.network.pumps[name].speed
-    ]
-    return replace(answer, plan=replace(answer.plan, notes=(*answer.plan.notes, said, *faster)))
-
-
-# flows not known beforehand, or pumps to choose: margins one after the other
-
-
-_MARGINS = (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4)
-
-
-def _by_margins(question: Question, first: Answer, asked: float, plain: Callable[[Question], Answer]) -> Answer:
-    """Return the plan of the least margin that works often enough: no proof that nothing cheaper does."""
-    from optimizer.search.studies.promise import promise_of
-
-    found = first
-    for margin in _MARGINS:
-        if margin:
-            if question.clock.over:
-                break
-            wanted = with_margin(question.system, margin)
-            there = plain(replace(question, system=wanted, share=0.5, floor_cents=first.bound_cents or 0))
-            if not there.found:
-                break
-            found = there
-        works = promise_of(question.system, found.plan, question.clock)
-        if works is not None and works[0] >= asked:
-            bound = min(first.bound_cents or 0, found.cents or 0)
-            status = Status.OPTIMAL if bound == found.cents else Status.FEASIBLE
-            share, least = works[0], math.floor(1000 * works[1]) / 1000
-            said = note("works in draws", works_share=share, least_share=least, asked_share=asked)
-            notes = (*found.plan.notes, said)
-            left_out = () if status is Status.OPTIMAL else (note("plans between margins"),)
-            plan = replace(found.plan, status=status, bound_cents=bound, notes=notes, left_out=left_out)
-            return replace(found, plan=plan, bound_cents=bound)
-    return _none(found, asked)
-
-
-def _none(answer: Answer, asked: float) -> Answer:
-    reason = note("none so certain", asked_share=asked, cost=answer.plan.cost_note)
-    plan = Plan(
-        Status.NO_PLAN_FOUND, None, None, answer.plan.currency, {}, {}, answer.plan.pump_speeds, reasons=(reason,)
-    )
-    return Answer(plan, answer.bound_cents, None, answer.by_hand)
-
-
 # flows known beforehand
 
 
 def spread_cases(system: System, known: KnownFlows, planned: Network) -> Cases:
-    """Return the draws that plans are chosen on: of many, one from each of `SAMPLE` classes by how hard they are.
+    """Return the draws that plans are chosen on first: of many, one from each of `SAMPLE` classes by how hard they are.
 
     How hard is told by the head that a plan has left, on its hardest way. Plans alike find much the same draws
-    hard, so few draws tell their chance as well as many more that are taken at random (stratified sampling: W. G.
-    Cochran, Sampling Techniques, 3rd ed., 1977, chapter 5).
+    hard, so few draws tell their chance as well as many more that are taken at random.
     """
-    many = Cases.of(system, JUDGED, SEED)
+    many = Cases.of(system, MANY, SEED)
     slack_m = slacks_known_m(many, known, planned)
-    order = np.argsort(slack_m.min(axis=1, initial=math.inf), kind="stable")
-    middles = ((np.arange(SAMPLE) + 0.5) * JUDGED / SAMPLE).astype(np.int64)
-    return replace(many, draws=PickedDraws(many.draws, order[middles]))
+    return picked_of(many, spread(slack_m.min(axis=1, initial=math.inf), SAMPLE)[:, 0])
 
 
-@dataclass(frozen=True)
+def picked_of(many: Cases, at: Ints) -> Cases:
+    """Return some of many draws."""
+    return replace(many, draws=PickedDraws(many.draws, at))
+
+
+@dataclass
 class _Plan:
-    """A plan that works often enough on the sample: what is made least [cents], in how many draws it works."""
+    """A plan that was looked at: what is made least [cents], and the head left on each way in all draws [m].
+
+    `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
+    nobody asked yet.
+    """
 
     plan: Plan
     cents: int
-    works: int
-    slack_m: Floats
+    slack_m: Floats  # (n_draws, n_ways)
+    judged: float | None = None
+    passes: bool | None = None
+
+    def __post_init__(self) -> None:
+        self.works = np.asarray((self.slack_m >= _HOLDS_M).all(axis=1))
+
+    @property
+    def share(self) -> float:
+        """Return the share of all draws in which it works, as far as is known."""
+        own = float(self.works.mean())
+        return own if self.judged is None else (own + self.judged) / 2.0
 
 
 class Certain:
@@ -178,35 +141,58 @@ class Certain:
     def __init__(self, question: Question, known: KnownFlows, asked: float, first: Answer) -> None:
         self.question, self.known, self.asked, self.first = question, known, asked, first
         self.system: System = question.system
-        self.cases = spread_cases(self.system, known, planned_network(self.system.network, first.plan))
+        self.many = Cases.of(self.system, MANY, SEED)
         self.judge = Cases.of(self.system, JUDGED, _JUDGE_SEED)
         self.need = math.ceil(asked * SAMPLE - _ONE)
+        self.looked: dict[Key, _Plan] = {}
         self.best: _Plan | None = None
         self.given: _Plan | None = None
         self.sure: _Plan | None = None
         self.telling = Telling(question.clock.ending(question.words), outside_cents=first.bound_cents or 0)
-        self.seen: list[tuple[int, Bools]] = []  # what plans cost, and in which draws they work
+        self.seen: list[tuple[int, Bools]] = []  # what plans cost, and in which draws of the sample they work
+        self._spread_by(self._slack_m(first.plan))
+
+    def _slack_m(self, plan: Plan, duty: Duty | None = None) -> Floats:
+        network = planned_network(self.system.network, plan)
+        return slacks_known_m(self.many, self.known, network if duty is None else _at(network, duty))
 
     def answer(self) -> Answer:
         duties = own_duties(self.system, self.known)
         one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
         options = self._options()
         speeds: list[_AtSpeed] = []
+        least = 0
         try:
             for duty in sorted(one_each, key=lambda each: each.energy_cents):
                 lists = ListSearch(options, self.question.time_s, self.question.clock.solver)
                 speeds.append(_AtSpeed(self, lists, duty))
                 speeds[-1].begin()
             if self.best is not None:
-                self._spread_by(self.best.plan)
+                self._spread_by(self.best.slack_m)
                 for at in speeds:
                     at.walk()
+            least = self._bound(speeds)
         except TimeIsUp:
-            speeds = []  # what is left costs nobody knows how much less
+            least = 0  # what is left costs nobody knows how much less
         if self.best is None or self.given is None:
-            return _none(self.first, self.asked)
-        least = min((at.bound() for at in speeds), default=0)
+            return none_so_certain(self.first, self.asked)
         return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
+
+    def _bound(self, speeds: Sequence[_AtSpeed]) -> int:
+        """Return what no plan that works often enough on the sample costs less than [cents].
+
+        The sample tells the plans looked at as all draws do; where a bound brings up a cheaper one that only suits the
+        sample, it is chosen again.
+        """
+        least = 0
+        for _ in range(_SAMPLES):
+            self._balance()
+            if self.best is None:
+                return 0
+            least = min((at.bound() for at in speeds), default=0)
+            if self.best is self.given or self.question.clock.over:
+                break
+        return least
 
     def _options(self) -> Options:
         """Return all that may be chosen, told apart by what stands close to what: it is what losses hang on most."""
@@ -214,35 +200,67 @@ class Certain:
         network = self.system.network
         return replace(options, graphs={n: split_by_closeness(graph, network) for n, graph in options.graphs.items()})
 
-    def _spread_by(self, plan: Plan) -> None:
-        """Choose by draws that are spread by how hard they are on a plan; what was judged by others is forgotten."""
-        self.cases = spread_cases(self.system, self.known, planned_network(self.system.network, plan))
+    def _spread_by(self, slack_m: Floats) -> None:
+        """Choose by draws that are spread by how hard they are on a plan."""
+        self.classes = spread(slack_m.min(axis=1, initial=math.inf), SAMPLE)
+        self._choose_on(self.classes[:, 0])
+
+    def _balance(self) -> None:
+        """Choose by draws that tell of every plan looked at how often it works, until the best is borne out."""
+        for _ in range(_BALANCED):
+            plans = list(self.looked.values())
+            counts = [SAMPLE * one.share for one in plans]
+            self._choose_on(balanced(self.classes, [one.works for one in plans], counts))
+            if self.best is self.given:
+                return
+
+    def _choose_on(self, at: Ints) -> None:
+        """Choose by these of all draws; what was looked at is judged by them anew."""
+        self.at, self.cases = at, picked_of(self.many, at)
         self.best = self.given = self.sure = None
         self.seen.clear()
+        for one in sorted(self.looked.values(), key=lambda each: each.cents):
+            self._weigh(one)
 
-    def keep(self, plan: Plan, cents: int, works: Bools, slack_m: Floats) -> bool:
+    def keep(self, key: Key, told: Callable[[], tuple[Plan, int]], duty: Duty) -> bool:
         """Take note of a plan; return whether it works often enough on the sample."""
-        self.seen.append((cents, works))
-        count = int(works.sum())
-        if count < self.need:
+        if key not in self.looked:
+            plan, cents = told()
+            self.looked[key] = _Plan(plan, cents, self._slack_m(plan, duty))
+            works = self._weigh(self.looked[key])
+            given = math.inf if self.given is None else self.given.cents
+            self.telling.say("case by case", given, self.first.bound_cents or 0)
+            return works
+        one = self.looked[key]
+        self.seen.append((one.cents, one.works[self.at]))  # a proof goes by what was looked at last
+        return int(self.seen[-1][1].sum()) >= self.need
+
+    def _weigh(self, one: _Plan) -> bool:
+        """Set a plan in its place; return whether it works often enough on the sample."""
+        works = one.works[self.at]
+        self.seen.append((one.cents, works))
+        if int(works.sum()) < self.need:
             return False
         budget = self.system.rules.budget_cents
-        if budget is not None and (plan.cost_cents or 0) > budget:
+        if budget is not None and (one.plan.cost_cents or 0) > budget:
             return True
-        new = _Plan(plan, cents, count, slack_m)
-        if (self.given is None or cents < self.given.cents) and not verdicts(
-            self.system, plan, self.question.catalog
-        ).failures:
-            if self.best is None or cents < self.best.cents:
-                self.best = new
-            borne_out = self.judged(plan) / JUDGED
-            if borne_out >= self.asked - _NEAR:
-                self.given = new
-            if borne_out >= self.asked and (self.sure is None or cents < self.sure.cents):
-                self.sure = new
-        given = math.inf if self.given is None else self.given.cents
-        self.telling.say("case by case", given, self.first.bound_cents or 0)
+        if self.given is None or one.cents < self.given.cents:
+            self._take(one)
         return True
+
+    def _take(self, one: _Plan) -> None:
+        if one.passes is None:
+            one.passes = not verdicts(self.system, one.plan, self.question.catalog).failures
+        if not one.passes:
+            return
+        if self.best is None or one.cents < self.best.cents:
+            self.best = one
+        if one.judged is None:
+            one.judged = self.judged(one.plan) / JUDGED
+        if one.judged >= self.asked - _NEAR:
+            self.given = one
+        if one.judged >= self.asked and (self.sure is None or one.cents < self.sure.cents):
+            self.sure = one
 
     def judged(self, plan: Plan) -> int:
         """Return in how many draws of the second sample a plan works."""
@@ -252,7 +270,8 @@ class Certain:
         works = self.judged(given.plan)
         least, asked = math.floor(1000 * least_share(works, JUDGED)) / 1000, self.asked
         judged = {"works_share": works / JUDGED, "judged": JUDGED, "least_share": least}
-        said = [note("works in the sample", works=given.works, sample=SAMPLE, asked_share=asked, **judged)]
+        count = int(given.works[self.at].sum())
+        said = [note("works in the sample", works=count, sample=SAMPLE, asked_share=asked, **judged)]
         currency = given.plan.currency
         if works < asked * JUDGED:
             sure = None if self.sure is None else note("one that does", cost=money_note(self.sure.cents, currency))
@@ -294,7 +313,7 @@ class _AtSpeed:
             before = self.whole.best
             if before is None or self.whole.question.clock.over:
                 return
-            posed = self._proof().posed_at_the_edge(before.slack_m, _EDGE)
+            posed = self._proof().posed_at_the_edge(before.slack_m[self.whole.at], _EDGE)
             if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
                 return
             self._along(posed, MergedTables(posed.problem))
@@ -337,19 +356,22 @@ class _AtSpeed:
         )
         problem = replace(posed.problem, paths=paths)
         there = replace(posed, problem=problem)
-        found = self.lists.solve(there, self._most() - self.duty.energy_cents, tables.at(problem))
+        found = self.lists.solve(there, self._most() - self.duty.energy_cents, tables.at(problem), soon=True)
         if found is not None and found.selection.cents is not None:
             self._look(found.selection, found.posed)
 
     def _look(self, selection: Selection, posed: PosedProblem) -> bool:
         """Judge a selection on the sample; keep it where it works, passes every check and is the cheapest so far."""
-        whole = self.whole
-        told = replace(selection, bound_cents=0)
-        plan = plan_of(self.lists.options, posed, told, self.duty)
-        cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
-        plan = replace(plan, material_cents=cents)
-        slack = slacks_known_m(whole.cases, whole.known, _at(planned_network(whole.system.network, plan), self.duty))
-        return whole.keep(plan, cents, np.asarray((slack >= _HOLDS_M).all(axis=1)), slack)
+
+        def told() -> tuple[Plan, int]:
+            plan = plan_of(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
+            cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
+            return replace(plan, material_cents=cents), cents
+
+        runs = ((name, *map(id, posed.alternatives[name][k].arcs)) for name, k in sorted(selection.run_choice.items()))
+        fittings = {point: posed.tees[point][k].tee for point, k in sorted(selection.tee_choice.items())}
+        tees = ((point, id(tee.item), tee.existing) for point, tee in fittings.items())
+        return self.whole.keep((self.duty.speed, *runs, *tees), told, self.duty)
 
     def _most(self) -> float:
         return math.inf if self.whole.given is None else self.whole.given.cents
@@ -363,11 +385,11 @@ class _AtSpeed:
         below = best.cents - self.duty.energy_cents
         if below <= 0 or self.tables is None:
             return best.cents
-        return min(best.cents, self._proof().bound(below, best.slack_m) + self.duty.energy_cents)
+        return min(best.cents, self._proof().bound(below, best.slack_m[self.whole.at]) + self.duty.energy_cents)
 
     def _proof(self) -> Proof:
-        if self._proved_by is None:
-            whole = self.whole
+        whole = self.whole
+        if self._proved_by is None or self._proved_by.stake.draws is not whole.cases.draws:
             ways = sum(map(whole.known.binds, whole.known.paths))
             stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed, ways)
             self._proved_by = Proof(stake, self.lists, whole.question.clock, self._looked, whole.seen)

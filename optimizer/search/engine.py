@@ -31,12 +31,13 @@ from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
 from optimizer.search.apart import rest_of
 from optimizer.search.beyond_drains import too_much_asked
-from optimizer.search.certainty import with_certainty, with_margin_kept
+from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
 from optimizer.search.finer_valves import with_finer_valves
 from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
+from optimizer.search.margins import with_margin_kept
 from optimizer.search.misfit import with_straights_kept
 from optimizer.search.pressure import weak_parts, with_weak_gone
 from optimizer.search.question import Question

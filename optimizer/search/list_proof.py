@@ -57,8 +57,11 @@ class ListSearch(LowerPrices):
         tables: MergedTables,
         any_will_do: bool = False,
         told: Told | None = None,
+        soon: bool = False,
     ) -> Found | None:
         """Return the best list below a limit [cents], or the first found; None where it is proved that there is none.
+
+        `soon` ends it without a proof, with what the tables have.
 
         `told` hears how it goes; a TimeIsUp that it raises ends the search with the best so far.
 
@@ -69,7 +72,7 @@ class ListSearch(LowerPrices):
         """
         search = _AtHead(self, posed, tables, below_cents, told)
         try:
-            return search.solve(any_will_do)
+            return search.solve(any_will_do, soon)
         except TimeIsUp:
             return search.so_far()
 
@@ -100,7 +103,7 @@ class _AtHead:
         self.until = time.monotonic() + self.search.time_limit_s
         self.states = {number: state for state, number in self.posed.states.items()}
 
-    def solve(self, any_will_do: bool) -> Found | None:
+    def solve(self, any_will_do: bool, soon: bool = False) -> Found | None:
         if not all(self.problem.runs.values()) or not all(self.problem.tees.values()):
             return None
         self._start()
@@ -110,7 +113,7 @@ class _AtHead:
         if not self._first_lists():
             return self._nothing_else()
         self._say("better plans")
-        if not self._open() or (any_will_do and self.best is not None):
+        if not self._open() or soon or (any_will_do and self.best is not None):
             return self._ended()
         return self._near_the_best()._proved()
 

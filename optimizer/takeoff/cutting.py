@@ -67,6 +67,7 @@ def cut_sticks(
     *,
     most_patterns: int = MOST_PATTERNS,
     time_limit_s: float = 20.0,
+    tidy: bool = True,
 ) -> CutPlan:
     """Return the cheapest way to cut all pieces, owned pipe costing nothing; of equal ones the least length bought.
 
@@ -80,7 +81,7 @@ def cut_sticks(
         What one saw cut takes [m].
     owned_m
         Lengths that are there already [m], each once; what is shorter than every piece is left alone.
-    most_patterns, time_limit_s
+    most_patterns, time_limit_s, tidy
         As of `solve_cutting`.
 
     Returns
@@ -105,7 +106,7 @@ def cut_sticks(
         owned=tuple((_down(length_m), 1) for length_m in owned),
         kerf=_up(kerf_m),
     )
-    answer = solve_cutting(problem, most_patterns=most_patterns, time_limit_s=time_limit_s)
+    answer = solve_cutting(problem, most_patterns=most_patterns, time_limit_s=time_limit_s, tidy=tidy)
     waiting = {size: [place for place, length in enumerate(lengths) if length == size] for size in sizes}
     sources = [(length_m, True, 0) for length_m in owned] + [(one.length_m, False, one.price_cents) for one in shelf]
     sticks = [_stick(cut, sources[cut.kind], sizes, waiting, pieces_m, kerf_m) for cut in answer.sticks]

@@ -93,12 +93,13 @@ class PipeShop:
         total_m = UNIT_M * sum(piece + self._kerf for piece in pieces)
         return math.ceil(total_m / item.sale_length_m - _TINY)
 
-    def cut(self, item: CatalogItem, lengths_m: Sequence[float]) -> CutPlan:
+    def cut(self, item: CatalogItem, lengths_m: Sequence[float], tidy: bool = True) -> CutPlan:
         """Return the cheapest way to cut pieces [m] from the lengths of the store; what is too long is cut to order."""
         stock = self.stock(item)
         longest_m = max(one.length_m for one in stock) + UNIT_M * 1e-6
         fits = [place for place, length_m in enumerate(lengths_m) if length_m <= longest_m]
-        plan = cut_sticks([lengths_m[place] for place in fits], stock, self.kerf_m, self.owned_m.get(item.item_id, ()))
+        fitting, owned = [lengths_m[place] for place in fits], self.owned_m.get(item.item_id, ())
+        plan = cut_sticks(fitting, stock, self.kerf_m, owned, tidy=tidy)
         sticks = [
             Stick(
                 one.length_m,
@@ -211,7 +212,7 @@ class PipeShop:
             cents, exact = self._without_solver(item, pieces)
             if exact:
                 return cents
-        return self.cut(item, [piece * UNIT_M for piece in pieces]).cost_cents
+        return self.cut(item, [piece * UNIT_M for piece in pieces], tidy=False).cost_cents
 
     def _without_solver(self, item: CatalogItem, pieces: Pieces) -> tuple[int, bool]:
         """Return what pieces of a pipe sold in lengths cost at least [cents], and whether they cost no more."""
