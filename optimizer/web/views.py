@@ -294,7 +294,7 @@ def _drain_facts(system: System, drain: Drain) -> Facts:
         ("From", drain.tank),
         ("To", end_of(drain, system.network)),
         ("How it runs", str(drain.mode)),
-        ("It carries", capacity_words(drain, system.network, system.units)),
+        ("Capacity", capacity_words(drain, system.network, system.units)),
     )
     title = drain.name if "drain" in drain.name.lower() else f"Drain {drain.name}"
     return Facts(title, tuple((name, words) for name, words in pairs if words))

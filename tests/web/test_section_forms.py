@@ -128,7 +128,7 @@ def test_a_drain_is_chosen_in_the_drawing_and_changed_beside_it(open_page: Open)
     assert 'data-choose="drain-1"' in page.get("/runs").text
 
     panel = page.get("/choose?at=drain-0").text
-    assert "main drain From display To sump How it runs full siphon It carries takes up to" in words_of(panel)
+    assert "main drain From display To sump How it runs full siphon Capacity takes up to" in words_of(panel)
     told = test_edits.send(page, "keys", at="drain-0", section="drains", name="main drain", **{"key mode": "open"})
 
     assert "mode: open" in text_of(page)

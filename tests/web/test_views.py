@@ -92,14 +92,26 @@ surfaces: {{"{HARM} a": 0 ft, "{HARM} b": 2 ft}}
 pumps: {{"{HARM} p": {{curve: [0 gph at 10 ft, 900 gph at 0 ft], ports: 1 in socket}}}}
 runs:
   "{HARM} r": {{from: "{HARM} a", to: "{HARM} b", size: 1 in sch 40 PVC, parts: ["pump {HARM} p", pipe 2 ft]}}
+drains:
+  "{HARM} d": {{from: "{HARM} b", mode: full siphon, size: 1 in sch 40 PVC, drop: 2 ft, parts: [bulkhead, pipe 2 ft]}}
 """
     page = open_page(content=text.encode())
     told = "".join(
         page.get(address).text
-        for address in ("/", "/runs", "/choose?at=run-0", "/choose?at=part-0-0", "/choose?at=point-0", "/?view=losses")
+        for address in (
+            "/",
+            "/runs",
+            "/choose?at=run-0",
+            "/choose?at=part-0-0",
+            "/choose?at=point-0",
+            "/choose?at=drain-0",
+            "/?view=losses",
+            "/?view=tanks",
+        )
     )
 
     assert "alert(1)" in told  # it is shown
+    assert 'id="drain-0"' in told
     assert "<script>alert" not in told
     assert page.get("/", params={"view": HARM, "mode": HARM, "at": HARM}).text.count("<script>alert") == 0
 
