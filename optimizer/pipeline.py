@@ -515,15 +515,20 @@ def store_orders(system: System, found: Shopping, catalogs: Sequence[Catalog]) -
 
 
 def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:
-    """Return the band of every flow after the work, valves at their settings; what was measured before narrows it."""
-    from optimizer.hydraulics.uncertainty import band
+    """Return the band of every flow after the work, valves at their settings; what was measured before narrows it.
+
+    That of a target on several runs is of what these carry together.
+    """
+    from optimizer.hydraulics.uncertainty import uncertainty
     from optimizer.model.plan import planned_networks
     from optimizer.verify.settings import with_openings
 
     bands: dict[str, tuple[float, float]] = {}
-    for (mode, _), network in zip(system.ways_to_run, planned_networks(system, found), strict=True):
+    for (mode, at), network in zip(system.ways_to_run, planned_networks(system, found), strict=True):
         there = with_openings(network, verification.valves)
-        told = band(there, measured=_told(system), measured_on=system.network)
+        drawn = uncertainty(there, measured=_told(system), measured_on=system.network)
+        sums = {target.run: drawn.sum_band_m3_s(target.summed) for target in at.targets if not target.is_plain}
+        told = {**{name: span for name, span in sums.items() if span is not None}, **drawn.band_m3_s}
         bands |= {f"{run}, {mode}" if mode else run: span for run, span in told.items()}
         bands = {**told, **bands}  # a run by its own name: in the first mode
     return bands

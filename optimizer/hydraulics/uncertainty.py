@@ -62,6 +62,15 @@ class Uncertainty:
         bands = zip(self.run_names, zip(low.tolist(), high.tolist(), strict=True), strict=True)
         return {name: band for name, band in bands if self.doubt.known(name) and name not in self.doubt_high.unknown}
 
+    def sum_band_m3_s(self, runs: Sequence[str]) -> tuple[float, float] | None:
+        """Return (low, high) of what some runs carry together; None where that is not known."""
+        counts = dict.fromkeys(runs, 1.0)
+        if not self.doubt.sums(counts).known("") or self.doubt_high.sums(counts).unknown:
+            return None
+        flows = self.flows_m3_s[:, [self.run_names.index(run) for run in runs]].sum(axis=1)
+        high = float(share_below(flows, HIGH)) if self.doubt_high.sums(counts).known("") else np.inf
+        return float(share_below(flows, _LOW)), high
+
     def chance_of(self, targets: Sequence[Target]) -> float:
         """Return the share of draws in which all targets are met at once, with valves and pumps as they are set.
 

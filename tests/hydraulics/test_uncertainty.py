@@ -207,3 +207,15 @@ def test_close_coupling_widens_the_band() -> None:
 def test_one_draw_says_nothing_of_a_spread() -> None:
     with pytest.raises(NetworkError, match="at least 2"):
         uncertainty(pumped(), samples=1)
+
+
+def test_what_two_runs_carry_together_is_surer_than_each_where_they_err_apart() -> None:
+    # two lines alike with errors of their own: the spread of the sum is that of one times sqrt(2), not twice that
+    runs = [
+        run(name, "high", "low", banded(4.0, 0.7, 1.4, source=f"table {name}"), pipe(1.0, 0.02)) for name in ("a", "b")
+    ]
+    found = uncertainty(network([supply("high", 5.0), supply("low", 0.0)], runs, water=FRESH), samples=2000)
+    (low, high), one = found.sum_band_m3_s(("a", "b")) or (0.0, 0.0), found.band_m3_s["a"]
+
+    assert 2.0 * one[0] < low < high < 2.0 * one[1]
+    assert 1.3 * (one[1] - one[0]) < high - low < 1.9 * (one[1] - one[0])
