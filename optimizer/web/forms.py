@@ -29,7 +29,7 @@ from optimizer.web import section_forms
 from optimizer.web.fault_views import mend
 from optimizer.web.said import Typed, typed
 from optimizer.web.said import items_of as _lines
-from optimizer.web.section_forms import NOTHING_NEW, PUMP, sized
+from optimizer.web.section_forms import NOTHING_NEW, PUMP, first_target, pipe_size, sized
 from optimizer.web.section_forms import needed as _needed
 
 Form = Mapping[str, str]
@@ -331,8 +331,8 @@ def _begin(form: Form, shown: Standing) -> str:
             units,
             _needed(form, "display", "the height of the display"),
             pump,
-            _needed(form, "size", "a size of pipe"),
-            target=f"at least {form['target'].strip()}" if form.get("target", "").strip() else "",
+            pipe_size(_needed(form, "size", "a size of pipe")),
+            target=first_target(form.get("target", "")),
         )
     )
 

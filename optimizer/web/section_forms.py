@@ -9,7 +9,8 @@ from optimizer.edits import changes
 from optimizer.edits.changes import Change
 from optimizer.edits.splice import has, remove, value_at
 from optimizer.errors import EditError
-from optimizer.read.words import SIZE_AT_START
+from optimizer.model.ends import SizeSystem
+from optimizer.read.words import DEFAULT_FAMILY, SIZE_AT_START
 from optimizer.web.said import SECTIONS, Typed, changes_in, items_of, new_value, plain, typed
 
 Form = Mapping[str, str]
@@ -113,6 +114,19 @@ def sized(words: str) -> str:
     if words.strip() and (match is None or match["rest"]):
         raise EditError(f"found '{words.strip()[:40]}' as a size; allowed: a size such as 3/4 in, 1-1/2 in or 32 mm")
     return words.strip()
+
+
+def pipe_size(words: str) -> str:
+    """Return the pipe that a size alone means: of the usual family in inches, or in millimeters."""
+    match = SIZE_AT_START.fullmatch(words.strip())
+    if match is None or match["rest"]:
+        return words.strip()
+    return f"{words.strip()} {DEFAULT_FAMILY[SizeSystem.METRIC if 'mm' in words else SizeSystem.IPS]}"
+
+
+def first_target(words: str) -> str:
+    """Return a target as a file has it: a flow alone is the least that is asked for."""
+    return f"at least {words.strip()}" if words.strip()[:1].isdigit() else words.strip()
 
 
 def _applied(found: Iterable[Change], text: str) -> str:

@@ -135,7 +135,7 @@ class Sitting:
         Stale
             The form belongs to an earlier text, changed since in another window.
         Refused
-            It would leave errors in a file that has none, and the form does not say `anyway`.
+            It would leave errors in a file that has none, or is empty, and the form does not say `anyway`.
         EditError
             It cannot be done.
         """
@@ -144,7 +144,8 @@ class Sitting:
             answers = self.sheet.answers
             told = (answers.system, answers.catalog) if answers else (None, self.shelf)
             text = changed(form, Standing(self._text, *told))
-            if answers is not None and not form.get("anyway"):
+            was_sound = answers is not None or not self._text.strip()
+            if was_sound and not form.get("anyway"):
                 faults = self._read_as(text).faults
                 if faults:
                     raise Refused(faults)

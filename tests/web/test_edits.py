@@ -339,6 +339,31 @@ def test_a_new_part_is_the_chosen_one_so_that_parts_are_put_in_as_they_stand(ope
     assert "Not done" in send(page, "insert", at="part-0-3", kind="pipe", where="after")
 
 
+@pytest.mark.parametrize(("size", "becomes"), [("1 in", "1 in sch 40 PVC"), ("25 mm", "25 mm PVC-U PN16")])
+def test_a_size_alone_means_the_usual_pipe(open_page: Open, size: str, becomes: str) -> None:
+    page = open_page(missing=True)
+    shelf = re.search(r'<option value="([^"]+)">', page.get("/").text)
+    assert shelf is not None
+
+    send(page, "begin", shelf=shelf[1], title="Mine", display="4 ft", size=size, target="at least 300 gph")
+
+    assert f"size: {becomes}" in text_of(page)
+    assert "return line: at least 300 gph" in text_of(page)
+
+
+def test_first_answers_with_an_error_are_refused_and_the_questions_stay(open_page: Open) -> None:
+    page = open_page(missing=True)
+    shelf = re.search(r'<option value="([^"]+)">', page.get("/").text)
+    assert shelf is not None
+
+    told = send(page, "begin", shelf=shelf[1], title="Mine", display="high", size="1 in")
+
+    assert "Not done" in told
+    assert "found 'high'" in words_of(told)
+    assert 'name="display"' in told
+    assert page.sitting.content == b""
+
+
 def test_a_curve_that_is_typed_is_that_of_the_pump_whatever_is_chosen_from_the_catalog(open_page: Open) -> None:
     page = open_page(missing=True)
     shelf = re.search(r'<option value="([^"]+)">', page.get("/").text)
