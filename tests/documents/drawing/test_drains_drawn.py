@@ -15,7 +15,7 @@ from optimizer.documents.drawing.labels import Shown, run_lines
 from optimizer.documents.drawing.schematic import arranged, describe, schematic, schematic_canvas
 from optimizer.documents.drawing.sheets import LEAST_POINTS, on_paper
 from optimizer.documents.picture_sheets import room_on
-from optimizer.documents.pictures import system_pictures
+from optimizer.documents.pictures import schematic_now
 from optimizer.documents.report_facts import shown_now, solved
 from optimizer.documents.sheet_kit import LETTER
 from optimizer.model.safety import Verdict
@@ -94,7 +94,7 @@ def test_how_safe_each_is_stands_in_the_picture_of_the_command() -> None:
     verdicts = drain_verdicts(UPPER.drains, safety.checks, now=True)
 
     assert verdicts["main drain"] is Verdict.SAFE
-    svg = system_pictures(UPPER)[0].svg
+    svg = schematic_now(UPPER, solved(UPPER.ways_to_run[0][1].network, with_gains=False)).svg
     for name, verdict in verdicts.items():
         assert re.search(rf">{name}<.*?takes up to .*?>{verdict}<", svg, re.DOTALL)
 
