@@ -114,7 +114,7 @@ def test_processes_a_cluster_deaths_and_stops_give_the_same_bytes(tmp_path: Path
 
 
 def _killed_and_stopped(folder: Path, to: Path, whole_s: float) -> str:
-    """Work on all with a worker killed now and then; stop twice on the way and start again."""
+    """Work on all with a worker killed now and then; stop twice on the way, go on until all have an answer."""
     killed, stopped = 0, 0
     for round_ in range(3):
         process = start(folder, to, "--workers", "2")
@@ -137,4 +137,6 @@ def _killed_and_stopped(folder: Path, to: Path, whole_s: float) -> str:
         ended.set()
         killer.join()
         assert code in (0, 3, 130), code
+    if code == 3:  # on a busy machine three workers in a row may be killed at one hard system: it is asked for again
+        assert start(folder, to, "--workers", "2").wait() == 0
     return f"{killed} workers killed, stopped {stopped} times"
