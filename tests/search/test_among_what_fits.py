@@ -105,7 +105,7 @@ def test_a_dearer_piece_never_makes_the_plan_cheaper(name: str) -> None:
 def a_joiner() -> Joiner:
     catalog = full_catalog()
     system = load_system(data_directory("examples") / "single-return.yaml", catalog)
-    return joiners_of(system, catalog).of(system.network.runs["return line"])
+    return joiners_of(system, catalog)["return line"].of(system.network.runs["return line"])
 
 
 def mirrored(joints: list[Joint]) -> set[tuple[object, ...]]:

@@ -94,7 +94,8 @@ def test_a_budget_takes_the_best_plan_that_it_pays_for() -> None:
 
 def test_the_plan_with_the_fewest_cuts_has_no_more_cuts_and_costs_no_less_than_the_cheapest() -> None:
     kinds = {worded(kind.kind): kind for kind in kinds_of_plan(cellar(), catalog(), clock())}
-    cheapest, fewest = kinds["the cheapest"].plan, kinds["the fewest saw cuts"].plan
+    cheapest = kinds["the cheapest"].plan
+    fewest = next(kind.plan for words, kind in kinds.items() if words.startswith("the fewest saw cuts"))  # or so found
     assert cheapest is not None
     assert fewest is not None
 
@@ -225,4 +226,4 @@ def test_a_target_past_the_end_of_the_pump_curve_is_told_as_that() -> None:
 
     reasons = said(find_plan(absurd, catalog()).plan.reasons)
 
-    assert "past the last point of the curve of pump 'return' at 100%" in reasons[0]
+    assert "past the last point of the curve of pump 'return' at 100 %" in reasons[0]
