@@ -89,7 +89,7 @@ def find_unknown(
     """Return the cheapest plan that meets every target in every setting, its valves set, or how the search ended.
 
     Ctrl-C ends the search with the best plan so far and its bound; so does the time limit. Plans that flood are refused
-    by `find_safe_unknown`, which comes back here for the next one.
+    by the engine, which comes back here for the next one, with `allowances`.
 
     Parameters
     ----------

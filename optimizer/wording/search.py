@@ -28,8 +28,8 @@ ENDED: Mapping[str, str] = {
         "electricity is not counted: with several modes the file does not say how long each one lasts"
     ),
     "valves not set": (
-        "{combinations} combinations with valves could not be set by any of the starts tried, and are not proven "
-        "impossible; the bound leaves them open"
+        "combinations with valves that none of the starts tried could set, and that are not proven impossible: "
+        "{combinations}; the bound leaves them open"
     ),
     "valve tried in the longest pipe": (
         "a valve to be cut in was tried in the longest pipe or hose of each run without one"
