@@ -26,17 +26,18 @@ def settle_held(
     allowances: Sequence[Allowance],
     conditions: Conditions,
     hints_s2_m5: Sequence[Mapping[str, float]] = (),
+    spare: float = 0.0,
 ) -> Settled | None:
     """Return what `settle` does; what runs back too much counts as a miss, as a share of what may.
 
     Parameters
     ----------
-    duties, conditions, hints_s2_m5
+    duties, conditions, hints_s2_m5, spare
         As for `settle`.
     allowances
         What the sumps take in each of them; empty where it does not matter.
     """
-    found = settle(duties, conditions, hints_s2_m5)
+    found = settle(duties, conditions, hints_s2_m5, spare)
     if found is None or not allowances:
         return found
     over = _over(duties, allowances, found)

@@ -117,6 +117,7 @@ def settle(
     duties: Sequence[Duty],
     conditions: Conditions,
     hints_s2_m5: Sequence[Mapping[str, float]] = (),
+    spare: float = 0.0,
 ) -> Settled | None:
     """Return the flows and valve losses that come nearest to all rows; None when the plumbing has no solution.
 
@@ -128,17 +129,19 @@ def settle(
         Of all losses.
     hints_s2_m5
         Valve losses by run to start from, beside all open.
+    spare
+        What to keep away from every limit that a row states, as a share of it: evenly less where not all can have it.
     """
-    work = _Work(duties, conditions)
+    work = _Work(duties, conditions, spare)
     try:
         best = work.at(np.zeros(len(work.valves)))
-        if best.met or not work.valves:
+        if not work.valves or (best.met and (not spare or work.has_spare(best))):
             return best
         for start in work.starts(hints_s2_m5):
             found = work.search(start)
-            if found.miss < best.miss:
+            if found.miss < best.miss or (spare and found.met):
                 best = found
-            if best.met:
+            if found.met:
                 break
     except NetworkError:
         return None
@@ -148,14 +151,15 @@ def settle(
 class _Work:
     """The networks compiled once; a point of the search is one exponent for every valve."""
 
-    def __init__(self, duties: Sequence[Duty], conditions: Conditions) -> None:
-        self.duties = duties
+    def __init__(self, duties: Sequence[Duty], conditions: Conditions, spare: float = 0.0) -> None:
+        self.duties, self.spare = duties, spare
         opened_networks = [all_open(duty.network) for duty in duties]
         self.compiled: list[CompiledNetwork] = [compile_network(network, conditions) for network in opened_networks]
         self.names = self.compiled[0].run_names
         self.valves = valved_runs(opened_networks[0])
         self.columns = [self.compiled[0].run_index[name] for name in self.valves]
         self.rows = [self._matrix(duty) for duty in duties]
+        self.inside = [self._inside(duty) for duty in duties]
         self.balances = [tank_balance(network) for network in opened_networks]
         self.guesses: list[Floats | None] = [None] * len(duties)  # full flows, as if no tank ran short
         self.solved = list(self.compiled)  # with what would empty a tank held, as at the guesses
@@ -167,6 +171,17 @@ class _Work:
         low = np.array([want.low_m3_s for want in wants])
         high = np.array([want.high_m3_s for want in wants])
         return matrix.reshape(len(wants), len(self.names)), low, high
+
+    def _inside(self, duty: Duty) -> Floats:
+        """Return how far inside each row the search aims, as a share of its limit; rows of pumps get no more room."""
+        room = [self.spare if any(map(_is_limit, (w.low_m3_s, w.high_m3_s))) else 0.0 for w in duty.wants]
+        every = np.array([*room, *[0.0] * len(pump_wants(duty.network))])
+        return np.asarray(np.maximum(_INSIDE, every))
+
+    def has_spare(self, found: Settled) -> bool:
+        """Return whether every row is met with the room that is aimed at."""
+        flows = [np.array([found.flows_m3_s[duty.name][name] for name in self.names]) for duty in self.duties]
+        return not self.misses(flows, aimed=True).any()
 
     def added(self, exponents: Floats) -> Floats:
         out = np.zeros(len(self.names))
@@ -194,9 +209,10 @@ class _Work:
             found.append(balance.rates(full, rates * stretch))
         return found
 
-    def misses(self, flows: list[Floats], inside: float = 0.0) -> Floats:
-        """Return by how much each row is missed, as a share of its flow; signed, 0 where it is met."""
-        found = [_missed(q, rows, inside)[0] for q, rows in zip(flows, self.rows, strict=True)]
+    def misses(self, flows: list[Floats], aimed: bool = False) -> Floats:
+        """Return by how much each row is missed, or what is `aimed` at in it, as a share of its flow; signed."""
+        each = zip(flows, self.rows, self.inside, strict=True)
+        found = [_missed(q, rows, inside * aimed)[0] for q, rows, inside in each]
         return np.concatenate(found) if found else np.zeros(0)
 
     def at(self, exponents: Floats) -> Settled:
@@ -235,12 +251,12 @@ class _Work:
 
         def residuals(exponents: Floats) -> Floats:
             look()
-            return self.misses(self.flows(exponents), _INSIDE)
+            return self.misses(self.flows(exponents), aimed=True)
 
         def slopes(exponents: Floats) -> Floats:
             flows = self.flows(exponents)
-            each = zip(flows, self.rows, self.rates(exponents), strict=True)
-            return np.concatenate([_missed(q, rows, _INSIDE)[1] @ rate for q, rows, rate in each])
+            each = zip(flows, self.rows, self.inside, self.rates(exponents), strict=True)
+            return np.concatenate([_missed(q, rows, inside)[1] @ rate for q, rows, inside, rate in each])
 
         for tolerance, most in ((_COARSE, 40), (_FINE, 60)):
             start = np.clip(start, 1e-6, _MOST_EXPONENT - 1e-6)
@@ -268,7 +284,11 @@ def _solved(compiled: CompiledNetwork, variation: Variation, guess: Floats | Non
         return settled(compiled, variation)
 
 
-def _missed(flows: Floats, rows: tuple[Floats, Floats, Floats], inside: float) -> tuple[Floats, Floats]:
+def _is_limit(limit_m3_s: float) -> bool:
+    return math.isfinite(limit_m3_s) and limit_m3_s != 0.0
+
+
+def _missed(flows: Floats, rows: tuple[Floats, Floats, Floats], inside: Floats) -> tuple[Floats, Floats]:
     """Return by what share of its flow each row is missed, and the slopes of that over the flows, (n_rows, n_runs)."""
     matrix, low, high = rows
     amount = matrix @ flows

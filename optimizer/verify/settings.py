@@ -29,6 +29,8 @@ from optimizer.verify.openings import opened
 
 _HALVINGS = 30
 _WITHIN_CURVE = 0.98  # valves are not set for the last point of a pump's curve: past it nothing is known
+SPARE = 0.15  # of what drains and sumps take, or of a target, that settings leave where they can: about a band's width
+_BESIDE = 1e-3
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
 MOST = 20.0  # no multiple of the targets beyond this is looked at
 
@@ -49,9 +51,9 @@ def balance(
 ) -> Balance | None:
     """Return the flows to set: windows as near their middle as there is head, the rest to demands without a limit.
 
-    No more than `may_flow` allows, and less than the last point of a pump's curve, as far as the least flows do. What
-    the pump feeds comes first, then one after the other what gets its water from elsewhere. Returns None when there is
-    not head enough for even the least flows.
+    Less than `may_flow` allows, by `SPARE` or as much as is above the least flows, and less than the last point of a
+    pump's curve, as far as the least flows do. What the pump feeds comes first, then one after the other what gets its
+    water from elsewhere. Returns None when there is not head enough for even the least flows.
     """
     losses = PathLosses(network, known, conditions)
     trees = [known.source, *known.others] if known.source else list(known.others)
@@ -70,8 +72,10 @@ def balance(
         if not good(tree, 1.0, 1.0):
             chosen[tree] = (_largest(lambda value, tree=tree: good(tree, value, 1.0), 0.0, 1.0), 1.0)  # type: ignore[misc]
         elif any(known.targets[p.demand].high_m3_s is None for p in known.paths_of(tree) if p.demand in known.targets):
-            scale = _largest(lambda value, tree=tree: good(tree, 1.0, value), 1.0, _MOST_SCALE)  # type: ignore[misc]
-            chosen[tree] = (1.0, scale)
+            most = _largest(lambda value, tree=tree: good(tree, 1.0, value), 1.0, _MOST_SCALE)  # type: ignore[misc]
+            more = at(tree, 1.0, (1.0 + _BESIDE) * most)
+            held = _holds(more) and losses.within_curve(tree, more.flows_m3_s)  # by drains and sump, not by head
+            chosen[tree] = (1.0, max((1.0 - SPARE) * most, (1.0 + most) / 2.0) if held else most)
         else:
             chosen[tree] = (1.0, 1.0)
     return losses.balance_at(_demands(known, chosen))

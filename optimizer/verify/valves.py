@@ -24,7 +24,7 @@ from optimizer.model.throttling import valve_to_set
 from optimizer.verify.allowance import allowances_of, may_flow
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle, velocity_wants
-from optimizer.verify.settings import balance, valve_settings
+from optimizer.verify.settings import SPARE, balance, valve_settings
 
 
 def valve_positions(
@@ -91,9 +91,10 @@ def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> 
             )
             for duty, allowance in zip(duties, allowances, strict=True)
         ]
-        found = settle_held(held, allowances, conditions)
-        if found is not None and found.met:
-            return found
+        for spare in (SPARE, 0.0):
+            found = settle_held(held, allowances, conditions, spare=spare)
+            if found is not None and found.met:
+                return found
     return settle(duties, conditions)
 
 
