@@ -31,7 +31,18 @@ def considered() -> tuple[Considered, ...]:
     )
     parts = len(SHARES) + 1
     return (
-        Considered("Parts", f"kept; replaced by the same kind in another size; {swaps}", "kinds not named here"),
+        Considered(
+            "Parts",
+            f"kept; replaced by the same kind in another size; {swaps}",
+            "kinds not named here; fittings that are barbed or pushed on to hose or tube",
+        ),
+        Considered("Tees and crosses", "kept; replaced by one whose openings take the sizes of the runs there"),
+        Considered(
+            "A valve where none stands",
+            "where flows are not known before the parts are: the cheapest ball valve of each size, in the middle of the "
+            "longest pipe or hose of a run without a valve",
+            "other kinds of valve; another place; a line that leads to a pump; two in one run",
+        ),
         Considered("Two parts by one", "union and valve by a true-union valve; two 45s by a sweep elbow"),
         Considered("An elbow by two 45s", "on a stub of pipe, where there is room"),
         Considered("Left out of the line", ", ".join(sorted(map(str, REMOVABLE))), "pipe, bends, valves"),
