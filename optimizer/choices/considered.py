@@ -39,8 +39,8 @@ def considered() -> tuple[Considered, ...]:
         Considered("Tees and crosses", "kept; replaced by one whose openings take the sizes of the runs there"),
         Considered(
             "A valve where none stands",
-            "where flows are not known before the parts are: the cheapest ball valve of each size, in the middle of the "
-            "longest pipe or hose of a run without a valve",
+            "where flows are not known before the parts are: the cheapest ball valve of each size, in the middle of "
+            "the longest pipe or hose of a run without a valve",
             "other kinds of valve; another place; a line that leads to a pump; two in one run",
         ),
         Considered("Two parts by one", "union and valve by a true-union valve; two 45s by a sweep elbow"),
