@@ -520,6 +520,18 @@ def test_any_number_of_processes_gives_the_same_bytes(shop: Path, tmp_path: Path
     assert (tmp_path / "1.csv").read_bytes() == (tmp_path / "2.csv").read_bytes()
 
 
+@pytest.mark.long
+def test_warnings_of_libraries_in_a_worker_are_not_printed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "anchors"  # a name given to two nodes: the YAML library warns of it, with a place in itself
+    folder.mkdir()
+    text = (ROOT / "examples" / "single-return.yaml").read_text(encoding="utf-8")
+    (folder / "twice.yaml").write_text(f"{text}notes: [&a one, &a two]\n", encoding="utf-8")
+    retrofit("many", folder, "--to", tmp_path / "r.csv", "--what", "check", "--workers", 1)
+
+    assert "Warning" not in "".join(capfd.readouterr())
+    assert (tmp_path / "r.csv").exists()
+
+
 def _deadly(one: Job) -> Answered:
     """Answer, but for one system end the process without a word, and for another the first time only."""
     mark = Path(one.fault)
