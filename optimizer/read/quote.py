@@ -283,7 +283,7 @@ def _shown(value: object) -> str:
     if isinstance(value, date):
         return f"the date {value:%Y-%m-%d}"
     if isinstance(value, (time, timedelta)):
-        return f"the time {value}"
+        return f"the time {str(value).zfill(len('00:00:00'))}"  # either kind, as the version of openpyxl has it
     if isinstance(value, str) and len(value) > _LONGEST_SHOWN:
         return f"a text of {len(value):,} characters that begins with {value[:_LONGEST_SHOWN]!r}"
     return f"the text {value!r}" if isinstance(value, str) else f"{value!r}"

@@ -214,7 +214,7 @@ DAMAGED: list[tuple[str, Change, str]] = [
         price(ELBOW, "１.29"),
         f"{AT}: found the text '１.29'; {PRICE_ALLOWED}; did you mean 1.29?",
     ),
-    ("time", price(ELBOW, timedelta(hours=1)), f"{AT}: found the time 1:00:00; {PRICE_ALLOWED}"),
+    ("time", price(ELBOW, timedelta(hours=1)), f"{AT}: found the time 01:00:00; {PRICE_ALLOWED}"),
     ("date", price(ELBOW, datetime(2026, 1, 29)), f"{AT}: found the date 2026-01-29; {PRICE_ALLOWED}"),
     (
         "no end of digits",
