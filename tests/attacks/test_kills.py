@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 import zipfile
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -251,25 +252,35 @@ def whole_run(words: tuple[str, ...], folder: Path) -> float:
     return time.monotonic() - begun
 
 
+def ended_anywhere(
+    words: tuple[str, ...], number: int, folder: Path, made: Callable[[Path], dict[str, bytes]]
+) -> Iterator[tuple[Path, dict[str, bytes], dict[str, bytes]]]:
+    """End a command at random moments; yield each folder then, and what it holds before the command and after all."""
+    rng, whole = random.Random(f"{words} {number}"), folder / "whole"
+    whole.mkdir()
+    before = made(whole)
+    lasts, new = whole_run(words, whole), contents(whole)
+    assert new != before
+    for count in range(EACH):
+        one = folder / str(count)
+        one.mkdir()
+        made(one)
+        stopped_somewhere(words, number, lasts, one, rng)
+        yield one, before, new
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", SIGNALS)
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_that_is_ended_at_any_time_leaves_nothing(name: str, number: int, tmp_path: Path) -> None:
-    words, rng = COMMANDS[name], random.Random(f"{name} {number}")
+    words = COMMANDS[name]
     pytest.importorskip(NEEDS.get(name, "click"))
 
     def made(folder: Path) -> dict[str, bytes]:
-        folder.mkdir()
         before = prepared(folder)
         return prepared_stores(folder) if words[0] in ("price", "stores") else before
 
-    before = made(tmp_path / "whole")
-    lasts, new = whole_run(words, tmp_path / "whole"), contents(tmp_path / "whole")
-    assert new != before
-    for count in range(EACH):
-        folder = tmp_path / str(count)
-        made(folder)
-        stopped_somewhere(words, number, lasts, folder, rng)
+    for folder, before, new in ended_anywhere(words, number, tmp_path, made):
         found = contents(folder)
         assert set(found) in (set(before), set(new))
         assert all(found[one] in (before.get(one), new.get(one)) or is_whole(one, found[one], number) for one in found)
@@ -280,21 +291,14 @@ def test_a_command_that_is_ended_at_any_time_leaves_nothing(name: str, number: i
 @pytest.mark.parametrize("number", SIGNALS)
 @pytest.mark.parametrize("name", MANY)
 def test_work_on_many_that_is_ended_at_any_time_goes_on_from_there(name: str, number: int, tmp_path: Path) -> None:
-    words, rng = MANY[name], random.Random(f"{name} {number}")
+    words = MANY[name]
     pytest.importorskip(NEEDS.get(name, "click"))
 
     def made(folder: Path) -> dict[str, bytes]:
-        folder.mkdir()
         prepared(folder)
         return prepared_many(folder)
 
-    before = made(tmp_path / "whole")
-    lasts, new = whole_run(words, tmp_path / "whole"), contents(tmp_path / "whole")
-    assert new != before
-    for count in range(EACH):
-        folder = tmp_path / str(count)
-        made(folder)
-        stopped_somewhere(words, number, lasts, folder, rng)
+    for folder, before, new in ended_anywhere(words, number, tmp_path, made):
         found = contents(folder)
         assert set(found) <= set(new)
         assert set(found) >= set(before)
