@@ -112,7 +112,7 @@ def other_states(system: System, solution: NetworkSolution) -> tuple[dict[str, f
     """Return the flows of further steady states that other starts lead to [m³/s by run]; nothing as a rule."""
     from optimizer.hydraulics.steady import other_states as found
 
-    return () if solution.doubt.pumps else found(system.network, solution.flows_m3_s)
+    return found(system.network, solution.flows_m3_s)
 
 
 def safety(system: System) -> SafetyReport:

@@ -15,6 +15,7 @@ from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, compile_
 from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
+from optimizer.model.doubt import doubt_of
 from optimizer.model.note import Note, note
 
 if TYPE_CHECKING:
@@ -26,26 +27,29 @@ _START_M_S = 0.5
 _CHANCE_STARTS, _SEED = 6, 7
 _STILL_M3_S = 1e-9
 _APART = 1e-3  # of the largest flow: solutions that are nearer are one and the same
+_SEEN_M3_S = 1e-7  # so are those that differ by less than this, a third of a litre an hour: water at rest
 
 
 def other_states(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[dict[str, float], ...]:
     """Return the flows of further steady states, each once [m³/s by run]; nothing where every start ends in the known.
 
-    Tees make it possible: what one loses may fall while its flow rises, so that energy and mass can close twice. That
-    no other state is found does not prove that there is none.
+    Tees and wyes make it possible: what one loses may fall while its flow rises, so that energy and mass can close
+    twice. That no other state is found does not prove that there is none. Where a pump is at the end of its curve
+    nothing is told: beyond it no flow is known.
     """
     compiled = compile_network(network)
-    if compiled.junctions is None:
+    if compiled.junctions is None or doubt_of(network, flows_m3_s).pumps:
         return ()  # losses that all rise with the flow leave one solution
     if any(abs(flow) <= _STILL_M3_S for flow in flows_m3_s.values()):
         compiled, _ = settled(compiled)
     balance = tank_balance(network)
     known = [np.array([flows_m3_s[name] for name in compiled.run_names])]
     for found in balance.balanced(_ends(compiled, known[0], np.array(list(_starts(compiled))))):
-        scale = max(float(np.abs(found).max()), 1e-9)
-        if all(float(np.abs(found - other).max()) > _APART * scale for other in known):
+        apart = max(_APART * float(np.abs(found).max()), _SEEN_M3_S)
+        if all(float(np.abs(found - other).max()) > apart for other in known):
             known.append(found)
-    return tuple(dict(zip(compiled.run_names, one.tolist(), strict=True)) for one in known[1:])
+    others = (dict(zip(compiled.run_names, one.tolist(), strict=True)) for one in known[1:])
+    return tuple(other for other in others if not doubt_of(network, other).pumps)
 
 
 def state_notes(flows_m3_s: Mapping[str, float], others: Sequence[Mapping[str, float]]) -> list[Note]:
