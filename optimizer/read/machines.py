@@ -174,6 +174,13 @@ def _speeds(reading: Reading, node: Node) -> tuple[float, ...]:
     return tuple(sorted({speed for speed in read if speed is not None}))
 
 
+# Up to where a curve is back at its head at no flow such a pump may run at two flows, and may not start at all.
+_FALLING = (
+    "less head at every higher flow, each flow once; "
+    "where it rises first, leave out the points above its head at no flow"
+)
+
+
 def _pump_curve(reading: Reading, node: Node, unit_system: str) -> tuple[_Point, ...] | None:
     """Return (flow_m3_s, head_m), flow rising and head falling, from [flow, head] pairs or `0 gal/h at 23 ft`."""
     points = _curve_points(reading, node, unit_system, flow_first=True)
@@ -185,9 +192,7 @@ def _pump_curve(reading: Reading, node: Node, unit_system: str) -> tuple[_Point,
     curve = sorted(points, key=lambda entry: entry[1][0])
     for (_, before), (place_node, point) in pairwise(curve):
         if not (point[0] > before[0] and point[1] < before[1]):
-            reading.fault(
-                place_node.place, "a curve that does not fall", "less head at every higher flow, each flow once"
-            )
+            reading.fault(place_node.place, "a curve that does not fall", _FALLING)
             return None
     return tuple(point for _, point in curve)
 

@@ -56,7 +56,8 @@ surfaces: {sump: 0 ft, display: 4 ft}
 pumps:
   main: {curve: [0 gph at 15 ft, 600 gph at 13 ft, 1200 gph at 8 ft, 1800 gph at 0 ft], ports: 1 in NPT male}
 runs:
-  riser: {from: sump, to: near branch, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 4 ft]}
+  riser:
+    {from: sump, to: near branch, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 4 ft]}
   left: {from: near, to: far, size: 1 in sch 40 PVC, parts: [pipe 3 in]}
   right: {from: near, to: far, size: 1 in sch 40 PVC, parts: [pipe 3 in]}
   out: {from: far branch, to: display, size: 1 in sch 40 PVC, parts: [pipe 4 in, elbow, pipe 4 in]}
