@@ -7,7 +7,7 @@ line.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
@@ -184,6 +184,32 @@ def _fed_by_others(network: Network, name: str, lifting: list[Circuit]) -> bool:
         not circuit.sources & back or all(height[source] < height[name] for source in circuit.sources)
         for circuit in feeding
     )
+
+
+def standing_runs(network: Network, speeds: Mapping[str, float]) -> frozenset[str]:
+    """Return the runs in which nothing moves the water with pumps at these speeds: those that theirs are all off.
+
+    Lines that tanks run out through stand where nothing else feeds those. `speeds` are shares of full rpm; a pump that
+    is not named runs as it does.
+    """
+    still = {name for name, pump in network.pumps.items() if speeds.get(name, pump.speed) <= 0.0}
+    found = set[str]()
+    for circuit in circuits(network) if still else ():
+        supplied = any(network.points[name].kind is PointKind.SUPPLY for name in circuit.ends)
+        pumps = {part.name for run in circuit.runs for part in run.parts if part.kind is Kind.PUMP}
+        if pumps and pumps <= still and not supplied:
+            found |= {run.name for run in circuit.runs}
+    fed = set(fed_surfaces(network))
+    falling = [(top, {run.name for run in circuit.runs}) for top, circuit in gravity_lines(network) if top in fed]
+    while True:
+        more = {name for top, runs in falling if _brought(network, top) <= found for name in runs} - found
+        if not more:
+            return frozenset(found)
+        found |= more
+
+
+def _brought(network: Network, tank: str) -> set[str]:
+    return {name for name, count in inflow_coefficients(network, tank).items() if count > 0.0}
 
 
 def sumps(network: Network) -> tuple[str, ...]:

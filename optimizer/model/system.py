@@ -43,6 +43,11 @@ class Target:
         return self.runs or (self.run,)
 
     @property
+    def asks_for_flow(self) -> bool:
+        """Return whether it is missed where nothing flows."""
+        return self.low_m3_s > 0.0 or (self.share is not None and self.share.low > 0.0)
+
+    @property
     def is_plain(self) -> bool:
         """Return whether the target is a window on the flow of the one run that it is named after."""
         return self.share is None and self.summed == (self.run,)

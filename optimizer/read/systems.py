@@ -125,7 +125,6 @@ def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> S
     network, runs, told = _read_network(reading, found, unit_system, catalog, all_keys)
     named = Named(runs, devices_in(network.runs), told)
     targets = read_targets(reading, found.get("targets"), named, unit_system)
-    settings = read_settings(reading, found.get("modes"), named, network.pumps, targets, unit_system)
     rules = read_rules(reading, found.get("rules"), catalog, unit_system)
     second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
     measured = under_names(read_measured(reading, found.get("measured"), runs, network.pumps, unit_system), told)
@@ -136,6 +135,7 @@ def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> S
         tanks = tuple(replace(tank, break_depth_m=None) for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
+    settings = read_settings(reading, found.get("modes"), named, network, targets, unit_system)
     money, note = read_money(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), {**network.runs, **_under(network.runs, told)})

@@ -9,14 +9,15 @@ uv line: 25 % of riser within 10 %               a split; also `at least 25 % of
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Kind
+from optimizer.model.circuits import standing_runs
 from optimizer.model.dial import RPM
-from optimizer.model.network import Pump, Run
+from optimizer.model.network import Network, Run
 from optimizer.model.system import Setting, Share, Target
 from optimizer.read.nodes import Entry, Place, Reading, attempt, entries, nearest
 
@@ -74,8 +75,14 @@ def devices_in(runs: Mapping[str, Run]) -> dict[str, str]:
     return {part.name: run.name for run in runs.values() for part in run.parts if part.kind is Kind.DEVICE}
 
 
-def read_targets(reading: Reading, entry: Entry | None, named: Named, unit_system: str) -> tuple[Target, ...]:
-    """Return the targets in file order; one on something that the file does not have is a fault."""
+def read_targets(
+    reading: Reading, entry: Entry | None, named: Named, unit_system: str, standing: Collection[str] = ()
+) -> tuple[Target, ...]:
+    """Return the targets in file order.
+
+    One on something that the file does not have is a fault, and one that asks for flow where the pumps are off:
+    in runs of `standing` alone.
+    """
     if entry is None:
         return ()
     targets: list[Target] = []
@@ -86,7 +93,13 @@ def read_targets(reading: Reading, entry: Entry | None, named: Named, unit_syste
             reading.fault(each.place, f"a target for {error.found}", error.allowed, error.suggestion)
             continue
         target = attempt(reading, each.value, GRAMMAR, lambda text: parse_target(text, named, unit_system))
-        if target is not None:
+        if target is not None and target.asks_for_flow and set(runs) <= set(standing):
+            reading.fault(
+                each.place,
+                f"a target for '{name}', where the pumps that move the water are off",
+                f"'{name}: any', or a speed of those pumps",
+            )
+        elif target is not None:
             alone = runs[0] if len(runs) == 1 and name in named.told else name
             if any(other.run == alone for other in targets):
                 alone = name  # the whole has a target of its own
@@ -173,14 +186,18 @@ def read_settings(
     reading: Reading,
     entry: Entry | None,
     named: Named,
-    pumps: Mapping[str, Pump],
+    network: Network,
     common: tuple[Target, ...],
     unit_system: str,
 ) -> tuple[Setting, ...]:
-    """Return the settings. A target of `targets` holds in each, unless the setting has one of that name."""
+    """Return the settings. A target of `targets` holds in each, unless the setting has one of that name.
+
+    Nor does it where the pumps that move its water are off, which is remarked; what a setting itself asks for where
+    nothing moves is a fault.
+    """
     if entry is None:
         return ()
-    found = []
+    found, pumps = [], network.pumps
     for name, each in entries(reading, entry.value, "modes").items():
         inside = entries(reading, each.value, f"mode '{name}'", [*pumps, "targets"])
         speeds = {}
@@ -188,9 +205,17 @@ def read_settings(
             speed = attempt(reading, inside[pump].value, "a speed, such as 60 %, or off", _speed)
             if speed is not None:
                 speeds[pump] = (pumps[pump].dial or RPM).speed(speed) if speed > 0.0 else 0.0
-        own = read_targets(reading, inside.get("targets"), named, unit_system)
+        standing = standing_runs(network, speeds)
+        own = read_targets(reading, inside.get("targets"), named, unit_system, standing)
         kept = tuple(target for target in common if target.run not in {mine.run for mine in own})
-        found.append(Setting(name, speeds, (*kept, *own), reading.where(each.place)))
+        still = [target for target in kept if target.asks_for_flow and standing.issuperset(target.summed)]
+        if still:
+            runs = ", ".join(f"'{target.run}'" for target in still)
+            reading.remark(
+                each.place, [f"mode '{name}' asks for no flow in {runs}: the pumps that move the water there are off"]
+            )
+        held = tuple(target for target in kept if target not in still)
+        found.append(Setting(name, speeds, (*held, *own), reading.where(each.place)))
     return tuple(found)
 
 

@@ -1,9 +1,10 @@
-"""What goes round by itself and already does what is asked of it → a smaller question, without it.
+"""What goes round by itself and does what is asked of it, modes in which nothing runs → a smaller question.
 
 A ring or a wave pump that takes its water from the surface that it gives it back to shares no water with the rest: no
 flow of the rest is another for it, no tank gets or gives more. Where it meets its targets as it stands, to change it
 costs money and helps nothing. So the cheapest plan leaves it as it is, and is the cheapest plan of the rest; where the
-rest has none, the whole has none.
+rest has none, the whole has none. A mode with every pump off that asks for nothing bears on no choice either; that it
+is safe is checked with the plan.
 """
 
 from __future__ import annotations
@@ -19,19 +20,29 @@ from optimizer.verify.openings import TOLERANCE
 
 
 def rest_of(system: System) -> System | None:
-    """Return the system that asks nothing of what goes round by itself and meets its targets as it stands.
+    """Return the system without idle modes that asks nothing of what goes round and meets its targets as it stands.
 
-    None where nothing does, or nothing else is asked for.
+    None where there is neither, or nothing else is asked for.
     """
-    if counts_electricity(system):
-        return None  # a pump at another speed may then pay
-    left = system
-    for part in system.network.parts():
+    left = _without_idle_modes(system)
+    for part in () if counts_electricity(system) else system.network.parts():  # a pump at another speed may pay
         if _goes_round(system, part) and not system.network.has_work(part):
             smaller = _without_targets(left, frozenset(part))
             if smaller is not None and _meets(system, frozenset(part)):
                 left = smaller
     return None if left is system or not left.all_targets else left.with_standing
+
+
+def _without_idle_modes(system: System) -> System:
+    """Return a system without the modes in which every pump is off and nothing is asked for."""
+    pumps = system.network.pumps
+    kept = tuple(
+        each
+        for each in system.settings
+        if any(each.speeds.get(name, pump.speed) > 0.0 for name, pump in pumps.items())
+        or wants_of(replace(system, targets=each.targets))
+    )
+    return system if len(kept) == len(system.settings) else replace(system, settings=kept)
 
 
 def _goes_round(system: System, part: tuple[str, ...]) -> bool:

@@ -136,6 +136,10 @@ def test_a_system_at_a_setting_runs_its_pumps_so_and_leaves_no_speed_to_choose(
         ("targets: {uv: at least 20 gal/h within 5 %}", ["a tolerance only where"]),
         ("settings: {day: {retrun: 100 %}}", ["unknown key 'retrun'", "'return'"]),
         ("settings: {day: {return: stopped}}", ["'stopped'", "off"]),
+        (
+            "modes: {feeding: {return: off, targets: {left: at least 9 gph}}}",
+            ["pumps that move the water are off", "any"],
+        ),
     ],
 )
 def test_what_can_not_be_meant_is_said_with_what_can(
@@ -146,6 +150,43 @@ def test_what_can_not_be_meant_is_said_with_what_can(
 
     for word in words:
         assert word in str(caught.value)
+
+
+def test_a_mode_asks_for_no_flow_where_the_pumps_that_move_the_water_are_off(catalog: Catalog, tmp_path: Path) -> None:
+    more = """
+    targets: {left + right: at least 800 gph, uv: 20 % of riser, left: at most 700 gph}
+    modes: {day: {}, feeding: {return: off}}
+    """
+    system = read(more, catalog, tmp_path)
+    day, feeding = system.settings
+
+    assert [target.run for target in day.targets] == ["left + right", "uv", "left"]
+    assert [target.run for target in feeding.targets] == ["left"]  # what is at the most so much holds at rest
+    (remark,) = system.remarks
+    assert (
+        "mode 'feeding' asks for no flow in 'left + right', 'uv': the pumps that move the water there are off" in remark
+    )
+
+
+def test_nor_in_lines_out_of_tanks_that_get_nothing_then(catalog: Catalog, tmp_path: Path) -> None:
+    plumbing = PLUMBING.replace("display: 4 ft", "display: 4 ft, nursery: 2 ft")
+    plumbing = plumbing.replace("  uv line: {from: tee 1 branch, to: sump", "  uv line: {from: nursery, to: sump")
+    plumbing += "  seed: {from: tee 1 branch, to: nursery, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}\n"
+    path = tmp_path / "system.yaml"
+    path.write_text(plumbing + "targets: {uv: at least 80 gph}\nmodes: {day: {}, feeding: {return: off}}\n")
+    day, feeding = load_system(path, catalog).settings
+
+    assert [target.run for target in day.targets] == ["uv"]
+    assert not feeding.targets
+
+
+def test_what_the_house_brings_is_asked_for_in_every_mode(catalog: Catalog, tmp_path: Path) -> None:
+    plumbing = PLUMBING.replace("devices:", "supplies: {house: {pressure: 40 psi, elevation: 1 ft}}\ndevices:")
+    plumbing += "  top off: {from: house, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 3 ft]}\n"
+    path = tmp_path / "system.yaml"
+    path.write_text(plumbing + "targets: {top off: at least 8 gph}\nmodes: {feeding: {return: off}}\n")
+
+    assert [target.run for target in load_system(path, catalog).settings[0].targets] == ["top off"]
 
 
 def test_modes_and_settings_mean_the_same(catalog: Catalog, tmp_path: Path) -> None:

@@ -34,13 +34,13 @@ WAVE = """
 JETS = "  jet left: at least 500 L/h\n  jet right: at least 500 L/h\n"
 
 
-def system(folder: Path, wave: str = "", targets: str = "", line: str = "at least 2700 L/h") -> System:
+def system(folder: Path, wave: str = "", targets: str = "", line: str = "at least 2700 L/h", modes: str = "") -> System:
     pump = "    curve: [0 L/h at 3.5 m, 1500 L/h at 3.0 m, 3000 L/h at 1.8 m, 4500 L/h at 0 m]\n    ports: {}\n"
     text = "system: A line and a wave pump\nunits: metric\nsurfaces: {sump: 0 m, display: 1.2 m"
     text += (", reef: 1.2 m" if wave else "") + "}\npumps:\n"
     text += "  return:\n" + pump.format("3/4 in NPT male")
     text += "  wave:\n" + pump.format("1 in NPT female") if wave else ""
-    text += f"runs:{LINE}{wave}targets:\n  line: {line}\n{targets}rules: {{sizes: [3/4 in, 1 in]}}\n"
+    text += f"runs:{LINE}{wave}targets:\n  line: {line}\n{targets}rules: {{sizes: [3/4 in, 1 in]}}\n{modes}"
     path = folder / "system.yaml"
     path.write_text(text, encoding="utf-8")
     return load_system(path, catalog())
@@ -62,6 +62,16 @@ def test_without_a_plan_for_the_rest_there_is_none_at_all(tmp_path: Path) -> Non
     out_of_reach = "at least 4400 L/h"
     assert ask(system(tmp_path, line=out_of_reach))[0] is Status.INFEASIBLE
     assert ask(system(tmp_path, WAVE, JETS, out_of_reach))[0] is Status.INFEASIBLE
+
+
+def test_a_mode_in_which_nothing_runs_changes_no_plan(tmp_path: Path) -> None:
+    day = system(tmp_path)
+    night = system(tmp_path, modes="modes: {day: {}, night: {return: off}}\n")
+    slow = system(tmp_path, modes="modes: {day: {}, night: {return: 40 %, targets: {line: any}}}\n")
+
+    assert ask(night) == ask(day)
+    assert len(night.settings) == 2
+    assert rest_of(slow) is None  # what runs in it may flood a tank
 
 
 @pytest.mark.parametrize(

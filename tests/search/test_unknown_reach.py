@@ -20,7 +20,9 @@ from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
 from optimizer.pipeline import search
 from optimizer.search.answer import Answer
+from optimizer.search.engine import solve
 from optimizer.search.flow_search import TIME_CAME
+from optimizer.search.question import Question
 from optimizer.search.studies.how_far import STEP, best_reach
 from optimizer.search.studies.ways_out import with_ways_out
 from optimizer.search.unknown_pumps import find_any
@@ -163,6 +165,22 @@ def test_each_way_out_that_is_told_is_one() -> None:
         plan = find_any(relaxed, catalog()).plan
         assert reason.endswith(f"the parts would then cost ${(plan.cost_cents or 0) / 100:.2f}")
     assert len(freed) == 2
+
+
+@pytest.mark.long
+def test_a_faster_pump_in_a_mode_is_a_way_out() -> None:
+    plumbing = line("  line: 2500 to 3300 L/h")
+    pumps = {name: replace(pump, speeds=(0.5, 1.0)) for name, pump in plumbing.network.pumps.items()}
+    (name,) = pumps
+    modes = (Setting("day", {name: 0.5}, plumbing.targets), Setting("feeding", {name: 0.0}, ()))
+    asked = replace(plumbing, network=replace(plumbing.network, pumps=pumps), settings=modes, targets=())
+
+    answer = solve(Question(asked, catalog(), Watch.of(60.0)))
+    reasons = said(with_ways_out(asked, catalog(), answer, Watch.of(60.0), lambda plan: plan.cost_cents or 0).reasons)
+
+    assert answer.proved_none
+    assert any(f"possible: pump '{name}' at 100 % in the mode 'day'; the parts would then" in each for each in reasons)
+    assert not any("without the mode" in each for each in reasons)
 
 
 def test_without_time_a_no_still_says_what_was_not_looked_for() -> None:

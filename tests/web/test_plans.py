@@ -244,6 +244,7 @@ def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None
         note("no target", run="return line"): "SetTarget",
         note("relaxed", rule="other sizes", text="other pipe sizes (`other sizes: yes`)"): "SetRule",
         note("more cuts", more=2, cuts=4): "SetRule",
+        note("faster in the mode", pump="return", speed_share=0.95, mode="night"): "SetPumpInMode",
     }
     reasons = [possible(way) for way in ways_found]
 
@@ -255,6 +256,7 @@ def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None
         assert "Not done" not in page.post("/edit", data=form).text
     text = page.sitting.content.decode()
     assert "saw cuts: at most 4" in text
+    assert "return: 95 %" in text
     assert "other sizes: yes" in text
     assert "at least 700" not in text
 

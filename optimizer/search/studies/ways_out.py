@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import has_upper_ends
+from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, element_head_loss_m, pump_head_m, run_elements
 from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.dial import RPM
 from optimizer.model.network import Network, Pump
 from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Forbidden, Plan, Status
@@ -127,7 +129,7 @@ def _run_losses_m(network: Network, flows: Mapping[str, float]) -> dict[str, flo
 def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> _Ways:
     """Return what each single thing that the owner could allow, or not ask for, would cost."""
     rules = list(relaxations(system, catalog))
-    waiting = [*rules, *_wishes(system)]
+    waiting = [*_faster(system), *rules, *_wishes(system)]
     by_rule = False
     ways: list[tuple[int, Note]] = []
     unsettled: list[Note] = []
@@ -142,7 +144,7 @@ def _ways_out(system: System, catalog: Catalog, watch: Watch, price: Price) -> _
             cents = price(found.plan)
             cost = money_note(cents, found.plan.currency)
             less = None if found.status is Status.OPTIMAL else note("or less")
-            by_rule = by_rule or i < len(rules)
+            by_rule = by_rule or any(change is each for each, _ in rules)
             way = change_for(change, system, catalog, found.plan)
             ways.append((cents, note("would make it possible", change=way, cost=cost, less=less)))
         elif found is None or not found.proved_none:
@@ -174,7 +176,7 @@ def _tried(question: Question, least_cuts: int | None) -> Answer | None:
 
 
 def _wishes(system: System) -> Iterator[tuple[Note, System]]:
-    """Yield what could be asked for less: no upper end, no target, no setting."""
+    """Yield what could be asked for less: no upper end, no target, no mode."""
     names = dict.fromkeys(target.run for target in system.all_targets)
     for name in names:
         if any(t.run == name and t.high_m3_s is not None and t.low_m3_s > 0.0 for t in system.all_targets):
@@ -182,10 +184,25 @@ def _wishes(system: System) -> Iterator[tuple[Note, System]]:
     if len(names) > 1:
         for name in names:
             yield note("no target", run=name), _changed(system, name, drop=True)
-    if len(system.settings) > 1:
-        for setting in system.settings:
-            kept = tuple(one for one in system.settings if one is not setting)
-            yield note("without the mode", mode=setting.name), replace(system, settings=kept)
+    asking = [one for one in system.settings if wants_of(replace(system, targets=one.targets))]
+    for setting in asking if len(asking) > 1 else ():
+        kept = tuple(one for one in system.settings if one is not setting)
+        yield note("without the mode", mode=setting.name), replace(system, settings=kept)
+
+
+def _faster(system: System) -> Iterator[tuple[Note, System]]:
+    """Yield each mode with a pump of it at the highest speed of its dial."""
+    for setting in system.settings:
+        for name, pump in system.network.pumps.items():
+            highest = max((pump.speed, *pump.speeds))
+            if 0.0 < setting.speeds.get(name, pump.speed) < highest:
+                shown = (pump.dial or RPM).setting(highest)
+                faster = replace(setting, speeds={**setting.speeds, name: highest})
+                changed = tuple(faster if one is setting else one for one in system.settings)
+                yield (
+                    note("faster in the mode", pump=name, speed_share=shown, mode=setting.name),
+                    replace(system, settings=changed),
+                )
 
 
 def _changed(system: System, name: str, drop: bool) -> System:
