@@ -102,6 +102,13 @@ def in_setting(title: Note, name: str) -> Note:
     return note("check of a mode", what=title, mode=name)
 
 
+def about_tank(title: Note) -> str:
+    """Return the tank that a check is about, by its title, in whatever mode; empty where it is about none."""
+    values = dict(title.values)
+    inner, tank = values.get("what"), values.get("tank")
+    return about_tank(inner) if isinstance(inner, Note) else tank if isinstance(tank, str) else ""
+
+
 def with_safety(system: System, plan: Plan, verification: Verification) -> Verification:
     """Return a verification with what is to be said about safety; what the work makes unsafe fails it."""
     report = safety_of(system, plan, verification)

@@ -37,6 +37,7 @@ from optimizer.verify.drains import together_m3_s
 from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
+from optimizer.verify.safety import about_tank
 
 _HALF = 0.5
 
@@ -127,6 +128,13 @@ class _There:
         found = [each.verdict for each in self.checks if each.check is check and each.second is second]
         return worst(found) if found else None
 
+    def _is_close(self, check: Check, tank: Tank) -> bool:
+        """Return whether a safety check of a tank is close, in any mode: at the upper end of its flow, or not known."""
+        return any(
+            each.check is check and each.verdict is Verdict.CLOSE and about_tank(each.title) == tank.name
+            for each in self.checks
+        )
+
     def _fed_unknown(self) -> tuple[Note, ...]:
         """Return what to state of pumps so that what runs into all the tanks is known."""
         return tuple(dict.fromkeys(one for tank in self.tanks for one in self._unknown(tank, self.flows_m3_s)))
@@ -187,7 +195,8 @@ class _There:
                 continue
             if head <= tank.rim_m:
                 held = None if tank.area_m2 is None else tank.area_m2 * (head - weir_head_m(2 * half, flow))
-                verdict = Verdict.CLOSE if weir_head_m(half, MARGIN * flow) > tank.rim_m else Verdict.SAFE
+                close = weir_head_m(half, MARGIN * flow) > tank.rim_m or self._is_close(Check.FREEBOARD, tank)
+                verdict = Verdict.CLOSE if close else Verdict.SAFE
                 yield Scenario(title, held, 0.0, note("stands higher", tank=tank.name), verdict)
                 continue
             rises = weir_head_m(2 * half, flow)
@@ -210,7 +219,8 @@ class _There:
             elif carried >= flow and unknown:
                 yield Scenario(title, None, None, note("emergency drain alone"), Verdict.UNCHECKED, unknown)
             elif carried >= flow:
-                verdict = Verdict.SAFE if carried >= MARGIN * flow else Verdict.CLOSE
+                close = carried < MARGIN * flow or self._is_close(Check.EMERGENCY_DRAIN, tank)
+                verdict = Verdict.CLOSE if close else Verdict.SAFE
                 yield Scenario(title, 0.0, 0.0, note("down the emergency drain"), verdict)
             else:
                 head = 0.0 if tank.overflow_edge_m is None else weir_head_m(tank.overflow_edge_m, flow)

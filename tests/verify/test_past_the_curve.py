@@ -135,6 +135,9 @@ def test_a_plan_sets_the_valve_within_the_curve_and_is_checked_there() -> None:
     assert all(row[-2:] == ("not known", "close") for row in drains)  # as set; a little more is past the curve
     assert all(row[1].startswith("at least") for row in drains)
     assert any("whether the emergency drain" in text for text in said(report.verification.warnings))
+    by_flow = [one for one in report.mishaps if re.search("power|overflow|main drain", worded(one.title))]
+    assert len(by_flow) >= 4
+    assert not any(one.verdict is Verdict.SAFE for one in by_flow), by_flow  # nor is what fails surer than the checks
 
 
 def test_the_whole_curve_carries_more_than_what_the_short_one_promises() -> None:
