@@ -247,17 +247,35 @@ def _coefficients(network: Network, name: str, fed_by: frozenset[str], seen: fro
 
 
 def mouths_of(network: Network, tank: str) -> tuple[str, ...]:
-    """Return the runs through which a tank empties by its weight when the pumps stop, down to their mouths."""
+    """Return the runs through which a tank empties by its weight while pumps run, down to their mouths."""
     lines = [run for top, circuit in gravity_lines(network) if top == tank for run in circuit.runs]
     return tuple(run.name for run in lines if tank in (run.start.point, run.end.point))
 
 
+def mouths_when_off(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the runs through which a tank empties when the pumps stop, down to their mouths.
+
+    Besides its gravity lines those through which pumps draw from it that send some of it to where it is lower: a pump
+    that stands still holds nothing back.
+    """
+    return tuple(dict.fromkeys((*mouths_of(network, tank), *drawn_down(network, tank))))
+
+
+def drawn_down(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the runs through which pumps draw water from a tank that can run on to a lower place by itself."""
+    height = {name: point.head_m or 0.0 for name, point in network.points.items() if point.is_fixed}
+    drawing = [circuit for circuit in circuits(network) if tank in circuit.sources and not circuit.is_ring]
+    down = [circuit for circuit in drawing if any(height[end] < height[tank] for end in circuit.ends)]
+    return tuple(run.name for circuit in down for run in circuit.runs if run.start.point == tank)
+
+
 def low_openings(network: Network, tank: str) -> tuple[str, ...]:
-    """Return the runs, with those of `mouths_of`, through which a tank runs out once a joint of theirs comes apart.
+    """Return the runs, with those of `mouths_when_off`, through which a tank runs out where a joint opens.
 
     These are rings that stir it, and lines of pumps that draw from it.
     """
     stirred = ring_runs(network)
+    empties = mouths_when_off(network, tank)
     drawn = [run.name for run in network.runs.values() if run.start.point == tank and has_pump(run)]
     rings = [run.name for run in network.runs.values() if tank in (run.start.point, run.end.point)]
-    return tuple(dict.fromkeys((*mouths_of(network, tank), *drawn, *(name for name in rings if name in stirred))))
+    return tuple(dict.fromkeys((*empties, *drawn, *(name for name in rings if name in stirred))))

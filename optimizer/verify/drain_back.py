@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
-from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_of, ring_runs
+from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_when_off, ring_runs
 from optimizer.model.circuits import inflow_coefficients as inflow_of
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
@@ -44,9 +44,9 @@ def drain_back(
     """Return what runs back when the pumps stop out of running at these flows.
 
     A tank gives its area times the head over its overflow edge plus the depth of its lowest return opening below the
-    edge; a siphon-break hole counts at its own depth, and the mouth of a gravity line at its. All pipe behind the pumps
-    counts, and all of the drains that work: some of it may stay, none of it is counted on. A check valve holds nothing
-    back here: they stick.
+    edge; a siphon-break hole counts at its own depth, and the mouth of a gravity line, or of one through which a pump
+    draws it down, at its. All pipe behind the pumps counts, and all of the drains that work: some of it may stay, none
+    of it is counted on. A check valve holds nothing back here: they stick.
     """
     volumes: dict[str, float] = {}
     missing: list[Note] = []
@@ -56,12 +56,12 @@ def drain_back(
         missing += [note("key of tank", key=key, tank=tank.name) for key in tank.missing_for_drain_back]
         missing += [
             note("depth of a mouth", run=run, tank=name)
-            for run in mouths_of(network, name)
+            for run in mouths_when_off(network, name)
             if run not in dict(tank.mouths_m)
         ]
         if not tank.missing_for_drain_back:
             volumes[f"tank {name!r}"] = tank_volume_m3(
-                tank, inflow_m3_s(network, flows_m3_s, tank), mouths_of(network, name)
+                tank, inflow_m3_s(network, flows_m3_s, tank), mouths_when_off(network, name)
             )
         if tank.box_volume_m3:
             volumes[f"overflow box of {name!r}"] = tank.box_volume_m3

@@ -14,7 +14,8 @@ from optimizer.verify.leaks import leak_places
 from optimizer.verify.running import running
 from optimizer.verify.safe_range import safe_ranges
 from optimizer.verify.safety import in_setting
-from optimizer.verify.scenarios import scenarios_of, shut_valves
+from optimizer.verify.scenarios import scenarios_of
+from optimizer.verify.shut_valves import shut_valves
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from optimizer.hydraulics.weirs import weir_head_m
-from optimizer.model.circuits import circuits, fed_surfaces, gravity_lines, has_pump, sumps
+from optimizer.model.circuits import circuits, drawn_down, fed_surfaces, gravity_lines, has_pump, sumps
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Mounting, Network, Run
 from optimizer.model.note import Note, note
@@ -74,7 +74,7 @@ class LetOut:
 
     @cached_property
     def _by_tank(self) -> dict[str, Volume]:
-        """What each run of a ring or a gravity line lets out of its tank."""
+        """What each run of a ring or a gravity line lets out of its tank, and what pumps draw down out of one."""
         found: dict[str, Volume] = {}
         fed, sunk = set(fed_surfaces(self.network)), set(sumps(self.network))
         for circuit in circuits(self.network):
@@ -86,6 +86,12 @@ class LetOut:
         for tank, circuit in gravity_lines(self.network):
             if tank in fed:
                 found |= {run.name: self._down_to_mouths(tank, circuit.runs) for run in circuit.runs}
+        for tank in sorted(fed - sunk):
+            drawn = drawn_down(self.network, tank)
+            for circuit in circuits(self.network):
+                if not {run.name for run in circuit.runs}.isdisjoint(drawn):
+                    out = self._down_to_mouths(tank, [self.network.runs[name] for name in drawn])
+                    found |= {run.name: out for run in circuit.runs}
         return found
 
     def _down_to_mouths(self, name: str, runs: Iterable[Run]) -> Volume:

@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.errors import NetworkError
-from optimizer.hydraulics import Handles, pump_head_m
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
-from optimizer.model.catalog import CHECKS, THROTTLES, Kind
+from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces, mouths_of, ring_runs, sumps
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
-from optimizer.model.safety import WORSE, SafetyCheck, Scenario, Verdict, worst
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.allowance import volume_of_sumps
@@ -36,7 +34,7 @@ from optimizer.verify.drain_back import (
 from optimizer.verify.drains import together_m3_s
 from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
-from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
+from optimizer.verify.running import Running, pump_runs
 from optimizer.verify.safety import about_tank
 
 _HALF = 0.5
@@ -64,7 +62,7 @@ def scenarios_of(
     """
     if not fed_surfaces(network):
         return ()
-    there = _There(system, network, flows_m3_s, most or Running(network, flows_m3_s, {}), tuple(checks))
+    there = There(system, network, flows_m3_s, most or Running(network, flows_m3_s, {}), tuple(checks))
     return (
         *there.power_cut(),
         *there.restart(),
@@ -77,19 +75,10 @@ def scenarios_of(
     )
 
 
-def shut_valves(system: System, network: Network, flows_m3_s: Mapping[str, float]) -> dict[str, Scenario]:
-    """Return what a valve that someone shuts does in one mode, by its run; nothing where no tank is fed.
-
-    The plumbing is solved with that valve shut and all others as they are; of several in a run the last one. The run
-    with the most flow comes first.
-    """
-    if not fed_surfaces(network):
-        return {}
-    return dict(_There(system, network, flows_m3_s, Running(network, flows_m3_s, {}), ()).shut())
-
-
 @dataclass(frozen=True)
-class _There:
+class There:
+    """A plumbing with its valves set: what goes wrong in it, row by row."""
+
     system: System
     network: Network
     flows_m3_s: Mapping[str, float]
@@ -294,97 +283,6 @@ class _There:
             spilled = max(0.0, an_hour - free)
             where = note("over the rim until shut" if spilled else "holds it", tank=end)
             yield Scenario(title, an_hour, spilled, where, Verdict.UNSAFE if spilled else Verdict.CLOSE)
-
-    def shut(self) -> Iterator[tuple[str, Scenario]]:
-        handles = Handles(self.network)
-        for run in sorted(self.network.runs.values(), key=lambda each: -abs(self.flows_m3_s.get(each.name, 0.0))):
-            at = [i for i, part in enumerate(run.parts) if part.kind in THROTTLES]
-            if at and abs(self.flows_m3_s.get(run.name, 0.0)) > STILL_M3_S:
-                yield run.name, self._with_shut(run, at[-1], handles)
-
-    def _with_shut(self, run: Run, at: int, handles: Handles) -> Scenario:
-        title = note("a valve shut", run=run.name)
-        try:
-            then = handles.turned_m3_s(run.name, at, 0.0)
-        except NetworkError as error:
-            return Scenario(title, None, None, note("not calculated", error=str(error)), Verdict.CLOSE)
-        for tank in self.tanks:
-            if found := self._fuller(title, tank, then):
-                return found
-        for tank in self.tanks:
-            if unknown := self._unknown(tank, then):
-                return Scenario(title, None, None, note("more into", tank=tank.name), Verdict.UNCHECKED, unknown)
-        told = [*self._still_pumps(run, at, then), *self._emptied(then)]
-        fallen = [self._fallen_m3(tank, then) for tank in self.tanks]
-        water = None if None in fallen else sum(volume for volume in fallen if volume is not None)
-        free = self.free_m3
-        if water is not None and free is not None and water > free:
-            return Scenario(
-                title, water, water - free, note("all of these", what=(*told, note("over the sump"))), Verdict.UNSAFE
-            )
-        where = note("all of these", what=(*told, *self._elsewhere(run, then)))
-        return Scenario(title, water, 0.0, where, Verdict.CLOSE if told else Verdict.SAFE)
-
-    def _fuller(self, title: Note, tank: Tank, then: Mapping[str, float]) -> Scenario | None:
-        """Return what becomes of a tank that gets more than before; None where it takes that."""
-        before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then))
-        if after <= before * (1.0 + WORSE) + STILL_M3_S:
-            return None
-        own = [drain for drain in self.system.drains if drain.tank == tank.name]
-        carried = together_m3_s(own, self.network.water) if own or mouths_of(self.network, tank.name) else None
-        edge, rim = tank.overflow_edge_m, tank.rim_m
-        limits = [carried, None if edge is None or rim is None else weir_flow_m3_s(edge, rim)]
-        known = [limit for limit in limits if limit is not None]
-        if any(after > limit for limit in known):
-            head = 0.0 if edge is None else weir_head_m(edge, before)
-            return self._over(title, tank, after - min(known), head)
-        if carried is None:
-            missing = (note("drop and lip of drains of" if own else "drain of", tank=tank.name),)
-            return Scenario(title, None, None, note("more into", tank=tank.name), Verdict.UNCHECKED, missing)
-        main = together_m3_s((drain for drain in own if drain.mode is not DrainMode.EMERGENCY), self.network.water)
-        if main is not None and after > main:
-            return Scenario(title, 0.0, 0.0, note("down the emergency drain as well", tank=tank.name), Verdict.CLOSE)
-        return None
-
-    def _still_pumps(self, shut: Run, at: int, then: Mapping[str, float]) -> Iterator[Note]:
-        """Yield the pumps that moved water before and stand still now, with the head that they stand against."""
-        for run in running_pump_runs(self.network):
-            if self.flows_m3_s[run.name] <= STILL_M3_S or then[run.name] > STILL_M3_S:
-                continue
-            pumps = [(i, part.name) for i, part in enumerate(run.parts) if part.kind is Kind.PUMP]
-            if shut.feeds_pump or (run.name == shut.name and at < pumps[0][0]):
-                yield note("pump runs dry", run=run.name)
-                continue
-            head_m = sum(pump_head_m(self.network.pumps[name], 0.0) for _, name in pumps)
-            yield note("pump stands still", run=run.name, head_m=head_m)
-
-    def _emptied(self, then: Mapping[str, float]) -> Iterator[Note]:
-        """Yield the fed tanks out of which more is pumped than comes in."""
-        for tank in self.tanks:
-            counts = inflow_coefficients(self.network, tank)
-            into = sum(count * then.get(name, 0.0) for name, count in counts.items())
-            drawing = [run for run in pump_runs(self.network) if run.start.point == tank.name]
-            if any(then[run.name] > STILL_M3_S for run in drawing) and into < -STILL_M3_S:
-                yield note("tank runs dry", tank=tank.name)
-
-    def _fallen_m3(self, tank: Tank, then: Mapping[str, float]) -> float | None:
-        """Return what a tank gives to the sump as its water falls at the edge [m³]; None where that is not stated."""
-        if tank.area_m2 is None or tank.overflow_edge_m is None:
-            return None
-        flows = (inflow_m3_s(self.network, each, tank) for each in (self.flows_m3_s, then))
-        before, after = (weir_head_m(tank.overflow_edge_m, flow) for flow in flows)
-        return tank.area_m2 * max(0.0, before - after)
-
-    def _elsewhere(self, shut: Run, then: Mapping[str, float]) -> Iterator[Note]:
-        """Yield where most of the water goes instead, if it goes anywhere."""
-        more = {
-            name: then[name] - abs(flow)
-            for name, flow in self.flows_m3_s.items()
-            if name != shut.name and self.network.points[self.network.runs[name].end.point].is_fixed
-        }
-        name = max(more, key=lambda each: more[each], default="")
-        if name and more[name] > STILL_M3_S:
-            yield note("carries more", run=name, before_m3_s=self.flows_m3_s[name], then_m3_s=then[name])
 
 
 def _past_curves(there: Running, tank: Tank) -> tuple[Note, ...]:
