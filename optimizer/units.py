@@ -104,6 +104,12 @@ def parse_head(text: Quantity, units: str | None = None) -> float:
     return checked("head", _not_negative(text, _length(text, units, _HEAD), "a head of 0 or more"), _shown(text))
 
 
+def is_pressure(text: Quantity) -> bool:
+    """Return whether a quantity is written with a unit of pressure."""
+    match = _PLAIN.fullmatch(_clean(text)) if isinstance(text, str) else None
+    return match is not None and (match["unit"] or "").strip().lower() in _PRESSURE.words
+
+
 def parse_elevation(text: Quantity, units: str | None = None) -> float:
     """Return a height [m], which may lie below the sump's water line. A bare number is ft (US) or m (metric)."""
     return checked("height", _length(text, units, _HEAD), _shown(text))

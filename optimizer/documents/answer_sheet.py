@@ -9,8 +9,9 @@ from optimizer.documents.drawing.flow_bars import HEIGHT, LEGEND, WIDTH, flow_ba
 from optimizer.documents.note_words import all_notes
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Place, Sheet, doubtful, unbroken
+from optimizer.documents.targets import wanted_words
 from optimizer.documents.text import speeds_words, unconnected_words
-from optimizer.documents.words import flow_span, wanted_words
+from optimizer.documents.words import flow_span
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import DemandCheck
 from optimizer.units import flow_unit, flow_value

@@ -10,7 +10,8 @@ from optimizer.documents.balance_text import balance_blocks
 from optimizer.documents.flow_tables import dial_words
 from optimizer.documents.safety_text import today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting, target_words
+from optimizer.documents.targets import target_words, targets_of, targets_on_sums
+from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting
 from optimizer.units import show_flow, show_head, show_velocity
 from optimizer.wording.amounts import percent
 from optimizer.wording.notes import notes_words
@@ -135,13 +136,24 @@ def _flow_table(system: System, solution: NetworkSolution, band: Mapping[str, tu
         speed = solution.velocities_m_s.get(name, math.nan)
         wanted = target_words(system.targets, name, units)
         sure = () if band is None else (flow_span(*band[name], units) if name in band else "",)
-        miss = _miss(flow_m3_s, name, system.targets, units) if solution.doubt.known(name) else ""
+        asked = targets_of(system.targets, name)
         shown = solution.doubt.words(name, flow_or_dash(flow_m3_s, units))
-        rows.append((name, shown, *sure, wanted, miss, _fast(speed, units)))
+        rows.append((name, shown, *sure, wanted, _misses(asked, solution, units), _fast(speed, units)))
+    for target in targets_on_sums(system.targets):
+        shown = sum_words(target, solution, units)
+        wanted = target_words([target], target.run, units)
+        sure = () if band is None else ("",)
+        rows.append((target.run, shown, *sure, wanted, _misses([target], solution, units), ""))
     if band is None:
         return table(("run", "flow", "target", "shortfall or excess", "highest velocity"), rows, right=(1, 3, 4))
     titles = ("run", "flow", "80 % range", "target", "shortfall or excess", "highest velocity")
     return table(titles, rows, right=(1, 2, 4, 5))
+
+
+def sum_words(target: Target, solution: NetworkSolution, units: str) -> str:
+    """Return what the runs of a target carry together, as far as it is known."""
+    carried = flow_or_dash(target.amount_m3_s(solution.flows_m3_s), units)
+    return solution.doubt.sums(dict.fromkeys(target.summed, 1.0)).words("", carried)
 
 
 def pump_points(network: Network, solution: NetworkSolution) -> list[tuple[Pump, float, float]]:
@@ -179,13 +191,17 @@ def note_lines(warnings: Iterable[str]) -> list[Block]:
     return [Lines(told)] if told else []
 
 
-def _miss(flow_m3_s: float, run: str, targets: Sequence[Target], units: str) -> str:
-    """Return by how much a flow misses what was asked of its run, signed, or nothing."""
-    for target in targets:
-        if target.run == run and flow_m3_s < target.low_m3_s:
-            return f"-{show_flow(target.low_m3_s - flow_m3_s, units)}"
-        if target.run == run and target.high_m3_s is not None and flow_m3_s > target.high_m3_s:
-            return f"+{show_flow(flow_m3_s - target.high_m3_s, units)}"
+def _misses(asked: Sequence[Target], solution: NetworkSolution, units: str) -> str:
+    """Return by how much a flow misses what was asked of it, signed, or nothing."""
+    flows = solution.flows_m3_s
+    for target in asked:
+        flow_m3_s, (low, high) = target.amount_m3_s(flows), target.limits_m3_s(flows)
+        if not all(map(solution.doubt.known, target.summed)):
+            continue
+        if flow_m3_s < low:
+            return f"-{show_flow(low - flow_m3_s, units)}"
+        if high is not None and flow_m3_s > high:
+            return f"+{show_flow(flow_m3_s - high, units)}"
     return ""
 
 

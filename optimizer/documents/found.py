@@ -8,7 +8,7 @@ from optimizer.choices.for_sale import other_currency
 from optimizer.choices.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.documents.money_notes import money_notes
 from optimizer.documents.tables import Block, Heading, Lines, table
-from optimizer.documents.words import target_words
+from optimizer.documents.targets import target_words, targets_json, targets_on_sums
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.network import Point, PointKind, Run
 from optimizer.units import show_head, show_length
@@ -16,7 +16,7 @@ from optimizer.wording.amounts import money
 from optimizer.wording.notes import notes_words
 
 if TYPE_CHECKING:
-    from optimizer.model.system import System
+    from optimizer.model.system import System, Target
 
 KIND_WORDS = {PointKind.SURFACE: "water level"}
 
@@ -34,7 +34,13 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
         table(("point", "kind", "height"), (_point_row(point, system.units) for point in _fixed(system)), right=(2,)),
         table(
             ("run", "from", "to", "size", "parts", "pipe", "target"),
-            (_run_row(run, system) for run in system.network.runs.values()),
+            [
+                *(_run_row(run, system) for run in system.network.runs.values()),
+                *(
+                    (one.run, *[""] * 5, target_words([one], one.run, system.units))
+                    for one in targets_on_sums(system.targets)
+                ),
+            ],
             right=(4, 5),
         ),
         *_open_joint_lines(system, catalog),
@@ -60,9 +66,7 @@ def check_json(system: System, catalog: Catalog) -> dict[str, Any]:
             for point in system.network.points.values()
         ],
         "runs": [_run_json(run) for run in system.network.runs.values()],
-        "targets": [
-            {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
-        ],
+        "targets": targets_json(system.targets),
         "open_joints": [
             {
                 "run": place.run,
@@ -123,6 +127,10 @@ def _run_row(run: Run, system: System) -> tuple[str, ...]:
         show_length(length_m, system.units) if length_m else "",
         target_words(system.targets, run.name, system.units),
     )
+
+
+def _sum_row(target: Target, units: str) -> tuple[str, ...]:
+    return (target.run, "", "", "", "", "", target_words([target], target.run, units))
 
 
 def _pipe_length_m(run: Run) -> float:

@@ -15,6 +15,7 @@ from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.flows_text import pump_points
 from optimizer.documents.note_words import warning_notes
+from optimizer.documents.targets import targets_json
 from optimizer.documents.text import changes, pump_changes, require_passed, valve_name
 from optimizer.documents.work_words import work_json
 from optimizer.model.bill import BillLine
@@ -66,7 +67,7 @@ def flow_json(
             }
             for name in network.runs
         ],
-        "targets": _targets(system),
+        "targets": targets_json(system.targets),
         "points": [{"point": name, "head_m": _number(head_m)} for name, head_m in solution.heads_m.items()],
         "pumps": [
             {
@@ -216,18 +217,12 @@ def _outcome(system: System, plan: Plan) -> Json:
         "electricity_cents": plan.energy_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
-        "targets": _targets(system),
+        "targets": targets_json(system.targets),
         "reasons": notes_json(plan.reasons, system.units),
         "forbidden_by": plan.forbidden.value if plan.status is Status.INFEASIBLE else None,
         "notes": notes_json(plan.notes, system.units),
         "left_out_of_the_proof": notes_json(plan.left_out, system.units),
     }
-
-
-def _targets(system: System) -> list[Json]:
-    return [
-        {"run": target.run, "low_m3_s": target.low_m3_s, "high_m3_s": target.high_m3_s} for target in system.targets
-    ]
 
 
 def _demand(report: PlanReport, place: int) -> Json:

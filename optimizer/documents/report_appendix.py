@@ -38,8 +38,9 @@ from optimizer.documents.report_html import (
 )
 from optimizer.documents.safety_text import safety_section
 from optimizer.documents.settings_card import meter_notes
+from optimizer.documents.targets import target_words
 from optimizer.documents.text import first_setting_words
-from optimizer.documents.words import flow_span, flow_words, target_words
+from optimizer.documents.words import flow_span, flow_words
 from optimizer.units import flow_value, show_flow, show_head, show_velocity
 from optimizer.wording.amounts import money
 from optimizer.wording.notes import note_words, notes_words

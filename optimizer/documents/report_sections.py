@@ -35,8 +35,9 @@ from optimizer.documents.report_html import (
     table,
 )
 from optimizer.documents.settings_card import avoid_lines, dial_lines, meter_tables, reading_lines, valve_rows
+from optimizer.documents.targets import wanted_words
 from optimizer.documents.text import demand_words, speeds_words, unconnected_words
-from optimizer.documents.words import flow_span, wanted_words
+from optimizer.documents.words import flow_span
 from optimizer.documents.work_pictures import sketch_words, sketches
 from optimizer.model.plan import DemandCheck
 from optimizer.units import show_length, show_rating

@@ -11,7 +11,8 @@ from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import flow_span, part_place, pump_setting, steps_of, wanted_words
+from optimizer.documents.targets import wanted_words
+from optimizer.documents.words import flow_span, part_place, pump_setting, steps_of
 from optimizer.errors import DocumentError
 from optimizer.model.network import Pump
 from optimizer.model.note import Note

@@ -15,7 +15,6 @@ from optimizer.wording.notes import note_words
 
 if TYPE_CHECKING:
     from optimizer.model.network import Part, Pump
-    from optimizer.model.system import Target
 
 
 def money_number_format(currency: str) -> str:
@@ -27,20 +26,6 @@ def money_number_format(currency: str) -> str:
 def steps_of(changes: Sequence[Note]) -> list[str]:
     """Return what is done, one thing a line: what comes out and what goes in stand apart."""
     return [note_words(change, "") for change in changes] or ["parts only"]
-
-
-def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
-    """Return a target as it was asked for: `at least 1,100 gph`, `250 to 350 gph`."""
-    if high_m3_s is None:
-        return f"at least {show_flow(low_m3_s, units)}" if low_m3_s > 0 else "any flow"
-    if low_m3_s <= 0:
-        return f"at most {show_flow(high_m3_s, units)}"
-    return flow_span(low_m3_s, high_m3_s, units)
-
-
-def target_words(targets: Sequence[Target], run: str, units: str) -> str:
-    """Return what a run was asked to carry, or nothing."""
-    return "; ".join(wanted_words(one.low_m3_s, one.high_m3_s, units) for one in targets if one.run == run)
 
 
 def reached(share: float) -> str:

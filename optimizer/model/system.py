@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -46,6 +47,17 @@ class Target:
     def asks_for_flow(self) -> bool:
         """Return whether it is missed where nothing flows."""
         return self.low_m3_s > 0.0 or (self.share is not None and self.share.low > 0.0)
+
+    def amount_m3_s(self, flows_m3_s: Mapping[str, float]) -> float:
+        """Return what its runs carry together [m³/s]; not-a-number where that of one is not told."""
+        return sum(flows_m3_s.get(run, math.nan) for run in self.summed)
+
+    def limits_m3_s(self, flows_m3_s: Mapping[str, float]) -> tuple[float, float | None]:
+        """Return its limits as flows: those of a share by what the other runs carry [m³/s]."""
+        if self.share is None:
+            return self.low_m3_s, self.high_m3_s
+        whole = sum(flows_m3_s.get(run, math.nan) for run in self.share.of)
+        return self.share.low * whole, None if self.share.high is None else self.share.high * whole
 
     @property
     def is_plain(self) -> bool:

@@ -21,6 +21,7 @@ _AT = re.compile(r"(?P<first>.+?)[ ]+at[ ]+(?P<second>.+)", re.IGNORECASE)
 _TO = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _Point = tuple[float, float]
 PUMP_KEYS = ("curve", "continued", "speed", "speeds", "ports", "power", "dial", "mounting")
+_TEST_C = 20.0  # of the fresh water that makers test with
 DEVICE_KEYS = ("loss", "ports", "volume")
 SUPPLY_KEYS = ("pressure", "elevation")
 WATER_KEYS = ("salinity", "temperature")
@@ -251,8 +252,15 @@ def _curve_point(reading: Reading, node: Node, unit_system: str, flow_first: boo
         reading.fault(node.place, node.shape, example)
         return None
     flow_m3_s = attempt(reading, flow_node, "a flow", _with_units(units.parse_flow, unit_system))
-    head_m = attempt(reading, head_node, "a head", _with_units(units.parse_head, unit_system))
+    head_m = attempt(reading, head_node, "a head or a pressure", lambda text: _head_m(text, unit_system))
     return None if flow_m3_s is None or head_m is None else (flow_m3_s, head_m)
+
+
+def _head_m(text: str, unit_system: str) -> float:
+    """Return a head [m]; one that is told as a pressure was measured with fresh water (common practice, no source)."""
+    if units.is_pressure(text):
+        return units.parse_pressure(text, unit_system) / (density_kg_m3(0.0, _TEST_C) * GRAVITY_M_S2)
+    return units.parse_head(text, unit_system)
 
 
 def read_water(reading: Reading, entry: Entry | None, unit_system: str) -> Water:

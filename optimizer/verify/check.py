@@ -7,7 +7,7 @@ the owner is solved as a network, and what comes out is compared with every targ
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from optimizer.choices.velocity import velocity_rule, with_carried
@@ -113,19 +113,15 @@ def _with_valves(
 
 def _check(stood: Network, target: Target, one: _Solved) -> DemandCheck:
     """Compare one target; the limits of a split are flows, by what the other runs carry after the work."""
-    low, high = target.low_m3_s, target.high_m3_s
-    if target.share is not None:
-        whole = _sum(target.share.of, one.after.flows_m3_s)
-        low = target.share.low * whole
-        high = None if target.share.high is None else target.share.high * whole
-    flow, summed = _sum(target.summed, one.after.flows_m3_s), dict.fromkeys(target.summed, 1.0)
+    low, high = target.limits_m3_s(one.after.flows_m3_s)
+    flow, summed = target.amount_m3_s(one.after.flows_m3_s), dict.fromkeys(target.summed, 1.0)
     return DemandCheck(
         run=f"{target.run}, {one.name}" if one.name else target.run,
         low_m3_s=low,
         high_m3_s=high,
-        before_m3_s=_sum(target.summed, one.before.flows_m3_s),
+        before_m3_s=target.amount_m3_s(one.before.flows_m3_s),
         after_m3_s=flow,
-        all_open_m3_s=_sum(target.summed, one.wide.flows_m3_s),
+        all_open_m3_s=target.amount_m3_s(one.wide.flows_m3_s),
         met=is_met(flow, low, high),
         before_doubt=one.before.doubt.sums(summed),
         after_doubt=one.after.doubt.sums(summed),
@@ -151,10 +147,6 @@ def is_met(flow_m3_s: float, low_m3_s: float, high_m3_s: float | None) -> bool:
     """Return whether a flow is in its window, to the one `TOLERANCE` of all checks; a least flow of 0 asks nothing."""
     enough = low_m3_s <= 0.0 or flow_m3_s >= low_m3_s * (1 - TOLERANCE)
     return enough and (high_m3_s is None or flow_m3_s <= high_m3_s * (1 + TOLERANCE) + _NOTHING_M3_S)
-
-
-def _sum(runs: Sequence[str], flows_m3_s: Mapping[str, float]) -> float:
-    return sum(flows_m3_s[run] for run in runs)
 
 
 def _over_limits(one: _Solved, system: System) -> Iterator[Note]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.documents.words import target_words
+from optimizer.documents.targets import target_words
 from optimizer.edits.splice import has, value_at
 from optimizer.errors import EditError
 from optimizer.model.catalog import CHECKS, PIPES, THROTTLES, Catalog, Kind

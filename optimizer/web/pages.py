@@ -232,7 +232,7 @@ class Pages:
         state = solved(tried.network, False)
         drawing = self.drawing(tried, state, asked.get("at", ""))
         rows = {
-            "rows": views.run_rows(tried, state, None),
+            "rows": (*views.run_rows(tried, state, None), *views.sum_rows(tried, state)),
             "pumps": views.pump_rows(tried, state),
             "drains": views.drain_rows(tried),
         }
@@ -339,7 +339,7 @@ class Pages:
         state = answers.solved(mode)
         band = answers.band(mode) if with_band else None
         return {
-            "rows": views.run_rows(at, state, band),
+            "rows": (*views.run_rows(at, state, band), *views.sum_rows(at, state)),
             "pumps": views.pump_rows(at, state),
             "drains": views.drain_rows(at),
             "notes": answers.notes(mode) if with_band else (),

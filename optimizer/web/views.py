@@ -23,7 +23,8 @@ from optimizer.documents.floor_text import (
 )
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, Table, table
-from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting, target_words
+from optimizer.documents.targets import target_words, targets_of, targets_on_sums
+from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.dial import RPM
@@ -40,6 +41,7 @@ from optimizer.wording.notes import notes_words
 if TYPE_CHECKING:
     from optimizer.documents.pictures import Picture
     from optimizer.documents.report_facts import Solved
+    from optimizer.hydraulics import NetworkSolution
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,17 +81,16 @@ class DrainRow:
 
 def run_rows(system: System, state: Solved, band: Mapping[str, tuple[float, float]] | None) -> tuple[RunRow, ...]:
     """Return flow, head lost, velocity and target of every run; `band` where it was worked out."""
-    losses_m, units = state.losses_m(), system.units
+    losses_m, units, solution = state.losses_m(), system.units, state.solution
     rows = []
     for place, name in enumerate(system.network.runs):
-        flow, fast = (told.get(name, math.nan) for told in (state.solution.flows_m3_s, state.solution.velocities_m_s))
-        known = state.solution.doubt.known(name)
-        mark, good = _mark(flow, [one for one in system.targets if one.run == name], units) if known else ("", None)
+        flow, fast = (told.get(name, math.nan) for told in (solution.flows_m3_s, solution.velocities_m_s))
+        mark, good = _mark(targets_of(system.targets, name), solution, units)
         rows.append(
             RunRow(
                 f"run-{place}",
                 name,
-                state.solution.doubt.words(name, _finite(flow, flow_words, units)),
+                solution.doubt.words(name, _finite(flow, flow_words, units)),
                 flow_span(*band[name], units) if band and name in band else "",
                 _finite(losses_m.get(name, math.nan), show_head, units),
                 _finite(fast, show_velocity, units),
@@ -101,20 +102,31 @@ def run_rows(system: System, state: Solved, band: Mapping[str, tuple[float, floa
     return tuple(rows)
 
 
+def sum_rows(system: System, state: Solved) -> tuple[RunRow, ...]:
+    """Return what runs carry together of which that is asked."""
+    rows, units = [], system.units
+    for target in targets_on_sums(system.targets):
+        told = flows_text.sum_words(target, state.solution, units)
+        wanted = target_words([target], target.run, units)
+        rows.append(RunRow("", target.run, told, "", "", "", wanted, *_mark([target], state.solution, units)))
+    return tuple(rows)
+
+
 def _finite(value: float, words: Callable[[float, str], str], units: str) -> str:
     return words(value, units) if math.isfinite(value) else "–"
 
 
-def _mark(flow_m3_s: float, targets: Sequence[Target], units: str) -> tuple[str, bool | None]:
-    """Return how a flow stands to what was asked: `on target`, `40 gph short`; nothing where nothing was."""
-    if not targets or not math.isfinite(flow_m3_s):
-        return "", None
-    for one in targets:
-        if flow_m3_s < one.low_m3_s * (1 - 1e-6):
-            return f"{show_flow(one.low_m3_s - flow_m3_s, units)} short", False
-        if one.high_m3_s is not None and flow_m3_s > one.high_m3_s * (1 + 1e-6):
-            return f"{show_flow(flow_m3_s - one.high_m3_s, units)} too much", False
-    return "on target", True
+def _mark(targets: Sequence[Target], solution: NetworkSolution, units: str) -> tuple[str, bool | None]:
+    """Return how flows stand to what was asked: `on target`, `40 gph short`; nothing where nothing was, or is known."""
+    flows, known = solution.flows_m3_s, solution.doubt.known
+    told = [one for one in targets if all(map(known, one.summed)) and math.isfinite(one.amount_m3_s(flows))]
+    for one in told:
+        flow_m3_s, (low, high) = one.amount_m3_s(flows), one.limits_m3_s(flows)
+        if flow_m3_s < low * (1 - 1e-6):
+            return f"{show_flow(low - flow_m3_s, units)} short", False
+        if high is not None and flow_m3_s > high * (1 + 1e-6):
+            return f"{show_flow(flow_m3_s - high, units)} too much", False
+    return ("on target", True) if told else ("", None)
 
 
 def pump_rows(system: System, state: Solved) -> tuple[PumpRow, ...]:

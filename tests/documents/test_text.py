@@ -15,14 +15,15 @@ from optimizer.documents.flows_text import flow_blocks, loss_blocks
 from optimizer.documents.payload import flow_json, losses_json, no_plan_json, plan_json
 from optimizer.documents.status_words import status_words
 from optimizer.documents.tables import Heading, plain_text, print_blocks, table
+from optimizer.documents.targets import wanted_words
 from optimizer.documents.text import no_plan_blocks, plan_blocks
-from optimizer.documents.words import part_place, wanted_words
+from optimizer.documents.words import part_place
 from optimizer.errors import DocumentError
 from optimizer.hydraulics import NetworkSolution, PartLoss, pump_head_m
 from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
-from optimizer.model.system import Setting
+from optimizer.model.system import Setting, Share, Target
 from optimizer.wording.amounts import money, percent
 
 
@@ -134,6 +135,26 @@ def test_flows_are_told_with_what_was_wanted_and_by_how_much_they_miss() -> None
     assert "at most 120 gph" in rows["media reactor"]
     assert "7.9 ft/s" in rows["riser"]
     assert "Note: the check valve may chatter" in text
+
+
+def test_a_target_on_a_device_a_share_or_a_sum_is_told_where_its_flow_is() -> None:
+    device = Target("lamp", 250 * GAL_H, 350 * GAL_H, runs=("uv line",))
+    split = Target("media reactor", 0.0, share=Share(("riser",), 0.2, 0.25))
+    both = Target("uv line + media reactor", 600 * GAL_H, runs=("uv line", "media reactor"))
+    system = replace(demo_system(), targets=(device, split, both))
+
+    text = plain_text(flow_blocks(system, solution()))
+    rows = {line.split("  ")[0]: line for line in text.splitlines()}
+    data = flow_json(system, solution())["targets"]
+
+    assert "250 to 350 gph" in rows["uv line"]
+    assert "+38 gph" in rows["uv line"]
+    assert "20 to 25 % of riser" in rows["media reactor"]
+    assert "-121 gph" in rows["media reactor"]  # 131 of 0.2 x 1,261 = 252
+    assert "519 gph" in rows["uv line + media reactor"]  # 388 + 131
+    assert "-81 gph" in rows["uv line + media reactor"]
+    assert data[1]["share_of_runs"] == {"runs": ["riser"], "low": 0.2, "high": 0.25}
+    assert data[2]["runs"] == ["uv line", "media reactor"]
 
 
 def test_a_pump_is_told_with_the_head_that_it_gives_at_its_flow() -> None:

@@ -205,6 +205,18 @@ def test_a_thread_has_several_names(word: str, line) -> None:  # type: ignore[no
     assert line(f"pipe 1 ft, adapter slip x {word}")[1].ends[1] == End(Form.NPT_FEMALE, "1 in", SizeSystem.THREAD)
 
 
+def test_what_a_device_loses_may_be_told_as_a_pressure(read) -> None:  # type: ignore[no-untyped-def]
+    """A psi is 6,894.757 Pa, a conventional foot of water 2,989.067 Pa (NIST SP 811, appendix B.8, from memory), at
+    1,000 kg/m3; fresh water of 20 °C has 998.2 kg/m3 (IAPWS, from memory)."""
+    more = "devices: {uv: {loss: [1 psi at 300 gal/h, 25 kPa at 700 gal/h], ports: 1 in socket}}"
+    parts = "pipe 1 ft, device uv, pipe 1 ft"
+    system = read(SYSTEM.format(parts=parts, size="1 in sch 40 PVC", more=more, units="US"))
+
+    (_, at_300), (_, at_700) = system.network.devices["uv"].curve
+    assert at_300 == pytest.approx(6894.757 / 2989.067 / 0.9982 * 0.3048, rel=1e-4)
+    assert at_700 == pytest.approx(25000 / 2989.067 / 0.9982 * 0.3048, rel=1e-4)
+
+
 def test_an_open_joint_takes_the_two_ends_that_it_is_to_marry(line) -> None:  # type: ignore[no-untyped-def]
     device = "devices: {uv: {loss: 2 ft at 300 gal/h, ports: 3/4 in BSPP male}}"
     parts = line("pipe 1 ft, elbow, open joint, device uv, open joint, pipe 1 ft", more=device)

@@ -194,3 +194,22 @@ targets: {riser: at least 300 gal/h}
 
     told = [words_of(page.get("/choose", params={"at": f"part-0-{index}"}).text) for index in range(5)]
     assert [index for index, words in enumerate(told) if "one leg closed" in words] == [2]
+
+
+def test_what_is_asked_of_runs_together_has_a_row_of_its_own(open_page: Open) -> None:
+    text = """
+system: Two outlets
+units: US
+surfaces: {sump: 0, display: 1.4 m}
+pumps:
+  return: {curve: [[0 gal/h, 3.6 m], [800 gal/h, 2.2 m], [1210 gal/h, 0 m]], ports: 3/4 in socket}
+runs:
+  riser: {from: sump, to: split, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 6 in]}
+  left: {from: split, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
+  right: {from: split branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
+targets: {left + right: at least 5000 gal/h, right: at most 20 % of riser}
+"""
+    words = words_of(open_page(content=text.encode()).get("/runs").text)
+
+    assert re.search(r"left \+ right [\d,]+ gph at least 5,000 gph ✗ [\d,]+ gph short", " ".join(words.split()))
+    assert re.search(r"at most 20 % of riser ✗ \d+ gph too much", " ".join(words.split()))
