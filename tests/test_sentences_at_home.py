@@ -13,7 +13,7 @@ import pytest
 
 import optimizer
 from optimizer.model.note import Note
-from optimizer.wording.notes import _SHOWN, note_json, note_words, sayings
+from optimizer.wording.notes import _BETWEEN, _SHOWN, note_json, note_words, sayings
 
 PACKAGE = Path(optimizer.__file__).parent
 MUTE = ("takeoff", "verify", "search")
@@ -114,7 +114,7 @@ def test_a_sentence_shows_every_one_of_its_values(code: str) -> None:
     assert isinstance(says, str)
     values: dict[str, object] = {"currency": "USD"}
     for name, shown in FIELD.findall(says):
-        several = shown in ("list", "and", "and the", "or", "then", "joined")
+        several = shown in _BETWEEN
         number = shown in _SHOWN or shown in ("money", "g", ",", ".0f", ".4g")
         values[name] = ("one", "two") if several else 7 if number else name
     told = Note(code, tuple(values.items()))  # type: ignore[arg-type]

@@ -24,7 +24,8 @@ _SHOWN: Mapping[str, Callable[[Any, str], str]] = {
     "number": lambda share, _: f"{100 * share:.0f}",
     "mm": lambda length_m, _: f"{1000 * length_m:.0f} mm",
 }
-_BETWEEN = {"list": ", ", "and": " and ", "and the": " and the ", "or": " or ", "then": "; ", "joined": ""}
+_BETWEEN = {"list": ", ", "and": " and ", "and the": " and the ", "or": " or ", "then": "; ", "few": "; ", "joined": ""}
+_FEW = 4  # of a long list that is not what matters, as many as are told
 
 
 @cache
@@ -32,7 +33,8 @@ def sayings() -> Mapping[str, str | Callable[[Note, str], str]]:
     """Return how every code is worded: a sentence with its values in braces, or a function of note and units.
 
     `{flow_m3_s:flow}` is a flow in the owner's units, `{cents:money}` money of the note's `currency`; `{names:and}`
-    joins several, `{name!r}` quotes; a note in a note is worded where it stands, and what is None is left out.
+    joins several, `{pumps:few}` the first of many, `{name!r}` quotes; a note in a note is worded where it stands, and
+    what is None is left out.
     """
     from optimizer.wording import checks, mishaps, search, studies, work
 
@@ -95,7 +97,10 @@ class _Wording(string.Formatter):
         if isinstance(value, Note):
             return note_words(value, self.units)
         if isinstance(value, tuple):
-            return _BETWEEN[format_spec].join(self.format_field(one, "") for one in value)
+            words = [self.format_field(one, "") for one in value]
+            if format_spec == "few" and len(words) > _FEW + 1:
+                words[_FEW:] = [f"and {len(words) - _FEW} more"]
+            return _BETWEEN[format_spec].join(words)
         if format_spec == "money":
             return money(value, self.currency)
         show = _SHOWN.get(format_spec)

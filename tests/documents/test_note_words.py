@@ -19,6 +19,13 @@ def test_what_is_left_over_is_told_in_the_owners_units() -> None:
     assert "41 mm (1-5/8 in) shorter" in note_words(left, "US")
 
 
+def test_a_long_list_of_what_is_left_open_is_cut_short() -> None:
+    pumps = tuple(f"pump {n}" for n in range(1, 8))
+
+    assert note_words(note("not ruled out with", pumps=pumps), "US").endswith("pump 3; pump 4; and 3 more")
+    assert note_words(note("not ruled out with", pumps=pumps[:5]), "US").endswith("pump 4; pump 5")
+
+
 def test_rates_and_tax_are_noted_once_for_every_document(report: PlanReport) -> None:
     taxed = replace(report, system=replace(report.system, money=Money("USD", tax=0.19, tax_included=True)))
     told = all_notes(taxed)
