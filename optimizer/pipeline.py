@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics import HeadPoint, LossGroup, NetworkSolution, PartLoss
     from optimizer.hydraulics.calibration import CalibrationReport
     from optimizer.hydraulics.contradictions import Compared
+    from optimizer.hydraulics.uncertainty import Uncertainty
     from optimizer.model.bill import Bill
     from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
@@ -94,9 +95,21 @@ def flow_band(system: System) -> dict[str, tuple[float, float]]:
 
     Readings narrow it once the factors that they gave are in the file.
     """
-    from optimizer.hydraulics.uncertainty import band
+    return flow_draws(system).band_m3_s
 
-    return band(system.network, measured=_told(system))
+
+def flow_draws(system: System) -> Uncertainty:
+    """Return the flows of the plumbing as it stands with all that is not known drawn by chance."""
+    from optimizer.hydraulics.uncertainty import uncertainty
+
+    return uncertainty(system.network, measured=_told(system))
+
+
+def chance_today(system: System, drawn: Uncertainty) -> tuple[Note, ...]:
+    """Return in what share of all cases the plumbing as it stands meets its targets; nothing where it has none."""
+    from optimizer.hydraulics.uncertainty import chance_notes
+
+    return chance_notes(drawn, system.targets)
 
 
 def barely_lifting(system: System, solution: NetworkSolution) -> tuple[Note, ...]:
@@ -373,7 +386,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     if not verification.passed:
         failed = "; ".join(notes_words(verification.failures, system.units))
         raise CheckError(f"the plan failed its check by the network: {failed}")
-    band = _planned_band(system, found, verification)
+    band, gains = _planned_bands(system, found, verification)
     bill = priced(system, found, for_sale(system, catalog), Store.shipped())[1]
     found = _at_the_price_of(found, bill.total_cents)
     doubts = (now.doubt, doubt_of(planned_network(system.network, found), verification.flows_m3_s))
@@ -383,7 +396,9 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     checks = verification.safety.checks if verification.safety else ()
     told, touchy = floor_facts(system, set_up, checks), tuple(touchy_valves(set_up, verification.valves))
     floor = (told.mishaps, told.ranges, told.leaks)
-    plain = PlanReport(system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor)
+    plain = PlanReport(
+        system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor, gains=gains
+    )
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
 
@@ -514,24 +529,36 @@ def store_orders(system: System, found: Shopping, catalogs: Sequence[Catalog]) -
     return tuple(store_bill(system, found.best.plan, *each) for each in zip(stores, bought, strict=True))
 
 
-def _planned_band(system: System, found: Plan, verification: Verification) -> dict[str, tuple[float, float]]:
-    """Return the band of every flow after the work, valves at their settings; what was measured before narrows it.
+def _planned_bands(
+    system: System, found: Plan, verification: Verification
+) -> tuple[dict[str, tuple[float, float]], dict[str, tuple[float, float]]]:
+    """Return the band of every flow after the work, and of what every target gains by it, from the same draws.
 
-    That of a target on several runs is of what these carry together.
+    Valves are at their settings; what was measured before narrows both. That of a target on several runs is of what
+    these carry together.
     """
     from optimizer.hydraulics.uncertainty import uncertainty
     from optimizer.model.plan import planned_networks
     from optimizer.verify.settings import with_openings
 
     bands: dict[str, tuple[float, float]] = {}
+    gains: dict[str, tuple[float, float]] = {}
     for (mode, at), network in zip(system.ways_to_run, planned_networks(system, found), strict=True):
         there = with_openings(network, verification.valves)
-        drawn = uncertainty(there, measured=_told(system), measured_on=system.network)
+        drawn, before = (
+            uncertainty(each, measured=_told(system), measured_on=system.network) for each in (there, at.network)
+        )
         sums = {target.run: drawn.sum_band_m3_s(target.summed) for target in at.targets if not target.is_plain}
-        told = {**{name: span for name, span in sums.items() if span is not None}, **drawn.band_m3_s}
-        bands |= {f"{run}, {mode}" if mode else run: span for run, span in told.items()}
-        bands = {**told, **bands}  # a run by its own name: in the first mode
-    return bands
+        known = {**{name: span for name, span in sums.items() if span is not None}, **drawn.band_m3_s}
+        bands |= {_in(mode, run): span for run, span in known.items()}
+        bands = {**known, **bands}  # a run by its own name: in the first mode
+        more = {_in(mode, target.run): drawn.change_band_m3_s(before, target.summed) for target in at.targets}
+        gains |= {name: span for name, span in more.items() if span is not None}
+    return bands, gains
+
+
+def _in(mode: str, run: str) -> str:
+    return f"{run}, {mode}" if mode else run
 
 
 def _told(system: System) -> tuple[Measurement, ...]:

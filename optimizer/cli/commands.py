@@ -115,9 +115,10 @@ def flow(
     modes = []
     for name, at in _modes(system, mode):
         solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
-        band = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_band, at), as_json)
+        drawn = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_draws, at), as_json)
         states = state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
-        modes.append((name, at, solution, band, (*pipeline.barely_lifting(at, solution), *states)))
+        told = (*pipeline.chance_today(at, drawn), *pipeline.barely_lifting(at, solution), *states)
+        modes.append((name, at, solution, drawn.band_m3_s, told))
     read_off = pipeline.readings(system)
     if as_json:
         from optimizer.documents import payload

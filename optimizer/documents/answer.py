@@ -11,7 +11,7 @@ from optimizer.documents.drawing.frontier_chart import FrontierPoint
 from optimizer.documents.floor_text import is_told, probe_words
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.safety_text import shown, title_of, told_numbers
-from optimizer.documents.status_words import cases_words, chance_words, spares_words, status_words, verdict_words
+from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.text import pump_changes, speed_before
 from optimizer.documents.words import pump_setting, reached
 from optimizer.model.network import Part
@@ -19,7 +19,7 @@ from optimizer.model.outcome import Nearest, PlanReport
 from optimizer.model.plan import RunPlan
 from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.units import show_volume
-from optimizer.wording.amounts import money, percent
+from optimizer.wording.amounts import cases, money, percent
 from optimizer.wording.notes import note_words, notes_words
 
 NOTES_SHOWN = 6  # with the answer; where there are more, all of them stand in the appendix
@@ -211,6 +211,6 @@ def _nearest_words(nearest: Nearest, report: PlanReport) -> str:
     """Return what the next plan by cost gives for its money: `$77.39 in parts ($5.97 more) works in 7 of 10 cases`."""
     more = money(nearest.cost_cents - report.bill.total_cents, report.bill.currency)
     cost = money(nearest.cost_cents, report.bill.currency)
-    gives = "gives more flow than asked" if nearest.works is None else f"works in {cases_words(nearest.works)}"
+    gives = "gives more flow than asked" if nearest.works is None else f"works in {cases(nearest.works)}"
     cuts = "" if nearest.cuts == report.plan.cuts else f", with {_count(nearest.cuts, 'saw cut')}"
     return f"{cost} in parts ({more} more) {gives}{cuts}"

@@ -227,6 +227,7 @@ def _outcome(system: System, plan: Plan) -> Json:
 
 def _demand(report: PlanReport, place: int) -> Json:
     check = report.verification.demands[place]
+    gain = (report.gains or {}).get(check.run, (None, None))
     return {
         "run": check.run,
         "low_m3_s": check.low_m3_s,
@@ -235,6 +236,8 @@ def _demand(report: PlanReport, place: int) -> Json:
         "after_m3_s": _number(check.after_m3_s),
         "all_valves_open_m3_s": _number(check.all_open_m3_s),
         "met": check.met,
+        "gain_low_m3_s": _number(gain[0]),
+        "gain_high_m3_s": _number(gain[1]),
         **{
             f"{word}_is": told["flow_is"]
             for word, doubt in (

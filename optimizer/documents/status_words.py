@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.model.bill import Bill
 from optimizer.model.chance import Chance
 from optimizer.model.plan import Forbidden, Plan, Status, Verification
-from optimizer.wording.amounts import money
+from optimizer.wording.amounts import cases, money
 from optimizer.wording.notes import notes_words
 
 
@@ -78,15 +78,6 @@ def verdict_words(verification: Verification) -> str:
     return "CHECK FAILED: the solved network misses a target."
 
 
-def cases_words(share: float) -> str:
-    """Return a share as people say it: `about 5 of 10 cases`."""
-    if share < 0.055:
-        return "fewer than 1 of 10 cases"
-    if share >= 0.995:
-        return "nearly all cases"
-    return f"about {round(100 * share)} of 100 cases" if share > 0.945 else f"about {round(10 * share)} of 10 cases"
-
-
 def share_words(share: float | None) -> str:
     """Return a share of cases in percent, as short as a column wants it; a dash where it was not worked out."""
     if share is None:
@@ -99,11 +90,11 @@ def chance_words(chance: Chance | None) -> tuple[str, ...]:
     if chance is None or chance.as_set is None:
         return ()
     if chance.trimmed is None:
-        return (f"Works in {cases_words(chance.as_set)} with valves left as set.",)
-    told = f"Works in {cases_words(chance.trimmed)} with valves and pump trimmed by meters"
+        return (f"Works in {cases(chance.as_set)} with valves left as set.",)
+    told = f"Works in {cases(chance.trimmed)} with valves and pump trimmed by meters"
     if abs(chance.trimmed - chance.as_set) < 0.005:
         return (f"{told}, or left as set.",)
-    return (f"{told}, in {cases_words(chance.as_set)} with valves left as set.",)
+    return (f"{told}, in {cases(chance.as_set)} with valves left as set.",)
 
 
 def spares_words(bill: Bill) -> tuple[str, ...]:

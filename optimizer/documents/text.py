@@ -12,7 +12,7 @@ from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.tables import Block, Heading, table
 from optimizer.documents.targets import wanted_words
-from optimizer.documents.words import flow_span, part_place, pump_setting, steps_of
+from optimizer.documents.words import flow_span, gain_span, part_place, pump_setting, steps_of
 from optimizer.errors import DocumentError
 from optimizer.model.network import Pump
 from optimizer.model.note import Note
@@ -134,18 +134,18 @@ def pump_run_after(report: PlanReport, pump: str) -> str:
 
 
 def _demand_table(report: PlanReport) -> Block:
-    """Return the flow of every demand; with a band, between what each lies while its valve stays where it was set."""
-    units, band = report.system.units, report.band
+    """Return the flow of every demand; with bands, between what it and its gain lie, valves left as set."""
+    units, band, gains = report.system.units, report.band, report.gains
     rows = []
     for check in report.verification.demands:
         sure = () if band is None else (flow_span(*band[check.run], units) if check.run in band else "",)
+        gain = () if gains is None else (gain_span(*gains[check.run], units) if check.run in gains else "",)
         wanted = wanted_words(check.low_m3_s, check.high_m3_s, units)
         now, after, wide_open = demand_words(check, units)
-        rows.append((check.run, wanted, now, after, *sure, wide_open))
-    if band is None:
-        return table(("run", "target", "now", "after", "after, all valves open"), rows, right=(2, 3, 4))
-    titles = ("run", "target", "now", "after", "80 % range", "after, all valves open")
-    return table(titles, rows, right=(2, 3, 4, 5))
+        rows.append((check.run, wanted, now, after, *sure, *gain, wide_open))
+    told = (*(["80 % range"] if band is not None else []), *(["gain, 80 % range"] if gains is not None else []))
+    titles = ("run", "target", "now", "after", *told, "after, all valves open")
+    return table(titles, rows, right=range(2, len(titles)))
 
 
 def demand_words(check: DemandCheck, units: str) -> tuple[str, str, str]:

@@ -65,6 +65,13 @@ def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
     return f"{flow_words(low_m3_s, units).replace(unit, '')} to {show_flow(high_m3_s, units)}"
 
 
+def gain_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
+    """Return `+85 to +160 gph`, what a flow gains; less than before has a minus."""
+    unit = f" {flow_unit(units)}"
+    low, high = (("-" if flow < 0.0 else "+") + show_flow(abs(flow), units) for flow in (low_m3_s, high_m3_s))
+    return f"{low.removesuffix(unit)} to {high}"
+
+
 def part_place(parts: Sequence[Part], index: int) -> str:
     """Return which part of a run is meant, as one counts along the pipe: `3/4 in ball valve, the 2nd of 3`."""
     if not 0 <= index < len(parts):

@@ -22,6 +22,7 @@ from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.doubt import Doubt, doubt_of
+from optimizer.model.note import Note, note
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.conditions import Conditions
@@ -71,21 +72,67 @@ class Uncertainty:
         high = float(share_below(flows, HIGH)) if self.doubt_high.sums(counts).known("") else np.inf
         return float(share_below(flows, _LOW)), high
 
-    def chance_of(self, targets: Sequence[Target]) -> float:
+    def change_band_m3_s(self, before: Uncertainty, runs: Sequence[str]) -> tuple[float, float] | None:
+        """Return (low, high) of what some runs carry more together than before, draw by draw; None where not known.
+
+        Both have to come from the same draws: what makes one flow less makes the other less too, and a change is surer
+        than the flows that it lies between.
+        """
+        sums = []
+        for each in (before, self):
+            if not set(runs) <= set(each.run_names):
+                return None
+            span = each.sum_band_m3_s(runs)
+            if span is None or np.isinf(span[1]):
+                return None
+            sums.append(each.flows_m3_s[:, [each.run_names.index(run) for run in runs]].sum(axis=1))
+        change = sums[1] - sums[0]
+        return float(share_below(change, _LOW)), float(share_below(change, HIGH))
+
+    def chance_of(self, targets: Sequence[Target]) -> float | None:
         """Return the share of draws in which all targets are met at once, with valves and pumps as they are set.
 
-        A valve trimmed to a measured flow does better than one left at its computed setting.
+        None where a flow in them is not known for want of points on a pump's curve; a flow that is known from below
+        counts where a minimum alone is asked. A valve trimmed to a measured flow does better than one left as set.
         """
         index = {name: i for i, name in enumerate(self.run_names)}
         held = np.ones(len(self.flows_m3_s), dtype=bool)
         for target in targets:
-            if target.run not in index:
-                raise NetworkError(f"a target names run {target.run!r}; the runs are {', '.join(self.run_names)}")
-            flow = self.flows_m3_s[:, index[target.run]]
-            held &= flow >= target.low_m3_s * (1.0 - _HELD)
+            of = () if target.share is None else target.share.of
+            for name in (*target.summed, *of):
+                if name not in index:
+                    raise NetworkError(f"a target names run {name!r}; the runs are {', '.join(self.run_names)}")
+            if not self._tells(target):
+                return None
+            flow = self.flows_m3_s[:, [index[name] for name in target.summed]].sum(axis=1)
+            held &= flow >= target.low_m3_s - _HELD * abs(target.low_m3_s)
             if target.high_m3_s is not None:
-                held &= flow <= target.high_m3_s * (1.0 + _HELD)
+                held &= flow <= target.high_m3_s + _HELD * abs(target.high_m3_s)
+            if target.share is not None:
+                whole = self.flows_m3_s[:, [index[name] for name in of]].sum(axis=1)
+                room = _HELD * np.abs(whole)
+                held &= flow >= target.share.low * whole - room
+                if target.share.high is not None:
+                    held &= flow <= target.share.high * whole + room
         return float(held.mean())
+
+    def _tells(self, target: Target) -> bool:
+        """Return whether enough is known of the flows of a target to say in which draws it is met."""
+        share = target.share
+        counts = dict.fromkeys((*target.summed, *(() if share is None else share.of)), 1.0)
+        doubts = [doubt.sums(counts) for doubt in (self.doubt, self.doubt_high)]
+        from_below = target.high_m3_s is None and share is None
+        return all(doubt.known("") or (from_below and not doubt.unknown) for doubt in doubts)
+
+
+def chance_notes(drawn: Uncertainty, targets: Sequence[Target]) -> tuple[Note, ...]:
+    """Return in what share of all cases a plumbing meets its targets as it is set; nothing where it has none to meet.
+
+    Nothing, too, where the flows are not known.
+    """
+    asked = [target for target in targets if target.asks_for_flow or target.high_m3_s is not None or target.share]
+    share = drawn.chance_of(asked) if asked else None
+    return () if share is None else (note("all targets met in", share=share),)
 
 
 def share_below(draws: Floats, share: float) -> Floats:

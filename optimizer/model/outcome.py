@@ -29,6 +29,7 @@ class PlanReport:
     """A plan that was found, with everything a document says about it. Flows in m³/s, keyed by run.
 
     `band` is the (low, high) flow of each run after the work under the stated uncertainty, where it was worked out.
+    `gains` is the (low, high) of what each target gets more than before, from the same draws.
     `mishaps` are what may go wrong, `ranges` how pumps may be dialled, `leaks` the joints, the worst first.
     `chance` is in how many of all cases the plan does what was asked.
     `doubts` are what the ends of pump curves leave unknown of the flows before and after.
@@ -50,6 +51,7 @@ class PlanReport:
     ranges: tuple[PumpRange, ...] = ()
     leaks: tuple[LeakPlace, ...] = ()
     nearest: tuple[Nearest, ...] = ()
+    gains: Mapping[str, tuple[float, float]] | None = None
 
     def __post_init__(self) -> None:
         if not self.plan.found:

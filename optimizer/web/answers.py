@@ -14,6 +14,7 @@ from optimizer.wording.notes import notes_words
 if TYPE_CHECKING:
     from optimizer.hydraulics.calibration import CalibrationReport
     from optimizer.hydraulics.losses import PartLoss
+    from optimizer.hydraulics.uncertainty import Uncertainty
     from optimizer.model.catalog import Catalog
     from optimizer.model.safety import SafetyReport
     from optimizer.verify.floor import FloorFacts
@@ -42,11 +43,14 @@ class Answers:
 
     def band(self, mode: str) -> Mapping[str, tuple[float, float]]:
         """Return (low, high) of the flow in every run [m³/s]."""
+        return self._drawn(mode).band_m3_s
+
+    def _drawn(self, mode: str) -> Uncertainty:
         name, at = self.mode(mode)
-        return self._once(("band", name), lambda: pipeline.flow_band(at))
+        return self._once(("drawn", name), lambda: pipeline.flow_draws(at))
 
     def notes(self, mode: str) -> tuple[str, ...]:
-        """Return what is to be said of the flows in a mode: odd pumps, further steady states."""
+        """Return what is to be said of the flows in a mode: how surely targets are met, odd pumps, other states."""
         from optimizer.hydraulics.steady import state_notes
 
         name, at = self.mode(mode)
@@ -54,7 +58,8 @@ class Answers:
         def told() -> tuple[str, ...]:
             solution = self.solved(name).solution
             states = state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
-            found = (*solution.warnings, *pipeline.barely_lifting(at, solution), *states)
+            chance = pipeline.chance_today(at, self._drawn(name))
+            found = (*solution.warnings, *chance, *pipeline.barely_lifting(at, solution), *states)
             return notes_words(found, at.units)
 
         return self._once(("notes", name), told)

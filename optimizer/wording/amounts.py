@@ -16,3 +16,12 @@ def money(cents: int, currency: str) -> str:
 def percent(share: float, decimals: int = 0) -> str:
     """Return `80 %`; a share that is not a number shows as a dash."""
     return f"{share * 100:.{decimals}f} %" if math.isfinite(share) else "–"
+
+
+def cases(share: float) -> str:
+    """Return a share as people say it: `about 5 of 10 cases`."""
+    if share < 0.055:
+        return "fewer than 1 of 10 cases"
+    if share >= 0.995:
+        return "nearly all cases"
+    return f"about {round(100 * share)} of 100 cases" if share > 0.945 else f"about {round(10 * share)} of 10 cases"

@@ -9,7 +9,7 @@ from typing import Any
 
 from optimizer.model.note import Note, Value
 from optimizer.units import show_flow, show_head, show_length, show_pressure, show_velocity, show_volume
-from optimizer.wording.amounts import money, percent
+from optimizer.wording.amounts import cases, money, percent
 
 _SHOWN: Mapping[str, Callable[[Any, str], str]] = {
     "flow": show_flow,
@@ -20,6 +20,7 @@ _SHOWN: Mapping[str, Callable[[Any, str], str]] = {
     "pressure": show_pressure,
     "height": show_length,
     "percent": lambda share, _: percent(share),
+    "cases": lambda share, _: cases(share),
     "tenths": lambda share, _: percent(share, 1),
     "number": lambda share, _: f"{100 * share:.0f}",
     "mm": lambda length_m, _: f"{1000 * length_m:.0f} mm",

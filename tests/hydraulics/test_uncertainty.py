@@ -7,16 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from networks import FRESH, fitting, fixed_k, item, network, parabola_pump, pipe, pump_part, run, supply, surface
+from said import worded
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.close_coupled import close_coupled
-from optimizer.hydraulics.uncertainty import band, uncertainty
+from optimizer.hydraulics.uncertainty import band, chance_notes, uncertainty
 from optimizer.model.calibration import Calibration, Measurement, with_calibration
 from optimizer.model.catalog import Kind, LossData, LossMethod
 from optimizer.model.dial import RPM, Dial
+from optimizer.model.doubt import Doubt
 from optimizer.model.network import Network, Part
-from optimizer.model.system import Target
+from optimizer.model.system import Share, Target
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
@@ -169,6 +171,42 @@ def test_the_chance_of_a_target_is_the_share_of_draws_that_meet_it() -> None:
     assert found.chance_of([Target("riser", low, high)]) == pytest.approx(0.8, abs=0.01)
     with pytest.raises(NetworkError, match="a target names run 'rizer'"):
         found.chance_of([Target("rizer", 0.0)])
+    whole = Target("riser", value, runs=("riser", "riser"))  # a sum: twice the run
+    assert found.chance_of([whole]) == found.chance_of([Target("riser", 0.5 * value)])
+    half, twice = (Target("riser", 0.0, share=Share(("riser",), part, None)) for part in (0.5, 2.0))
+    assert (found.chance_of([half]), found.chance_of([twice])) == (1.0, 0.0)
+
+
+def test_flow_tells_the_chance_of_its_targets_and_nothing_where_flows_are_not_known() -> None:
+    found = uncertainty(pumped(), samples=400)
+    value = found.value_m3_s["riser"]
+    (told,) = chance_notes(found, [Target("riser", 0.5 * value)])
+    assert worded(told) == "all targets are met in nearly all cases, valves and pumps left as they are set"
+    assert chance_notes(found, [Target("riser", 0.0)]) == ()  # any flow will do
+    assert chance_notes(found, []) == ()
+    past = replace(found, doubt=Doubt(("pump",), at_least=frozenset({"riser"})))
+    assert past.chance_of([Target("riser", 0.5 * value)]) == 1.0  # at least this
+    assert chance_notes(past, [Target("riser", 0.0, 2.0 * value)]) == ()
+    assert (
+        chance_notes(replace(found, doubt=Doubt(("pump",), unknown=frozenset({"riser"}))), [Target("riser", value)])
+        == ()
+    )
+
+
+def test_what_a_change_gains_is_surer_than_the_flows_before_and_after() -> None:
+    # The same draws lower and raise both flows; what the whole line gains when half its loss goes is what differs.
+    before, after = (uncertainty(pumped(k), samples=256) for k in (20.0, 10.0))
+    gain = after.change_band_m3_s(before, ("riser",))
+    assert gain is not None
+    low, high = gain
+    gained = after.value_m3_s["riser"] - before.value_m3_s["riser"]
+    assert 0.0 < low < gained < high
+    assert high - low < 0.5 * (after.band_m3_s["riser"][1] - after.band_m3_s["riser"][0])
+    by_hand = np.quantile(after.flows_m3_s[:, 0] - before.flows_m3_s[:, 0], [0.1, 0.9])
+    assert gain == pytest.approx(tuple(by_hand), rel=1e-9)
+    past = replace(after, doubt=Doubt(("pump",), at_least=frozenset({"riser"})))
+    assert past.change_band_m3_s(before, ("riser",)) is None
+    assert after.change_band_m3_s(before, ("another",)) is None
 
 
 def test_a_few_hundred_draws_take_under_half_a_second() -> None:
