@@ -17,7 +17,7 @@ from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
 from optimizer.read.unlisted import drilled, unlisted
-from optimizer.read.words import DEFAULT_FAMILY, EndWords
+from optimizer.read.words import DEFAULT_FAMILY, EndWords, family_of
 
 # Costs of reading a line in one way rather than another; only their order matters.
 _APART, _FOREIGN_END, _UNSAFE_METAL, _FOREIGN_FAMILY, _TURNED = 1000, 50, 20, 10, 1
@@ -199,7 +199,11 @@ def _ways(
             told = " x ".join(part.closed.sizes)
             reading.fault(part.node.place, f"a tee for {told}, which the catalog does not have", "sizes of one tee")
         return anything if tee is None else [_Reading(tee.ends, 0, tee)]
-    family = _family_in_force(written, size, catalog)
+    family = _family_said(part, _family_in_force(written, size, catalog), catalog)
+    if family is None:
+        families = ", ".join(sorted(catalog.pipe_ends))
+        reading.fault(part.node.place, f"'{part.label}' of the family '{part.made_of}'", f"families: {families}")
+        return anything
     ways = _sorted_ways(catalog, part, size, family)
     if part.holes is not None:
         ways = [replace(way, item=drilled(way.item, *part.holes)) for way in ways if way.item is not None][:1]
@@ -244,6 +248,14 @@ def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:
 def _family_in_force(written: str, size: PipeSize, catalog: Catalog) -> str:
     ends = catalog.pipe_ends[written]
     return written if next(iter(ends.values())).system == size.system else DEFAULT_FAMILY[size.system]
+
+
+def _family_said(part: PartText, in_force: str, catalog: Catalog) -> str | None:
+    """Return the family that a line names, or the one in force where it names none, or that one in part."""
+    families = catalog.pipe_ends
+    said = family_of(part.made_of, families) or family_of(f"{part.made_of} {part.kind}", families)
+    in_part = set(part.made_of.lower().split()) <= set(in_force.lower().split())
+    return said or (in_force if in_part else None)
 
 
 def _ways_of_item(item: CatalogItem, part: PartText, size: PipeSize, family: str) -> list[_Reading]:

@@ -18,6 +18,9 @@ MOST_PARTS = 1_000  # of a run; the largest that was ever tried has seven hundre
 MOST_REPEATS = 50  # `elbow x 500` is a slip of the finger
 REPEAT = re.compile(r"(?P<part>.*\S)[ ]+[x×][ ]*(?P<count>\d+)", re.IGNORECASE)
 OPENING = re.compile(r"(?P<share>[\d.]+[ ]*%)[ ]*open\b[ ]*|(?P<word>half open|open|shut|closed)\b[ ]*", re.IGNORECASE)
+_MADE_OF = re.compile(
+    r"(?:(?:sch(?:edule)?[ ]?\d+|c?pvc(?:-u)?|pn[ ]?\d+|abs|dwv|pe|pp|polypropylene|flexible)[ ]+)+", re.IGNORECASE
+)
 _HOLES = re.compile(r"(?:with[ ]+)?(?P<count>\d{1,5})[ ]+holes?[ ]+(?:of[ ]+)?(?P<wide>.+)", re.IGNORECASE)
 MOST_HOLES = 500
 TO_SIZE = re.compile(r"to[ ]+(?P<size>.+)", re.IGNORECASE)
@@ -63,6 +66,7 @@ class PartText:
     name: str = ""
     size: str | None = None
     to_size: str | None = None
+    made_of: str = ""  # the words of a family of pipe before the kind, where they are written
     ends: tuple[EndWords, ...] = ()
     holes: tuple[int, float] | None = None  # of a spray bar: how many, and how wide each is [m]
     opening: float = 1.0
@@ -180,11 +184,14 @@ def _repeated(reading: Reading, node: Node, unit_system: str) -> list[PartText |
 def _parse_part(text: str, node: Node, unit_system: str) -> PartText:
     """Return what one part's text says."""
     size, words = _leading_size(text)
-    found = kind_at_start(words)
+    match = _MADE_OF.match(words)
+    thread, plain = _thread_adapter(words[match.end() :] if match else words)
+    found = kind_at_start(plain)
     if found is None:
         raise _unknown_part(text, words)
     kind, rest = found
-    part = PartText(kind, text, node, size=size)
+    rest = rest or thread
+    part = PartText(kind, text, node, size=size, made_of=match[0].strip() if match else "")
     if kind in PIPES:
         return replace(part, length_m=_pipe_length(text, rest, unit_system))
     if kind in _NAMED.values():
@@ -198,6 +205,12 @@ def _parse_part(text: str, node: Node, unit_system: str) -> PartText:
     if kind in STEPS and (match := TO_SIZE.fullmatch(rest)):
         return replace(part, to_size=parse_size(match["size"]))
     return replace(part, ends=_ends(text, rest, kind))
+
+
+def _thread_adapter(words: str) -> tuple[str, str]:
+    """Return (ends, rest) of `male adapter` and `female adapter`, the trade's words for socket x NPT thread."""
+    match = re.match(r"(male|female) (?=adapt[eo]r)", words, re.IGNORECASE)
+    return ("", words) if match is None else (f"socket x NPT {match[1].lower()}", words[match.end() :])
 
 
 def _leading_size(text: str) -> tuple[str | None, str]:

@@ -142,8 +142,7 @@ def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
     allowed = f"a size and a family, such as {example}; families: " + ", ".join(sorted(families))
     if match is None or not match["rest"]:
         raise QuantityError(f"'{text}'", allowed)
-    spoken = {name.lower(): name for name in families}
-    family = spoken.get(re.sub(r"schedule |sch(?=\d)", "sch ", match["rest"].lower()))
+    family = family_of(match["rest"], families)
     if family is None:
         meant = _meant(match["rest"], _nominal(match["size"], text), families)
         raise QuantityError(f"the family '{match['rest']}'", allowed, meant or nearest(match["rest"], families))
@@ -152,6 +151,12 @@ def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
         sizes = in_size_order(families[family])
         raise QuantityError(f"the size '{size}' in {family}", ", ".join(sizes), nearest(size, sizes))
     return size, family
+
+
+def family_of(words: str, families: Iterable[str]) -> str | None:
+    """Return the family of pipe that is written so, whatever its case."""
+    spoken = {name.lower(): name for name in families}
+    return spoken.get(re.sub(r"schedule |sch(?=\d)", "sch ", words.lower()))
 
 
 def _meant(words: str, size: str, families: Mapping[str, Mapping[str, End]]) -> str | None:

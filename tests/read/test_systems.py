@@ -217,6 +217,24 @@ def test_what_a_device_loses_may_be_told_as_a_pressure(read) -> None:  # type: i
     assert at_700 == pytest.approx(25000 / 2989.067 / 0.9982 * 0.3048, rel=1e-4)
 
 
+def test_parts_may_be_written_as_the_list_names_them(line) -> None:  # type: ignore[no-untyped-def]
+    plain = line("adapter NPT female x socket, pipe 3 in, union, elbow, adapter socket x NPT male")
+    named = line(
+        "1 in sch 40 PVC female adapter, 1 in sch 40 PVC pipe 3 in, PVC union, schedule 40 PVC elbow, male adapter"
+    )
+    listed = [(part.item.item_id, part.length_m) for part in plain if part.item]
+
+    assert [(part.item.item_id, part.length_m) for part in named if part.item] == listed
+
+
+def test_a_part_may_be_of_another_family_than_its_run(line) -> None:  # type: ignore[no-untyped-def]
+    parts = line("pipe 1 ft, sch 80 PVC elbow, 1 in sch 80 PVC pipe 1 ft, PVC coupling, 1 in flexible PVC hose 1 ft")
+
+    families = [part.item.family for part in parts if part.item]
+    assert families == ["sch 40 PVC", "sch 80 PVC", "sch 80 PVC", "sch 40 PVC", "flexible PVC hose"]
+    assert "of the family 'PN16'" in fault_of(line, "pipe 1 ft, PN16 elbow")
+
+
 def test_an_open_joint_takes_the_two_ends_that_it_is_to_marry(line) -> None:  # type: ignore[no-untyped-def]
     device = "devices: {uv: {loss: 2 ft at 300 gal/h, ports: 3/4 in BSPP male}}"
     parts = line("pipe 1 ft, elbow, open joint, device uv, open joint, pipe 1 ft", more=device)
