@@ -43,13 +43,13 @@ def test_large_networks_take_time_in_proportion(benchmark: Any, n_runs: int, sec
         assert benchmark.stats.stats.median < seconds
 
 
-def test_the_bands_of_a_manifold_take_under_half_a_second(benchmark: Any) -> None:
+def test_the_bands_of_a_manifold_take_under_40_ms(benchmark: Any) -> None:
     system = load_system(data_directory("examples") / "cellar-sump.yaml", load_catalog())
     solve_network(system.network)  # loads what is loaded once
     found = benchmark(uncertainty, system.network)
     assert len(found.flows_m3_s) == 256
     if benchmark.enabled:
-        assert benchmark.stats.stats.median < 0.5
+        assert benchmark.stats.stats.min < 0.040  # the least: others may be at work
 
 
 @pytest.mark.slow
