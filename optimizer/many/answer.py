@@ -6,6 +6,7 @@ All that it needs comes with the job, so that a worker on another machine gives 
 from __future__ import annotations
 
 import json
+import math
 import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -17,6 +18,7 @@ from optimizer.errors import CheckError, Fault, InputError, OptimizerError, Solv
 
 if TYPE_CHECKING:
     from optimizer.model.catalog import Catalog
+    from optimizer.model.doubt import Doubt
     from optimizer.model.money import Money
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan
@@ -50,7 +52,8 @@ class Row:
     """What came of one system. Money in whole cents, flows in m³/s, shares from 0; None where it does not apply.
 
     `status` is how a search ended ("optimal", "feasible", "infeasible", "none found"), "solved" or "read" where there
-    was none to do, else what went wrong. `targets` is a JSON list of every target before and after. `share_before` and
+    was none to do, else what went wrong. `targets` is a JSON list of every target before and after, with
+    `before_is` or `after_is` where the end of a pump's curve leaves a flow open. `share_before` and
     `share_after` are the least share of a minimum flow that is reached, at most 1. `safety` is the gravest verdict.
     `shipped_cents` is what the cheapest plan costs at the shipped prices, where prices were asked about.
     """
@@ -176,18 +179,20 @@ def _flows(row: Row, system: System) -> Row:
 
     told: list[dict[str, Any]] = []
     for mode, at in system.ways_to_run:
-        flows = pipeline.flows(at).flows_m3_s
+        solution = pipeline.flows(at)
+        flows = solution.flows_m3_s
         told += [
             {
                 "run": f"{target.run}, {mode}" if mode else target.run,
                 "low_m3_s": target.low_m3_s,
                 "high_m3_s": target.high_m3_s,
                 "before_m3_s": sum(flows[run] for run in target.summed),
+                **_known("before", solution.doubt.sums(dict.fromkeys(target.summed, 1.0))),
             }
             for target in at.targets
             if target.share is None
         ]
-    return replace(row, status=SOLVED, share_before=_share(told, "before_m3_s"), targets=_json(told))
+    return replace(row, status=SOLVED, share_before=_share(told, "before"), targets=_json(told))
 
 
 def _ended(row: Row, system: System, found: Plan) -> Row:
@@ -216,7 +221,9 @@ def _told(row: Row, report: PlanReport) -> Row:
             "low_m3_s": one.low_m3_s,
             "high_m3_s": one.high_m3_s,
             "before_m3_s": one.before_m3_s,
+            **_known("before", one.before_doubt),
             "after_m3_s": one.after_m3_s,
+            **_known("after", one.after_doubt),
         }
         for one in report.verification.demands
     ]
@@ -225,8 +232,8 @@ def _told(row: Row, report: PlanReport) -> Row:
     unsafe = sorted({str(one.check.value) for one in checks if one.verdict is Verdict.UNSAFE})
     return replace(
         row,
-        share_before=_share(told, "before_m3_s"),
-        share_after=_share(told, "after_m3_s"),
+        share_before=_share(told, "before"),
+        share_after=_share(told, "after"),
         targets=_json(told),
         chance=None if report.chance is None else report.chance.trimmed,
         safety=worst(one.verdict for one in checks).value if checks else Verdict.UNCHECKED.value,
@@ -234,10 +241,23 @@ def _told(row: Row, report: PlanReport) -> Row:
     )
 
 
-def _share(told: list[dict[str, Any]], flow: str) -> float | None:
-    """Return the least share of a minimum flow that is reached, at most 1; None without a minimum."""
-    shares = [min(1.0, max(0.0, one[flow]) / one["low_m3_s"]) for one in told if one["low_m3_s"] > 0.0]
-    return min(shares) if shares else None
+def _known(when: str, doubt: Doubt) -> dict[str, Any]:
+    """Return how far a flow is known, where the end of a pump's curve leaves it open; nothing elsewhere."""
+    from optimizer.documents.flow_tables import doubt_json
+
+    return {f"{when}_is": word for word in doubt_json(doubt, "").values()}
+
+
+def _share(told: list[dict[str, Any]], when: str) -> float | None:
+    """Return the least share of a minimum flow that is reached, at most 1; None without a minimum.
+
+    None, too, where a flow is not known, but for one that is known to be enough.
+    """
+    asked = [one for one in told if one["low_m3_s"] > 0.0]
+    shares = [min(1.0, max(0.0, one[f"{when}_m3_s"]) / one["low_m3_s"]) for one in asked]
+    enough = {None: 0.0, "a least value": 1.0}
+    known = all(share >= enough.get(one.get(f"{when}_is"), math.inf) for one, share in zip(asked, shares, strict=True))
+    return min(shares) if shares and known else None
 
 
 def _json(told: list[dict[str, Any]]) -> str:
