@@ -35,8 +35,9 @@ _WORKS = (
 )
 _PRICES = (
     "Each price is for one piece, other prices unchanged. Above it a plan with fewer of that part, or none, costs "
-    "less. Up to it this plan is proven to stay the cheapest, unless it says at the latest."
+    "less. Up to it this plan is proven to stay the cheapest{by_use}, unless it says at the latest."
 )
+_BY_USE = " by what it uses, not by its list"
 _AS_SET = (
     "Percent of target: how far all minimum flows can be met at once, in every mode, at these pump speeds with valves "
     "set; above 100 % is margin."
@@ -111,6 +112,7 @@ def frontier_json(
                 "works_in_share_of_cases": plan.works,
                 "status": plan.plan.status.value,
                 "may_cost_less_cents": plan.plan.gap_cents,
+                "counts_its_list": plan.plan.counts_its_list,
                 "pump_flow_m3_s": plan.total_m3_s,
                 "cuts": plan.plan.cuts,
                 "minutes": plan.plan.minutes,
@@ -166,10 +168,10 @@ def _sensible(kinds: Sequence[KindOfPlan]) -> Iterator[str]:
 
 def _proof(kind: KindOfPlan) -> str:
     """Return what is proved of a way."""
-    if kind.settled and kind.plan is not None and kind.plan.left_out:
-        return "cheapest of its kind, of those considered"
     if kind.settled:
-        return "cheapest of its kind"
+        plain = kind.plan is None or kind.plan.counts_its_list
+        told = "cheapest of its kind" if plain else f"least{_BY_USE}"
+        return f"{told}, of those considered" if kind.plan is not None and kind.plan.left_out else told
     gap = None if kind.plan is None else kind.plan.gap_cents
     if kind.plan is None or not gap:
         return "not settled"
@@ -186,6 +188,7 @@ def kinds_json(system: System, kinds: Sequence[KindOfPlan]) -> dict[str, Any]:
                 "reach": kind.reach,
                 "works_in_share_of_cases": kind.works,
                 "settled": kind.settled,
+                "counts_its_list": None if kind.plan is None else kind.plan.counts_its_list,
                 "cost_cents": None if kind.plan is None else kind.plan.cost_cents,
                 "cuts": None if kind.plan is None else kind.plan.cuts,
                 "minutes": None if kind.plan is None else kind.plan.minutes,
@@ -222,7 +225,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
         *([Heading("When another plan would be cheaper")] if prices else []),
         *([table(("part", "price now", "another plan is cheaper"), prices, right=(1, 2))] if prices else []),
         f"{_AS_SET}{_windows(system)}",
-        *([_PRICES] if prices else []),
+        *([_PRICES.format(by_use="" if told.plan.counts_its_list else _BY_USE)] if prices else []),
     ]
 
 

@@ -12,7 +12,7 @@ from optimizer.wording.notes import notes_words
 def status_words(plan: Plan) -> str:
     """Return in one sentence how sure it is that no plan is cheaper."""
     words = "; ".join(notes_words(plan.left_out, ""))
-    if plan.status is Status.OPTIMAL and not _list_is_counted(plan):
+    if plan.status is Status.OPTIMAL and not plan.counts_its_list:
         left_out = f" Not considered: {words}." if words else ""
         told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less."
         return f"{told}{_used(plan)}{left_out}"
@@ -39,11 +39,6 @@ def _gap_words(plan: Plan) -> str:
     return f"A cheaper one could save at most {money(plan.gap_cents, plan.currency)}."
 
 
-def _list_is_counted(plan: Plan) -> bool:
-    """Return whether what the proof counts for parts is what the parts list comes to."""
-    return plan.material_cents is None or plan.total_cents in (None, plan.material_cents)
-
-
 def _material_of_parts(plan: Plan) -> int:
     beside = plan.energy_cents + plan.effort_cents + plan.topped_up_cents
     return (plan.material_cents or 0) - beside
@@ -64,7 +59,7 @@ def _used(plan: Plan) -> str:
         return ""
     total = money(plan.material_cents, plan.currency)
     parts_cents = _material_of_parts(plan)
-    used = "" if _list_is_counted(plan) else " (pipe by its length, one pack of each kind)"
+    used = "" if plan.counts_its_list else " (pipe by its length, one pack of each kind)"
     if beside:
         parts = money(parts_cents, plan.currency)
         return f" The proof counts {total}: {parts} for the parts{used}, {' and '.join(beside)}."

@@ -161,6 +161,11 @@ class Plan:
         return money_note(self.cost_cents or 0, self.currency)
 
     @property
+    def counts_its_list(self) -> bool:
+        """Return whether what the proof counts for parts is what the parts list comes to: whole lengths and packs."""
+        return self.material_cents is None or self.total_cents in (None, self.material_cents)
+
+    @property
     def gap_cents(self) -> int | None:
         """Return how much less a plan might still come to; 0 when it is proved that none does."""
         if self.material_cents is None or self.bound_cents is None:

@@ -64,6 +64,10 @@ FRONTIER: Mapping[str, str] = {
     "of those considered": " of those considered",
     "cheapest found": "Each plan is the cheapest that was found for what it reaches; what is open is marked.",
     "cheapest proven": "Each plan is proven the cheapest{considered} for what it reaches.",
+    "least use proven": (
+        "Each plan is proven the least{considered} for what it reaches, by what it uses: another list of whole lengths "
+        "and packs may cost less."
+    ),
     "not considered": "Not considered: {what:then}.",
     "less money not settled": "Whether less money gives a part of the target flows was not settled.",
     "more between": "There may be more plans with a reach between {reaches:then}: that was not settled{why}.",

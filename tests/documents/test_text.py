@@ -13,6 +13,7 @@ from said import free, worded
 
 from optimizer.documents.flows_text import flow_blocks, loss_blocks
 from optimizer.documents.payload import flow_json, losses_json, no_plan_json, plan_json
+from optimizer.documents.search_text import kinds_blocks
 from optimizer.documents.status_words import status_words
 from optimizer.documents.tables import Heading, plain_text, print_blocks, table
 from optimizer.documents.targets import wanted_words
@@ -24,6 +25,7 @@ from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.system import Setting, Share, Target
+from optimizer.search.studies.kinds import CHEAPEST, KindOfPlan
 from optimizer.wording.amounts import money, percent
 
 
@@ -331,3 +333,14 @@ def test_equal_valves_of_a_run_are_told_apart(report: PlanReport) -> None:
 
 def test_a_share_that_is_no_number_is_a_dash() -> None:
     assert (percent(0.8), percent(0.805, 1), percent(math.nan)) == ("80 %", "80.5 %", "–")
+
+
+def test_a_plan_that_is_least_by_its_use_is_not_called_the_cheapest_of_its_kind() -> None:
+    plan = demo_report().plan
+    by_use = replace(plan, material_cents=(plan.material_cents or 0) - 215)
+
+    told = [plain_text(kinds_blocks(demo_system(), [KindOfPlan(CHEAPEST, one, 1.0)])) for one in (plan, by_use)]
+
+    assert "cheapest of its kind" in told[0]
+    assert "least by what it uses, not by its list" in told[1]
+    assert "cheapest of its kind" not in told[1]

@@ -353,7 +353,8 @@ class _Frontier:
             left_out = dict.fromkeys(
                 tuple(each for each in step.planned.plan.left_out if each.code != NONE_AT_ALL) for step in self.steps
             )
-            yield note("cheapest proven", considered=_considered(any(left_out)))
+            by_list = all(step.planned.plan.counts_its_list for step in self.steps)
+            yield note("cheapest proven" if by_list else "least use proven", considered=_considered(any(left_out)))
             yield from (note("not considered", what=what) for what in left_out if what)
         left = tuple(
             note("reach between", low_share=below.reach, high_share=above.start)
