@@ -66,9 +66,12 @@ def flow_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
 
 
 def gain_span(low_m3_s: float, high_m3_s: float, units: str) -> str:
-    """Return `+85 to +160 gph`, what a flow gains; less than before has a minus."""
-    unit = f" {flow_unit(units)}"
-    low, high = (("-" if flow < 0.0 else "+") + show_flow(abs(flow), units) for flow in (low_m3_s, high_m3_s))
+    """Return `+85 to +160 gph`, what a flow gains; less than before has a minus, what shows as nothing no sign."""
+    unit, nothing = f" {flow_unit(units)}", show_flow(0.0, units)
+    low, high = (
+        shown if (shown := show_flow(abs(flow), units)) == nothing else ("-" if flow < 0.0 else "+") + shown
+        for flow in (low_m3_s, high_m3_s)
+    )
     return f"{low.removesuffix(unit)} to {high}"
 
 

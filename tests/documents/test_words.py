@@ -3,7 +3,7 @@
 import pytest
 
 from optimizer.documents.status_words import status_words
-from optimizer.documents.words import flow_span, flow_words
+from optimizer.documents.words import flow_span, flow_words, gain_span
 from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
 
@@ -44,3 +44,11 @@ def test_a_proof_that_leaves_something_out_does_not_claim_all(status: Status) ->
     assert "considered" not in status_words(whole)
     assert "considered" in status_words(part)
     assert "Not considered: ways that hold less water than others" in status_words(part)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [(85, 160, "+85 to +160 gph"), (-24, 7, "-24 to +7.0 gph"), (-1e-6, 1e-6, "0.0 to 0.0 gph")],
+)
+def test_a_gain_has_its_sign_and_no_change_has_none(low: float, high: float, words: str) -> None:
+    assert gain_span(low * GAL_H, high * GAL_H, "US") == words
