@@ -28,7 +28,9 @@ from optimizer.errors import InputError
 
 if TYPE_CHECKING:
     from optimizer.documents.tables import Block
+    from optimizer.hydraulics import NetworkSolution
     from optimizer.model.catalog import Catalog
+    from optimizer.model.note import Note
     from optimizer.model.outcome import PlanReport
     from optimizer.model.plan import Plan
     from optimizer.model.system import System
@@ -106,7 +108,6 @@ def flow(
     from optimizer import pipeline
     from optimizer.documents import flows_text
     from optimizer.documents.words import in_mode
-    from optimizer.hydraulics.steady import state_notes
 
     system, _ = _read(file, catalogs, as_json)
     if settings is not None:
@@ -116,8 +117,7 @@ def flow(
     for name, at in _modes(system, mode):
         solution = wait_for(in_mode("Calculating the flows", name), partial(pipeline.flows, at), as_json)
         drawn = wait_for(in_mode("Calculating how sure they are", name), partial(pipeline.flow_draws, at), as_json)
-        states = state_notes(solution.flows_m3_s, pipeline.other_states(at, solution))
-        told = (*pipeline.chance_today(at, drawn), *pipeline.barely_lifting(at, solution), *states)
+        told = (*pipeline.chance_today(at, drawn), *pipeline.barely_lifting(at, solution), *_states(at, solution))
         modes.append((name, at, solution, drawn.band_m3_s, told))
     read_off = pipeline.readings(system)
     if as_json:
@@ -196,7 +196,8 @@ def _part_losses(limit: int | None, system: System, mode: str, quiet: bool) -> t
     from optimizer.wording.notes import notes_words
 
     solution, rows = wait_for("Leaving out one part after the other", lambda: pipeline.losses(system), quiet)
-    warnings = notes_words(solution.warnings, system.units) if solution.doubt.pumps else ()
+    doubts = solution.warnings if solution.doubt.pumps else _states(system, solution)
+    warnings = notes_words(doubts, system.units)
     return payload.losses_json(system, rows[:limit]), flows_text.loss_blocks(system, rows, limit, warnings, mode)
 
 
@@ -223,11 +224,22 @@ def _groups(by: str, system: System, mode: str, quiet: bool) -> tuple[dict[str, 
 
 
 def _doubts(system: System) -> list[Block]:
-    """Return what is to be said of flows that losses are told at, where a pump runs to the end of its curve."""
+    """Return what is to be said of flows that losses are told at: a pump at the end of its curve, other states."""
     from optimizer import pipeline
     from optimizer.documents import flows_text
+    from optimizer.wording.notes import notes_words
 
-    return flows_text.doubt_blocks(pipeline.flows(system), system.units)
+    solution = pipeline.flows(system)
+    states = notes_words(_states(system, solution), system.units)
+    return [*flows_text.doubt_blocks(solution, system.units), *flows_text.note_lines(states)]
+
+
+def _states(system: System, solution: NetworkSolution) -> list[Note]:
+    """Return a note each of which further steady states the plumbing may be in."""
+    from optimizer import pipeline
+    from optimizer.hydraulics.steady import state_notes
+
+    return state_notes(solution.flows_m3_s, pipeline.other_states(system, solution))
 
 
 @main.command()

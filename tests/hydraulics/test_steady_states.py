@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from networks import (
     PORTS,
     check_valve,
@@ -22,6 +23,7 @@ from networks import (
 from said import said
 
 from optimizer import pipeline
+from optimizer.cli import main
 from optimizer.hydraulics import compile_network, conditions_of, part_head_loss_m, solve_network
 from optimizer.hydraulics.compiled import AS_COMPILED
 from optimizer.hydraulics.newton import Newton
@@ -102,6 +104,16 @@ def test_each_other_state_is_told_by_the_run_that_differs_most(ring: System) -> 
     notes = state_notes(even, other_states(ring.network, even))
     assert {told.run for told in notes} == {"left", "right"}
     assert all("two steady states were found" in text for text in said(notes))
+
+
+@pytest.mark.long
+def test_flow_and_losses_say_the_other_states(tmp_path: Path) -> None:
+    path = tmp_path / "ring.yaml"
+    path.write_text(RING)
+    for words in (["flow"], ["losses"], ["losses", "--by", "kind"], ["losses", "--along", "left"]):
+        told = CliRunner().invoke(main, [words[0], str(path), *words[1:]])
+        assert told.exit_code == 0
+        assert told.stdout.count("two steady states were found") == 2, words
 
 
 @pytest.mark.long
