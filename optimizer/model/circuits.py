@@ -161,7 +161,9 @@ def _find_fed(network: Network) -> tuple[str, ...]:
     sources = frozenset[str]().union(*(circuit.sources for circuit in lifting))
     surfaces = [point.name for point in network.points.values() if point.kind is PointKind.SURFACE]
     fed = {
-        name for name in surfaces if any(name in circuit.ends and name not in circuit.sources for circuit in lifting)
+        name
+        for name in surfaces
+        if any(name in _reached(network, circuit) and name not in circuit.sources for circuit in lifting)
     }
     lowest = {name for name in sources if not _fed_by_others(network, name, lifting)}
     fed -= lowest
@@ -172,12 +174,21 @@ def _find_fed(network: Network) -> tuple[str, ...]:
     return tuple(name for name in surfaces if name in fed)
 
 
+def _reached(network: Network, circuit: Circuit) -> frozenset[str]:
+    """Return the points at a circuit's ends, and the tanks that its outlets fall into."""
+    return circuit.ends | {to for top, to in network.falls if top in circuit.ends and _is_outlet(network, top)}
+
+
+def _is_outlet(network: Network, point: str) -> bool:
+    return network.points[point].kind is PointKind.OUTLET
+
+
 def _fed_by_others(network: Network, name: str, lifting: list[Circuit]) -> bool:
     """Return whether a tank that a pump draws from is fed by a circuit that does not, and that does not draw from it.
 
     Of two tanks that pump into each other the higher one is fed, the lower one stays the sump; level, both stay sumps.
     """
-    feeding = [circuit for circuit in lifting if name in circuit.ends and name not in circuit.sources]
+    feeding = [circuit for circuit in lifting if name in _reached(network, circuit) and name not in circuit.sources]
     back = {source for circuit in lifting if name in circuit.sources for source in circuit.ends - circuit.sources}
     height = {point.name: point.head_m or 0.0 for point in network.points.values() if point.is_fixed}
     return any(

@@ -98,6 +98,9 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
     if teeth is not None:
         numbers |= {"overflow_edge_m": teeth[0], "teeth_depth_m": teeth[1]}
     fed_by = _fed_by(reading, found, network)
+    dipped = any(entry.key in (run.start.point, run.end.point) for run in network.runs.values())
+    if fed_by and not dipped and "return outlet depth" not in found:
+        numbers["opening_depth_m"] = 0.0  # all that feeds it opens above the water, so nothing siphons back
     mouths = _mouths(reading, found, entry.key, network, unit_system)
     return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, place=reading.where(entry.place))
 

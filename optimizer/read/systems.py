@@ -303,14 +303,27 @@ def _layout(
 def _note_unused_points(
     reading: Reading, layout: Layout, points: Mapping[str, Point], found: Mapping[str, Entry]
 ) -> None:
-    """Note declared surfaces, outlets and supplies that no run reaches."""
-    used = {end.point for end in layout.ends.values()}
+    """Note declared surfaces, outlets and supplies that no run reaches, nor any drain or outlet that a tank names."""
+    used = {end.point for end in layout.ends.values()} | _tanks_named(found)
     for key in POINT_KEYS:
         pairs = (found[key].value.pairs if key in found else None) or ()
         for node, _ in pairs:
             if node.text in points and node.text not in used:
                 allowed = "'from' or 'to' of at least one run at every point that is declared"
                 reading.fault(node.place, f"'{node.text}', which no run reaches", allowed)
+
+
+def _tanks_named(found: Mapping[str, Entry]) -> set[str]:
+    """Return the tanks that outlets feed, and those that drains run out of or into."""
+    named = set[str]()
+    for key, words in (("tanks", ("fed by",)), ("drains", ("from", "to"))):
+        for name, each in (found[key].value.pairs or ()) if key in found else ():
+            inside = {node.text: value for node, value in each.pairs or ()}
+            if key == "tanks" and words[0] in inside:
+                named.add(name.text or "")
+            elif key == "drains":
+                named |= {inside[word].text or "" for word in words if word in inside}
+    return named
 
 
 def _tees(

@@ -251,3 +251,46 @@ def test_a_joint_of_a_gravity_line_lets_out_what_its_tank_gets_and_holds(tmp_pat
     told = [one.water_m3 for one in places if one.run == "down"]
     assert told
     assert told == pytest.approx([0.020 + 0.1 * 0.050] * len(told), rel=1e-6)
+
+
+JETS = """
+system: A lagoon that two jets above the water feed, invented
+units: metric
+surfaces: {sump: 0 m, lagoon: 0.95 m}
+outlets: {jet 1: 1.0 m, jet 2: 1.0 m}
+pumps:
+  main: {curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}
+runs:
+  line: {from: sump, to: tee, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 800 mm]}
+  left: {from: tee, to: jet 1, size: 1 in sch 40 PVC, parts: [pipe 100 mm, elbow]}
+  right: {from: tee branch, to: jet 2, size: 1 in sch 40 PVC, parts: [pipe 200 mm]}
+tanks:
+  lagoon: {area: 1.2 m2, overflow edge: 60 cm, rim above edge: 40 mm, fed by: [jet 1, jet 2], start volume: 8 L}
+  sump: {free volume: 60 L, pump reserve: 25 L}
+drains:
+  main drain: {from: lagoon, mode: full siphon, size: 1-1/2 in sch 40 PVC, drop: 850 mm, parts: [bulkhead, pipe 700 mm]}
+targets: {left: at least 500 L/h}
+"""
+
+
+def test_a_tank_that_only_outlets_above_it_feed_is_checked_like_any_other(tmp_path: Path) -> None:
+    path = tmp_path / "jets.yaml"
+    path.write_text(JETS, encoding="utf-8")
+    system = load_system(path, catalog())
+    flows = pipeline.flows(system).flows_m3_s
+
+    assert check_of(system, "into 'lagoon' (limit: main").after == pytest.approx(flows["line"], rel=1e-9)
+    over = check_of(system, "water depth at the overflow of 'lagoon'").after
+    back = check_of(system, "drain-back").after
+    assert over is not None
+    assert back is not None
+    # 1.1 m of 1 in. schedule 40, 26.6 mm (ASTM D1785): 0.61 L; 0.7 m of 1-1/2 in., 40.9 mm, in the siphon: 0.92 L;
+    # nothing comes back through the air
+    assert back == pytest.approx(1.2 * over + 1.53e-3, abs=0.1e-3)
+
+
+def test_a_tank_that_nothing_feeds_or_drains_is_a_slip(tmp_path: Path) -> None:
+    path = tmp_path / "jets.yaml"
+    path.write_text(JETS.replace("lagoon: 0.95 m}", "lagoon: 0.95 m, bin: 2 m}"), encoding="utf-8")
+    with pytest.raises(InputError, match="'bin', which no run reaches"):
+        load_system(path, catalog())
