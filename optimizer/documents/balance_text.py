@@ -48,9 +48,10 @@ def plan_balance_blocks(report: PlanReport) -> list[Block]:
 
 def _row(one: Balance, units: str) -> tuple[str, str, str, str, str]:
     comes, runs = show_flow(one.comes_m3_s, units), show_flow(one.runs_m3_s, units)
-    if not one.is_sump:
-        return one.tank, comes, runs, flow_words(one.left_m3_s, units), one.to if one.left_m3_s else "–"
-    if abs(one.left_m3_s) <= _HOLDS * max(one.comes_m3_s, one.runs_m3_s):
+    holds = abs(one.left_m3_s) <= _HOLDS * max(one.comes_m3_s, one.runs_m3_s)
+    if not one.is_sump and (holds or one.left_m3_s > 0.0):
+        return one.tank, comes, runs, flow_words(max(one.left_m3_s, 0.0), units), one.to if one.left_m3_s > 0.0 else "–"
+    if holds:
         return one.tank, comes, runs, "–", "holds its level"
     moves = "rises" if one.left_m3_s > 0.0 else "falls"
     return one.tank, comes, runs, "–", f"{moves} by {show_flow(abs(one.left_m3_s), units)}"

@@ -13,7 +13,7 @@ from optimizer.hydraulics.compiled import AS_COMPILED, CompiledNetwork, Variatio
 from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.junctions import legs_of
 from optimizer.hydraulics.newton import Newton, State
-from optimizer.hydraulics.tank_balance import overdraft, tank_balance
+from optimizer.hydraulics.tank_balance import falling_short, overdraft, tank_balance
 from optimizer.hydraulics.tees import common_leg, leg_head_rises, tee_geometry
 from optimizer.model.doubt import CURVE_END, Doubt, doubt_of
 from optimizer.model.network import Leg, PointKind
@@ -83,6 +83,10 @@ def solve_compiled(
         warnings=(
             *_pump_warnings(compiled, variation, flows),
             *_run_warnings(compiled, state, carried, held),
+            *(
+                note("tank falls short", tank=tank, short_m3_s=lack)
+                for tank, lack in falling_short(compiled.network, carried).items()
+            ),
             *(note("starved", run=name) for name, flow in flows.items() if name in starved and abs(flow) > _STILL_M3_S),
         ),
         doubt=doubt_of(_at_speeds(compiled, variation), flows),

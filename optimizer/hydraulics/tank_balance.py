@@ -12,12 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.model.circuits import circuits, falling_lines, fed_surfaces, inflow_coefficients, once
-from optimizer.model.network import Network
+from optimizer.model.network import Network, PointKind
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 _STILL_M3_S = 1e-9
+_SHORT_M3_S = 1e-8  # less is what mass closes to
 
 
 @dataclass(frozen=True)
@@ -131,10 +132,26 @@ def tank_balance(network: Network) -> TankBalance:
     return once(network, "balance", _balance_of)
 
 
+def falling_short(network: Network, balanced_m3_s: Floats) -> dict[str, float]:
+    """Return the fed tanks out of which pumps draw more than comes in, and by how much [m³/s], at flows (n_runs,).
+
+    Such a tank empties: that is no steady state. Where outlets stand over several tanks and no tank is named for one
+    of them, nothing is told: what it brings is not known.
+    """
+    over = {top for top, _ in network.falls}
+    loose = [p.name for p in network.points.values() if p.kind is PointKind.OUTLET and p.name not in over]
+    tanks = _fed_tanks(network)
+    if loose and len(tanks) > 1:
+        return {}
+    short = {tank.name: -float(balanced_m3_s @ tank.counts) for tank in tanks}
+    return {name: lack for name, lack in short.items() if lack > _SHORT_M3_S}
+
+
 @dataclass(frozen=True)
 class _FedTank:
     """A tank that is fed: what its runs count but for its gravity lines, and its lines, by index."""
 
+    name: str
     counts: Floats
     into: Floats
     falling: Indices
@@ -166,7 +183,7 @@ def _find_fed_tanks(network: Network) -> tuple[_FedTank, ...]:
         pumped = [run for run in network.runs.values() if run.end.point == name and run.name not in falls]
         alone = [index[run.name] for run in pumped if run.name in single and counts[index[run.name]] > 0.0]
         parting = [index[run.name] for run in pumped if run.name not in single and counts[index[run.name]] > 0.0]
-        found.append(_FedTank(counts, into, own, *(np.array(each, dtype=np.int64) for each in (alone, parting))))
+        found.append(_FedTank(name, counts, into, own, *(np.array(each, dtype=np.int64) for each in (alone, parting))))
     return tuple(found)
 
 

@@ -14,6 +14,7 @@ class Check(StrEnum):
     FREEBOARD = "freeboard"
     DRAIN_BACK = "drain-back"
     PUMP_RESERVE = "pump reserve"
+    RUNS_DRY = "tank that runs dry"
     PRESSURE = "pressure"
     DEAD_HEAD = "dead-headed pump"
     SPEED = "speed"  # told, and never unsafe

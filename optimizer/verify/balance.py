@@ -20,7 +20,8 @@ _SHUT_M3_S = 1e-12
 class Balance:
     """The water of a tank [m³/s]: what comes, what its runs take, what is left for its drains, and where these end.
 
-    Of a sump, what comes is what runs and drains bring; what is left over makes it rise, or fall where it is below 0.
+    Below 0 nothing is left, and the tank falls by that. Of a sump, what comes is what runs and drains bring; what is
+    left over makes it rise, or fall where it is below 0.
     """
 
     tank: str
@@ -54,8 +55,8 @@ def balances(system: System, network: Network, flows_m3_s: Mapping[str, float]) 
         runs = _sum(counts, flows_m3_s, -1.0)
         to = next((d.to for d in system.drains if d.tank == name and d.to and d.mode is not DrainMode.EMERGENCY), into)
         left = comes - runs
-        drained[to] = drained.get(to, 0.0) + left
-        found.append(Balance(name, comes, runs, left if left > _SHUT_M3_S else 0.0, to, False))
+        drained[to] = drained.get(to, 0.0) + max(left, 0.0)
+        found.append(Balance(name, comes, runs, left if abs(left) > _SHUT_M3_S else 0.0, to, False))
     for name in lowest:
         counts = _own_counts(network, Tank(name), False)
         comes = drained.get(name, 0.0) + _sum(counts, flows_m3_s, 1.0)

@@ -6,7 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from optimizer.hydraulics import solve_network
+from optimizer.hydraulics.tank_balance import falling_short
 from optimizer.model.catalog import Kind
 from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.network import Network, Run
@@ -28,6 +31,11 @@ class Running:
     def doubt(self) -> Doubt:
         """What the ends of pump curves leave unknown of the flows."""
         return doubt_of(self.network, self.flows_m3_s)
+
+    @cached_property
+    def short_m3_s(self) -> Mapping[str, float]:
+        """What leaves each fed tank beyond what comes into it [m³/s], of those where that is so."""
+        return falling_short(self.network, np.array([self.flows_m3_s.get(run, 0.0) for run in self.network.runs]))
 
 
 def running(network: Network) -> Running:

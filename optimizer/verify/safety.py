@@ -90,7 +90,7 @@ def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> t
             found.setdefault(check.title, []).append((name, check))
     out: list[SafetyCheck] = []
     for group in found.values():
-        if all(check == group[0][1] for _, check in group):
+        if len(group) == len(checks) and all(check == group[0][1] for _, check in group):
             out.append(group[0][1])
         else:
             out += [replace(check, title=in_setting(check.title, name)) for name, check in group]
@@ -134,6 +134,8 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
         )
         for check in (*drains, _rim_check(tank, flows)):
             yield _in_doubt(check, now, after, [tank])
+        if (drawn := _drawn_check(tank, now, after)) is not None:
+            yield _in_doubt(drawn, now, after, [tank])
     if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
         yield _in_doubt(drain_back_check(system, now, after), now, after, fed)
         yield _restart_in_doubt(_restart_check(system, now, after), now, after, fed)
@@ -206,6 +208,23 @@ def _line_checks(system: System, tank: Tank, now: Running, after: Running) -> It
     told = note("drop and lip of its drains") if emergency else note("such a drain")
     said = note("runs over when lines are blocked") if carried is not None else told
     yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, carried, said)
+
+
+def _drawn_check(tank: Tank, now: Running, after: Running) -> SafetyCheck | None:
+    """Return that more leaves a tank than comes into it; None where that is so neither now nor after the work."""
+    if not any(tank.name in each.short_m3_s for each in (now, after)):
+        return None
+    comes, leaves = [], []
+    for each in (now, after):
+        moves = [
+            count * each.flows_m3_s.get(run, 0.0) for run, count in inflow_coefficients(each.network, tank).items()
+        ]
+        comes.append(sum(max(move, 0.0) for move in moves))
+        out = sum(max(-move, 0.0) for move in moves)
+        leaves.append(out if tank.name in each.short_m3_s else min(out, comes[-1]))
+    why = note("tank runs dry", tank=tank.name)
+    title = note("outflow, inflow", tank=tank.name)
+    return SafetyCheck(Check.RUNS_DRY, title, "flow", leaves[0], leaves[1], comes[1], why, comes[0], why)
 
 
 def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:

@@ -13,6 +13,7 @@ from optimizer.hydraulics.network import settled
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.hydraulics.uncertainty import HIGH, share_below
+from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
 from optimizer.model.note import Note
@@ -48,6 +49,8 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
         for check in flow_checks(at, high, high):
             if check.quantity not in ("flow", "height", "volume") or (check.after is None and not check.least_after):
                 continue
+            if check.check is Check.RUNS_DRY:
+                continue  # its limit is a flow as well, and rises with it
             most = math.inf if check.least_after or check.after is None else check.after  # past a curve's end: unknown
             for title in (in_setting(check.title, name), check.title):
                 highs[title] = max(most, highs.get(title, 0.0))

@@ -34,6 +34,10 @@ FLOWS: Mapping[str, str] = {
         "the eductor of {run!r} stirs about {times} times as much water of the tank as the {flow_m3_s:flow} that come "
         "through it; that is no return flow and counts for no target"
     ),
+    "tank falls short": (
+        "{short_m3_s:flow} more leaves {tank!r} than comes into it: its water falls until the pump that draws from it "
+        "sucks air"
+    ),
     "starved": "run {run!r} runs partly full: it could carry more than its tank gets, and carries that",
     "runs backwards": "water runs backwards in run {run!r}",
     "runs back for a while": (
@@ -128,6 +132,7 @@ SAFETY: Mapping[str, str] = {
     # what is compared with its limit
     "inflow, drain": "flow into {tank!r} (limit: {which} drain)",
     "inflow, gravity lines": "flow into {tank!r} (limit: its gravity lines)",
+    "outflow, inflow": "flow out of {tank!r} (limit: what comes in)",
     "freeboard": "water depth at the overflow of {tank!r} (limit: freeboard)",
     "drain-back": "power-off drain-back (limit: room in the sump)",
     "drain-back, break clogged": "power-off drain-back (limit: room in the sump), siphon break clogged",

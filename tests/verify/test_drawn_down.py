@@ -9,10 +9,12 @@ from said import said, worded
 from small_aquaria import catalog
 
 from optimizer.hydraulics import solve_network
+from optimizer.model.checks import Check
 from optimizer.model.circuits import mouths_when_off
 from optimizer.model.safety import Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
+from optimizer.verify.balance import balances
 from optimizer.verify.drain_back import drain_back
 from optimizer.verify.floor import floor_facts
 from optimizer.verify.safety import safety_today
@@ -97,3 +99,33 @@ def test_a_joint_behind_such_a_pump_lets_out_the_tank(tmp_path: Path) -> None:
 def test_what_a_pump_only_stirs_stays_in_the_tank(tmp_path: Path) -> None:
     assert mouths_when_off(read(tmp_path, end="display").network, "display") == ()
     assert mouths_when_off(read(tmp_path).network, "display") == ("chiller line",)
+
+
+def weak(tmp_path: Path) -> System:
+    """Return the same with a main pump that brings less than the side pump takes."""
+    text = TEXT.replace("2000 L/h at 3 m, 4000 L/h at 0 m", "200 L/h at 3 m, 400 L/h at 0 m")
+    path = tmp_path / "weak.yaml"
+    path.write_text(text.replace("MOUTH", "").replace("END", "sump"), encoding="utf-8")
+    return load_system(path, catalog())
+
+
+def test_a_tank_out_of_which_more_is_pumped_than_comes_in_is_said_and_unsafe(tmp_path: Path) -> None:
+    system = weak(tmp_path)
+    solution = solve_network(system.network)
+    comes, goes = solution.flows_m3_s["line"], solution.flows_m3_s["chiller line"]
+    assert goes > comes
+
+    (told,) = (one for one in solution.warnings if one.code == "tank falls short")
+    assert dict(told.values)["short_m3_s"] == pytest.approx(goes - comes, rel=1e-9)
+    (check,) = (check for check in safety_today(system).checks if check.check is Check.RUNS_DRY)
+    assert (check.now, check.limit_now) == pytest.approx((goes, comes), rel=1e-9)
+    assert check.verdict_now is Verdict.UNSAFE
+    assert not [check for check in safety_today(read(tmp_path)).checks if check.check is Check.RUNS_DRY]
+
+
+def test_what_such_a_tank_loses_makes_the_sump_rise(tmp_path: Path) -> None:
+    system = weak(tmp_path)
+    flows = solve_network(system.network).flows_m3_s
+    display, sump = balances(system, system.network, flows)
+    lost = flows["chiller line"] - flows["line"]
+    assert (display.left_m3_s, sump.left_m3_s) == pytest.approx((-lost, lost), rel=1e-9)
