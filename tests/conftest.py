@@ -32,6 +32,6 @@ settings.load_profile("here")
 
 
 @pytest.fixture(autouse=True)
-def _own_changes() -> Iterator[None]:
-    with asked_before.one_test():
+def _own_changes(request: pytest.FixtureRequest) -> Iterator[None]:
+    with asked_before.one_test(anew="benchmarks" in request.path.parts):
         yield

@@ -21,6 +21,7 @@ from optimizer.hydraulics import (
 )
 from optimizer.model.catalog import PIPES
 from optimizer.search.posing import Options
+from optimizer.verify.openings import opened
 
 
 def all_paths(graph: ChoiceGraph, node: int, goal: int) -> Iterator[tuple[Arc, ...]]:
@@ -34,11 +35,11 @@ def all_paths(graph: ChoiceGraph, node: int, goal: int) -> Iterator[tuple[Arc, .
 
 def weigh(arc: Arc, flow: float, conditions: Conditions) -> tuple[int, float, bool, int]:
     """Return cents, head loss, whether cement is opened, and saw cuts for one step."""
-    cents, loss = 0, 0.0
+    cents, loss = 0, arc.joint_s2_m5 * conditions.loss_factor * flow * abs(flow)
     pipe: dict[str, float] = {}
     price = {}
     for part in arc.parts:
-        loss += part_head_loss_m(part, flow, conditions)
+        loss += part_head_loss_m(opened(part), flow, conditions)
         if not part.existing and part.item is not None:
             if part.kind in PIPES:
                 pipe[part.item.item_id] = pipe.get(part.item.item_id, 0.0) + part.length_m + SAW_CUT_M
@@ -48,6 +49,7 @@ def weigh(arc: Arc, flow: float, conditions: Conditions) -> tuple[int, float, bo
     for item, length in arc.extra_pipe:
         pipe[item.item_id] = pipe.get(item.item_id, 0.0) + length
         price[item.item_id] = item
+    cents += sum(item.price_cents for item in arc.couplings)
     for key, length in pipe.items():
         cents += math.ceil(length / price[key].sale_length_m * price[key].price_cents - 1e-9)
     if arc.first:
