@@ -125,7 +125,7 @@ def install() -> None:
 
 @contextmanager
 def one_test(anew: bool = False) -> Iterator[None]:
-    """Forget at the end of a test what it changed; with `anew` it asks everything anew, as one does that takes times."""
+    """Forget at the end of a test what it changed; with `anew` it asks all anew, as one does that takes times."""
     _changed[:] = ["times are taken"] if anew else []
     yield
     _changed.clear()

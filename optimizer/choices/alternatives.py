@@ -11,10 +11,12 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter, le
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import Arc, ChoiceGraph, EndState
@@ -28,9 +30,28 @@ LossOfPart = Callable[[Part], float]
 LossOfArc = Callable[[Arc], float]
 
 
-# loss [m], cents, packs (bits), the label before, the arc that led here, side resources used (packed)
-_Label = tuple[float, int, int, Any, Any, int]
-_BY_LOSS = itemgetter(0, 1, 5)
+_Row = tuple[float, int, int, int, Any]  # loss [m], cents, packs (bits), side resources used (packed), the step
+_BY_LOSS = itemgetter(0, 1, 3)
+_ENDLESS = 1 << 60
+
+
+class _Ways(NamedTuple):
+    """The efficient ways to a node as columns, least loss first.
+
+    `step` is which of `steps` a way took last, (the node before, the priced step), and `before` which of the ways to
+    that node it goes on from.
+    """
+
+    loss_m: Any
+    cents: Any
+    packs: Any
+    used: Any
+    step: Any
+    before: Any
+    steps: Sequence[tuple[int, _Row]] = ()
+
+    def told(self) -> list[tuple[float, int, int]]:
+        return list(zip(self.loss_m.tolist(), self.cents.tolist(), self.packs.tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +132,14 @@ class AlternativeTable:
     loss_of_arc: LossOfArc | None = None  # of whole steps, in place of the sum over their parts
     per_square_m: float = 0.0  # what the joints of steps lose: their b times this, Q² and the loss factor [m⁶/s²]
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
-    _arcs: list[list[_Label]] = field(init=False)
-    _to_go: list[list[_Label]] | None = field(init=False, default=None)
+    _arcs: list[list[_Row]] = field(init=False)
+    _to_go: list[_Ways | None] | None = field(init=False, default=None)
     _losses: dict[int, float] = field(init=False, default_factory=dict)  # of steps, by id
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
     _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
-    _packs_memo: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)
+    _packs_memo: dict[tuple[int, int], int] = field(init=False, default_factory=dict)  # by ids of parts and joints
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
@@ -128,73 +149,87 @@ class AlternativeTable:
         self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
         starts, ends = self.graph.starts, self.graph.ends
         backwards = len(ends) < len(starts)  # one pass for each state of the end that has fewer
-        steps = self._steps(backwards)
-        passes = {node: self._run_from([node], steps, backwards) for node in (ends if backwards else starts).values()}
+        passes = {node: self._run_from([node], backwards) for node in (ends if backwards else starts).values()}
         self._to_go = next(iter(passes.values())) if backwards and len(ends) == 1 else None
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
         for state, node in starts.items():
             for end_state, end_node in ends.items():
-                labels = passes[end_node][node] if backwards else passes[node][end_node]
-                if labels:
-                    found[state, end_state] = tuple(self._trace(label, backwards) for label in labels)
+                reached, there = (passes[end_node], node) if backwards else (passes[node], end_node)
+                if reached[there] is not None:
+                    found[state, end_state] = tuple(self._alternatives(reached, there, backwards))
         return found
 
     def to_go(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `table` only."""
         if self._to_go is None:
-            self._to_go = self._run_from(list(self.graph.ends.values()), self._steps(True), True)
-        return [[(label[0], label[1], label[2]) for label in labels] for labels in self._to_go]
+            self._to_go = self._run_from(list(self.graph.ends.values()), True)
+        return [[] if ways is None else ways.told() for ways in self._to_go]
 
     def so_far(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `table` only."""
-        steps = self._steps(False)
-        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        for node in self.graph.starts.values():
-            waiting[node].append((0.0, 0, 0, None, None, 0))
-        for index in range(len(waiting)):
-            labels = waiting[index] = self._efficient(waiting[index]) if waiting[index] else []
-            for there, (loss, cents, packs, _, arc, used) in steps[index] if labels else ():
-                waiting[there] += [(b[0] + loss, b[1] + cents, b[2] | packs, None, arc, b[5] + used) for b in labels]
-        return [[(label[0], label[1], label[2]) for label in labels] for labels in waiting]
+        reached = self._run_from(list(self.graph.starts.values()), False)
+        return [[] if ways is None else ways.told() for ways in reached]
 
-    def _steps(self, backwards: bool) -> list[list[tuple[int, _Label]]]:
-        """Return for each node where its priced arcs lead, or, backwards, where those that end in it come from."""
-        steps: list[list[tuple[int, _Label]]] = [[] for _ in self._arcs]
-        for tail, arcs in enumerate(self._arcs):
-            for label in arcs:
-                if backwards:
-                    steps[label[4].head].append((tail, label))
-                else:
-                    steps[tail].append((label[4].head, label))
-        return steps
-
-    def _run_from(
-        self, roots: Sequence[int], steps: Sequence[Sequence[tuple[int, _Label]]], backwards: bool
-    ) -> list[list[_Label]]:
-        waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
+    def _run_from(self, roots: Sequence[int], backwards: bool) -> list[_Ways | None]:
+        """Return the efficient ways from any root to every node, or, backwards, from every node to any root."""
+        steps: list[list[tuple[int, _Row]]] = [[] for _ in self._arcs]
+        for tail, rows in enumerate(self._arcs):
+            for row in rows:
+                steps[tail if backwards else row[4].head].append((row[4].head if backwards else tail, row))
+        found: list[_Ways | None] = [None] * len(steps)
+        nothing = np.zeros(1, dtype=np.int64)
         for root in roots:
-            waiting[root] = [(0.0, 0, 0, None, None, 0)]
-        most = self.loss_limit_m
-        for index in range(max(roots), -1, -1) if backwards else range(min(roots), len(waiting)):
-            if not waiting[index]:
-                continue
-            look()
-            labels = waiting[index] = self._efficient(waiting[index])
-            for there, (loss, cents, packs, _, arc, used) in steps[index]:
-                waiting[there] += [
-                    (label[0] + loss, label[1] + cents, label[2] | packs, label, arc, label[5] + used)
-                    for label in labels
-                    if label[0] + loss <= most
-                ]
-        return waiting
+            found[root] = _Ways(np.zeros(1), nothing, nothing, nothing, nothing, nothing)
+        for index in range(max(roots), -1, -1) if backwards else range(min(roots), len(steps)):
+            own = [step for step in steps[index] if found[step[0]] is not None]
+            if own and found[index] is None:
+                look()
+                own.sort(key=itemgetter(0), reverse=backwards)
+                found[index] = self._joined(own, [ways for other, _ in own if (ways := found[other]) is not None])
+        return found
 
-    def _efficient(self, labels: list[_Label]) -> list[_Label]:
-        """Return the labels that no other makes needless, least loss first."""
+    def _joined(self, steps: Sequence[tuple[int, _Row]], before: Sequence[_Ways]) -> _Ways | None:
+        """Return the efficient ways that end with one of these steps, each behind the ways to where it begins."""
+        counts = [len(ways.loss_m) for ways in before]
+        step = np.repeat(np.arange(len(steps)), counts)
+        losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
+        whole = object if self.sides.counted else np.int64  # several uses packed are longer than that
+        columns = (
+            np.concatenate([ways.loss_m for ways in before]) + np.array(losses)[step],
+            np.concatenate([ways.cents for ways in before]) + np.array(cents)[step],
+            np.concatenate([ways.packs for ways in before]) | np.array(packs)[step],
+            np.concatenate([ways.used for ways in before]) + np.array(used, dtype=whole)[step],
+            step,
+            np.concatenate([np.arange(count) for count in counts]),
+        )
+        within = columns[0] <= self.loss_limit_m
+        kept = np.flatnonzero(within)[self._best(*(column[within] for column in columns[:4]))]
+        return _Ways._make([*(column[kept] for column in columns), steps]) if len(kept) else None
+
+    def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any) -> Any:
+        """Return which ways no other makes needless, least loss first."""
+        if self.sides.labelled:
+            columns = (loss_m.tolist(), cents.tolist(), packs.tolist(), used.tolist(), range(len(cents)))
+            return np.array([row[4] for row in self._efficient(list(zip(*columns, strict=True)))], dtype=np.int64)
+        order = np.lexsort(
+            (np.unique(used, return_inverse=True)[1], cents, loss_m) if self.sides.counted else (cents, loss_m)
+        )
+        cents, packs = cents[order], packs[order]
+        kept = np.ones(len(order), dtype=bool)
+        least = np.empty(len(order), dtype=np.int64)
+        for opened in np.flatnonzero(np.bincount(packs)):  # what a way before has cost, and what it opens beyond
+            least[:1] = _ENDLESS
+            np.minimum.accumulate(np.where(packs == opened, cents, _ENDLESS)[:-1], out=least[1:])
+            kept &= cents < least + np.array(self._opening_beyond[opened])[packs]
+        return order[kept]
+
+    def _efficient(self, labels: list[_Row]) -> list[_Row]:
+        """Return the steps or ways that no other makes needless, least loss first."""
         labels.sort(key=_BY_LOSS)
         if self.sides.labelled:
             return self._efficient_beside(labels)
         least = [math.inf] * len(self._opening_cents)  # by packs opened: what a label must cost less than, to be kept
-        kept: list[_Label] = []
+        kept: list[_Row] = []
         for label in labels:
             cents, packs = label[1], label[2]
             if cents < least[packs]:
@@ -205,13 +240,13 @@ class AlternativeTable:
                 ]
         return kept
 
-    def _efficient_beside(self, labels: list[_Label]) -> list[_Label]:
-        """Return the labels, sorted by loss, that none before makes needless in cost and all side resources."""
+    def _efficient_beside(self, labels: list[_Row]) -> list[_Row]:
+        """Return those, sorted by loss, that none before makes needless in cost and all side resources."""
         opening = self._opening_cents
         stairs: dict[tuple[int, tuple[int, ...]], _Stairs] = {}  # by packs opened and all resources used but the last
-        kept: list[_Label] = []
+        kept: list[_Row] = []
         for label in labels:
-            cents, packs, split = label[1], label[2], self.sides.split(label[5])
+            cents, packs, split = label[1], label[2], self.sides.split(label[3])
             first, last = split[:-1], split[-1]
             if self.sides.exceeded(split) or any(
                 steps.least_at(last) + opening[other & ~packs] <= cents and all(map(le, less, first))
@@ -222,15 +257,14 @@ class AlternativeTable:
             kept.append(label)
         return kept
 
-    def _priced(self, arcs: Sequence[Arc]) -> list[_Label]:
+    def _priced(self, arcs: Sequence[Arc]) -> list[_Row]:
         """Return the arcs with their numbers, without those that a parallel arc makes needless."""
-        groups: dict[int, list[_Label]] = defaultdict(list)
+        groups: dict[int, list[_Row]] = defaultdict(list)
         for arc in arcs:
             loss = self.arc_loss(arc)
             if loss < math.inf:
-                cents, packs = self.price(arc)
-                groups[arc.head].append((loss, cents, packs, None, arc, self.sides.packed(arc)))
-        return [label for group in groups.values() for label in self._efficient(group)]
+                groups[arc.head].append((loss, *self.price(arc), self.sides.packed(arc), arc))
+        return [row for group in groups.values() for row in (self._efficient(group) if len(group) > 1 else group)]
 
     def arc_loss(self, arc: Arc) -> float:
         """Return what a step loses [m], endless where a rule forbids it."""
@@ -259,21 +293,28 @@ class AlternativeTable:
         return parts_cents(arc) + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
-        pipes = {part.item.item_id for part in arc.parts if part.kind in PIPES and part.item and not part.existing}
-        key = (arc.joints, *sorted(pipes))
+        key = id(arc.parts), id(arc.joints)
         if key not in self._packs_memo:
+            pipes = {part.item.item_id for part in arc.parts if part.kind in PIPES and part.item and not part.existing}
             used = pipes.union(method for method, _ in arc.joints)
             self._packs_memo[key] = sum(1 << i for i, pack in enumerate(self.packs) if pack.method in used)
         return self._packs_memo[key]
 
-    def _trace(self, label: _Label, backwards: bool) -> Alternative:
-        arcs: list[Arc] = []
-        at: Any = label
-        while at is not None and at[4] is not None:
-            arcs.append(at[4])
-            at = at[3]
-        along = tuple(arcs if backwards else reversed(arcs))
-        return Alternative(label[1], label[0], label[2], along, self.sides.units(label[5], label[1]))
+    def _alternatives(self, reached: Sequence[_Ways | None], there: int, backwards: bool) -> Iterator[Alternative]:
+        """Yield the ways to a node, or, backwards, those from it."""
+        ways = reached[there]
+        assert ways is not None
+        for number, (loss_m, cents, packs) in enumerate(ways.told()):
+            arcs: list[Arc] = []
+            at, place = ways, number
+            while at.steps:
+                other, row = at.steps[at.step[place]]
+                arcs.append(row[4])
+                before = reached[other]
+                assert before is not None
+                at, place = before, at.before[place]
+            used = self.sides.units(int(ways.used[number]), cents)
+            yield Alternative(cents, loss_m, packs, tuple(arcs if backwards else reversed(arcs)), used)
 
     def _loss(self, part: Part) -> float:
         item = part.item.item_id if part.item else part.name

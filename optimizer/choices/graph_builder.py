@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
+from typing import NamedTuple
 
 from optimizer.choices.closing import Closing
 from optimizer.choices.fronts import Front, is_step, opened
@@ -22,7 +24,7 @@ from optimizer.choices.graph import (
 from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.offers import Offer, Offers, PartlyKept, is_one_pipe, take_out_m
 from optimizer.hydraulics.fittings import square_of_item
-from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, along, into_opening, out_of_pipe, turns
+from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, Steps, along, into_opening, out_of_pipe, turns
 from optimizer.joints.chains import new_part
 from optimizer.joints.mating import comes_off
 from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
@@ -33,11 +35,18 @@ from optimizer.model.system import Rules
 
 
 def build_choice_graph(
-    run: Run, rules: Rules, joiner: Joiner, start: TeeEnd | None, end: TeeEnd | None, held: tuple[bool, ...] = ()
+    run: Run,
+    rules: Rules,
+    joiner: Joiner,
+    start: TeeEnd | None,
+    end: TeeEnd | None,
+    held: tuple[bool, ...] = (),
+    allows: Callable[[Part], bool] = lambda part: True,
 ) -> ChoiceGraph:
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
 
-    `held` says of each stretch between bulkheads whether both its ends are held, see `joints.closing.tied`.
+    `held` says of each stretch between bulkheads whether both its ends are held, see `joints.closing.tied`; steps with
+    a part that is not allowed are left out.
 
     A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
     a rule forbids are absent: a hub-to-hub joint can not be parted, a fitting is not stepped in size on both its
@@ -45,13 +54,28 @@ def build_choice_graph(
     suction does not shrink below the pump's port, in a stretch that is held at both ends something lets the last joint
     close. Where what is not connected yet can not be joined so that it comes apart, it is joined all the same.
     """
-    graph = _Builder(run, rules, joiner, start, end, held).build()
-    if rules.keep_services and any(part.kind is Kind.OPEN_JOINT for part in run.parts) and not leads_through(graph):
-        return _Builder(run, rules, joiner, start, end, held, open_joints_part=False).build()
-    return graph
+    builder = partial(_Builder, run, rules, joiner, start, end, held)
+    graph = builder(allows).build()
+    if not rules.keep_services or not any(part.kind is Kind.OPEN_JOINT for part in run.parts) or leads_through(graph):
+        return graph
+    return graph if leads_through(builder().build()) else builder(allows, open_joints_part=False).build()
+
+
+class _Made(NamedTuple):
+    """What a joint and the parts behind it make, however the water comes to them; `couplings`: None if none can."""
+
+    parts: tuple[Part, ...]
+    joints: tuple[tuple[str, str], ...]
+    removed: tuple[int, ...]
+    couplings: tuple[CatalogItem, ...] | None
+    coupled_s2_m5: float
+    has_machine: bool
+    is_separable: bool
 
 
 class _Builder:
+    """Steps that are alike share what they are made of, so that whoever prices them can tell it once by its id."""
+
     def __init__(
         self,
         run: Run,
@@ -60,6 +84,7 @@ class _Builder:
         start: TeeEnd | None,
         end: TeeEnd | None,
         held: tuple[bool, ...] = (),
+        allows: Callable[[Part], bool] = lambda part: True,
         open_joints_part: bool = True,
     ) -> None:
         self.run, self.parts, self.rules = run, run.parts, rules
@@ -67,7 +92,14 @@ class _Builder:
         self.start, self.end = start, end
         self.graph = ChoiceGraph(run)
         self.index: dict[tuple[object, ...], int] = {}
-        self.offers = Offers(run.parts, joiner)
+        self.allows = allows
+        self.offers = Offers(run.parts, joiner, allows)
+        self.joints: dict[int, list[Joint]] = {}  # by id of what the joiner keeps: those that are allowed
+        self.kept = [(part,) for part in self.parts]
+        self.made: dict[tuple[int, int, int, int], _Made] = {}
+        self.gone: dict[tuple[Approach, int], Steps] = {}
+        self.apart: dict[int, tuple[Joint, tuple[Part, ...], tuple[Part, ...]]] = {}
+        self.tails: dict[int, tuple[Part, ...]] = {}
         self.open_joints_part = open_joints_part
         self.needed = [False] * (len(self.parts) + 1)
         if rules.keep_services:
@@ -125,7 +157,7 @@ class _Builder:
         if node.within is not None:
             self._reach_kept(index, node)
             return
-        if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT:
+        if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT and self.allows(part):
             self._keep(index, node, part)
         if part.condition is not Condition.KEEP:
             self._replace(index, node)
@@ -148,9 +180,9 @@ class _Builder:
             if right is None or left is None:
                 return
             for joint in self._joints(node, left, right, _entry_m(part)):
-                self._arc(index, node, joint, (part,), 1, kept=node.position)
+                self._arc(index, node, joint, self.kept[node.position], 1, kept=node.position)
             return
-        self._arc(index, node, joint, (part,), 1, kept=node.position)
+        self._arc(index, node, joint, self.kept[node.position], 1, kept=node.position)
 
     def _parted(self, node: Node) -> bool:
         """Return whether the joint between the last kept part and the next one is open: for a gap, or a new pump."""
@@ -187,7 +219,7 @@ class _Builder:
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
                 made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())
-                step = along(node.approach, joint.parts)
+                step = self._along(node.approach, joint.parts)
                 if (
                     right.pipe.bore_m == step.after.bore_m and ahead_m >= SETTLED_BORES * step.after.bore_m
                 ):  # wherever it is cut
@@ -219,9 +251,11 @@ class _Builder:
     def _cut_apart(
         self, index: int, node: Node, one: PartlyKept, hidden: tuple[tuple[CatalogItem, float], ...] = ()
     ) -> None:
-        step = Joint((), ()).then(one.ahead, one.joint)
+        if id(one) not in self.apart:
+            self.apart[id(one)] = Joint((), ()).then(one.ahead, one.joint), (one.behind,), (one.off,)
+        step, parts, off = self.apart[id(one)]
         kept, front = (None, one.outer) if one.keeps_start else (node.position, None)
-        self._arc(index, node, step, (one.behind,), 1, kept=kept, front=front, extra=hidden, sawn_off=(one.off,))
+        self._arc(index, node, step, parts, 1, kept=kept, front=front, extra=hidden, sawn_off=off)
 
     def _put(self, index: int, node: Node, joint: Joint | None, offer: Offer, after: Front) -> None:
         parts, span = offer.candidate.parts, offer.candidate.span
@@ -258,27 +292,23 @@ class _Builder:
         sawn_off: tuple[Part, ...] = (),
     ) -> None:
         """Add an arc over `span` slots, keeping count of separable joints."""
-        position = node.position
+        position, made_of = node.position, self._made(node, joint, parts, span)
         separable = node.separable or (joint is not None and joint.separable)
-        if self.segment[position] != self.segment[position + span] or parts[0].kind in (Kind.PUMP, Kind.DEVICE):
+        if made_of.has_machine or self.segment[position] != self.segment[position + span]:
             if self.needed[self.segment[position]] and not separable:
                 return
             separable = False
-        separable = separable or any(part.kind in SEPARABLE for part in parts)
+        separable = separable or made_of.is_separable
         made, closes = self.closing.after(node.made, node.closes, position, joint, parts)
         if self.closing.ends_at(position):
             if self.closing.never_closes(*self.closing.after(node.made, node.closes, position, joint, ())):
                 return
             made, closes = False, False
-        replaced = not sawn_off and not parts[0].existing and parts[0] is not self.parts[position]
-        removed = tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else ()
-        every = (joint.parts if joint else ()) + parts
-        coupled = self._couplings(node, every)
-        if coupled is None:
+        if made_of.couplings is None:
             return
-        step = along(node.approach, every)
+        step = self._along(node.approach, made_of.parts)
         last = self.end is None and position + span == len(self.parts)
-        square = step.square_s2_m5 + sum(map(square_of_item, coupled))
+        square = step.square_s2_m5 + made_of.coupled_s2_m5
         if step.after.origin_m and self._turns_soon(position + span, step.after):
             square += out_of_pipe(step.after).square_s2_m5
             step = step._replace(after=Approach(step.after.bore_m))
@@ -287,23 +317,48 @@ class _Builder:
         on = Node(position + span, kept, front, separable, fast=fast, made=made, closes=closes, approach=approach)
         arc = Arc(
             self._node(on),
-            every,
-            removed,
-            (joint.methods if joint else ()) + inner_joints(parts),
+            made_of.parts,
+            () if sawn_off else made_of.removed,
+            made_of.joints,
             (joint.extra_pipe if joint else ()) + extra,
             first=node.kept is None and node.front is None,
             last=last,
             cuts=joint.cuts if joint else 0,
             sawn_off=sawn_off,
             joint_s2_m5=square,
-            joint_back_s2_m5=step.square_back_s2_m5 + sum(map(square_of_item, coupled)),
-            couplings=coupled,
+            joint_back_s2_m5=step.square_back_s2_m5 + made_of.coupled_s2_m5,
+            couplings=made_of.couplings,
         )
         self.graph.arcs[index].append(arc)
         tail = self._tail(parts[-1]) if last else None
         if tail is not None and tail.item is not None:
             hidden = (tail.item, self.joiner.depth_m(parts[-1].ends[-1]))
-            self._arc(index, node, joint, (*parts, tail), span, kept=kept, front=front, extra=(*extra, hidden))
+            both = self.tails.setdefault(id(parts), (*parts, tail))
+            self._arc(index, node, joint, both, span, kept=kept, front=front, extra=(*extra, hidden))
+
+    def _made(self, node: Node, joint: Joint | None, parts: tuple[Part, ...], span: int) -> _Made:
+        position, pipe = node.position, node.front.pipe if node.front is not None else None
+        key = id(joint), id(parts), position, id(pipe)
+        if key not in self.made:
+            every = (joint.parts if joint else ()) + parts
+            replaced = not parts[0].existing and parts[0] is not self.parts[position]
+            coupled = self._couplings(node, every)
+            self.made[key] = _Made(
+                every,
+                (joint.methods if joint else ()) + inner_joints(parts),
+                tuple(i for i in range(position, position + span) if self.parts[i].existing) if replaced else (),
+                coupled,
+                sum(map(square_of_item, coupled or ())),
+                parts[0].kind in (Kind.PUMP, Kind.DEVICE),
+                any(part.kind in SEPARABLE for part in parts),
+            )
+        return self.made[key]
+
+    def _along(self, approach: Approach, parts: tuple[Part, ...]) -> Steps:
+        key = approach, id(parts)
+        if key not in self.gone:
+            self.gone[key] = along(approach, parts)
+        return self.gone[key]
 
     def _couplings(self, node: Node, parts: tuple[Part, ...]) -> tuple[CatalogItem, ...] | None:
         """Return what couples the new pipe of a step where no length of the store is enough; None if nothing can.
@@ -347,7 +402,8 @@ class _Builder:
         if part.kind not in JETS or part.condition is Condition.KEEP or part.ends[-1].form is not Form.SOCKET:
             return None
         pipe = self.joiner.shelf.stub_pipe(part.ends[-1])
-        return None if pipe is None else new_part(pipe, length_m=TAIL_BORES * pipe.bore_m)
+        tail = None if pipe is None else new_part(pipe, length_m=TAIL_BORES * pipe.bore_m)
+        return tail if tail is not None and self.allows(tail) else None
 
     def _close(self, last: list[int]) -> None:
         """Join what stands at the run's end to the tee there, or leave it open at a surface."""
@@ -375,7 +431,7 @@ class _Builder:
         def lost(parts: tuple[Part, ...]) -> tuple[float, float]:
             if state == FREE:
                 return 0.0, 0.0
-            step = along(node.approach, parts)
+            step = self._along(node.approach, parts)
             leaving = into_opening(step.after, bore_m, turns(self.run.end.leg))
             square = step.square_s2_m5 + leaving.square_s2_m5
             return square, step.square_back_s2_m5 + leaving.square_back_s2_m5
@@ -405,12 +461,17 @@ class _Builder:
         to come out again.
         """
         bores = node.approach.bore_m, right_m
-        found = self.joiner.between(left, right, node.gap_mm, bores)
+        found = self._allowed(self.joiner.between(left, right, node.gap_mm, bores))
         needed = self.open_joints_part and not node.separable and self.needed[self.segment[node.position]]
         comes_out = needed and any(part.kind is Kind.OPEN_JOINT for part in self.run.parts)
         if comes_out or (self.closing.is_held(node.position) and not node.closes):
-            return [*found, *self.joiner.over_union(left, right, node.gap_mm, bores)]
+            return [*found, *self._allowed(self.joiner.over_union(left, right, node.gap_mm, bores))]
         return found
+
+    def _allowed(self, joints: list[Joint]) -> list[Joint]:
+        if id(joints) not in self.joints:
+            self.joints[id(joints)] = [joint for joint in joints if all(map(self.allows, joint.parts))]
+        return self.joints[id(joints)]
 
     def _turns_soon(self, position: int, after: Approach) -> bool:
         """Return whether water that is spreading meets a bend, or leaves, behind pipe alone, whatever is chosen there.

@@ -138,6 +138,13 @@ def arc_rows(
             memo[key] = basis.part_terms(part)
         return memo[key]
 
+    known: dict[int, float] = {}  # by id of the part
+
+    def part_most(part: Part) -> float:
+        if id(part) not in known:
+            known[id(part)] = rule.most_m3_s(run, part)
+        return known[id(part)]
+
     gathered = []
     for graph in graphs:
         terms: dict[int, dict[tuple[str, int], float]] = {}
@@ -153,7 +160,7 @@ def arc_rows(
             if arc.parts and arc.last and opens[1]:
                 _add(total, basis.terms(_at_end(arc.parts[-1], conditions)))
             terms[id(arc)] = total
-            most[id(arc)] = min((rule.most_m3_s(run, part) for part in arc.parts), default=math.inf)
+            most[id(arc)] = min(map(part_most, arc.parts), default=math.inf)
         gathered.append((terms, most))
     return [ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, most) for terms, most in gathered]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.candidates import Candidate
@@ -53,6 +53,7 @@ class Offers:
 
     parts: tuple[Part, ...]
     joiner: Joiner
+    allows: Callable[[Part], bool]  # of parts that must not stand in the run none is offered
     least_suction_m: float = field(init=False)
     _memo: dict[int, list[Offer]] = field(default_factory=dict)
     _partly: dict[int, list[PartlyKept]] = field(default_factory=dict)
@@ -90,7 +91,8 @@ class Offers:
         return self._before[position]
 
     def _cut_somewhere(self, position: int) -> Iterator[PartlyKept]:
-        pipe, places_m = self.parts[position], self._cut_places_m(position)
+        pipe = self.parts[position]
+        places_m = self._cut_places_m(position) if self.allows(pipe) else []
         stays = Front(pipe.ends[0], sawn=True)
         for offer in self.at(position) if places_m else []:
             if offer.candidate.pipe is None or offer.candidate.pipe is pipe.item:
@@ -99,10 +101,14 @@ class Offers:
                 first, last = replace(pipe, length_m=place_m), replace(pipe, length_m=pipe.length_m - place_m)
                 new = offer.candidate.parts[0]
                 bores = pipe.end_bores_m[0], new.end_bores_m[0]
-                for joint in self.joiner.between(stays, offer.entry, 0, bores):
+                for joint in self._joints(stays, offer.entry, bores):
                     yield PartlyKept(first, joint, replace(new, length_m=last.length_m), offer.exit, last)
-                for joint in self.joiner.between(offer.exit, stays, 0, bores[::-1]):
+                for joint in self._joints(offer.exit, stays, bores[::-1]):
                     yield PartlyKept(replace(new, length_m=first.length_m), joint, last, offer.entry, first)
+
+    def _joints(self, left: Front, right: Front, bores_m: tuple[float, float]) -> list[Joint]:
+        found = self.joiner.between(left, right, 0, bores_m)
+        return [joint for joint in found if all(map(self.allows, joint.parts))]
 
     def _cut_places_m(self, position: int) -> list[float]:
         """Return where a pipe may be cut, from its start [m]: at the shares of it and of all that is one pipe with it.
@@ -125,7 +131,9 @@ class Offers:
     def _allowed(self, position: int, candidate: Candidate) -> bool:
         replaced = self.parts[position : position + candidate.span]
         kept = any(part.condition is Condition.KEEP for part in replaced)
-        return not kept and not self._too_narrow(position, candidate) and self._has_room(position, candidate)
+        if kept or self._too_narrow(position, candidate) or not self._has_room(position, candidate):
+            return False
+        return all(map(self.allows, candidate.parts))
 
     def _offer(self, position: int, candidate: Candidate) -> Offer:
         last = self.parts[position + candidate.span - 1]

@@ -98,7 +98,8 @@ class Sides:
 
     def packed(self, arc: Arc) -> int:
         """Return what a step uses of all that labels count, as one number."""
-        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(self.counted))
+        counted = self.counted
+        return sum(resource.used_by(arc) << _BITS * i for i, resource in enumerate(counted)) if counted else 0
 
     def split(self, packed: int) -> tuple[int, ...]:
         """Return the grains used of each by which labels are told apart."""

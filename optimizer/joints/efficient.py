@@ -185,9 +185,10 @@ class EfficientChains:
             if material_refusal(far, label.material, other, ""):
                 continue
             ended = self._ended(label, joint, far, need)
-            lost = self._joints_lost(ended, backwards, bores_m)
-            square = math.fsum(step.square for step in ended.steps()) + lost.square_s2_m5
-            ended = ended._replace(square=square)
+            ended = ended._replace(square=math.fsum([step.square for step in ended.steps()]))
+            if _is_beaten(kept, ended):  # even if its joints lost nothing
+                continue
+            ended = ended._replace(square=ended.square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
             if _insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}
@@ -349,8 +350,8 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
     )
 
 
-def _insert(labels: list[_Label], label: _Label) -> bool:
-    """Put a label among its equals unless one of them is no worse; return whether it went in."""
+def _is_beaten(labels: list[_Label], label: _Label) -> bool:
+    """Return whether one of the labels is no worse than another one."""
     cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
     for c, low, sq, wa, mi, us, re, sep, th, *_ in labels:  # the innermost loop of the search: no calls in it
         if (
@@ -364,7 +365,15 @@ def _insert(labels: list[_Label], label: _Label) -> bool:
             and th >= throat
             and (sep or not separable)
         ):
-            return False
+            return True
+    return False
+
+
+def _insert(labels: list[_Label], label: _Label) -> bool:
+    """Put a label among its equals unless one of them is no worse; return whether it went in."""
+    if _is_beaten(labels, label):
+        return False
+    cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
     labels[:] = [
         other
         for other in labels

@@ -109,7 +109,7 @@ def find_plan(
     if standing is not None:
         return standing
     telling.say("listing the ways")
-    options = options_of(system, catalog, flows.flows_m3_s, weigh_water)
+    options = options_of(system, catalog, flows.flows_m3_s, weigh_water, flows.flows_m3_s)
     if system.rules.other_pumps:
         telling.outside_cents = min((item.price_cents for item in pumps_for_sale(system, catalog)), default=math.inf)
     best = best_over(options, flows, own, call, math.inf)
@@ -121,7 +121,7 @@ def find_plan(
             telling.outside_cents = min(duty.cents for duty in settings)
             try:
                 telling.say("with another pump", least)
-                options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water)
+                options_there = options_of(variant, catalog, flows.flows_m3_s, weigh_water, flows.flows_m3_s)
                 found = best_over(options_there, flows, settings, call, least)
             except TimeIsUp:
                 if best.plan.found:
@@ -380,6 +380,8 @@ def _order(duty: Duty) -> tuple[bool, float]:
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:
     found = selection.outcome is Outcome.INFEASIBLE
+    if found:  # at less flow more may stand
+        options = options_of(options.system, options.catalog, flows.flows_m3_s)
     reasons = (*blocked(options, flows, speed), *options.uncoupled) if found else (NONE_IN_TIME,)
     return Plan(
         status=Status.INFEASIBLE if found else Status.NO_PLAN_FOUND,

@@ -93,6 +93,10 @@ class RunPrices:
     _numbers: dict[int, int] = field(init=False, default_factory=dict)  # by id of a part
     _old: dict[tuple[int, int], list[float]] = field(init=False, default_factory=dict)
     _pipe: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)  # of steps that lay the same
+    _laying: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)  # numbers of what is laid alike
+    _laid_by: dict[tuple[int, int, bool], int] = field(init=False, default_factory=dict)  # the same by id of the parts
+    _parts_cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of the parts of a step
+    _joints_cost: dict[int, int] = field(init=False, default_factory=dict)  # by id of its joints
 
     def __post_init__(self) -> None:
         run = self.graph.run
@@ -148,11 +152,15 @@ class RunPrices:
 
     def fixed_cents(self, arc: Arc) -> int:
         """Return what a step's parts other than pipe cost, and the work on it [cents]."""
-        cents = self.shop.effort.cents(arc) if self.shop.effort.cents_per_hour else 0
-        for part in arc.parts:
-            if not part.existing and part.item is not None and part.kind not in PIPES:
-                cents += part.item.price_cents
-        return cents
+        if id(arc.parts) not in self._parts_cents:
+            new = (part for part in arc.parts if not part.existing and part.kind not in PIPES)
+            self._parts_cents[id(arc.parts)] = sum(part.item.price_cents for part in new if part.item is not None)
+        return self._parts_cents[id(arc.parts)] + self.shop.effort.cents(arc)
+
+    def _joints_at_least(self, arc: Arc) -> int:
+        if id(arc.joints) not in self._joints_cost:
+            self._joints_cost[id(arc.joints)] = sum(self.shop.joint_rate(method, size) for method, size in arc.joints)
+        return self._joints_cost[id(arc.joints)]
 
     def _rates(self) -> Iterable[float]:
         items = {id(part.item): part.item for arcs in self.graph.arcs for arc in arcs for part in _new_pipe(arc)}
@@ -205,25 +213,27 @@ class RunPrices:
     def _price_all(self) -> None:
         starts = {node: state for state, node in self.graph.starts.items()}
         ends = {node: state for state, node in self.graph.ends.items()}
-        joint_rate = self.shop.joint_rate
         for tail, arcs in enumerate(self.graph.arcs):
             lasts = list(self.lasts[tail].items())
-            at, told = self.graph.nodes[tail].position, (tuple(self.lasts[tail]), starts.get(tail))
+            at = self.graph.nodes[tail].position
+            told = self._laying.setdefault((at, starts.get(tail), *self.lasts[tail]), len(self._laying))
             for arc in arcs:
-                cents = MILLICENTS * self.fixed_cents(arc)
-                for method, size in arc.joints:
-                    cents += joint_rate(method, size)
+                cents = MILLICENTS * self.fixed_cents(arc) + self._joints_at_least(arc)
                 self.fixed[id(arc)] = cents
-                alike = (*told, at, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
+                alike = (told, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
                 if alike not in self._pipe:
                     laid = (tail, arc, lasts, starts.get(tail), ends.get(arc.head))
                     self._pipe[alike] = self._least_pipe(*laid) if lasts else 0.0
                 self.least[id(arc)] = math.floor(cents + self._pipe[alike] + _NOISE)
 
-    def _laid_alike(self, at: int, arc: Arc) -> tuple[object, ...]:
-        """Return what all steps at a place have in common that lay the same."""
-        old = self.run.parts[at] if at < len(self.run.parts) else None
-        return (arc.has_tail, *[(part is old, self._number_of(part)) for part in arc.parts])
+    def _laid_alike(self, at: int, arc: Arc) -> int:
+        """Return a number that all steps at a place have in common that lay the same."""
+        key = at, id(arc.parts), arc.last
+        if key not in self._laid_by:
+            old = self.run.parts[at] if at < len(self.run.parts) else None
+            laid = (arc.has_tail, *[(part is old, self._number_of(part)) for part in arc.parts])
+            self._laid_by[key] = self._laying.setdefault(laid, len(self._laying))
+        return self._laid_by[key]
 
     def _least_pipe(
         self,

@@ -18,7 +18,7 @@ from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.joining import Joiners
 from optimizer.choices.side_resources import SideResource, Sides, parts_money, saw_cuts, water
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
-from optimizer.choices.velocity import velocity_rule, with_carried
+from optimizer.choices.velocity import VelocityRule, velocity_rule, with_carried
 from optimizer.hydraulics import (
     Conditions,
     conditions_of,
@@ -95,8 +95,17 @@ class PosedProblem:
 
 
 @without_collection
-def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], weigh_water: bool = False) -> Options:
-    """Return the choice graphs and tee fittings of the runs named; see `joiners_of` for `weigh_water`."""
+def options_of(
+    system: System,
+    catalog: Catalog,
+    runs: Mapping[str, object],
+    weigh_water: bool = False,
+    flows_m3_s: Mapping[str, float] | None = None,
+) -> Options:
+    """Return the choice graphs and tee fittings of the runs named; see `joiners_of` for `weigh_water`.
+
+    Given the flows of the runs, what the velocity limits forbid at them is left out.
+    """
     system = with_carried(system)
     network = system.network
     require_one_currency(system, catalog)
@@ -112,6 +121,9 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
             leg: leg_sockets(dict.fromkeys((*shelf.sizes, *shared)), shelf.system) for leg, shelf in ends.items()
         }
         tees[point] = tee_options(network, point, joiners[network.runs_at(point)[0][0].name].catalog, sizes)
+    if flows_m3_s is not None:
+        tees = _allowed_tees(system, tees, flows_m3_s)
+    rule = velocity_rule(system)
     graphs = {
         name: build_choice_graph(
             network.runs[name],
@@ -120,6 +132,7 @@ def options_of(system: System, catalog: Catalog, runs: Mapping[str, object], wei
             tee_end_of(network, tees, network.runs[name], at_start=True),
             tee_end_of(network, tees, network.runs[name], at_start=False),
             tied(network, network.runs[name], system.closes_alone),
+            *([] if flows_m3_s is None else [_allowing(rule, network.runs[name], flows_m3_s[name])]),
         )
         for name in runs
     }
@@ -248,7 +261,7 @@ def pose(
         runs[name] = tuple(
             RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
         )
-    tees = _allowed_tees(options, flows)
+    tees = _allowed_tees(options.system, options.tees, flows.flows_m3_s)
     problem = SizingProblem(
         runs=runs,
         tees={
@@ -368,17 +381,32 @@ class _StateNumbers:
         return self.numbers.setdefault(state, len(self.numbers))
 
 
-def _allowed_tees(options: Options, flows: KnownFlows) -> Mapping[str, list[TeeOption]]:
+def _allowing(rule: VelocityRule, run: Run, flow_m3_s: float) -> Callable[[Part], bool]:
+    """Return what tells whether a part of a run may carry its flow."""
+    known: dict[tuple[object, ...], bool] = {}
+
+    def allows(part: Part) -> bool:
+        key = part.item.item_id if part.item else part.name, part.kind, part.existing, part.length_m, part.end_bores_m
+        if key not in known:
+            known[key] = flow_m3_s <= rule.most_m3_s(run, part)
+        return known[key]
+
+    return allows
+
+
+def _allowed_tees(
+    system: System, tees: Mapping[str, list[TeeOption]], flows_m3_s: Mapping[str, float]
+) -> dict[str, list[TeeOption]]:
     """Return the fittings of every tee through whose legs no water runs above the velocity limits."""
-    rule, network = velocity_rule(options.system), options.system.network
+    rule, network = velocity_rule(system), system.network
 
     def allowed(point: str, option: TeeOption) -> bool:
         return all(
-            flows.flows_m3_s.get(run.name, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item)
+            flows_m3_s.get(run.name, 0.0) <= rule.most_at_tee_m3_s(run.name, leg, option.item)
             for run, leg, _ in network.runs_at(point)
         )
 
-    return {point: [each for each in found if allowed(point, each)] for point, found in options.tees.items()}
+    return {point: [each for each in found if allowed(point, each)] for point, found in tees.items()}
 
 
 def _tee_choices(
