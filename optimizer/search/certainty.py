@@ -79,7 +79,9 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
     known = flows_if_known(system)
     if known is None or system.rules.other_pumps or system.second_pump is not None:
         return by_margins(free, first, asked, plain)
-    return Certain(free, known, asked, first).answer()
+    answer = Certain(free, known, asked, first).answer()
+    # a plan that no table has, one with a valve cut in, may do it as it is
+    return answer if answer.found else by_margins(free, first, asked, plain, margins=(0.0,))
 
 
 def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:

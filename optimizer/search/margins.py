@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from optimizer.choices.scaled import with_margin
@@ -36,12 +36,18 @@ def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) ->
 _MARGINS = (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4)
 
 
-def by_margins(question: Question, first: Answer, asked: float, plain: Callable[[Question], Answer]) -> Answer:
+def by_margins(
+    question: Question,
+    first: Answer,
+    asked: float,
+    plain: Callable[[Question], Answer],
+    margins: Sequence[float] = _MARGINS,
+) -> Answer:
     """Return the plan of the least margin that works often enough: no proof that nothing cheaper does."""
     from optimizer.search.studies.promise import promise_of
 
     found = first
-    for margin in _MARGINS:
+    for margin in margins:
         if margin:
             if question.clock.over:
                 break
@@ -57,7 +63,8 @@ def by_margins(question: Question, first: Answer, asked: float, plain: Callable[
             share, least = works[0], math.floor(1000 * works[1]) / 1000
             said = note("works in draws", works_share=share, least_share=least, asked_share=asked)
             notes = (*found.plan.notes, said)
-            left_out = () if status is Status.OPTIMAL else (note("plans between margins"),)
+            between = () if status is Status.OPTIMAL else (note("plans between margins"),)
+            left_out = tuple(dict.fromkeys((*found.plan.left_out, *between)))
             plan = replace(found.plan, status=status, bound_cents=bound, notes=notes, left_out=left_out)
             return replace(found, plan=plan, bound_cents=bound)
     return none_so_certain(found, asked)
