@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from optimizer.joints.mating import Mating, material_refusal, mating, piece_refusals
+from optimizer.joints.mating import Mating, material_refusal, mates, mating, piece_refusals
 from optimizer.model.catalog import JOINERS, Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form
 from optimizer.model.network import Part
@@ -130,12 +130,10 @@ class EndGraph:
 
         `material` is what the end is made of; empty: not known, taken as plastic.
         """
-        for form in Form:
-            joint = mating(end, other := End(form, end.size, end.system))
-            if joint is not None:
-                for part in self.offering(other) if far is None else self._offering_to(other, far):
-                    if self.refused or not material_refusal(end, material, part.ends[0], material_of(part)):
-                        yield joint, part
+        for other, joint in mates(end):
+            for part in self.offering(other) if far is None else self._offering_to(other, far):
+                if self.refused or not material_refusal(end, material, part.ends[0], material_of(part)):
+                    yield joint, part
 
     @cached_property
     def graph(self) -> nx.MultiDiGraph[End]:

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 from optimizer.joints.bores import Approach, Steps, into_opening, past, step_square_s2_m5
 from optimizer.joints.chains import MOST_PIECES, Chain, EndGraph, material_of
-from optimizer.joints.mating import Mating, material_refusal, mating
+from optimizer.joints.mating import Mating, material_refusal, mates, mating
 from optimizer.model.catalog import Kind
-from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.ends import End, SizeSystem
 from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
@@ -31,6 +31,8 @@ _NOTHING = (0.0, 0.0, 0.0)
 _MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
 # Joints of which it counts only whether there are any: one can, one roll serves them all.
 _SHARED = frozenset({"cement", "tape"})
+_Counts = tuple[int, float, float, float, int, int, float, bool, float]  # the first fields of a label
+_ROUNDING = 1e-12  # of a sum of a few
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,7 @@ class _Label(NamedTuple):
     bore: float = 0.0  # at the open end, 0 where it is not known
     step: _Step | None = None
     before: _Label | None = None
+    alone: float = 0.0  # the square coefficient of its pieces, without what their joints lose
 
     @property
     def material(self) -> str:
@@ -164,9 +167,8 @@ class EfficientChains:
             for steps in self._steps(end, material, False).values():
                 yield from steps
             return
-        for form in Form:
-            if mating(far := _like(goal, form), goal) is not None:
-                yield from self._steps_to(end, material, False, far)
+        for far, _ in mates(goal):
+            yield from self._steps_to(end, material, False, far)
 
     @cached_property
     def _longer(self) -> EfficientChains:
@@ -179,16 +181,20 @@ class EfficientChains:
         root, other = (goal, start) if backwards else (start, goal)
         found: list[tuple[_Label, Mating]] = []
         kept: list[_Label] = []
-        for label, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need):
-            if joint.method != "stub" and label.reach < need.reach_m:
+        for label, step, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need):
+            reach = label.reach if step is None else min(need.reach_m, label.reach + step.length)
+            if step is not None and step.joint.method == "stub":
+                reach = need.reach_m
+            if joint.method != "stub" and reach < need.reach_m:
                 continue
-            if material_refusal(far, label.material, other, ""):
+            if material_refusal(far, label.material if step is None else material_of(step.part), other, ""):
                 continue
-            ended = self._ended(label, joint, far, need)
-            ended = ended._replace(square=math.fsum([step.square for step in ended.steps()]))
-            if _is_beaten(kept, ended):  # even if its joints lost nothing
+            counts = self._ended(label, step, joint, far, need.reach_m if joint.method == "stub" else reach)
+            if _is_beaten(kept, counts):  # even if its joints lost nothing
                 continue
-            ended = ended._replace(square=ended.square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
+            ended = _Label(*counts, 0.0, *((step, label) if step is not None else (label.step, label.before)))
+            square = math.fsum([one.square for one in ended.steps()])
+            ended = ended._replace(square=square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
             if _insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}
@@ -200,27 +206,30 @@ class EfficientChains:
 
     def _onto_goal(
         self, root: End, bore_m: float, other: End, backwards: bool, need: Need
-    ) -> Iterator[tuple[_Label, End, Mating]]:
-        """Yield what stands before the last joint, the end there, the joint; the last piece is one that leads to it."""
+    ) -> Iterator[tuple[_Label, _Step | None, End, Mating]]:
+        """Yield chains with the last piece that leads to the last joint (None: they lead there), its end, the joint."""
         plain, allowed = _limits(root, other)
-        last = [(end, joint) for form in Form if (joint := mating(end := _like(other, form), other)) is not None]
+        last = mates(other)
         for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need).items():
             joint = mating(far, other)
             for label in labels:
                 if joint is not None and not (need.between and label.step is None):
-                    yield label, far, joint
+                    yield label, None, far, joint
                 for end, last_joint in last:
                     for step in self._steps_to(far, label.material, backwards, end):
                         if not (step.union and plain):
-                            yield _longer(label, step, need.reach_m, backwards), end, last_joint
+                            yield label, step, end, last_joint
 
-    def _ended(self, label: _Label, joint: Mating, far: End, need: Need) -> _Label:
-        return label._replace(
-            minutes=label.minutes + self.minutes.get(joint.method, 0),
-            uses=_with(label.uses, self._uses(joint, far)),
-            reach=need.reach_m if joint.method == "stub" else label.reach,
-            separable=label.separable or joint.unbolts,
-        )
+    def _ended(self, label: _Label, step: _Step | None, joint: Mating, far: End, reach: float) -> _Counts:
+        """Return what counts of a chain with its last piece and joint, but for what its joints lose."""
+        cents, linear, _, water, minutes, uses, _, separable, throat, *_ = label
+        minutes, separable, alone = minutes + self.minutes.get(joint.method, 0), separable or joint.unbolts, label.alone
+        if step is not None:
+            cents, linear, alone = cents + step.cents, linear + step.linear, alone + step.square
+            water, minutes, uses = water + step.water, minutes + step.minutes, _with(uses, step.uses)
+            separable, throat = separable or step.separable, min(throat, step.throat)
+        uses = _with(uses, self._uses(joint, far))
+        return cents, linear, alone * (1.0 - _ROUNDING), water, minutes, uses, reach, separable, throat
 
     def _joints_lost(self, label: _Label, backwards: bool, bores_m: tuple[float, float]) -> Steps:
         """Return what the joints of a chain lose between neighbours of these bores [m], and how the water goes on."""
@@ -347,10 +356,11 @@ def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _
         far,
         step,
         label,
+        label.alone + step.square,
     )
 
 
-def _is_beaten(labels: list[_Label], label: _Label) -> bool:
+def _is_beaten(labels: list[_Label], label: _Label | _Counts) -> bool:
     """Return whether one of the labels is no worse than another one."""
     cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
     for c, low, sq, wa, mi, us, re, sep, th, *_ in labels:  # the innermost loop of the search: no calls in it
@@ -405,10 +415,6 @@ def _limits(root: End, other: End) -> tuple[bool, frozenset[SizeSystem]]:
     systems = frozenset({root.system, other.system})
     plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
     return plain, systems if plain else systems | _THREADS
-
-
-def _like(end: End, form: Form) -> End:
-    return End(form, end.size, end.system)
 
 
 def _is_pipe(end: End) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from optimizer.joints.threads import flanks_deg, thread_of
 from optimizer.model.catalog import CatalogItem
@@ -79,6 +80,13 @@ def mating(first: End, second: End) -> Mating | None:
     if first.size != second.size or first.system != second.system:
         return None
     return _MATES.get(frozenset({first.form, second.form}))
+
+
+@cache
+def mates(end: End) -> tuple[tuple[End, Mating], ...]:
+    """Return every end that mates with this one, and how."""
+    others = (End(form, end.size, end.system) for form in Form)
+    return tuple((other, joint) for other in others if (joint := mating(end, other)) is not None)
 
 
 def refusal(first: End, second: End) -> str:
