@@ -131,10 +131,10 @@ class AlternativeTable:
     sides: Sides = field(default_factory=Sides)
     loss_of_arc: LossOfArc | None = None  # of whole steps, in place of the sum over their parts
     per_square_m: float = 0.0  # what the joints of steps lose: their b times this, Q² and the loss factor [m⁶/s²]
+    losses: dict[int, float] = field(default_factory=dict)  # of steps, by id, as far as they are known
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Row]] = field(init=False)
     _to_go: list[_Ways | None] | None = field(init=False, default=None)
-    _losses: dict[int, float] = field(init=False, default_factory=dict)  # of steps, by id
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
     _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
@@ -268,9 +268,9 @@ class AlternativeTable:
 
     def arc_loss(self, arc: Arc) -> float:
         """Return what a step loses [m], endless where a rule forbids it."""
-        if id(arc) not in self._losses:
-            self._losses[id(arc)] = (self.loss_of_arc or self._loss_of)(arc)
-        return self._losses[id(arc)]
+        if id(arc) not in self.losses:
+            self.losses[id(arc)] = (self.loss_of_arc or self._loss_of)(arc)
+        return self.losses[id(arc)]
 
     def _loss_of(self, arc: Arc) -> float:
         loss, known = arc.joint_s2_m5 * self.per_square_m, self._loss_by_id

@@ -95,6 +95,7 @@ class RunPrices:
     _pipe: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)  # of steps that lay the same
     _laying: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)  # numbers of what is laid alike
     _laid_by: dict[tuple[int, int, bool], int] = field(init=False, default_factory=dict)  # the same by id of the parts
+    _behind: dict[tuple[object, ...], tuple[_Laid, ...]] = field(init=False, default_factory=dict)  # all last parts
     _parts_cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of the parts of a step
     _joints_cost: dict[int, int] = field(init=False, default_factory=dict)  # by id of its joints
 
@@ -222,7 +223,7 @@ class RunPrices:
                 self.fixed[id(arc)] = cents
                 alike = (told, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
                 if alike not in self._pipe:
-                    laid = (tail, arc, lasts, starts.get(tail), ends.get(arc.head))
+                    laid = (tail, arc, told, lasts, starts.get(tail), ends.get(arc.head))
                     self._pipe[alike] = self._least_pipe(*laid) if lasts else 0.0
                 self.least[id(arc)] = math.floor(cents + self._pipe[alike] + _NOISE)
 
@@ -239,11 +240,12 @@ class RunPrices:
         self,
         tail: int,
         arc: Arc,
+        told: int,
         lasts: Sequence[tuple[_LastKey, _Last]],
         start: EndState | None,
         end: EndState | None,
     ) -> float:
-        """Return what a step's pipe costs at the least behind any of these last parts."""
+        """Return what a step's pipe costs at the least behind any of these last parts, `told` by their number."""
         first, behind, laid = self._behind_first(tail, arc, start)
         cost, lengths_m = laid
         if end is not None and behind is not None:
@@ -252,11 +254,14 @@ class RunPrices:
         old_m = self._old_m(tail, arc, end)
         tees_m = self._tee_more_m(start, True), self._tee_more_m(end, False)
         least = math.inf
-        for key, last in lasts:
+        key = (told, end) if first is None else (told, first[1], *map(self._number_of, first[0]))
+        if key not in self._behind:
             if first is not None:
-                own = self._lay(key, last, *first, start)
+                each = (self._lay(*one, *first, start) for one in lasts)
             else:
-                own = _NOTHING if end is None else self._close(key, last, end)
+                each = (_NOTHING if end is None else self._close(*one, end) for one in lasts)
+            self._behind[key] = tuple(dict.fromkeys(each))
+        for own in self._behind[key]:
             new_m = _lengths_joined(own.lengths_m, lengths_m)
             if arc.has_tail:  # as long as it is: nothing else is shorter for it
                 new_m = (*new_m[:-1], min(new_m[-1], old_m[-1]))

@@ -210,10 +210,11 @@ def pose(
     most_volume_m3: float | None = None,
     least: Mapping[str, RunPrices] | None = None,
     other: OtherLosses | None = None,
+    losses: Mapping[str, dict[int, float]] | None = None,
 ) -> PosedProblem:
     """Return the program's numbers at known flows and one pump speed. Losses are rounded up, heads down.
 
-    `other` losses and heads stand in place of the published ones.
+    `other` losses and heads stand in place of the published ones; `losses` are what steps are known to lose, by run.
     With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
     Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs that a pump lifts
@@ -222,8 +223,11 @@ def pose(
     """
 
     def again(options: Options, least: Mapping[str, RunPrices]) -> PosedProblem:
-        return pose(options, flows, speed, bounded=bounded, most_volume_m3=most_volume_m3, least=least, other=other)
+        known = {name: tables[name].losses for name, graph in options.graphs.items() if graph is graphs[name]}
+        same = partial(pose, bounded=bounded, most_volume_m3=most_volume_m3, other=other)
+        return same(options, flows, speed, least=least, losses=known)
 
+    graphs = options.graphs
     system = options.system
     network = system.network
     conditions = conditions_of(network)
@@ -254,6 +258,7 @@ def pose(
             None if least is None else least[name],
         )
         tables[name].packs = packs
+        tables[name].losses = (losses or {}).get(name, {})
         if other is not None:
             tables[name].loss_of_arc = partial(other.step_m, graph.run)
         pairs = [(pair, alternative) for pair, found in tables[name].table().items() for alternative in found]
