@@ -7,9 +7,11 @@ whoever asks prices it and comes back with a row. Each row only says what is tru
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+
+import numpy as np
 
 from optimizer.errors import SolverError
 from optimizer.program.answers import answer_of, first_answer, is_optimal
@@ -19,6 +21,7 @@ from optimizer.program.problem import Outcome, SizingProblem, exceeded, excess_o
 SOLVERS = ("GSCIP", "HIGHS")
 _SCALE = 1000.0  # lengths in the rows are so many times smaller, so that their numbers are near one
 _MOST_ROUNDS = 100
+_FIRST_ROWS = 4  # draws that have rows at first, beside as many as may fail; others once a choice fails in them
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,20 @@ class SoldPacks:
     """What joints take: kinds of pack as (cents, joints that one does, by joint), of which one kind is bought."""
 
     kinds: tuple[tuple[int, Mapping[tuple[str, str], int]], ...]
+
+
+@dataclass(frozen=True)
+class DrawnRows:
+    """What every choice loses draw by draw [loss units]: paths may lose more than their heads in so many draws.
+
+    The draws that are hardest come first.
+    `heads` is by path, `runs` by run and choice, `tees` by tee and choice and run end; an array of (n_draws,) each.
+    """
+
+    may_fail: int
+    heads: Mapping[str, Any]
+    runs: Mapping[str, Sequence[Any]]
+    tees: Mapping[str, Sequence[Mapping[tuple[str, bool], Any]]]
 
 
 @dataclass(frozen=True)
@@ -56,6 +73,7 @@ class ListProblem:
     alone: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
     long: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
     floors: Mapping[str, Sequence[Mapping[str, Sequence[float]]]] = field(default_factory=dict)
+    drawn: DrawnRows | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +119,9 @@ class _Model:
     built: SizingModel
     pipe_cost: dict[str, Any]
     cost: Any
+    may_fail: Any = None  # the row that counts the draws in which a plan fails
+    fails: dict[int, Any] = field(default_factory=dict)  # its variables, of draws that have rows
+    rows: set[int] = field(default_factory=set)  # draws that have rows
 
 
 def solve_list(
@@ -141,6 +162,10 @@ def solve_list(
         bound = max(bound, low)
         if chosen is None or bound >= least:
             break
+        broken = _broken(problem, chosen)
+        if not model.rows.issuperset(broken):
+            _need(model, problem, broken)
+            continue
         told = price(chosen)
         if told.allowed and told.cents < least:
             best, least = chosen, told.cents
@@ -171,6 +196,8 @@ def build_list_model(problem: ListProblem) -> _Model:
           sum_l buy[p,l] >= sum single[r,a,p] x[r,a]                             for each p     (long_pieces)
           sum_k open[k] >= sum_{a that takes a joint of g} x[r,a]                for each g, r  (one_kind)
           packs[k] >= sum_j count/does[k,j] x - M (1 - open[k]), packs[k] >= open[k]            (enough_packs)
+          sum loss[d,r,a] x + sum loss[d,t,f,e] y <= head[d,p] + M fails[d]      for each draw d and path p  (drawn)
+          sum_d fails[d] <= may_fail                                                            (may_fail)
     """
     from ortools.math_opt.python import mathopt
 
@@ -208,7 +235,19 @@ def build_list_model(problem: ListProblem) -> _Model:
         ]
         built.model.add_linear_constraint(total - mathopt.fast_sum(work) <= problem.most_parts_cents)
     built.model.minimize(total)
-    return _Model(built, pipe_cost, total)
+    model = _Model(built, pipe_cost, total)
+    if problem.drawn is not None:
+        model.may_fail = built.model.add_linear_constraint(ub=problem.drawn.may_fail)
+        _need(model, problem, range(problem.drawn.may_fail + _FIRST_ROWS))
+    return model
+
+
+def _need(model: _Model, problem: ListProblem, draws: Iterable[int]) -> None:
+    """Add the rows of draws that have none yet."""
+    count = 0 if problem.drawn is None else min((len(head) for head in problem.drawn.heads.values()), default=0)
+    new = [draw for draw in draws if draw < count and draw not in model.rows]
+    model.rows.update(new)
+    _add_drawn(model, problem, new)
 
 
 def _add_own_pieces(built: SizingModel, problem: ListProblem, item: str, cost: Any, lengths: Any) -> None:
@@ -235,6 +274,50 @@ def _add_own_pieces(built: SizingModel, problem: ListProblem, item: str, cost: A
     ]
     if long:
         built.model.add_linear_constraint(lengths - mathopt.fast_sum(long) >= 0.0)
+
+
+def _broken(problem: ListProblem, chosen: Chosen) -> list[int]:
+    """Return the draws in which a choice fails, where these are too many."""
+    if problem.drawn is None:
+        return []
+    found: list[int] = np.flatnonzero(_excess(problem.sizing, problem.drawn, chosen) > 0.0).tolist()
+    return found if len(found) > problem.drawn.may_fail else []
+
+
+def _excess(sizing: SizingProblem, drawn: DrawnRows, chosen: Chosen) -> Any:
+    """Return by how much a choice loses too much in each draw, on its worst path [loss units], (n_draws,)."""
+    worst = None
+    for path in (path for path in sizing.paths if path.is_limited):
+        lost = sum(drawn.runs[run][chosen.runs[run]] for run in path.runs) - drawn.heads[path.name]
+        for tee, run, at_start in path.tee_ends:
+            lost = lost + drawn.tees[tee][chosen.tees[tee]][run, at_start]
+        worst = lost if worst is None else np.maximum(worst, lost)
+    return worst
+
+
+def _add_drawn(model: _Model, problem: ListProblem, draws: Sequence[int]) -> None:
+    """Add the rows of some draws: every path has head enough there, or it is one of those in which a plan fails."""
+    from ortools.math_opt.python import mathopt
+
+    drawn, built = problem.drawn, model.built
+    assert drawn is not None
+    for path in (path for path in problem.sizing.paths if path.is_limited):
+        groups = [(drawn.runs[run], built.run_vars[run]) for run in path.runs]
+        groups += [
+            ([one[run, at_start] for one in drawn.tees[tee]], built.tee_vars[tee])
+            for tee, run, at_start in path.tee_ends
+        ]
+        for draw in draws:
+            terms = [(float(lost[draw]), x) for losses, xs in groups for lost, x in zip(losses, xs, strict=True)]
+            head = float(drawn.heads[path.name][draw])
+            most = sum(max(float(lost[draw]) for lost in losses) for losses, _ in groups) - head
+            if most <= 0.0:
+                continue
+            if draw not in model.fails:
+                model.fails[draw] = built.model.add_binary_variable(name=f"fails {draw}")
+                model.may_fail.set_coefficient(model.fails[draw], 1.0)
+            row = mathopt.fast_sum([lost * x for lost, x in terms]) - most * model.fails[draw] <= head
+            built.model.add_linear_constraint(row)
 
 
 def _add_packs(built: SizingModel, problem: ListProblem, group: SoldPacks) -> Any:

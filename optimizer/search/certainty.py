@@ -4,10 +4,8 @@ On a sample of N draws, spread by how hard they are on a plan near the one sough
 at works in as many as of all draws (`balanced_draws`), a plan must work in at least ⌈pN⌉.
 Where flows are known beforehand: the efficient plans of the tables are gone through by their lists and judged draw by
 draw, first by the published losses, then by those of draws that are hard on the best; and lists of the same head are
-sought below the best. Then it is bounded from below: of any m draws a plan fails at most k = N - ⌈pN⌉, so every sum
-over those in which it works is within bounds, and with each step at the mean of its m - k smallest losses, and the head
-at the mean of its m - k largest, the cheapest list costs no more than the one sought (more in `certain_proof`). Where
-that meets the plan, it is proven. The plan is judged at last on a second, larger sample.
+sought below the best. What is cheaper is then found, or proved not to exist, by list searches that have a row for each
+draw (`certain_proof`). The plan is judged at last on a second, larger sample.
 
 References
 ----------
@@ -19,7 +17,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +32,7 @@ from optimizer.model.network import Network
 from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
-from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
+from optimizer.program.merge import EfficientSelection, MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.answer import Answer
 from optimizer.search.assemble import plan_of, with_charge
@@ -42,9 +42,8 @@ from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.margins import by_margins, none_so_certain
-from optimizer.search.posing import Options, PosedProblem, options_of, pose
+from optimizer.search.posing import PosedProblem, options_of, pose
 from optimizer.search.question import Question
-from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.telling import Telling
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 
@@ -61,6 +60,7 @@ _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as publis
 _NEAR = 0.01  # of all cases: less than a sample of that size tells (0.03 of it, taken at random)
 _EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _AGAIN = 2  # times that plans are sought by such draws
+_CLOSE = 0.05  # of the sample, to what is asked: cheaper plans that a sample is balanced by
 _SAMPLES, _BALANCED = 4, 4  # samples that are tried for a bound; rounds of choosing each
 _HOLDS_M = -1e-6  # as of the check
 _ONE = 1e-9
@@ -73,15 +73,16 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
         return _charged(question, plain)
     asked = system.rules.certainty
     free = replace(question, system=replace(system, rules=replace(system.rules, certainty=0.0)))
-    first = plain(replace(free, share=_FIRST_SHARE * question.share))
-    if not first.found:
-        return first
     known = flows_if_known(system)
     if known is None or system.rules.other_pumps or system.second_pump is not None:
-        return by_margins(free, first, asked, plain)
-    answer = Certain(free, known, asked, first).answer()
+        first = plain(replace(free, share=_FIRST_SHARE * question.share))
+        return by_margins(free, first, asked, plain) if first.found else first
+    answer = Certain(free, known, asked).answer()
+    if answer is not None:
+        return answer
+    first = plain(free)
     # a plan that no table has, one with a valve cut in, may do it as it is
-    return answer if answer.found else by_margins(free, first, asked, plain, margins=(0.0,))
+    return by_margins(free, first, asked, plain, margins=(0.0,)) if first.found else first
 
 
 def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
@@ -114,20 +115,33 @@ def picked_of(many: Cases, at: Ints) -> Cases:
 
 @dataclass
 class _Plan:
-    """A plan that was looked at: what is made least [cents], and the head left on each way in all draws [m].
+    """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
 
     `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
-    nobody asked yet.
+    nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
     """
 
     plan: Plan
     cents: int
-    slack_m: Floats  # (n_draws, n_ways)
+    network: Network
+    many: Cases
+    known: KnownFlows
     judged: float | None = None
     passes: bool | None = None
 
-    def __post_init__(self) -> None:
-        self.works = np.asarray((self.slack_m >= _HOLDS_M).all(axis=1))
+    @cached_property
+    def slack_m(self) -> Floats:
+        """Return the head left in all draws."""
+        return slacks_known_m(self.many, self.known, self.network)
+
+    @cached_property
+    def works(self) -> Bools:
+        """Return in which of all draws it works."""
+        return np.asarray((self.slack_m >= _HOLDS_M).all(axis=1))
+
+    def works_on(self, cases: Cases) -> int:
+        """Return in how many of some draws it works."""
+        return int((slacks_known_m(cases, self.known, self.network) >= _HOLDS_M).all(axis=1).sum())
 
     @property
     def share(self) -> float:
@@ -140,8 +154,8 @@ class Certain:
     """`best` is the cheapest plan that works often enough on the sample, `given` the one that the second bears out,
     as nearly as a sample of that size tells; `sure` the one that it bears out in full."""
 
-    def __init__(self, question: Question, known: KnownFlows, asked: float, first: Answer) -> None:
-        self.question, self.known, self.asked, self.first = question, known, asked, first
+    def __init__(self, question: Question, known: KnownFlows, asked: float) -> None:
+        self.question, self.known, self.asked = question, known, asked
         self.system: System = question.system
         self.many = Cases.of(self.system, MANY, SEED)
         self.judge = Cases.of(self.system, JUDGED, _JUDGE_SEED)
@@ -150,35 +164,38 @@ class Certain:
         self.best: _Plan | None = None
         self.given: _Plan | None = None
         self.sure: _Plan | None = None
-        self.telling = Telling(question.clock.ending(question.words), outside_cents=first.bound_cents or 0)
-        self.seen: list[tuple[int, Bools]] = []  # what plans cost, and in which draws of the sample they work
-        self._spread_by(self._slack_m(first.plan))
+        self.floor_cents = 0  # what no plan costs less than, however seldom it works
+        self.telling = Telling(question.clock.ending(question.words))
+        self._counts: dict[int, int] = {}  # by id of a plan: in how many draws of the sample it works
 
-    def _slack_m(self, plan: Plan, duty: Duty | None = None) -> Floats:
-        network = planned_network(self.system.network, plan)
-        return slacks_known_m(self.many, self.known, network if duty is None else _at(network, duty))
-
-    def answer(self) -> Answer:
-        duties = own_duties(self.system, self.known)
-        one_each = list({duty.energy_cents: duty for duty in reversed(duties)}.values())  # the fastest of each cost
-        options = self._options()
-        speeds: list[_AtSpeed] = []
-        least = 0
-        try:
-            for duty in sorted(one_each, key=lambda each: each.energy_cents):
-                lists = ListSearch(options, self.question.time_s, self.question.clock.solver)
-                speeds.append(_AtSpeed(self, lists, duty))
-                speeds[-1].begin()
+    def answer(self) -> Answer | None:
+        """Return the plan with its bound; None where no plan works often enough, as far as there was time."""
+        least = 0  # where time is up, what is left costs nobody knows how much less
+        with suppress(TimeIsUp):
+            speeds = self._speeds()
+            for at in speeds:
+                at.begin()
             if self.best is not None:
                 self._spread_by(self.best.slack_m)
                 for at in speeds:
                     at.walk()
             least = self._bound(speeds)
-        except TimeIsUp:
-            least = 0  # what is left costs nobody knows how much less
         if self.best is None or self.given is None:
-            return none_so_certain(self.first, self.asked)
-        return self._told(self.given, min(self.best.cents, max(self.first.bound_cents or 0, least)))
+            return None
+        return self._told(self.given, min(self.best.cents, max(self.floor_cents, least)))
+
+    def _speeds(self) -> list[_AtSpeed]:
+        """Return the searches at every speed of the pump that may be enough, the cheapest first."""
+        duties = own_duties(self.system, self.known)
+        one_each = {duty.energy_cents: duty for duty in reversed(duties)}.values()  # the fastest of each cost
+        options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
+        lists = ListSearch(options, self.question.time_s, self.question.clock.solver)
+        each = [_AtSpeed(self, lists, duty) for duty in sorted(one_each, key=lambda each: each.energy_cents)]
+        speeds = [at for at in each if at.efficient]
+        if speeds:
+            self.floor_cents = min(at.floor_cents for at in speeds)
+            self._spread_by(speeds[0].plan(speeds[0].efficient[0], speeds[0].posed).slack_m)
+        return speeds
 
     def _bound(self, speeds: Sequence[_AtSpeed]) -> int:
         """Return what no plan that works often enough on the sample costs less than [cents].
@@ -210,21 +227,16 @@ class Certain:
         """Return whether a bound meets the plan that is given."""
         return self.given is not None and self.given is self.best and least >= self.given.cents
 
-    def _options(self) -> Options:
-        """Return all that may be chosen, told apart by what stands close to what: it is what losses hang on most."""
-        options = options_of(self.system, self.question.catalog, self.known.flows_m3_s)
-        network = self.system.network
-        return replace(options, graphs={n: split_by_closeness(graph, network) for n, graph in options.graphs.items()})
-
     def _spread_by(self, slack_m: Floats) -> None:
         """Choose by draws that are spread by how hard they are on a plan."""
         self.classes = spread(slack_m.min(axis=1, initial=math.inf), SAMPLE)
         self._choose_on(self.classes[:, 0])
 
     def _balance(self) -> None:
-        """Choose by draws that tell of every plan looked at how often it works, until the best is borne out."""
+        """Choose by draws that tell how often plans about as cheap as the best work, until that is borne out."""
         for _ in range(_BALANCED):
-            plans = list(self.looked.values())
+            most = math.inf if self.best is None else self.best.cents
+            plans = [one for one in self.looked.values() if one.cents <= most and self._is_close(one)]
             counts = [SAMPLE * one.share for one in plans]
             self._choose_on(balanced(self.classes, [one.works for one in plans], counts))
             if self.best is self.given:
@@ -234,34 +246,29 @@ class Certain:
         """Choose by these of all draws; what was looked at is judged by them anew."""
         self.at, self.cases = at, picked_of(self.many, at)
         self.best = self.given = self.sure = None
-        self.seen.clear()
+        self._counts.clear()
         for one in sorted(self.looked.values(), key=lambda each: each.cents):
-            self._weigh(one)
+            self.weigh(one)
 
-    def keep(self, key: Key, told: Callable[[], tuple[Plan, int]], duty: Duty) -> bool:
-        """Take note of a plan; return whether it works often enough on the sample."""
-        if key not in self.looked:
-            plan, cents = told()
-            self.looked[key] = _Plan(plan, cents, self._slack_m(plan, duty))
-            works = self._weigh(self.looked[key])
-            given = math.inf if self.given is None else self.given.cents
-            self.telling.say("case by case", given, self.first.bound_cents or 0)
-            return works
-        one = self.looked[key]
-        self.seen.append((one.cents, one.works[self.at]))  # a proof goes by what was looked at last
-        return int(self.seen[-1][1].sum()) >= self.need
+    def _is_close(self, one: _Plan) -> bool:
+        return abs(self.count(one) - self.need) <= _CLOSE * SAMPLE
 
-    def _weigh(self, one: _Plan) -> bool:
+    def count(self, one: _Plan) -> int:
+        """Return in how many draws of the sample a plan works."""
+        if id(one) not in self._counts:
+            self._counts[id(one)] = one.works_on(self.cases)
+        return self._counts[id(one)]
+
+    def weigh(self, one: _Plan) -> bool:
         """Set a plan in its place; return whether it works often enough on the sample."""
-        works = one.works[self.at]
-        self.seen.append((one.cents, works))
-        if int(works.sum()) < self.need:
+        if self.count(one) < self.need:
             return False
         budget = self.system.rules.budget_cents
         if budget is not None and (one.plan.cost_cents or 0) > budget:
             return True
         if self.given is None or one.cents < self.given.cents:
             self._take(one)
+            self.telling.say("case by case", math.inf if self.given is None else self.given.cents, self.floor_cents)
         return True
 
     def _take(self, one: _Plan) -> None:
@@ -286,7 +293,7 @@ class Certain:
         works = self.judged(given.plan)
         least, asked = math.floor(1000 * least_share(works, JUDGED)) / 1000, self.asked
         judged = {"works_share": works / JUDGED, "judged": JUDGED, "least_share": least}
-        count = int(given.works[self.at].sum())
+        count = self.count(given)
         said = [note("works in the sample", works=count, sample=SAMPLE, asked_share=asked, **judged)]
         currency = given.plan.currency
         if works < asked * JUDGED:
@@ -300,21 +307,28 @@ class Certain:
 
 
 class _AtSpeed:
-    """The search with the pump's dial up to one speed."""
+    """The search with the pump's dial up to one speed; `efficient` has the plans of the tables within its head."""
 
     def __init__(self, whole: Certain, lists: ListSearch, duty: Duty) -> None:
         self.whole, self.lists, self.duty = whole, lists, duty
-        self._proved_by: Proof | None = None
         self.posed = pose(lists.options, whole.known, duty.speed, least=lists.prices)
-        self.possible = all(self.posed.problem.runs.values()) and all(self.posed.problem.tees.values())
-        self.tables = MergedTables(self.posed.problem, greatest_head(self.posed.problem)) if self.possible else None
+        problem = self.posed.problem
+        possible = all(problem.runs.values()) and all(problem.tees.values())
+        self.tables = MergedTables(problem, greatest_head(problem))
+        self.efficient = self._efficient(self.posed, self.tables) if possible else []
+
+    @property
+    def floor_cents(self) -> int:
+        """Return what no plan at this speed costs less than, as the tables tell it [cents]."""
+        if not all_carried(self.posed.problem):
+            return 0
+        return self.lists.bound_cents(self.efficient[0].cents) + self.duty.energy_cents
 
     # plans
 
     def begin(self) -> None:
         """Look for the first efficient plan that works often enough."""
-        if self.tables is not None:
-            self._first_that_works(self._efficient(self.posed, self.tables), self.posed)
+        self._first_that_works(self.efficient, self.posed)
 
     def _efficient(self, posed: PosedProblem, tables: MergedTables) -> list[EfficientSelection]:
         head = greatest_head(posed.problem)
@@ -322,8 +336,6 @@ class _AtSpeed:
 
     def walk(self) -> None:
         """Go through the efficient plans by the published losses, then by those of draws that are hard on the best."""
-        if self.tables is None:
-            return
         self._along(self.posed, self.tables)
         for _ in range(_AGAIN):
             before = self.whole.best
@@ -353,16 +365,24 @@ class _AtSpeed:
     def _first_that_works(self, found: Sequence[EfficientSelection], posed: PosedProblem) -> int | None:
         """Return the first of the plans by rising head to spare that works often enough, by halving."""
         low, high = 0, len(found) - 1
-        if high < 0 or not self._works(found[high], posed):
+        if high < 0 or not self._is_enough(found[high], posed):
             return None
         while low < high:
             middle = (low + high) // 2
-            low, high = (low, middle) if self._works(found[middle], posed) else (middle + 1, high)
+            low, high = (low, middle) if self._is_enough(found[middle], posed) else (middle + 1, high)
+        self._works(found[high], posed)
         return high
 
+    def _is_enough(self, one: EfficientSelection, posed: PosedProblem) -> bool:
+        """Return whether a plan works often enough on the sample, whatever checks say of it."""
+        return self.whole.count(self.plan(one, posed)) >= self.whole.need
+
     def _works(self, one: EfficientSelection, posed: PosedProblem) -> bool:
-        selection = Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables")
-        return self._look(selection, posed)
+        return self.whole.weigh(self.plan(one, posed))
+
+    def plan(self, one: EfficientSelection, posed: PosedProblem) -> _Plan:
+        """Return what an efficient selection is as a plan."""
+        return self._plan(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), posed)
 
     def _same_head(self, posed: PosedProblem, tables: MergedTables, spare: int) -> None:
         """Look for the best list that leaves as much head as the first efficient plan that works."""
@@ -374,20 +394,24 @@ class _AtSpeed:
         there = replace(posed, problem=problem)
         found = self.lists.solve(there, self._most() - self.duty.energy_cents, tables.at(problem), soon=True)
         if found is not None and found.selection.cents is not None:
-            self._look(found.selection, found.posed)
+            self.whole.weigh(self._plan(found.selection, found.posed))
 
-    def _look(self, selection: Selection, posed: PosedProblem) -> bool:
-        """Judge a selection on the sample; keep it where it works, passes every check and is the cheapest so far."""
-
-        def told() -> tuple[Plan, int]:
-            plan = plan_of(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
-            cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
-            return replace(plan, material_cents=cents), cents
-
-        runs = ((name, *map(id, posed.alternatives[name][k].arcs)) for name, k in sorted(selection.run_choice.items()))
+    def _plan(self, selection: Selection, posed: PosedProblem) -> _Plan:
+        """Return a selection as a plan; what was looked at before is known."""
+        runs = (
+            (name, *(id(part) for arc in posed.alternatives[name][k].arcs for part in arc.parts))
+            for name, k in sorted(selection.run_choice.items())
+        )
         fittings = {point: posed.tees[point][k].tee for point, k in sorted(selection.tee_choice.items())}
         tees = ((point, id(tee.item), tee.existing) for point, tee in fittings.items())
-        return self.whole.keep((self.duty.speed, *runs, *tees), told, self.duty)
+        key = (self.duty.speed, *runs, *tees)
+        whole = self.whole
+        if key not in whole.looked:
+            plan = plan_of(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
+            cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
+            there = _at(planned_network(whole.system.network, plan), self.duty)
+            whole.looked[key] = _Plan(replace(plan, material_cents=cents), cents, there, whole.many, whole.known)
+        return whole.looked[key]
 
     def _most(self) -> float:
         return math.inf if self.whole.given is None else self.whole.given.cents
@@ -399,24 +423,18 @@ class _AtSpeed:
         best = self.whole.best
         assert best is not None
         below = best.cents - self.duty.energy_cents
-        if below <= 0 or self.tables is None:
+        if below <= 0:
             return best.cents
         return min(best.cents, self._proof().bound(below, best.slack_m[self.whole.at]) + self.duty.energy_cents)
 
     def _proof(self) -> Proof:
         whole = self.whole
-        if self._proved_by is None or self._proved_by.stake.draws is not whole.cases.draws:
-            ways = sum(map(whole.known.binds, whole.known.paths))
-            stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed, ways)
-            self._proved_by = Proof(stake, self.lists, whole.question.clock, self._looked, whole.seen)
-        return self._proved_by
+        stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed)
+        return Proof(stake, self.lists, self._looked)
 
-    def _looked(self, found: Found) -> int:
-        """Judge a plan that a bound came with; return what is to be beaten now [cents], electricity apart."""
-        if found.selection.cents is not None:
-            self._look(found.selection, found.posed)
-        assert self.whole.best is not None
-        return self.whole.best.cents - self.duty.energy_cents
+    def _looked(self, found: Found) -> bool:
+        """Return whether a plan that would be cheaper works often enough."""
+        return self.whole.weigh(self._plan(found.selection, found.posed))
 
 
 def _at(network, duty: Duty):  # type: ignore[no-untyped-def]

@@ -66,8 +66,8 @@ class DrawnLosses:
         """Return the losses of all steps of these choice graphs, by run, of a system."""
         return cls(system.network, flows, conditions_of(system.network), draws, graphs, velocity_rule(system))
 
-    def narrowed(self, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
-        """Return the losses where fewer steps are left: of more of them it is known what stands close to them."""
+    def on(self, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
+        """Return the losses on other choice graphs of the same runs."""
         return replace(self, graphs=graphs)
 
     @cached_property
@@ -80,9 +80,15 @@ class DrawnLosses:
         rule forbids it."""
         found = {}
         for name, graph in self.graphs.items():
-            flow = self.flows.flows_m3_s[name]
+            flow, close = self.flows.flows_m3_s[name], self.closeness[name]
             steps = [arc for arcs in graph.arcs for arc in arcs]
-            lost = [self.least_of_step_m(graph.run, arc, flow) for arc in steps]
+            alike: dict[tuple[object, ...], Floats] = {}  # steps of the same parts, which stand as close
+            lost = []
+            for arc in steps:
+                key = (id(arc.parts), arc.joint_s2_m5, arc.first, arc.last, close.sure[id(arc)], close.maybe[id(arc)])
+                if key not in alike:
+                    alike[key] = self.least_of_step_m(graph.run, arc, flow)
+                lost.append(alike[key])
             found[name] = [id(arc) for arc in steps], np.array(lost).reshape(len(steps), self.draws.samples)
         return found
 

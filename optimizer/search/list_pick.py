@@ -26,6 +26,7 @@ from optimizer.clock import look
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.program.list_program import Chosen, ListProblem, PipeCut, Priced, SoldPacks, SoldPipe
 from optimizer.program.problem import RunChoice, SizingProblem, TeeChoice
+from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_ways import Way
 from optimizer.search.posing import PosedProblem, loss_units
@@ -33,6 +34,7 @@ from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.list_price import KERF, Pieces, coupled_joints, covers, uncovered
 
 _MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
+_FINE_M = 1e-9  # what a loss in a draw is told in where ways are compared
 _N = TypeVar("_N", int, float)
 SEALS = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))  # what is bought, for joints of which kind
 
@@ -52,6 +54,7 @@ class Pick:
     tees: Mapping[str, Sequence[int]]
     budget: int | None
     taken: list[tuple[CatalogItem, int]]
+    drawn: EachDraw | None = None
 
     def problem(self) -> ListProblem:
         """Return the numbers of the program that picks one of them for every run and tee."""
@@ -90,6 +93,7 @@ class Pick:
             {run: [self._least_of(way, pipes.alone_cents) for way in found] for run, found in self.ways.items()},
             {run: [self._least_of(way, pipes.long_pieces) for way in found] for run, found in self.ways.items()},
             {key: self._floors(item) for key, item in items.items()},
+            None if self.drawn is None else self.drawn.rows(self.posed, self.ways, self.tees),
         )
 
     def _floors(self, item: CatalogItem) -> list[dict[str, list[float]]]:
@@ -346,6 +350,8 @@ class Rivals:
         joints = np.array([[each.get(kind, 0) for kind in kinds] for each in made], dtype=np.int64)
         joints = joints.reshape(len(ways), len(kinds))
         rest = np.array([(loss_units(way.loss_m), way.cents, *way.used) for way in ways], dtype=np.int64)
+        if ways[0].lost_m is not None:
+            rest = np.hstack((rest, np.rint([way.lost_m / _FINE_M for way in ways]).astype(np.int64)))
         return np.hstack((rest, joints) if self.fewer_joints else (rest, joints, -joints))
 
     def _beats(self, one: Way, other: Way) -> bool:

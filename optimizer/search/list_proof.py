@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -19,9 +20,10 @@ from optimizer.model.catalog import CatalogItem
 from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProblem
-from optimizer.program.through import is_tree, rests_by_packs, through_costs
+from optimizer.program.through import Rest, is_tree, rests_by_packs, through_costs
 from optimizer.search.collection import without_collection
-from optimizer.search.list_lower import LowerPrices, first_lengths
+from optimizer.search.each_draw import EachDraw
+from optimizer.search.list_lower import SEALED, LowerPrices, first_lengths
 from optimizer.search.list_pick import Pick, Rivals
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
@@ -29,7 +31,9 @@ from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units
 from optimizer.search.telling import Told
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
+_FIRST_DRAWN = 240  # the same where draws have rows of their own
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
+_NARROW = 0.04  # where draws count: where it is less far below, lower prices alone tell few enough ways
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 
@@ -58,6 +62,7 @@ class ListSearch(LowerPrices):
         any_will_do: bool = False,
         told: Told | None = None,
         soon: bool = False,
+        drawn: EachDraw | None = None,
     ) -> Found | None:
         """Return the best list below a limit [cents], or the first found; None where it is proved that there is none.
 
@@ -70,11 +75,23 @@ class ListSearch(LowerPrices):
         SolverError
             When no solver answers.
         """
-        search = _AtHead(self, posed, tables, below_cents, told)
+        search = _AtHead(self, posed, tables, below_cents, told, drawn)
         try:
             return search.solve(any_will_do, soon)
         except TimeIsUp:
             return search.so_far()
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """A problem in which pipe and seals cost nothing but in one run, and what all the rest of a plan costs then."""
+
+    posed: PosedProblem
+    prices: LowerPrices
+    rests: Mapping[str, Mapping[int, Rest]]
+
+    def tapes(self, run: str) -> Tapes:
+        return self.prices.tapes.setdefault(run, Tapes(self.prices.prices[run]))
 
 
 @dataclass
@@ -86,6 +103,7 @@ class _AtHead:
     tables: MergedTables
     below: float
     told: Told | None = None
+    drawn: EachDraw | None = None
     best: Found | None = None
     bound: int = 0
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
@@ -204,7 +222,7 @@ class _AtHead:
             return False
         ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
         told = self._posed_again(ways)
-        for about in (_FIRST, None):
+        for about in (_FIRST if self.drawn is None else _FIRST_DRAWN, None):
             kept = self._few(told, self._limit(self.below), about)
             if kept is None:
                 return True
@@ -236,8 +254,8 @@ class _AtHead:
     def _open(self) -> bool:
         return math.isinf(self.below) or self.bound < self.below
 
-    def _is_wide(self) -> bool:
-        return not math.isinf(self.below) and self.below - self.bound > _WIDE * self.below
+    def _is_wide(self, share: float = _WIDE) -> bool:
+        return not math.isinf(self.below) and self.below - self.bound > share * self.below
 
     def _limit(self, below: float) -> float:
         """Return what a sum of lower prices must be below to matter for lists below this [thousandths of a cent]."""
@@ -281,8 +299,10 @@ class _AtHead:
         tees = {tee: [k] for tee, k in chosen.tees.items()}
         one = Chosen(dict.fromkeys(ways, 0), dict.fromkeys(tees, 0))
         pick = self._pick(ways, tees)
+        if self.drawn is not None:
+            self.made = pick.joints(one)
         cents = pick.allowed_cents(one)  # what its pipe says of other choices would take long where pieces are many
-        if cents is not None and cents < self.below:
+        if cents is not None and cents < self.below and self._works(pick, one, cents):
             self._keep(pick, one, cents)
 
     def _few(self, problem: SizingProblem, below: float, about: int | None = None) -> _Few | None:
@@ -302,7 +322,10 @@ class _AtHead:
     def _finder(self, run: str, below: float, rests: Mapping[int, object]) -> WayFinder:
         if run not in self.search.tapes:
             self.search.tapes[run] = Tapes(self.search.prices[run])
-        return WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
+        finder = WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
+        if self.drawn is not None:
+            finder.drawn = self.drawn.of_step_m
+        return finder
 
     def _ways(self, upto: float) -> dict[str, list[Way]]:
         """Return all ways of every run that can be in a list below a limit [cents].
@@ -315,17 +338,65 @@ class _AtHead:
         rests = rests_by_packs(self.problem, self.tables, most)
         found: dict[str, list[Way]] = {}
         changed = [run for run in self.problem.runs if self.first_cents.get(run)]
+        dearest = max(changed, key=lambda run: self.first_cents[run], default=None)
+        beside = None
+        if dearest is not None and self.drawn is not None and self._is_wide(_NARROW):
+            self._say(f"proving: {dearest}")
+            found[dearest] = self._finder(dearest, below, rests[dearest]).find()
+            beside = self._beside(dearest, found[dearest], most)
         for run in changed:
-            self._say(f"proving: {run}")
-            found[run] = self._finder(run, below, rests[run]).find()
+            if run not in found and all(found.values()):
+                found[run] = self._told_of(run, below, rests[run], beside)
         if found and all(found.values()):
             told = self._posed_again(found)
             rests = rests_by_packs(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
         for run in self.problem.runs:
             if run not in found and all(found.values()):
-                self._say(f"proving: {run}")
-                found[run] = self._finder(run, below, rests[run]).find()
+                found[run] = self._told_of(run, below, rests[run], beside)
         return found
+
+    def _told_of(self, run: str, below: float, rests: Mapping[int, Rest], beside: _Beside | None) -> list[Way]:
+        """Return all ways of a run that can be in a list below a limit by both kinds of lower prices."""
+        self._say(f"proving: {run}")
+        if beside is None:
+            return self._finder(run, below, rests).find()
+        finder = WayFinder(beside.tapes(run), beside.posed.tables[run], beside.rests[run], below, self.until)
+        finder.drawn = None if self.drawn is None else self.drawn.of_step_m
+        one = self._finder(run, below, rests)
+        found = [one.one(way.arcs, way.start, way.end) for way in finder.find()]
+        return [way for way in found if way.least + rests[way.packs].least(loss_units(way.loss_m) - 1) < below]
+
+    def _beside(self, run: str, ways: Sequence[Way], most: int) -> _Beside | None:
+        """Return what lists cost at the least where one run's pipe and seals are priced exactly, others' not at all.
+
+        Pieces and joints that come on top make no list cheaper. None where that says no more.
+        """
+        search = self.search
+        if not ways or not search.shop.joints.fewer_cost_no_more() or self.posed.again is None or self.problem.limits:
+            return None
+        free = search.without_pipe()
+        posed = self.posed.again(free.options, free.prices)
+        numbers = posed.states
+        choices = tuple(
+            RunChoice(numbers[way.start], numbers[way.end], self._alone(way), loss_units(way.loss_m))
+            for way in ways
+            if way.start in numbers and way.end in numbers
+        )
+        problem = replace(posed.problem, paths=self.problem.paths, runs={**posed.problem.runs, run: choices})
+        if not all(problem.runs.values()):
+            return None
+        tables = MergedTables(problem, greatest_head(problem))
+        if search.first(tables, problem) <= search.first(self.tables, self.problem):
+            return None
+        return _Beside(posed, free, rests_by_packs(problem, tables, most))
+
+    def _alone(self, way: Way) -> int:
+        """Return what a way costs by itself at the least over the fittings at its ends [thousandths of a cent]."""
+        shop = self.search.shop
+        pipe = min(sum(shop.pipes.alone_cents(*one) for one in each.values()) for each in way.pieces.values())
+        sealed = Counter({joint: count for joint, count in way.joints.items() if joint[0] in SEALED})
+        others = sum(shop.joints.piece_rate(*joint) * n for joint, n in way.joints.items() if joint[0] not in SEALED)
+        return LEAST_PER_CENT * (way.cents + pipe + shop.joints.cents(sealed)) + others
 
     def _unbeaten(self, ways: Mapping[str, Sequence[Way]]) -> dict[str, list[Way]]:
         """Return the ways that no other makes needless; all where money for parts is limited apart from the cost."""
@@ -368,6 +439,8 @@ class _AtHead:
         def price(chosen: Chosen) -> Priced:
             priced = pick.price(chosen)
             if priced.allowed and priced.cents < self.below:
+                if not self._works(pick, chosen, priced.cents):
+                    return replace(priced, allowed=False)
                 self._keep(pick, chosen, priced.cents, self.search.solver or "program")
             return priced
 
@@ -381,9 +454,14 @@ class _AtHead:
             self._keep(pick, answer.chosen, answer.cents, answer.solver)
         return answer
 
+    def _works(self, pick: Pick, chosen: Chosen, cents: int) -> bool:
+        """Return whether a choice works in as many draws as it has to, where draws count."""
+        return self.drawn is None or self.drawn.works(pick.posed_of(chosen), cents)
+
     def _pick(self, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]]) -> Pick:
         search = self.search
-        return Pick(search.shop, search.prices, search.options.catalog, self.posed, ways, tees, self.budget, self.taken)
+        bought = search.shop, search.prices, search.options.catalog
+        return Pick(*bought, self.posed, ways, tees, self.budget, self.taken, self.drawn)
 
     def _keep(self, pick: Pick, chosen: Chosen, cents: int, solver: str = "tables") -> None:
         none = dict.fromkeys(pick.ways, 0), dict.fromkeys(pick.tees, 0)

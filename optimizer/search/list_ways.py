@@ -30,6 +30,7 @@ from optimizer.takeoff.list_price import Pieces, counted, grouped, uncovered
 
 _ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs
 _SAVED_M = 0.1  # of pipe: a label that costs less than nothing by more than this is kept whatever is to come
+_NOISE_M = 1e-12  # of sums of losses
 _MOST_LABELS = 100_000  # above this many the ways are not told: a proof would take too long
 
 
@@ -50,6 +51,7 @@ class Way:
     least: int
     used: tuple[int, ...]
     cut: Callable[[], Mapping[tuple[int, int], Mapping[str, tuple[CatalogItem, Pieces]]]]
+    lost_m: Any = None  # in each draw, (n_draws,), where that counts
 
     @cached_property
     def pieces(self) -> Mapping[tuple[int, int], Mapping[str, tuple[CatalogItem, Pieces]]]:
@@ -69,8 +71,8 @@ class Way:
 
 
 # least so far, loss [m], packs, cents, used, mark, pieces, pieces as stated, joints, the label before, the step,
-# what all but pipe costs at the least, what settled pieces cost: as cut, as stated
-_Label = tuple[float, float, int, int, int, int, int, int, int, Any, Any, int, float, float]
+# what all but pipe costs at the least, what settled pieces cost: as cut, as stated, loss in each draw [m] (or none)
+_Label = tuple[float, float, int, int, int, int, int, int, int, Any, Any, int, float, float, Any]
 
 _BY_COST = itemgetter(0, 1, 3)
 
@@ -84,7 +86,8 @@ class WayFinder:
     """Finds the ways of one run below a limit.
 
     `rests` is by packs opened what all the rest of a plan costs at least, packs and all, by what this run loses [loss
-    units]; only ways matter that leave the whole below `below`, in thousandths of a cent.
+    units]; only ways matter that leave the whole below `below`, in thousandths of a cent. Where `drawn` tells what a
+    step loses in each draw [m], a way is needless only where it loses no less than another in every one.
     """
 
     tapes: Tapes
@@ -93,6 +96,7 @@ class WayFinder:
     below: float
     until: float = math.inf
     most_labels: int = _MOST_LABELS
+    drawn: Callable[[Arc], Any] | None = None
     _joints: Numbers = field(default_factory=Numbers)
     _count: int = 0
 
@@ -107,12 +111,13 @@ class WayFinder:
 
     def find(self) -> list[Way]:
         """Return the ways; TooManyWaysError where they are too many to be told."""
-        prices, graph = self.prices, self.prices.graph
+        prices, graph = self.prices, self.table.graph
         self._to_go = self.table.to_go()
         waiting: list[list[_Label]] = [[] for _ in graph.nodes]
+        lost = None if self.drawn is None else 0.0
         for state, node in graph.starts.items():
             mark = self.tapes.mark(Mark(prices.measure(state, FREE).start(), 0, state, None))
-            waiting[node].append((0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0))
+            waiting[node].append((0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0, lost))
         goals = self._goals
         found: list[Way] = []
         for node, labels in enumerate(waiting):
@@ -134,9 +139,9 @@ class WayFinder:
 
     def one(self, arcs: Sequence[Arc], start: EndState, end: EndState) -> Way:
         """Return the way that these steps make."""
-        graph = self.prices.graph
+        graph = self.table.graph
         mark = self.tapes.mark(Mark(self.prices.measure(start, FREE).start(), 0, start, None))
-        label: _Label = (0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0)
+        label: _Label = (0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0, None if self.drawn is None else 0.0)
         node = graph.starts[start]
         for arc in arcs:
             (found,) = self._next(node, arc, [label])
@@ -152,6 +157,7 @@ class WayFinder:
         packs, least, fixed = self.table.price(arc)[1], self.prices.least[id(arc)], self.prices.fixed[id(arc)]
         cents, used = self.prices.fixed_cents(arc), self.table.sides.packed(arc)
         joints = sum(self._joints.one(joint) * count for joint, count in counted(arc.joints).items())
+        drawn = None if self.drawn is None else self.drawn(arc)
         even, goal = not self.prices.uneven, self._goals.get(arc.head)
         for label in labels:
             step = self.tapes.step(label[5], node, arc)
@@ -178,6 +184,7 @@ class WayFinder:
                     so_far,
                     cut_cost,
                     label[13] + step.stated_cost,
+                    None if drawn is None else label[14] + drawn,
                 )
             )
         return into
@@ -231,6 +238,7 @@ class WayFinder:
     def _beats(self, one: _Label, other: _Label) -> bool:
         return (
             one[1] <= other[1]
+            and _no_more(one, other)
             and one[3] <= other[3]
             and (
                 (one[8] == other[8] and not self._couples)
@@ -292,7 +300,8 @@ class WayFinder:
         least = label[11] + math.floor(self._least_pipe(label, mark, end))
         used = self.table.sides.units(label[4], label[3])
         cut = partial(self._cut, label, mark, end)
-        return Way(tuple(reversed(arcs)), mark.start, end, label[1], label[3], label[2], joints, least, used, cut)
+        along = tuple(reversed(arcs))
+        return Way(along, mark.start, end, label[1], label[3], label[2], joints, least, used, cut, label[14])
 
     def _least_pipe(self, label: _Label, mark: Mark, end: EndState) -> float:
         """Return what a way's pipe costs at the least over the fittings at its ends [thousandths of a cent]."""
@@ -337,9 +346,14 @@ def _alike(labels: list[_Label]) -> list[_Label]:
             kept += same
             continue
         same.sort(key=lambda label: (label[1], label[3]))
-        least = math.inf
+        few: list[_Label] = []
         for label in same:
-            if label[3] < least:
-                kept.append(label)
-                least = label[3]
+            if not any(one[3] <= label[3] and _no_more(one, label) for one in reversed(few)):
+                few.append(label)
+        kept += few
     return kept
+
+
+def _no_more(one: _Label, other: _Label) -> bool:
+    """Return whether a label loses no more than another in any draw; of those that count one loss, the caller knows."""
+    return one[14] is None or bool((one[14] <= other[14] + _NOISE_M).all())

@@ -1,0 +1,75 @@
+"""Ways of every run and fittings of every tee → what each loses in each of some draws, as rows of the program.
+
+A plan may fail in so many of the draws. Losses are told a little low and heads a little high: a choice that the rows
+let pass is judged by the network alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.choices.graph import Arc
+from optimizer.program.list_program import DrawnRows
+from optimizer.program.problem import LOSS_UNIT_M
+from optimizer.search.drawn_losses import DrawnLosses
+from optimizer.search.posing import PosedProblem
+
+if TYPE_CHECKING:
+    from optimizer.search.list_ways import Way
+
+Floats = npt.NDArray[np.float64]
+
+_SPARE_M = 1e-5  # by which heads are told high
+
+
+@dataclass(frozen=True)
+class EachDraw:
+    """Draws in the first of which a plan works, and of the others of which it may fail in so many, the hardest first.
+
+    `works` judges a choice of such a price [cents] by the network, in all draws there are.
+    """
+
+    drawn: DrawnLosses
+    speed: float
+    at: npt.NDArray[np.int64]
+    may_fail: int
+    works: Callable[[PosedProblem, int], bool]
+    _steps: dict[int, Floats] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for numbers, lost_m in self.drawn.steps.values():
+            self._steps.update(zip(numbers, lost_m[:, self.at], strict=True))
+
+    def of_step_m(self, arc: Arc) -> Floats:
+        """Return what a step loses in each draw [m]."""
+        return self._steps[id(arc)]
+
+    def rows(
+        self, posed: PosedProblem, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]]
+    ) -> DrawnRows:
+        """Return the rows of all draws but the first for these ways and for the fittings of these numbers."""
+        flows, network, at = self.drawn.flows, self.drawn.network, self.at[1:]
+        heads = {
+            path.demand: (self.drawn.head_m(path, self.speed)[at] + _SPARE_M) / LOSS_UNIT_M
+            for path in filter(flows.binds, flows.paths)
+        }
+        runs = {run: [way.lost_m[1:] / LOSS_UNIT_M for way in found] for run, found in ways.items()}
+        lost: dict[str, list[dict[tuple[str, bool], Floats]]] = {}
+        for point, kept in tees.items():
+            legs = flows.legs_in(network, point)
+            ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
+            lost[point] = []
+            for k in kept:
+                one = self.drawn.tee_m(posed.tees[point][k].item, legs)
+                lost[point].append(
+                    {
+                        (run, at_start): (one[leg][at] if leg in one else np.zeros(len(at))) / LOSS_UNIT_M
+                        for run, at_start, leg in ends
+                    }
+                )
+        return DrawnRows(self.may_fail, heads, runs, lost)
