@@ -41,7 +41,7 @@ from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.margins import by_margins, none_so_certain
+from optimizer.search.margins import by_margins
 from optimizer.search.posing import PosedProblem, options_of, pose
 from optimizer.search.question import Question
 from optimizer.search.telling import Telling

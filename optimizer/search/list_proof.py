@@ -34,6 +34,7 @@ _FIRST = 60  # about how many alternatives the first program gets: it is only to
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
 _NARROW = 0.04  # where draws count: where it is less far below, lower prices alone tell few enough ways
+_STEPS = (0.03, 0.03)  # above the bound, that are looked at first where draws count
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 
@@ -143,13 +144,24 @@ class _AtHead:
 
     def _proved(self) -> Found | None:
         with suppress(TimeIsUp):
-            if not self._is_wide() or self._prove_half():  # far fewer ways; the best list may be among them
+            near = self.drawn is not None
+            if near:
+                self._prove_near()
+            if near or not self._is_wide() or self._prove_half():  # far fewer ways; the best list may be among them
                 try:
                     if self._open():
                         self._prove(self.below)
                 except TooManyWaysError:
                     self._prove_half()
         return self._ended()
+
+    def _prove_near(self) -> None:
+        """Prove a little above the bound, step by step: far fewer ways, and the best list may be among them."""
+        for share in _STEPS:
+            upto = (1.0 + share) * self.bound
+            if upto < (1.0 - _GAIN) * self.below:
+                with suppress(TooManyWaysError):
+                    self._prove(upto)
 
     def _prove_half(self) -> bool:
         """Prove half of what is between bound and best list; return whether there were not too many ways for that."""
