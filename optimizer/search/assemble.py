@@ -20,6 +20,7 @@ from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.duty import Duty
 from optimizer.search.posing import Options, PosedProblem
+from optimizer.takeoff.cut_list import new_pipe
 from optimizer.takeoff.long_pieces import with_couplings
 from optimizer.takeoff.plan_price import consumables_of, list_cents, pipe_purchases
 
@@ -91,10 +92,11 @@ def with_charge(rules: Rules, plan: Plan) -> Plan:
 def with_list(system: System, catalog: Catalog, plan: Plan) -> Plan:
     """Return a plan with the pipe that its runs take, and with what its parts list costs."""
     network = system.network if plan.stands is None else plan.stands
-    pipe = pipe_purchases(network, plan, catalog)
+    pieces, _ = new_pipe(network, plan, catalog)
+    pipe = pipe_purchases(pieces)
     runs = {name: replace(one, purchases=(*one.purchases, *pipe.get(name, ()))) for name, one in plan.runs.items()}
     whole = replace(plan, runs=runs)
-    cents = list_cents(system, whole, catalog)
+    cents = list_cents(system, whole, catalog, pieces=pieces)
     order = cents + plan.effort_cents
     charged = system.rules.charged_cents(order)
     return replace(whole, cost_cents=cents, topped_up_cents=charged - order, material_cents=charged + plan.energy_cents)

@@ -29,7 +29,7 @@ def efficient_plans(system: System, catalog: Catalog, least_gain: float) -> Iter
     flows = flows_if_known(system)
     if flows is None or flows.others or not flows.pump:
         return None
-    options = options_of(system, catalog, flows.flows_m3_s)
+    options = options_of(system, catalog, flows.flows_m3_s, flows_m3_s=flows.flows_m3_s)
     duty = duties(system.network.pumps[flows.pump], system.rules)[0]
     posed = pose(options, flows, duty.speed, bounded=False)
     if not all(posed.problem.runs.values()):
