@@ -7,7 +7,7 @@ setting; a small least-squares problem over the k brings every row into its wind
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,6 +40,7 @@ _COARSE, _FINE = 1e-6, 1e-13  # relative steps at which the search for valve pos
 _NEAR = 1e-3
 _SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
 _STARTS = ((0.0,), (1.0,), (3.0,))
+_LEVELS = (1.0, 2.5, 4.0, 6.0)
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,7 @@ def settle(
         if not work.valves or (best.met and (not spare or work.has_spare(best))):
             return best
         for start in work.starts(hints_s2_m5):
-            found = work.search(start)
+            found = work.search(start() if callable(start) else start)
             if found.miss < best.miss or (spare and found.met):
                 best = found
             if found.met:
@@ -159,6 +160,7 @@ class _Work:
         self.valves = valved_runs(opened_networks[0])
         self.columns = [self.compiled[0].run_index[name] for name in self.valves]
         self.rows = [self._matrix(duty) for duty in duties]
+        self.asked = [i for i, (_, low, _) in enumerate(self.rows) if len(low)]  # the settings that have rows at all
         self.inside = [self._inside(duty) for duty in duties]
         self.balances = [tank_balance(network) for network in opened_networks]
         self.guesses: list[Floats | None] = [None] * len(duties)  # full flows, as if no tank ran short
@@ -180,7 +182,7 @@ class _Work:
 
     def has_spare(self, found: Settled) -> bool:
         """Return whether every row is met with the room that is aimed at."""
-        flows = [np.array([found.flows_m3_s[duty.name][name] for name in self.names]) for duty in self.duties]
+        flows = [np.array(list(found.flows_m3_s[self.duties[i].name].values())) for i in self.asked]
         return not self.misses(flows, aimed=True).any()
 
     def added(self, exponents: Floats) -> Floats:
@@ -188,35 +190,37 @@ class _Work:
         out[self.columns] = self.scale * np.expm1(exponents)
         return out
 
-    def flows(self, exponents: Floats) -> list[Floats]:
-        """Return the flows of every setting [m³/s], (n_runs,) each: no tank gives more than it gets."""
+    def flows(self, exponents: Floats, settings: Sequence[int]) -> list[Floats]:
+        """Return the flows of some settings [m³/s], (n_runs,) each: no tank gives more than it gets."""
         variation = Variation(added_square_s2_m5=self.added(exponents))
         found = []
-        for i, compiled in enumerate(self.compiled):
-            self.solved[i], full = _solved(compiled, variation, self.guesses[i])
+        for i in settings:
+            self.solved[i], full = _solved(self.compiled[i], variation, self.guesses[i])
             self.guesses[i] = full
             found.append(self.balances[i].balanced(full))
         return found
 
     def rates(self, exponents: Floats) -> list[Floats]:
-        """Return d flow / d exponent [m³/s] of every setting, each of shape (n_runs, n_valves)."""
+        """Return d flow / d exponent [m³/s] of every setting with rows, each of shape (n_runs, n_valves)."""
         variation = Variation(added_square_s2_m5=self.added(exponents))
         columns = np.array(self.columns)
         stretch = self.scale * np.exp(exponents)
         found = []
-        for compiled, balance, guess in zip(self.solved, self.balances, self.guesses, strict=True):
-            full, rates = solve_flows_and_rates(compiled, variation, columns, guess)
-            found.append(balance.rates(full, rates * stretch))
+        for i in self.asked:
+            full, rates = solve_flows_and_rates(self.solved[i], variation, columns, self.guesses[i])
+            found.append(self.balances[i].rates(full, rates * stretch))
         return found
 
     def misses(self, flows: list[Floats], aimed: bool = False) -> Floats:
-        """Return by how much each row is missed, or what is `aimed` at in it, as a share of its flow; signed."""
-        each = zip(flows, self.rows, self.inside, strict=True)
-        found = [_missed(q, rows, inside * aimed)[0] for q, rows, inside in each]
+        """Return by how much each row is missed, or what is `aimed` at in it, as a share of its flow; signed.
+
+        `flows` are those of the settings with rows.
+        """
+        found = [_missed(q, self.rows[i], self.inside[i] * aimed)[0] for q, i in zip(flows, self.asked, strict=True)]
         return np.concatenate(found) if found else np.zeros(0)
 
     def at(self, exponents: Floats) -> Settled:
-        flows = self.flows(exponents)
+        flows = self.flows(exponents, range(len(self.duties)))
         added = self.added(exponents)
         return Settled(
             {
@@ -224,7 +228,7 @@ class _Work:
                 for duty, q in zip(self.duties, flows, strict=True)
             },
             {name: float(added[column]) for name, column in zip(self.valves, self.columns, strict=True)},
-            float(np.abs(self.misses(flows)).max(initial=0.0)),
+            float(np.abs(self.misses([flows[i] for i in self.asked])).max(initial=0.0)),
             self._shut(exponents),
         )
 
@@ -234,9 +238,9 @@ class _Work:
         each = zip(self.valves, self.columns, exponents.tolist(), strict=True)
         return frozenset(name for name, column, exponent in each if exponent > 1.0 and full[column] < _SHUT_M3_S)
 
-    def starts(self, hints: Sequence[Mapping[str, float]]) -> list[Floats]:
-        """Return where to start from: hints first, then all valves a little, and much, shut."""
-        flows = self.flows(np.zeros(len(self.valves)))
+    def starts(self, hints: Sequence[Mapping[str, float]]) -> list[Floats | Callable[[], Floats]]:
+        """Return where to start from: hints first, then all valves a little, and much, shut, then each for itself."""
+        flows = self.flows(np.zeros(len(self.valves)), range(len(self.duties)))
         head = max((float(np.nanmax(c.fixed_head_m) - np.nanmin(c.fixed_head_m)) for c in self.compiled), default=0.0)
         head = max(head, 1.0)
         largest = np.max([np.abs(q[self.columns]) for q in flows], axis=0)
@@ -244,19 +248,29 @@ class _Work:
         found = [
             np.log1p(np.array([max(0.0, hint.get(name, 0.0)) for name in self.valves]) / self.scale) for hint in hints
         ]
-        return [*found, *(np.full(len(self.valves), start[0]) for start in _STARTS)]
+        return [*found, *(np.full(len(self.valves), start[0]) for start in _STARTS), self._one_by_one]
+
+    def _one_by_one(self) -> Floats:
+        """Return each valve in turn as far shut as serves best: where it takes much until a line carries anything."""
+        exponents = np.zeros(len(self.valves))
+        for i in range(len(exponents)):
+            tried = {}
+            for level in (0.0, *_LEVELS):
+                exponents[i] = level
+                tried[level] = float(np.square(self.misses(self.flows(exponents, self.asked), aimed=True)).sum())
+            exponents[i] = min(tried, key=tried.__getitem__)
+        return exponents
 
     def search(self, start: Floats) -> Settled:
         from scipy.optimize import least_squares
 
         def residuals(exponents: Floats) -> Floats:
             look()
-            return self.misses(self.flows(exponents), aimed=True)
+            return self.misses(self.flows(exponents, self.asked), aimed=True)
 
         def slopes(exponents: Floats) -> Floats:
-            flows = self.flows(exponents)
-            each = zip(flows, self.rows, self.inside, self.rates(exponents), strict=True)
-            return np.concatenate([_missed(q, rows, inside)[1] @ rate for q, rows, inside, rate in each])
+            each = zip(self.asked, self.flows(exponents, self.asked), self.rates(exponents), strict=True)
+            return np.concatenate([_missed(q, self.rows[i], self.inside[i])[1] @ rate for i, q, rate in each])
 
         for tolerance, most in ((_COARSE, 40), (_FINE, 60)):
             start = np.clip(start, 1e-6, _MOST_EXPONENT - 1e-6)

@@ -112,9 +112,16 @@ class _Climb:
         there = scaled(self.system, scale).ways_to_run
         safe: Sequence[Allowance | None] = self.allowances or [None] * len(there)
         return [
-            Duty(name, network, (*wants_of(at), *velocity_wants(network, self.rule, name), *_rows(allowance, network)))
+            Duty(name, network, self._wants(at, network, name, allowance))
             for (name, at), network, allowance in zip(there, self.networks, safe, strict=True)
         ]
+
+    def _wants(self, at: System, network: Network, name: str, allowance: Allowance | None) -> tuple[Want, ...]:
+        """Return the rows of a setting; none where nothing is asked and every pump is off: there nothing runs."""
+        asked = wants_of(at)
+        if not asked and not any(pump.speed > 0.0 for pump in network.pumps.values()):
+            return ()
+        return (*asked, *velocity_wants(network, self.rule, name), *_rows(allowance, network))
 
     def holds(self, scale: float, hint: Mapping[str, float] | None = None) -> bool:
         """Return whether the valves can be set so that a multiple is met."""
@@ -144,7 +151,7 @@ class _Climb:
             return self._told(on_tree)
         most = most_scale(self.system)
         self._leap(0.0, min(1.0, most))
-        if self.scale >= 1.0 and most > 1.0:
+        if self.scale >= 1.0 - _CLOSE and most > 1.0:
             self._leap(1.0, most)
         low, high = self.scale, most
         step = 2 * _FINE

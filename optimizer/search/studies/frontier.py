@@ -274,7 +274,7 @@ class _Frontier:
     def _keep(self, scale: float, found: Answer) -> _Step:
         assert found.cents is not None
         assert found.bound_cents is not None
-        planned = planned_reach(self.system, found, scale)
+        planned = planned_reach(self.system, found, scale, self.watch)
         step = _Step(scale, planned, found.cents, found.bound_cents)
         self.steps = sorted([*self.steps, step], key=lambda each: (each.reach, -each.cents))
         return step

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import scaled
+from optimizer.clock import TimeIsUp, limited
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Network
 from optimizer.model.note import Note
@@ -48,14 +50,16 @@ class BestReach:
     left_out: tuple[Note, ...] = ()
 
 
-def planned_reach(system: System, found: Answer, at: float) -> PlannedReach:
+def planned_reach(system: System, found: Answer, at: float, watch: Watch) -> PlannedReach:
     """Return what a plan that was found at a multiple reaches, its pumps at the speeds that give the most.
 
-    The plan then has these speeds. It keeps its own where they are the best there are.
+    The plan then has these speeds. It keeps its own where they are the best there are, or the time is over.
     """
     system = cut_apart(system, found.plan)
     networks = planned_networks(system, found.plan)
-    reach = best_speeds(system, networks)
+    reach = Reach(0.0, {}, {})
+    with suppress(TimeIsUp), limited(watch.left_s):
+        reach = best_speeds(system, networks)
     if reach.scale < at:  # valves or speeds that no start led to again: it reaches what it was found and checked for
         checked = verify_plan(scaled(system, at), found.plan)
         flows = {one.name: one.flows_m3_s for one in checked.settings} or {"": checked.flows_m3_s}
@@ -82,7 +86,7 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
         words = f"is {at:.0%} within reach"
         found = solve(Question(scaled(system, at), catalog, watch, words, _SHARE, first_will_do=True))
         if found.found:
-            there = planned_reach(system, found, at)
+            there = planned_reach(system, found, at, watch)
             low = max(at, there.reach.scale)
             best = there
         elif found.proved_none:
