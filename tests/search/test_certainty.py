@@ -131,7 +131,7 @@ def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged(
 def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged_on_200_lines() -> None:
     told = [proved for proved in map(is_proved, range(7, 600)) if proved is not None]
     assert len(told) >= 200
-    # Where several cheaper ways work in nearly enough of the draws, each in others, the proof may stay below.
+    # The search is complete; only time that is up leaves a proof open.
     assert sum(told) >= 0.9 * len(told)
 
 
