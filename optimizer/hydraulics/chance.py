@@ -53,13 +53,6 @@ def least_share(works: int, draws: int) -> float:
     ----------
     C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits, Biometrika 26, 1934, pp. 404-413.
     """
-    if works <= 0:
-        return 0.0
-    factorials = np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, draws + 1)))])  # their logarithms
-    some = np.arange(works, draws + 1)
-    ways = factorials[draws] - factorials[some] - factorials[draws - some]
-    low, high = 0.0, 1.0
-    while low < (share := 0.5 * (low + high)) < high:  # at which as many or more work in 5 % of all trials
-        chance = np.exp(ways + some * np.log(share) + (draws - some) * np.log1p(-share)).sum()
-        low, high = (share, high) if chance < 1.0 - CONFIDENCE else (low, share)
-    return low
+    from scipy.special import betaincinv
+
+    return 0.0 if works <= 0 else float(betaincinv(works, draws - works + 1, 1.0 - CONFIDENCE))
