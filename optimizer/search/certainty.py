@@ -179,7 +179,7 @@ class Certain:
                 self._spread_by(self.best.slack_m)
                 for at in speeds:
                     at.walk()
-            least = self._bound(speeds)
+            least = self._bound(speeds) if speeds else 0
         if self.best is None or self.given is None:
             return None
         return self._told(self.given, min(self.best.cents, max(self.floor_cents, least)))

@@ -234,3 +234,16 @@ def test_a_plan_with_a_valve_cut_in_is_judged_as_it_is_and_keeps_what_its_proof_
     assert plan.found
     assert plan.cost_cents == plain.cost_cents
     assert set(plain.left_out) <= set(plan.left_out)
+
+
+def test_where_no_plan_meets_the_targets_none_does_for_a_certainty_either() -> None:
+    catalog = small_catalog()
+    line = random_line(3, catalog)
+    (target,) = line.targets
+    asking = replace(line, targets=(replace(target, low_m3_s=50 * target.low_m3_s),))
+    asking = replace(asking, rules=replace(asking.rules, certainty=0.9))
+
+    answer = solve(Question(asking, catalog, Watch.of(30.0)))
+
+    assert not answer.found
+    assert answer.proved_none
