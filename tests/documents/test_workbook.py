@@ -462,6 +462,7 @@ def test_lines_that_are_not_connected_yet_are_not_on_target_today() -> None:
     assert unconnected_words(report).startswith("Not connected yet: pure water, mixing.")
 
 
+@pytest.mark.long
 def test_a_line_waits_for_its_pump_to_be_connected() -> None:
     network = planned_examples.searched("cellar-sump")[0].system.network
     riser = network.runs["riser"]

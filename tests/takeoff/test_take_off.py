@@ -201,6 +201,7 @@ def steps(name: str, run: str, kind: str) -> list[str]:
     return [step_text(step, "US") for step in work.steps if step.kind == kind]
 
 
+@pytest.mark.long
 def test_the_saw_is_set_where_the_joint_rules_say() -> None:
     # by hand: a stub as long as the 1 in. socket of the coupling is deep, 22.2 mm, and 10 mm that show; three eighths
     # of the 7 ft 6 in. pipe show when all is done, 33-3/4 in., and 22.2 mm more go into the socket of the coupling
@@ -212,6 +213,7 @@ def test_the_saw_is_set_where_the_joint_rules_say() -> None:
     ]
 
 
+@pytest.mark.long
 def test_a_pipe_that_is_cut_back_is_named_with_what_comes_off_and_what_stays() -> None:
     # To the centre of the corner it was the pipe's length, a socket's depth d and the elbow's take-out; now it is what
     # stays, to the stop of the new socket, and the sweep's take-out.

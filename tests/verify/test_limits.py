@@ -364,6 +364,7 @@ def test_a_house_water_line_says_at_which_flow_its_filter_is_due() -> None:
     assert any("filter is due" in line for line in note_lines(card))
 
 
+@pytest.mark.long
 def test_the_cellars_siphon_has_a_valve_setting_and_every_speed_its_meters() -> None:
     card = dialled("cellar-sump")
 

@@ -78,6 +78,7 @@ def test_it_ends_with_the_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         told(tmp_path, "", monkeypatch)
 
 
+@pytest.mark.long
 def test_a_valve_that_must_take_much_before_another_line_carries_anything_is_found(tmp_path: Path) -> None:
     """With the gate valve open all water of the side line runs to the sump, however far it is shut at first."""
     path = tmp_path / "system.yaml"

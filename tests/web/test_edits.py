@@ -273,6 +273,7 @@ def test_a_reading_is_typed_beside_the_flow_that_is_calculated(open_page: Open) 
     assert f"return line: calculated {flow}, measured" in words_of(page.get("/?view=readings").text)
 
 
+@pytest.mark.long
 def test_a_reading_in_a_mode_names_what_its_pumps_show(open_page: Open) -> None:
     page = open_page("upper-tank")
     html = page.get("/?view=readings&mode=night").text

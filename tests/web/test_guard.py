@@ -118,6 +118,7 @@ def test_every_answer_forbids_whatever_is_not_the_pages_own(open_page: Open) -> 
         assert headers["cache-control"] == "no-store"
 
 
+@pytest.mark.long
 def test_two_hundred_requests_at_once_are_all_answered(open_page: Open) -> None:
     page = open_page()
 
