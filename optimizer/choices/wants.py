@@ -60,6 +60,11 @@ def wants_of(system: System) -> tuple[Want, ...]:
     return tuple(rows)
 
 
+def is_idle(at: System) -> bool:
+    """Return whether nothing runs in a setting (see `System.at`) and nothing is asked: every pump is off."""
+    return not any(pump.speed > 0.0 for pump in at.network.pumps.values()) and not wants_of(at)
+
+
 def _rows(target: Target) -> list[Want]:
     summed = dict.fromkeys(target.summed, 1.0)
     high = math.inf if target.high_m3_s is None else target.high_m3_s

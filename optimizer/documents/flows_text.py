@@ -193,15 +193,10 @@ def note_lines(warnings: Iterable[str]) -> list[Block]:
 
 def _misses(asked: Sequence[Target], solution: NetworkSolution, units: str) -> str:
     """Return by how much a flow misses what was asked of it, signed, or nothing."""
-    flows = solution.flows_m3_s
     for target in asked:
-        flow_m3_s, (low, high) = target.amount_m3_s(flows), target.limits_m3_s(flows)
-        if not all(map(solution.doubt.known, target.summed)):
-            continue
-        if flow_m3_s < low:
-            return f"-{show_flow(low - flow_m3_s, units)}"
-        if high is not None and flow_m3_s > high:
-            return f"+{show_flow(flow_m3_s - high, units)}"
+        miss_m3_s = target.miss_m3_s(solution.flows_m3_s)
+        if all(map(solution.doubt.known, target.summed)) and miss_m3_s:
+            return f"{'+' if miss_m3_s > 0.0 else '-'}{show_flow(abs(miss_m3_s), units)}"
     return ""
 
 

@@ -36,10 +36,7 @@ def check_blocks(system: System, catalog: Catalog) -> list[Block]:
             ("run", "from", "to", "size", "parts", "pipe", "target"),
             [
                 *(_run_row(run, system) for run in system.network.runs.values()),
-                *(
-                    (one.run, *[""] * 5, target_words([one], one.run, system.units))
-                    for one in targets_on_sums(system.targets)
-                ),
+                *(_sum_row(target, system.units) for target in targets_on_sums(system.targets)),
             ],
             right=(4, 5),
         ),

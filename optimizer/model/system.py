@@ -13,6 +13,8 @@ from optimizer.model.network import Network, Part
 from optimizer.model.rules import Rules as Rules
 from optimizer.model.tanks import Drain, Tank
 
+_HELD = 1e-6  # relative: what a flow that is solved may miss its target by
+
 
 @dataclass(frozen=True, slots=True)
 class Share:
@@ -58,6 +60,13 @@ class Target:
             return self.low_m3_s, self.high_m3_s
         whole = sum(flows_m3_s.get(run, math.nan) for run in self.share.of)
         return self.share.low * whole, None if self.share.high is None else self.share.high * whole
+
+    def miss_m3_s(self, flows_m3_s: Mapping[str, float]) -> float:
+        """Return by how much its runs carry too little, below 0, or too much [m³/s]; 0 where it is met."""
+        amount, (low, high) = self.amount_m3_s(flows_m3_s), self.limits_m3_s(flows_m3_s)
+        if amount < low * (1.0 - _HELD):
+            return amount - low
+        return amount - high if high is not None and amount > high * (1.0 + _HELD) else 0.0
 
     @property
     def is_plain(self) -> bool:

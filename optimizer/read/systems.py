@@ -315,15 +315,10 @@ def _note_unused_points(
 
 def _tanks_named(found: Mapping[str, Entry]) -> set[str]:
     """Return the tanks that outlets feed, and those that drains run out of or into."""
-    named = set[str]()
-    for key, words in (("tanks", ("fed by",)), ("drains", ("from", "to"))):
-        for name, each in (found[key].value.pairs or ()) if key in found else ():
-            inside = {node.text: value for node, value in each.pairs or ()}
-            if key == "tanks" and words[0] in inside:
-                named.add(name.text or "")
-            elif key == "drains":
-                named |= {inside[word].text or "" for word in words if word in inside}
-    return named
+    tanks, drains = ((found[key].value.pairs if key in found else None) or () for key in ("tanks", "drains"))
+    fed = {name.text or "" for name, each in tanks if any(key.text == "fed by" for key, _ in each.pairs or ())}
+    ends = {end.text or "" for _, each in drains for key, end in each.pairs or () if key.text in ("from", "to")}
+    return fed | ends
 
 
 def _tees(

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimizer.choices.wants import wants_of
+from optimizer.choices.wants import is_idle, wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.model.system import System, Target
@@ -35,13 +35,7 @@ def rest_of(system: System) -> System | None:
 
 def _without_idle_modes(system: System) -> System:
     """Return a system without the modes in which every pump is off and nothing is asked for."""
-    pumps = system.network.pumps
-    kept = tuple(
-        each
-        for each in system.settings
-        if any(each.speeds.get(name, pump.speed) > 0.0 for name, pump in pumps.items())
-        or wants_of(replace(system, targets=each.targets))
-    )
+    kept = tuple(each for each in system.settings if not is_idle(system.at(each)))
     return system if len(kept) == len(system.settings) else replace(system, settings=kept)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.scaled import can_grow, least_m3_s, scaled
 from optimizer.choices.velocity import NO_LIMITS, velocity_rule
-from optimizer.choices.wants import Want, wants_of
+from optimizer.choices.wants import Want, is_idle, wants_of
 from optimizer.clock import look
 from optimizer.hydraulics import Conditions, conditions_of
 from optimizer.model.catalog import Kind
@@ -117,11 +117,10 @@ class _Climb:
         ]
 
     def _wants(self, at: System, network: Network, name: str, allowance: Allowance | None) -> tuple[Want, ...]:
-        """Return the rows of a setting; none where nothing is asked and every pump is off: there nothing runs."""
-        asked = wants_of(at)
-        if not asked and not any(pump.speed > 0.0 for pump in network.pumps.values()):
+        """Return the rows of a setting; none where nothing is asked and nothing runs."""
+        if is_idle(replace(at, network=network)):
             return ()
-        return (*asked, *velocity_wants(network, self.rule, name), *_rows(allowance, network))
+        return (*wants_of(at), *velocity_wants(network, self.rule, name), *_rows(allowance, network))
 
     def holds(self, scale: float, hint: Mapping[str, float] | None = None) -> bool:
         """Return whether the valves can be set so that a multiple is met."""

@@ -120,12 +120,9 @@ def _mark(targets: Sequence[Target], solution: NetworkSolution, units: str) -> t
     """Return how flows stand to what was asked: `on target`, `40 gph short`; nothing where nothing was, or is known."""
     flows, known = solution.flows_m3_s, solution.doubt.known
     told = [one for one in targets if all(map(known, one.summed)) and math.isfinite(one.amount_m3_s(flows))]
-    for one in told:
-        flow_m3_s, (low, high) = one.amount_m3_s(flows), one.limits_m3_s(flows)
-        if flow_m3_s < low * (1 - 1e-6):
-            return f"{show_flow(low - flow_m3_s, units)} short", False
-        if high is not None and flow_m3_s > high * (1 + 1e-6):
-            return f"{show_flow(flow_m3_s - high, units)} too much", False
+    for miss_m3_s in (one.miss_m3_s(flows) for one in told):
+        if miss_m3_s:
+            return f"{show_flow(abs(miss_m3_s), units)} {'too much' if miss_m3_s > 0.0 else 'short'}", False
     return ("on target", True) if told else ("", None)
 
 

@@ -20,6 +20,7 @@ import pandas as pd
 import pytest
 from cli.running import ROOT
 from click.testing import CliRunner, Result
+from short_curve import SHORT
 
 from optimizer import pipeline, whole_file
 from optimizer.cli import main
@@ -104,19 +105,8 @@ def test_flows_and_prices_are_those_of_the_commands(tmp_path: Path) -> None:
     assert price.cost_cents <= 2 * shipped  # the same list at twice the price would do
 
 
-SHORT = b"""
-system: A pump whose curve ends early, invented
-units: metric
-surfaces: {sump: 0 m, display: 0.3 m}
-pumps: {p: {curve: [0 L/h at 4 m, 500 L/h at 3.8 m, 1000 L/h at 3.5 m], ports: 1 in NPT male}}
-runs:
-  line: {from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, adapter NPT female x socket, pipe 2 m]}
-targets: {line: at least 900 L/h}
-"""
-
-
 def test_a_flow_past_the_end_of_a_curve_is_marked_and_reaches_no_more_than_it_is_known_to() -> None:
-    enough, more = (answer(job(SHORT.replace(b"900", asked), what="flow")).row for asked in (b"900", b"1100"))
+    enough, more = (answer(job(SHORT.replace("900", asked).encode(), what="flow")).row for asked in ("900", "1100"))
     (target,) = json.loads(enough.targets)
     assert target["before_is"] == "a least value"
     assert (enough.share_before, more.share_before) == (1.0, None)

@@ -12,6 +12,7 @@ import pytest
 from brute_force import all_paths
 from list_enumeration import KERF_M, Shop, merged, pieces_of
 from said import said
+from short_curve import SHORT
 from small_trees import FAMILY, part, pump_part, small_catalog
 
 from optimizer import pipeline
@@ -210,23 +211,14 @@ def test_time_that_is_too_short_ends_in_an_answer_and_in_no_false_proof() -> Non
             assert (found.bound_cents or 0) <= full.cents
 
 
-SHORT = """
-system: A pump whose curve ends early, and no valve, invented
-units: metric
-surfaces: {sump: 0 m, display: 0.3 m}
-pumps: {p: {curve: [0 L/h at 4 m, 500 L/h at 3.8 m, 1000 L/h at 3.5 m], ports: 1 in NPT male}}
-runs:
-  line: {from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, adapter NPT female x socket, pipe 2 m]}
-targets: {line: at least 900 L/h}
-rules: {certainty: 80 %}
-"""
+CERTAIN = SHORT + "rules: {certainty: 80 %}\n"
 
 
 @pytest.mark.long
 def test_a_plan_with_a_valve_cut_in_is_judged_as_it_is_and_keeps_what_its_proof_leaves_out(tmp_path: Path) -> None:
     # Without a valve the pump runs past its curve: no plan of the tables passes, and the one with a valve nearly always
     # works.
-    (tmp_path / "short.yaml").write_text(SHORT, encoding="utf-8")
+    (tmp_path / "short.yaml").write_text(CERTAIN, encoding="utf-8")
     system, catalog = pipeline.read(tmp_path / "short.yaml")
     plan = pipeline.search(system, catalog, time_limit_s=100.0)
     plain = pipeline.search(replace(system, rules=replace(system.rules, certainty=0.0)), catalog, time_limit_s=100.0)

@@ -177,19 +177,26 @@ def test_a_file_that_is_none_to_work_on_is_refused_at_once(tmp_path: Path) -> No
             Sitting(path)
 
 
-def test_the_tee_of_a_closed_stub_is_shown_in_the_line_that_goes_on(open_page: Open) -> None:
-    text = """
-system: Spare
+PARTED = """
+system: A line that parts
 units: US
 surfaces: {sump: 0, display: 1.4 m}
 pumps:
   return: {curve: [[0 gal/h, 3.6 m], [800 gal/h, 2.2 m], [1210 gal/h, 0 m]], ports: 3/4 in socket}
 runs:
   riser: {from: sump, to: split, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 6 in]}
+"""
+
+
+def test_the_tee_of_a_closed_stub_is_shown_in_the_line_that_goes_on(open_page: Open) -> None:
+    text = (
+        PARTED
+        + """\
   outlet: {from: split, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
   spare: {from: split branch, size: 3/4 in sch 40 PVC, parts: [pipe 4 in, plug]}
 targets: {riser: at least 300 gal/h}
 """
+    )
     page = open_page(content=text.encode())
 
     told = [words_of(page.get("/choose", params={"at": f"part-0-{index}"}).text) for index in range(5)]
@@ -197,18 +204,14 @@ targets: {riser: at least 300 gal/h}
 
 
 def test_what_is_asked_of_runs_together_has_a_row_of_its_own(open_page: Open) -> None:
-    text = """
-system: Two outlets
-units: US
-surfaces: {sump: 0, display: 1.4 m}
-pumps:
-  return: {curve: [[0 gal/h, 3.6 m], [800 gal/h, 2.2 m], [1210 gal/h, 0 m]], ports: 3/4 in socket}
-runs:
-  riser: {from: sump, to: split, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 6 in]}
+    text = (
+        PARTED
+        + """\
   left: {from: split, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
   right: {from: split branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
 targets: {left + right: at least 5000 gal/h, right: at most 20 % of riser}
 """
+    )
     words = words_of(open_page(content=text.encode()).get("/runs").text)
 
     assert re.search(r"left \+ right [\d,]+ gph at least 5,000 gph ✗ [\d,]+ gph short", " ".join(words.split()))
