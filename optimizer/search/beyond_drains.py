@@ -49,10 +49,10 @@ def _over(at: System, allowance: Allowance) -> Note | None:
     wants = wants_of(at)
     if by_mass(at.network, wants, wide).empty:
         return None  # no flows meet the targets at all: the search says so
-    for tank, row in rows.items():
-        if by_mass(at.network, (*wants, row), wide).empty:
-            return note("more asked than drains take", tank=tank, most_m3_s=allowance.most_m3_s[tank])
     for tank, row in lines.items():  # a tank that does not run over gives its lines all that comes in
         if by_mass(at.network, (*wants, row), wide).empty:
             return note("more asked than lines may take", tank=tank)
+    for tank, row in rows.items():  # ... which so comes into the tank below
+        if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
+            return note("more asked than drains take", tank=tank, most_m3_s=allowance.most_m3_s[tank])
     return None

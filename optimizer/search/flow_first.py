@@ -38,9 +38,17 @@ _ABOVE = 1.01  # of a least flow: how near to it valves are to hold the water fo
 class FirstPlans:
     """The combinations of a case tried so far, and the cheapest of them that stands."""
 
-    def __init__(self, case: FlowCase, until: float, below_cents: int | None = None, walks: bool = True) -> None:
+    def __init__(
+        self,
+        case: FlowCase,
+        until: float,
+        below_cents: int | None = None,
+        walks: bool = True,
+        falls_short: bool = False,
+    ) -> None:
         self.case, self.until = case, until
         self.walks = walks  # round rings cheaper ways are looked for run by run
+        self.falls_short = falls_short  # what stands is known not to serve
         self.below_cents = below_cents  # only plans that cost less are of interest
         self.best: Choice | None = None
         self.settled: Settled | None = None
@@ -63,7 +71,11 @@ class FirstPlans:
             return
         still = dict.fromkeys(self.case.network.runs, 0.0)
         as_it_stands = self._chosen(still, least_loss=False)
-        if as_it_stands is None or self.offer(as_it_stands):
+        if as_it_stands is None:
+            return
+        if self.falls_short and cents_of(self.case, as_it_stands) == 0:
+            self.tried[as_it_stands] = None
+        elif self.offer(as_it_stands):
             return
         roomy = self._roomiest(as_it_stands)
         if roomy is not None:

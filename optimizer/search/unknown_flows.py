@@ -41,9 +41,10 @@ from optimizer.search.flow_case import (
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
-from optimizer.search.flow_tightening import Box, free_box
+from optimizer.search.flow_tightening import Box, free_box, tightened
 from optimizer.search.posing import Options, PosedProblem
 from optimizer.search.reach import within_rules
+from optimizer.search.standing import as_it_stands
 from optimizer.search.terms import TIME_LIMIT_S
 from optimizer.verify.allowance import Allowance
 
@@ -149,12 +150,15 @@ class _Finder:
         self.unproved = 0
         self.left_out: tuple[Note, ...] = ()
         self.is_water_scarce = False
+        self.falls_short = False  # the plumbing as it stands was tried
         self.free: Box | None = None
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
         bound, notes = 0, list[Note]()
         try:
+            if (standing := self._standing()) is not None:
+                return standing
             basic = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
             if basic is None:
                 return self._none((note("targets contradict"),))
@@ -167,7 +171,7 @@ class _Finder:
             free = self.free = free_box(basic.case)
             costs = None if free is None else self._costs(basic.case, free)
             if free is None or costs is None:
-                return self._none((note("too little head"),))
+                return self._none((_too_little_head(basic.case),))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
             if self.best is None and shape_of(basic.case) is None:
@@ -179,6 +183,23 @@ class _Finder:
             bound, self.stopped = self.floor, TIME_CAME
         with unlimited():
             return self._ended(basic, max(bound, self.floor), notes)
+
+    def _standing(self) -> UnknownSearch | None:
+        """Return the plumbing as it stands where it serves at the least electricity there is: nothing can cost less."""
+        options = as_it_stands(self.system, self.catalog, self.system.network.runs)
+        if options is None:
+            return None
+        basic = prepare(self.system, self.catalog, options, lossy=False, slots=False, allowances=self.allowances)
+        if basic is None:
+            return None
+        least = least_energy_cents(basic.case)
+        if self.cutoff_cents is not None and self.cutoff_cents <= least:
+            return None
+        self._first(basic.case)
+        if self.best is None or self.best_cents != least:
+            self.falls_short, self.best, self.best_cents = True, None, None
+            return None
+        return self._ended(basic, least, ())
 
     @property
     def known_cents(self) -> int | None:
@@ -198,7 +219,7 @@ class _Finder:
         self._say("first plans")
         left = max(0.0, self.until - time.monotonic())
         walks = shape_of(case) is None  # tables find cheaper ones sooner
-        first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks)
+        first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks, self.falls_short)
         first.search()
         if first.best is not None:
             self.best, self.best_cents = (case, first.best), first.best_cents
@@ -396,6 +417,13 @@ def plan_of_choice(
     duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy_cents)
     there = replace(options, system=replace(system, network=network))
     return replace(plan_of(there, posed, selection, duty, by_list=by_list), pump_speeds=dict(speeds))
+
+
+def _too_little_head(case: FlowCase) -> Note:
+    """Return that the ways of least loss do not do, and in which of several modes that shows."""
+    modes = enumerate(case.modes if len(case.modes) > 1 else ())
+    short = next((at.name for i, at in modes if tightened(case, case.ranges, i, free=True) is None), None)
+    return note("too little head", mode=note("in that mode", mode=short) if short else None)
 
 
 def _whole(cents: float) -> int:

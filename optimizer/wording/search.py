@@ -163,7 +163,7 @@ NO_PLAN: Mapping[str, str] = {
         "no coupling of its size is for sale"
     ),
     "no way to plumb run": "the rules and the catalogs leave no way to plumb run {run!r}",
-    "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows",
+    "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows{mode}",
     "no combination": (
         "no combination of these parts meets all targets at once{within:joined}, with valves cut in where that helps"
     ),

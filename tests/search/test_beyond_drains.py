@@ -14,6 +14,7 @@ from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System
 from optimizer.search.beyond_drains import too_much_asked
 from optimizer.units import parse_flow
+from optimizer.verify.allowance import flow_limits_m3_s
 
 CELLAR = (ROOT / "examples" / "cellar-sump.yaml").read_text(encoding="utf-8")
 TAKES_GPH = 857  # the emergency drain of the example, as its row of the safety checks says
@@ -27,6 +28,27 @@ runs:
   line: {{from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, pipe 2 m]}}
   feed: {{from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 1 m]}}
 targets: {{line: at least 2500 L/h, feed: {feed}}}
+"""
+
+UPPER = """\
+system: a refugium that runs down into the display
+units: metric
+surfaces: {{sump: 0 m, display: 1.2 m, refugium: 1.9 m}}
+pumps:
+  p: {{curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 1 in socket}}
+  q: {{curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 1 in socket}}
+runs:
+  line: {{from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump p, pipe 2 m, ball valve]}}
+  lift: {{from: sump, to: refugium, size: 1 in sch 40 PVC, parts: [pump q, pipe 2 m, ball valve]}}
+  down: {{from: refugium, to: display, size: 1-1/2 in sch 40 PVC, parts: [pipe 600 mm]}}
+tanks:
+  display: {{area: 0.5 m2, overflow edge: 60 cm, rim above edge: 40 mm, return outlet depth: 20 mm}}
+  refugium: {{area: 0.2 m2, overflow edge: 30 cm, rim above edge: 40 mm}}
+  sump: {{free volume: 90 L}}
+drains:
+  main: {{from: display, mode: full siphon, size: 1-1/2 in sch 40 PVC, drop: 1.1 m, parts: [bulkhead, pipe 1 m]}}
+  spare: {{from: display, mode: emergency, size: 1 in sch 40 PVC, drop: 1.1 m, head over lip: 30 mm, parts: [pipe 1 m]}}
+targets: {{line: at least 200 L/h, lift: at least {lift}}}
 """
 
 
@@ -95,3 +117,17 @@ def test_a_tank_that_only_a_gravity_line_empties_gives_it_all_that_comes(tmp_pat
 
     assert (told is not None) == over
     assert told is None or told.code == "more asked than lines may take"
+
+
+@pytest.mark.parametrize(("share", "over"), [(1.01, True), (0.99, False)])
+def test_what_is_lifted_into_a_tank_above_comes_into_the_one_below(tmp_path: Path, share: float, over: bool) -> None:
+    path = tmp_path / "system.yaml"
+    path.write_text(UPPER.format(lift="1 L/h"), encoding="utf-8")
+    system = pipeline.read(path)[0]
+    takes_l_h = flow_limits_m3_s(system, system.network)["display"] * 3.6e6
+    path.write_text(UPPER.format(lift=f"{share * takes_l_h - 200:.1f} L/h"), encoding="utf-8")
+    told = too_much_asked(pipeline.read(path)[0])
+
+    assert takes_l_h > 300.0
+    assert (told is not None) == over
+    assert told is None or (told.code, dict(told.values)["tank"]) == ("more asked than drains take", "display")

@@ -11,6 +11,7 @@ from unknown_systems import branches, branches_and_gravity, catalog, ring
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
 from optimizer.model.system import System
+from optimizer.search import flow_case
 from optimizer.search.flow_case import prepare, with_valves_at_outlets
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import built_network, cents_of
@@ -35,6 +36,20 @@ def test_plumbing_that_meets_every_target_is_the_plan_without_a_single_relaxatio
     assert found.rounds == 0
     assert found.plan.status is Status.OPTIMAL
     assert found.plan.material_cents == 0
+
+
+@pytest.mark.parametrize(
+    ("make", "targets"), [(ring, "  left: at least 1300 L/h\n  right: at least 1100 L/h"), (branches, SUM)]
+)
+def test_where_what_stands_serves_nothing_is_looked_up_of_what_may_be_bought(
+    monkeypatch: pytest.MonkeyPatch, make: Callable[[str], System], targets: str
+) -> None:
+    def looked_up(*_: object, **__: object) -> None:
+        raise AssertionError("choice graphs of all that is for sale were built")
+
+    monkeypatch.setattr(flow_case, "options_of", looked_up)
+
+    assert find_unknown(make(targets), catalog()).plan.material_cents == 0
 
 
 @pytest.mark.parametrize(

@@ -141,8 +141,8 @@ def test_what_is_not_connected_yet_reaches_nothing_of_its_targets_today(tmp_path
     joined = tuple(part for part in line.parts if part.kind is not Kind.OPEN_JOINT)
     closed = replace(system, network=system.network.with_runs({"line": replace(line, parts=joined)}))
 
-    assert present_share(system) == 0.0
-    assert present_share(closed) == 1.0
+    assert present_share(system, Watch.of(30.0)) == 0.0
+    assert present_share(closed, Watch.of(30.0)) == 1.0
     beside = [kinds_of_plan(each, load_catalog(), Watch.of(0.0))[-1] for each in (system, closed)]  # no time to search
     assert [worded(one.kind) for one in beside] == ["nothing at all"] * 2
     assert beside[0].reach == 0.0

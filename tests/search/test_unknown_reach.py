@@ -203,3 +203,23 @@ def test_what_ended_without_an_answer_says_how_far_a_plan_gets() -> None:
     assert reasons[0] == "the time limit came"
     assert re.search(r"reaches (99|100) % of the minimum flows, maximum flows and splits as they are", reasons[1])
     assert "nor was one found in the time for any smaller share" in without_time[1]
+
+
+def two_modes(night: float) -> System:
+    """Return two branches in two modes; at night the pump has this share of its full speed."""
+    system = one_size(branches("  left: at least 400 L/h\n  right: at least 300 L/h"))
+    pump = system.network.pumps["return"]
+    network = replace(system.network, pumps={"return": replace(pump, speed=1.0, speeds=(1.0,))})
+    modes = tuple(Setting(name, {"return": share}, system.targets) for name, share in (("day", 1.0), ("night", night)))
+    return replace(system, network=network, settings=modes)
+
+
+def test_the_mode_in_which_the_head_is_too_little_is_named_and_so_is_the_speed_that_mends_it() -> None:
+    system = two_modes(0.5)  # of 3.5 m that leaves 0.25 × 3.5 = 0.9 m, and the tanks stand 1.2 and 1.4 m up
+    assert search(two_modes(1.0), catalog()).found
+
+    reasons = said(search(system, catalog(), time_limit_s=60.0).reasons)
+
+    assert any(reason.endswith("too little head at the minimum flows in mode 'night'") for reason in reasons)
+    way = next(reason for reason in reasons if "100 % in the mode 'night'" in reason)
+    assert way.startswith("what would make it possible: ")

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.choices.scaled import scaled
-from optimizer.clock import TimeIsUp, limited
 from optimizer.model.catalog import Catalog
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -81,13 +80,4 @@ def any_plan_of(system: System, catalog: Catalog, watch: Watch) -> tuple[float, 
             return Plan(Status.NO_PLAN_FOUND, None, None, catalog.currency, {}, {}, {}, reasons=(watch.why_over,))
         return solve(Question(wanted, catalog, watch, first_will_do=True, share=_LOOK_SHARE)).plan
 
-    return _present(system, watch), look
-
-
-def _present(system: System, watch: Watch) -> float:
-    """Return a multiple that the plumbing surely reaches as it stands; 0 where that takes too long to tell."""
-    try:
-        with limited(_LOOK_SHARE * watch.left_s):
-            return _SURELY * present_share(system)
-    except TimeIsUp:
-        return 0.0
+    return _SURELY * present_share(system, watch), look

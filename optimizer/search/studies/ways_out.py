@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.choices.scaled import has_upper_ends
 from optimizer.choices.wants import wants_of
+from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import conditions_of, element_head_loss_m, pump_head_m, run_elements
 from optimizer.model.catalog import Catalog, Kind
@@ -15,7 +16,7 @@ from optimizer.model.dial import RPM
 from optimizer.model.network import Network, Pump
 from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Forbidden, Plan, Status
-from optimizer.model.system import System, Target
+from optimizer.model.system import Setting, System, Target
 from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
@@ -28,6 +29,7 @@ from optimizer.verify.reach import best_speeds, is_joined, present_networks
 
 Price = Callable[[Plan], int]
 _REACH_SHARE = 0.4  # of the time, for how far one gets
+_PRESENT_SHARE = 0.25  # ... and of that, or of the time of another study, for how far what stands gets
 
 
 def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch, price: Price) -> Plan:
@@ -44,7 +46,7 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
         if not answer.reach_told:
             proved = answer.proved_none
             with watch.part(_REACH_SHARE if proved else 1.0) as part:
-                reached = best_reach(system, catalog, part, present_share(system), 1.0, proved=proved)
+                reached = best_reach(system, catalog, part, present_share(system, part), 1.0, proved=proved)
             reasons += _reach_notes(system, reached)
         if answer.proved_none:
             ways = _ways_out(system, catalog, watch, price)
@@ -65,13 +67,17 @@ class _Ways:
     by_rule: bool
 
 
-def present_share(system: System) -> float:
-    """Return the multiple of the targets that the plumbing reaches as it stands; 0 where a joint of it is open."""
+def present_share(system: System, watch: Watch) -> float:
+    """Return the multiple of the targets that the plumbing reaches as it stands.
+
+    0 where a joint of it is open, or it is not told within a share of the time that is left.
+    """
     if not is_joined(system):
         return 0.0
     try:
-        return min(1.0, best_speeds(system, present_networks(system)).scale)
-    except NetworkError:
+        with limited(_PRESENT_SHARE * watch.left_s):
+            return min(1.0, best_speeds(system, present_networks(system)).scale)
+    except (NetworkError, TimeIsUp):
         return 0.0
 
 
@@ -184,15 +190,20 @@ def _wishes(system: System) -> Iterator[tuple[Note, System]]:
     if len(names) > 1:
         for name in names:
             yield note("no target", run=name), _changed(system, name, drop=True)
-    asking = [one for one in system.settings if wants_of(replace(system, targets=one.targets))]
+    asking = _asking(system)
     for setting in asking if len(asking) > 1 else ():
         kept = tuple(one for one in system.settings if one is not setting)
         yield note("without the mode", mode=setting.name), replace(system, settings=kept)
 
 
+def _asking(system: System) -> list[Setting]:
+    """Return the modes in which something is asked."""
+    return [one for one in system.settings if wants_of(replace(system, targets=one.targets))]
+
+
 def _faster(system: System) -> Iterator[tuple[Note, System]]:
-    """Yield each mode with a pump of it at the highest speed of its dial."""
-    for setting in system.settings:
+    """Yield each mode in which something is asked with a pump of it at the highest speed of its dial."""
+    for setting in _asking(system):
         for name, pump in system.network.pumps.items():
             highest = max((pump.speed, *pump.speeds))
             if 0.0 < setting.speeds.get(name, pump.speed) < highest:
