@@ -16,6 +16,7 @@ from optimizer.read.joined import RawRun
 from optimizer.read.nodes import Reading
 from optimizer.read.part_text import ClosedLeg, PartText, TeeText
 from optimizer.read.topology import EndText, point_and_leg
+from optimizer.read.unlisted import unlisted_branch
 from optimizer.read.words import EndWords
 
 CLOSERS = ("cap", "plug")
@@ -103,14 +104,19 @@ def _note_what_a_stub_bars(reading: Reading, stub: str, said: TeeText) -> None:
 
 
 def closed_tee(part: PartText, family: str, catalog: Catalog) -> CatalogItem | None:
-    """Return the tee of a stub as a piece with the two openings that water passes; None where no row has its sizes."""
+    """Return the tee of a stub as a piece with the two openings that water passes; None where an opening is unknown.
+
+    One that no row is has its loss estimated, as any other tee.
+    """
     assert part.closed is not None
-    families = catalog.families_for(family)
+    families = (*catalog.families_for(family), family)
     rows = [
         (item, ends)
         for item in catalog.of_kind(Kind.TEE)
         if item.family in families and (ends := _open_ends(item, part.closed)) is not None
     ]
+    if not rows and (made_up := _unlisted(part.closed, family, catalog)) is not None:
+        rows = [(made_up, ends)] if (ends := _open_ends(made_up, part.closed)) is not None else []
     if not rows:
         return None
     item, ends = min(rows, key=lambda row: (families.index(row[0].family), row[0].price_cents, row[0].item_id))
@@ -127,6 +133,18 @@ def closed_tee(part: PartText, family: str, catalog: Catalog) -> CatalogItem | N
         take_outs_m=tuple(item.take_outs_m[i] for i in ends),
         loss=LossData(LossMethod.CRANE, (over,), min(bores), "crane-tees", *_BAND),
     )
+
+
+def _unlisted(closed: ClosedLeg, family: str, catalog: Catalog) -> CatalogItem | None:
+    """Return a tee of these legs that is in no catalog."""
+    first, second, shut = closed.sizes
+    if not closed.turns:
+        legs = (first, second, shut)
+    else:
+        legs = (second, shut, first) if closed.from_branch else (first, shut, second)
+    wanted = closed.ends or tuple(EndWords(size, None) for size in legs)
+    system = next(iter(catalog.pipe_ends[family].values())).system
+    return unlisted_branch(Kind.TEE, wanted, [system] * len(wanted), family, catalog)
 
 
 def _open_ends(item: CatalogItem, closed: ClosedLeg) -> tuple[int, int] | None:

@@ -16,7 +16,7 @@ from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
-from optimizer.read.unlisted import drilled, unlisted
+from optimizer.read.unlisted import ESTIMATED, NOT_LISTED, drilled, unlisted
 from optimizer.read.words import DEFAULT_FAMILY, EndWords, family_of
 
 # Costs of reading a line in one way rather than another; only their order matters.
@@ -198,6 +198,8 @@ def _ways(
         if tee is None:
             told = " x ".join(part.closed.sizes)
             reading.fault(part.node.place, f"a tee for {told}, which the catalog does not have", "sizes of one tee")
+        elif tee.note == ESTIMATED:
+            reading.remark(part.node.place, [f"'{part.label}' {NOT_LISTED}"])
         return anything if tee is None else [_Reading(tee.ends, 0, tee)]
     family = _family_said(part, _family_in_force(written, size, catalog), catalog)
     if family is None:
@@ -207,11 +209,9 @@ def _ways(
     ways = _sorted_ways(catalog, part, size, family)
     if part.holes is not None:
         ways = [replace(way, item=drilled(way.item, *part.holes)) for way in ways if way.item is not None][:1]
-    if not ways and stands and (item := unlisted(part, size.size, size.system, family, catalog)) is not None:
-        reading.remark(
-            part.node.place, [f"'{part.label}' is not in the catalog: its loss is estimated, good to half or double"]
-        )
-        return [_Reading(item.ends, 0, item)]
+    if not ways and stands and (made_up := unlisted(part, size.size, size.system, family, catalog)):
+        reading.remark(part.node.place, [f"'{part.label}' {NOT_LISTED}"])
+        return [_Reading(item.ends, place, item) for place, item in enumerate(made_up)]
     if not ways:
         _note_no_row(reading, part, size, catalog)
         return anything

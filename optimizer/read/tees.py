@@ -14,6 +14,7 @@ from optimizer.read.fit import PipeSize
 from optimizer.read.nodes import Entry, Node, Reading, entries, nearest, text_of, yes_or_no
 from optimizer.read.part_text import TeeText
 from optimizer.read.topology import Layout
+from optimizer.read.unlisted import NOT_LISTED, unlisted_branch
 from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words
 
 NOT_PLUMBED = "not connected yet"
@@ -130,6 +131,10 @@ def _tee_item(
     rows = [item for item in catalog.of_kind(kind) if _is_tee_of(item, wanted, legs, bool(text.ends))]
     if not rows:
         words = " x ".join(str(end) for end in wanted)
+        systems = [size.system for size, _ in legs]
+        if (item := unlisted_branch(kind, wanted, systems, legs[0][1], catalog)) is not None:
+            reading.remark(text.place, [f"{kind} '{name}' with legs {words} {NOT_LISTED}"])
+            return item
         allowed = (
             f"{_offered(kind, legs, catalog)}; or a bushing or reducing coupling in a run before it meets the {kind}"
         )

@@ -1,58 +1,62 @@
-"""A part that stands there and that no catalog row is → one with the ends that its line says, its loss estimated."""
+"""A part or tee that stands there and that no catalog row is → one with the ends that are said, its loss estimated."""
 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import replace
 
-from optimizer.model.catalog import CHECKS, JOINERS, THROTTLES, Catalog, CatalogItem, Kind, LossData, LossMethod
+from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind, LossData, LossMethod
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.holes import holes_bore_m, holes_k
-from optimizer.model.kinds import BENDS
+from optimizer.model.kinds import KINDS, MACHINES, MOUTHS, spoken
 from optimizer.read.columns import system_of
 from optimizer.read.descriptions import piece_words
 from optimizer.read.part_text import PartText
+from optimizer.read.words import EndWords
 
-KINDS = frozenset({*JOINERS, *BENDS, *THROTTLES, *CHECKS, Kind.UNION, Kind.BULKHEAD}) - {Kind.OPEN_JOINT}
+TWO_ENDED = frozenset(spoken().values()) - PIPES - MACHINES - MOUTHS - {Kind.OPEN_JOINT}
 ESTIMATED = "not in the catalog, loss estimated"
+NOT_LISTED = "is not in the catalog: its loss is estimated, good to half or double"
 BAND = (0.5, 2.0)  # what an estimate by another size or form may be off: estimate
-_SYSTEMS = frozenset({SizeSystem.HOSE, SizeSystem.TUBE})
+# The ends of a fitting that is named by its kind alone: what takes the pipe of the line itself comes first.
+_PLAIN_FORMS = {
+    SizeSystem.IPS: (Form.SOCKET, Form.NPT_FEMALE),
+    SizeSystem.METRIC: (Form.SOCKET,),
+    SizeSystem.HOSE: (Form.BARB,),
+    SizeSystem.TUBE: (Form.PUSH_FIT, Form.COMPRESSION),
+    SizeSystem.THREAD: (Form.NPT_FEMALE,),
+}
+_SOFT = frozenset({SizeSystem.HOSE, SizeSystem.TUBE})
 
 
-def unlisted(part: PartText, size: str, system: SizeSystem, family: str, catalog: Catalog) -> CatalogItem | None:
-    """Return the part that a line says in full; None where it leaves an end open, or names one that no row has.
+def unlisted(part: PartText, size: str, system: SizeSystem, family: str, catalog: Catalog) -> list[CatalogItem]:
+    """Return the parts that a line may mean, the likeliest first; none where its kind or an end of it is unknown.
 
     Bores are those that the catalog's rows have at such ends, the narrowest of them. Joining pieces lose what their
     bores say, all else what the row of its kind that is nearest in bore loses by its bore.
     """
-    ends = _ends(part, size, system)
-    if part.kind not in KINDS or ends is None:
-        return None
-    bores = [_bore_m(end, catalog) for end in ends]
+    if part.kind not in TWO_ENDED:
+        return []
     rows = [item for item in catalog.of_kind(part.kind) if len(item.ends) == 2]
-    if not all(bores) or not rows:
-        return None
-    narrow = min(bores)
-    like = min(rows, key=lambda item: (not item.reef_safe, abs(min(item.end_bores_m) - narrow), item.item_id))
-    material = like.material if like.reef_safe else "PVC"
-    words = piece_words(part.kind, "", family, material, ends)
-    return CatalogItem(
-        item_id=f"unlisted {part.kind}, {ends[0]} x {ends[1]}",
-        kind=part.kind,
-        description=f"{words} ({ESTIMATED})",
-        family=family,
-        material=material,
-        ends=ends,
-        end_bores_m=(bores[0], bores[1]),
-        take_outs_m=(like.take_outs_m[0], like.take_outs_m[-1]),
-        loss=_loss(part.kind, like, narrow),
-        price_cents=0,
-        currency=catalog.currency,
-        price_date=datetime.date.min,
-        source="estimate",
-        basis="estimate",
-        note=ESTIMATED,
-    )
+    found = (_made_up(part.kind, ends, family, rows, catalog) for ends in _pairs(part, size, system))
+    return [item for item in found if item is not None]
+
+
+def unlisted_branch(
+    kind: Kind, wanted: Sequence[EndWords], systems: Sequence[SizeSystem], family: str, catalog: Catalog
+) -> CatalogItem | None:
+    """Return a tee, cross or wye of any legs, run, run and branch; None where no row has such an end.
+
+    `systems` are those of the runs that meet there, for the legs whose form is not said: they take that pipe itself.
+    """
+    ends = [
+        next((end for end in _ends_of(words, system) if _bore_m(end, catalog)), None)
+        for words, system in zip(wanted, systems, strict=True)
+    ]
+    known = tuple(end for end in ends if end is not None)
+    rows = [item for item in catalog.of_kind(kind) if len(item.ends) == len(wanted)]
+    return _made_up(kind, known, family, rows, catalog) if len(known) == len(wanted) else None
 
 
 def drilled(row: CatalogItem, count: int, hole_m: float) -> CatalogItem:
@@ -67,15 +71,57 @@ def drilled(row: CatalogItem, count: int, hole_m: float) -> CatalogItem:
     )
 
 
-def _ends(part: PartText, size: str, system: SizeSystem) -> tuple[End, End] | None:
+def _made_up(
+    kind: Kind, ends: tuple[End, ...], family: str, rows: Sequence[CatalogItem], catalog: Catalog
+) -> CatalogItem | None:
+    """Return a piece with these ends, as the row that is nearest in bore has it; None where a bore is unknown."""
+    bores = tuple(_bore_m(end, catalog) for end in ends)
+    if not all(bores) or not rows:
+        return None
+    near = max(bores[:2]) if KINDS[kind].ends > 2 else min(bores)
+    like = min(rows, key=lambda item: (not item.reef_safe, abs(_run_bore_m(item) - near), item.item_id))
+    material = like.material if like.reef_safe else "PVC"
+    return CatalogItem(
+        item_id=f"unlisted {kind}, {' x '.join(map(str, ends))}",
+        kind=kind,
+        description=f"{piece_words(kind, '', family, material, ends)} ({ESTIMATED})",
+        family=family,
+        material=material,
+        ends=ends,
+        end_bores_m=bores,
+        take_outs_m=like.take_outs_m,
+        loss=_loss(kind, like, min(bores)),
+        price_cents=0,
+        currency=catalog.currency,
+        price_date=datetime.date.min,
+        source="estimate",
+        basis="estimate",
+        note=ESTIMATED,
+    )
+
+
+def _run_bore_m(item: CatalogItem) -> float:
+    return max(item.end_bores_m[:2]) if len(item.ends) > 2 else min(item.end_bores_m)
+
+
+def _pairs(part: PartText, size: str, system: SizeSystem) -> list[tuple[End, End]]:
+    """Return the two ends that a line says, or may mean where it names the kind alone."""
     own = part.size or size
     if part.to_size:
         forms = (Form.SPIGOT if part.kind is Kind.BUSHING else Form.SOCKET, Form.SOCKET)
-        return None if system in _SYSTEMS else (_end(forms[0], own), _end(forms[1], part.to_size))
+        return [] if system in _SOFT else [(_end(forms[0], own), _end(forms[1], part.to_size))]
+    if not part.ends:
+        return [(end, end) for end in _ends_of(EndWords(own, None), system)]
     if len(part.ends) != 2 or any(end.form is None for end in part.ends):
-        return None
+        return []
     first, last = (_end(end.form, end.size or own) for end in part.ends if end.form is not None)
-    return first, last
+    return [(first, last)]
+
+
+def _ends_of(words: EndWords, system: SizeSystem) -> list[End]:
+    if words.size is None:
+        return []
+    return [_end(form, words.size) for form in ([words.form] if words.form else _PLAIN_FORMS[system])]
 
 
 def _end(form: Form, size: str) -> End:
@@ -96,4 +142,8 @@ def _bore_m(end: End, catalog: Catalog) -> float:
 def _loss(kind: Kind, like: CatalogItem, narrow_m: float) -> LossData:
     if kind in JOINERS:
         return LossData(LossMethod.BORES, (), 0.0, "estimate", *BAND)
-    return LossData(like.loss.method, like.loss.coefficients, narrow_m, "estimate", *BAND)
+    values = like.loss.coefficients
+    if like.loss.method is LossMethod.KV:  # the same K on another bore
+        share = narrow_m / (like.loss.bore_m or min(like.end_bores_m))
+        values = tuple(value * share**2 for value in values)
+    return LossData(like.loss.method, values, narrow_m, "estimate", *BAND)

@@ -24,19 +24,10 @@ from optimizer.search.box_rings import meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
 from optimizer.search.flow_ranges import Range, by_mass
-from optimizer.search.flow_search import (
-    STOPPED,
-    TIME_CAME,
-    FlowSearch,
-    Price,
-    Progress,
-    SearchState,
-    surely_fails,
-)
-from optimizer.search.flow_tightening import tightened
+from optimizer.search.flow_search import STOPPED, TIME_CAME, FlowSearch, Price, Progress, SearchState
+from optimizer.search.flow_tightening import ROOT_ROUNDS, surely_fails, tightened
 from optimizer.verify.held import settle_held
 
-_ROOT_ROUNDS = 12
 _FEW = 24  # so many combinations are tried one by one
 _COUNTED = 3000  # so many are told one by one, to see how many cost little enough
 _PRICED = 30_000  # as there, where the price of each is looked up: most of them cost too much
@@ -104,7 +95,7 @@ class BoxSearch:
         return self.state
 
     def _search(self) -> None:
-        root = tightened(self.case, dict(self.case.ranges), 0, _ROOT_ROUNDS)
+        root = tightened(self.case, dict(self.case.ranges), 0, ROOT_ROUNDS)
         if root is None:
             return
         ranges = {name: root[name, 0] for name in self.case.network.runs}

@@ -9,7 +9,7 @@ and where it does not the next guess asks for a little more.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.wants import Want
@@ -24,6 +24,7 @@ from optimizer.search.flow_bound import bound_problem, busiest, narrowed
 from optimizer.search.flow_descent import balanced, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
 from optimizer.search.flow_ranges import is_one_way
+from optimizer.search.flow_tightening import surely_fails
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
@@ -101,7 +102,7 @@ class FirstPlans:
     def offer(self, choice: Choice) -> bool:
         """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
         if choice not in self.tried:
-            kept = keeps_within(self.case, choice)
+            kept = keeps_within(self.case, choice) and not surely_fails(self.case, choice)
             duties = duties_of(self.case, choice)
             self.tried[choice] = settle_held(duties, self.case.allowances, self.case.conditions) if kept else None
         found = self.tried[choice]
@@ -160,13 +161,16 @@ class FirstPlans:
     def _to_targets(self, flows: Mapping[str, float]) -> dict[str, float]:
         """Return flows that come to the minimum flows, as near to being in proportion to these as may be.
 
-        All are made larger or smaller by one share; a run of a tree that then still has too little gets its own least
-        flow, and those that feed it as much more.
+        All whose water meets are made larger or smaller by one share; a run of a tree that then still has too little
+        gets its own least flow, and those that feed it as much more.
         """
         wants = self.case.modes[self.mode].wants
-        shares = [w.low_m3_s / w.amount_m3_s(flows) for w in wants if w.low_m3_s > 0.0 < w.amount_m3_s(flows)]
-        share = min(max(shares, default=1.0), _MOST_SHARE)
-        out = {name: share * flow for name, flow in flows.items()}
+        shares: dict[str, float] = {}
+        for together in _together(self.case.network, wants):
+            own = [w for w in wants if together & set(w.coefficients) and w.low_m3_s > 0.0 < w.amount_m3_s(flows)]
+            most = max((w.low_m3_s / w.amount_m3_s(flows) for w in own), default=1.0)
+            shares |= dict.fromkeys(together, min(most, _MOST_SHARE))
+        out = {name: shares[name] * flow for name, flow in flows.items()}
         feeding = _feeding(self.case.network)
         if feeding is None:
             return out
@@ -220,6 +224,16 @@ class FirstPlans:
         return Choice(tuple(ways), tuple(fittings), tuple(speeds))
 
 
+def _together(network: Network, wants: Sequence[Want]) -> list[set[str]]:
+    """Return the runs in groups whose water meets at tees, or that one target is asked of."""
+    groups: list[set[str]] = [{name} for name in network.runs]
+    met = [{run.name for run, _, _ in network.runs_at(p.name)} for p in network.points.values() if not p.is_fixed]
+    for joined in (*met, *(set(want.coefficients) for want in wants)):
+        touched = [group for group in groups if group & joined]
+        groups = [group for group in groups if not group & joined] + [set().union(*touched)]
+    return groups
+
+
 def _feeding(network: Network) -> dict[str, tuple[str, ...]] | None:
     """Return by run of a tree the runs that its water comes through; None where some point has more than one inlet."""
     into: dict[str, list[str]] = {}
@@ -249,19 +263,32 @@ def _cheapest(problem: SizingProblem) -> Picked | None:
         most = greatest_head(problem)
         found = next((each for each in MergedTables(problem, most).selections() if each.need <= most), None)
         return None if found is None else (found.run_choice, found.tee_choice)
-    return _solved(problem, least_loss=False)
+    return _solved(problem)
 
 
 def _least_need(problem: SizingProblem) -> Picked | None:
     if problem.paths and is_tree(problem):
         selections = MergedTables(problem).selections()
         return (selections[-1].run_choice, selections[-1].tee_choice) if selections else None
-    return _solved(problem, least_loss=True)
+    return _solved(_priced_by_loss(problem))
 
 
-def _solved(problem: SizingProblem, *, least_loss: bool) -> Picked | None:
+def _priced_by_loss(problem: SizingProblem) -> SizingProblem:
+    """Return the problem with all that runs and fittings lose as its price, and heads that limit nothing.
+
+    The worst way of the water alone says nothing of the others: it may be a pump's own loop. Cents break ties.
+    """
+    runs = {name: tuple(replace(c, cents=c.loss + c.cents) for c in choices) for name, choices in problem.runs.items()}
+    tees = {
+        point: tuple(replace(c, cents=sum(c.losses.values()) + c.cents) for c in choices)
+        for point, choices in problem.tees.items()
+    }
+    return replace(problem, runs=runs, tees=tees, paths=())
+
+
+def _solved(problem: SizingProblem) -> Picked | None:
     try:
-        found = solve_sizing(problem, time_limit_s=_SOLVER_S, least_excess=least_loss, narrow=False)
+        found = solve_sizing(problem, time_limit_s=_SOLVER_S, narrow=False)
     except SolverError:
         return None
     return None if found.cents is None else (found.run_choice, found.tee_choice)

@@ -32,7 +32,7 @@ from optimizer.search.flow_posing import (
     side_rows,
     single,
 )
-from optimizer.search.flow_tightening import Box, tightened
+from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, surely_fails, tightened
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
@@ -45,7 +45,6 @@ _NEAR_M = 0.02
 _OFTEN = 3  # a combination that comes back so often gets a search of its own ...
 _PROBE_ROUNDS = 60  # ... of so many rounds
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
-_ROOT_ROUNDS = 12
 _FEW_WAYS, _MORE_WAYS = 20, 1.25  # a relaxation sees so many ways more than can be in a plan at the bound
 _NO_SELECTION = RelaxedSelection(Outcome.INFEASIBLE, {}, {}, {}, {}, {}, None, None, "none needed")
 _NARROW = 1e-7  # of the largest flow: ranges are not cut finer
@@ -104,7 +103,7 @@ class FlowSearch:
         self.waiting: list[_Node] = []
         root: Box | None = dict(case.ranges)
         for mode in range(len(case.modes)):
-            root = None if root is None else tightened(case, root, mode, _ROOT_ROUNDS)
+            root = None if root is None else tightened(case, root, mode, ROOT_ROUNDS)
         if root is not None:
             self.waiting.append(_Node(0, 0, root))
         self.numbers = 1
@@ -323,18 +322,6 @@ class FlowSearch:
         ends = {network.runs[run].start.point, network.runs[run].end.point} & set(self.case.tees)
         near = [other.name for point in ends for other, _, _ in network.runs_at(point)]
         return [(name, mode) for name in dict.fromkeys([run, *sorted(near)])]
-
-
-def surely_fails(case: FlowCase, choice: Choice, within: Box | None = None) -> bool:
-    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand.
-
-    `within` are ranges of flow that it must have; None: any.
-    """
-    own = single(case, choice)
-    box: Box | None = dict(within or own.ranges)
-    for mode in range(len(own.modes)):
-        box = None if box is None else tightened(own, box, mode, _ROOT_ROUNDS)
-    return box is None
 
 
 def preferred_speeds(case: FlowCase, choice: Choice) -> Choice:

@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from optimizer.clock import look
 from optimizer.model.network import Run
-from optimizer.search.flow_posing import FlowCase, speed_combos
+from optimizer.search.flow_posing import Choice, FlowCase, single, speed_combos
 from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
 from optimizer.search.tee_curves import TeeCurves
 
 Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4
+ROOT_ROUNDS = 12  # where one box decides
 _HALVINGS = 24
 _SPARE_M = 1e-6
 _HAIR_M = 1e-9  # heads that differ by less are the same
@@ -56,6 +57,18 @@ def free_box(case: FlowCase) -> Box | None:
         box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
         box = None if box is None else _shaved(case, box, mode)
     return box
+
+
+def surely_fails(case: FlowCase, choice: Choice, within: Box | None = None) -> bool:
+    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand.
+
+    `within` are ranges of flow that it must have; None: any.
+    """
+    own = single(case, choice)
+    box: Box | None = dict(within or own.ranges)
+    for mode in range(len(own.modes)):
+        box = None if box is None else tightened(own, box, mode, ROOT_ROUNDS)
+    return box is None
 
 
 def _shaved(case: FlowCase, box: Box, mode: int) -> Box | None:

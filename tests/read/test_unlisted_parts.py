@@ -9,7 +9,7 @@ from optimizer.documents.flows_text import loss_blocks
 from optimizer.documents.tables import plain_text
 from optimizer.errors import InputError
 from optimizer.joints.bores import step_square_s2_m5
-from optimizer.model.catalog import LossMethod
+from optimizer.model.catalog import Kind, LossMethod
 
 FILE = """
 system: odd parts
@@ -75,3 +75,84 @@ def test_what_is_to_be_bought_must_be_in_a_catalog(tmp_path: Path) -> None:
 
     with pytest.raises(InputError, match="which the catalog does not have"):
         pipeline.read(path)
+
+
+TEE_FILE = """
+system: an odd tee
+units: metric
+surfaces: {{sump: 0 m, tank: 1.4 m}}
+pumps: {{lift: {{curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}}}}
+runs:
+  riser: {{from: sump, to: split, size: 1 in sch 40 PVC, parts: [pump lift, female adapter, pipe 1 m]}}
+  on: {{from: split, to: tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 m]}}
+  aside: {{from: split branch, to: tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 m]}}
+targets: {{on: at least 500 L/h, aside: at least 500 L/h}}
+{more}
+"""
+
+
+def test_a_tee_that_no_row_is_has_the_sizes_of_its_runs_and_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "odd.yaml"
+    path.write_text(TEE_FILE.format(more=""))
+    system, catalog = pipeline.read(path)
+    tee = system.network.tees["split"].item
+    solution, rows = pipeline.losses(system)
+
+    assert tee is not None
+    assert tee.item_id not in catalog.items
+    assert [str(end) for end in tee.ends] == ["1 in socket", "3/4 in socket", "3/4 in socket"]
+    assert any("tee 'split' with legs 1 in x 3/4 in x 3/4 in is not in the catalog" in line for line in system.remarks)
+    assert "(not in the catalog, loss estimated) at split" in plain_text(loss_blocks(system, rows))
+    assert solution.flows_m3_s["on"] + solution.flows_m3_s["aside"] == pytest.approx(solution.flows_m3_s["riser"])
+
+
+def test_a_plan_keeps_such_a_tee_or_buys_one_that_there_is(tmp_path: Path) -> None:
+    path = tmp_path / "odd.yaml"
+    path.write_text(TEE_FILE.format(more=""))
+    report = pipeline.plan(*pipeline.read(path), time_limit_s=30.0)
+
+    assert report.verification.passed
+    assert not any("not in the catalog" in line.description for line in report.bill.lines)
+
+
+def test_an_opening_of_such_a_tee_must_still_fit_its_run(tmp_path: Path) -> None:
+    path = tmp_path / "odd.yaml"
+    path.write_text(TEE_FILE.format(more="tees: {split: 1 in socket x 3/4 in socket x 1/2 in NPT female}"))
+
+    with pytest.raises(InputError, match="1/2 in NPT female"):  # beside the pipe of 3/4 in.
+        pipeline.read(path)
+
+
+@pytest.mark.parametrize(("leg", "onward"), [("", " branch"), (" branch", "")])
+def test_the_tee_of_a_closed_stub_may_be_one_that_no_row_is(tmp_path: Path, leg: str, onward: str) -> None:
+    text = TEE_FILE.format(more="").replace("from: split, to", f"from: split{onward}, to")
+    stub = f"  aside: {{from: split{leg}, size: 1/2 in sch 40 PVC, parts: [pipe 5 cm, cap]}}"
+    lines = [stub if line.startswith("  aside") else line for line in text.splitlines()]
+    path = tmp_path / "odd.yaml"
+    path.write_text("\n".join(lines).replace(", aside: at least 500 L/h", ""))
+    system, _ = pipeline.read(path)
+    (run,) = system.network.runs.values()
+
+    assert [str(end) for end in run.parts[3].ends] == ["1 in socket", "3/4 in socket"]
+    assert any("with 'aside' closed' is not in the catalog" in line for line in system.remarks)
+
+
+def test_a_part_named_by_its_kind_alone_takes_the_pipe_or_the_threads_that_stand_beside_it(tmp_path: Path) -> None:
+    odd = "female adapter, strainer, pipe 10 cm, male adapter, strainer, male adapter, bushing to 3/4 in"
+    system, _ = pipeline.read(_path(tmp_path, odd))
+    plain, threaded = (part for part in system.network.runs["line"].parts if part.kind is Kind.STRAINER)
+
+    assert [str(end) for end in plain.ends] == ["1 in socket", "1 in socket"]
+    assert [str(end) for end in threaded.ends] == ["1 in NPT female", "1 in NPT female"]
+
+
+def test_a_larger_strainer_is_taken_to_lose_as_many_velocity_heads_as_the_one_in_the_catalog(tmp_path: Path) -> None:
+    # K = 1.6e9 D^4 / Kv^2 (IEC 60534, D in m, Kv in m3/h): Kv grows as the square of the bore
+    system, catalog = pipeline.read(_path(tmp_path, "adapter NPT female x socket, strainer, bushing to 3/4 in"))
+    part = next(part for part in system.network.runs["line"].parts if part.kind is Kind.STRAINER)
+    listed = catalog.items["strainer-075-npt"]
+
+    assert part.item is not None
+    bores = part.item.loss.bore_m, listed.loss.bore_m
+    assert part.item.loss.coefficients[0] == pytest.approx(listed.loss.coefficients[0] * (bores[0] / bores[1]) ** 2)
+    assert bores[0] > bores[1]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from unknown_systems import branches, branches_and_gravity, catalog, ring
+from unknown_systems import branches, branches_and_gravity, branches_beside_a_loop, catalog, ring
 
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
@@ -98,3 +98,14 @@ def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> No
     assert proved.plan.status is Status.OPTIMAL
     best = proved.cents or 0
     assert best <= cents_of(first.case, first.best) <= 2 * best
+
+
+def test_a_pump_of_its_own_that_has_enough_is_left_out_of_what_the_others_lack() -> None:
+    # wider pipe gives the branches a tenth more; a tenth more in the loop would be past the end of its pump's curve
+    system = branches_beside_a_loop("  left + right: at least 2800 L/h")
+    prepared = prepare(system, catalog(), lossy=False, slots=False)
+    assert prepared is not None
+    first = FirstPlans(prepared.case, math.inf)
+    first.search()
+
+    assert first.best is not None

@@ -131,6 +131,16 @@ def branches_and_gravity(targets: str) -> System:
     return _read(f"{_HEAD}{_BRANCHES.replace('rules:', down + 'rules:')}targets:\n{targets}")
 
 
+def branches_beside_a_loop(targets: str) -> System:
+    """Return the branches, and beside them a loop on the sump whose own pump runs near the end of its curve."""
+    pump = "  cold: {curve: [0 L/h at 1 m, 900 L/h at 0.4 m, 1000 L/h at 0 m], ports: 3/4 in NPT male}\n"
+    parts = "[pump cold, adapter NPT female x socket, pipe 1 m]"
+    loop = f"  loop: {{from: sump, to: sump, size: 3/4 in sch 40 PVC, parts: {parts}}}\n"
+    rules = "rules: {sizes: [3/4 in, 1 in], velocity limit for new pipe: 10 ft/s}\n"
+    text = _HEAD + pump + _BRANCHES[: _BRANCHES.index("rules:")] + loop + rules
+    return _read(f"{text}targets:\n{targets}\n  loop: at least 300 L/h")
+
+
 def ring(targets: str, turned: Iterable[str] = ()) -> System:
     """Return a ring main with two drops, none of its runs with a valve; `turned` runs are written the other way."""
     text = _RING
