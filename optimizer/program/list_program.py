@@ -60,7 +60,7 @@ class ListProblem:
     `pipe`, `alone`, `long` and `joints` are by run and choice; lengths hold a saw cut for each piece. A choice's own
     pieces of a pipe cost at least `alone` [cents], and `long` of them need a length each. `floors` has, by pipe, what
     choices add to its cost at the least, in several ways. `work_cents` of each choice count in the cost and not against
-    `most_parts_cents`.
+    `most_parts_cents`. `cuts` are what pieces of several choices are known to cost together.
     """
 
     sizing: SizingProblem
@@ -74,6 +74,7 @@ class ListProblem:
     long: Mapping[str, Sequence[Mapping[str, int]]] = field(default_factory=dict)
     floors: Mapping[str, Sequence[Mapping[str, Sequence[float]]]] = field(default_factory=dict)
     drawn: DrawnRows | None = None
+    cuts: Sequence[PipeCut] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +195,7 @@ def build_list_model(problem: ListProblem) -> _Model:
           sum_l cents[l] buy[p,l] >= sum_a alone[r,a,p] x[r,a]                   for each p, r  (own_pieces)
           sum_l cents[l] buy[p,l] >= sum floor[r,a,p] x[r,a]                     for each p and floor  (floors)
           sum_l buy[p,l] >= sum single[r,a,p] x[r,a]                             for each p     (long_pieces)
+          sum_l cents[l] buy[p,l] >= known (1 - sum_r (1 - sum_{a alike} x[r,a])) for each known cut    (cuts)
           sum_k open[k] >= sum_{a that takes a joint of g} x[r,a]                for each g, r  (one_kind)
           packs[k] >= sum_j count/does[k,j] x - M (1 - open[k]), packs[k] >= open[k]            (enough_packs)
           sum loss[d,r,a] x + sum loss[d,t,f,e] y <= head[d,p] + M fails[d]      for each draw d and path p  (drawn)
@@ -236,6 +238,7 @@ def build_list_model(problem: ListProblem) -> _Model:
         built.model.add_linear_constraint(total - mathopt.fast_sum(work) <= problem.most_parts_cents)
     built.model.minimize(total)
     model = _Model(built, pipe_cost, total)
+    _add_cuts(model, problem.cuts)
     if problem.drawn is not None:
         model.may_fail = built.model.add_linear_constraint(ub=problem.drawn.may_fail)
         _need(model, problem, range(problem.drawn.may_fail + _FIRST_ROWS))
@@ -383,13 +386,21 @@ def _forbid(model: _Model, problem: ListProblem, chosen: Chosen, told: Priced) -
     """Add what a priced choice says of the pipe of all like it, and leave that choice itself out: it is known."""
     from ortools.math_opt.python import mathopt
 
+    _add_cuts(model, told.cuts)
     run_vars, tee_vars = model.built.run_vars, model.built.tee_vars
-    for cut in told.cuts:
+    own = [run_vars[run][k] for run, k in chosen.runs.items()] + [tee_vars[tee][k] for tee, k in chosen.tees.items()]
+    model.built.model.add_linear_constraint(mathopt.fast_sum(own) <= len(own) - 1)
+
+
+def _add_cuts(model: _Model, cuts: Iterable[PipeCut]) -> None:
+    """Add what pieces of a pipe cost together wherever they are all taken."""
+    from ortools.math_opt.python import mathopt
+
+    run_vars, tee_vars = model.built.run_vars, model.built.tee_vars
+    for cut in cuts:
         if cut.item not in model.pipe_cost:
             continue
         alike = [mathopt.fast_sum([run_vars[run][k] for k in ks]) for run, ks in cut.runs.items()]
         alike += [mathopt.fast_sum([tee_vars[tee][k] for k in ks]) for tee, ks in cut.tees.items()]
         others = len(alike) - mathopt.fast_sum(alike)
         model.built.model.add_linear_constraint(model.pipe_cost[cut.item] + cut.cents * others >= cut.cents)
-    own = [run_vars[run][k] for run, k in chosen.runs.items()] + [tee_vars[tee][k] for tee, k in chosen.tees.items()]
-    model.built.model.add_linear_constraint(mathopt.fast_sum(own) <= len(own) - 1)

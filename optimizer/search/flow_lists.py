@@ -299,7 +299,7 @@ class CheapestList:
         tees = {point: [_place(options.tees[point], one) for one in found] for point, found in case.tees.items()}
         posed = PosedProblem(SizingProblem({}, {}, ()), {}, options.tees)
         first = {name: found[0] for name, found in self.sources.items()}
-        return Pick(self.lists.shop, first, options.catalog, posed, ways, tees, None, [])
+        return Pick(self.lists.shop, first, options.catalog, posed, ways, tees, None, [], {})
 
     def _list_cents(self, case: FlowCase, pick: Pick, choice: Choice) -> int:
         """Return what the list of a combination costs, with work and electricity [cents]."""

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeVar
@@ -39,11 +39,25 @@ _N = TypeVar("_N", int, float)
 SEALS = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))  # what is bought, for joints of which kind
 
 
+@dataclass(frozen=True, slots=True)
+class Cutting:
+    """Pieces of a pipe, by the run that takes them, cost at least `cents` together: found once, true of every plan.
+
+    `tees` are the fittings, as posed, that runs are measured to whose pieces are as long only there.
+    """
+
+    item: str
+    cents: int
+    users: tuple[tuple[str, Pieces], ...]
+    tees: tuple[tuple[str, int], ...]
+
+
 @dataclass
 class Pick:
     """One choice of `ways` for every run and of `tees`, by their numbers in the posed problem, as a list is priced.
 
-    `taken` is told of the new pipe of every list that is priced, saw cuts counted [units].
+    `taken` is told of the new pipe of every list that is priced, saw cuts counted [units], `cuttings` of what pieces of
+    it cost together: the program counts with those of lists that were priced before.
     """
 
     shop: Shop
@@ -54,6 +68,7 @@ class Pick:
     tees: Mapping[str, Sequence[int]]
     budget: int | None
     taken: list[tuple[CatalogItem, int]]
+    cuttings: dict[Cutting, None]  # in the order in which they were found
     drawn: EachDraw | None = None
 
     def problem(self) -> ListProblem:
@@ -94,6 +109,7 @@ class Pick:
             {run: [self._least_of(way, pipes.long_pieces) for way in found] for run, found in self.ways.items()},
             {key: self._floors(item) for key, item in items.items()},
             None if self.drawn is None else self.drawn.rows(self.posed, self.ways, self.tees),
+            [cut for cut in map(self._cut, self.cuttings) if cut is not None],
         )
 
     def _floors(self, item: CatalogItem) -> list[dict[str, list[float]]]:
@@ -165,7 +181,9 @@ class Pick:
             self.taken.append((item, sum(units + KERF for units in lengths)))
             cents += pipe
             users = {run: found[key][1] for run, found in pieces.items() if key in found}
-            cuts.append(self._cut(key, pipe, self._needed(item, pipe, users), chosen))
+            cutting = self._cutting(key, pipe, self._needed(item, pipe, users), chosen)
+            self.cuttings[cutting] = None
+            cuts += [cut for cut in [self._cut(cutting)] if cut is not None]
         return Priced(cents, self._allowed(picked, cents), tuple(cuts))
 
     def allowed_cents(self, chosen: Chosen) -> int | None:
@@ -245,27 +263,44 @@ class Pick:
         )
         return way.pieces[first, last]
 
-    def _cut(
-        self,
-        key: str,
-        cents: int,
-        users: Mapping[str, Pieces],
-        chosen: Chosen,
-    ) -> PipeCut:
-        """Return that a pipe costs as much wherever every run takes pieces of it that are no fewer and no shorter."""
-        alike = {}
-        bound_to: dict[str, tuple[int, ...]] = {}
+    def _cutting(self, key: str, cents: int, users: Mapping[str, Pieces], chosen: Chosen) -> Cutting:
+        """Return what pieces of a choice's pipe cost together, at the fittings that they are as long for."""
+        tees: dict[str, int] = {}
         for run, lengths in users.items():
-            alike[run] = tuple(
+            own, one = self.ways[run][chosen.runs[run]], self.prices[run].run
+            if not all(_covered(pieces, key, lengths) for pieces in own.pieces.values()):
+                at = {one.start.point, one.end.point} & chosen.tees.keys()
+                tees |= {tee: self.tees[tee][chosen.tees[tee]] for tee in at}
+        return Cutting(key, cents, tuple(sorted(users.items())), tuple(sorted(tees.items())))
+
+    def _cut(self, cutting: Cutting) -> PipeCut | None:
+        """Return that a pipe costs as much wherever every run takes pieces of it that are no fewer and no shorter.
+
+        None where these ways and fittings have nothing like it.
+        """
+        if not all(tee in self.tees and k in self.tees[tee] for tee, k in cutting.tees):
+            return None
+        fittings = {tee: self.posed.tees[tee][k] for tee, k in cutting.tees}
+        alike = {
+            run: tuple(
                 k
-                for k, way in enumerate(self.ways[run])
-                if k == chosen.runs[run] or all(_covered(one, key, lengths) for one in way.pieces.values())
+                for k, way in enumerate(self.ways.get(run, ()))
+                if all(_covered(one, cutting.item, lengths) for one in self._measured(run, way, fittings))
             )
-            own = self.ways[run][chosen.runs[run]]
-            if not all(_covered(one, key, lengths) for one in own.pieces.values()):
-                one = self.prices[run].run
-                bound_to.update({p: (chosen.tees[p],) for p in (one.start.point, one.end.point) if p in chosen.tees})
-        return PipeCut(key, cents, alike, bound_to)
+            for run, lengths in cutting.users
+        }
+        if not all(alike.values()):
+            return None
+        return PipeCut(cutting.item, cutting.cents, alike, {tee: (self.tees[tee].index(k),) for tee, k in cutting.tees})
+
+    def _measured(
+        self, run: str, way: Way, fittings: Mapping[str, TeeOption]
+    ) -> Iterable[Mapping[str, tuple[CatalogItem, Pieces]]]:
+        """Return the pieces of a way between known fittings; where one of them is not known, between any two."""
+        one = self.prices[run].run
+        at = [end.point for end in (one.start, one.end) if end.point in self.tees]
+        known = bool(at) and all(point in fittings for point in at)
+        return [self._pieces(run, way, fittings)] if known else way.pieces.values()
 
     def posed_of(self, chosen: Chosen) -> PosedProblem:
         """Return a choice as a posed problem of one alternative for every run and tee."""

@@ -24,7 +24,7 @@ from optimizer.program.through import Rest, is_tree, rests_by_packs, through_cos
 from optimizer.search.collection import without_collection
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_lower import SEALED, LowerPrices, first_lengths
-from optimizer.search.list_pick import Pick, Rivals
+from optimizer.search.list_pick import Cutting, Pick, Rivals
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units
@@ -109,6 +109,7 @@ class _AtHead:
     bound: int = 0
     first_cents: Mapping[str, int] = field(default_factory=dict)  # by run, of the cheapest plan of the tables
     taken: list[tuple[CatalogItem, int]] = field(default_factory=list)  # new pipe of lists, saw cuts counted [units]
+    cuttings: dict[Cutting, None] = field(default_factory=dict)  # what pieces of pipe cost together, found so far
     made: Mapping[tuple[str, str], int] = field(default_factory=dict)  # joints of the best list
     _finders: dict[str, WayFinder] = field(default_factory=dict)
 
@@ -473,7 +474,7 @@ class _AtHead:
     def _pick(self, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]]) -> Pick:
         search = self.search
         bought = search.shop, search.prices, search.options.catalog
-        return Pick(*bought, self.posed, ways, tees, self.budget, self.taken, self.drawn)
+        return Pick(*bought, self.posed, ways, tees, self.budget, self.taken, self.cuttings, self.drawn)
 
     def _keep(self, pick: Pick, chosen: Chosen, cents: int, solver: str = "tables") -> None:
         none = dict.fromkeys(pick.ways, 0), dict.fromkeys(pick.tees, 0)
