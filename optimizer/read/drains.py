@@ -25,9 +25,10 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.circuits import low_openings, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Drain, DrainMode, Tank
-from optimizer.read.fit import Border, Machines, RunText, fit_run
+from optimizer.read.fit import Border, Machines, fit_run
 from optimizer.read.nodes import Entry, Reading, attempt, choice, entries, items_of, nearest, text_of
 from optimizer.read.part_text import read_parts
+from optimizer.read.run_text import RunText
 from optimizer.read.words import parse_run_size
 
 _Parse = Callable[[str, str | None], float]

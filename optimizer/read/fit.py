@@ -8,44 +8,20 @@ from itertools import pairwise
 
 from optimizer.joints.mating import mating
 from optimizer.model.catalog import JOINERS, PIPES, Catalog, CatalogItem, Kind
-from optimizer.model.ends import End, Form, SizeSystem
+from optimizer.model.ends import End, SizeSystem
 from optimizer.model.kinds import FIXTURES, MACHINES
 from optimizer.model.network import Condition, Device, Part, Pump
 from optimizer.read.closed_stubs import closed_tee
-from optimizer.read.columns import system_of
 from optimizer.read.misfits import misfit, rows_offered
 from optimizer.read.nodes import Place, Reading
 from optimizer.read.part_text import PartText
+from optimizer.read.run_text import PipeSize, RunText, sizes_along, system_beside
 from optimizer.read.unlisted import ESTIMATED, NOT_LISTED, drilled, unlisted
 from optimizer.read.words import DEFAULT_FAMILY, EndWords, family_of
 
 # Costs of reading a line in one way rather than another; only their order matters.
 _APART, _FOREIGN_END, _UNSAFE_METAL, _FOREIGN_FAMILY, _TURNED = 1000, 50, 20, 10, 1
 _KEPT_UNLESS_TOLD = MACHINES | FIXTURES
-
-
-@dataclass(frozen=True, slots=True)
-class PipeSize:
-    """The nominal size that a run has at one place. It changes behind a reducer, a bushing and some adapters."""
-
-    size: str
-    system: SizeSystem
-
-
-@dataclass(frozen=True, slots=True)
-class RunText:
-    """A run as written, before its parts are looked up."""
-
-    name: str
-    place: Place
-    size: str
-    family: str
-    parts: tuple[PartText | None, ...]  # None: the line could not be read
-    then: tuple[tuple[int, tuple[str, str]], ...] = ()  # from which part on another size and family hold
-
-    def family_at(self, index: int) -> str:
-        """Return the family of pipe that the run is written in at a part."""
-        return next((family for at, (_, family) in reversed(self.then) if at <= index), self.family)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,69 +48,6 @@ class _Reading:
     cost: int
     item: CatalogItem | None = None
     reverse: bool = False
-
-
-def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
-    """Return the size in force before every part, and behind the last one; None: behind a line that is unreadable."""
-    end = catalog.pipe_ends[run.family][run.size]
-    sizes: list[PipeSize | None] = [PipeSize(end.size, end.system)]
-    standing = sizes[0]  # the size of the part before, where one was stated in front of it
-    begins = dict(run.then)
-    for index, part in enumerate(run.parts):
-        if index in begins:
-            nominal, family = begins[index]
-            end = catalog.pipe_ends[family][nominal]
-            sizes[-1] = standing = PipeSize(end.size, end.system)
-        beside = [run.parts[i] for i in (index - 1, index + 1) if 0 <= i < len(run.parts)]
-        if part is not None and (size := sizes[-1]) is not None and (soft := _soft_system(part, size, beside)):
-            sizes[-1] = PipeSize(part.size or size.size, soft)  # hose and tube have tables of their own
-        sizes.append(_size_behind(part, sizes[-1], standing))
-        standing = _stated_in_front(part, sizes[-1])
-    return sizes
-
-
-def _soft_system(part: PartText, size: PipeSize, beside: Sequence[PartText | None]) -> SizeSystem | None:
-    """Return the size table of hose or tube in a run of pipe; None where the part is no such thing.
-
-    Hose that sits on a barb is soft; other hose in a run of pipe is flexible pipe, which cements.
-    """
-    if size.system in (SizeSystem.HOSE, SizeSystem.TUBE) or part.kind not in (Kind.HOSE, Kind.TUBE):
-        return None
-    if part.kind is Kind.TUBE:
-        return SizeSystem.TUBE
-    barbed = any(end.form is Form.BARB for other in beside if other is not None for end in other.ends)
-    return SizeSystem.HOSE if barbed or "vinyl" in part.label else None
-
-
-def _stated_in_front(part: PartText | None, size: PipeSize | None) -> PipeSize | None:
-    return PipeSize(part.size, _system_beside(part.size, size)) if part and part.size and size else size
-
-
-def _size_behind(part: PartText | None, size: PipeSize | None, standing: PipeSize | None) -> PipeSize | None:
-    """Return the size in force behind a part; `standing` is that of the part before it."""
-    if part is None or size is None:
-        return None
-    if part.kind in PIPES:
-        return size
-    if part.to_size:
-        return PipeSize(part.to_size, _system_beside(part.to_size, size))
-    offered = [_pipe_size(end, part, size) for end in part.ends if end.form is None or not end.form.is_thread]
-    if len(offered) == 2 and standing in offered:
-        return offered[1] if offered[0] == standing else offered[0]
-    changed = [other for other in offered if other != size]
-    return changed[-1] if changed else size
-
-
-def _pipe_size(end: EndWords, part: PartText, size: PipeSize) -> PipeSize:
-    nominal = end.size or part.size or size.size
-    return PipeSize(nominal, system_of(end.form, nominal) if end.form else _system_beside(nominal, size))
-
-
-def _system_beside(nominal: str, size: PipeSize) -> SizeSystem:
-    """Return the size system of a bare nominal size, met in a run of this size."""
-    if size.system in (SizeSystem.HOSE, SizeSystem.TUBE):
-        return size.system
-    return SizeSystem.METRIC if nominal.endswith("mm") else SizeSystem.IPS
 
 
 def fit_run(
@@ -242,6 +155,11 @@ def _says_enough(reading: Reading, part: PartText, size: PipeSize) -> bool:
     if part.kind in (Kind.REDUCING_COUPLING, Kind.BUSHING) and not (part.ends or part.to_size):
         reading.fault(part.node.place, f"'{part.label}' without a size", f"the new size, such as {part.kind} to 3/4 in")
         return False
+    if part.to_size is not None and part.to_size == (part.size or size.size):
+        reading.fault(
+            part.node.place, f"'{part.label}' in {size.size}", f"another size than the {part.to_size} before it"
+        )
+        return False
     return True
 
 
@@ -299,7 +217,7 @@ def _says_these_ends(ends: tuple[End, ...], part: PartText, size: PipeSize) -> i
 
 def _same_table(end: End, part: PartText, size: PipeSize) -> bool:
     """Return whether an end stands in the run's own size table, or in that of a size stated in front."""
-    wanted = size.system if part.size in (None, size.size) else _system_beside(part.size or "", size)
+    wanted = size.system if part.size in (None, size.size) else system_beside(part.size or "", size)
     return end.system == wanted
 
 
@@ -332,7 +250,9 @@ def _best_row(ways: Sequence[Sequence[_Reading]]) -> list[_Reading]:
 
 
 def _note_no_row(reading: Reading, part: PartText, size: PipeSize, catalog: Catalog) -> None:
-    where = "" if part.ends else f" in {part.size or size.size} {size.system} size"
+    nominal = part.size or size.size
+    system = size.system if nominal == size.size else system_beside(nominal, size)
+    where = "" if part.ends else f" in {nominal} {system} size"
     offered = rows_offered(part.kind, part.ends, catalog)
     reading.fault(part.node.place, f"'{part.label}'{where}, which the catalog does not have", f"{part.kind}: {offered}")
 

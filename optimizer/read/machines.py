@@ -17,7 +17,7 @@ from optimizer.read.words import parse_end
 from optimizer.water import GRAVITY_M_S2, density_kg_m3
 
 SPEED_STEP = 0.05  # `40 % to 100 %` means these steps: what a dial can be set to by eye
-_AT = re.compile(r"(?P<first>.+?)[ ]+at[ ]+(?P<second>.+)", re.IGNORECASE)
+_AT = re.compile(r"(?P<first>.+?)[ ]*(?:[ ]at[ ]|@)[ ]*(?P<second>.+)", re.IGNORECASE)
 _TO = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _Point = tuple[float, float]
 PUMP_KEYS = ("curve", "continued", "speed", "speeds", "ports", "power", "dial", "mounting")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -227,9 +228,24 @@ class _Tree:
             is_null = str(node.tag).endswith(":null")
             return Node(place, text=None if is_null else self._text(place, node.value.strip()))
         if str(node.tag).endswith(":map") or (node.value and isinstance(node.value[0], tuple)):
+            lonely = [key for key, value in node.value if value.tag.endswith(":null")]
+            self._note_commas([value for _, value in node.value], lonely)
             pairs = tuple((self.plain(key, depth), self.plain(value, depth)) for key, value in node.value)
             return Node(place, pairs=pairs)
+        self._note_commas(node.value, node.value)
         return Node(place, items=tuple(self.plain(item, depth) for item in node.value))
+
+    def _note_commas(self, before: Sequence[Any], after: Sequence[Any]) -> None:
+        """Note numbers that a decimal comma cuts in two where commas part entries: `{display: 1,45 m}`."""
+        begins = {node.start_mark.index: node for node in after if isinstance(node.value, str)}
+        for first in (node for node in before if isinstance(node.value, str)):
+            rest = begins.get(first.end_mark.index + 1)
+            if rest is None or (after is before and not re.search("[A-Za-z]", first.value)):
+                continue  # in a list bare numbers stand side by side: [20,25,32 mm]
+            if re.search(r"\d$", first.value) and re.match(r"\d+[ ]*[A-Za-z%\"'°]", rest.value):
+                place = Place(first.start_mark.line + 1, first.start_mark.column + 1)
+                found = f"'{first.value},{rest.value}': a comma parts entries here"
+                self.reading.fault(place, found, "a decimal point", f"'{first.value}.{rest.value}'")
 
     def _text(self, place: Place, text: str) -> str:
         """Return a text whose halves of signs are joined; note what is no sign of any text."""

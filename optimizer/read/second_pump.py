@@ -11,9 +11,10 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Network, Part, Run
 from optimizer.model.system import SecondPump
 from optimizer.ranges import money
-from optimizer.read.fit import Border, Machines, RunText, fit_run
+from optimizer.read.fit import Border, Machines, fit_run
 from optimizer.read.nodes import Entry, Node, Reading, attempt, choice, entries
 from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.run_text import RunText
 
 KEY = "second pump"
 _KEYS = ["how", "line", "in pipe", "another like it"]

@@ -38,7 +38,7 @@ from optimizer.model.system import System
 from optimizer.model.throttling import with_suctions
 from optimizer.read.closed_stubs import CLOSERS, stub_points, without_stubs
 from optimizer.read.drains import read_drains, read_tanks, with_falls
-from optimizer.read.fit import Border, Machines, PipeSize, RunText, fit_run, sizes_along
+from optimizer.read.fit import Border, Machines, fit_run
 from optimizer.read.joined import RawRun, joined_runs
 from optimizer.read.machines import read_devices, read_points, read_pumps, read_water
 from optimizer.read.measured import note_missing_valves, read_calibration, read_measured, read_pipe_wall, under_names
@@ -57,6 +57,7 @@ from optimizer.read.nodes import (
     text_of,
 )
 from optimizer.read.part_text import PartText, read_parts
+from optimizer.read.run_text import PipeSize, RunText, sizes_along
 from optimizer.read.second_pump import read_second_pump
 from optimizer.read.stores import read_owned
 from optimizer.read.targets import Named, devices_in, read_settings, read_targets

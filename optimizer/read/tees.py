@@ -10,9 +10,9 @@ from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.kinds import BRANCHES, KINDS
 from optimizer.model.network import LEGS, Condition, PointKind, RunEnd, Tee
-from optimizer.read.fit import PipeSize
 from optimizer.read.nodes import Entry, Node, Reading, entries, nearest, text_of, yes_or_no
 from optimizer.read.part_text import TeeText
+from optimizer.read.run_text import PipeSize
 from optimizer.read.topology import Layout
 from optimizer.read.unlisted import NOT_LISTED, unlisted_branch
 from optimizer.read.words import BETWEEN_ENDS, EndWords, nominal_number, parse_ends_words

@@ -13,7 +13,7 @@ from optimizer.model.kinds import KINDS, MACHINES, MOUTHS, spoken
 from optimizer.read.columns import system_of
 from optimizer.read.descriptions import piece_words
 from optimizer.read.part_text import PartText
-from optimizer.read.words import EndWords
+from optimizer.read.words import EndWords, nominal_number
 
 TWO_ENDED = frozenset(spoken().values()) - PIPES - MACHINES - MOUTHS - {Kind.OPEN_JOINT}
 ESTIMATED = "not in the catalog, loss estimated"
@@ -34,8 +34,11 @@ def unlisted(part: PartText, size: str, system: SizeSystem, family: str, catalog
     """Return the parts that a line may mean, the likeliest first; none where its kind or an end of it is unknown.
 
     Bores are those that the catalog's rows have at such ends, the narrowest of them. Joining pieces lose what their
-    bores say, all else what the row of its kind that is nearest in bore loses by its bore.
+    bores say, all else what the row of its kind that is nearest in bore loses by its bore. What opens into a
+    tank is that row made larger or smaller.
     """
+    if part.kind in MOUTHS and not part.ends and part.kind is not Kind.SPRAY_BAR:  # what that loses, its holes say
+        return _mouths(part.kind, part.size or size, system, family, catalog)
     if part.kind not in TWO_ENDED:
         return []
     rows = [item for item in catalog.of_kind(part.kind) if len(item.ends) == 2]
@@ -100,6 +103,34 @@ def _made_up(
     )
 
 
+def _mouths(kind: Kind, size: str, system: SizeSystem, family: str, catalog: Catalog) -> list[CatalogItem]:
+    """Return what opens into a tank in a size that no row has, once for each form of end that the rows have."""
+    found: dict[Form, CatalogItem] = {}
+    for like in sorted(catalog.of_kind(kind), key=lambda row: -row.bore_m):
+        at = next(i for i, end in enumerate(like.ends) if end.form is not Form.OPEN)
+        end = End(like.ends[at].form, size, system_of(like.ends[at].form, size))
+        bore = _bore_m(end, catalog)
+        if end.form in found or not bore or not (end.form.is_thread or end.system is system):
+            continue
+        ends = tuple(end if i == at else End(Form.OPEN, size, other.system) for i, other in enumerate(like.ends))
+        scale = bore / like.end_bores_m[at]
+        found[end.form] = replace(
+            like,
+            item_id=f"unlisted {kind}, {end}",
+            description=f"{piece_words(kind, '', family, like.material, ends)} ({ESTIMATED})",
+            ends=ends,
+            end_bores_m=tuple(scale * other for other in like.end_bores_m),
+            loss=replace(
+                like.loss, bore_m=scale * like.loss.bore_m, source="estimate", band_low=BAND[0], band_high=BAND[1]
+            ),
+            price_cents=0,
+            source="estimate",
+            basis="estimate",
+            note=ESTIMATED,
+        )
+    return sorted(found.values(), key=lambda item: any(end.form.is_thread for end in item.ends))
+
+
 def _run_bore_m(item: CatalogItem) -> float:
     return max(item.end_bores_m[:2]) if len(item.ends) > 2 else min(item.end_bores_m)
 
@@ -108,7 +139,10 @@ def _pairs(part: PartText, size: str, system: SizeSystem) -> list[tuple[End, End
     """Return the two ends that a line says, or may mean where it names the kind alone."""
     own = part.size or size
     if part.to_size:
-        forms = (Form.SPIGOT if part.kind is Kind.BUSHING else Form.SOCKET, Form.SOCKET)
+        widens = nominal_number(part.to_size) > nominal_number(own)
+        forms = [Form.SOCKET, Form.SOCKET]
+        if part.kind is Kind.BUSHING:  # it sits in the wider end
+            forms[widens] = Form.SPIGOT
         return [] if system in _SOFT else [(_end(forms[0], own), _end(forms[1], part.to_size))]
     if not part.ends:
         return [(end, end) for end in _ends_of(EndWords(own, None), system)]

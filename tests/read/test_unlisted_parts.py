@@ -156,3 +156,37 @@ def test_a_larger_strainer_is_taken_to_lose_as_many_velocity_heads_as_the_one_in
     bores = part.item.loss.bore_m, listed.loss.bore_m
     assert part.item.loss.coefficients[0] == pytest.approx(listed.loss.coefficients[0] * (bores[0] / bores[1]) ** 2)
     assert bores[0] > bores[1]
+
+
+def test_what_opens_into_the_tank_in_a_size_that_no_row_has_is_the_next_one_made_larger(tmp_path: Path) -> None:
+    # the row of 3/4 in.: a bore of 18.39 mm, a nozzle of 17 mm, K 1.5 on it
+    path = _path(tmp_path, "adapter NPT female x socket, bushing to 3/4 in")
+    hose = "adapter 3/4 in socket x 1 in NPT female, 1 in ball-joint hose"
+    path.write_text(path.read_text().replace("3/4 in pipe 300 mm", f"3/4 in pipe 300 mm, {hose}"))
+    system, _ = pipeline.read(path)
+    item = system.network.runs["line"].parts[-1].item
+
+    assert item is not None
+    assert [str(end) for end in item.ends] == ["1 in NPT male", "1 in open"]
+    assert item.end_bores_m[1] / item.end_bores_m[0] == pytest.approx(17 / 18.39)
+    assert item.loss.coefficients == (1.5,)
+    assert "not in the catalog" in item.description
+
+
+@pytest.mark.parametrize(
+    ("size", "parts", "ends"),
+    [
+        ("2 in", "elbow, bushing to 1/2 in, pipe 1 m", ["2 in spigot", "1/2 in socket"]),
+        ("1/2 in", "pipe 1 m, bushing to 2 in, elbow", ["1/2 in socket", "2 in spigot"]),
+    ],
+)
+def test_a_bushing_sits_in_the_wider_end_whichever_way_the_water_goes(
+    tmp_path: Path, size: str, parts: str, ends: list[str]
+) -> None:
+    path = tmp_path / "odd.yaml"
+    line = f"line: {{from: upper, to: sump, size: {size} sch 40 PVC, parts: [{parts}]}}"
+    path.write_text(f"system: by gravity\nunits: metric\nsurfaces: {{sump: 0 m, upper: 1 m}}\nruns:\n  {line}\n")
+    system, _ = pipeline.read(path)
+    (bushing,) = (part for part in system.network.runs["line"].parts if part.kind is Kind.BUSHING)
+
+    assert [str(end) for end in bushing.ends] == ends
