@@ -126,6 +126,7 @@ def _find_table(reading: _Reading, sheets: Sequence[Sheet]) -> _Table:
     if not found:
         names = ", ".join(sheet.title for sheet in sheets)
         found_words = f"no such columns on the sheets {names}" if names else "a workbook without a sheet of cells"
+        allowed += "; where nothing is bought there is none to fill in" if names else ""
         raise InputError([Fault(reading.file, found_words, allowed)])
     names = " and ".join(table.sheet.title for table in found)
     raise InputError([Fault(reading.file, f"a parts list on {names}", allowed)])

@@ -8,6 +8,8 @@ from dataclasses import replace
 
 from optimizer.choices.demands import KnownFlows, known_flows
 from optimizer.hydraulics import conditions_of, past_curve, pump_head_m
+from optimizer.model.dial import RPM
+from optimizer.model.network import Pump
 from optimizer.model.note import Note, Value, note
 from optimizer.model.plan import planned_network
 from optimizer.model.rules import limits_in_words
@@ -40,12 +42,19 @@ def _too_weak(options: Options, flows: KnownFlows, speed: float) -> list[Note]:
     pump = options.system.network.pumps[flows.pump]
     head_m = pump_head_m(pump, flows.total_m3_s, speed)
     highest = max(filter(flows.binds, flows.pumped_paths), key=lambda path: path.lift_m, default=None)
+    shown = (pump.dial or RPM).setting(speed)
+    helps = note("faster or stronger" if stays_slow(pump) else "stronger alone")
+    at: dict[str, Value] = {"pump": pump.name, "speed_share": shown, "helps": helps}
     if past_curve(pump, flows.total_m3_s, speed):
-        return [note("minimum past the curve", total_m3_s=flows.total_m3_s, pump=pump.name, speed_share=speed)]
+        return [note("minimum past the curve", total_m3_s=flows.total_m3_s, **at)]
     if highest is not None and head_m <= highest.lift_m:
-        rise: dict[str, Value] = {"rise_m": highest.lift_m, "demand": highest.demand}
-        return [note("rise above the pump", pump=pump.name, speed_share=speed, gives_m=head_m, **rise)]
+        return [note("rise above the pump", gives_m=head_m, rise_m=highest.lift_m, demand=highest.demand, **at)]
     return []
+
+
+def stays_slow(pump: Pump) -> bool:
+    """Return whether a pump runs below full speed and the file does not say what else it can be set to."""
+    return not pump.speeds and 0.0 < pump.speed < 1.0
 
 
 def _short_paths(options: Options, flows: KnownFlows, speed: float) -> list[Note]:

@@ -22,7 +22,8 @@ from optimizer.documents.status_words import chance_words, share_words, status_w
 from optimizer.documents.stores_text import shopping_blocks
 from optimizer.documents.tables import Heading
 from optimizer.documents.words import reached
-from optimizer.edits.changes import Change, SetPumpInMode, SetRule, SetTarget
+from optimizer.edits.changes import Change, Set, SetPumpInMode, SetRule, SetTarget
+from optimizer.model.dial import RPM
 from optimizer.model.note import Note
 from optimizer.units import show_flow
 from optimizer.web.markup import blocks_html
@@ -276,6 +277,9 @@ def _change_for(system: System, way: Note) -> Change | None:
     if way.code == "no maximum":
         least = next((one.low_m3_s for one in system.all_targets if one.run == way.run), 0.0)
         return SetTarget(way.run, f"at least {show_flow(least, system.units)}")
+    if way.code == "faster":
+        pump = system.network.pumps[str(values["pump"])]
+        return Set("pumps", pump.name, "speeds", [f"{100.0 * (pump.dial or RPM).setting(pump.speed):g} %", "100 %"])
     if way.code == "faster in the mode":
         setting = f"{100.0 * float(str(values['speed_share'])):.0f} %"
         return SetPumpInMode(str(values["mode"]), str(values["pump"]), setting)

@@ -132,12 +132,14 @@ NO_PLAN: Mapping[str, str] = {
     "best with these parts": "the best that this catalog and these rules reach is {share:percent} of the minimum flows",
     "minimum past the curve": (
         "the minimum flows come to {total_m3_s:flow}, past the last point of the curve of pump {pump!r} at "
-        "{speed_share:percent}: only a stronger pump or less flow helps"
+        "{speed_share:percent}: only {helps} or less flow helps"
     ),
     "rise above the pump": (
         "pump {pump!r} at {speed_share:percent} gives {gives_m:head} at the sum of the minimum flows, the rise is "
-        "{rise_m:head} to {demand!r}: only a stronger pump or less flow helps"
+        "{rise_m:head} to {demand!r}: only {helps} or less flow helps"
     ),
+    "stronger alone": "a stronger pump",
+    "faster or stronger": "a higher speed (`speeds` of the pump say what it can be set to), a stronger pump",
     "pump gives": "the pump gives {head_m:head} there",
     "pushed from above": "house water or a tank above is all that pushes there",
     "no way to plumb it": (

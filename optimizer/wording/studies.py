@@ -34,6 +34,7 @@ WAYS_OUT: Mapping[str, str] = {
     "kept parts may change": "changing the parts that are to stay in run {run!r}",
     "no maximum": "no maximum for {run!r}",
     "no target": "no target for {run!r}",
+    "faster": "pump {pump!r} at {speed_share:percent} (`speeds`)",
     "faster in the mode": "pump {pump!r} at {speed_share:percent} in the mode {mode!r}",
     "without the mode": "without the mode {mode!r}",
 }

@@ -200,6 +200,7 @@ PRICE_ALLOWED = "allowed: a plain number above 0, or an empty cell: then the lis
 RANGE_ALLOWED = "allowed: a price from 0.01 to 100,000,000"
 TITLE_ALLOWED = "allowed: Store's unit price (USD): nothing converts money"
 MONEY_ALLOWED = "allowed: prices in USD: nothing converts money"
+NOT_BOUGHT = "; where nothing is bought there is none to fill in"
 COLUMNS_ALLOWED = "allowed: one sheet with the columns 'Item no.' and \"Store's unit price (USD)\""
 AT = "{cell}"
 DAMAGED: list[tuple[str, Change, str]] = [
@@ -252,7 +253,11 @@ DAMAGED: list[tuple[str, Change, str]] = [
         "{extra_item}: found the unknown item number 'sch40-elbow-101'; allowed: an item number of the parts list, or "
         "an empty cell in a row of the store's own; did you mean sch40-elbow-100?",
     ),
-    ("no title", title("Price"), f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}"),
+    (
+        "no title",
+        title("Price"),
+        f"quote.xlsx: found no such columns on the sheets {{sheets}}; {COLUMNS_ALLOWED}{NOT_BOUGHT}",
+    ),
     ("no cells", charts_alone, f"quote.xlsx: found a workbook without a sheet of cells; {COLUMNS_ALLOWED}"),
     ("copied", copied, f"quote.xlsx: found a parts list on Order and Order 2; {COLUMNS_ALLOWED}"),
     (

@@ -12,6 +12,7 @@ from optimizer import pipeline
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
+from optimizer.model.dial import POWER
 from optimizer.model.plan import planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import efficient_selections
@@ -177,6 +178,40 @@ def test_an_impossible_target_names_the_single_changes_that_free_it() -> None:
     pumped = solve(Question(replace(more, rules=replace(more.rules, other_pumps=True)), catalog(), clock())).plan
     assert set(pumped.new_pumps) == {"return"}
     assert ways == freed
+
+
+def slow() -> System:
+    """Return the single line with its pump turned down by a dial that shows power, and no word on other speeds."""
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    pump = replace(system.network.pumps["return"], speed=POWER.speed(0.2), speeds=(), dial=POWER)
+    return replace(system, network=replace(system.network, pumps={"return": pump}))
+
+
+def test_a_pump_that_is_turned_down_is_named_with_what_its_dial_shows_and_may_be_turned_up() -> None:
+    # at 20 % of full power it runs at 0.2 to the third of full speed, 58 %: 0.34 of the head of 3.6 m at rest
+    reasons = said(pipeline.search(slow(), catalog()).reasons)
+
+    assert "pump 'return' at 20 % gives" in reasons[0]
+    assert "only a higher speed (`speeds` of the pump say what it can be set to), a stronger pump or" in reasons[0]
+    assert any("possible: pump 'return' at 100 % (`speeds`)" in reason for reason in reasons)
+
+
+def test_the_frontier_and_the_kinds_say_why_no_plan_meets_the_targets() -> None:
+    why = "pump 'return' at 20 % gives"
+
+    assert why in " ".join(said(frontier(slow(), catalog(), clock()).notes))
+    assert why in " ".join(said(kinds_of_plan(slow(), catalog(), clock())[0].reasons))
+
+
+def test_where_settings_alone_do_they_are_the_cheapest_of_every_kind_that_keeps_the_pipe() -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    little = replace(system, targets=(replace(system.targets[0], low_m3_s=5e-4),))
+    kinds = {kind.kind.code: kind for kind in kinds_of_plan(little, catalog(), clock())}
+
+    for code in ("the cheapest", "fewest cuts", "same size", "same pipe"):
+        plan = kinds[code].plan
+        assert plan is not None
+        assert (plan.cost_cents, kinds[code].settled) == (0, True)
 
 
 def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:

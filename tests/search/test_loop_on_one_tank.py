@@ -68,7 +68,7 @@ def test_its_plan_costs_what_that_of_such_a_line_costs(loop_gph: int, tmp_path: 
 def test_beside_hose_the_sensible_plan_widens_legs_of_pipe_alone(tmp_path: Path) -> None:
     """Hose has sizes that pipe is not made in: a leg of pipe is never asked for in one."""
     system, catalog = pipeline.read(written(tmp_path, "sump", riser=600), ())
-    found = sensible(Question(system, catalog, Watch.of(60.0)))
+    found, _ = sensible(Question(system, catalog, Watch.of(60.0)))
 
     assert found is not None
     bought = {
@@ -77,4 +77,4 @@ def test_beside_hose_the_sensible_plan_widens_legs_of_pipe_alone(tmp_path: Path)
     assert bought["riser"]
     assert not bought["chiller loop"]
     more, catalog = pipeline.read(written(tmp_path, "sump", riser=640, loop=400), ())  # no size serves that quietly
-    assert sensible(Question(more, catalog, Watch.of(60.0))) is None
+    assert sensible(Question(more, catalog, Watch.of(60.0)))[0] is None

@@ -37,7 +37,7 @@ def system(name: str) -> System:
 
 @cache
 def plan(name: str) -> Plan:
-    found = sensible(Question(system(name), catalog(), Watch.of(300.0)))
+    found, _ = sensible(Question(system(name), catalog(), Watch.of(300.0)))
     assert found is not None
     return found.plan
 

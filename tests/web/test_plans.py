@@ -245,6 +245,7 @@ def test_ways_out_become_changes_that_the_file_can_hold(open_page: Open) -> None
         note("relaxed", rule="other sizes", text="other pipe sizes (`other sizes: yes`)"): "SetRule",
         note("more cuts", more=2, cuts=4): "SetRule",
         note("faster in the mode", pump="return", speed_share=0.95, mode="night"): "SetPumpInMode",
+        note("faster", pump="return", speed_share=1.0): "Set",
     }
     reasons = [possible(way) for way in ways_found]
 

@@ -113,7 +113,7 @@ def frontier(
     """
     if watch.over:
         return Frontier((), (_nothing((watch.why_over,)),), False)
-    plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE))
+    plan = solve(Question(system, catalog, watch, "cheapest plan", _SHARE, with_reasons=True))
     try:
         with limited(watch.left_s):
             steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)

@@ -84,7 +84,9 @@ class _Kinds:
         no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
         kept = pipe_kept(self.system)
         for kind, system in ((SAME_SIZE, no_other_size), (SAME_PIPE, kept)):
-            yield self._kind(kind, self._find(kind, system))
+            # where the cheapest of all plans only sets pumps and valves it is the cheapest of these as well
+            settings_alone = cheapest is not None and cheapest.found and not _changes_parts(cheapest.plan)
+            yield self._kind(kind, cheapest if settings_alone else self._find(kind, system))
         yield KindOfPlan(AS_IT_IS, None, self._present())
 
     def _find(self, kind: Note, system: System) -> Answer | None:
@@ -93,7 +95,8 @@ class _Kinds:
         if self.watch.over:
             return None
         share = _CHEAPEST_SHARE if kind is CHEAPEST else 1.0 / (self.left + 1)
-        return solve(Question(system, self.catalog, self.watch, kind.code, share, floor_cents=self.floor))
+        question = Question(system, self.catalog, self.watch, kind.code, share, floor_cents=self.floor)
+        return solve(replace(question, with_reasons=kind is CHEAPEST))
 
     def _sensible(self, cheapest: Answer | None) -> KindOfPlan:
         self.left -= 1
@@ -101,9 +104,9 @@ class _Kinds:
             return self._kind(SENSIBLE, cheapest)
         share = 1.0 / (self.left + 1)
         question = Question(self.system, self.catalog, self.watch, SENSIBLE.code, share, floor_cents=self.floor)
-        found = sensible(question)
+        found, settled = sensible(question)
         if found is None:
-            return KindOfPlan(SENSIBLE, None, 0.0, settled=not self.watch.over)
+            return KindOfPlan(SENSIBLE, None, 0.0, settled=settled)
         return self._kind(SENSIBLE, found)
 
     def _few_cuts(self, cheapest: Answer | None) -> KindOfPlan:
@@ -130,3 +133,9 @@ class _Kinds:
             return reach_of(self.system, present_networks(self.system)).scale
         except NetworkError:
             return 0.0
+
+
+def _changes_parts(plan: Plan) -> bool:
+    """Return whether a plan buys, removes or joins anything."""
+    runs = any(one.purchases or one.removed or one.joints for one in plan.runs.values())
+    return runs or any(one.purchases or one.removed for one in plan.tees.values())

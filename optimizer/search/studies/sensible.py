@@ -32,18 +32,10 @@ _SHARE = 0.3  # of the time left, for one set of legs
 _SAME = 1e-6  # flows as good as equal: such legs are widened together
 
 
-def sensible(question: Question) -> Answer | None:
-    """Return the sensible plan for a question's system; None where there is none, or the time came before one."""
-    careful = _careful(question.system)
-    as_it_is = _asked(question, careful, (), "", None)
-    if as_it_is is not None:
-        return as_it_is
-    groups, best = _from_the_pump_on(careful), None
-    for size in _sizes(question, careful.network):
-        found = _fewest_legs(question, careful, groups, size, best)
-        if found is not None:  # a larger size is only cheaper where it takes fewer legs
-            groups, best = groups[: found[0] - 1], found[1]
-    return None if best is None else replace(best, plan=replace(best.plan, left_out=(_LEFT_OUT,)))
+def sensible(question: Question) -> tuple[Answer | None, bool]:
+    """Return the sensible plan for a question's system, None where none was found, and whether that is settled."""
+    study = _Sensible(question, _careful(question.system))
+    return study.find(), study.settled
 
 
 def _careful(system: System) -> System:
@@ -86,34 +78,52 @@ def _sizes_of(question: Question, run: Run) -> list[str]:
     return list(dict.fromkeys(item.ends[0].size for item in question.catalog.pipes_known(run.family)))
 
 
-def _fewest_legs(
-    question: Question, system: System, groups: list[tuple[str, ...]], size: str, best: Answer | None
-) -> tuple[int, Answer] | None:
-    """Return (how many groups, plan) of the fewest legs in one size that serve, fewer than those of the best so far.
+class _Sensible:
+    """One study: `settled` as long as every set of legs that was asked for has its plan or the proof of none."""
 
-    A leg of a family that is not made in the size is left as it is.
-    """
-    runs = system.network.runs
-    made = {name for group in groups for name in group if size in _sizes_of(question, runs[name])}
-    for count in range(1, len(groups) + 1):
-        if made.isdisjoint(groups[count - 1]):
-            continue  # nothing more to be widened
-        legs = tuple(name for group in groups[:count] for name in group if name in made)
-        there = _asked(question, system, legs, size, best)
-        if there is not None:
-            return count, there
-    return None
+    def __init__(self, question: Question, careful: System) -> None:
+        self.question, self.careful = question, careful
+        self.settled = True
 
+    def find(self) -> Answer | None:
+        as_it_is = self._asked((), "", None)
+        if as_it_is is not None:
+            return as_it_is
+        groups, best = _from_the_pump_on(self.careful), None
+        for size in _sizes(self.question, self.careful.network):
+            found = self._fewest_legs(groups, size, best)
+            if found is not None:  # a larger size is only cheaper where it takes fewer legs
+                groups, best = groups[: found[0] - 1], found[1]
+        return None if best is None else replace(best, plan=replace(best.plan, left_out=(_LEFT_OUT,)))
 
-def _asked(question: Question, system: System, legs: tuple[str, ...], size: str, best: Answer | None) -> Answer | None:
-    """Return the answer where just these legs are built anew in a size, all else kept; None: no time, or none."""
-    if question.clock.over:
+    def _fewest_legs(self, groups: list[tuple[str, ...]], size: str, best: Answer | None) -> tuple[int, Answer] | None:
+        """Return (how many groups, plan) of the fewest legs in one size that serve, fewer than the best so far.
+
+        A leg of a family that is not made in the size is left as it is.
+        """
+        runs = self.careful.network.runs
+        made = {name for group in groups for name in group if size in _sizes_of(self.question, runs[name])}
+        for count in range(1, len(groups) + 1):
+            if made.isdisjoint(groups[count - 1]):
+                continue  # nothing more to be widened
+            legs = tuple(name for group in groups[:count] for name in group if name in made)
+            there = self._asked(legs, size, best)
+            if there is not None:
+                return count, there
         return None
-    built = _in_one_size(system, legs, size)
-    ceiling = None if best is None else best.cents
-    share = _SHARE * question.share
-    there = solve(replace(question, system=built, ceiling_cents=ceiling, with_reasons=False, share=share))
-    return there if there.found and _few_sizes(there.plan) else None
+
+    def _asked(self, legs: tuple[str, ...], size: str, best: Answer | None) -> Answer | None:
+        """Return the answer where just these legs are built anew in a size, all else kept; None: no time, or none."""
+        if self.question.clock.over:
+            self.settled = False
+            return None
+        built = _in_one_size(self.careful, legs, size)
+        ceiling = None if best is None else best.cents
+        share = _SHARE * self.question.share
+        asked = replace(self.question, system=built, ceiling_cents=ceiling, with_reasons=False, share=share)
+        there = solve(asked)
+        self.settled = self.settled and (there.found or there.proved_none)
+        return there if there.found and _few_sizes(there.plan) else None
 
 
 def _in_one_size(system: System, legs: tuple[str, ...], size: str) -> System:

@@ -20,6 +20,7 @@ from optimizer.model.system import Setting, System, Target
 from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
+from optimizer.search.reach import stays_slow
 from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.how_far import STEP, BestReach, PlannedReach, best_reach
 from optimizer.search.studies.relaxations import MORE_CUTS, change_for, relaxations
@@ -202,7 +203,15 @@ def _asking(system: System) -> list[Setting]:
 
 
 def _faster(system: System) -> Iterator[tuple[Note, System]]:
-    """Yield each mode in which something is asked with a pump of it at the highest speed of its dial."""
+    """Yield each mode in which something is asked with a pump of it at the highest speed of its dial.
+
+    Without modes: a pump that stays slow, as far as the file says, at full speed.
+    """
+    for name, pump in system.network.pumps.items() if not system.settings else ():
+        if stays_slow(pump):
+            pumps = {**system.network.pumps, name: replace(pump, speeds=(pump.speed, 1.0))}
+            network = replace(system.network, pumps=pumps)
+            yield note("faster", pump=name, speed_share=1.0), replace(system, network=network)
     for setting in _asking(system):
         for name, pump in system.network.pumps.items():
             highest = max((pump.speed, *pump.speeds))
