@@ -193,7 +193,7 @@ class AlternativeTable:
         counts = [len(ways.loss_m) for ways in before]
         step = np.repeat(np.arange(len(steps)), counts)
         losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
-        whole = object if self.sides.counted else np.int64  # several uses packed are longer than that
+        whole = object if len(self.sides.counted) > 1 else np.int64  # several uses packed are longer than that
         columns = (
             np.concatenate([ways.loss_m for ways in before]) + np.array(losses)[step],
             np.concatenate([ways.cents for ways in before]) + np.array(cents)[step],
@@ -211,9 +211,9 @@ class AlternativeTable:
         if self.sides.labelled:
             columns = (loss_m.tolist(), cents.tolist(), packs.tolist(), used.tolist(), range(len(cents)))
             return np.array([row[4] for row in self._efficient(list(zip(*columns, strict=True)))], dtype=np.int64)
-        order = np.lexsort(
-            (np.unique(used, return_inverse=True)[1], cents, loss_m) if self.sides.counted else (cents, loss_m)
-        )
+        if used.dtype == object:
+            used = np.unique(used, return_inverse=True)[1]
+        order = np.lexsort((used, cents, loss_m) if self.sides.counted else (cents, loss_m))
         cents, packs = cents[order], packs[order]
         kept = np.ones(len(order), dtype=bool)
         least = np.empty(len(order), dtype=np.int64)

@@ -112,7 +112,7 @@ class Sides:
     def no_more(self, one: int, other: int) -> bool:
         """Return whether the first uses no more than the other of anything that labels count."""
         count = len(self.counted)
-        return one == other or all(map(le, self._split(one, count), self._split(other, count)))
+        return one <= other if count == 1 else all(map(le, self._split(one, count), self._split(other, count)))
 
     @cached_property
     def weighs_money(self) -> bool:

@@ -176,7 +176,10 @@ def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: S
         scarce = ScarceWater(lists, flows, fastest, call.most_volume_m3)
         if not scarce.is_enough():
             return _ended(options, scarce.dry, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
-        lists, posed = scarce.priced()
+        try:
+            lists, posed = scarce.priced()
+        except TimeIsUp:
+            return _so_far(options, scarce, flows, call, settings, least)
     if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
         return _ended(options, posed, flows, call, _no_selection(Outcome.INFEASIBLE), settings[0], least)
     call.telling.say("combining the runs")
@@ -197,6 +200,20 @@ def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: S
     if roomier is None:
         return ended
     return replace(ended, roomier=plan_of(options, roomier.posed, roomier.selection, duty, by_list=True))
+
+
+def _so_far(
+    options: Options, scarce: ScarceWater, flows: KnownFlows, call: SolverCall, settings: list[Duty], least: float
+) -> Search:
+    """Return the best plan seen that holds little enough, where the time came before any search of lists."""
+    found, duty = scarce.so_far(), settings[0]
+    if found is None:
+        raise TimeIsUp
+    posed, chosen = found
+    saved = duty.energy_cents - min(other.energy_cents for other in settings)  # another speed may draw so much less
+    chosen = replace(chosen, bound_cents=max(0, (chosen.bound_cents or 0) - saved))
+    ended = _ended(options, posed, flows, call, chosen, duty, least)
+    return replace(ended, selection=replace(chosen, cents=_listed_cents(ended.plan)))
 
 
 @dataclass

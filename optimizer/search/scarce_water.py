@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -18,7 +18,7 @@ from optimizer.choices.alternatives import Alternative
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.graph import Arc
 from optimizer.program.merge import EfficientSelection, MergedTables, greatest_head
-from optimizer.program.problem import RunChoice
+from optimizer.program.problem import Outcome, RunChoice, Selection
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
@@ -38,7 +38,11 @@ class _Point:
 
     cents: float
     held_ul: float
-    total: float
+    total: float  # each step's water rounded down to what it costs: no more than `at` its price
+
+    def at(self, rate: float) -> float:
+        """Return what it comes to at a price of water [thousandths of a cent for a µL]."""
+        return self.cents + rate * self.held_ul
 
 
 @dataclass
@@ -53,6 +57,13 @@ class ScarceWater:
     speed: float
     most_m3: float
     _seen: list[PosedProblem] = field(default_factory=list)
+    _losses: dict[str, dict[int, float]] = field(init=False)  # of steps, the same at every price
+    _held: dict[int, float] = field(default_factory=dict)  # by step [µL]
+    _best: tuple[float, PosedProblem, EfficientSelection] | None = None  # the cheapest that holds little enough
+    _bound: float = 0.0  # what no plan costs less than [thousandths of a cent]
+
+    def __post_init__(self) -> None:
+        self._losses = {name: {} for name in self.lists.options.graphs}
 
     def is_enough(self) -> bool:
         """Return whether the head leaves any plan that holds so little."""
@@ -68,7 +79,12 @@ class ScarceWater:
         return frozenset(run.name for run in lifted_runs(self.lists.options.system.network))
 
     def _held_ul(self, run: str, arc: Arc) -> float:
-        return held_ul(arc) if run in self._lifted else 0.0
+        return self._of_step(arc) if run in self._lifted else 0.0
+
+    def _of_step(self, arc: Arc) -> float:
+        if id(arc) not in self._held:
+            self._held[id(arc)] = held_ul(arc)
+        return self._held[id(arc)]
 
     @cached_property
     def dry(self) -> PosedProblem:
@@ -87,10 +103,22 @@ class ScarceWater:
         The price decides how good the bound is, not what there is.
         """
         assert self._least is not None
-        rate, bound = self._rate(self._least)
+        rate = self._rate(self._least)
         lists = self._at(rate)
-        lists.floor_cents = self.lists.bound_cents(bound)
+        lists.floor_cents = self.lists.bound_cents(self._bound)
         return lists, self._with_all_seen(self._posed(lists.prices), lists.prices)
+
+    def so_far(self) -> tuple[PosedProblem, Selection] | None:
+        """Return the cheapest plan seen that holds little enough: the time may come before more.
+
+        It costs what its parts do by the lower prices; a list may come to more. None where more than water is limited.
+        """
+        if self._best is None:
+            return None
+        least, posed, best = self._best
+        cents, bound = (self.lists.bound_cents(each) for each in (least, self._bound))
+        chosen = Selection(Outcome.FEASIBLE, best.run_choice, best.tee_choice, cents, bound, "merged tables")
+        return posed, chosen
 
     def _with_all_seen(self, posed: PosedProblem, prices: Mapping[str, RunPrices]) -> PosedProblem:
         """Return the posed problem with what the tables of every price had besides: a better plan may be among it."""
@@ -111,28 +139,28 @@ class ScarceWater:
                         alternatives[name] += (replace(each, cents=cents),)
         return replace(posed, problem=replace(posed.problem, runs=runs), alternatives=alternatives)
 
-    def _rate(self, dry: _Point) -> tuple[float, float]:
-        """Return the price of water [thousandths of a cent per µL], and what no plan costs less than by it."""
+    def _rate(self, dry: _Point) -> float:
+        """Return the price of water [thousandths of a cent per µL]; note what no plan costs less than by it."""
         most_ul = self.most_ul
         wet = self._cheapest(self._posed(self.lists.prices))
         assert wet is not None
-        bound = wet.total
+        self._bound = wet.total
         if wet.held_ul <= most_ul:
             self._between(wet, dry)
-            return 0.0, bound
+            return 0.0
         rate = 0.0
         for _ in range(_MOST_STEPS):
             rate = (dry.cents - wet.cents) / (wet.held_ul - dry.held_ul)
             found = self._cheapest(self._posed(self._at(rate).prices))
             assert found is not None
-            bound = max(bound, found.total - rate * most_ul)
-            if found.total >= wet.cents + rate * wet.held_ul - 1.0:
+            self._bound = max(self._bound, found.total - rate * most_ul)
+            if found.at(rate) >= wet.at(rate) - 1.0:
                 break
             if found.held_ul <= most_ul:
                 dry = found
             else:
                 wet = found
-        return _DEAR * rate, bound
+        return _DEAR * rate
 
     def _between(self, wet: _Point, dry: _Point) -> None:
         """Look at a price of water though the tables need none: lists with whole lengths may."""
@@ -143,7 +171,7 @@ class ScarceWater:
         """Return the search of lists with this price of water in its lower prices."""
         lists = copy.copy(self.lists)
         lists.prices = {
-            name: _with_water(prices, rate) if name in self._lifted else prices
+            name: _with_water(prices, rate, self._of_step) if name in self._lifted else prices
             for name, prices in self.lists.prices.items()
         }
         lists.credit = self.lists.credit + rate * self.most_ul
@@ -162,7 +190,7 @@ class ScarceWater:
         options = self.lists.options
         if free_packs:
             options = replace(options, packs=tuple(replace(pack, cents=0) for pack in options.packs))
-        posed = pose(options, self.flows, self.speed, most_volume_m3=self.most_m3, least=prices)
+        posed = pose(options, self.flows, self.speed, most_volume_m3=self.most_m3, least=prices, losses=self._losses)
         self._seen.append(posed)
         return posed
 
@@ -174,7 +202,13 @@ class ScarceWater:
         head = greatest_head(problem)
         tables = MergedTables(problem, head)
         best = next((found for found in tables.selections() if found.need <= head), None)
-        return None if best is None else self._point(best, posed)
+        if best is None:
+            return None
+        point = self._point(best, posed)
+        alone = len(posed.problem.limits) == 1
+        if alone and point.held_ul <= self.most_ul and (self._best is None or point.cents < self._best[0]):
+            self._best = point.cents, posed, best
+        return point
 
     def _point(self, best: EfficientSelection, posed: PosedProblem) -> _Point:
         """Return a selection of the tables at their lower prices, whatever it was the cheapest by."""
@@ -196,7 +230,7 @@ def held_ul(arc: Arc) -> float:
     return sum(map(part_volume_m3, arc.parts)) * _UL_PER_M3
 
 
-def _with_water(prices: RunPrices, rate: float) -> RunPrices:
+def _with_water(prices: RunPrices, rate: float, held_ul: Callable[[Arc], float]) -> RunPrices:
     """Return the lower prices of a run's steps with so much more for every µL that they hold."""
     if rate == 0.0:
         return prices

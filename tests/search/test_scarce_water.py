@@ -8,10 +8,12 @@ from small_trees import random_tree, small_catalog
 
 from optimizer.choices import offers
 from optimizer.choices.demands import known_flows
+from optimizer.clock import TimeIsUp
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
 from optimizer.search.posing import options_of
+from optimizer.search.scarce_water import ScarceWater
 from optimizer.verify.drains import part_volume_m3
 
 # a plan within 0.05 mm of the head, or within 1 mL of the room, may fall on either side: both are rounded up
@@ -49,3 +51,23 @@ def test_the_least_list_within_the_water_is_that_of_every_selection_priced(
             break
         assert plan.bound_cents == plan.cost_cents
         assert held_m3(system, plan) <= most_m3
+
+
+def test_where_the_time_comes_before_the_price_of_water_there_is_a_plan_that_holds_little_enough(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    catalog = small_catalog()
+    system = random_tree(2, catalog, bends=(0, 0))
+    most_m3 = held_m3(system, find_plan(system, catalog).plan) - _ROUNDED_M3
+    least = find_plan(system, catalog, most_volume_m3=most_m3, with_reasons=False).plan
+    assert least.status is Status.OPTIMAL
+
+    def no_time(*_: object) -> float:
+        raise TimeIsUp
+
+    monkeypatch.setattr(ScarceWater, "_rate", no_time)
+    plan = find_plan(system, catalog, most_volume_m3=most_m3, with_reasons=False).plan
+
+    assert plan.status is Status.FEASIBLE
+    assert held_m3(system, plan) <= most_m3
+    assert (plan.bound_cents or 0) <= (least.cost_cents or 0) <= (plan.cost_cents or 0)
