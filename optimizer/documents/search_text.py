@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.choices.scaled import can_grow, has_upper_ends
 from optimizer.documents.status_words import share_words, status_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.words import reached
+from optimizer.documents.words import pump_setting, reached
 from optimizer.model.note import Note
 from optimizer.model.system import System
 from optimizer.units import show_flow
@@ -137,7 +137,8 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
-        speeds = ", ".join(f"{name} {speed:.0%}" for name, speed in plan.pump_speeds.items())
+        pumps = {**system.network.pumps, **plan.new_pumps}
+        speeds = ", ".join(f"{name} {pump_setting(pumps[name], speed)}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
         works = share_words(kind.works)
         rows.append((words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))

@@ -21,6 +21,7 @@ from optimizer.documents.text import no_plan_blocks, plan_blocks
 from optimizer.documents.words import part_place
 from optimizer.errors import DocumentError
 from optimizer.hydraulics import NetworkSolution, PartLoss, pump_head_m
+from optimizer.model.dial import POWER
 from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
@@ -344,3 +345,15 @@ def test_a_plan_that_is_least_by_its_use_is_not_called_the_cheapest_of_its_kind(
     assert "cheapest of its kind" in told[0]
     assert "least by what it uses, not by its list" in told[1]
     assert "cheapest of its kind" not in told[1]
+
+
+def test_kinds_of_plan_show_a_pump_by_what_its_dial_shows(report: PlanReport) -> None:
+    system = demo_system()
+    name = next(iter(system.network.pumps))
+    pumps = {**system.network.pumps, name: replace(system.network.pumps[name], dial=POWER)}
+    by_power = replace(system, network=replace(system.network, pumps=pumps))
+    plan = replace(report.plan, pump_speeds={name: POWER.speed(0.7)})
+
+    told = plain_text(kinds_blocks(by_power, [KindOfPlan(CHEAPEST, plan, 1.0)]))
+
+    assert f"{name} 70 % (89 % of full rpm)" in told  # 0.7 to the third is 0.888

@@ -13,6 +13,7 @@ from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
 from optimizer.model.dial import POWER
+from optimizer.model.note import note
 from optimizer.model.plan import planned_network
 from optimizer.model.system import System
 from optimizer.program.merge import efficient_selections
@@ -25,7 +26,7 @@ from optimizer.search.engine import solve
 from optimizer.search.posing import pose
 from optimizer.search.question import Question
 from optimizer.search.studies.frontier import FrontierPlan, best_for_budget, frontier
-from optimizer.search.studies.kinds import kinds_of_plan
+from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan, with_one_that_works_often
 from optimizer.search.studies.worth import Explanation, explain
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
@@ -212,6 +213,25 @@ def test_where_settings_alone_do_they_are_the_cheapest_of_every_kind_that_keeps_
         plan = kinds[code].plan
         assert plan is not None
         assert (plan.cost_cents, kinds[code].settled) == (0, True)
+
+
+def test_a_plan_of_another_kind_that_works_often_is_shown_where_none_was_found_in_time() -> None:
+    plan = found().plan
+    dear = replace(plan, cost_cents=9000, material_cents=9000)
+    kinds = [
+        KindOfPlan(note("the cheapest"), plan, 1.0, works=0.5),
+        KindOfPlan(note("works often"), None, 0.0, settled=False),
+        KindOfPlan(note("same size"), dear, 1.2, works=0.97),
+        KindOfPlan(note("same pipe"), replace(dear, cost_cents=9500), 1.2, works=0.99),
+    ]
+
+    often = with_one_that_works_often(kinds)[1]
+
+    assert often.plan is not None
+    assert (often.plan.cost_cents, often.works, often.settled) == (9000, 0.97, False)
+    assert often.plan.gap_cents == 9000 - (plan.bound_cents or 0)  # no plan costs less than the cheapest of all
+    settled = [kinds[0], replace(kinds[1], settled=True), *kinds[2:]]
+    assert with_one_that_works_often(settled) == tuple(settled)
 
 
 def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:

@@ -11,7 +11,7 @@ import pytest
 from brute_force import all_paths
 from list_enumeration import Shop, ends_loss, merged, pieces_of
 from said import said
-from unknown_systems import catalog, day_and_night, line
+from unknown_systems import branches, catalog, day_and_night, line
 
 from optimizer.choices.graph import Arc
 from optimizer.choices.scaled import scaled
@@ -20,6 +20,7 @@ from optimizer.joints.bores import run_steps
 from optimizer.model.catalog import PIPES
 from optimizer.model.network import Part
 from optimizer.model.plan import Status
+from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.posing import Options, options_of
 from optimizer.search.question import Question
@@ -184,3 +185,17 @@ def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
     assert money.plans
     assert not money.complete
     assert any("not settled" in note for note in said(money.notes))
+
+
+def test_less_than_nothing_is_not_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int | None] = []
+
+    def noted(question: Question) -> Answer:
+        asked.append(question.ceiling_cents)
+        return solve(question)
+
+    monkeypatch.setattr("optimizer.search.studies.frontier.solve", noted)
+    found = frontier(branches("  left: at least 1700 L/h"), catalog(), Watch.of(2.0))
+
+    assert found.plans[0].plan.cost_cents == 0
+    assert 0 not in asked

@@ -243,6 +243,9 @@ class _Frontier:
 
     def _look_below(self, target: _Step) -> None:
         """Find what is least: cheaper than the plan for the targets, if anything is."""
+        if target.cents <= 0:
+            target.start = _LEAST
+            return
         found = self._find(_LEAST, _SHARE, target.cents)
         if found.found:
             self._keep(_LEAST, found)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NetworkError
@@ -59,6 +59,21 @@ def kinds_of_plan(system: System, catalog: Catalog, watch: Watch) -> tuple[KindO
         As `solve`.
     """
     return tuple(_Kinds(system, catalog, watch).all())
+
+
+def with_one_that_works_often(kinds: Sequence[KindOfPlan]) -> tuple[KindOfPlan, ...]:
+    """Return the kinds whose `works` is known, a plan of another kind where one that works often was not found in time.
+
+    The cheapest of those that do work as often; that none is cheaper is not settled.
+    """
+    there = [one for one in kinds if one.plan is not None and one.works is not None and one.works >= OFTEN]
+    if not there:
+        return tuple(kinds)
+    best = min(there, key=lambda one: (one.plan.cost_cents or 0) if one.plan else 0)
+    floor = next((one.plan.bound_cents for one in kinds if one.kind == CHEAPEST and one.plan is not None), 0)
+    plan = None if best.plan is None else replace(best.plan, status=Status.FEASIBLE, bound_cents=floor)
+    found = replace(best, kind=OFTEN_RIGHT, plan=plan, settled=False)
+    return tuple(found if one.kind == OFTEN_RIGHT and one.plan is None and not one.settled else one for one in kinds)
 
 
 class _Kinds:
