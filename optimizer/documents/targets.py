@@ -15,11 +15,13 @@ Json = dict[str, Any]
 
 
 def wanted_words(low_m3_s: float, high_m3_s: float | None, units: str) -> str:
-    """Return a target as it was asked for: `at least 1,100 gph`, `250 to 350 gph`."""
+    """Return a target as it was asked for: `at least 1,100 gph`, `250 to 350 gph`, `exactly 300 gph`."""
     if high_m3_s is None:
         return f"at least {show_flow(low_m3_s, units)}" if low_m3_s > 0 else "any flow"
     if low_m3_s <= 0:
         return f"at most {show_flow(high_m3_s, units)}"
+    if low_m3_s == high_m3_s:
+        return f"exactly {show_flow(low_m3_s, units)}"
     return flow_span(low_m3_s, high_m3_s, units)
 
 

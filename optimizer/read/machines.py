@@ -154,9 +154,9 @@ def _ports(reading: Reading, node: Node) -> tuple[End, End] | None:
 
 
 def _speed(text: str) -> float:
-    share = units.parse_fraction(text)
+    share = 0.0 if text.lower() == "off" else units.parse_fraction(text)
     if not share > 0:
-        raise QuantityError(f"'{text}'", "a speed above 0 %")
+        raise QuantityError(f"'{text}'", "a speed above 0 %, such as 80 %; a pump may be off in a mode (`modes`)")
     return share
 
 

@@ -150,6 +150,11 @@ def parse_window(text: str, unit_system: str) -> tuple[float, float | None]:
     if match := _ONE_SIDED.fullmatch(text):
         flow_m3_s = units.parse_flow(match["flow"], unit_system)
         word = match["word"].lower()
+        if word != "at least" and flow_m3_s <= 0.0:
+            allowed = (
+                "a flow above 0; a line that is to carry nothing is closed by a cap, a pump that rests is off in a mode"
+            )
+            raise QuantityError(f"'{text}'", allowed)
         return (0.0 if word == "at most" else flow_m3_s), (None if word == "at least" else flow_m3_s)
     if match := _WINDOW.fullmatch(text):
         high_m3_s = units.parse_flow(match["high"], unit_system)

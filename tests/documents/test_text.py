@@ -296,6 +296,7 @@ def test_money_is_written_to_the_cent(cents: int, currency: str, text: str) -> N
         (1100, None, "at least 1,100 gph"),
         (250, 350, "250 to 350 gph"),
         (0, 120, "at most 120 gph"),
+        (300, 300, "exactly 300 gph"),
         (0, None, "any flow"),
     ],
 )
