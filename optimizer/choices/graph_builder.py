@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from functools import partial
 from typing import NamedTuple
 
 from optimizer.choices.closing import Closing
+from optimizer.choices.coupled_pipe import CoupledPipe
 from optimizer.choices.fronts import Front, is_step, opened
 from optimizer.choices.graph import (
     FREE,
@@ -22,14 +23,15 @@ from optimizer.choices.graph import (
     leads_through,
 )
 from optimizer.choices.joining import Joiner, Joint, inner_joints
-from optimizer.choices.offers import Offer, Offers, PartlyKept, is_one_pipe, take_out_m
+from optimizer.choices.kept_ends import KeptEnds
+from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
+from optimizer.choices.services import segments_of, separable_needed
 from optimizer.hydraulics.fittings import square_of_item
 from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, Steps, along, into_opening, out_of_pipe, turns
 from optimizer.joints.chains import new_part
-from optimizer.joints.mating import comes_off
-from optimizer.model.catalog import CHECKS, PIPES, SEPARABLE, THROTTLES, CatalogItem, Kind
-from optimizer.model.ends import End, Form
-from optimizer.model.kinds import BENDS, MACHINES, REMOVABLE
+from optimizer.model.catalog import PIPES, SEPARABLE, CatalogItem, Kind
+from optimizer.model.ends import Form
+from optimizer.model.kinds import BENDS, REMOVABLE
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
 
@@ -103,9 +105,11 @@ class _Builder:
         self.open_joints_part = open_joints_part
         self.needed = [False] * (len(self.parts) + 1)
         if rules.keep_services:
-            self.needed = _needed_separable(self.parts, open_joints_part)
-        self.segment = _segments(self.parts)
+            self.needed = separable_needed(self.parts, open_joints_part)
+        self.segment = segments_of(self.parts)
         self.closing = Closing(run.parts, held, joiner, rules.bend_to_fit)
+        self.kept_ends = KeptEnds(run.parts, start, end)
+        self.coupled = CoupledPipe(run.parts, joiner, self.graph.uncoupled)
 
     def build(self) -> ChoiceGraph:
         layers: dict[int, list[int]] = defaultdict(list)
@@ -170,12 +174,12 @@ class _Builder:
         """Return the open end on the left, opening the last kept joint if need be."""
         if node.front is not None or node.fast:
             return node.front
-        return self._open_exit(node.kept) if node.kept is not None else None
+        return self.kept_ends.exit_of(node.kept) if node.kept is not None else None
 
     def _keep(self, index: int, node: Node, part: Part) -> None:
         joint: Joint | None = None
         if node.front is not None or (node.kept is not None and self._parted(node)):
-            right = self._open_entry(node.position)
+            right = self.kept_ends.entry_of(node.position)
             left = self._left(node)
             if right is None or left is None:
                 return
@@ -342,7 +346,7 @@ class _Builder:
         if key not in self.made:
             every = (joint.parts if joint else ()) + parts
             replaced = not parts[0].existing and parts[0] is not self.parts[position]
-            coupled = self._couplings(node, every)
+            coupled = self.coupled.couplings(position, pipe, every)
             self.made[key] = _Made(
                 every,
                 (joint.methods if joint else ()) + inner_joints(parts),
@@ -359,40 +363,6 @@ class _Builder:
         if key not in self.gone:
             self.gone[key] = along(approach, parts)
         return self.gone[key]
-
-    def _couplings(self, node: Node, parts: tuple[Part, ...]) -> tuple[CatalogItem, ...] | None:
-        """Return what couples the new pipe of a step where no length of the store is enough; None if nothing can.
-
-        Pipe counts as long as it is stated, with what goes into a socket at both its ends; with new pipe of the same
-        row before it, it is one piece.
-        """
-        found: list[CatalogItem] = []
-        for at, part in enumerate(parts):
-            if part.existing or part.item is None or part.kind is not Kind.PIPE:
-                continue
-            inside_m, longest_m = self.joiner.sold_m(part.item)
-            goes_on = at == 0 and node.front is not None and node.front.pipe is part.item
-            before_m = self._one_pipe_before_m(node.position) if goes_on else 0.0
-            whole_m = before_m + part.length_m + inside_m
-            if whole_m <= longest_m:
-                continue  # as nearly everywhere
-            lengths = self.joiner.lengths
-            if not lengths.can_be_made(part.item, whole_m):
-                known = self.graph.uncoupled
-                known[part.words] = max(known.get(part.words, 0.0), whole_m)
-                return None
-            told = lengths.couplings(part.item, before_m + inside_m) if before_m else 0
-            coupling = lengths.coupling(part.item)
-            if coupling is not None:
-                found += [coupling] * (lengths.couplings(part.item, whole_m) - told)
-        return tuple(found)
-
-    def _one_pipe_before_m(self, position: int) -> float:
-        """Return how long the pipe is that ends before a position, told as one part or as several [m]."""
-        first = position - 1
-        while first > 0 and is_one_pipe(self.parts[first - 1], self.parts[first]):
-            first -= 1
-        return sum(part.length_m for part in self.parts[first:position] if part.kind in PIPES)
 
     def _tail(self, part: Part) -> Part | None:
         """Return pipe for the open end of a bend, None where it would do nothing, or does not go on.
@@ -491,80 +461,10 @@ class _Builder:
 
     # rules
 
-    def _open_exit(self, index: int) -> Front | None:
-        if index == -1:
-            assert self.start is not None
-            assert self.start.opening is not None
-            return opened(self.start.opening.end, None, self.parts[0].ends[0], self.parts[0])
-        part = self.parts[index]
-        if index + 1 == len(self.parts):
-            return opened(part.ends[-1], part, _end_of(self.end), None)
-        after = self.parts[index + 1]
-        if _is_cut_in(part) or _is_cut_in(after):
-            return Front(part.ends[-1], sawn=part.kind is Kind.PIPE)
-        return opened(part.ends[-1], part, None if after.kind is Kind.OPEN_JOINT else after.ends[0], after)
-
-    def _open_entry(self, index: int) -> Front | None:
-        part = self.parts[index]
-        if index == 0:
-            return opened(part.ends[0], part, _end_of(self.start), None)
-        before = self.parts[index - 1]
-        if _is_cut_in(part) or _is_cut_in(before):
-            return Front(part.ends[0], sawn=part.kind is Kind.PIPE)
-        return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
-
 
 def _entry_m(part: Part) -> float:
     return part.end_bores_m[0] if part.end_bores_m else 0.0
 
 
-def _end_of(tee: TeeEnd | None) -> End | None:
-    return tee.opening.end if tee is not None and tee.opening is not None else None
-
-
-def _is_cut_in(part: Part) -> bool:
-    """Return whether a part is a valve, or a joint towards a second pump, for which a pipe is sawn through."""
-    return not part.existing and (part.kind in THROTTLES or part.kind in CHECKS or part.kind is Kind.OPEN_JOINT)
-
-
 def _laying_mm(part: Part) -> int:
     return round(1000 * (take_out_m(part, 0) + take_out_m(part, -1)))
-
-
-def _segments(parts: tuple[Part, ...]) -> list[int]:
-    """Return for each position how many pumps and devices stand before it."""
-    count, out = 0, [0]
-    for part in parts:
-        count += part.kind in (Kind.PUMP, Kind.DEVICE)
-        out.append(count)
-    return out
-
-
-def _needed_separable(parts: tuple[Part, ...], open_joints: bool) -> list[bool]:
-    """Return for each stretch between pumps, devices and run ends whether a separable joint must be left in it.
-
-    One is needed where one stands today or, with `open_joints`, the stretch is not connected yet, beside pumps or
-    devices that are cemented in: a port that is a thread, a barb or the like comes off by itself.
-    """
-    segments = _segments(parts)
-    last = segments[-1]
-    needed = [False] * (last + 1)
-    if last == 0:
-        return needed
-    for position, part in enumerate(parts):
-        if part.kind in SEPARABLE:
-            needed[segments[position]] = True
-        if open_joints and part.kind is Kind.OPEN_JOINT:
-            ports = [parts[at].ends[side] for at, side in _ports(parts, position)]
-            needed[segments[position]] |= not any(comes_off(port) for port in ports)
-    return needed
-
-
-def _ports(parts: tuple[Part, ...], position: int) -> Iterator[tuple[int, int]]:
-    """Yield the machines next to a position, before and behind, each with which of its two ends looks towards it."""
-    before = next((at for at in range(position - 1, -1, -1) if parts[at].kind in MACHINES), None)
-    behind = next((at for at in range(position + 1, len(parts)) if parts[at].kind in MACHINES), None)
-    if before is not None:
-        yield before, -1
-    if behind is not None:
-        yield behind, 0

@@ -243,7 +243,7 @@ _ROWS = (
         "yes",
         "yes",
         "every pump and device still comes off: by a union, or by a thread, barb or the like at its port",
-        "choices/graph_builder.py",
+        "choices/services.py",
     ),
     RuleRow(
         "count on siphon breaks",
