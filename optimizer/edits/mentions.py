@@ -8,7 +8,7 @@ from optimizer.edits.change import section
 from optimizer.edits.plain import Path
 from optimizer.edits.splice import has, move, remove, set_value, value_at
 
-_LEGS = (" branch", " run 1", " run 2", " run")
+_LEGS = (" branch", " branch 1", " branch 2", " run 1", " run 2", " run")
 
 
 def renamed_run(text: str, old: str, new: str) -> str:

@@ -194,9 +194,7 @@ def _says_these_ends(ends: tuple[End, ...], part: PartText, size: PipeSize) -> i
     if part.ends:
         if all(_is_meant(words, end, part, size) for words, end in zip(part.ends, ends, strict=True)):
             return sum(
-                _FOREIGN_END
-                for words, end in zip(part.ends, ends, strict=True)
-                if words.form is None and end.form.is_thread
+                _thread_cost(end, size) for words, end in zip(part.ends, ends, strict=True) if words.form is None
             )
         if all(_is_meant(words, end, part, size) for words, end in zip(part.ends, ends[::-1], strict=True)):
             return _TURNED
@@ -209,10 +207,21 @@ def _says_these_ends(ends: tuple[End, ...], part: PartText, size: PipeSize) -> i
     if part.kind in JOINERS or part.kind in PIPES:
         return 0 if all(native) else None
     if all(threads):
-        return 2 * _FOREIGN_END if all(end.size == (part.size or size.size) for end in ends) else None
+        return (
+            sum(_thread_cost(end, size) for end in ends)
+            if all(end.size == (part.size or size.size) for end in ends)
+            else None
+        )
     if not all(at_home or thread for at_home, thread in zip(native, threads, strict=True)):
         return None
-    return _FOREIGN_END * sum(threads)
+    return sum(_thread_cost(end, size) for end in ends)
+
+
+def _thread_cost(end: End, size: PipeSize) -> int:
+    """Return the cost of a thread where none is said; of one that the pipe's own country does not have it is more."""
+    if not end.form.is_thread:
+        return 0
+    return _FOREIGN_END + (end.form.is_npt if size.system is SizeSystem.METRIC else not end.form.is_npt)
 
 
 def _same_table(end: End, part: PartText, size: PipeSize) -> bool:

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 from optimizer.model.network import Leg, Point, PointKind, RunEnd
 from optimizer.read.nodes import Place, Reading, nearest
 
-_LEG_WORDS = {" branch": Leg.BRANCH, " run 1": Leg.RUN_1, " run 2": Leg.RUN_2, " run": Leg.NONE}
+_LEG_WORDS = {
+    " branch": Leg.BRANCH,
+    " branch 1": Leg.BRANCH,
+    " branch 2": Leg.BRANCH_2,
+    " run 1": Leg.RUN_1,
+    " run 2": Leg.RUN_2,
+    " run": Leg.NONE,
+}
+_BRANCHES = (Leg.BRANCH, Leg.BRANCH_2)
 _LEGS = {
     PointKind.TEE: (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH),
     PointKind.CROSS: (Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2),
@@ -118,8 +126,8 @@ def _kind_of_meeting(
 
 def _legs(reading: Reading, name: str, kind: PointKind, here: Sequence[_Met]) -> dict[tuple[str, bool], RunEnd]:
     """Return which leg of a tee or cross every run end sits in: the run that says `branch`, and the two others."""
-    branches = [each for each in here if each.leg is Leg.BRANCH]
-    straight = [each for each in here if each.leg is not Leg.BRANCH]
+    branches = sorted((each for each in here if each.leg in _BRANCHES), key=lambda each: each.leg is Leg.BRANCH_2)
+    straight = [each for each in here if each.leg not in _BRANCHES]
     wanted = len(_LEGS[kind]) - 2
     if len(branches) != wanted:
         _note_disagreement(reading, name, kind, here, branches)

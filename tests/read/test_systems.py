@@ -527,3 +527,23 @@ def test_any_line_of_parts_is_read_or_is_a_fault(
     except InputError:
         return
     assert run.parts
+
+
+def test_the_branches_of_a_cross_may_be_numbered(read) -> None:  # type: ignore[no-untyped-def]
+    text = TEES.format(a="sump", b="t", c="t", d="t branch 2", size="1 in", more="")
+    network = read(text + "  e: {from: t branch 1, to: sump, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}\n").network
+
+    assert {str(run.start.leg) for run in network.runs.values()} >= {"branch", "branch 2"}
+    assert network.runs["e"].start.leg is Leg.BRANCH
+
+
+@pytest.mark.parametrize(("size", "thread"), [("1 in sch 40 PVC", "NPT"), ("32 mm PVC-U PN16", "BSPT")])
+def test_a_thread_that_is_not_said_is_the_one_of_the_countries_whose_pipe_it_is(
+    tmp_path: Path, size: str, thread: str
+) -> None:
+    path = tmp_path / "jet.yaml"
+    run = f"down: {{from: upper, to: sump, size: {size}, parts: [pipe 1 ft, open joint, 3/4 in ball-joint hose]}}"
+    path.write_text(f"system: a jet\nunits: US\nsurfaces: {{sump: 0 ft, upper: 3 ft}}\nruns:\n  {run}\n")
+    jet = load_system(path, load_catalog()).network.runs["down"].parts[-1]
+
+    assert str(jet.ends[0]) == f"3/4 in {thread} male"
