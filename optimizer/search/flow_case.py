@@ -34,6 +34,7 @@ from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
 from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
+from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
@@ -68,6 +69,7 @@ class Material:
     lossy: tuple[str, ...]
     allowances: tuple[Allowance, ...]
     has_all: bool  # the valves to cut in are among it
+    saves_water: bool  # where it is scarce ways that hold less are wanted
     least: Mapping[str, Sequence[Mapping[int, int]]] | None = None  # by run and source, as of `AlternativeTable`
 
 
@@ -100,12 +102,15 @@ def prepare(
     lossy: bool = True,
     slots: bool = True,
     allowances: tuple[Allowance, ...] = (),
+    saves_water: bool = True,
 ) -> Prepared | None:
     """Return all there is to choose from; None when mass and targets alone leave no flow possible.
 
     Parameters and errors are those of `material_of`.
     """
-    material = material_of(system, catalog, options, lossy=lossy, slots=slots, allowances=allowances)
+    material = material_of(
+        system, catalog, options, lossy=lossy, slots=slots, allowances=allowances, saves_water=saves_water
+    )
     ranges: dict[tuple[str, int], Range] = {}
     for i, mode in enumerate(material.modes):
         losses = {
@@ -128,6 +133,7 @@ def material_of(
     lossy: bool = True,
     slots: bool = True,
     allowances: tuple[Allowance, ...] = (),
+    saves_water: bool = True,
 ) -> Material:
     """Return what the cases of a system are made from.
 
@@ -144,12 +150,13 @@ def material_of(
     if allowances:
         held = zip(modes, allowances, strict=True)
         modes = tuple(with_rows(network, mode, most.flow_rows(network)) for mode, most in held)
-    options = options or options_of(system, catalog, network.runs, bool(allowances))
+    saves_water = saves_water and bool(allowances)
+    options = options or _options(system, catalog, saves_water)
     sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
     rules = system.rules
     fast = math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s))
     if slots and (fast or _valves_can_help(modes)):
-        _add_valve_slots(sources, system, options, modes, bool(allowances))
+        _add_valve_slots(sources, system, options, modes, saves_water)
     conditions, rule = conditions_of(network), velocity_rule(system)
     short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
     limits = {name: NO_LIMITS if name in short else rule for name in sources}
@@ -158,7 +165,19 @@ def material_of(
         for name, found in sources.items()
     }
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
-    return Material(system, options, modes, sources, rows, free, allowances, slots)
+    return Material(system, options, modes, sources, rows, free, allowances, slots, saves_water)
+
+
+def _options(system: System, catalog: Catalog, weigh_water: bool) -> Options:
+    """Return what all runs may become: those of which nobody asks anything stay as they are."""
+    network = system.network
+    whole = [part for part in network.parts() if set(part) <= network.standing and not network.has_work(part)]
+    kept = dict.fromkeys(run for part in whole for run in part)
+    found = options_of(system, catalog, {name: None for name in network.runs if name not in kept}, weigh_water)
+    standing = as_it_stands(system, catalog, kept)
+    if not kept or standing is None:
+        return found
+    return replace(found, graphs={**found.graphs, **standing.graphs}, tees={**found.tees, **standing.tees})
 
 
 def _fastest(network: Network, mode: Mode) -> dict[str, float]:
@@ -178,7 +197,7 @@ def _add_valve_slots(
     joiners = joiners_of(system, options.catalog, weigh_water)
     for name, found in sources.items():
         run = found[0].run
-        if _feeds_all(system.network, name) and not _holds_back(system, modes):
+        if name in system.network.standing or (_feeds_all(system.network, name) and not _holds_back(system, modes)):
             continue
         for slotted in with_valve_slots(run, joiners[name].catalog, system.rules):
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
@@ -226,7 +245,7 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
     network, sides = system.network, sides_of(options)
     if any(each.most_back_m3 is not None for each in material.allowances):
         sides = Sides((*sides.resources, water(None, part_volume_m3, grains=1, has_price=True)))
-    scarce = _is_water_scarce(material, ranges)
+    scarce = material.saves_water and _is_water_scarce(material, ranges)
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
     for name in material.sources:

@@ -159,9 +159,14 @@ class _Finder:
         try:
             if (standing := self._standing()) is not None:
                 return standing
-            basic = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
-            if basic is None:
+            if self.allowances:
+                basic = self._first_safe()
+                if self._enough:
+                    return self._ended(basic, self.floor, ())
+            whole = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
+            if whole is None:
                 return self._none((note("targets contradict"),))
+            basic = whole
             room = room_for_pipe_m3(basic.material, basic.case.ranges)
             if room is not None and room <= 0.0:
                 return self._none((note("drain-back too much"),))
@@ -200,6 +205,24 @@ class _Finder:
             self.falls_short, self.best, self.best_cents = True, None, None
             return None
         return self._ended(basic, least, ())
+
+    def _first_safe(self) -> Prepared | None:
+        """Try what suggests itself where drains and sumps have to take it, before ways that hold less are looked for.
+
+        To list those takes long; with a valve in every outlet less water may do as well.
+        """
+        basic = prepare(
+            self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances, saves_water=False
+        )
+        if basic is None or not all(basic.case.ways.values()):
+            return basic
+        self._first(basic.case)
+        if self.best is None:
+            with_slots = material_of(
+                self.system, self.catalog, basic.options, allowances=self.allowances, saves_water=False
+            )
+            self._first(with_valves_at_outlets(with_slots, basic.case, None))
+        return basic
 
     @property
     def known_cents(self) -> int | None:

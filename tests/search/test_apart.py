@@ -12,6 +12,7 @@ from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.search.apart import rest_of
 from optimizer.search.engine import solve
+from optimizer.search.flow_case import prepare
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 
@@ -72,6 +73,15 @@ def test_a_mode_in_which_nothing_runs_changes_no_plan(tmp_path: Path) -> None:
     assert ask(night) == ask(day)
     assert len(night.settings) == 2
     assert rest_of(slow) is None  # what runs in it may flood a tank
+
+
+def test_what_nobody_asks_anything_of_has_no_other_way_where_flows_are_not_known(tmp_path: Path) -> None:
+    prepared = prepare(system(tmp_path, WAVE), catalog())
+
+    assert prepared is not None
+    counts = {name: len(ways) for name, ways in prepared.case.ways.items()}
+    assert counts.pop("line") > 1
+    assert set(counts.values()) == {1}
 
 
 @pytest.mark.parametrize(

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from unknown_systems import branches, branches_and_gravity, branches_beside_a_loop, catalog, ring
 
+from optimizer.clock import TimeIsUp
 from optimizer.hydraulics import solve_network
-from optimizer.model.plan import Status
+from optimizer.model.plan import Status, planned_network
 from optimizer.model.system import System
-from optimizer.search import flow_case
-from optimizer.search.flow_case import prepare, with_valves_at_outlets
+from optimizer.search import flow_case, unknown_flows
+from optimizer.search.flow_case import Prepared, prepare, with_valves_at_outlets
 from optimizer.search.flow_first import FirstPlans
-from optimizer.search.flow_posing import built_network, cents_of
+from optimizer.search.flow_posing import built_network, cents_of, duties_of
 from optimizer.search.unknown_flows import find_unknown
+from optimizer.verify.allowance import Allowance
+from optimizer.verify.openings import settle
 
 SUM = "  left + right: at least 2300 L/h"
 
@@ -85,6 +89,33 @@ def test_a_gravity_line_gets_a_valve_only_where_something_is_asked_of_it(more: s
 
     assert all(way.valved for name in ("left", "right") for way in case.ways[name])
     assert all(way.valved for way in case.ways["down"]) is valved
+
+
+def test_a_tank_that_would_run_over_has_a_plan_before_ways_that_hold_less_are_looked_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = branches("  left: at least 500 L/h\n  right: at least 500 L/h")
+    today = solve_network(system.network).flows_m3_s
+    most_m3_s = 0.8 * today["left"]
+    assert most_m3_s > 500.0 / 3.6e6
+
+    def in_time(*given: Any, saves_water: bool = True, **terms: Any) -> Prepared | None:
+        if saves_water and len(given) == 2:
+            raise TimeIsUp
+        return prepare(*given, saves_water=saves_water, **terms)
+
+    monkeypatch.setattr(unknown_flows, "prepare", in_time)
+    held = (Allowance(system, {"left tank": most_m3_s}, None, True),)
+    found = find_unknown(system, catalog(), allowances=held)
+
+    assert found.plan.status is Status.FEASIBLE
+    after = solve_network(planned_network(system.network, found.plan)).flows_m3_s
+    assert found.case is not None
+    assert found.choice is not None
+    settled = settle(duties_of(found.case, found.choice), found.case.conditions)
+    assert settled is not None
+    assert settled.flows_m3_s[""]["left"] <= (1.0 + 1e-5) * most_m3_s
+    assert after["right"] > 500.0 / 3.6e6
 
 
 def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> None:
