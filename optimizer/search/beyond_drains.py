@@ -6,18 +6,22 @@ than a tank takes, no plan passes its check, and that is proved without a search
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
+from optimizer.model.checks import AS_IT_IS
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.search.flow_ranges import MOST_M3_S, by_mass
 from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of
 
 
-def too_much_asked(system: System) -> Note | None:
-    """Return which tank no plan can keep from running over, in the first setting where that is so; None: none is known.
+def too_much_asked(system: System) -> tuple[Note, ...]:
+    """Return which tank no plan can keep from running over, in the first setting where that is so; empty: none is.
 
-    What is too much today already, and accepted by the rules, may stay as it is.
+    What is too much today already, and accepted by the rules, may stay as it is; where accepting one check would do,
+    that is said as well.
 
     Raises
     ------
@@ -32,11 +36,20 @@ def too_much_asked(system: System) -> Note | None:
             continue
         try:
             over = _over(at, allowance_of(at, today_counts=True))
+            if over is not None:
+                return over, *_accepted(at)
         except NetworkError:  # what flows today is not known, so that what may stay so is not
             continue
-        if over is not None:
-            return over
-    return None
+    return ()
+
+
+def _accepted(at: System) -> tuple[Note, ...]:
+    """Return the one check that would have to be accepted, as it is unsafe today; empty where there is none."""
+    for check in AS_IT_IS:
+        rules = replace(at.rules, accepted=(*at.rules.accepted, check))
+        if _over(at, allowance_of(replace(at, rules=rules), today_counts=True)) is None:
+            return (note("only accepted", check=str(check)),)
+    return ()
 
 
 def _over(at: System, allowance: Allowance) -> Note | None:

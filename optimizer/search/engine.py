@@ -215,6 +215,8 @@ def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
     if said.stuck and not question.system.closes_alone:
         return _closing_alone(question, first.plan, said)
     if said.unsafe:
+        if (beyond := _beyond_drains(question)) is not None:
+            return beyond
         system, least = question.system, _at_least(question.system, first.flows)
         if _too_much_flow(system, least):
             return _answer(_refusing(first.plan, said, proved=True), refused=True)
@@ -250,6 +252,15 @@ def _holding(question: Question, most_m3: float) -> Plan:
 def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
     """Return the least flows of what is planned, and what flows in the other runs as they stand [m³/s]."""
     return {**solve_network(system.network).flows_m3_s, **flows.flows_m3_s}
+
+
+def _beyond_drains(question: Question) -> Answer | None:
+    """Return that there is no plan, as the targets alone ask for more than some tank takes; None where they do not."""
+    over = too_much_asked(question.system)
+    if not over:
+        return None
+    plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=over)
+    return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
 
 
 def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
@@ -308,9 +319,8 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
     find = partial(search, cutoff_cents=question.ceiling_cents, any_plan=question.first_will_do)
     time_s, floor = question.time_s, 0  # what no list costs less than says nothing of what is used
     if cheaper is None or said is None:
-        if (over := too_much_asked(question.system)) is not None:
-            plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=(over,))
-            return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
+        if (beyond := _beyond_drains(question)) is not None:
+            return beyond
         first = find(time_limit_s=time_s, floor_cents=floor)
         if not first.plan.found:
             return _of_search(first)

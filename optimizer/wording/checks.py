@@ -72,7 +72,7 @@ CHECK: Mapping[str, str] = {
         "carry {comes_m3_s:flow}: try it before you rely on it"
     ),
     "no emergency drain": (
-        "tank {tank!r} has no emergency drain: when its drain blocks, all of the return goes on the floor"
+        "tank {tank!r} has no emergency drain: when its drain blocks, all that runs into it goes on the floor"
     ),
     "over its teeth": (
         "the water at the overflow of {tank!r} stands {head_m:length} above the bottom of its gaps, which are "
