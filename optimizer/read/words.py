@@ -149,8 +149,16 @@ def parse_run_size(text: str, catalog: Catalog) -> tuple[str, str]:
     size = _nominal(match["size"], text)
     if size not in families[family]:
         sizes = in_size_order(families[family])
-        raise QuantityError(f"the size '{size}' in {family}", ", ".join(sizes), nearest(size, sizes))
+        kin = [f"'{size} {name}'" for name in sorted(families) if size in families[name] and _are_kin(name, family)]
+        raise QuantityError(
+            f"the size '{size}' in {family}", ", ".join(sizes), " or ".join(kin) or nearest(size, sizes)
+        )
     return size, family
+
+
+def _are_kin(one: str, other: str) -> bool:
+    """Return whether two families are of one kind of pipe, such as two pressure classes of PVC-U."""
+    return one.split()[0] == other.split()[0]
 
 
 def family_of(words: str, families: Iterable[str]) -> str | None:
