@@ -285,11 +285,16 @@ def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
         raise InputError([Fault(place, str(error), "comma-separated cells, quotes in pairs")]) from error
 
 
+_WORKBOOK = b"PK\x03\x04"  # how a packed file such as .xlsx or .ods begins
+
+
 def _text(path: Path) -> str:
     try:
         content = first_bytes(path, MOST_BYTES, "a CSV file that can be read")
         if len(content) > MOST_BYTES:
             raise InputError([Fault(path.name, "a file of more than 20 MB", "a CSV file of at most 20 MB")])
+        if content.startswith(_WORKBOOK):
+            raise InputError([Fault(path.name, "a workbook", "a list of prices as text: save its sheet as CSV UTF-8")])
         return content.decode("utf-8-sig")
     except (OSError, ValueError) as error:
         if isinstance(error, UnicodeDecodeError):

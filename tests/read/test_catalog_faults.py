@@ -6,6 +6,7 @@ import csv
 import re
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from optimizer.errors import InputError
@@ -312,3 +313,11 @@ def test_cover_for_something_that_is_not_sold_is_a_fault(tmp_path: Path) -> None
         "did you mean cement-pint?",
         "cover.csv, row 2, column joints_per_pack: found '62.5'; allowed: a whole number",
     ]
+
+
+def test_a_workbook_in_place_of_a_list_is_told_as_one(tmp_path: Path) -> None:
+    path = tmp_path / "prices.xlsx"
+    openpyxl.Workbook().save(path)
+
+    allowed = "a list of prices as text: save its sheet as CSV UTF-8"
+    assert said_of(path) == f"prices.xlsx: found a workbook; allowed: {allowed}"
