@@ -221,7 +221,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
         status_words(told.plan),
         f"With all of them the plan gives {reached(told.reach)} of the target flows."
         if told.worths
-        else "Nothing is changed, so there is nothing to leave out.",
+        else "No part is changed, so there is nothing to leave out.",
         *([table(titles, rows, right=(2,))] if rows else []),
         *([Heading("When another plan would be cheaper")] if prices else []),
         *([table(("part", "price now", "another plan is cheaper"), prices, right=(1, 2))] if prices else []),

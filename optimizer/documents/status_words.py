@@ -87,7 +87,7 @@ def chance_words(chance: Chance | None) -> tuple[str, ...]:
     if chance.trimmed is None:
         return (f"Works in {cases(chance.as_set)} with valves left as set.",)
     told = f"Works in {cases(chance.trimmed)} with valves and pump trimmed by meters"
-    if abs(chance.trimmed - chance.as_set) < 0.005:
+    if abs(chance.trimmed - chance.as_set) < 0.005 or cases(chance.trimmed) == cases(chance.as_set):
         return (f"{told}, or left as set.",)
     return (f"{told}, in {cases(chance.as_set)} with valves left as set.",)
 

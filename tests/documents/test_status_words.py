@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from optimizer.documents.status_words import status_words
+import pytest
+
+from optimizer.documents.status_words import chance_words, status_words
+from optimizer.model.chance import Chance
 from optimizer.model.plan import Plan, Status
 
 
@@ -21,3 +24,18 @@ def test_without_them_the_proof_counts_what_the_list_comes_to_and_that_is_said_o
     plan = Plan(Status.OPTIMAL, 1577, 1577, "USD", {}, {}, {}, material_cents=1577)
 
     assert "$" not in status_words(plan)
+
+
+TRIMMED = "Works in about 6 of 10 cases with valves and pump trimmed by meters"
+
+
+@pytest.mark.parametrize(
+    ("trimmed", "as_set", "words"),
+    [
+        (0.9999, 0.9951, "Works in nearly all cases with valves and pump trimmed by meters, or left as set."),
+        (0.62, 0.6, f"{TRIMMED}, or left as set."),
+        (0.62, 0.3, f"{TRIMMED}, in about 3 of 10 cases with valves left as set."),
+    ],
+)
+def test_the_same_number_of_cases_is_said_once(trimmed: float, as_set: float, words: str) -> None:
+    assert chance_words(Chance(trimmed, as_set, 10_000)) == (words,)
