@@ -125,9 +125,18 @@ class ArcRows:
 
 
 def arc_rows(
-    run: Run, graphs: Sequence[ChoiceGraph], network: Network, conditions: Conditions, rule: VelocityRule
+    run: Run,
+    graphs: Sequence[ChoiceGraph],
+    network: Network,
+    conditions: Conditions,
+    rule: VelocityRule,
+    carries_m3_s: float | None = None,
 ) -> list[ArcRows]:
-    """Return the rows of all arcs of a run's choice graphs, over one basis."""
+    """Return the rows of all arcs of a run's choice graphs, over one basis.
+
+    `carries_m3_s` is the least that a run carries which may carry less than its heads give: what may carry that much
+    has no limit here, for how much more it will carry is not known.
+    """
     basis = LossBasis(conditions)
     opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
     memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = {}
@@ -142,7 +151,8 @@ def arc_rows(
 
     def part_most(part: Part) -> float:
         if id(part) not in known:
-            known[id(part)] = rule.most_m3_s(run, part)
+            most = rule.most_m3_s(run, part)
+            known[id(part)] = most if carries_m3_s is None or most < carries_m3_s else math.inf
         return known[id(part)]
 
     gathered = []

@@ -92,11 +92,14 @@ def at_full_flows(network: Network, wants: Sequence[Want]) -> tuple[Want, ...]:
     """Return rows that the full flows keep wherever what lines carry keeps these, and what their tanks have to get.
 
     The flow that heads give a gravity line is its full one; what it carries is that or less, down to nothing. So a row
-    is right that counts it in full towards a minimum where it adds, and not at all where it takes away.
+    is right that counts it in full towards a minimum where it adds, and not at all where it takes away. A line whose
+    tank surely gets more than it may carry runs full.
     """
     short = short_lines(network)
     if not short:
         return tuple(wants)
+    full = _surely_full(network, wants)
+    short = {run: way for run, way in short.items() if run not in full}
     return (*(row for want in wants for row in _weaker(want, short)), *_of_tanks(network, wants))
 
 
@@ -117,12 +120,31 @@ def _weaker(want: Want, short: Mapping[str, int]) -> Iterator[Want]:
             yield replace(want, coefficients=takes, low_m3_s=-math.inf)
 
 
+def _surely_full(network: Network, wants: Sequence[Want]) -> set[str]:
+    """Return the lines out of tanks that get more, wherever the rows are kept, than all their lines together may carry.
+
+    Were one of them short, they would carry all that comes into the tank.
+    """
+    least, most, short = least_asked(wants), dict[str, float](), short_lines(network)
+    for want in filter(_is_of_one, wants):
+        (run,) = want.coefficients
+        most[run] = min(most.get(run, math.inf), want.high_m3_s)
+    lines: dict[str, set[str]] = {}
+    for top, circuit in falling_lines(network):
+        lines.setdefault(top, set()).update(run.name for run in circuit.runs)
+    found: set[str] = set()
+    for top, own in lines.items():
+        comes = {run: c for run, c in inflow_coefficients(network, top).items() if run not in own}
+        known = all(run in least if c > 0.0 else run in most for run, c in comes.items())
+        least_in = sum(c * (least[run] if c > 0.0 else most[run]) for run, c in comes.items()) if known else 0.0
+        if sum(most.get(run, math.inf) if short.get(run) == 1 else math.inf for run in own) < least_in:
+            found |= own
+    return found
+
+
 def _of_tanks(network: Network, wants: Sequence[Want]) -> Iterator[Want]:
     """Yield what has to come into tanks so that their lines carry what is asked of them."""
-    short = short_lines(network)
-    least = {
-        run: want.low_m3_s for want in wants for run, c in want.coefficients.items() if _is_least(want) and c > 0.0
-    }
+    short, least = short_lines(network), least_asked(wants)
     lines: dict[str, set[str]] = {}
     for top, circuit in falling_lines(network):
         lines.setdefault(top, set()).update(run.name for run in circuit.runs)
@@ -133,6 +155,16 @@ def _of_tanks(network: Network, wants: Sequence[Want]) -> Iterator[Want]:
             yield Want(f"water into {top}", counts, asked)
 
 
-def _is_least(want: Want) -> bool:
-    """Return whether a row is a minimum of one run."""
-    return list(want.coefficients.values()) == [1.0] and want.low_m3_s > 0.0
+def least_asked(wants: Sequence[Want]) -> dict[str, float]:
+    """Return what is asked at the least of runs by themselves [m³/s]."""
+    found: dict[str, float] = {}
+    for want in wants:
+        if _is_of_one(want) and want.low_m3_s > 0.0:
+            (run,) = want.coefficients
+            found[run] = max(found.get(run, 0.0), want.low_m3_s)
+    return found
+
+
+def _is_of_one(want: Want) -> bool:
+    """Return whether a row is about the flow of one run along its direction."""
+    return list(want.coefficients.values()) == [1.0]

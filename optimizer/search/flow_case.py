@@ -16,7 +16,7 @@ from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.valve_slots import with_valve_slots
-from optimizer.choices.velocity import NO_LIMITS, velocity_rule
+from optimizer.choices.velocity import velocity_rule
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of
 from optimizer.joints.closing import tied
@@ -29,7 +29,7 @@ from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import without_collection
 from optimizer.search.duty import energy_cents
-from optimizer.search.flow_modes import modes_of, short_of, with_rows
+from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
 from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
@@ -159,9 +159,9 @@ def material_of(
         _add_valve_slots(sources, system, options, modes, saves_water)
     conditions, rule = conditions_of(network), velocity_rule(system)
     short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
-    limits = {name: NO_LIMITS if name in short else rule for name in sources}
+    carries = {name: least_of(modes, name) if name in short else None for name in sources}
     rows = {
-        name: arc_rows(network.runs[name], [source.graph for source in found], network, conditions, limits[name])
+        name: arc_rows(network.runs[name], [one.graph for one in found], network, conditions, rule, carries[name])
         for name, found in sources.items()
     }
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))

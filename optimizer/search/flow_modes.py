@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from optimizer.choices.wants import Want, at_full_flows, wants_of
+from optimizer.choices.wants import Want, at_full_flows, least_asked, wants_of
 from optimizer.errors import PlanError
 from optimizer.model.circuits import short_lines
 from optimizer.model.network import Network
@@ -55,3 +55,8 @@ def short_of(network: Network, modes: Sequence[Mode]) -> set[str]:
         pumps = {name: replace(pump, speed=speeds[name]) for name, pump in network.pumps.items()}
         found |= short_lines(replace(network, pumps=pumps)).keys()
     return found
+
+
+def least_of(modes: Sequence[Mode], run: str) -> float:
+    """Return the most that some mode asks of a run by itself at the least [m³/s]; 0 where none asks."""
+    return max((least_asked(mode.wants).get(run, 0.0) for mode in modes), default=0.0)

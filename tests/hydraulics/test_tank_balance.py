@@ -298,3 +298,17 @@ def test_full_flows_keep_the_weaker_rows_wherever_what_is_carried_keeps_the_rows
     assert not weaker.all()
     assert not rows_met(full, names, wants)[kept].all()  # as they are they would forbid what is allowed
     assert any(row.name == "water into refugium" and row.low_m3_s == 2e-4 for row in rows)
+
+
+def test_a_line_whose_tank_gets_more_than_it_may_carry_runs_full_and_keeps_its_upper_limit() -> None:
+    plumbing = upper()
+    balance, dice, names = tank_balance(plumbing), np.random.default_rng(6), tuple(plumbing.runs)
+    held = Want("held", {"gravity line": 1.0}, high_m3_s=4e-4)
+    wants = (Want("fed", {"fill": 1.0}, 5e-4), held)
+    full = dice.uniform(0.0, 1e-3, (2_000, len(names)))
+    kept = rows_met(balance.balanced(full), names, wants)
+
+    assert held in at_full_flows(plumbing, wants)
+    assert kept.sum() > 20
+    assert rows_met(full, names, (held,))[kept].all()
+    assert held not in at_full_flows(plumbing, (Want("fed", {"fill": 1.0}, 3e-4), held))  # it may be short then

@@ -12,7 +12,7 @@ from optimizer import pipeline
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Kind
 from optimizer.model.outcome import PlanReport
-from optimizer.model.plan import planned_network
+from optimizer.model.plan import Status, planned_network
 from optimizer.verify.settings import with_openings
 
 L_H = 1e-3 / 3600.0
@@ -169,3 +169,26 @@ def test_a_valve_is_cut_into_a_line_of_house_water_that_has_an_upper_limit_and_n
     found = planned(tmp_path, runs, "line: at least 2500 L/h, top off: at most 300 L/h")
     assert flow_l_h(found, "top off") <= 300.0 * (1 + 1e-4)
     assert "bleed" not in {valve.run for valve in found.verification.valves}  # nobody asks anything of it
+
+
+FEED = "feed: {{from: display, to: sump, size: 1/2 in sch 40 PVC, parts: [pipe 500 mm, {valve}pipe 700 mm]}}"
+
+
+def test_a_gravity_line_that_gives_too_little_is_made_wider_at_a_proven_cost(tmp_path: Path) -> None:
+    """New pipe of 3/4 in. is too fast: 1.524 m/s (5 ft/s) in 20.9 mm are 1,890 L/h, so it takes 1 in.: 2 ft of it."""
+    found = planned(
+        tmp_path, FEED.format(valve="ball valve, "), "line: at least 2500 L/h, feed: at least 1900 L/h", OVERFLOW
+    )
+
+    assert found.plan.status is Status.OPTIMAL
+    assert flow_l_h(found, "feed") >= 1900.0
+    bought = [line.item.item_id for line in found.bill.lines if line.item is not None]
+    assert "sch40-pipe-100" in bought
+    assert "sch40-pipe-075" not in bought
+
+
+def test_a_gravity_line_that_gives_too_much_gets_a_valve_at_a_proven_cost(tmp_path: Path) -> None:
+    found = planned(tmp_path, FEED.format(valve=""), "line: at least 2500 L/h, feed: 400 to 700 L/h", OVERFLOW)
+
+    assert found.plan.status is Status.OPTIMAL
+    assert 400.0 <= flow_l_h(found, "feed") <= 700.0
