@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import PlanError
@@ -95,11 +95,9 @@ def at_full_flows(network: Network, wants: Sequence[Want]) -> tuple[Want, ...]:
     is right that counts it in full towards a minimum where it adds, and not at all where it takes away. A line whose
     tank surely gets more than it may carry runs full.
     """
-    short = short_lines(network)
-    if not short:
+    if not short_lines(network):
         return tuple(wants)
-    full = _surely_full(network, wants)
-    short = {run: way for run, way in short.items() if run not in full}
+    short = may_be_short(network, wants)
     return (*(row for want in wants for row in _weaker(want, short)), *_of_tanks(network, wants))
 
 
@@ -120,26 +118,56 @@ def _weaker(want: Want, short: Mapping[str, int]) -> Iterator[Want]:
             yield replace(want, coefficients=takes, low_m3_s=-math.inf)
 
 
+def may_be_short(network: Network, wants: Sequence[Want]) -> dict[str, int]:
+    """Return the lines of `short_lines` that may carry less than their heads give where rows are kept."""
+    full = _surely_full(network, wants)
+    return {run: way for run, way in short_lines(network).items() if run not in full}
+
+
 def _surely_full(network: Network, wants: Sequence[Want]) -> set[str]:
     """Return the lines out of tanks that get more, wherever the rows are kept, than all their lines together may carry.
 
     Were one of them short, they would carry all that comes into the tank.
     """
-    least, most, short = least_asked(wants), dict[str, float](), short_lines(network)
-    for want in filter(_is_of_one, wants):
-        (run,) = want.coefficients
-        most[run] = min(most.get(run, math.inf), want.high_m3_s)
+    short = short_lines(network)
     lines: dict[str, set[str]] = {}
     for top, circuit in falling_lines(network):
         lines.setdefault(top, set()).update(run.name for run in circuit.runs)
     found: set[str] = set()
     for top, own in lines.items():
-        comes = {run: c for run, c in inflow_coefficients(network, top).items() if run not in own}
-        known = all(run in least if c > 0.0 else run in most for run, c in comes.items())
-        least_in = sum(c * (least[run] if c > 0.0 else most[run]) for run, c in comes.items()) if known else 0.0
-        if sum(most.get(run, math.inf) if short.get(run) == 1 else math.inf for run in own) < least_in:
+        counts = {run: c for run, c in inflow_coefficients(network, top).items() if run not in own}
+        comes = {run for run, c in counts.items() if c > 0.0}
+        least_in = _least_sum(comes, wants) - _most_sum(counts.keys() - comes, wants)
+        if all(short.get(run) == 1 for run in own) and _most_sum(own, wants) < least_in:
             found |= own
     return found
+
+
+def _most_sum(runs: Collection[str], wants: Sequence[Want]) -> float:
+    """Return the most that rows about the sum of some of these runs let all of them carry [m³/s]."""
+    each: dict[str, float] = {}
+    for want in filter(_is_of_one, wants):
+        (run,) = want.coefficients
+        each[run] = min(each.get(run, math.inf), want.high_m3_s)
+    sums = [(frozenset(want.coefficients), want.high_m3_s) for want in wants if _is_sum(want)]
+    return (
+        min(
+            (
+                high + sum(each.get(run, math.inf) for run in set(runs) - some)
+                for some, high in sums
+                if some <= set(runs)
+            ),
+            default=math.inf,
+        )
+        if runs
+        else 0.0
+    )
+
+
+def _least_sum(runs: Collection[str], wants: Sequence[Want]) -> float:
+    """Return the least that rows about the sum of some of these runs ask of all of them [m³/s]."""
+    turned = [replace(want, low_m3_s=-want.high_m3_s, high_m3_s=-want.low_m3_s) for want in wants if _is_sum(want)]
+    return -_most_sum(runs, turned)
 
 
 def _of_tanks(network: Network, wants: Sequence[Want]) -> Iterator[Want]:
@@ -168,3 +196,8 @@ def least_asked(wants: Sequence[Want]) -> dict[str, float]:
 def _is_of_one(want: Want) -> bool:
     """Return whether a row is about the flow of one run along its direction."""
     return list(want.coefficients.values()) == [1.0]
+
+
+def _is_sum(want: Want) -> bool:
+    """Return whether a row is about the sum of the flows of some runs, as they carry them."""
+    return set(want.coefficients.values()) == {1.0} and not want.in_full

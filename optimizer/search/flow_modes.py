@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from optimizer.choices.wants import Want, at_full_flows, least_asked, wants_of
+from optimizer.choices.wants import Want, at_full_flows, least_asked, may_be_short, wants_of
 from optimizer.errors import PlanError
-from optimizer.model.circuits import short_lines
 from optimizer.model.network import Network
 from optimizer.model.system import System
 from optimizer.search.flow_posing import Mode
@@ -40,21 +39,21 @@ def _mode(name: str, system: System, speeds: tuple[Mapping[str, float], ...]) ->
 def with_rows(network: Network, mode: Mode, more: tuple[Want, ...]) -> Mode:
     """Return a mode with more rows, and with what they say of full flows whichever pumps are off."""
     wants = (*mode.wants, *more)
-    each = []
-    for running in {frozenset(name for name, speed in speeds.items() if speed > 0.0) for speeds in mode.speeds}:
-        pumps = {name: replace(pump, speed=float(name in running)) for name, pump in network.pumps.items()}
-        each.append(at_full_flows(replace(network, pumps=pumps), wants))
+    each = [at_full_flows(running, wants) for running in _running(network, mode)]
     first, *others = each
     return replace(mode, wants=wants, rows=tuple(row for row in first if all(row in other for other in others)))
 
 
 def short_of(network: Network, modes: Sequence[Mode]) -> set[str]:
-    """Return the runs that may carry less than their heads give, whichever pumps are off."""
-    found = set(short_lines(network))
-    for speeds in (speeds for mode in modes for speeds in mode.speeds if not all(speeds.values())):
-        pumps = {name: replace(pump, speed=speeds[name]) for name, pump in network.pumps.items()}
-        found |= short_lines(replace(network, pumps=pumps)).keys()
-    return found
+    """Return the runs that may carry less than their heads give in some mode, whichever pumps are off."""
+    return {run for mode in modes for running in _running(network, mode) for run in may_be_short(running, mode.wants)}
+
+
+def _running(network: Network, mode: Mode) -> Iterator[Network]:
+    """Yield the plumbing for every set of pumps that may run together in a mode."""
+    for running in {frozenset(name for name, speed in speeds.items() if speed > 0.0) for speeds in mode.speeds}:
+        pumps = {name: replace(pump, speed=float(name in running)) for name, pump in network.pumps.items()}
+        yield replace(network, pumps=pumps)
 
 
 def least_of(modes: Sequence[Mode], run: str) -> float:

@@ -312,3 +312,18 @@ def test_a_line_whose_tank_gets_more_than_it_may_carry_runs_full_and_keeps_its_u
     assert kept.sum() > 20
     assert rows_met(full, names, (held,))[kept].all()
     assert held not in at_full_flows(plumbing, (Want("fed", {"fill": 1.0}, 3e-4), held))  # it may be short then
+
+
+def test_so_do_two_lines_whose_sum_is_limited() -> None:
+    plumbing = upper(run("second", "refugium", "sump", pipe(3.0, WIDE)))
+    balance, dice, names = tank_balance(plumbing), np.random.default_rng(7), tuple(plumbing.runs)
+    held = Want("held", {"gravity line": 1.0, "second": 1.0}, high_m3_s=4e-4)
+    wants = (Want("fed", {"fill": 1.0}, 5e-4), held)
+    full = dice.uniform(0.0, 1e-3, (5_000, len(names)))
+    kept = rows_met(balance.balanced(full), names, wants)
+
+    assert held in at_full_flows(plumbing, wants)
+    assert kept.sum() > 20
+    assert rows_met(full, names, (held,))[kept].all()
+    alone = Want("alone", {"second": 1.0}, high_m3_s=4e-4)
+    assert alone not in at_full_flows(plumbing, (wants[0], alone))  # the other line may take all the rest

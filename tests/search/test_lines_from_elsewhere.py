@@ -192,3 +192,13 @@ def test_a_gravity_line_that_gives_too_much_gets_a_valve_at_a_proven_cost(tmp_pa
 
     assert found.plan.status is Status.OPTIMAL
     assert 400.0 <= flow_l_h(found, "feed") <= 700.0
+
+
+def test_two_gravity_lines_with_a_limit_on_their_sum_have_a_proven_plan(tmp_path: Path) -> None:
+    """A valve in the one is not enough: the other gives more by itself, and new 1/2 in. pipe in it is too fast."""
+    second = "second: {from: display, to: sump, size: 3/4 in sch 40 PVC, parts: [pipe 1 m, elbow, pipe 300 mm]}"
+    runs = FEED.format(valve="ball valve, ") + "\n" + second
+    found = planned(tmp_path, runs, "line: at least 2500 L/h, feed + second: 2000 to 2400 L/h", OVERFLOW)
+
+    assert found.plan.status is Status.OPTIMAL
+    assert 2000.0 <= flow_l_h(found, "feed") + flow_l_h(found, "second") <= 2400.0
