@@ -29,7 +29,7 @@ def status_words(plan: Plan) -> str:
     if plan.status is Status.INFEASIBLE and plan.left_out:
         return f"Proven: none of the plans considered meets every target. Not considered: {words}."
     if plan.status is Status.INFEASIBLE:
-        return "Proven out of reach: no combination of the parts in this catalog meets every target."
+        return "Proven out of reach: under these rules no combination of the parts in this catalog meets every target."
     return "No plan was found, and none is ruled out: more time may help."
 
 

@@ -39,3 +39,12 @@ TRIMMED = "Works in about 6 of 10 cases with valves and pump trimmed by meters"
 )
 def test_the_same_number_of_cases_is_said_once(trimmed: float, as_set: float, words: str) -> None:
     assert chance_words(Chance(trimmed, as_set, 10_000)) == (words,)
+
+
+def test_a_no_is_never_said_of_more_than_these_rules() -> None:
+    # what a rule forbids, such as another pump, may do it: that is not looked at, or not in time
+    told = status_words(Plan(Status.INFEASIBLE, None, None, "USD", {}, {}, {}))
+
+    assert (
+        told == "Proven out of reach: under these rules no combination of the parts in this catalog meets every target."
+    )
