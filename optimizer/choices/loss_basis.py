@@ -8,7 +8,7 @@ product of a matrix and the laws' values at a flow.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -26,6 +26,7 @@ from optimizer.model.network import Network, Part, Run
 Floats = npt.NDArray[np.float64]
 _FIXED = 4  # columns: a forwards, b forwards, a backwards, b backwards
 _SAMPLES = 17
+_Terms = tuple[list[int], list[float]]  # numbers of laws, and the coefficient of each
 
 
 @dataclass
@@ -60,11 +61,15 @@ class LossBasis:
 
     def row(self, terms: dict[tuple[str, int], float]) -> Floats:
         """Return terms as a row of shape (width,)."""
-        start = {"fixed": 0, "pipe": _FIXED, "device": _FIXED + len(self.pipes)}
         row = np.zeros(self.width)
-        for (kind, number), value in terms.items():
-            row[start[kind] + number] += value
+        for key, value in terms.items():
+            row[self.column(key)] += value
         return row
+
+    def column(self, key: tuple[str, int]) -> int:
+        """Return the column of a law by its kind and number; those of devices move when a pipe is met."""
+        kind, number = key
+        return number + {"fixed": 0, "pipe": _FIXED, "device": _FIXED + len(self.pipes)}[kind]
 
     def laws(self, flow_m3_s: float) -> Floats:
         """Return the value of every law at a flow, with the sign of the flow, shape (width,)."""
@@ -113,13 +118,10 @@ class ArcRows:
     basis: LossBasis
     rows: dict[int, Floats]  # by id of the arc
     most_m3_s: dict[int, float]
-    _matrix: tuple[dict[int, int], Floats] | None = field(init=False, default=None)
+    matrix: tuple[dict[int, int], Floats]  # where each arc is in it, and all rows
 
     def loss_of(self, flow_m3_s: float) -> Callable[[Arc], float]:
-        if self._matrix is None:
-            rows = np.stack(list(self.rows.values())) if self.rows else np.zeros((0, self.basis.width))
-            self._matrix = {key: i for i, key in enumerate(self.rows)}, rows
-        places, matrix = self._matrix
+        places, matrix = self.matrix
         values = (matrix @ self.basis.laws(flow_m3_s)).tolist()
         return lambda arc: values[places[id(arc)]]
 
@@ -139,40 +141,59 @@ def arc_rows(
     """
     basis = LossBasis(conditions)
     opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
-    memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = {}
+    memo: dict[tuple[object, ...], _Terms] = {}
+    known: dict[tuple[str, int], tuple[_Terms, float]] = {}  # by what of it counts, and id of the part
+    laws: dict[tuple[str, int], int] = {}  # numbered in the order in which they are met
 
-    def part_terms(part: Part) -> dict[tuple[str, int], float]:
-        key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
-        if key not in memo:
-            memo[key] = basis.part_terms(part)
-        return memo[key]
+    def told(terms: Mapping[tuple[str, int], float]) -> _Terms:
+        """Return those that are not 0, by the number of their law."""
+        found = [(laws.setdefault(key, len(laws)), value) for key, value in terms.items() if value]
+        return [number for number, _ in found], [value for _, value in found]
 
-    known: dict[int, float] = {}  # by id of the part
-
-    def part_most(part: Part) -> float:
-        if id(part) not in known:
+    def of_part(part: Part) -> tuple[_Terms, float]:
+        if ("whole", id(part)) not in known:
+            key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
+            if key not in memo:
+                memo[key] = told(basis.part_terms(part))
             most = rule.most_m3_s(run, part)
-            known[id(part)] = most if carries_m3_s is None or most < carries_m3_s else math.inf
-        return known[id(part)]
+            known["whole", id(part)] = memo[key], most if carries_m3_s is None or most < carries_m3_s else math.inf
+        return known["whole", id(part)]
+
+    def of_end(what: str, element: Callable[[Part, Conditions], LossElement], part: Part) -> _Terms:
+        if (what, id(part)) not in known:
+            known[what, id(part)] = told(basis.terms(element(part, conditions))), math.inf
+        return known[what, id(part)][0]
+
+    def of_arc(arc: Arc) -> Iterator[_Terms]:
+        for part in arc.parts:
+            yield of_part(part)[0]
+        joints = conditions.loss_factor * arc.joint_s2_m5, conditions.loss_factor * arc.joint_back_s2_m5
+        yield told({("fixed", 1): joints[0], ("fixed", 3): joints[1]})
+        if arc.parts and arc.first and opens[0]:
+            yield of_end("start", _at_start, arc.parts[0])
+        if arc.parts and arc.last and opens[1]:
+            yield of_end("end", _at_end, arc.parts[-1])
 
     gathered = []
     for graph in graphs:
-        terms: dict[int, dict[tuple[str, int], float]] = {}
-        most: dict[int, float] = {}
-        for arc in (arc for arcs in graph.arcs for arc in arcs):
-            total: dict[tuple[str, int], float] = {}
-            for part in arc.parts:
-                _add(total, part_terms(part))
-            joints = conditions.loss_factor * arc.joint_s2_m5, conditions.loss_factor * arc.joint_back_s2_m5
-            _add(total, {("fixed", 1): joints[0], ("fixed", 3): joints[1]})
-            if arc.parts and arc.first and opens[0]:
-                _add(total, basis.terms(_at_start(arc.parts[0], conditions)))
-            if arc.parts and arc.last and opens[1]:
-                _add(total, basis.terms(_at_end(arc.parts[-1], conditions)))
-            terms[id(arc)] = total
-            most[id(arc)] = min(map(part_most, arc.parts), default=math.inf)
-        gathered.append((terms, most))
-    return [ArcRows(basis, {key: basis.row(total) for key, total in terms.items()}, most) for terms, most in gathered]
+        arcs = [arc for found in graph.arcs for arc in found]
+        numbers, values, counts = list[int](), list[float](), list[int]()
+        for arc in arcs:
+            before = len(numbers)
+            for own_numbers, own_values in of_arc(arc):
+                numbers += own_numbers
+                values += own_values
+            counts.append(len(numbers) - before)
+        most = {id(arc): min((of_part(part)[1] for part in arc.parts), default=math.inf) for arc in arcs}
+        gathered.append((arcs, most, np.repeat(np.arange(len(arcs)), counts), numbers, values))
+    columns = np.array([basis.column(key) for key in laws], dtype=np.intp)
+    found = []
+    for arcs, most, rows, numbers, values in gathered:
+        matrix = np.zeros((len(arcs), basis.width))
+        np.add.at(matrix, (rows, columns[numbers]), values)
+        places = {id(arc): i for i, arc in enumerate(arcs)}
+        found.append(ArcRows(basis, {key: matrix[i] for key, i in places.items()}, most, (places, matrix)))
+    return found
 
 
 def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:

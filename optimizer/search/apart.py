@@ -1,10 +1,10 @@
-"""What goes round by itself and does what is asked of it, modes in which nothing runs → a smaller question.
+"""What goes round by itself, modes in which nothing runs → a smaller question, or one for each piece.
 
 A ring or a wave pump that takes its water from the surface that it gives it back to shares no water with the rest: no
 flow of the rest is another for it, no tank gets or gives more. Where it meets its targets as it stands, to change it
 costs money and helps nothing. So the cheapest plan leaves it as it is, and is the cheapest plan of the rest; where the
-rest has none, the whole has none. A mode with every pump off that asks for nothing bears on no choice either; that it
-is safe is checked with the plan.
+rest has none, the whole has none. Where it does not, it is a question of its own beside that of the rest. A mode with
+every pump off that asks for nothing bears on no choice either; that it is safe is checked with the plan.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import replace
 from optimizer.choices.wants import is_idle, wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
+from optimizer.model.catalog import Kind
 from optimizer.model.system import System, Target
 from optimizer.search.unknown_pumps import counts_electricity
 from optimizer.verify.openings import TOLERANCE
@@ -31,6 +32,43 @@ def rest_of(system: System) -> System | None:
             if smaller is not None and _meets(system, frozenset(part)):
                 left = smaller
     return None if left is system or not left.all_targets else left.with_standing
+
+
+def pieces_of(system: System) -> tuple[System, ...]:
+    """Return the rest and each part that goes round by itself and is asked for something, as systems of their own.
+
+    Nothing where there is only one of them, or where more than water couples them: cuts, money, electricity. Tanks and
+    drains are those of the rest: what goes round fills none and empties none.
+    """
+    rules = system.rules
+    if rules.most_cuts is not None or rules.budget_cents is not None or counts_electricity(system):
+        return ()
+    whole, rounds = _without_idle_modes(system), list[System]()
+    left, others = whole, set(whole.network.runs)
+    for part in system.network.parts():
+        rest = _without_targets(left, frozenset(part)) if _goes_round(system, part) else None
+        own = None if rest is None else _without_targets(whole, frozenset(whole.network.runs) - set(part))
+        if rest is not None and own is not None:
+            rounds.append(_of_runs(replace(own, tanks=(), drains=()), set(part)))
+            left, others = rest, others - set(part)
+    return (_of_runs(left, others), *rounds) if rounds and left.all_targets else ()
+
+
+def _of_runs(system: System, names: set[str]) -> System:
+    """Return the system with these runs alone, their tees and pumps."""
+    network = system.network
+    runs = {name: run for name, run in network.runs.items() if name in names}
+    ends = {end.point for run in runs.values() for end in (run.start, run.end)}
+    points = {name: point for name, point in network.points.items() if point.is_fixed or name in ends}
+    tees = {name: tee for name, tee in network.tees.items() if name in ends}
+    own = {part.name for run in runs.values() for part in run.parts if part.kind is Kind.PUMP}
+    pumps = {name: pump for name, pump in network.pumps.items() if name in own}
+    settings = tuple(
+        replace(each, speeds={name: speed for name, speed in each.speeds.items() if name in own})
+        for each in system.settings
+    )
+    smaller = replace(network, points=points, runs=runs, tees=tees, pumps=pumps, standing=frozenset())
+    return replace(system, network=smaller, settings=settings).with_standing
 
 
 def _without_idle_modes(system: System) -> System:

@@ -29,7 +29,7 @@ from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
-from optimizer.search.apart import rest_of
+from optimizer.search.apart import pieces_of, rest_of
 from optimizer.search.beyond_drains import too_much_asked
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
@@ -39,6 +39,7 @@ from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.misfit import with_straights_kept
+from optimizer.search.pieces import plan_of_pieces
 from optimizer.search.pressure import weak_parts, with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
@@ -124,7 +125,7 @@ def _with_one_pump(question: Question) -> Answer:
             progress=question.clock.ending(question.words),
         )
     except FlowsUnknownError:
-        return _of_the_rest(question) or _over_ranges(question)
+        return _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
     return _below(question, _checked(question, first))
 
 
@@ -137,6 +138,27 @@ def _of_the_rest(question: Question) -> Answer | None:
     if answer.found and verdicts(question.system, answer.plan, question.catalog).failures:
         return None
     return answer
+
+
+def _of_the_pieces(question: Question) -> Answer | None:
+    """Return the answer that is put together of those of pieces which share no water; None where there are none such.
+
+    A piece that has no plan has none in any plan of the whole.
+    """
+    system, plans = question.system, list[Plan]()
+    pieces = pieces_of(system) if system.second_pump is None else ()
+    for k, piece in enumerate(pieces):
+        share = question.share / (len(pieces) - k)
+        answer = solve(replace(question, system=piece, share=share, ceiling_cents=None, floor_cents=0))
+        if not answer.found:
+            return answer
+        plans.append(answer.plan)
+    if not plans:
+        return None
+    plan = plan_of_pieces(system, question.catalog, plans)
+    if verdicts(system, plan, question.catalog).failures:
+        return None
+    return _below(question, _answer(plan))
 
 
 def _with_two_pumps(question: Question, first: Answer) -> Answer:

@@ -1,20 +1,24 @@
 """A combination that stands → a cheaper one: run by run the cheapest way between the same fittings that still stands.
 
+One that does not stand → one that misses by less, in the same way, until it does.
+
 Where water can go round, no guess at its flows holds once a run is changed; the true network is asked each time.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 
+from optimizer.choices.graph import EndState
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 
 _DEAREST = 1e6  # cents for a metre of loss: then only loss counts
 _FIRST_STEP = 1e-3  # of the dearest price: where the search for the lowest begins
 _PRICES = 12  # so many are tried
+_SPREAD = 7  # ways of a run that are tried where a combination misses the targets
 
 
 def walked_down(
@@ -71,6 +75,88 @@ def balanced(
         else:
             low = price
     return best
+
+
+def mended(
+    case: FlowCase,
+    choice: Choice,
+    miss_of: Callable[[Choice], tuple[float, Mapping[str, float]] | None],
+    over: Callable[[], bool],
+) -> Choice:
+    """Return the combination in which no other way of one run and no other fitting brings the targets nearer.
+
+    Parameters
+    ----------
+    choice
+        One whose network has a solution.
+    miss_of
+        Returns by how much a combination misses the targets, 0 where it stands, and its flows [m³/s]; None where its
+        network has no solution.
+    over
+        Returns whether the time is.
+    """
+    known = miss_of(choice)
+    changed = True
+    while changed and known is not None and known[0] > 0.0:
+        changed = False
+        for other in _neighbours(case, choice, known[1]):
+            if over():
+                return choice
+            found = miss_of(other)
+            if found is not None and found[0] < known[0]:
+                choice, known, changed = other, found, True
+                break
+    return choice
+
+
+def _neighbours(case: FlowCase, choice: Choice, flows_m3_s: Mapping[str, float]) -> Iterator[Choice]:
+    """Yield combinations with another way of one run, then those with another fitting at one tee."""
+    names = list(case.ways)
+    for at, name in enumerate(names):
+        for k in _spread(case, name, choice.ways[at], flows_m3_s[name]):
+            yield replace(choice, ways=(*choice.ways[:at], k, *choice.ways[at + 1 :]))
+    for at, (point, options) in enumerate(case.tees.items()):
+        ends = [(names.index(run.name), leg, at_start) for run, leg, at_start in case.network.runs_at(point)]
+        for k, option in enumerate(options):
+            ways: list[int | None] = list(choice.ways)
+            for run, leg, at_start in ends:
+                ways[run] = _least_with(case, names[run], choice.ways[run], at_start, option.states[leg], flows_m3_s)
+            if k != choice.tees[at] and None not in ways:
+                kept = tuple(way for way in ways if way is not None)
+                yield replace(choice, ways=kept, tees=(*choice.tees[:at], k, *choice.tees[at + 1 :]))
+
+
+def _least_with(
+    case: FlowCase, name: str, own: int, at_start: bool, state: EndState, flows_m3_s: Mapping[str, float]
+) -> int | None:
+    """Return the way of a run that loses least with this state at one end and that of its own at the other."""
+    ways, losses = case.ways[name], abs(case.tables[name].losses_m(flows_m3_s[name]))
+    now = ways[own].alternative
+    ends = (state, now.end) if at_start else (now.start, state)
+    same = [
+        k
+        for k, way in enumerate(ways)
+        if (way.alternative.start, way.alternative.end) == ends and way.alternative.most_m3_s >= abs(flows_m3_s[name])
+    ]
+    return min(same, key=lambda k: (losses[k], k), default=None)
+
+
+def _spread(case: FlowCase, name: str, own: int, flow_m3_s: float) -> list[int]:
+    """Return a few other ways of a run with the same ends as one, from the one that loses least to the one that most.
+
+    Of ways that lose as much the cheapest.
+    """
+    ways, losses = case.ways[name], abs(case.tables[name].losses_m(flow_m3_s))
+    now = ways[own].alternative
+    same = [
+        k
+        for k, way in enumerate(ways)
+        if (way.alternative.start, way.alternative.end) == (now.start, now.end)
+        and way.alternative.most_m3_s >= abs(flow_m3_s)
+    ]
+    same.sort(key=lambda k: (round(float(losses[k]), 3), ways[k].alternative.cents))
+    few = [same[round(i * (len(same) - 1) / (_SPREAD - 1))] for i in range(_SPREAD)] if same else []
+    return [k for k in dict.fromkeys(few) if k != own]
 
 
 def _at_price(case: FlowCase, choice: Choice, flows: Mapping[str, float], price: float) -> Choice:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from optimizer.choices.wants import Want
 from optimizer.errors import NetworkError, SolverError
@@ -21,7 +22,7 @@ from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
-from optimizer.search.flow_descent import balanced, walked_down
+from optimizer.search.flow_descent import balanced, mended, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, keeps_within
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.flow_tightening import surely_fails
@@ -33,6 +34,8 @@ _TRIES = 2  # how often what loses least is looked for, at other flows
 _GUESSES = 3  # how often the flows of a plan are the next guess
 _MOST_SHARE = 4.0  # flows of next to nothing are no guess at how the water splits
 _SOLVER_S = 2.0
+_STARTS = 2  # combinations that do not stand, the nearest ones, from which others are looked for
+_MENDING = 40  # so many, from each of them
 _ABOVE = 1.01  # of a least flow: how near to it valves are to hold the water for a guess
 
 
@@ -81,8 +84,35 @@ class FirstPlans:
         roomy = self._roomiest(as_it_stands)
         if roomy is not None:
             self._down_from(roomy)
-        if _feeding(self.case.network) is None and self.walks:
-            self._walk_down(as_it_stands)
+        if _feeding(self.case.network) is None:
+            if self.best is None:
+                self._mend(as_it_stands)
+            if self.walks:
+                self._walk_down(as_it_stands)
+
+    def _mend(self, as_it_stands: Choice) -> None:
+        """Without a plan yet: change one thing after the other where that brings the targets nearer."""
+        if self.tried.get(as_it_stands) is None:
+            del self.tried[as_it_stands]  # it was only known to fall short
+        self.offer(as_it_stands)
+        near = {choice: missed[0] for choice in list(self.tried) if (missed := self._missed(choice)) is not None}
+        for start in sorted(near, key=near.__getitem__)[:_STARTS]:
+            if self.best is not None or self.over:
+                return
+            mended(self.case, start, self._missed, partial(self._over_after, len(self.tried) + _MENDING))
+
+    def _over_after(self, tried: int) -> bool:
+        """Return whether the time is over, or more combinations than this were tried."""
+        return self.over or len(self.tried) > tried
+
+    def _missed(self, choice: Choice) -> tuple[float, Mapping[str, float]] | None:
+        """Return by how much a combination misses all targets together, 0 where it stands, and its flows."""
+        stands = self.offer(choice)
+        found = self.tried[choice]
+        if found is None:
+            return None
+        each = (want.miss(found.flows_m3_s[mode.name]) for mode in self.case.modes for want in mode.wants)
+        return 0.0 if stands else found.miss + sum(each), found.flows_m3_s[self.case.modes[self.mode].name]
 
     def _walk_down(self, as_it_stands: Choice) -> None:
         """Take cheaper ways run by run, from the best so far and from the roomiest between the fittings that stand."""

@@ -243,9 +243,11 @@ class _Finder:
         left = max(0.0, self.until - time.monotonic())
         walks = shape_of(case) is None  # tables find cheaper ones sooner
         first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks, self.falls_short)
-        first.search()
-        if first.best is not None:
-            self.best, self.best_cents = (case, first.best), first.best_cents
+        try:
+            first.search()
+        finally:  # what was found counts though the time came before the next
+            if first.best is not None:
+                self.best, self.best_cents = (case, first.best), first.best_cents
 
     def _costs(self, case: FlowCase, box: Box) -> ReducedCosts | None:
         self._say("bound")

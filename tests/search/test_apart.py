@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from unknown_systems import catalog
 
+from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
-from optimizer.search.apart import rest_of
+from optimizer.search.apart import pieces_of, rest_of
+from optimizer.search.checks import verdicts
 from optimizer.search.engine import solve
 from optimizer.search.flow_case import prepare
+from optimizer.search.pieces import plan_of_pieces
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 
@@ -31,6 +36,11 @@ WAVE = """
   across: {from: jet one, to: jet two, size: 1 in sch 40 PVC, parts: [pipe 3 ft]}
   jet left: {from: jet one branch, to: reef, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}
   jet right: {from: jet two branch, to: reef, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}
+"""
+LOOP = """
+  loop: {from: reef, to: reef, size: 1 in sch 40 PVC,
+    parts: [pipe 6 in, adapter socket x NPT male, pump wave, adapter NPT male x socket,
+      reducing coupling to 3/4 in, pipe 3 ft, elbow, pipe 3 ft, elbow, pipe 3 ft]}
 """
 JETS = "  jet left: at least 500 L/h\n  jet right: at least 500 L/h\n"
 
@@ -97,3 +107,48 @@ def test_what_nobody_asks_anything_of_has_no_other_way_where_flows_are_not_known
 )
 def test_nothing_is_left_out_that_may_matter(wave: str, targets: str, tmp_path: Path) -> None:
     assert rest_of(system(tmp_path, wave, targets)) is None
+
+
+def test_the_list_of_pieces_is_no_longer_than_theirs_apart_and_no_shorter_than_the_least_of_all(tmp_path: Path) -> None:
+    today = 3.6e6 * solve_network(system(tmp_path, LOOP).network).flows_m3_s["loop"]
+    asked = system(tmp_path, LOOP, f"  loop: at least {1.02 * today:.0f} L/h\n")
+    pieces = pieces_of(asked)
+    assert [set(piece.network.runs) for piece in pieces] == [{"line"}, {"loop"}]
+    apart = [solve(Question(piece, catalog(), Watch.of(60.0))) for piece in pieces]
+    least = solve(Question(asked, catalog(), Watch.of(60.0)))  # known flows: proved over both at once
+    assert least.plan.status is Status.OPTIMAL
+
+    plan = plan_of_pieces(asked, catalog(), [each.plan for each in apart])
+
+    assert verdicts(asked, plan, catalog()).failures == ()
+    assert (plan.bound_cents or 0) <= (least.cents or 0) <= (plan.cost_cents or 0)
+    assert max(each.cents or 0 for each in apart) < (plan.cost_cents or 0) < sum(each.cents or 0 for each in apart)
+    assert plan.status is Status.FEASIBLE
+
+
+@pytest.mark.slow
+def test_a_ring_that_needs_work_is_planned_beside_the_rest(tmp_path: Path) -> None:
+    narrow = re.sub(r"(jet (left|right): .*?size:) 1 in", r"\1 3/4 in", WAVE)
+    today = solve_network(system(tmp_path, narrow).network).flows_m3_s
+    jets = "".join(f"  {name}: at least {1.02 * 3.6e6 * today[name]:.0f} L/h\n" for name in ("jet left", "jet right"))
+    asked = system(tmp_path, narrow, jets)
+
+    answer, *apart = (
+        solve(Question(each, catalog(), Watch.of(600.0), first_will_do=True)) for each in (asked, *pieces_of(asked))
+    )
+
+    assert answer.found
+    assert verdicts(asked, answer.plan, catalog()).failures == ()
+    assert max(each.cents or 0 for each in apart) < (answer.cents or 0)
+
+
+def test_where_the_rest_has_no_plan_a_wave_pump_that_needs_work_has_none_to_be_part_of(tmp_path: Path) -> None:
+    asked = system(tmp_path, WAVE, "  jet left: at least 3000 L/h\n", "at least 4400 L/h")
+    assert len(pieces_of(asked)) == 2
+    assert ask(asked)[0] is Status.INFEASIBLE
+
+
+def test_where_cuts_or_money_are_limited_for_all_together_nothing_is_asked_apart(tmp_path: Path) -> None:
+    asked = system(tmp_path, WAVE, JETS)
+    for rules in (replace(asked.rules, most_cuts=3), replace(asked.rules, budget_cents=5000)):
+        assert pieces_of(replace(asked, rules=rules)) == ()
