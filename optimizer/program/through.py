@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -51,13 +51,15 @@ class Rest:
 
 @dataclass
 class _Through:
+    """`rests` has by run and its start state what it may lose and what the rest costs then."""
+
     tree: Tree
     head: int  # of the trees whose head goes with the pump's; the others have their own
     most_cents: float  # what costs more, packs aside, is of no interest
     with_rests: bool
     run_costs: dict[str, Ints] = field(default_factory=dict)
     tee_costs: dict[str, Ints] = field(default_factory=dict)
-    rests: dict[str, list[tuple[Ints, Ints]]] = field(default_factory=dict)  # run: what it may lose, the rest's cost
+    rests: dict[str, dict[State, list[tuple[Ints, Ints]]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         problem = self.tree.problem
@@ -87,8 +89,8 @@ class _Through:
     def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
         """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
         if self.with_rests:
-            for there in outside.values():
-                self._note_rest(run, there)
+            for state, there in outside.items():
+                self._note_rest(run, state, there)
         columns = self.tree.columns_of(run)
         usable = columns.packs & ~self.tree.opened == 0
         found: dict[State, list[tuple[Ints, Ints]]] = {}
@@ -108,16 +110,17 @@ class _Through:
             np.minimum.at(self.run_costs[run], picks, (spent + rest).min(axis=1))
         return {end: _efficient(parts, self.most_cents) for end, parts in found.items()}
 
-    def _note_rest(self, run: str, there: _Outside) -> None:
+    def _note_rest(self, run: str, state: State, there: _Outside) -> None:
         """Note what is left for the run to lose between what is outside of it and what lies behind it."""
+        noted = self.rests.setdefault(run, {}).setdefault(state, [])
         if run not in self.tree.outlet:
-            self.rests.setdefault(run, []).append((there.head - self.tree.rise[run], there.cents))
+            noted.append((there.head - self.tree.rise[run], there.cents))
             return
         for inner in self.tree.tee_fronts(self.tree.outlet[run]).values():
             spare = (there.head[:, None] - inner.need[None, :]).ravel()
             spent = (there.cents[:, None] + inner.cents[None, :]).ravel()
             found = _efficient([(spare, spent)], self.most_cents)
-            self.rests.setdefault(run, []).append((found.head, found.cents))
+            noted.append((found.head, found.cents))
 
     def _through_tee(self, tee: str, outside: dict[State, _Outside]) -> dict[str, dict[State, list[tuple[Ints, Ints]]]]:
         """Note what each fitting costs, and return what is outside of the runs that leave the tee, by their state."""
@@ -205,7 +208,7 @@ def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
     tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
     for opening, found in _all_through(problem, tables, _NEVER - 1, with_rests=True):
         for run, rests in found.rests.items():
-            parts[run] += [(losses, cents + opening) for losses, cents in rests]
+            parts[run] += [(losses, cents + opening) for each in rests.values() for losses, cents in each]
     return {run: _rest(found) for run, found in parts.items()}
 
 
@@ -215,18 +218,48 @@ def rests_by_packs(problem: SizingProblem, tables: MergedTables, most_cents: int
     All packs of the plan are in it, those that the run opens too. Plans that cost more than `most_cents` are of no
     interest: what only they have may be told as endless.
     """
-    by_opened: dict[str, dict[int, list[tuple[Ints, Ints]]]] = {run: {} for run in problem.runs}
-    whole = MergedTables(replace(problem, limits=()), greatest_head(problem)) if problem.limits else tables
-    for opened, (opening, found) in enumerate(_all_through(problem, whole, most_cents, with_rests=True)):
-        for run, rests in found.rests.items():
-            by_opened[run][opened] = [(losses, cents + opening) for losses, cents in rests]
-    masks = range(1 << len(problem.packs))
+    noted = _noted_by_packs(problem, tables, most_cents)
+    return {
+        run: _by_packs(
+            problem, {opened: [one for each in found.values() for one in each] for opened, found in by_opened.items()}
+        )
+        for run, by_opened in noted.items()
+    }
+
+
+def rests_by_start(
+    problem: SizingProblem, tables: MergedTables, most_cents: int
+) -> dict[str, dict[State, dict[int, Rest]]]:
+    """Return the same for every state that the run may have at its start; a state is left out where no plan has it."""
+    noted = _noted_by_packs(problem, tables, most_cents)
     return {
         run: {
-            packs: _rest([part for opened, parts in found.items() if packs & ~opened == 0 for part in parts])
-            for packs in masks
+            state: _by_packs(problem, {opened: found.get(state, []) for opened, found in by_opened.items()})
+            for state in {state for found in by_opened.values() for state in found}
         }
-        for run, found in by_opened.items()
+        for run, by_opened in noted.items()
+    }
+
+
+def _noted_by_packs(
+    problem: SizingProblem, tables: MergedTables, most_cents: int
+) -> dict[str, dict[int, dict[State, list[tuple[Ints, Ints]]]]]:
+    """Return by run, packs opened by the whole plan, and start state what the run may lose, and what the rest costs."""
+    found: dict[str, dict[int, dict[State, list[tuple[Ints, Ints]]]]] = {run: {} for run in problem.runs}
+    whole = MergedTables(replace(problem, limits=()), greatest_head(problem)) if problem.limits else tables
+    for opened, (opening, through) in enumerate(_all_through(problem, whole, most_cents, with_rests=True)):
+        for run, rests in through.rests.items():
+            found[run][opened] = {
+                state: [(losses, cents + opening) for losses, cents in each] for state, each in rests.items()
+            }
+    return found
+
+
+def _by_packs(problem: SizingProblem, by_opened: Mapping[int, Sequence[tuple[Ints, Ints]]]) -> dict[int, Rest]:
+    """Return by the packs that a run opens what the rest costs: of plans that open these, and maybe others."""
+    return {
+        packs: _rest([part for opened, parts in by_opened.items() if packs & ~opened == 0 for part in parts])
+        for packs in range(1 << len(problem.packs))
     }
 
 

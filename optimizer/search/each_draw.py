@@ -53,23 +53,38 @@ class EachDraw:
         self, posed: PosedProblem, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]]
     ) -> DrawnRows:
         """Return the rows of all draws but the first for these ways and for the fittings of these numbers."""
-        flows, network, at = self.drawn.flows, self.drawn.network, self.at[1:]
-        heads = {
-            path.demand: (self.drawn.head_m(path, self.speed)[at] + _SPARE_M) / LOSS_UNIT_M
+        runs = {run: [way.lost_m[1:] / LOSS_UNIT_M for way in found] for run, found in ways.items()}
+        heads = {name: head[1:] for name, head in self.heads().items()}
+        lost = {
+            point: [{end: each[1:] for end, each in one.items()} for one in found]
+            for point, found in self.tees(posed, tees).items()
+        }
+        return DrawnRows(self.may_fail, heads, runs, lost)
+
+    def heads(self) -> dict[str, Floats]:
+        """Return the head of every way in each draw [loss units]."""
+        flows = self.drawn.flows
+        return {
+            path.demand: (self.drawn.head_m(path, self.speed)[self.at] + _SPARE_M) / LOSS_UNIT_M
             for path in filter(flows.binds, flows.paths)
         }
-        runs = {run: [way.lost_m[1:] / LOSS_UNIT_M for way in found] for run, found in ways.items()}
-        lost: dict[str, list[dict[tuple[str, bool], Floats]]] = {}
+
+    def tees(
+        self, posed: PosedProblem, tees: Mapping[str, Sequence[int]]
+    ) -> dict[str, list[dict[tuple[str, bool], Floats]]]:
+        """Return what the fittings of these numbers lose at every run end in each draw [loss units]."""
+        flows, network, at = self.drawn.flows, self.drawn.network, self.at
+        found: dict[str, list[dict[tuple[str, bool], Floats]]] = {}
         for point, kept in tees.items():
             legs = flows.legs_in(network, point)
             ends = [(run.name, at_start, leg) for run, leg, at_start in network.runs_at(point)]
-            lost[point] = []
+            found[point] = []
             for k in kept:
                 one = self.drawn.tee_m(posed.tees[point][k].item, legs)
-                lost[point].append(
+                found[point].append(
                     {
                         (run, at_start): (one[leg][at] if leg in one else np.zeros(len(at))) / LOSS_UNIT_M
                         for run, at_start, leg in ends
                     }
                 )
-        return DrawnRows(self.may_fail, heads, runs, lost)
+        return found

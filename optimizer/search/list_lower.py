@@ -42,7 +42,6 @@ class LowerPrices:
     floor_cents: int = 0  # what no list costs less than, where that is known
     opened: Mapping[str, int] = field(default_factory=dict)
     made: Mapping[tuple[str, str], int] = field(default_factory=dict)
-    pipe_is_free: bool = False  # and what seals joints: others pay for it
     shop: Shop = field(init=False)
     prices: dict[str, RunPrices] = field(init=False)
     credit: float = field(init=False)  # what owned pipe may save at most [thousandths of a cent]
@@ -53,10 +52,9 @@ class LowerPrices:
     def __post_init__(self) -> None:
         system, catalog = self.options.system, self.options.catalog
         effort = Effort(system.rules.labour_cents_per_hour)
-        pipes, opened = PipeShop.of(system, catalog), frozenset(catalog.items if self.pipe_is_free else self.opened)
+        pipes, opened = PipeShop.of(system, catalog), frozenset(self.opened)
         sealed = {method: self._sealed(JointShop(catalog), method, self.made) for method in SEALED}
         each = {joint: rate for _, rates in sealed.values() for joint, rate in rates.items()}
-        each = {} if self.pipe_is_free else each
         self.shop = Shop(pipes, JointShop(catalog), effort, catalog.socket_depths_m, opened, each)
         self.prices = {
             name: RunPrices(graph, system.network, self.options.tees, self.shop)
@@ -64,7 +62,7 @@ class LowerPrices:
         }
         packs = [replace(p, cents=sealed[p.method][0]) for p in self.options.packs if p.method in SEALED]
         packs += [Pack(key, cents) for key, cents in self.opened.items()]
-        self.options = replace(self.options, packs=() if self.pipe_is_free else tuple(packs))
+        self.options = replace(self.options, packs=tuple(packs))
         owned = [catalog.items[key] for key in self.shop.pipes.owned_m if key in catalog.items]
         self.credit = sum(map(self.shop.pipes.credit, owned))
 
@@ -99,13 +97,6 @@ class LowerPrices:
             limits = (self.time_limit_s, self.solver, self.floor_cents)
             self._again[key] = type(self)(self.options, *limits, opened=opened, made=made)
         return self._again[key]
-
-    def without_pipe(self) -> Self:
-        """Return the same prices with pipe and all that seals joints for nothing."""
-        if ("free",) not in self._again:
-            limits = (self.time_limit_s, self.solver, self.floor_cents)
-            self._again["free",] = type(self)(self.options, *limits, pipe_is_free=True)
-        return self._again["free",]
 
     def gain_cents(self, made: Mapping[tuple[str, str], int]) -> float:
         """Return how much more the lower prices would say of such joints if they were to be near."""

@@ -9,21 +9,24 @@ from __future__ import annotations
 
 import math
 import time
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
+
+import numpy as np
 
 from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
 from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
-from optimizer.program.problem import Outcome, RunChoice, Selection, SizingProblem
-from optimizer.program.through import Rest, is_tree, rests_by_packs, through_costs
+from optimizer.program.problem import LOSS_UNIT_M, Outcome, RunChoice, Selection, SizingProblem
+from optimizer.program.through import Rest, is_tree, rests_by_start, through_costs
 from optimizer.search.collection import without_collection
 from optimizer.search.each_draw import EachDraw
-from optimizer.search.list_lower import SEALED, LowerPrices, first_lengths
+from optimizer.search.harmless import TeeLosses, harmless_loss
+from optimizer.search.list_lower import LowerPrices, first_lengths
 from optimizer.search.list_pick import Cutting, Pick, Rivals
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
@@ -33,7 +36,6 @@ from optimizer.search.telling import Told
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
 _WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
-_NARROW = 0.04  # where draws count: where it is less far below, lower prices alone tell few enough ways
 _STEPS = (0.03, 0.03)  # above the bound, that are looked at first where draws count
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
@@ -81,18 +83,6 @@ class ListSearch(LowerPrices):
             return search.solve(any_will_do, soon)
         except TimeIsUp:
             return search.so_far()
-
-
-@dataclass(frozen=True)
-class _Beside:
-    """A problem in which pipe and seals cost nothing but in one run, and what all the rest of a plan costs then."""
-
-    posed: PosedProblem
-    prices: LowerPrices
-    rests: Mapping[str, Mapping[int, Rest]]
-
-    def tapes(self, run: str) -> Tapes:
-        return self.prices.tapes.setdefault(run, Tapes(self.prices.prices[run]))
 
 
 @dataclass
@@ -332,10 +322,10 @@ class _AtHead:
 
     # ways
 
-    def _finder(self, run: str, below: float, rests: Mapping[int, object]) -> WayFinder:
+    def _finder(self, run: str, below: float, rests: Mapping[int, Rest]) -> WayFinder:
         if run not in self.search.tapes:
             self.search.tapes[run] = Tapes(self.search.prices[run])
-        finder = WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)  # type: ignore[arg-type]
+        finder = WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)
         if self.drawn is not None:
             finder.drawn = self.drawn.of_step_m
         return finder
@@ -343,73 +333,62 @@ class _AtHead:
     def _ways(self, upto: float) -> dict[str, list[Way]]:
         """Return all ways of every run that can be in a list below a limit [cents].
 
-        First of the runs that the cheapest plan of the tables changes: once these are told exactly, the rest of a plan
-        costs more than the tables have it, and fewer ways of the others are worth telling.
+        First of the runs that the cheapest plan of the tables changes, the dearest of them first: with each that is
+        told exactly the rest of a plan costs more than the tables have it, and fewer ways of the others are worth
+        telling.
         """
         below = self._limit(upto)
         most = math.ceil(below)
-        rests = rests_by_packs(self.problem, self.tables, most)
+        rests = rests_by_start(self.problem, self.tables, most)
         found: dict[str, list[Way]] = {}
-        changed = [run for run in self.problem.runs if self.first_cents.get(run)]
-        dearest = max(changed, key=lambda run: self.first_cents[run], default=None)
-        beside = None
-        if dearest is not None and self.drawn is not None and self._is_wide(_NARROW):
-            self._say(f"proving: {dearest}")
-            found[dearest] = self._finder(dearest, below, rests[dearest]).find()
-            beside = self._beside(dearest, found[dearest], most)
-        for run in changed:
-            if run not in found and all(found.values()):
-                found[run] = self._told_of(run, below, rests[run], beside)
-        if found and all(found.values()):
-            told = self._posed_again(found)
-            rests = rests_by_packs(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
-        for run in self.problem.runs:
-            if run not in found and all(found.values()):
-                found[run] = self._told_of(run, below, rests[run], beside)
+        changed = sorted(
+            (run for run in self.problem.runs if self.first_cents.get(run)), key=lambda run: -self.first_cents[run]
+        )
+        for run in (*changed, *(run for run in self.problem.runs if run not in changed)):
+            self._say(f"proving: {run}")
+            found[run] = self._ways_of(run, below, rests[run])
+            if not found[run]:
+                break
+            if run in changed:
+                told = self._posed_again(found)
+                rests = rests_by_start(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
         return found
 
-    def _told_of(self, run: str, below: float, rests: Mapping[int, Rest], beside: _Beside | None) -> list[Way]:
-        """Return all ways of a run that can be in a list below a limit by both kinds of lower prices."""
-        self._say(f"proving: {run}")
-        if beside is None:
-            return self._finder(run, below, rests).find()
-        finder = WayFinder(beside.tapes(run), beside.posed.tables[run], beside.rests[run], below, self.until)
-        finder.drawn = None if self.drawn is None else self.drawn.of_step_m
-        one = self._finder(run, below, rests)
-        found = [one.one(way.arcs, way.start, way.end) for way in finder.find()]
-        return [way for way in found if way.least + rests[way.packs].least(loss_units(way.loss_m) - 1) < below]
+    def _ways_of(self, run: str, below: float, rests: Mapping[int, Mapping[int, Rest]]) -> list[Way]:
+        """Return the ways of a run, given by start state and packs what the rest of a plan costs at the least."""
+        stays = self._stays(run)
+        found = [] if stays is None else [stays]
+        for state in self.posed.tables[run].graph.starts:
+            there = rests.get(self.posed.states.get(state, -1))
+            if there is not None and (stays is None or state != stays.start):
+                found += self._finder(run, below, there).find(state)
+        return found
 
-    def _beside(self, run: str, ways: Sequence[Way], most: int) -> _Beside | None:
-        """Return what lists cost at the least where one run's pipe and seals are priced exactly, others' not at all.
+    def _stays(self, run: str) -> Way | None:
+        """Return a run as it stands where nothing else with the same ends is of any use: it costs nothing.
 
-        Pieces and joints that come on top make no list cheaper. None where that says no more.
+        And what it loses is no more than the water has to spare there, whatever else is chosen.
         """
-        search = self.search
-        if not ways or not search.shop.joints.fewer_cost_no_more() or self.posed.again is None or self.problem.limits:
+        if self.problem.limits or not self.search.shop.joints.fewer_cost_no_more():
             return None
-        free = search.without_pipe()
-        posed = self.posed.again(free.options, free.prices)
-        numbers = posed.states
-        choices = tuple(
-            RunChoice(numbers[way.start], numbers[way.end], self._alone(way), loss_units(way.loss_m))
-            for way in ways
-            if way.start in numbers and way.end in numbers
-        )
-        problem = replace(posed.problem, paths=self.problem.paths, runs={**posed.problem.runs, run: choices})
-        if not all(problem.runs.values()):
-            return None
-        tables = MergedTables(problem, greatest_head(problem))
-        if search.first(tables, problem) <= search.first(self.tables, self.problem):
-            return None
-        return _Beside(posed, free, rests_by_packs(problem, tables, most))
+        for k, choice in enumerate(self.problem.runs[run] if len(self.posed.tables[run].graph.ends) == 1 else ()):
+            way = self._way(run, k) if choice.cents == 0 else None
+            if way is None or way.cents or way.joints or any(way.pieces.values()):
+                continue
+            most = harmless_loss(self.problem, run, choice.start, *self._heads_and_tees)
+            lost = loss_units(way.loss_m) if self.drawn is None else way.lost_m / LOSS_UNIT_M
+            if most is not None and np.all(lost <= most):
+                return way
+        return None
 
-    def _alone(self, way: Way) -> int:
-        """Return what a way costs by itself at the least over the fittings at its ends [thousandths of a cent]."""
-        shop = self.search.shop
-        pipe = min(sum(shop.pipes.alone_cents(*one) for one in each.values()) for each in way.pieces.values())
-        sealed = Counter({joint: count for joint, count in way.joints.items() if joint[0] in SEALED})
-        others = sum(shop.joints.piece_rate(*joint) * n for joint, n in way.joints.items() if joint[0] not in SEALED)
-        return LEAST_PER_CENT * (way.cents + pipe + shop.joints.cents(sealed)) + others
+    @cached_property
+    def _heads_and_tees(self) -> tuple[Mapping[str, Any], TeeLosses]:
+        """Return the heads of all ways and what fittings lose, in every draw where that counts [loss units]."""
+        if self.drawn is not None:
+            every = {tee: range(len(found)) for tee, found in self.posed.tees.items()}
+            return self.drawn.heads(), self.drawn.tees(self.posed, every)
+        heads = {path.name: path.head for path in self.problem.paths}
+        return heads, {tee: [choice.losses for choice in found] for tee, found in self.problem.tees.items()}
 
     def _unbeaten(self, ways: Mapping[str, Sequence[Way]]) -> dict[str, list[Way]]:
         """Return the ways that no other makes needless; all where money for parts is limited apart from the cost."""

@@ -109,13 +109,21 @@ class WayFinder:
         self._rests: dict[int, tuple[Any, Any]] = {}
         self._stairs: dict[tuple[int, int], tuple[list[float], list[float]]] = {}
 
-    def find(self) -> list[Way]:
-        """Return the ways; TooManyWaysError where they are too many to be told."""
+    def find(self, start: EndState | None = None) -> list[Way]:
+        """Return the ways, from one start state where it is given.
+
+        Raises
+        ------
+        TooManyWaysError
+            Where they are too many to be told.
+        """
         prices, graph = self.prices, self.table.graph
         self._to_go = self.table.to_go()
         waiting: list[list[_Label]] = [[] for _ in graph.nodes]
         lost = None if self.drawn is None else 0.0
         for state, node in graph.starts.items():
+            if start is not None and state != start:
+                continue
             mark = self.tapes.mark(Mark(prices.measure(state, FREE).start(), 0, state, None))
             waiting[node].append((0.0, 0.0, 0, 0, 0, mark, 0, 0, 0, None, None, 0, 0.0, 0.0, lost))
         goals = self._goals
