@@ -35,8 +35,8 @@ from optimizer.search.telling import Told
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
-_WIDE = 0.08  # of the best list: where the bound is further below it, half the way is looked at first
-_STEPS = (0.03, 0.03)  # above the bound, that are looked at first where draws count
+_WIDE = 0.08  # of the best list: where the bound is further below it, a part of the way is looked at first
+_PARTS, _DRAWN_PARTS = (0.5,), (0.25, 0.5)
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 
@@ -135,29 +135,19 @@ class _AtHead:
 
     def _proved(self) -> Found | None:
         with suppress(TimeIsUp):
-            near = self.drawn is not None
-            if near:
-                self._prove_near()
-            if near or not self._is_wide() or self._prove_half():  # far fewer ways; the best list may be among them
+            parts = _PARTS if self.drawn is None else _DRAWN_PARTS  # far fewer ways; the best list may be among them
+            if all(not self._is_wide() or self._prove_part(part) for part in parts):
                 try:
                     if self._open():
                         self._prove(self.below)
                 except TooManyWaysError:
-                    self._prove_half()
+                    self._prove_part(parts[-1])
         return self._ended()
 
-    def _prove_near(self) -> None:
-        """Prove a little above the bound, step by step: far fewer ways, and the best list may be among them."""
-        for share in _STEPS:
-            upto = (1.0 + share) * self.bound
-            if upto < (1.0 - _GAIN) * self.below:
-                with suppress(TooManyWaysError):
-                    self._prove(upto)
-
-    def _prove_half(self) -> bool:
-        """Prove half of what is between bound and best list; return whether there were not too many ways for that."""
+    def _prove_part(self, part: float) -> bool:
+        """Prove a part of what is between bound and best list; return whether there were not too many ways for that."""
         with suppress(TooManyWaysError):
-            self._prove((self.bound + self.below) / 2)
+            self._prove(self.bound + part * (self.below - self.bound))
             return True
         return False
 
