@@ -63,7 +63,7 @@ class Small:
     @property
     def flows_are_known(self) -> bool:
         """Return whether every flow is held to its least by a valve of its own, or has no upper end, in one setting."""
-        if self.more_targets or self.modes:
+        if self.more_targets or self.modes or self.extra:  # a tank below its overflow gives no more than it gets
             return False
         return self.night is None and all(line.has_valve or line.high_l_h is None for line in self.lines.values())
 
@@ -303,12 +303,7 @@ def gravity(seed: int) -> Small:
     base = single(seed, valve=True)
     feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.15, 0.6))
     drop = rng.uniform(0.5, 1.8)
-    flow = 300.0
-    entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
-    while run_loss_m(feed, flow) + entry < drop * rng.uniform(0.9, 1.0):
-        flow *= 1.02
-        entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
-    wanted = flow * rng.uniform(0.8, 1.4)
+    wanted = falls_l_h(feed, drop, rng) * rng.uniform(0.8, 1.4)
     line = Line("feed", "loft", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
     return replace(
         base,
@@ -316,6 +311,33 @@ def gravity(seed: int) -> Small:
         lines={**base.lines, "feed": line},
         heights_m={**base.heights_m, "loft": drop},
     )
+
+
+def falls_l_h(feed: Sequence[Piece], drop_m: float, rng: random.Random) -> float:
+    """Return about what a line between two open waters carries by its drop."""
+    flow = 300.0
+    entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
+    while run_loss_m(feed, flow) + entry < drop_m * rng.uniform(0.9, 1.0):
+        flow *= 1.02
+        entry = 0.78 * velocity_head_m(flow * M3_S_PER_L_H, feed[0].row.bores_m[0])  # type: ignore[union-attr]
+    return flow
+
+
+OVERFLOW = (
+    "drains: {overflow: {from: display, to: sump, mode: full siphon, size: 2 in sch 40 PVC, drop: 1 m, "
+    "parts: [pipe 1 m]}}\n"
+)
+
+
+def fed(seed: int) -> Small:
+    """Return a pumped line, and a gravity line out of the tank that it feeds, which gets more than that may carry."""
+    rng = random.Random(f"fed {seed}")
+    base = single(seed, valve=True)
+    feed = parts_between(rng, rng.randint(0, 1), True, 0.0, (0.15, 0.6))
+    falls = falls_l_h(feed, base.heights_m["display"], rng)
+    wanted = min(falls * rng.uniform(0.8, 1.4), 0.7 * base.lines["riser"].low_l_h)
+    line = Line("feed", "display", "sump", feed, wanted, rng.choice([None, 1.3 * wanted]))
+    return replace(base, name=f"fed line {seed}", lines={**base.lines, "feed": line}, extra=OVERFLOW)
 
 
 def worn_feed(seed: int) -> Small:

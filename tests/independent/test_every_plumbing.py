@@ -32,6 +32,7 @@ FAMILIES: dict[str, tuple[Make, int, int]] = {  # how to make one, how many are 
     "line not joined to its pump": (random_small.not_joined, 4, 60),
     "day and night": (random_small.day_and_night, 4, 60),
     "gravity line": (random_small.gravity, 2, 50),
+    "gravity line out of a tank that is fed": (random_small.fed, 2, 50),
     "house line": (random_small.house, 2, 50),
     "gravity line and house line": (random_small.waters, 1, 40),
     "tree": (random_small.tree, 2, 80),
@@ -54,13 +55,13 @@ def tighter(head_m: float) -> float:
 def compare(family: str, seed: int, folder: Path) -> None:
     small = FAMILIES[family][0](seed)
     used = least_of_tree if small.tees else least_of_lines
-    least = used
+    least, several = used, len(small.lines) > 1
     if small.flows_are_known:  # then the list is proved, elsewhere what is used
-        several = len(small.lines) > 1  # their pipe is bought together: gone through where it is sold by the foot
+        # pipe of several lines is bought together: gone through where it is sold by the foot
         small = replace(small, by_the_foot=several or seed % 2 == 0)
         least = least_list_of_line if not several else least_list_of_tree if small.tees else least_list_of_lines
-    plan = asked.plan(small, folder)
-    if not small.flows_are_known and len(small.lines) == 1 and asked.is_by_list(plan):
+    plan = asked.plan_by_use(small, folder) if several and not small.flows_are_known else asked.plan(small, folder)
+    if not small.flows_are_known and not several and asked.is_by_list(plan):
         least = least_list_of_line
     proved = asked.proved_cents(plan)
     if proved is None:
