@@ -23,14 +23,12 @@ from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
 from optimizer.joints.closing import share_a_closing
 from optimizer.model.catalog import Kind
-from optimizer.model.checks import Check
-from optimizer.model.note import Note, money_note, note
-from optimizer.model.plan import Forbidden, Plan, Status
+from optimizer.model.note import money_note, note
+from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.answer import Answer
 from optimizer.search.apart import pieces_of, rest_of
-from optimizer.search.beyond_drains import too_much_asked
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
@@ -39,8 +37,9 @@ from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.misfit import with_straights_kept
+from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
 from optimizer.search.pieces import plan_of_pieces
-from optimizer.search.pressure import weak_parts, with_weak_gone
+from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
@@ -51,7 +50,6 @@ from optimizer.verify.drain_back import inflow_m3_s
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
 _SHARED_UNION = note("one union for two runs", what=ONE_UNION)
-_ROOM, _LOOK, _OTHER = note("no other is safe"), note("no safe plan found"), note("none passes every check")
 
 
 def solve(question: Question) -> Answer:
@@ -77,16 +75,16 @@ def solve(question: Question) -> Answer:
             try:
                 return with_certainty(question, solve)
             except TimeIsUp:
-                return _out_of_time(question)
+                return out_of_time(question)
     borne = with_weak_gone(question.system)
     if borne is None:
-        return _bursting(question)
+        return bursting(question)
     question = replace(question, system=borne)
     with limited(question.time_s):
         try:
             answer = _with_one_pump(question)
         except TimeIsUp:
-            answer = _out_of_time(question)
+            answer = out_of_time(question)
         if question.system.second_pump is not None and not (question.first_will_do and answer.found):
             answer = _with_two_pumps(question, answer)
     by_hand = question.clock.by_hand = question.clock.by_hand or answer.by_hand
@@ -101,17 +99,6 @@ def _among_own_unions(question: Question, answer: Answer) -> Answer:
     if _SHARED_UNION in plan.left_out or not plan.found or spare <= 0 or not share_a_closing(question.system.network):
         return answer
     return replace(answer, plan=replace(plan, left_out=(*plan.left_out, _SHARED_UNION)))
-
-
-def _bursting(question: Question) -> Answer:
-    """Return that there is no plan, as something that has to stay could burst and the owner does not accept that."""
-    weak = tuple(dict.fromkeys(weak_parts(question.system)))
-    why = (
-        note("could burst what stays", parts=weak),
-        note("only accepted", check=str(Check.PRESSURE)),
-    )
-    plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=why)
-    return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
 
 
 def _with_one_pump(question: Question) -> Answer:
@@ -180,18 +167,10 @@ def _with_two_pumps(question: Question, first: Answer) -> Answer:
     return _below(question, replace(found, by_hand=first.by_hand, refused=first.refused, reach_told=first.reach_told))
 
 
-def _out_of_time(question: Question) -> Answer:
-    """Return that the time came before any plan."""
-    plan = Plan(Status.NO_PLAN_FOUND, None, question.floor_cents, question.catalog.currency, {}, {}, {})
-    return Answer(
-        replace(plan, reasons=(note("no plan before that", why=question.clock.why_over),)), question.floor_cents
-    )
-
-
 def _unproved(first: Answer) -> Answer:
     """Return the answer with one pump, where the time came before those with two were looked at."""
     if not first.found:
-        return replace(first, plan=_no_plan(first.plan, False, (*first.reasons, TIME_CAME)), bound_cents=0)
+        return replace(first, plan=no_plan(first.plan, False, (*first.reasons, TIME_CAME)), bound_cents=0)
     notes = (*first.plan.notes, note("second pump left open", why=TIME_CAME))
     return replace(first, plan=replace(first.plan, status=Status.FEASIBLE, bound_cents=0, notes=notes), bound_cents=0)
 
@@ -209,7 +188,7 @@ def _below(question: Question, answer: Answer) -> Answer:
         return answer
     proved = (answer.bound_cents or 0) >= most
     reason = (note("none costs less", cost=money_note(most, question.catalog.currency)),)
-    return replace(answer, plan=_no_plan(answer.plan, proved, reason), cents=None, bound_cents=answer.bound_cents)
+    return replace(answer, plan=no_plan(answer.plan, proved, reason), cents=None, bound_cents=answer.bound_cents)
 
 
 # flows known beforehand
@@ -227,7 +206,7 @@ def _checked(question: Question, first: Search) -> Answer:
     try:
         return _next_of_known(question, first, said)
     except TimeIsUp:
-        return _answer(_refusing(first.plan, said, proved=False, more=(question.clock.why_over,)), refused=True)
+        return _answer(refusing(first.plan, said, proved=False, more=(question.clock.why_over,)), refused=True)
 
 
 def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
@@ -237,11 +216,11 @@ def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
     if said.stuck and not question.system.closes_alone:
         return _closing_alone(question, first.plan, said)
     if said.unsafe:
-        if (beyond := _beyond_drains(question)) is not None:
+        if (beyond := beyond_drains(question)) is not None:
             return beyond
         system, least = question.system, _at_least(question.system, first.flows)
         if _too_much_flow(system, least):
-            return _answer(_refusing(first.plan, said, proved=True), refused=True)
+            return _answer(refusing(first.plan, said, proved=True), refused=True)
         most_m3 = most_pipe_volume_m3(system, least)
         if most_m3 is not None:
             return _with_less_water(question, first, said, most_m3)
@@ -251,10 +230,10 @@ def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
 def _with_less_water(question: Question, first: Search, said: Verdicts, most_m3: float) -> Answer:
     found = None if most_m3 <= 0.0 else _holding(question, most_m3)
     if found is None or found.status is Status.INFEASIBLE:
-        return _answer(_refusing(first.plan, said, proved=True), refused=True)
+        return _answer(refusing(first.plan, said, proved=True), refused=True)
     if found.found and not verdicts(question.system, found, question.catalog).failures:
         dearer = (found.material_cents or 0) > (first.plan.material_cents or 0)  # else there is one as cheap
-        return _answer(replace(found, notes=(*found.notes, _refused(first.plan, said))) if dearer else found)
+        return _answer(replace(found, notes=(*found.notes, refused(first.plan, said))) if dearer else found)
     return _over_ranges(question, first.plan, said)
 
 
@@ -274,15 +253,6 @@ def _holding(question: Question, most_m3: float) -> Plan:
 def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
     """Return the least flows of what is planned, and what flows in the other runs as they stand [m³/s]."""
     return {**solve_network(system.network).flows_m3_s, **flows.flows_m3_s}
-
-
-def _beyond_drains(question: Question) -> Answer | None:
-    """Return that there is no plan, as the targets alone ask for more than some tank takes; None where they do not."""
-    over = too_much_asked(question.system)
-    if not over:
-        return None
-    plan = Plan(Status.INFEASIBLE, None, None, question.catalog.currency, {}, {}, {}, reasons=over)
-    return Answer(replace(plan, forbidden=Forbidden.BY_CHECKS), refused=True)
 
 
 def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:
@@ -310,7 +280,7 @@ def _with_straights_kept(question: Question, cheaper: Plan, said: Verdicts) -> A
     """
     kept = with_straights_kept(question.system, said.misfits)
     if kept == question.system:
-        return _answer(_refusing(cheaper, said, proved=False), refused=True)
+        return _answer(refusing(cheaper, said, proved=False), refused=True)
     return _among_fewer(question, kept, cheaper, said)
 
 
@@ -319,8 +289,8 @@ def _among_fewer(question: Question, system: System, cheaper: Plan, said: Verdic
     answer = solve(replace(question, system=system))
     bound = min(cheaper.bound_cents or 0, answer.bound_cents or 0)
     if not answer.found:
-        return replace(answer, plan=_refusing(cheaper, said, proved=False, more=answer.reasons), bound_cents=bound)
-    plan = replace(answer.plan, bound_cents=bound, notes=(*answer.plan.notes, _refused(cheaper, said)))
+        return replace(answer, plan=refusing(cheaper, said, proved=False, more=answer.reasons), bound_cents=bound)
+    plan = replace(answer.plan, bound_cents=bound, notes=(*answer.plan.notes, refused(cheaper, said)))
     status = Status.OPTIMAL if bound == answer.cents and plan.status is Status.OPTIMAL else Status.FEASIBLE
     return replace(answer, plan=replace(plan, status=status), bound_cents=bound, refused=True)
 
@@ -341,7 +311,7 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
     find = partial(search, cutoff_cents=question.ceiling_cents, any_plan=question.first_will_do)
     time_s, floor = question.time_s, 0  # what no list costs less than says nothing of what is used
     if cheaper is None or said is None:
-        if (beyond := _beyond_drains(question)) is not None:
+        if (beyond := beyond_drains(question)) is not None:
             return beyond
         first = find(time_limit_s=time_s, floor_cents=floor)
         if not first.plan.found:
@@ -355,7 +325,7 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
             return _closing_alone(question, first.plan, said)
         cheaper, floor = first.plan, first.bound_cents or 0
         if first.by_hand:
-            plan = _refusing(cheaper, said, proved=False, more=(STOPPED,))
+            plan = refusing(cheaper, said, proved=False, more=(STOPPED,))
             return replace(_of_search(first), plan=plan, cents=None, refused=True)
     # what is refused may be cheaper than the next plan, nothing else is
     held = allowances_of(question.system, today_counts=True)
@@ -370,16 +340,16 @@ def _next_best(
     """Return the plan that comes next where it passes, or that none was found; `cheaper` was refused."""
     if not found.plan.found:
         proved = found.plan.status is Status.INFEASIBLE
-        plan = _refusing(cheaper, said, proved, () if proved else found.plan.reasons)
+        plan = refusing(cheaper, said, proved, () if proved else found.plan.reasons)
         return replace(_of_search(found), plan=replace(plan, left_out=found.plan.left_out), refused=True)
     still = verdicts(question.system, found.plan, question.catalog)
     if still.failures:
         more = (*still.failures, note("next is refused as well"))
-        plan = _refusing(cheaper, said, proved=False, more=more)
+        plan = refusing(cheaper, said, proved=False, more=more)
         return replace(_of_search(found), plan=plan, cents=None, refused=True)
     found = _mending(question, found, still, search)
     if (found.cents or 0) > (cheaper.material_cents or 0):  # else it is other settings that keep it dry
-        found = replace(found, plan=replace(found.plan, notes=(*found.plan.notes, _refused(cheaper, said))))
+        found = replace(found, plan=replace(found.plan, notes=(*found.plan.notes, refused(cheaper, said))))
     return _of_search(found)
 
 
@@ -423,22 +393,3 @@ def _mending(
     plan = found.plan
     same = replace(other.plan, status=plan.status, bound_cents=plan.bound_cents, notes=plan.notes)
     return replace(found, plan=same)
-
-
-# no plan
-
-
-def _refused(plan: Plan, said: Verdicts, code: str = "cheaper refused") -> Note:
-    return note(code, cost=plan.cost_note, why=said.failures)
-
-
-def _refusing(plan: Plan, said: Verdicts, proved: bool, more: tuple[Note, ...] = ()) -> Plan:
-    """Return that there is no plan because what was found is refused; `proved`: and because nothing else passes."""
-    first = _refused(plan, said, "cheapest refused")
-    why = (_ROOM if proved else _LOOK) if said.unsafe and not said.missed else _OTHER
-    return replace(_no_plan(plan, proved, (first, why, *more)), forbidden=Forbidden.BY_CHECKS)
-
-
-def _no_plan(plan: Plan, proved: bool, reasons: tuple[Note, ...]) -> Plan:
-    status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
-    return Plan(status, None, None, plan.currency, {}, {}, plan.pump_speeds, reasons=reasons)

@@ -35,6 +35,7 @@ from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
 from optimizer.program.through import Rest, is_tree, rests_by_packs
 from optimizer.search.box_search import search_of
+from optimizer.search.chosen_plan import plan_of_choice
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed, reduced
 from optimizer.search.flow_case import Material, case_of, material_of
 from optimizer.search.flow_posing import Choice, FlowCase, Way
@@ -49,7 +50,7 @@ from optimizer.search.list_ways import TooManyWaysError, WayFinder
 from optimizer.search.list_ways import Way as ListWay
 from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem
 from optimizer.search.run_curves import CurveTable
-from optimizer.search.unknown_flows import UnknownSearch, plan_of_choice
+from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of
 from optimizer.verify.allowance import Allowance
 

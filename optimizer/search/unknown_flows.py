@@ -12,7 +12,6 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.choices.alternatives import Alternative
 from optimizer.choices.valve_slots import cheapest_valve_cents
 from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
@@ -20,13 +19,11 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
-from optimizer.search.assemble import plan_of
 from optimizer.search.box_search import search_of
 from optimizer.search.box_tree import shape_of
-from optimizer.search.duty import NO_PUMP, Duty
+from optimizer.search.chosen_plan import plan_of_choice
 from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
 from optimizer.search.flow_case import (
     Limit,
@@ -42,7 +39,7 @@ from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box, tightened
-from optimizer.search.posing import Options, PosedProblem
+from optimizer.search.posing import Options
 from optimizer.search.reach import within_rules
 from optimizer.search.standing import as_it_stands
 from optimizer.search.terms import TIME_LIMIT_S
@@ -404,44 +401,6 @@ class _Finder:
         cents, speeds = cents_of(case, choice), case.modes[0].speeds[choice.speeds[0]]
         energy = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
         return plan_of_choice(self.system, basic.options, case, choice, (cents, bound), energy, solver=self.solver)
-
-
-def plan_of_choice(
-    system: System,
-    options: Options,
-    case: FlowCase,
-    choice: Choice,
-    costs: tuple[int, int],
-    energy_cents: int,
-    *,
-    by_list: bool = False,
-    solver: str | None = None,
-) -> Plan:
-    """Return the plan of a combination, made by the same hands as those of known flows.
-
-    `costs` are what it costs and what none costs less than [cents], electricity in it; `by_list` says that it is the
-    parts list that was made least.
-    """
-    chosen = {name: case.ways[name][k] for name, k in zip(case.ways, choice.ways, strict=True)}
-    tees = {point: case.tees[point][k] for point, k in zip(case.tees, choice.tees, strict=True)}
-    network = case.network.with_runs({name: way.run for name, way in chosen.items()})
-    posed = PosedProblem(
-        SizingProblem({}, {}, ()),
-        {
-            name: (Alternative(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
-            for name, way in chosen.items()
-        },
-        {point: [option] for point, option in tees.items()},
-    )
-    speeds = case.modes[0].speeds[choice.speeds[0]]
-    cents, bound = costs
-    outcome = Outcome.OPTIMAL if bound >= cents else Outcome.FEASIBLE
-    none = dict.fromkeys(chosen, 0), dict.fromkeys(tees, 0)
-    selection = Selection(outcome, *none, cents - energy_cents, min(bound, cents) - energy_cents, solver or "")
-    pump = next(iter(case.network.pumps.values()), NO_PUMP)
-    duty = Duty(pump, speeds.get(pump.name, 1.0), 0, energy_cents)
-    there = replace(options, system=replace(system, network=network))
-    return replace(plan_of(there, posed, selection, duty, by_list=by_list), pump_speeds=dict(speeds))
 
 
 def _too_little_head(case: FlowCase) -> Note:
