@@ -131,9 +131,9 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
     for kind in kinds:
         words = note_words(kind.kind, system.units)
         if kind.plan is None:
-            share = reached(kind.reach) if kind.reach > 0 else ""
             none = "no such plan" if kind.settled else "none found yet"
-            rows.append((words, "" if kind.reach > 0 else none, "", "", share, "", "", ""))
+            nothing = kind.reach is not None and kind.reach <= 0.0
+            rows.append((words, none if nothing else "", "", "", "" if nothing else _reached(kind.reach), "", "", ""))
             continue
         plan = kind.plan
         hours = f"{plan.minutes // 60} h {plan.minutes % 60:02d} min"
@@ -141,12 +141,16 @@ def kinds_blocks(system: System, kinds: Sequence[KindOfPlan]) -> list[Block]:
         speeds = ", ".join(f"{name} {pump_setting(pumps[name], speed)}" for name, speed in plan.pump_speeds.items())
         cost = money(plan.cost_cents or 0, plan.currency)
         works = share_words(kind.works)
-        rows.append((words, cost, str(plan.cuts), hours, reached(kind.reach), works, speeds, _proof(kind)))
+        rows.append((words, cost, str(plan.cuts), hours, _reached(kind.reach), works, speeds, _proof(kind)))
     titles = ("kind of plan", "parts cost", "saw cuts", "work", "of target", "works in", "pump", "proof")
     said = [f"{_AS_SET}{_windows(system)}", _WORKS, *_sensible(kinds)]
     if kinds and kinds[0].plan is None and kinds[0].reasons:
         said.append("Why there is no plan: " + "; ".join(notes_words(kinds[0].reasons, system.units)) + ".")
     return [Heading(f"Kinds of plan: {system.name}"), table(titles, rows, right=(1, 2, 3, 4, 5)), *said]
+
+
+def _reached(share: float | None) -> str:
+    return "–" if share is None else reached(share)
 
 
 def _sensible(kinds: Sequence[KindOfPlan]) -> Iterator[str]:

@@ -211,7 +211,7 @@ def test_what_an_eductor_draws_along_is_said_and_counts_for_nothing(tmp_path: Pa
     ("change", "words"),
     [
         ("first: double wye", "a double wye 'first', where 3 runs meet"),
-        ("first: 1 x 1 x 3 in wye", "a wye 'first' with legs"),
+        ("first: 1 x 1 x 3 in wye", r"tee 'first' \(3 in socket\) beside 'pipe 1 ft' .* sizes differ: 3 in and 1 in"),
     ],
 )
 def test_a_branch_that_does_not_fit_its_runs_is_a_fault(tmp_path: Path, change: str, words: str) -> None:

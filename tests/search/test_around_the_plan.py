@@ -9,6 +9,9 @@ import pytest
 from said import said, worded
 
 from optimizer import pipeline
+from optimizer.clock import TimeIsUp
+from optimizer.documents.search_text import kinds_blocks
+from optimizer.documents.tables import plain_text
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import THROTTLES, Catalog
@@ -25,6 +28,7 @@ from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.engine import solve
 from optimizer.search.posing import pose
 from optimizer.search.question import Question
+from optimizer.search.studies import kinds as kinds_module
 from optimizer.search.studies.frontier import FrontierPlan, best_for_budget, frontier
 from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan, with_one_that_works_often
 from optimizer.search.studies.worth import Explanation, explain
@@ -232,6 +236,39 @@ def test_a_plan_of_another_kind_that_works_often_is_shown_where_none_was_found_i
     assert often.plan.gap_cents == 9000 - (plan.bound_cents or 0)  # no plan costs less than the cheapest of all
     settled = [kinds[0], replace(kinds[1], settled=True), *kinds[2:]]
     assert with_one_that_works_often(settled) == tuple(settled)
+
+
+def test_the_cheapest_of_all_is_the_cheapest_that_works_often_where_it_does() -> None:
+    kinds = [
+        KindOfPlan(note("the cheapest"), found().plan, 1.0, works=0.85),
+        KindOfPlan(note("works often"), None, 0.0, settled=False),
+    ]
+
+    often = with_one_that_works_often(kinds)[1]
+
+    assert (often.plan, often.settled, often.works) == (kinds[0].plan, True, 0.85)
+
+
+def test_how_far_a_plan_gets_is_told_once_for_all_kinds_and_left_out_where_the_time_is_short(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog())
+    little = replace(system, targets=(replace(system.targets[0], low_m3_s=5e-4),))
+    asked = []
+
+    def slow(*_: object) -> None:
+        asked.append(1)
+        raise TimeIsUp
+
+    monkeypatch.setattr(kinds_module, "reach_of", slow)
+    kinds = kinds_of_plan(little, catalog(), clock())
+
+    plans = [kind for kind in kinds if kind.plan is not None]
+    distinct = {repr(sorted(kind.plan.runs.items())) for kind in plans if kind.plan is not None}
+    assert all(kind.reach is None for kind in plans)
+    assert len(asked) <= len(distinct) + 1 < len(plans)  # and once for what stands
+    text = plain_text(kinds_blocks(little, kinds))
+    assert "–" in next(line for line in text.splitlines() if line.startswith("the cheapest"))
 
 
 def test_a_target_out_of_reach_says_how_far_one_gets_and_that_is_true() -> None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import NetworkError
 from optimizer.model.catalog import Catalog
+from optimizer.model.network import Network
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.rules import QUIET_M_S
@@ -22,6 +24,7 @@ from optimizer.search.watch import Watch
 from optimizer.verify.reach import is_joined, present_networks, reach_of
 
 _KINDS = 7  # that need a search
+_REACH_SHARE = 0.2  # of the time left, for how far one plan gets
 _CHEAPEST_SHARE = 0.5  # of the time: without that plan most other kinds say nothing
 CHEAPEST, OFTEN_RIGHT, SENSIBLE = note("the cheapest"), note("works often"), note("the sensible one")
 FEWEST_CUTS, SAME_SIZE, SAME_PIPE, AS_IT_IS = (
@@ -36,13 +39,14 @@ FEWEST_CUTS, SAME_SIZE, SAME_PIPE, AS_IT_IS = (
 class KindOfPlan:
     """One way to go about it.
 
-    `plan` is None where no plan of this kind reaches the targets; `reach` as in the frontier. Not `settled`: the time
+    `plan` is None where no plan of this kind reaches the targets; `reach` as in the frontier, None where the time was
+    too short to tell it. Not `settled`: the time
     was too short for the proof that there is none cheaper, or none at all. `reasons` say why there is none.
     """
 
     kind: Note
     plan: Plan | None
-    reach: float
+    reach: float | None
     settled: bool = True
     reasons: tuple[Note, ...] = ()
     works: float | None = None  # the share of all cases in which it does, valves trimmed
@@ -64,7 +68,7 @@ def kinds_of_plan(system: System, catalog: Catalog, watch: Watch) -> tuple[KindO
 def with_one_that_works_often(kinds: Sequence[KindOfPlan]) -> tuple[KindOfPlan, ...]:
     """Return the kinds whose `works` is known, a plan of another kind where one that works often was not found in time.
 
-    The cheapest of those that do work as often; that none is cheaper is not settled.
+    The cheapest of those that do work as often; that none is cheaper is settled where it is the cheapest of all.
     """
     there = [one for one in kinds if one.plan is not None and one.works is not None and one.works >= OFTEN]
     if not there:
@@ -73,6 +77,8 @@ def with_one_that_works_often(kinds: Sequence[KindOfPlan]) -> tuple[KindOfPlan, 
     floor = next((one.plan.bound_cents for one in kinds if one.kind == CHEAPEST and one.plan is not None), 0)
     plan = None if best.plan is None else replace(best.plan, status=Status.FEASIBLE, bound_cents=floor)
     found = replace(best, kind=OFTEN_RIGHT, plan=plan, settled=False)
+    if best.kind == CHEAPEST and best.settled:
+        found = replace(best, kind=OFTEN_RIGHT)
     return tuple(found if one.kind == OFTEN_RIGHT and one.plan is None and not one.settled else one for one in kinds)
 
 
@@ -81,6 +87,7 @@ class _Kinds:
         self.system, self.catalog, self.watch = system, catalog, watch
         self.left = _KINDS
         self.floor = 0  # what no plan costs less than, whatever its kind
+        self.reached: list[tuple[tuple[Network, ...], float | None]] = []  # several kinds may be one plan
 
     def all(self) -> Iterator[KindOfPlan]:
         cheapest = self._find(CHEAPEST, self.system)
@@ -138,16 +145,28 @@ class _Kinds:
             reasons = () if found is None else found.reasons
             return KindOfPlan(kind, None, 0.0, settled=found is not None and found.proved_none, reasons=reasons)
         there = cut_apart(self.system, found.plan)
-        reach = reach_of(there, planned_networks(there, found.plan)).scale
-        return KindOfPlan(kind, found.plan, max(1.0, reach), settled=found.status is Status.OPTIMAL)
+        reach = self._reach(there, planned_networks(there, found.plan))
+        told = None if reach is None else max(1.0, reach)
+        return KindOfPlan(kind, found.plan, told, settled=found.status is Status.OPTIMAL)
 
-    def _present(self) -> float:
-        if not is_joined(self.system):
-            return 0.0
+    def _present(self) -> float | None:
+        return self._reach(self.system, present_networks(self.system)) if is_joined(self.system) else 0.0
+
+    def _reach(self, system: System, networks: tuple[Network, ...]) -> float | None:
+        """Return what a plumbing reaches, told once; None where its share of the time is too short."""
+        for known, told in self.reached:
+            if known == networks:
+                return told
+        reach: float | None
         try:
-            return reach_of(self.system, present_networks(self.system)).scale
+            with limited(_REACH_SHARE * self.watch.left_s):
+                reach = reach_of(system, networks).scale
         except NetworkError:
-            return 0.0
+            reach = 0.0
+        except TimeIsUp:
+            reach = None
+        self.reached.append((networks, reach))
+        return reach
 
 
 def _changes_parts(plan: Plan) -> bool:
