@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from own_source import MODULES, ROOT, source
 
 FORBIDDEN = {
@@ -27,6 +28,7 @@ FORBIDDEN = {
 FOREIGN = {"subprocess", "pty", "fcntl", "resource", "termios", "grp", "pwd", "msvcrt", "winreg"}
 
 
+@pytest.mark.long
 def test_no_module_calls_what_only_one_system_has() -> None:
     for module in MODULES:
         assert not FORBIDDEN & source(module).attributes, module

@@ -19,7 +19,7 @@ from optimizer.cli import main
 from optimizer.read.places import data_directory
 
 MANY = int(os.environ.get("ATTACKS", "2000"))
-FEW = settings(max_examples=50, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+FEW = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 LONG = settings(max_examples=MANY, deadline=None, database=None, suppress_health_check=list(HealthCheck))
 SEEDS = st.integers(min_value=0, max_value=2**40)
 every_kind = pytest.mark.parametrize("kind", CASES)

@@ -33,6 +33,7 @@ def shows(retrofit: Retrofit, command: str, output: str) -> None:
     assert told(result.stdout) == told(output), REFRESH
 
 
+@pytest.mark.long
 def test_the_commands_of_the_readme_show_what_they_print(retrofit: Retrofit) -> None:
     quick = [(command, output) for command, output in shown() if not command.startswith(LONG)]
     assert len(quick) >= 4

@@ -202,6 +202,7 @@ def check_pairs(starts: list[End], goals: list[End]) -> tuple[int, int]:
     return found, none
 
 
+@pytest.mark.long
 def test_each_pair_of_ends_has_a_legal_way_or_a_stated_reason() -> None:
     found, none = check_pairs(sample(3, seed=7), list(all_ends()))
 

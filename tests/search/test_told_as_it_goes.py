@@ -46,6 +46,7 @@ def test_best_so_far_and_least_possible_close_in_on_the_cost_of_the_plan(rules: 
     assert bound[-1] <= plan.material_cents
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("step", [100, pytest.param(1, marks=pytest.mark.slow)])
 def test_stopped_by_hand_it_gives_the_best_plan_that_it_told_of(step: int) -> None:
     whole, proved = course()

@@ -187,6 +187,7 @@ def test_a_stop_by_hand_shows_what_was_found_and_what_was_left_open() -> None:
     assert any("not settled" in note for note in said(money.notes))
 
 
+@pytest.mark.long
 def test_less_than_nothing_is_not_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[int | None] = []
 

@@ -214,6 +214,7 @@ def two_modes(night: float) -> System:
     return replace(system, network=network, settings=modes)
 
 
+@pytest.mark.long
 def test_the_mode_in_which_the_head_is_too_little_is_named_and_so_is_the_speed_that_mends_it() -> None:
     system = two_modes(0.5)  # of 3.5 m that leaves 0.25 × 3.5 = 0.9 m, and the tanks stand 1.2 and 1.4 m up
     assert search(two_modes(1.0), catalog()).found

@@ -444,6 +444,7 @@ def run_seeds(seeds: Iterable[int], folder: Path) -> tuple[int, int]:
     return plans, straights
 
 
+@pytest.mark.long
 def test_a_few_random_plans_are_built_from_their_papers(tmp_path: Path) -> None:
     plans, straights = run_seeds(QUICK, tmp_path)
 

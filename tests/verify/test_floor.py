@@ -323,6 +323,7 @@ def test_a_sweep_over_the_dial_finds_the_same_safe_range(tmp_path: Path, lip: st
     check_range(system(tmp_path, lip=lip))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["cellar-sump", "metric-unions"])
 def test_a_sweep_over_the_dial_finds_the_same_safe_range_of_examples(name: str) -> None:
     check_range(load_system(EXAMPLES / f"{name}.yaml", load_catalog()))

@@ -135,6 +135,7 @@ def test_the_band_of_a_first_reading_is_the_models_own() -> None:
     assert mode.meters[0].band_m3_s == bands["return line"]
 
 
+@pytest.mark.long
 def test_readings_that_were_fitted_narrow_the_band_of_the_first_reading() -> None:
     from optimizer.model.calibration import with_calibration
 

@@ -24,7 +24,7 @@ from optimizer.search.watch import Watch
 from optimizer.verify.reach import is_joined, present_networks, reach_of
 
 _KINDS = 7  # that need a search
-_REACH_SHARE = 0.2  # of the time left, for how far one plan gets
+_REACH_SHARE, _REACH_S = 0.2, 0.3  # of the time left, and at the least, for how far one plan gets
 _CHEAPEST_SHARE = 0.5  # of the time: without that plan most other kinds say nothing
 CHEAPEST, OFTEN_RIGHT, SENSIBLE = note("the cheapest"), note("works often"), note("the sensible one")
 FEWEST_CUTS, SAME_SIZE, SAME_PIPE, AS_IT_IS = (
@@ -159,7 +159,7 @@ class _Kinds:
                 return told
         reach: float | None
         try:
-            with limited(_REACH_SHARE * self.watch.left_s):
+            with limited(max(_REACH_S, _REACH_SHARE * self.watch.left_s)):
                 reach = reach_of(system, networks).scale
         except NetworkError:
             reach = 0.0
