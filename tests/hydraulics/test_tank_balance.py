@@ -300,24 +300,14 @@ def test_full_flows_keep_the_weaker_rows_wherever_what_is_carried_keeps_the_rows
     assert any(row.name == "water into refugium" and row.low_m3_s == 2e-4 for row in rows)
 
 
-def test_a_line_whose_tank_gets_more_than_it_may_carry_runs_full_and_keeps_its_upper_limit() -> None:
-    plumbing = upper()
+@pytest.mark.parametrize("runs", [("gravity line",), ("gravity line", "second")])
+def test_lines_whose_tank_gets_more_than_they_may_carry_run_full_and_keep_their_upper_limit(
+    runs: tuple[str, ...],
+) -> None:
+    second = [run("second", "refugium", "sump", pipe(3.0, WIDE))] if "second" in runs else []
+    plumbing = upper(*second)
     balance, dice, names = tank_balance(plumbing), np.random.default_rng(6), tuple(plumbing.runs)
-    held = Want("held", {"gravity line": 1.0}, high_m3_s=4e-4)
-    wants = (Want("fed", {"fill": 1.0}, 5e-4), held)
-    full = dice.uniform(0.0, 1e-3, (2_000, len(names)))
-    kept = rows_met(balance.balanced(full), names, wants)
-
-    assert held in at_full_flows(plumbing, wants)
-    assert kept.sum() > 20
-    assert rows_met(full, names, (held,))[kept].all()
-    assert held not in at_full_flows(plumbing, (Want("fed", {"fill": 1.0}, 3e-4), held))  # it may be short then
-
-
-def test_so_do_two_lines_whose_sum_is_limited() -> None:
-    plumbing = upper(run("second", "refugium", "sump", pipe(3.0, WIDE)))
-    balance, dice, names = tank_balance(plumbing), np.random.default_rng(7), tuple(plumbing.runs)
-    held = Want("held", {"gravity line": 1.0, "second": 1.0}, high_m3_s=4e-4)
+    held = Want("held", dict.fromkeys(runs, 1.0), high_m3_s=4e-4)
     wants = (Want("fed", {"fill": 1.0}, 5e-4), held)
     full = dice.uniform(0.0, 1e-3, (5_000, len(names)))
     kept = rows_met(balance.balanced(full), names, wants)
@@ -325,5 +315,11 @@ def test_so_do_two_lines_whose_sum_is_limited() -> None:
     assert held in at_full_flows(plumbing, wants)
     assert kept.sum() > 20
     assert rows_met(full, names, (held,))[kept].all()
+    assert held not in at_full_flows(plumbing, (Want("fed", {"fill": 1.0}, 3e-4), held))  # they may be short then
+
+
+def test_of_two_lines_a_limit_on_one_alone_says_nothing_of_its_full_flow() -> None:
+    plumbing = upper(run("second", "refugium", "sump", pipe(3.0, WIDE)))
     alone = Want("alone", {"second": 1.0}, high_m3_s=4e-4)
-    assert alone not in at_full_flows(plumbing, (wants[0], alone))  # the other line may take all the rest
+
+    assert alone not in at_full_flows(plumbing, (Want("fed", {"fill": 1.0}, 5e-4), alone))  # the other takes the rest
