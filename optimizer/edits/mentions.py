@@ -25,7 +25,7 @@ def renamed_run(text: str, old: str, new: str) -> str:
             text = set_value(text, ("measured", index, "run"), new)
         if isinstance(reading.get("valves"), dict) and old in reading["valves"]:
             text = move(text, ("measured", index, "valves", old), ("measured", index, "valves", new))
-    for path in _mouths(text, old):
+    for path in _openings(text, old):
         text = move(text, path, (*path[:-1], new))
     return text
 
@@ -52,7 +52,7 @@ def without_run(text: str, name: str) -> str:
             text = remove(text, ("measured", index))
         elif isinstance(reading.get("valves"), dict) and name in reading["valves"]:
             text = remove(text, ("measured", index, "valves", name))
-    for path in _mouths(text, name):
+    for path in _openings(text, name):
         text = remove(text, path)
     return text
 
@@ -127,8 +127,9 @@ def _readings(text: str) -> list[dict[str, Any]]:
     return [one if isinstance(one, dict) else {} for one in found] if isinstance(found, list) else []
 
 
-def _mouths(text: str, run: str) -> list[Path]:
-    paths: list[Path] = [("tanks", name, "mouths", run) for name in _mapping(text, ("tanks",))]
+def _openings(text: str, run: str) -> list[Path]:
+    keys = ("mouths", "siphon breaks")
+    paths: list[Path] = [("tanks", name, key, run) for name in _mapping(text, ("tanks",)) for key in keys]
     return [path for path in paths if run in _mapping(text, path[:-1])]
 
 

@@ -18,6 +18,8 @@ from optimizer.model.network import Network, PointKind, Run
 
 _Found = TypeVar("_Found")
 
+_LEVEL_M = 0.5e-3  # tanks whose stated heights differ by less stand level
+
 
 @dataclass(frozen=True)
 class Circuit:
@@ -259,8 +261,36 @@ def _coefficients(network: Network, name: str, fed_by: frozenset[str], seen: fro
 
 def mouths_of(network: Network, tank: str) -> tuple[str, ...]:
     """Return the runs through which a tank empties by its weight while pumps run, down to their mouths."""
-    lines = [run for top, circuit in gravity_lines(network) if top == tank for run in circuit.runs]
+    lines = [run for circuit in emptying(network, tank) for run in circuit.runs]
     return tuple(run.name for run in lines if tank in (run.start.point, run.end.point))
+
+
+def emptying(network: Network, tank: str) -> tuple[Circuit, ...]:
+    """Return the gravity lines that lead lower than a tank; of one between three tanks the middle one empties too."""
+    height = {name: point.head_m or 0.0 for name, point in network.points.items() if point.is_fixed}
+    lines = (circuit for _, circuit in gravity_lines(network) if tank in circuit.ends)
+    return tuple(circuit for circuit in lines if any(height[end] < height[tank] for end in circuit.ends))
+
+
+def returns_to(network: Network, tank: str) -> tuple[tuple[str, ...], ...]:
+    """Return the runs that lines of pumps end with in the water of a tank, line by line: it may siphon back by them."""
+    lifting = (circuit for circuit in circuits(network) if circuit.pumped and not circuit.is_ring)
+    ends = (tuple(run.name for run in circuit.runs if run.end.point == tank) for circuit in lifting)
+    return tuple(runs for runs in ends if runs)
+
+
+def level_with(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the surfaces that pipe without a pump joins to a tank at its height, from one to the next."""
+    bridges = [circuit.ends for circuit in circuits(network) if not circuit.pumped]
+    found, ahead = {tank: None}, [tank]
+    while ahead:
+        here = network.points[ahead.pop()]
+        for end in sorted(frozenset[str]().union(*(ends for ends in bridges if here.name in ends)) - found.keys()):
+            point = network.points[end]
+            if point.kind is PointKind.SURFACE and abs((point.head_m or 0.0) - (here.head_m or 0.0)) < _LEVEL_M:
+                found[end] = None
+                ahead.append(end)
+    return tuple(name for name in found if name != tank)
 
 
 def mouths_when_off(network: Network, tank: str) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,8 @@ class Tank:
     `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
     `start_volume_m3` what must gather in tank and box before the drains pull, `top_up_m3` what an automatic top-up has
     to give. `fed_by` names outlets above the tank;
-    `mouths_m` says how far below the edge the lines begin that it may run out through, by run.
+    `mouths_m` says how far below the edge the lines begin that it may run out through, by run; `breaks_m` how far
+    below it the siphon-break holes of several lines lie, by the run that each is in.
     """
 
     name: str
@@ -45,18 +46,18 @@ class Tank:
     top_up_m3: float | None = None
     fed_by: tuple[str, ...] = ()
     mouths_m: tuple[tuple[str, float], ...] = ()
+    breaks_m: tuple[tuple[str, float], ...] = ()
     place: str = ""
     teeth_depth_m: float | None = None  # of an edge with teeth: from the bottom of a gap to the tops
 
     @property
-    def missing_for_drain_back(self) -> tuple[str, ...]:
-        """Return the keys that are not stated and without which what runs back out of the tank cannot be told."""
-        keys = {
-            "area": self.area_m2,
-            "overflow edge": self.overflow_edge_m,
-            "return outlet depth": self.opening_depth_m if self.break_depth_m is None else self.break_depth_m,
-        }
-        return tuple(key for key, value in keys.items() if value is None)
+    def has_break(self) -> bool:
+        return self.break_depth_m is not None or bool(self.breaks_m)
+
+    @property
+    def clogged(self) -> Tank:
+        """Return the tank with all its siphon breaks clogged."""
+        return replace(self, break_depth_m=None, breaks_m=())
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,13 @@ drains:
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.circuits import low_openings, sumps
+from optimizer.model.circuits import low_openings, returns_to, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, fit_run
@@ -44,7 +44,7 @@ _VOLUMES = {
     "start volume": "start_volume_m3",
     "top-up volume": "top_up_m3",
 }
-TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_DEPTHS, *_VOLUMES, "teeth", "fed by", "mouths"]
+TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_DEPTHS, *_VOLUMES, "teeth", "fed by", "mouths", "siphon breaks"]
 _TEETH = re.compile(
     r"(?P<count>\d{1,4})[ ]+(?:gaps?|slots?)[ ]+of[ ]+(?P<wide>.+?),?[ ]+(?P<deep>[^, ]+[ ]*[^, ]*)[ ]+deep"
 )
@@ -99,11 +99,14 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
     if teeth is not None:
         numbers |= {"overflow_edge_m": teeth[0], "teeth_depth_m": teeth[1]}
     fed_by = _fed_by(reading, found, network)
-    dipped = any(entry.key in (run.start.point, run.end.point) for run in network.runs.values())
-    if fed_by and not dipped and "return outlet depth" not in found:
-        numbers["opening_depth_m"] = 0.0  # all that feeds it opens above the water, so nothing siphons back
-    mouths = _mouths(reading, found, entry.key, network, unit_system)
-    return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, place=reading.where(entry.place))
+    lines = low_openings(network, entry.key)
+    allowed = "runs that lead down from it, draw from it or stir it: " + (", ".join(lines) or "there is none")
+    mouths = _depths(reading, found.get("mouths"), entry.key, (lines, allowed, "mouth of"), unit_system)
+    feeds = tuple(run for line in returns_to(network, entry.key) for run in line)
+    allowed = "runs that a pump feeds it by: " + (", ".join(feeds) or "there is none")
+    breaks = _depths(reading, found.get("siphon breaks"), entry.key, (feeds, allowed, "siphon break in"), unit_system)
+    where = reading.where(entry.place)
+    return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, breaks_m=breaks, place=where)
 
 
 _TEETH_WORDS = "teeth, such as 24 gaps of 6 mm, 15 mm deep"
@@ -120,18 +123,20 @@ def _teeth(text: str, unit_system: str) -> tuple[float, float]:
     return int(match["count"]) * wide, deep
 
 
-def _mouths(
-    reading: Reading, found: Mapping[str, Entry], tank: str, network: Network, unit_system: str
+def _depths(
+    reading: Reading, entry: Entry | None, tank: str, known: tuple[Sequence[str], str, str], unit_system: str
 ) -> tuple[tuple[str, float], ...]:
-    """Return how deep lines begin below the tank's edge [m], by run: those that it may run out through."""
-    if "mouths" not in found:
+    """Return how deep something of a tank's lines lies below its edge [m], by run.
+
+    `known` are the runs that may be named, what is said of them where another one is, and what of them is meant.
+    """
+    if entry is None:
         return ()
-    lines = low_openings(network, tank)
+    lines, allowed, what = known
     depths = []
-    for name, each in entries(reading, found["mouths"].value, f"mouths of tank '{tank}'").items():
+    for name, each in entries(reading, entry.value, f"{entry.key} of tank '{tank}'").items():
         if name not in lines:
-            allowed = "runs that lead down from it, draw from it or stir it: " + (", ".join(lines) or "there is none")
-            reading.fault(each.place, f"the mouth of '{name}' in tank '{tank}'", allowed, nearest(name, lines))
+            reading.fault(each.place, f"the {what} '{name}' in tank '{tank}'", allowed, nearest(name, lines))
             continue
         depth_m = _optional_length(reading, each, unit_system)
         if depth_m is not None:
@@ -201,7 +206,7 @@ def _drain(reading: Reading, entry: Entry, network: Network, catalog: Catalog, u
 
 
 def _lower_tank(reading: Reading, entry: Entry, tank: str | None, network: Network) -> str | None:
-    """Return the tank that a drain ends in, which lies lower; nothing for a sump."""
+    """Return the tank that a drain ends in, which lies lower; nothing for the one sump."""
     heads = {name: network.points[name].head_m or 0.0 for name in _names(network, PointKind.SURFACE)}
     lower = [name for name in heads if tank is None or heads[name] < heads.get(tank, 0.0)]
     name = text_of(reading, entry.value, "the name of a surface")
@@ -209,7 +214,7 @@ def _lower_tank(reading: Reading, entry: Entry, tank: str | None, network: Netwo
         allowed = f"a surface that lies lower: {', '.join(lower)}"
         reading.fault(entry.value.place, f"a drain into '{name}'", allowed, nearest(name, lower))
         return None
-    return "" if name in sumps(network) else name
+    return "" if (name,) == sumps(network) else name
 
 
 def _tank_name(reading: Reading, entry: Entry, network: Network) -> str | None:

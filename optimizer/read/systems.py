@@ -133,7 +133,7 @@ def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> S
     owned = read_owned(reading, found.get("owned"), catalog)
     tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
     if not rules.trusts_breaks:
-        tanks = tuple(replace(tank, break_depth_m=None) for tank in tanks)
+        tanks = tuple(tank.clogged for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
     settings = read_settings(reading, found.get("modes"), named, network, targets, unit_system)

@@ -22,6 +22,7 @@ from optimizer.verify.drain_back import (
     gross_inflow_m3_s,
     inflow_coefficients,
     inflow_m3_s,
+    tank_key,
 )
 from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
@@ -137,8 +138,8 @@ class Allowance:
 
     def _over_edges(self, network: Network) -> list[Tank]:
         """Return the tanks of which drain-back knows all that it needs."""
-        tanks = [self._tank(name) for name in fed_surfaces(network)]
-        return [tank for tank in tanks if not tank.missing_for_drain_back]
+        known = self._back(network, {}).volumes_m3
+        return [self._tank(name) for name in fed_surfaces(network) if tank_key(name) in known]
 
 
 def allowance_of(system: System, *, today_counts: bool) -> Allowance:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import Kind
-from optimizer.model.circuits import fed_surfaces, gravity_lines, has_pump, mouths_when_off, ring_runs
+from optimizer.model.circuits import (
+    fed_surfaces,
+    gravity_lines,
+    has_pump,
+    level_with,
+    mouths_when_off,
+    returns_to,
+    ring_runs,
+)
 from optimizer.model.circuits import inflow_coefficients as inflow_of
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
@@ -43,29 +51,29 @@ def drain_back(
 ) -> DrainBack:
     """Return what runs back when the pumps stop out of running at these flows.
 
-    A tank gives its area times the head over its overflow edge plus the depth of its lowest return opening below the
-    edge; a siphon-break hole counts at its own depth, and the mouth of a gravity line, or of one through which a pump
-    draws it down, at its. All pipe behind the pumps counts, and all of the drains that work: some of it may stay, none
-    of it is counted on. A check valve holds nothing back here: they stick.
+    A tank gives its area times the head over its overflow edge plus the depth that it falls to below the edge: to the
+    lowest opening of the lines of pumps that end in it, or to their siphon breaks, and to the mouths of gravity lines
+    and of those through which pumps draw it down. Air that an upper mouth lets in may end what a deeper one siphons;
+    that is not counted on, as nobody states where lines meet. A tank that stands level with it falls with it. All pipe
+    behind the pumps and in gravity lines counts, and all of the drains that work: some of it may stay, none of it is
+    counted on. A check valve holds nothing back here: they stick.
     """
     volumes: dict[str, float] = {}
     missing: list[Note] = []
     stated = {tank.name: tank for tank in tanks}
     for name in fed_surfaces(network):
         tank = stated.get(name, Tank(name))
-        missing += [note("key of tank", key=key, tank=tank.name) for key in tank.missing_for_drain_back]
-        missing += [
-            note("depth of a mouth", run=run, tank=name)
-            for run in mouths_when_off(network, name)
-            if run not in dict(tank.mouths_m)
-        ]
-        if not tank.missing_for_drain_back:
-            volumes[f"tank {name!r}"] = tank_volume_m3(
-                tank, inflow_m3_s(network, flows_m3_s, tank), mouths_when_off(network, name)
-            )
+        depth_m, untold = depth_when_off(network, stated, tank)
+        missing += [*_keys(tank), *untold]
+        if tank.area_m2 is not None and tank.overflow_edge_m is not None and depth_m is not None:
+            stands_m = weir_head_m(tank.overflow_edge_m, inflow_m3_s(network, flows_m3_s, tank)) + depth_m
+            volumes[tank_key(name)] = tank.area_m2 * stands_m
+            volumes |= _level_tanks(network, stated, name, stands_m, missing)
         if tank.box_volume_m3:
-            volumes[f"overflow box of {name!r}"] = tank.box_volume_m3
+            volumes[box_key(name)] = tank.box_volume_m3
     volumes[PIPE] = sum(map(wet_volume_m3, lifted_runs(network)))
+    if falling := falling_runs(network):
+        volumes["gravity lines"] = sum(map(wet_volume_m3, falling))
     working = [drain for drain in drains if drain.mode is not DrainMode.EMERGENCY]
     if working:
         volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
@@ -73,19 +81,87 @@ def drain_back(
     return DrainBack(volumes, tuple(missing))
 
 
+def tank_key(name: str) -> str:
+    return f"tank {name!r}"
+
+
+def box_key(name: str) -> str:
+    return f"overflow box of {name!r}"
+
+
+def device_key(name: str) -> str:
+    return f"device {name!r}"
+
+
+def _keys(tank: Tank) -> Iterator[Note]:
+    for key, value in (("area", tank.area_m2), ("overflow edge", tank.overflow_edge_m)):
+        if value is None:
+            yield note("key of tank", key=key, tank=tank.name)
+
+
+def _level_tanks(
+    network: Network, stated: Mapping[str, Tank], name: str, stands_m: float, missing: list[Note]
+) -> Iterator[tuple[str, float]]:
+    """Yield the water of the tanks that stand level with one and are not fed: they fall with it."""
+    for other in level_with(network, name):
+        area_m2 = stated.get(other, Tank(other)).area_m2
+        if other in fed_surfaces(network):
+            continue
+        if area_m2 is None:
+            missing.append(note("key of tank", key="area", tank=other))
+        else:
+            yield tank_key(other), area_m2 * stands_m
+
+
+def depth_when_off(network: Network, stated: Mapping[str, Tank], tank: Tank) -> tuple[float | None, tuple[Note, ...]]:
+    """Return how far below its edge a tank falls when the pumps stop [m], and what to state if more than that is open.
+
+    None where not even a least depth is told.
+    """
+    lines, mouths = mouths_when_off(network, tank.name), dict(tank.mouths_m)
+    missing = [note("depth of a mouth", run=run, tank=tank.name) for run in lines if run not in mouths]
+    back_m = _siphons_back_m(network, stated, tank)
+    if back_m is None:
+        return None, (note("key of tank", key="return outlet depth", tank=tank.name), *missing)
+    return max((back_m, *(mouths[run] for run in lines if run in mouths))), tuple(missing)
+
+
+def _siphons_back_m(network: Network, stated: Mapping[str, Tank], tank: Tank) -> float | None:
+    """Return how far a tank falls back through what feeds it [m]: through lines of pumps, or after a tank above.
+
+    Out of gravity lines that end in it nothing runs back up as long as what is above stays above. None: not stated.
+    """
+    depths, lines = [0.0], returns_to(network, tank.name)
+    if lines:
+        broken_m = _break_m(tank, lines)
+        depth_m = tank.opening_depth_m if broken_m is None else broken_m
+        if depth_m is None:
+            return None
+        depths.append(depth_m)
+    level_m = network.points[tank.name].head_m or 0.0
+    for top, circuit in gravity_lines(network):
+        if tank.name in circuit.ends - {top}:
+            fallen_m, _ = depth_when_off(network, stated, stated.get(top, Tank(top)))
+            above_m = level_m - (network.points[top].head_m or 0.0) + (fallen_m or 0.0)
+            depths.append(above_m if tank.opening_depth_m is None else min(above_m, tank.opening_depth_m))
+    return max(depths)
+
+
+def _break_m(tank: Tank, lines: Sequence[Sequence[str]]) -> float | None:
+    """Return how far a tank falls to its siphon breaks [m]; None where they do not part all that siphons.
+
+    A hole in one of several lines lets air into that one alone: each has to have its own, told by its run.
+    """
+    if tank.breaks_m:
+        holes = dict(tank.breaks_m)
+        runs = [run for line in lines for run in line]
+        return max(holes[run] for run in runs) if holes.keys() >= set(runs) else None
+    return tank.break_depth_m if len(lines) == 1 else None
+
+
 def these(missing: Sequence[Note]) -> Note:
     """Return several things that a file does not state as one note."""
     return note("these", what=tuple(missing))
-
-
-def tank_volume_m3(tank: Tank, inflow_m3_s: float, lines: Collection[str] = ()) -> float:
-    """Return what stands in a tank above its lowest opening, gravity lines with it, while it runs [m³]; all stated."""
-    assert tank.area_m2 is not None
-    assert tank.overflow_edge_m is not None
-    depth = tank.opening_depth_m if tank.break_depth_m is None else tank.break_depth_m
-    assert depth is not None
-    deepest = max((depth, *(mouth for run, mouth in tank.mouths_m if run in lines)))
-    return tank.area_m2 * (weir_head_m(tank.overflow_edge_m, inflow_m3_s) + deepest)
 
 
 def pumped_runs(network: Network) -> tuple[Run, ...]:
@@ -114,6 +190,12 @@ def lifted_runs(network: Network) -> tuple[Run, ...]:
     return tuple(run for run in pumped_runs(network) if run.name not in stirred)
 
 
+def falling_runs(network: Network) -> tuple[Run, ...]:
+    """Return the runs of gravity lines out of tanks that are fed: with the pumps off they run empty."""
+    fed = set(fed_surfaces(network))
+    return tuple(run for top, circuit in gravity_lines(network) if top in fed for run in circuit.runs)
+
+
 def inflow_coefficients(network: Network, tank: Tank) -> dict[str, float]:
     """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out."""
     return inflow_of(network, tank.name, tank.fed_by)
@@ -133,13 +215,13 @@ def wet_volume_m3(run: Run) -> float:
 def _devices(network: Network, missing: list[Note]) -> Iterator[tuple[str, float]]:
     """Yield the water in devices, and note those that do not say how much they hold."""
     silent = []
-    for run in lifted_runs(network):
+    for run in (*lifted_runs(network), *falling_runs(network)):
         for part in run.parts:
             volume = network.devices[part.name].volume_m3 if part.kind is Kind.DEVICE else 0.0
             if volume is None:
                 silent.append(part.name)
             elif volume > 0.0:
-                yield f"device {part.name!r}", volume
+                yield device_key(part.name), volume
     if silent:
         missing.append(note(DEVICE_VOLUME, devices=tuple(silent)))
 

@@ -19,7 +19,7 @@ from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
 from optimizer.verify.allowance import volume_of_sumps
-from optimizer.verify.drain_back import RESERVE, DrainBack, drain_back, inflow_m3_s, lifted_runs
+from optimizer.verify.drain_back import RESERVE, DrainBack, drain_back, inflow_m3_s, lifted_runs, tank_key
 
 Volume = tuple[float | None, tuple[Note, ...]]  # [m³]; None: not known for want of what the notes name
 
@@ -110,7 +110,7 @@ class LetOut:
             return None, missing
         stands = weir_head_m(tank.overflow_edge_m, inflow_m3_s(self.network, self.flows_m3_s, tank))
         own = tank.area_m2 * (stands + max(depths[run] for run in here))
-        above = sum(self._back.volumes_m3.get(f"tank {top!r}", 0.0) for top in self._above(name))
+        above = sum(self._back.volumes_m3.get(tank_key(top), 0.0) for top in self._above(name))
         return own + above + (reserve or 0.0), ()
 
     def _above(self, name: str) -> set[str]:

@@ -10,7 +10,7 @@ from optimizer.hydraulics.outlets import drawn_along
 from optimizer.hydraulics.steady import other_states, state_notes
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
-from optimizer.model.circuits import fed_surfaces
+from optimizer.model.circuits import fed_surfaces, returns_to
 from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind, Run
@@ -30,6 +30,7 @@ MARGIN = 1.25  # of drains: with less to spare than this they are close to what 
 def warnings_of(system: System, after: Running) -> list[Note]:
     """Return what is to be minded in one setting: drains, one valve for all, what happens when one pump stops."""
     drains = (*_close_to_full(system, after), *_no_emergency(system, after), *over_teeth(system, after))
+    drains = (*drains, *_one_break(system, after.network))
     network = after.network
     shaped = (*_tails(system, network), *_single_valves(network), *_no_service_valve(network))
     lifts = barely_lifting(network, after.flows_m3_s)
@@ -63,6 +64,14 @@ def _no_emergency(system: System, after: Running) -> Iterator[Note]:
         own = [drain for drain in system.drains if drain.tank == name]
         if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
             yield note("no emergency drain", tank=name)
+
+
+def _one_break(system: System, network: Network) -> Iterator[Note]:
+    """Yield the tanks whose one siphon break can not part the several lines that siphon out of them."""
+    for tank in system.tanks:
+        lines = returns_to(network, tank.name)
+        if tank.break_depth_m is not None and not tank.breaks_m and len(lines) > 1:
+            yield note("one break, several lines", tank=tank.name, runs=tuple(run for line in lines for run in line))
 
 
 def over_teeth(system: System, after: Running) -> Iterator[Note]:

@@ -13,8 +13,9 @@ from optimizer.model.note import Note, note
 from optimizer.model.safety import PumpRange
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
-from optimizer.verify.allowance import flow_limits_m3_s, sump_room_m3
-from optimizer.verify.drain_back import drain_back, inflow_m3_s
+from optimizer.verify.allowance import flow_limits_m3_s
+from optimizer.verify.drain_back import FREEBOARD, drain_back, inflow_m3_s
+from optimizer.verify.into_sumps import fullest_sump
 from optimizer.verify.limits import NOTHING_M3_S
 from optimizer.verify.running import STILL_M3_S, Running, running, running_pump_runs
 
@@ -90,7 +91,6 @@ def _apart(speed: float) -> Callable[[float], float]:
 def _faults_of(system: System, network: Network) -> _Faults:
     """Return what says what is wrong with a plumbing at its speeds, None where nothing is."""
     limits = flow_limits_m3_s(system, network)
-    room_m3 = sump_room_m3(system, network)
     tanks = {tank.name: tank for tank in system.tanks}
 
     def faults(there: Network) -> Iterator[Note]:
@@ -106,10 +106,10 @@ def _faults_of(system: System, network: Network) -> _Faults:
                 yield note("runs back out", tank=name)
             if inflow_m3_s(there, now.flows_m3_s, tank) > limits.get(name, float("inf")) * (1.0 + _NEAR):
                 yield note("gets too much", tank=name)
-        if room_m3 is not None:
-            back = drain_back(there, now.flows_m3_s, system.tanks, system.drains)
-            if back.total_m3 > room_m3 * (1.0 + _NEAR):
-                yield note("sump too small")
+        back = drain_back(there, now.flows_m3_s, system.tanks, system.drains)
+        _, back_m3, free_m3 = fullest_sump(system, there, back)
+        if free_m3 is not None and back_m3 * FREEBOARD > free_m3 * (1.0 + _NEAR):
+            yield note("sump too small")
 
     def first(there: Network) -> Note | None:
         try:

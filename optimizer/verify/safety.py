@@ -15,9 +15,11 @@ from optimizer.model.rules import Rules
 from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
-from optimizer.verify.allowance import sump_room_m3, volume_of_sumps
+from optimizer.verify.allowance import volume_of_sumps
+from optimizer.verify.coming_down import coming_checks
 from optimizer.verify.drain_back import (
     FREE,
+    FREEBOARD,
     RESERVE,
     START,
     drain_back,
@@ -27,6 +29,7 @@ from optimizer.verify.drain_back import (
     these,
 )
 from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
+from optimizer.verify.into_sumps import back_into_m3, fullest_sump
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 from optimizer.verify.settings import with_openings
@@ -136,6 +139,7 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
             yield _in_doubt(check, now, after, [tank])
         if (drawn := _drawn_check(tank, now, after)) is not None:
             yield _in_doubt(drawn, now, after, [tank])
+    yield from coming_checks(system, now, after)
     if fed := [tanks.get(name, Tank(name)) for name in fed_surfaces(after.network)]:
         yield _in_doubt(drain_back_check(system, now, after), now, after, fed)
         yield _restart_in_doubt(_restart_check(system, now, after), now, after, fed)
@@ -240,15 +244,19 @@ def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
 
 def drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:
     """The sump must hold what runs back 1.25 times over. What is known may be too much even if more is not stated."""
-    limit = sump_room_m3(system, after.network)
     backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
+    sump, volume_m3, free_m3 = fullest_sump(system, after.network, backs[1])
+    limit = None if free_m3 is None else free_m3 / FREEBOARD
+    was_m3 = back_into_m3(now.network, backs[0], system.drains, sump) if sump else backs[0].total_m3
     missing = [*backs[1].missing, *([FREE] if limit is None else [])]
     known = [
-        back.total_m3 if not back.missing or (limit is not None and back.total_m3 > limit) else None for back in backs
+        volume if not back.missing or (limit is not None and volume > limit) else None
+        for back, volume in zip(backs, (was_m3, volume_m3), strict=True)
     ]
     unsafe = limit is not None and known[1] is not None and known[1] > limit
     said = these(missing) if missing and not unsafe else note("sump runs over")
-    return SafetyCheck(Check.DRAIN_BACK, DRAIN_BACK, "volume", known[0], known[1], limit, said)
+    title = note("drain-back into", tank=sump) if sump else DRAIN_BACK
+    return SafetyCheck(Check.DRAIN_BACK, title, "volume", known[0], known[1], limit, said)
 
 
 def clogged_break_check(system: System, now: Running, after: Running) -> SafetyCheck | None:
@@ -256,9 +264,9 @@ def clogged_break_check(system: System, now: Running, after: Running) -> SafetyC
 
     None where no tank has one.
     """
-    if all(tank.break_depth_m is None for tank in system.tanks):
+    if not any(tank.has_break for tank in system.tanks):
         return None
-    clogged = replace(system, tanks=tuple(replace(tank, break_depth_m=None) for tank in system.tanks))
+    clogged = replace(system, tanks=tuple(tank.clogged for tank in system.tanks))
     check = drain_back_check(clogged, now, after)
     return replace(check, title=note("drain-back, break clogged"), second=True)
 

@@ -7,7 +7,7 @@ Each thing happens alone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, Kind
@@ -32,6 +32,7 @@ from optimizer.verify.drain_back import (
     lifted_runs,
 )
 from optimizer.verify.drains import together_m3_s
+from optimizer.verify.into_sumps import fullest_sump
 from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import Running, pump_runs
@@ -104,8 +105,8 @@ class There:
         yield self._back(note("power fails"), self.system.tanks)
         if any(part.kind in CHECKS for run in lifted_runs(self.network) for part in run.parts):
             yield self._back(note("power fails, check valve sticks"), self.system.tanks)
-        if any(tank.break_depth_m is not None for tank in self.tanks):
-            clogged = tuple(replace(tank, break_depth_m=None) for tank in self.system.tanks)
+        if any(tank.has_break for tank in self.tanks):
+            clogged = tuple(tank.clogged for tank in self.system.tanks)
             yield self._back(note("power fails, break clogged"), clogged, second=True)
 
     def _unknown(self, tank: Tank, flows_m3_s: Mapping[str, float]) -> tuple[Note, ...]:
@@ -131,12 +132,12 @@ class There:
     def _back(self, title: Note, tanks: tuple[Tank, ...], second: bool = False) -> Scenario:
         """Return what runs back; after a `second` failure it is close at worst, as in the safety checks."""
         back: DrainBack = drain_back(self.network, self.flows_m3_s, tanks, self.system.drains)
-        free = self.free_m3
+        _, runs_back, free = fullest_sump(self.system, self.network, back)
         missing = [*back.untold, *([] if free is not None else [FREE])]
         if missing or free is None:
             return Scenario(title, None, None, note("back into the sump"), Verdict.UNCHECKED, tuple(missing))
-        spilled = max(0.0, back.total_m3 - free)
-        over = back.total_m3 * FREEBOARD > free
+        spilled = max(0.0, runs_back - free)
+        over = runs_back * FREEBOARD > free
         told = self._judged(Check.DRAIN_BACK, second)
         if told is Verdict.UNCHECKED:
             return Scenario(title, None, None, note("back into the sump"), told, (*back.missing, *self._fed_unknown()))

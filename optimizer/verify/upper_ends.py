@@ -23,7 +23,7 @@ from optimizer.model.system import System
 from optimizer.model.tanks import Tank
 from optimizer.verify.drain_back import inflow_coefficients
 from optimizer.verify.running import Running, running
-from optimizer.verify.safety import DRAIN_BACK, clogged_break_check, flow_checks, in_setting
+from optimizer.verify.safety import clogged_break_check, flow_checks, in_setting
 from optimizer.verify.settings import with_openings
 
 _DRAWS, _SEED = 256, 20  # as of the band
@@ -66,7 +66,7 @@ def with_upper_ends(system: System, plan: Plan, verification: Verification) -> V
 
 def _with_clogged_breaks(system: System, network: Network, checks: tuple[SafetyCheck, ...]) -> tuple[SafetyCheck, ...]:
     """Return the checks with a second row for what runs back where siphon breaks are clogged: they foul."""
-    at = next((i for i, check in enumerate(checks) if check.title == DRAIN_BACK), None)
+    at = next((i for i, check in enumerate(checks) if check.check is Check.DRAIN_BACK), None)
     if at is None or checks[at].limit is None or system.settings:
         return checks
     row = clogged_break_check(system, running(system.network), running(network))

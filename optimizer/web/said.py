@@ -50,6 +50,7 @@ SECTIONS: Mapping[str, tuple[Key, ...]] = {
         Key("freeboard", "Freeboard: rim above edge", "1-1/2 in"),
         Key("return outlet depth", "Return outlet depth: the lowest below the edge", "1 in"),
         Key("siphon break depth", "Siphon break depth below the edge", "1/2 in"),
+        Key("siphon breaks", "Or, of several lines, the break of each", "left line: 1/2 in", Typed.PAIRS),
         Key("overflow box volume", "Overflow box volume: water in it", "1.5 gal"),
         Key("start volume", "Start volume: held before the siphon starts", "2 gal"),
         Key("free volume", "Free volume for power-off drain-back (a sump)", "24 gal"),

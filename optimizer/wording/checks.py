@@ -94,6 +94,10 @@ CHECK: Mapping[str, str] = {
         "fill while you watch, or behind a float valve with a second one that shuts if the first sticks, and protect "
         "the supply against backflow"
     ),
+    "one break, several lines": (
+        "the siphon break of {tank!r} is not counted on: {runs!r:and} siphon each by itself; state the hole of each "
+        "under `siphon breaks`"
+    ),
     "opened, past the curve": (
         "with all valves fully open the pump runs past the end of its curve: whether the emergency drain of {tank!r} "
         "carries that is not known; fix the handles at their settings"
@@ -135,6 +139,8 @@ SAFETY: Mapping[str, str] = {
     "outflow, inflow": "flow out of {tank!r} (limit: what comes in)",
     "freeboard": "water depth at the overflow of {tank!r} (limit: freeboard)",
     "drain-back": "power-off drain-back (limit: room in the sump)",
+    "comes down": "flow into {tank!r} when pumps stop (limit: what it takes)",
+    "drain-back into": "power-off drain-back (limit: room in {tank!r})",
     "drain-back, break clogged": "power-off drain-back (limit: room in the sump), siphon break clogged",
     "draw-down": "sump draw-down at start-up (limit: usable water)",
     "pressure": "shut-off pressure (limit: rating of the weakest part)",

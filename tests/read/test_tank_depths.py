@@ -11,7 +11,6 @@ from optimizer.errors import InputError
 from optimizer.model.tanks import Tank
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.verify.drain_back import tank_volume_m3
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "cellar-sump.yaml"
 
@@ -24,13 +23,10 @@ def display(tmp_path: Path, depth: str) -> Tank:
 
 
 def test_a_return_may_open_at_the_water_line_itself(tmp_path: Path) -> None:
-    """By hand: without flow nothing then stands above the opening; an inch below the edge it is the area times that."""
     at_the_line, below = display(tmp_path, "0 in"), display(tmp_path, "1 in")
 
-    assert not at_the_line.missing_for_drain_back
-    assert tank_volume_m3(at_the_line, 0.0) == 0.0
-    assert below.area_m2 is not None
-    assert tank_volume_m3(below, 0.0) == pytest.approx(below.area_m2 * 0.0254)
+    assert at_the_line.opening_depth_m == 0.0
+    assert below.opening_depth_m == pytest.approx(0.0254)
 
 
 def test_a_depth_above_the_water_is_refused(tmp_path: Path) -> None:
