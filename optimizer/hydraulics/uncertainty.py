@@ -1,9 +1,10 @@
 """How sure a predicted flow is: a few hundred solutions with everything that is not known drawn by chance, seeded.
 
 What is not known, and how it is drawn: the K of each family of parts (one draw for all parts of a kind from one source,
-within the band of the catalog row), what close coupling adds, throttled valves, tees, openings, devices, the pump
-curve, the bore between average and minimum wall, roughness, the friction formula, and heights. Flows that were measured
-narrow the draws, and bring in what a calibration may still have wrong, see `posterior`.
+within the band of the catalog row; of bends one for which handbook holds), what close coupling adds, throttled valves,
+tees, openings, devices, the pump curve, the bore between average and minimum wall, roughness, the friction formula, and
+heights. Flows that were measured narrow the draws, and bring in what a calibration may still have wrong, see
+`posterior`.
 """
 
 from __future__ import annotations
