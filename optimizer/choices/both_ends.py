@@ -13,10 +13,12 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter, le
 from typing import Any
+
+import numpy as np
 
 from optimizer.choices.alternatives import AlternativeTable, Pack
 from optimizer.choices.effort import Effort
@@ -52,9 +54,10 @@ class RangedAlternative:
 # losses at the two ends of the flow range (negative in the pass that wants resistance), cents, packs (bits), the most
 # flow that is allowed, the label before, the arc that led here, side resources used (packed)
 _Label = tuple[float, float, float, int, float, Any, Any, int]
-_Priced = tuple[Arc, int, int, int]  # a step, cents, packs (bits), side resources used (packed)
+_Priced = tuple[int, int, int]  # of a step: cents, packs (bits), side resources used (packed)
 _DRY = 100.0  # cents for a µL of water: what holds least is the cheapest then
 _SHARES = (0.1, 0.3, 1.0, 3.0)
+_ROUNDED_M = 1e-9  # a hair of head: sums in another order differ by less
 _BY_LOSS = itemgetter(0, 1, 2)
 
 
@@ -144,12 +147,12 @@ def ranged_alternatives(
     return tuple(found.values())
 
 
-def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[list[_Priced]]:
-    """Return every step of a graph with its cents, the packs that it opens (bits), the side resources that it uses."""
+def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[_Priced]:
+    """Return what every step of a graph costs [cents], the packs that it opens (bits), the side resources it uses."""
     own, least = weighing.effort, weighing.least
     pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=own, least=least)
     packed = weighing.sides.packed if weighing.sides.counted else _uses_nothing
-    return [[(arc, *pricing.price(arc), packed(arc)) for arc in arcs] for arcs in graph.arcs]
+    return [(*pricing.price(arc), packed(arc)) for arcs in graph.arcs for arc in arcs]
 
 
 def _uses_nothing(_: Arc) -> int:
@@ -167,7 +170,11 @@ def _prices(found: Sequence[RangedAlternative], sides: Sides) -> list[float]:
 
 
 class _Pass:
-    """One label setting: with `sign` +1 less loss is better, with -1 more."""
+    """One label setting: with `sign` +1 less loss is better, with -1 more.
+
+    It goes from the end of the run that may be in fewer states, once from each, and drops a label as soon as the rest
+    of the way can not be had for what is left.
+    """
 
     def __init__(
         self,
@@ -176,7 +183,7 @@ class _Pass:
         weighing: Weighing,
         sign: float,
         cents_a_grain: float,
-        priced: Sequence[Sequence[_Priced]],
+        priced: Sequence[_Priced],
     ) -> None:
         self.graph, self.rows, self.w, self.sign = graph, rows, weighing, sign
         self.plain = not weighing.sides.labelled
@@ -184,69 +191,69 @@ class _Pass:
         masks = range(1 << len(weighing.packs))
         self.opening = [sum(p.cents for i, p in enumerate(weighing.packs) if mask >> i & 1) for mask in masks]
         self.limit = weighing.loss_limit_m if sign > 0.0 and weighing.surely_flows else math.inf
-        first, second = (self._sized(flow, sign) for flow in weighing.flows_m3_s)
-        self.steps = [
-            self._few(
-                [
-                    (
-                        arc.head,
-                        (
-                            first(arc),
-                            second(arc),
-                            cents + self._paid(used) if self.price else cents,
-                            packs,
-                            self._most(arc),
-                            None,
-                            arc,
-                            used,
-                        ),
-                    )
-                    for arc, cents, packs, used in arcs
-                ]
-            )
-            for arcs in priced
-        ]
+        self.backwards = len(graph.ends) < len(graph.starts)
+        self.roots, self.leaves = (graph.ends, graph.starts) if self.backwards else (graph.starts, graph.ends)
+        self.steps = self._steps(priced)
+        self.to_go = self._to_go()
+
+    def _steps(self, priced: Sequence[_Priced]) -> list[list[tuple[int, _Label]]]:
+        """Return the steps on from every node, without those that may not carry even the least flow."""
+        weighing = self.w
+        first, second = (
+            (self.sign * math.copysign(1.0, flow) * self.rows.losses_m(flow)).tolist() for flow in weighing.flows_m3_s
+        )
+        may_carry = self.rows.most_m3_s
+        most = np.where(may_carry >= weighing.largest_m3_s, math.inf, may_carry).tolist()
+        least_size = weighing.least_size_m3_s
+        arcs = [(tail, arc) for tail, found in enumerate(self.graph.arcs) for arc in found]
+        groups: dict[tuple[int, int], list[_Label]] = {}
+        for (tail, arc), loss, other, (cents, packs, used), able in zip(arcs, first, second, priced, most, strict=True):
+            if able >= least_size:
+                paid = cents + self._paid(used) if self.price else cents
+                label = (loss, other, paid, packs, able, None, arc, used)
+                groups.setdefault((arc.head, tail) if self.backwards else (tail, arc.head), []).append(label)
+        steps: list[list[tuple[int, _Label]]] = [[] for _ in self.graph.nodes]
+        for (node, after), group in groups.items():
+            steps[node] += [(after, label) for label in (self._efficient(group) if len(group) > 1 else group)]
+        return steps
+
+    def _to_go(self) -> list[tuple[float, float]]:
+        """Return by node what the rest of a way costs and loses at the least [cents, m], each by itself."""
+        found = [(math.inf, math.inf)] * len(self.steps)
+        for node in self.leaves.values():
+            found[node] = (0.0, 0.0)
+        order = range(len(self.steps))
+        for node in order if self.backwards else reversed(order):
+            for after, (loss, _, cents, _, _, _, _, used) in self.steps[node]:
+                least = found[after]
+                own = cents - self._paid(used) if self.price else cents
+                found[node] = min(found[node][0], least[0] + own), min(found[node][1], least[1] + self.sign * loss)
+        return found
 
     def _paid(self, used: int) -> float:
         """Return what the water of a label costs [cents]."""
         return self.price * self.w.sides.priced_grains(used)
 
-    def _sized(self, flow_m3_s: float, sign: float) -> Callable[[Arc], float]:
-        loss = self.rows.loss_of(flow_m3_s)
-        factor = sign * math.copysign(1.0, flow_m3_s)
-        return lambda arc: factor * loss(arc)
-
-    def _most(self, arc: Arc) -> float:
-        most = self.rows.most_m3_s[id(arc)]
-        return math.inf if most >= self.w.largest_m3_s else most
-
-    def _few(self, steps: list[tuple[int, _Label]]) -> list[tuple[int, _Label]]:
-        """Drop what may not carry even the least flow, and what a parallel step makes needless."""
-        groups: dict[int, list[_Label]] = {}
-        for head, label in steps:
-            if label[4] >= self.w.least_size_m3_s:
-                groups.setdefault(head, []).append(label)
-        return [(head, label) for head, group in groups.items() for label in self._efficient(group)]
-
     def run(self) -> list[RangedAlternative]:
         found = []
-        for state, node in self.graph.starts.items():
+        for state, node in self.roots.items():
             labels = self._from(node)
-            for end_state, end_node in self.graph.ends.items():
-                found += [self._trace(label, state, end_state) for label in labels[end_node]]
+            for other, leaf in self.leaves.items():
+                ends = (other, state) if self.backwards else (state, other)
+                found += [self._trace(label, *ends) for label in labels[leaf]]
         return found
 
-    def _from(self, start: int) -> list[list[_Label]]:
+    def _from(self, root: int) -> list[list[_Label]]:
         waiting: list[list[_Label]] = [[] for _ in self.graph.nodes]
-        waiting[start] = [(0.0, 0.0, 0, 0, math.inf, None, None, 0)]
-        limit = self.limit
-        for index in range(start, len(waiting)):
+        waiting[root] = [(0.0, 0.0, 0, 0, math.inf, None, None, 0)]
+        for index in range(root, -1, -1) if self.backwards else range(root, len(waiting)):
             if not waiting[index]:
                 continue
             look()
-            labels = waiting[index] = self._efficient(self._affordable(waiting[index]))
-            for head, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
-                waiting[head] += [
+            labels = waiting[index] = self._efficient(self._affordable(waiting[index], index))
+            for after, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
+                limit = self.limit - self.to_go[after][1] + _ROUNDED_M
+                waiting[after] += [
                     (
                         label[0] + first,
                         label[1] + second,
@@ -262,19 +269,20 @@ class _Pass:
                 ]
         return waiting
 
-    def _affordable(self, labels: list[_Label]) -> list[_Label]:
-        """Return the labels that a plan within the limit can have; what follows costs and loses nothing at least."""
+    def _affordable(self, labels: list[_Label], node: int) -> list[_Label]:
+        """Return the labels that a plan within the limit can have, with what the rest of the way takes at least."""
         if self.w.rest is None:
             return labels
-        (losses_m, cents), most, sign = self.w.rest, self.w.most_cents, self.sign
+        (losses_m, cents), most, sign = self.w.rest, self.w.most_cents - self.to_go[node][0], self.sign
+        ahead_m = self.to_go[node][1] - _ROUNDED_M
         if self.price:
             paid, most = self._paid, most + 1e-3
             return [
                 each
                 for each in labels
-                if each[2] - paid(each[7]) + cents[bisect_right(losses_m, sign * each[0])] <= most
+                if each[2] - paid(each[7]) + cents[bisect_right(losses_m, sign * each[0] + ahead_m)] <= most
             ]
-        return [each for each in labels if each[2] + cents[bisect_right(losses_m, sign * each[0])] <= most]
+        return [each for each in labels if each[2] + cents[bisect_right(losses_m, sign * each[0] + ahead_m)] <= most]
 
     def _efficient(self, labels: list[_Label]) -> list[_Label]:
         """Return the labels that no other makes needless."""
@@ -322,10 +330,11 @@ class _Pass:
         while at is not None and at[6] is not None:
             arcs.append(at[6])
             at = at[5]
-        row = sum((self.rows.rows[id(arc)] for arc in arcs), 0.0 * self.rows.rows[id(arcs[0])])
+        if not self.backwards:
+            arcs.reverse()
         cents = round(label[2] - self._paid(label[7])) if self.price else int(label[2])
         used = self.w.sides.units(label[7], cents)
-        return RangedAlternative(cents, label[3], tuple(reversed(arcs)), row, label[4], start, end, used)
+        return RangedAlternative(cents, label[3], tuple(arcs), self.rows.row(arcs), label[4], start, end, used)
 
 
 def _none(_: Part) -> float:

@@ -8,7 +8,7 @@ product of a matrix and the laws' values at a flow.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -26,7 +26,6 @@ from optimizer.model.network import Network, Part, Run
 Floats = npt.NDArray[np.float64]
 _FIXED = 4  # columns: a forwards, b forwards, a backwards, b backwards
 _SAMPLES = 17
-_Terms = tuple[list[int], list[float]]  # numbers of laws, and the coefficient of each
 
 
 @dataclass
@@ -110,20 +109,30 @@ def _number(known: list[Any], what: Any) -> int:
 
 @dataclass
 class ArcRows:
-    """The loss of every arc of a run's choice graph as rows over its laws.
+    """The loss of every arc of a run's choice graph as rows over its laws, in the order of the graph.
 
-    `most_m3_s` of an arc is what the velocity rules let its parts carry, in the mode that lets most.
+    `most_m3_s` is what the velocity rules let the parts of each carry, in the mode that lets most.
     """
 
     basis: LossBasis
-    rows: dict[int, Floats]  # by id of the arc
-    most_m3_s: dict[int, float]
-    matrix: tuple[dict[int, int], Floats]  # where each arc is in it, and all rows
+    places: Mapping[int, int]  # by id of the arc
+    matrix: Floats
+    most_m3_s: Floats
+
+    def losses_m(self, flow_m3_s: float) -> Floats:
+        """Return what every arc loses at a flow, shape (n_arcs,)."""
+        return np.asarray(self.matrix @ self.basis.laws(flow_m3_s))
 
     def loss_of(self, flow_m3_s: float) -> Callable[[Arc], float]:
-        places, matrix = self.matrix
-        values = (matrix @ self.basis.laws(flow_m3_s)).tolist()
+        values, places = self.losses_m(flow_m3_s).tolist(), self.places
         return lambda arc: values[places[id(arc)]]
+
+    def most_of(self, arc: Arc) -> float:
+        return float(self.most_m3_s[self.places[id(arc)]])
+
+    def row(self, arcs: Sequence[Arc]) -> Floats:
+        """Return what a way of these arcs loses as a row."""
+        return np.asarray(self.matrix[[self.places[id(arc)] for arc in arcs]].sum(axis=0))
 
 
 def arc_rows(
@@ -139,61 +148,80 @@ def arc_rows(
     `carries_m3_s` is the least that a run carries which may carry less than its heads give: what may carry that much
     has no limit here, for how much more it will carry is not known.
     """
-    basis = LossBasis(conditions)
+    terms = _PartTerms(LossBasis(conditions))
     opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
-    memo: dict[tuple[object, ...], _Terms] = {}
-    known: dict[tuple[str, int], tuple[_Terms, float]] = {}  # by what of it counts, and id of the part
-    laws: dict[tuple[str, int], int] = {}  # numbered in the order in which they are met
-
-    def told(terms: Mapping[tuple[str, int], float]) -> _Terms:
-        """Return those that are not 0, by the number of their law."""
-        found = [(laws.setdefault(key, len(laws)), value) for key, value in terms.items() if value]
-        return [number for number, _ in found], [value for _, value in found]
-
-    def of_part(part: Part) -> tuple[_Terms, float]:
-        if ("whole", id(part)) not in known:
-            key = (part.item.item_id if part.item else part.name, part.kind, part.reverse, part.length_m, part.opening)
-            if key not in memo:
-                memo[key] = told(basis.part_terms(part))
-            most = rule.most_m3_s(run, part)
-            known["whole", id(part)] = memo[key], most if carries_m3_s is None or most < carries_m3_s else math.inf
-        return known["whole", id(part)]
-
-    def of_end(what: str, element: Callable[[Part, Conditions], LossElement], part: Part) -> _Terms:
-        if (what, id(part)) not in known:
-            known[what, id(part)] = told(basis.terms(element(part, conditions))), math.inf
-        return known[what, id(part)][0]
-
-    def of_arc(arc: Arc) -> Iterator[_Terms]:
-        for part in arc.parts:
-            yield of_part(part)[0]
-        joints = conditions.loss_factor * arc.joint_s2_m5, conditions.loss_factor * arc.joint_back_s2_m5
-        yield told({("fixed", 1): joints[0], ("fixed", 3): joints[1]})
-        if arc.parts and arc.first and opens[0]:
-            yield of_end("start", _at_start, arc.parts[0])
-        if arc.parts and arc.last and opens[1]:
-            yield of_end("end", _at_end, arc.parts[-1])
-
     gathered = []
     for graph in graphs:
         arcs = [arc for found in graph.arcs for arc in found]
-        numbers, values, counts = list[int](), list[float](), list[int]()
+        numbers: list[list[int]] = []
         for arc in arcs:
-            before = len(numbers)
-            for own_numbers, own_values in of_arc(arc):
-                numbers += own_numbers
-                values += own_values
-            counts.append(len(numbers) - before)
-        most = {id(arc): min((of_part(part)[1] for part in arc.parts), default=math.inf) for arc in arcs}
-        gathered.append((arcs, most, np.repeat(np.arange(len(arcs)), counts), numbers, values))
-    columns = np.array([basis.column(key) for key in laws], dtype=np.intp)
-    found = []
-    for arcs, most, rows, numbers, values in gathered:
-        matrix = np.zeros((len(arcs), basis.width))
-        np.add.at(matrix, (rows, columns[numbers]), values)
-        places = {id(arc): i for i, arc in enumerate(arcs)}
-        found.append(ArcRows(basis, {key: matrix[i] for key, i in places.items()}, most, (places, matrix)))
-    return found
+            own = terms.of_parts(arc.parts)
+            if arc.parts and arc.first and opens[0]:
+                own = [*own, terms.of_end(_at_start, arc.parts[0])]
+            if arc.parts and arc.last and opens[1]:
+                own = [*own, terms.of_end(_at_end, arc.parts[-1])]
+            numbers.append(own)
+        gathered.append((arcs, numbers))
+    table = np.array([terms.basis.row(each) for each in terms.found])
+    may_carry = np.array([math.inf if part is None else rule.most_m3_s(run, part) for part in terms.parts])
+    if carries_m3_s is not None:
+        may_carry[may_carry >= carries_m3_s] = math.inf
+    return [_rows(terms.basis, arcs, numbers, table, may_carry) for arcs, numbers in gathered]
+
+
+def _rows(
+    basis: LossBasis, arcs: Sequence[Arc], numbers: Sequence[list[int]], table: Floats, may_carry: Floats
+) -> ArcRows:
+    """Return the rows of arcs that are made of what has these numbers in a table."""
+    longest = max(map(len, numbers), default=0)
+    places = np.array([own + [0] * (longest - len(own)) for own in numbers], dtype=np.intp).reshape(len(arcs), longest)
+    matrix = table[places].sum(axis=1)
+    joints = np.array([(arc.joint_s2_m5, arc.joint_back_s2_m5) for arc in arcs]).reshape(len(arcs), 2)
+    matrix[:, [1, 3]] += basis.conditions.loss_factor * joints
+    most = may_carry[places].min(axis=1, initial=math.inf)
+    return ArcRows(basis, {id(arc): i for i, arc in enumerate(arcs)}, matrix, most)
+
+
+@dataclass
+class _PartTerms:
+    """What parts and the ends of runs lose, each told once; the first of all is nothing."""
+
+    basis: LossBasis
+    found: list[dict[tuple[str, int], float]] = field(default_factory=lambda: [{}])
+    parts: list[Part | None] = field(default_factory=lambda: [None])
+    _rows: dict[int, list[int]] = field(default_factory=dict)  # by id of parts in a row
+    _known: dict[tuple[object, int], int] = field(default_factory=dict)  # by what of it counts, and id of the part
+    _memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = field(default_factory=dict)
+
+    def of_parts(self, parts: tuple[Part, ...]) -> list[int]:
+        if id(parts) not in self._rows:
+            self._rows[id(parts)] = [self._of_part(part) for part in parts]
+        return self._rows[id(parts)]
+
+    def _of_part(self, part: Part) -> int:
+        if (None, id(part)) not in self._known:
+            alike = (
+                part.item.item_id if part.item else part.name,
+                part.kind,
+                part.reverse,
+                part.length_m,
+                part.opening,
+            )
+            if alike not in self._memo:
+                self._memo[alike] = self.basis.part_terms(part)
+            self._known[None, id(part)] = self._added(self._memo[alike], part)
+        return self._known[None, id(part)]
+
+    def of_end(self, element: Callable[[Part, Conditions], LossElement], part: Part) -> int:
+        key = element, id(part)
+        if key not in self._known:
+            self._known[key] = self._added(self.basis.terms(element(part, self.basis.conditions)), None)
+        return self._known[key]
+
+    def _added(self, terms: dict[tuple[str, int], float], part: Part | None) -> int:
+        self.found.append(terms)
+        self.parts.append(part)
+        return len(self.found) - 1
 
 
 def end_terms(basis: LossBasis, run: Run, network: Network) -> dict[tuple[str, int], float]:

@@ -207,7 +207,7 @@ class CheapestList:
                     yield found
 
     def _as_way(self, way: ListWay, run: Run, ranged: _Ranged) -> Way:
-        row = np.sum([ranged.rows.rows[id(arc)] for arc in way.arcs], axis=0)
+        row = ranged.rows.row(way.arcs)
         most = min((ranged.most(arc) for arc in way.arcs), default=math.inf)
         alternative = RangedAlternative(way.least, way.packs, way.arcs, row, most, way.start, way.end)
         self.list_ways[id(alternative)] = way
@@ -360,7 +360,7 @@ class _Ranged:
 
     def most(self, arc: Arc) -> float:
         """Return the most flow that a step may carry, endless where the run never carries as much [m³/s]."""
-        most = self.rows.most_m3_s[id(arc)]
+        most = self.rows.most_of(arc)
         return math.inf if most >= self.weighing.largest_m3_s else most
 
     def _losses(self) -> Iterator[SideResource]:

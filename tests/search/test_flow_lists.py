@@ -71,7 +71,7 @@ def all_ways(system: System, shop: Catalog, most_cents: int) -> tuple[FlowCase, 
         found = []
         for source, rows in zip(sources, material.rows[name], strict=True):
             for start, arcs, end, cents in paths_of(source.graph, most_cents, cans_cents):
-                row = np.sum([rows.rows[id(arc)] for arc in arcs], axis=0)
+                row = rows.row(arcs)
                 found.append(Way(RangedAlternative(cents, 0, arcs, row, math.inf, start, end), source.run))
         ways[name] = tuple(found)
     return replace(case, ways=ways), material
