@@ -15,13 +15,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.clock import look
-from optimizer.program.head_tree import BoxTree, Fitting, RunTable, Traced
-from optimizer.program.min_plus import added, between, least_in, least_over, spread, taken
+from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Traced
+from optimizer.program.min_plus import least_in, least_over, lower, slid
 from optimizer.program.problem import State
 
 Floats = npt.NDArray[np.float64]
@@ -29,6 +30,40 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Window = tuple[int, int]
 _HAIR = 1e-9  # of a head cell: rounding must cut nothing off
+_AT_ONCE = 500_000  # entries of tables that are made at once
+
+
+class _Steps(NamedTuple):
+    """The ways of a run in its flow cells, (cell, way, group) each, and what a group of those that lift alike has.
+
+    That is the rows of the tables `before` and `behind` it, of so many cells for each of the `states` there, by how
+    many head cells it lifts, and what its cheapest way costs. Groups are sorted by the rows.
+    """
+
+    cell: Ints
+    way: Ints
+    group: Ints
+    states: tuple[list[State], list[State]]
+    before: Ints
+    behind: Ints
+    first: Ints
+    last: Ints
+    cents: Floats
+
+
+class _Pairs(NamedTuple):
+    """The pairs of flow cells that a fitting, by its number, can part the water into.
+
+    `at` has the cells of the two leaving runs, `cells` from which cell of the feeding run to before which their sums
+    lie; `one` and `other` what either costs by the head cell at the end of the feeding run, (n_pairs, n_heads).
+    """
+
+    number: int
+    fitting: Fitting
+    at: tuple[Ints, Ints]
+    cells: tuple[Ints, Ints]
+    one: Floats
+    other: Floats
 
 
 @dataclass
@@ -70,84 +105,115 @@ class HeadTables:
         at = np.arange(self.n_heads)[None, :]
         return np.where((at >= first[:, None]) & (at <= last[:, None]), 0.0, math.inf)
 
-    def _windows(self, run: RunTable, cell: int, base_m: tuple[float, float] | None) -> tuple[Ints, Ints]:
-        """Return by how many head cells each way lifts, at least and at most; from `base_m`, which cells it takes."""
-        low, high = run.losses_m[cell], run.losses_m[cell + 1]
+    def _windows(self, run: RunTable, base_m: tuple[float, float] | None) -> tuple[Ints, Ints]:
+        """Return by how many head cells each way lifts, at least and at most, or from `base_m` which cells it takes.
+
+        Both by flow cell and way, (n_cells, n_ways).
+        """
+        low, high = run.losses_m[:-1], run.losses_m[1:]
         if base_m is not None:
             low, high = low + (base_m[0] - self.low_m), high + (base_m[1] - self.low_m)
         first = np.floor(low / self.width_m - _HAIR).astype(np.int64)
         last = np.floor(high / self.width_m + _HAIR).astype(np.int64) + (0 if base_m is not None else 1)
-        if run.edges_m3_s[cell + 1] > 0.0:
-            last = np.where(run.valved, self.n_heads, last)
-        if run.edges_m3_s[cell] < 0.0:  # a valve takes head in the direction of the flow
-            first = np.where(run.valved, -self.n_heads, first)
-        if run.one_way and run.edges_m3_s[cell] <= 0.0 <= run.edges_m3_s[cell + 1]:
-            first = np.full_like(first, -self.n_heads)
-        return first, last
+        edges, n = run.edges_m3_s[:, None], self.n_heads
+        last = np.where(run.valved & (edges[1:] > 0.0), n, last)
+        first = np.where(run.valved & (edges[:-1] < 0.0), -n, first)  # a valve takes head in the direction of the flow
+        if run.one_way:
+            first = np.where((edges[:-1] <= 0.0) & (edges[1:] >= 0.0), -n, first)
+        return np.clip(first, -n, n), np.clip(last, -n, n)
 
-    def _offsets(self, first: Ints, last: Ints, cents: Floats) -> Floats:
-        """Return the least cents by offset, from -n_heads to n_heads."""
-        n = self.n_heads
-        return least_over(cents, first + n, last + n, 2 * n + 1)
+    def _steps(self, name: str) -> _Steps:
+        """Return the ways of a run in the flow cells that they may be used in, those that lift alike together."""
+        run, n = self.tree.runs[name], self.n_heads
+        first, last = self._windows(run, None if name in self.tree.partings else self.tree.leaves_m[name])
+        starts, ends = (np.unique(states, return_inverse=True) for states in (run.starts, run.ends))
+        cell, way = np.nonzero(run.usable)
+        before, behind = (at[way] * run.n_cells + cell for _, at in (starts, ends))
+        key = (before * (len(ends[0]) * run.n_cells) + behind) * (2 * n + 1) + first[cell, way] + n
+        key = key * (2 * n + 1) + last[cell, way] + n
+        _, of_each, group = np.unique(key, return_index=True, return_inverse=True)
+        cents = np.full(len(of_each), math.inf)
+        np.minimum.at(cents, group, run.cents[way])
+        windows = first[cell, way][of_each], last[cell, way][of_each]
+        states = starts[0].tolist(), ends[0].tolist()
+        return _Steps(cell, way, group, states, before[of_each], behind[of_each], *windows, cents)
+
+    def _stacked(self, tables: Mapping[State, Floats], states: Sequence[State], n_cells: int) -> Floats:
+        """Return the tables of these states below each other, endless where there is none."""
+        none = np.full((n_cells, self.n_heads), math.inf)
+        return np.concatenate([tables.get(state, none) for state in states])
 
     def _fill(self, name: str) -> None:
-        run = self.tree.runs[name]
+        run, steps = self.tree.runs[name], self._steps(name)
+        starts, ends = steps.states
         if name in self.tree.partings:
             self.outlets[name] = self._parted(name)
-        found: dict[State, Floats] = {}
-        for cell, start, end, picks in _groups(run):
-            table = found.setdefault(start, np.full((run.n_cells, self.n_heads), math.inf))
-            if name in self.tree.partings:
-                behind = self.outlets[name].get(end)
-                if behind is None or not np.isfinite(behind[cell]).any():
-                    continue
-                first, last = self._windows(run, cell, None)
-                lifts = self._offsets(first[picks], last[picks], run.cents[picks])
-                reached = added(behind[cell], lifts)
-            else:
-                first, last = self._windows(run, cell, self.tree.leaves_m[name])
-                reached = self._offsets(first[picks], last[picks], run.cents[picks])[self.n_heads : -1]
-            np.minimum(table[cell], reached, out=table[cell])
+            behind = self._stacked(self.outlets[name], ends, run.n_cells)
+            table = np.full((len(starts) * run.n_cells, self.n_heads), math.inf)
+            for at in self._some(np.flatnonzero(np.isfinite(behind.min(axis=1))[steps.behind])):
+                reached = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at]) + steps.cents[at][:, None]
+                lower(table, steps.before[at], reached)
+        else:
+            shape = len(starts) * run.n_cells, self.n_heads
+            table = least_over(steps.cents, steps.before, steps.first, steps.last, shape)
         low, high = self.tree.heads_m.get(name, (-math.inf, math.inf))
         edges = self.low_m + self.width_m * np.arange(self.n_heads + 1)
-        out = (edges[1:] < low - _HAIR) | (edges[:-1] > high + _HAIR)
-        for table in found.values():
-            table[table >= self.limit] = math.inf
-            table[:, out] = math.inf
-        self.inlets[name] = found
+        table[table >= self.limit] = math.inf
+        table[:, (edges[1:] < low - _HAIR) | (edges[:-1] > high + _HAIR)] = math.inf
+        self.inlets[name] = dict(zip(starts, np.split(table, len(starts)), strict=True))
+
+    def _some(self, at: Ints) -> Iterator[Ints]:
+        """Yield some of many numbers at a time: not too much is held at once."""
+        size = max(1, _AT_ONCE // self.n_heads)
+        for start in range(0, len(at), size):
+            yield at[start : start + size]
 
     def _parted(self, name: str) -> dict[State, Floats]:
         """Return the table at the end of a run that is parted: both leaving runs together, with the fitting."""
+        n_cells = self.tree.runs[name].n_cells
         found: dict[State, Floats] = {}
-        n = self.tree.runs[name].n_cells
-        for _, fitting, _, cells, one, other in self._pairs(name):
-            table = found.setdefault(fitting.inlet, np.full((n, self.n_heads), math.inf))
-            both = one + other + fitting.cents
-            for cell in cells:
-                np.minimum(table[cell], both, out=table[cell])
+        for each in self._pairs(name):
+            both = each.one + each.other + each.fitting.cents
+            table = found.setdefault(each.fitting.inlet, np.full((n_cells, self.n_heads), math.inf))
+            for cell in range(each.cells[0].min(), each.cells[1].max()):
+                meets = (each.cells[0] <= cell) & (cell < each.cells[1])
+                np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
         return found
 
-    def _pairs(self, name: str) -> Iterator[tuple[int, Fitting, tuple[int, int], range, Floats, Floats]]:
-        """Yield every fitting with every pair of flow cells that it can part the water into, and what these cost.
-
-        The costs are by the head cell at the end of the feeding run.
-        """
+    def _pairs(self, name: str) -> Iterator[_Pairs]:
+        """Yield for every fitting the pairs of flow cells that it can part the water into, and what these cost."""
         parting, runs = self.tree.partings[name], self.tree.runs
-        a, b = parting.leaving
-        sums = _summed_cells(runs[name], runs[a], runs[b])
+        from_cell, to_cell = _summed_cells(runs[name], *(runs[run] for run in parting.leaving))
+        least = [{state: table.min(axis=1) for state, table in self.inlets[run].items()} for run in parting.leaving]
+        found: list[tuple[int, Ints, Ints]] = []
         for k, fitting in enumerate(parting.fittings):
-            first, second = (self.inlets[r].get(s) for r, s in zip(parting.leaving, fitting.states, strict=True))
-            if first is None or second is None:
-                continue
-            least = [first.min(axis=1), second.min(axis=1)]
-            windows = [self._shift(low, high) for low, high in fitting.drops_m]
-            memo: dict[tuple[int, int, int, int], Floats] = {}
-            for i, j in np.argwhere(least[0][:, None] + least[1][None, :] + fitting.cents < self.limit).tolist():
-                cells = sums[i][j]
-                if cells:
-                    one = _slid(first, i, windows[0], i, j, 0, memo)
-                    other = _slid(second, j, windows[1], i, j, 1, memo)
-                    yield k, fitting, (i, j), cells, one, other
+            one, other = (mins.get(state) for mins, state in zip(least, fitting.states, strict=True))
+            if one is not None and other is not None:
+                cheap = one[:, None] + other[None, :] + fitting.cents < self.limit
+                i, j = np.nonzero(cheap & (from_cell < to_cell))
+                if len(i):
+                    found.append((k, i, j))
+        for some in self._together(found):
+            sides = [self._slid_at(parting, some, side) for side in (0, 1)]
+            for (k, i, j), one, other in zip(some, *sides, strict=True):
+                yield _Pairs(k, parting.fittings[k], (i, j), (from_cell[i, j], to_cell[i, j]), one, other)
+
+    def _together(self, pairs: list[tuple[int, Ints, Ints]]) -> Iterator[list[tuple[int, Ints, Ints]]]:
+        """Yield the pairs of some fittings at a time, as of `_some`."""
+        size = max(1, _AT_ONCE // self.n_heads // max([len(i) for _, i, _ in pairs], default=1))
+        for start in range(0, len(pairs), size):
+            yield pairs[start : start + size]
+
+    def _slid_at(self, parting: Parting, pairs: list[tuple[int, Ints, Ints]], side: int) -> list[Floats]:
+        """Return what a leaving run costs by the head at the end of the feeding run, for the pairs of every fitting."""
+        tables = self.inlets[parting.leaving[side]]
+        places = {state: place for place, state in enumerate(tables)}
+        n_cells = self.tree.runs[parting.leaving[side]].n_cells
+        rows = [places[parting.fittings[k].states[side]] * n_cells + at[side] for k, *at in pairs]
+        windows = [self._shift(*(drops[i, j] for drops in parting.fittings[k].drops_m[side])) for k, i, j in pairs]
+        first, last = (np.concatenate(ends) for ends in zip(*windows, strict=True))
+        every = slid(np.concatenate(list(tables.values())), np.concatenate(rows), first, last)
+        return np.split(every, np.cumsum([len(each) for each in rows])[:-1])
 
     def _shift(self, low_m: Floats, high_m: Floats) -> tuple[Ints, Ints]:
         """Return which head cells a leaving run can have, counted from that at the end of the feeding run."""
@@ -174,27 +240,25 @@ class HeadTables:
         costs = self.way_costs[name] = np.full(len(run.cents), math.inf)
         cells = self.cell_costs[name] = np.full(run.n_cells, math.inf)
         self._note_heads(name, there)
-        ends: dict[State, Floats] = {}
-        for cell, start, end, picks in _groups(run):
-            if start not in there or not np.isfinite(there[start][cell]).any():
-                continue
-            before = there[start][cell]
-            if name in self.tree.partings:
-                behind = self.outlets[name].get(end)
-                if behind is None:
-                    continue
-                first, last = self._windows(run, cell, None)
-                lifted = between(before, behind[cell])
-                lifts = self._offsets(first[picks], last[picks], run.cents[picks])
-                table = ends.setdefault(end, np.full((run.n_cells, self.n_heads), math.inf))
-                np.minimum(table[cell], taken(before, lifts), out=table[cell])
-            else:
-                first, last = self._windows(run, cell, self.tree.leaves_m[name])
-                lifted = np.concatenate([np.full(self.n_heads, math.inf), before, [math.inf]])
-            through = run.cents[picks] + least_in(lifted, first[picks] + self.n_heads, last[picks] + self.n_heads)
-            costs[picks] = np.minimum(costs[picks], through)
-            cells[cell] = min(cells[cell], float(through.min()))
-        outside[name] = ends
+        steps = self._steps(name)
+        starts, ends = steps.states
+        before = self._stacked(there, starts, run.n_cells)
+        others = np.full(len(steps.cents), math.inf)  # what all but the way costs
+        after = np.full((len(ends) * run.n_cells, self.n_heads), math.inf)
+        if name in self.tree.partings:
+            behind = self._stacked(self.outlets[name], ends, run.n_cells)
+            some = np.isfinite(before.min(axis=1))[steps.before] & np.isfinite(behind.min(axis=1))[steps.behind]
+            for at in self._some(np.flatnonzero(some)):
+                lifted = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at])
+                others[at] = (before[steps.before[at]] + lifted).min(axis=1)
+                reached = slid(before, steps.before[at], steps.first[at], steps.last[at]) + steps.cents[at][:, None]
+                lower(after, steps.behind[at], reached)
+        else:
+            others = least_in(before, steps.before, steps.first, steps.last)
+        through = run.cents[steps.way] + others[steps.group]
+        np.minimum.at(costs, steps.way, through)
+        np.minimum.at(cells, steps.cell, through)
+        outside[name] = dict(zip(ends, np.split(after, len(ends)), strict=True))
 
     def _note_heads(self, name: str, there: Mapping[State, Floats]) -> None:
         """Note between which heads the inlet of a run lies in plans below the limit."""
@@ -212,21 +276,30 @@ class HeadTables:
         costs = self.tee_costs[parting.point] = np.full(len(parting.fittings), math.inf)
         for run in parting.leaving:
             outside[run] = {}
-        for k, fitting, (i, j), cells, one, other in self._pairs(name):
+        for each in self._pairs(name):
+            fitting = each.fitting
             if fitting.inlet not in there:
                 continue
-            before = np.minimum.reduce([there[fitting.inlet][cell] for cell in cells]) + fitting.cents
-            least = float((before + one + other).min())
-            costs[k] = min(costs[k], least)
-            if not least < self.limit:
-                continue
+            cells = there[fitting.inlet]
+            spans = list(zip(*(ends.tolist() for ends in each.cells), strict=True))
+            by_span = {span: cells[span[0] : span[1]].min(axis=0) for span in dict.fromkeys(spans)}
+            before = np.array([by_span[span] for span in spans]) + fitting.cents
+            least = (before + each.one + each.other).min(axis=1)
+            costs[each.number] = min(costs[each.number], float(least.min()))
+            live = np.flatnonzero(least < self.limit)
             for run, at, left, (low, high), state in zip(
-                parting.leaving, (i, j), (before + other, before + one), fitting.drops_m, fitting.states, strict=True
+                parting.leaving,
+                each.at,
+                (before + each.other, before + each.one),
+                fitting.drops_m,
+                fitting.states,
+                strict=True,
             ):
                 shape = (self.tree.runs[run].n_cells, self.n_heads)
                 table = outside[run].setdefault(state, np.full(shape, math.inf))
-                first, last = self._shift(low[i, j], high[i, j])
-                np.minimum(table[at], spread(left, int(first), int(last)), out=table[at])
+                first, last = self._shift(low[each.at][live], high[each.at][live])
+                order = np.argsort(at[live], kind="stable")
+                lower(table, at[live][order], slid(left, live[order], -last[order], -first[order]))
 
     def traced(self) -> Traced:
         """Return a combination that the bound stands for."""
@@ -252,22 +325,19 @@ class HeadTables:
         """Return a cheapest way at a cell of a run's inlet, its end state, and the head cell at its end."""
         run = self.tree.runs[name]
         best: tuple[float, int, State, int] = (math.inf, 0, 0, 0)
-        for at, start, end, picks in _groups(run):
-            if at != cell or start != state:
+        inner = name in self.tree.partings
+        first, last = (ends[cell] for ends in self._windows(run, None if inner else self.tree.leaves_m[name]))
+        for k in np.flatnonzero(run.usable[cell] & (run.starts == state)).tolist():
+            end = int(run.ends[k])
+            if not inner:
+                if first[k] <= head <= last[k] and run.cents[k] < best[0]:
+                    best = (float(run.cents[k]), k, end, 0)
                 continue
-            inner = name in self.tree.partings
-            first, last = self._windows(run, cell, None if inner else self.tree.leaves_m[name])
-            for k in picks.tolist():
-                if not inner:
-                    if first[k] <= head <= last[k] and run.cents[k] < best[0]:
-                        best = (float(run.cents[k]), k, end, 0)
-                    continue
-                behind = self.outlets[name].get(end)
-                low, high = max(0, head - int(last[k])), min(self.n_heads - 1, head - int(first[k]))
-                if behind is not None and low <= high:
-                    there = low + int(np.argmin(behind[cell, low : high + 1]))
-                    cents = float(run.cents[k] + behind[cell, there])
-                    best = min(best, (cents, k, end, there))
+            behind = self.outlets[name].get(end)
+            low, high = max(0, head - int(last[k])), min(self.n_heads - 1, head - int(first[k]))
+            if behind is not None and low <= high:
+                there = low + int(np.argmin(behind[cell, low : high + 1]))
+                best = min(best, (float(run.cents[k] + behind[cell, there]), k, end, there))
         return best[1], best[2], best[3]
 
     def _fitting_at(
@@ -275,8 +345,15 @@ class HeadTables:
     ) -> tuple[int, list[tuple[str, State, int, int]]]:
         """Return a cheapest fitting at a cell of a run's end, and where it leaves the runs behind it."""
         parting = self.tree.partings[name]
-        pairs = (pair for pair in self._pairs(name) if pair[1].inlet == state and cell in pair[3])
-        k, fitting, (i, j), *_ = min(pairs, key=lambda pair: float(pair[4][head] + pair[5][head]) + pair[1].cents)
+        best = (math.inf, 0, 0, 0)
+        for each in self._pairs(name):
+            meets = (each.fitting.inlet == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
+            cents = np.where(meets, each.one[:, head] + each.other[:, head] + each.fitting.cents, math.inf)
+            at = int(np.argmin(cents))
+            best = min(best, (float(cents[at]), each.number, int(each.at[0][at]), int(each.at[1][at])))
+        _, k, i, j = best
+        parting = self.tree.partings[name]
+        fitting = parting.fittings[k]
         leaving = []
         for run, at, own, (low, high) in zip(parting.leaving, (i, j), fitting.states, fitting.drops_m, strict=True):
             first, last = self._shift(low[i, j], high[i, j])
@@ -284,16 +361,6 @@ class HeadTables:
             there = bottom + int(np.argmin(self.inlets[run][own][at, bottom : top + 1]))
             leaving.append((run, own, at, there))
         return k, leaving
-
-
-def _groups(run: RunTable) -> Iterator[tuple[int, State, State, Ints]]:
-    """Yield the ways of a run that may be used in a flow cell, by their end states."""
-    pairs = list(dict.fromkeys(zip(run.starts.tolist(), run.ends.tolist(), strict=True)))
-    for cell in range(run.n_cells):
-        for start, end in pairs:
-            picks = np.flatnonzero(run.usable[cell] & (run.starts == start) & (run.ends == end))
-            if len(picks):
-                yield cell, start, end, picks
 
 
 def _inwards(tree: BoxTree) -> Sequence[str]:
@@ -320,30 +387,10 @@ def head_range(tree: BoxTree) -> tuple[float, float]:
     return low - gains - _HAIR, high + gains + _HAIR
 
 
-def _summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> list[list[range]]:
-    """Return the flow cells of the feeding run that the sums of two cells of the leaving runs meet."""
+def _summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> tuple[Ints, Ints]:
+    """Return from which flow cell of the feeding run to before which the sums of two cells of the others meet it."""
     hair = 1e-9 * max(1e-6, float(np.abs(inlet.edges_m3_s).max()))
     low = one.edges_m3_s[:-1, None] + other.edges_m3_s[None, :-1] - hair
     high = one.edges_m3_s[1:, None] + other.edges_m3_s[None, 1:] + hair
     first = np.searchsorted(inlet.edges_m3_s[1:], low, side="left")
-    last = np.searchsorted(inlet.edges_m3_s[:-1], high, side="right")
-    return [
-        [range(a, b) for a, b in zip(x, y, strict=True)] for x, y in zip(first.tolist(), last.tolist(), strict=True)
-    ]
-
-
-def _slid(
-    table: Floats,
-    cell: int,
-    windows: tuple[Ints, Ints],
-    i: int,
-    j: int,
-    side: int,
-    memo: dict[tuple[int, int, int, int], Floats],
-) -> Floats:
-    """Return out[h] = least of table[cell, h + first .. h + last]."""
-    first, last = int(windows[0][i, j]), int(windows[1][i, j])
-    key = (side, cell, first, last)
-    if key not in memo:
-        memo[key] = spread(table[cell], -last, -first)
-    return memo[key]
+    return first, np.searchsorted(inlet.edges_m3_s[:-1], high, side="right")

@@ -1,4 +1,4 @@
-"""Rows of costs by head cell: the least of sums and of windows, where `inf` stands for none."""
+"""Tables of costs by head cell: the least within windows, where `inf` stands for none."""
 
 from __future__ import annotations
 
@@ -10,90 +10,68 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-_AT_ONCE = 500  # cells up to which all sums are made at once: with more that takes longer than one after the other
 
 
-def added(behind: Floats, lifts: Floats) -> Floats:
-    """Return out[j] = least of behind[j - o] + lifts[o], with lifts from -n to n."""
-    n = len(behind)
-    out = np.full(n, math.inf)
-    finite = np.flatnonzero(np.isfinite(behind))
-    if not len(finite):
-        return out
-    first, last = int(finite[0]), int(finite[-1]) + 1
-    if n <= _AT_ONCE:
-        return np.asarray((sliding_window_view(lifts, n)[1:-1, ::-1][:, first:last] + behind[first:last]).min(axis=1))
-    offsets = np.flatnonzero(np.isfinite(lifts))
-    for o, cents in zip((offsets - n).tolist(), lifts[offsets].tolist(), strict=True):
-        a, b = max(first + o, 0), min(last + o, n)
-        if a < b:
-            np.minimum(out[a:b], behind[a - o : b - o] + cents, out=out[a:b])
+def slid(rows: Floats, at: Ints, first: Ints, last: Ints) -> Floats:
+    """Return out[k, h] = least of rows[at[k], h + first[k] .. h + last[k]]; no window is empty."""
+    n = rows.shape[1]
+    first, last = np.clip(first, -n, n), np.clip(last, -n, n)
+    wide = int(max(-first.min(initial=0), last.max(initial=0)))
+    beside = np.full((len(rows), wide), math.inf)
+    level = np.concatenate([beside, rows, beside], axis=1)
+    power = _power(first, last)
+    out = np.empty((len(at), n))
+    for p in range(int(power.max(initial=0)) + 1):
+        own = np.flatnonzero(power == p)
+        if len(own):
+            windows = sliding_window_view(level, n, axis=1)
+            found = windows[at[own], first[own] + wide]
+            out[own] = np.minimum(found, windows[at[own], last[own] + wide - 2**p + 1]) if p else found
+        level[:, : -(2**p)] = np.minimum(level[:, : -(2**p)], level[:, 2**p :])
     return out
 
 
-def taken(before: Floats, lifts: Floats) -> Floats:
-    """Return out[j] = least of before[j + o] + lifts[o]."""
-    return added(before, lifts[::-1])
-
-
-def between(before: Floats, behind: Floats) -> Floats:
-    """Return out[o] = least of before[j + o] + behind[j], o from -n to n."""
-    n = len(before)
-    out = np.full(2 * n + 1, math.inf)
-    finite = np.flatnonzero(np.isfinite(before))
-    if not len(finite):
-        return out
-    first, last = int(finite[0]), int(finite[-1]) + 1
-    if n <= _AT_ONCE:
-        windows = sliding_window_view(np.concatenate([np.full(n, math.inf), before, np.full(n, math.inf)]), n)
-        some = np.isfinite(behind)
-        return np.asarray((windows[:, some] + behind[some]).min(axis=1, initial=math.inf))
-    there = before[first:last]
-    for j in np.flatnonzero(np.isfinite(behind)).tolist():
-        at = slice(n - j + first, n - j + last)
-        np.minimum(out[at], there + behind[j], out=out[at])
+def least_in(rows: Floats, at: Ints, first: Ints, last: Ints) -> Floats:
+    """Return the least of rows[at[k], first[k] .. last[k]], endless where that is empty, for many windows."""
+    n = rows.shape[1]
+    first, last = np.maximum(first, 0), np.minimum(last, n - 1)
+    out = np.full(len(at), math.inf)
+    some = np.flatnonzero(first <= last)
+    at, first, last = at[some], first[some], last[some]
+    power, level = _power(first, last), rows
+    for p in range(int(power.max(initial=0)) + 1):
+        own = power == p
+        out[some[own]] = np.minimum(level[at[own], first[own]], level[at[own], last[own] - 2**p + 1])
+        level = np.minimum(level[:, : -(2**p)], level[:, 2**p :])
     return out
 
 
-def least_in(values: Floats, first: Ints, last: Ints) -> Floats:
-    """Return the least of values[first..last], endless where that is empty, for many windows."""
-    first, last = np.maximum(first, 0), np.minimum(last, len(values) - 1)
-    empty = first > last
-    first, last = np.where(empty, 0, first), np.where(empty, 0, last)
-    levels = [values]
-    while 2 ** len(levels) <= len(values):
-        half, above = 2 ** (len(levels) - 1), levels[-1]
-        levels.append(np.minimum(above[: len(above) - half], above[half:]))
-    power = np.log2(last - first + 1 + 1e-12).astype(int)
-    out = np.empty(len(first))
-    for p in np.unique(power):
-        at = power == p
-        out[at] = np.minimum(levels[p][first[at]], levels[p][last[at] - 2**p + 1])
-    return np.where(empty, math.inf, out)
-
-
-def least_over(values: Floats, first: Ints, last: Ints, size: int) -> Floats:
-    """Return for each of so many cells the least of all values whose window, from first to last, holds it."""
-    out: Floats = np.full((max(1, size.bit_length()), size), math.inf)
-    keep = (first <= last) & (last >= 0) & (first < size)
-    first, last, values = np.maximum(first[keep], 0), np.minimum(last[keep], size - 1), values[keep]
-    power = np.log2(last - first + 1 + 1e-12).astype(int)  # two spans of a power of two make up a window
-    np.minimum.at(out, (power, first), values)
-    np.minimum.at(out, (power, last - 2**power + 1), values)
+def least_over(values: Floats, at: Ints, first: Ints, last: Ints, shape: tuple[int, int]) -> Floats:
+    """Return for each cell of so many rows the least of all values whose window, from first to last there, holds it."""
+    n = shape[1]
+    out: Floats = np.full((max(1, n.bit_length()), *shape), math.inf)
+    keep = (first <= last) & (last >= 0) & (first < n)
+    at, values = at[keep], values[keep]
+    first, last = np.maximum(first[keep], 0), np.minimum(last[keep], n - 1)
+    power = _power(first, last)
+    np.minimum.at(out, (power, at, first), values)
+    np.minimum.at(out, (power, at, last - 2**power + 1), values)
     for p in range(len(out) - 1, 0, -1):
         half = 2 ** (p - 1)
         np.minimum(out[p - 1], out[p], out=out[p - 1])
-        np.minimum(out[p - 1, half:], out[p, : size - half], out=out[p - 1, half:])
+        np.minimum(out[p - 1, :, half:], out[p, :, : n - half], out=out[p - 1, :, half:])
     return np.asarray(out[0])
 
 
-def spread(values: Floats, first: int, last: int) -> Floats:
-    """Return out[h] = least of values[h - o] for o from first to last."""
-    n = len(values)
-    out = np.full(n, math.inf)
-    for o in range(max(first, -n + 1), min(last, n - 1) + 1):
-        if o >= 0:
-            np.minimum(out[o:], values[: n - o], out=out[o:])
-        else:
-            np.minimum(out[:o], values[-o:], out=out[:o])
-    return out
+def lower(table: Floats, at: Ints, rows: Floats) -> None:
+    """Lower the rows of a table to these where they are less; best of all if those of one row stand together."""
+    if not len(at):
+        return
+    starts = np.flatnonzero(np.append(True, at[1:] != at[:-1]))
+    for row, least in zip(at[starts].tolist(), np.minimum.reduceat(rows, starts, axis=0), strict=True):
+        np.minimum(table[row], least, out=table[row])
+
+
+def _power(first: Ints, last: Ints) -> Ints:
+    """Return which power of two is the longest that fits into a window: two spans of it make it up."""
+    return np.asarray(np.log2(last - first + 1 + 1e-12).astype(np.int64))

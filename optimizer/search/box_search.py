@@ -377,10 +377,13 @@ class BoxSearch:
 
     def offer(self, choice: Choice) -> bool:
         """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
+        self.tried[choice] = False
+        if surely_fails(self.case, choice):
+            return False
         found = settle_held(duties_of(self.case, choice), self.case.allowances, self.case.conditions)
-        self.tried[choice] = found is not None and found.met
         if found is None or not found.met:
             return False
+        self.tried[choice] = True
         cents = self._kept_at(choice)
         if self.state.best_cents is None or cents < self.state.best_cents:
             self.state.best, self.state.best_cents, self.state.settled = choice, cents, found

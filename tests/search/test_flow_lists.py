@@ -13,7 +13,6 @@ import random
 from collections.abc import Iterator
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from unknown_systems import branches, catalog, line
 
