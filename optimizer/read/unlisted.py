@@ -35,10 +35,11 @@ def unlisted(part: PartText, size: str, system: SizeSystem, family: str, catalog
 
     Bores are those that the catalog's rows have at such ends, the narrowest of them. Joining pieces lose what their
     bores say, all else what the row of its kind that is nearest in bore loses by its bore. What opens into a
-    tank is that row made larger or smaller.
+    tank is that row made larger or smaller, a spray bar with the holes that it is said to have.
     """
-    if part.kind in MOUTHS and not part.ends and part.kind is not Kind.SPRAY_BAR:  # what that loses, its holes say
-        return _mouths(part.kind, part.size or size, system, family, catalog)
+    if part.kind in MOUTHS and not part.ends:
+        mouths = _mouths(part.kind, part.size or size, system, family, catalog)
+        return [drilled(item, *part.holes) for item in mouths] if part.holes else mouths
     if part.kind not in TWO_ENDED:
         return []
     rows = [item for item in catalog.of_kind(part.kind) if len(item.ends) == 2]
@@ -65,10 +66,11 @@ def unlisted_branch(
 def drilled(row: CatalogItem, count: int, hole_m: float) -> CatalogItem:
     """Return a spray bar as a row has it, with so many holes of its own [m]: they alone say what it loses."""
     bore_m = holes_bore_m(count, hole_m)
+    mark = f" ({ESTIMATED})" if row.note == ESTIMATED else ""
     return replace(
         row,
         item_id=f"{row.item_id}, {count} holes of {1000 * hole_m:g} mm",
-        description=f"{row.description.split(' spray bar')[0]} spray bar, {count} holes of {1000 * hole_m:g} mm",
+        description=f"{row.description.split(' spray bar')[0]} spray bar, {count} holes of {1000 * hole_m:g} mm{mark}",
         end_bores_m=(row.end_bores_m[0], bore_m),
         loss=replace(row.loss, coefficients=(holes_k(),), bore_m=bore_m),
     )
@@ -106,7 +108,8 @@ def _made_up(
 def _mouths(kind: Kind, size: str, system: SizeSystem, family: str, catalog: Catalog) -> list[CatalogItem]:
     """Return what opens into a tank in a size that no row has, once for each form of end that the rows have."""
     found: dict[Form, CatalogItem] = {}
-    for like in sorted(catalog.of_kind(kind), key=lambda row: -row.bore_m):
+    of_system = {row.item_id for row in catalog.of_kind(kind) if any(end.system is system for end in row.ends)}
+    for like in sorted(catalog.of_kind(kind), key=lambda row: (row.item_id not in of_system, -row.bore_m)):
         at = next(i for i, end in enumerate(like.ends) if end.form is not Form.OPEN)
         end = End(like.ends[at].form, size, system_of(like.ends[at].form, size))
         bore = _bore_m(end, catalog)

@@ -7,6 +7,9 @@ import math
 from pathlib import Path
 
 import pytest
+from fluids import K_to_Kv, ft_Crane
+from fluids.filters import square_edge_screen
+from fluids.fittings import K_lift_check_valve_Crane
 
 from optimizer.errors import CatalogError
 from optimizer.joints.bores import Approach, along
@@ -294,3 +297,17 @@ def test_a_schedule_80_union_is_as_narrow_as_its_pipe() -> None:
 
     assert len(sockets) >= 30
     assert all(bore == pytest.approx(bores[size], abs=1e-5) for size, bore in sockets)
+
+
+@pytest.mark.parametrize("item_id", ["strainer-025-push", "strainer-050-npt", "strainer-075-npt", "strainer-075-bspp"])
+def test_a_strainer_loses_what_its_body_and_a_clean_screen_do(catalog: Catalog, item_id: str) -> None:
+    # Crane TP 410: 55 fT for a body aslant; Blevins 1984: a square-edged screen of 30 % open area, on three times the
+    # bore's area (estimate). Kv is written to two figures.
+    loss = catalog.items[item_id].loss
+    body = K_lift_check_valve_Crane(loss.bore_m, loss.bore_m, ft_Crane(loss.bore_m), angled=True)
+
+    k = body + square_edge_screen(0.3) / 3.0**2
+
+    assert loss.coefficients[0] == pytest.approx(K_to_Kv(k, loss.bore_m), rel=0.02)
+    assert loss.band_low < (body + square_edge_screen(0.4) / 4.0**2) / k
+    assert loss.band_high > (body + square_edge_screen(0.3) / 2.0**2) / k

@@ -9,7 +9,8 @@ from optimizer.documents.flows_text import loss_blocks
 from optimizer.documents.tables import plain_text
 from optimizer.errors import InputError
 from optimizer.joints.bores import step_square_s2_m5
-from optimizer.model.catalog import Kind, LossMethod
+from optimizer.model.catalog import CatalogItem, Kind, LossMethod
+from optimizer.model.system import System
 
 FILE = """
 system: odd parts
@@ -190,3 +191,59 @@ def test_a_bushing_sits_in_the_wider_end_whichever_way_the_water_goes(
     (bushing,) = (part for part in system.network.runs["line"].parts if part.kind is Kind.BUSHING)
 
     assert [str(end) for end in bushing.ends] == ends
+
+
+BAR_FILE = """
+system: a wide spray bar
+units: metric
+surfaces: {{sump: 0 m}}
+outlets: {{over: 1.4 m}}
+pumps: {{lift: {{curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}}}}
+runs:
+  line:
+    from: sump
+    to: over
+    size: 1-1/2 in sch 40 PVC
+    parts: [pump lift, adapter 1 in NPT female x 1 in socket, 1 in pipe 100 mm, reducing coupling to 1-1/2 in, pipe 1 m,
+      {bar}]
+targets: {{line: any}}
+"""
+
+
+def bar_of(tmp_path: Path, bar: str) -> tuple[System, CatalogItem]:
+    path = tmp_path / "bar.yaml"
+    path.write_text(BAR_FILE.format(bar=bar))
+    system, _ = pipeline.read(path)
+    item = system.network.runs["line"].parts[-1].item
+    assert item is not None
+    return system, item
+
+
+def test_a_spray_bar_of_a_size_that_no_row_has_loses_what_its_holes_say_and_is_marked(tmp_path: Path) -> None:
+    # by hand: 20 holes of 6 mm are one of 26.8 mm; Q = 0.61 A (2 g h)^0.5, so (1/0.61² - 1) velocity heads beside the
+    # jets' own
+    system, item = bar_of(tmp_path, "spray bar with 20 holes of 6 mm")
+
+    assert str(item.ends[0]) == "1-1/2 in socket"
+    assert item.loss.bore_m == pytest.approx(0.006 * 20**0.5)
+    assert item.loss.coefficients == pytest.approx((1 / 0.61**2 - 1,))
+    assert item.description == "1-1/2 in. sch 40 PVC spray bar, 20 holes of 6 mm (not in the catalog, loss estimated)"
+    assert any("'spray bar with 20 holes of 6 mm' is not in the catalog" in line for line in system.remarks)
+
+
+def test_one_whose_holes_nobody_counted_is_the_largest_of_the_catalog_made_larger(tmp_path: Path) -> None:
+    # the row of 1 in.: a bore of 26.24 mm and holes that are together one of 27.71 mm
+    _, item = bar_of(tmp_path, "spray bar")
+
+    assert item.loss.bore_m == pytest.approx(item.end_bores_m[0] * 27.71 / 26.24)
+    assert (item.loss.source, item.loss.band_low, item.loss.band_high) == ("estimate", 0.5, 2.0)
+
+
+def test_such_a_bar_stays_and_is_never_bought(tmp_path: Path) -> None:
+    bar_of(tmp_path, "spray bar with 20 holes of 6 mm")
+    path = tmp_path / "bar.yaml"
+    path.write_text(path.read_text().replace("{line: any}", "{line: at least 2500 L/h}"))
+    report = pipeline.plan(*pipeline.read(path), time_limit_s=30.0)
+
+    assert report.verification.passed
+    assert not any("not in the catalog" in line.description for line in report.bill.lines)
