@@ -26,6 +26,7 @@ from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.kept_ends import KeptEnds
 from optimizer.choices.offers import Offer, Offers, PartlyKept, take_out_m
 from optimizer.choices.services import segments_of, separable_needed
+from optimizer.choices.valve_slots import ValveSlot
 from optimizer.hydraulics.fittings import square_of_item
 from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, Steps, along, into_opening, out_of_pipe, turns
 from optimizer.joints.chains import new_part
@@ -44,11 +45,13 @@ def build_choice_graph(
     end: TeeEnd | None,
     held: tuple[bool, ...] = (),
     allows: Callable[[Part], bool] = lambda part: True,
+    *,
+    slot: ValveSlot | None = None,
 ) -> ChoiceGraph:
     """Return the choice graph of a run between its two tees (None: a surface or outlet).
 
     `held` says of each stretch between bulkheads whether both its ends are held, see `joints.closing.tied`; steps with
-    a part that is not allowed are left out.
+    a part that is not allowed are left out. With a `slot`, whose run it is then, every way has one of its valves.
 
     A node is a position with what is presented there; an arc is one thing kept, bought, removed or joined. Arcs that
     a rule forbids are absent: a hub-to-hub joint can not be parted, a fitting is not stepped in size on both its
@@ -56,7 +59,7 @@ def build_choice_graph(
     suction does not shrink below the pump's port, in a stretch that is held at both ends something lets the last joint
     close. Where what is not connected yet can not be joined so that it comes apart, it is joined all the same.
     """
-    builder = partial(_Builder, run, rules, joiner, start, end, held)
+    builder = partial(_Builder, run, rules, joiner, start, end, held, slot)
     graph = builder(allows).build()
     if not rules.keep_services or not any(part.kind is Kind.OPEN_JOINT for part in run.parts) or leads_through(graph):
         return graph
@@ -86,6 +89,7 @@ class _Builder:
         start: TeeEnd | None,
         end: TeeEnd | None,
         held: tuple[bool, ...] = (),
+        slot: ValveSlot | None = None,
         allows: Callable[[Part], bool] = lambda part: True,
         open_joints_part: bool = True,
     ) -> None:
@@ -98,6 +102,7 @@ class _Builder:
         self.offers = Offers(run.parts, joiner, allows)
         self.joints: dict[int, list[Joint]] = {}  # by id of what the joiner keeps: those that are allowed
         self.kept = [(part,) for part in self.parts]
+        self.cut_in = {} if slot is None else {slot.at: [(valve,) for valve in slot.valves]}
         self.made: dict[tuple[int, int, int, int], _Made] = {}
         self.gone: dict[tuple[Approach, int], Steps] = {}
         self.apart: dict[int, tuple[Joint, tuple[Part, ...], tuple[Part, ...]]] = {}
@@ -161,6 +166,9 @@ class _Builder:
         if node.within is not None:
             self._reach_kept(index, node)
             return
+        if node.position in self.cut_in:
+            self._cut_in(index, node)
+            return
         if part.condition is not Condition.MUST_GO and part.kind is not Kind.OPEN_JOINT and self.allows(part):
             self._keep(index, node, part)
         if part.condition is not Condition.KEEP:
@@ -187,6 +195,15 @@ class _Builder:
                 self._arc(index, node, joint, self.kept[node.position], 1, kept=node.position)
             return
         self._arc(index, node, joint, self.kept[node.position], 1, kept=node.position)
+
+    def _cut_in(self, index: int, node: Node) -> None:
+        """Put one of the valves into the slot for them."""
+        left = self._left(node)
+        for parts in self.cut_in[node.position] if left is not None else ():
+            first, last = parts[0].ends[0], parts[0].ends[-1]
+            if left is not None and self.allows(parts[0]):
+                for joint in self._joints(node, left, Front(first), _entry_m(parts[0])):
+                    self._arc(index, node, joint, parts, 1, front=Front(last))
 
     def _parted(self, node: Node) -> bool:
         """Return whether the joint between the last kept part and the next one is open: for a gap, or a new pump."""

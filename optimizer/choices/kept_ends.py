@@ -28,7 +28,7 @@ class KeptEnds:
         if index + 1 == len(self.parts):
             return opened(part.ends[-1], part, _end_of(self.end), None)
         after = self.parts[index + 1]
-        if _is_cut_in(part) or _is_cut_in(after):
+        if is_cut_in(part) or is_cut_in(after):
             return Front(part.ends[-1], sawn=part.kind is Kind.PIPE)
         return opened(part.ends[-1], part, None if after.kind is Kind.OPEN_JOINT else after.ends[0], after)
 
@@ -37,7 +37,7 @@ class KeptEnds:
         if index == 0:
             return opened(part.ends[0], part, _end_of(self.start), None)
         before = self.parts[index - 1]
-        if _is_cut_in(part) or _is_cut_in(before):
+        if is_cut_in(part) or is_cut_in(before):
             return Front(part.ends[0], sawn=part.kind is Kind.PIPE)
         return opened(part.ends[0], part, None if before.kind is Kind.OPEN_JOINT else before.ends[-1], before)
 
@@ -46,6 +46,6 @@ def _end_of(tee: TeeEnd | None) -> End | None:
     return tee.opening.end if tee is not None and tee.opening is not None else None
 
 
-def _is_cut_in(part: Part) -> bool:
+def is_cut_in(part: Part) -> bool:
     """Return whether a part is a valve, or a joint towards a second pump, for which a pipe is sawn through."""
     return not part.existing and (part.kind in THROTTLES or part.kind in CHECKS or part.kind is Kind.OPEN_JOINT)

@@ -2,45 +2,62 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 from optimizer.choices.candidates import Shelf
+from optimizer.choices.graph import Arc
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem, Kind
-from optimizer.model.network import Condition, Run
+from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import Rules
 from optimizer.model.throttling import behind_pumps, may_be_throttled
 
 VALVE_KINDS = (Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE)  # the cheapest of these in each size
 
 
-def with_valve_slots(run: Run, catalog: Catalog, rules: Rules) -> tuple[Run, ...]:
-    """Return the run with a new valve in the middle of its longest pipe or hose, once for every size that it may have.
+@dataclass(frozen=True)
+class ValveSlot:
+    """A run with a valve cut in, at a place; and the valves, one of each size, of which one comes there."""
+
+    run: Run
+    at: int
+    valves: tuple[Part, ...]
+
+    def run_of(self, arcs: Iterable[Arc]) -> Run:
+        """Return the run with the valve that is on a way."""
+        known = set(map(id, self.valves))
+        valve = next(part for arc in arcs for part in arc.parts if id(part) in known)
+        return replace(self.run, parts=(*self.run.parts[: self.at], valve, *self.run.parts[self.at + 1 :]))
+
+
+def valve_slot(run: Run, catalog: Catalog, rules: Rules) -> ValveSlot | None:
+    """Return the run with a slot for a new valve in the middle of its longest pipe or hose.
 
     None for a run that has one, that leads to a pump, or whose pipes behind its pump must all stay. The halves of the
     pipe may be kept (the saw then takes out what the valve needs, and it goes straight on to them) or replaced like any
     other pipe.
     """
     if run.feeds_pump or may_be_throttled(run):
-        return ()
+        return None
     behind = range(behind_pumps(run.parts), len(run.parts))
     pipes = [i for i in behind if run.parts[i].kind in PIPES and run.parts[i].condition is not Condition.KEEP]
     if not pipes:
-        return ()
+        return None
     at = max(pipes, key=lambda i: run.parts[i].length_m)
     whole = run.parts[at]
     half = replace(whole, length_m=whole.length_m / 2)
     shelf = Shelf(catalog, run, rules).at(run.parts, at)
-    found = []
-    for size in shelf.sizes:
-        rows = _valves(shelf, size)
-        if rows:
-            item = min(rows, key=lambda item: (item.price_cents, item.item_id))
-            if sum(item.take_outs_m) >= whole.length_m:
-                continue  # longer than the pipe that it would stand in
-            valve = replace(new_part(item), condition=Condition.KEEP)
-            found.append(replace(run, parts=(*run.parts[:at], half, valve, half, *run.parts[at + 1 :])))
-    return tuple(found)
+    rows = [min(each, key=_by_price) for size in shelf.sizes if (each := _valves(shelf, size))]
+    fitting = [item for item in rows if sum(item.take_outs_m) < whole.length_m]  # else longer than where it would stand
+    valves = tuple(replace(new_part(item), condition=Condition.KEEP) for item in fitting)
+    if not valves:
+        return None
+    return ValveSlot(replace(run, parts=(*run.parts[:at], half, valves[0], half, *run.parts[at + 1 :])), at + 1, valves)
+
+
+def _by_price(item: CatalogItem) -> tuple[int, str]:
+    return item.price_cents, item.item_id
 
 
 def _valves(shelf: Shelf, size: str) -> list[CatalogItem]:

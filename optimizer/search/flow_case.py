@@ -10,12 +10,12 @@ import numpy as np
 
 from optimizer.choices.both_ends import Weighing, ranged_alternatives
 from optimizer.choices.effort import Effort
-from optimizer.choices.graph import ChoiceGraph
+from optimizer.choices.graph import Arc, ChoiceGraph
 from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
-from optimizer.choices.valve_slots import with_valve_slots
+from optimizer.choices.valve_slots import ValveSlot, valve_slot
 from optimizer.choices.velocity import velocity_rule
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of
@@ -48,10 +48,15 @@ class _Source:
 
     run: Run
     graph: ChoiceGraph
+    slot: ValveSlot | None = None
 
     @property
     def valved(self) -> bool:
         return may_be_throttled(self.run)
+
+    def run_of(self, arcs: Sequence[Arc]) -> Run:
+        """Return the run that a way is made from."""
+        return self.run if self.slot is None else self.slot.run_of(arcs)
 
 
 @dataclass(frozen=True)
@@ -193,17 +198,18 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
 def _add_valve_slots(
     sources: dict[str, list[_Source]], system: System, options: Options, modes: Sequence[Mode], weigh_water: bool
 ) -> None:
-    """Add to every run without a valve that may need one a graph with one, for each size."""
+    """Add to every run without a valve that may need one a graph with one."""
     joiners = joiners_of(system, options.catalog, weigh_water)
     for name, found in sources.items():
         run = found[0].run
         if name in system.network.standing or (_feeds_all(system.network, name) and not _holds_back(system, modes)):
             continue
-        for slotted in with_valve_slots(run, joiners[name].catalog, system.rules):
+        slot = valve_slot(run, joiners[name].catalog, system.rules)
+        if slot is not None:
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            held = tied(system.network, run, system.closes_alone)
-            graph = build_choice_graph(slotted, system.rules, joiners[name].of(slotted), start, end, held)
-            found.append(_Source(slotted, graph))
+            held, joiner = tied(system.network, run, system.closes_alone), joiners[name].of(slot.run)
+            graph = build_choice_graph(slot.run, system.rules, joiner, start, end, held, slot=slot)
+            found.append(_Source(slot.run, graph, slot))
 
 
 def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool:
@@ -384,7 +390,7 @@ def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:
         both_ends = name in material.lossy and not source.valved
         own = weighing if material.least is None else replace(weighing, least=material.least[name][i])
         for alternative in ranged_alternatives(source.graph, arcs, own, both_ends=both_ends):
-            yield Way(alternative, source.run)
+            yield Way(alternative, source.run_of(alternative.arcs))
 
 
 def _energy_cents(system: System, modes: Sequence[Mode]) -> dict[tuple[str, float], int]:

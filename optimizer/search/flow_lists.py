@@ -194,7 +194,7 @@ class CheapestList:
             if name in self.material.lossy and not source.valved:
                 kept += self._lossy(rough.ways[name], source.run, finder, kept)
             for way in kept:
-                yield self._as_way(way, source.run, ranged)
+                yield self._as_way(way, source.run_of(way.arcs), ranged)
 
     def _lossy(self, ways: Sequence[Way], run: Run, finder: WayFinder, known: Sequence[ListWay]) -> Iterator[ListWay]:
         """Yield those ways of a run that are to lose more, as far as they are not among the others."""

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from optimizer.choices.kept_ends import is_cut_in
 from optimizer.joints.chains import STUB_CLEARANCE_M
 from optimizer.model.catalog import PIPES, CatalogItem, Kind
 from optimizer.model.ends import End, Form
@@ -193,7 +194,10 @@ class Measure:
 
         Elsewhere it is sawn off at the face of the fitting that it was in. `place`: None for a piece of a pipe.
         """
-        return place is None or (0 <= place + step < len(self.old.parts) and self.old.parts[place + step].kind in PIPES)
+        if place is None:
+            return True
+        beside = self.old.parts[place + step] if 0 <= place + step < len(self.old.parts) else None
+        return beside is not None and (beside.kind in PIPES or is_cut_in(beside))
 
     def _pair(self, tape: Tape, trio: Sequence[Part], at: int) -> tuple[Straight, Tape]:
         """Lay two 45s on a stub as the one corner that they stand for.

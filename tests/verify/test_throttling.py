@@ -9,7 +9,8 @@ import pytest
 from small_aquaria import aquarium, catalog, part, pump_part
 
 from optimizer import pipeline
-from optimizer.choices.valve_slots import with_valve_slots
+from optimizer.choices.graph import Arc
+from optimizer.choices.valve_slots import valve_slot
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Condition, Part
 from optimizer.model.plan import Plan, Verification, planned_network
@@ -93,12 +94,15 @@ def test_which_valve_of_a_run_is_set(parts: tuple[Part, ...], index: int | None)
 def test_a_valve_is_cut_in_behind_the_pump_alone() -> None:
     long, short = part(Kind.PIPE, "3/4 in", 3.0), part(Kind.PIPE, "3/4 in", 1.0)
     run = replace(RUN, parts=(long, VALVE, pump_part("3/4 in"), short))
-    slotted = with_valve_slots(run, catalog(), Rules())
-    assert slotted
-    for each in slotted:
-        assert valve_to_set(each) == 4
-        assert each.parts[:3] == run.parts[:3]
-    assert with_valve_slots(replace(run, feeds_pump=True), catalog(), Rules()) == ()
+    slot = valve_slot(run, catalog(), Rules())
+    assert slot is not None
+    assert slot.at == 4 == valve_to_set(slot.run)
+    assert slot.run.parts[:3] == run.parts[:3]
+    assert len({valve.ends[0].size for valve in slot.valves}) == len(slot.valves) > 1
+    for valve in slot.valves:
+        chosen = slot.run_of([Arc(0, (long,)), Arc(1, (valve,))])
+        assert [part is valve for part in chosen.parts] == [i == slot.at for i in range(len(chosen.parts))]
+    assert valve_slot(replace(run, feeds_pump=True), catalog(), Rules()) is None
 
 
 def test_runs_that_join_before_a_pump_are_its_suction(tmp_path: Path) -> None:
