@@ -9,7 +9,7 @@ from optimizer.documents.drawing.flow_bars import HEIGHT, LEGEND, WIDTH, flow_ba
 from optimizer.documents.note_words import all_notes
 from optimizer.documents.report_facts import ReportFacts
 from optimizer.documents.sheet_kit import Book, Cell, Formula, Place, Sheet, doubtful, unbroken
-from optimizer.documents.targets import wanted_words
+from optimizer.documents.targets import asked_as_shares, wanted_words
 from optimizer.documents.text import speeds_words, unconnected_words
 from optimizer.documents.words import flow_span
 from optimizer.model.outcome import PlanReport
@@ -66,6 +66,8 @@ def _demands(sheet: Sheet, report: PlanReport) -> None:
         row = sheet.write(_demand_row(check, report), _ROW_POINTS)
         _bar(sheet, row, check, units)
     sheet.paragraph(LEGEND, "small")
+    if words := asked_as_shares(demands):
+        sheet.paragraph(words, "small")
     if words := unconnected_words(report):
         sheet.paragraph(words, "small")
 

@@ -15,7 +15,7 @@ from optimizer.documents.cut_text import cut_json
 from optimizer.documents.flow_tables import doubt_json
 from optimizer.documents.flows_text import pump_points
 from optimizer.documents.note_words import warning_notes
-from optimizer.documents.targets import targets_json
+from optimizer.documents.targets import share_json, targets_json
 from optimizer.documents.text import changes, pump_changes, require_passed, valve_name
 from optimizer.documents.work_words import work_json
 from optimizer.model.bill import BillLine
@@ -232,6 +232,7 @@ def _demand(report: PlanReport, place: int) -> Json:
         "run": check.run,
         "low_m3_s": check.low_m3_s,
         "high_m3_s": check.high_m3_s,
+        "share_of_runs": share_json(check.share),
         "before_m3_s": _number(check.before_m3_s),
         "after_m3_s": _number(check.after_m3_s),
         "all_valves_open_m3_s": _number(check.all_open_m3_s),

@@ -35,7 +35,7 @@ from optimizer.documents.report_html import (
     table,
 )
 from optimizer.documents.settings_card import avoid_lines, dial_lines, meter_tables, reading_lines, valve_rows
-from optimizer.documents.targets import wanted_words
+from optimizer.documents.targets import demanded_words
 from optimizer.documents.text import demand_words, speeds_words, unconnected_words
 from optimizer.documents.words import flow_span
 from optimizer.documents.work_pictures import sketch_words, sketches
@@ -81,7 +81,7 @@ def _flows(facts: ReportFacts) -> str:
         now, after, wide_open = demand_words(check, units)
         band = None if report.band is None else report.band.get(check.run)
         beside_it = wide_open if report.band is None else "–" if band is None else flow_span(*band, units)
-        target = wanted_words(check.low_m3_s, check.high_m3_s, units)
+        target = demanded_words(check, units)
         bar = _bar(check, place) if check.met else "NOT REACHED"
         rows.append((check.run, target, now, after, beside_it, bar))
     after_title = "After, valves open" if report.band is None else "80 % range"

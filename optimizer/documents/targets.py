@@ -9,7 +9,8 @@ from optimizer.documents.words import flow_span
 from optimizer.units import show_flow
 
 if TYPE_CHECKING:
-    from optimizer.model.system import Target
+    from optimizer.model.plan import DemandCheck
+    from optimizer.model.system import Share, Target
 
 Json = dict[str, Any]
 
@@ -31,14 +32,34 @@ def target_words(targets: Sequence[Target], run: str, units: str) -> str:
 
 
 def _asked_words(target: Target, units: str) -> str:
-    share = target.share
-    if share is None:
+    if target.share is None:
         return wanted_words(target.low_m3_s, target.high_m3_s, units)
+    return split_words(target.share)
+
+
+def demanded_words(check: DemandCheck, units: str) -> str:
+    """Return what was asked as flows, and of a share also that: `252 to 315 gph (20 to 25 % of riser)`."""
+    flows = wanted_words(check.low_m3_s, check.high_m3_s, units)
+    return flows if check.share is None else f"{flows} ({split_words(check.share)})"
+
+
+def asked_as_shares(checks: Sequence[DemandCheck]) -> str:
+    """Return which flows are asked for as shares of others, in a sentence, or nothing."""
+    told = [f"{check.run} {split_words(check.share)}" for check in checks if check.share is not None]
+    return f"Asked for as shares: {'; '.join(told)}." if told else ""
+
+
+def split_words(share: Share) -> str:
+    """Return limits that are shares of what other runs carry: `20 to 25 % of riser`."""
     low, of = f"{100.0 * share.low:.3g}", " + ".join(share.of)
     if share.high is None:
         return f"at least {low} % of {of}"
     high = f"{100.0 * share.high:.3g} % of {of}"
     return f"at most {high}" if share.low <= 0.0 else f"{low} to {high}"
+
+
+def share_json(share: Share | None) -> Json | None:
+    return None if share is None else {"runs": list(share.of), "low": share.low, "high": share.high}
 
 
 def targets_json(targets: Sequence[Target]) -> list[Json]:
@@ -49,9 +70,7 @@ def targets_json(targets: Sequence[Target]) -> list[Json]:
             "runs": list(one.summed),
             "low_m3_s": one.low_m3_s,
             "high_m3_s": one.high_m3_s,
-            "share_of_runs": None
-            if one.share is None
-            else {"runs": list(one.share.of), "low": one.share.low, "high": one.share.high},
+            "share_of_runs": share_json(one.share),
         }
         for one in targets
     ]

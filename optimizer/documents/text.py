@@ -11,7 +11,7 @@ from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
 from optimizer.documents.tables import Block, Heading, table
-from optimizer.documents.targets import wanted_words
+from optimizer.documents.targets import demanded_words
 from optimizer.documents.words import flow_span, gain_span, part_place, pump_setting, steps_of
 from optimizer.errors import DocumentError
 from optimizer.model.network import Pump
@@ -140,7 +140,7 @@ def _demand_table(report: PlanReport) -> Block:
     for check in report.verification.demands:
         sure = () if band is None else (flow_span(*band[check.run], units) if check.run in band else "",)
         gain = () if gains is None else (gain_span(*gains[check.run], units) if check.run in gains else "",)
-        wanted = wanted_words(check.low_m3_s, check.high_m3_s, units)
+        wanted = demanded_words(check, units)
         now, after, wide_open = demand_words(check, units)
         rows.append((check.run, wanted, now, after, *sure, *gain, wide_open))
     told = (*(["80 % range"] if band is not None else []), *(["gain, 80 % range"] if gains is not None else []))

@@ -11,7 +11,7 @@ from optimizer.model.doubt import NO_DOUBT, Doubt
 from optimizer.model.network import Network, Part, Pump, Run, Tee
 from optimizer.model.note import Note, money_note
 from optimizer.model.safety import SafetyReport
-from optimizer.model.system import System
+from optimizer.model.system import Share, System
 
 
 class Status(StrEnum):
@@ -217,6 +217,8 @@ def planned_networks(system: System, plan: Plan) -> tuple[Network, ...]:
 class DemandCheck:
     """One demand in the planned network, solved again without the solver. Flows in m³/s.
 
+    Of a `share` the limits are what it comes to after the work.
+
     The doubts are what the ends of pump curves leave unknown of the flow, under the name "". `unconnected` are its
     runs, and those of the pumps that feed them, with a place that is not connected yet: the flow before is what would
     run with that place closed.
@@ -233,6 +235,7 @@ class DemandCheck:
     after_doubt: Doubt = NO_DOUBT
     all_open_doubt: Doubt = NO_DOUBT
     unconnected: tuple[str, ...] = ()
+    share: Share | None = None
 
 
 @dataclass(frozen=True, slots=True)

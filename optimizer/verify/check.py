@@ -127,6 +127,7 @@ def _check(stood: Network, target: Target, one: _Solved) -> DemandCheck:
         after_doubt=one.after.doubt.sums(summed),
         all_open_doubt=one.wide.doubt.sums(summed),
         unconnected=unconnected_runs(stood, target.summed),
+        share=target.share,
     )
 
 

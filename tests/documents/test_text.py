@@ -106,6 +106,19 @@ def test_control_characters_of_a_name_never_reach_the_screen() -> None:
     assert "\t" not in plain_text(blocks)
 
 
+def test_a_plan_tells_a_target_that_is_a_share_as_that_too() -> None:
+    report = demo_report()
+    *others, reactor = report.verification.demands
+    split = replace(reactor, low_m3_s=76 * GAL_H, share=Share(("riser",), 0.05, 0.08))
+    report = replace(report, verification=replace(report.verification, demands=(*others, split)))
+
+    row = next(line for line in plain_text(plan_blocks(report)).splitlines() if line.startswith("media reactor"))
+    asked = plan_json(report)["demands"]
+
+    assert "76 to 120 gph (5 to 8 % of riser)" in row
+    assert [one["share_of_runs"] for one in asked] == [None, None, {"runs": ["riser"], "low": 0.05, "high": 0.08}]
+
+
 def test_a_pipe_gets_plain_text_and_a_terminal_a_drawn_table() -> None:
     blocks = [table(("run",), [("[bold]riser[/bold]",)])]
     pipe, terminal = io.StringIO(), Terminal()

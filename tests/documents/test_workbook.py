@@ -31,6 +31,7 @@ from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.safety import SafetyCheck, SafetyReport
+from optimizer.model.system import Share
 from optimizer.takeoff import bill_of
 from optimizer.verify.check import unconnected_runs
 
@@ -161,6 +162,15 @@ def test_each_demand_is_told_before_and_after_with_a_bar(report: PlanReport) -> 
     assert (run, target) == ("display return", "at least 1,100")
     assert (now, after, all_open) == (pytest.approx(742), pytest.approx(1118), pytest.approx(1236))
     assert len(sheet._images) == len(report.verification.demands)
+
+
+def test_the_answer_says_which_flows_are_asked_for_as_shares(report: PlanReport) -> None:
+    *others, reactor = report.verification.demands
+    split = replace(reactor, share=Share(("riser",), 0.0, 0.08))
+    told = replace(report, verification=replace(report.verification, demands=(*others, split)))
+
+    assert "Asked for as shares: media reactor at most 8 % of riser." in texts(opened(told))
+    assert not any("as shares" in text for text in texts(opened(report)))
 
 
 def test_the_answer_begins_with_what_the_parts_cost_and_bring(report: PlanReport) -> None:
