@@ -66,13 +66,17 @@ def _above(network: Network, circuit: Circuit, name: str) -> set[str]:
 
 
 def _worst(system: System, there: Running, name: str) -> _Down | None:
-    """Return the worst of all that may come when one pump stops or all do; None where nothing more comes."""
+    """Return the worst of all that may come when one pump stops or all do; None where nothing more comes.
+
+    Those that are off in this mode have just been stopped, too: all of them at once.
+    """
     network = there.network
     running = [part.name for run in running_pump_runs(network) for part in run.parts if part.kind is Kind.PUMP]
     tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
     before = _left(system, network, there.flows_m3_s)[name]
     found: list[_Down] = []
-    for stopped in dict.fromkeys((tuple(running), *((pump,) for pump in running))):
+    off = tuple(name for name, pump in network.pumps.items() if pump.speed <= 0.0)
+    for stopped in dict.fromkeys((tuple(running), *((pump,) for pump in running), off)):
         still = [one for one in circuits(network) if not _pumps(one).isdisjoint(stopped)]
         for flows in _flows_then(there, stopped, still):
             comes = _left(system, network, flows)[name]

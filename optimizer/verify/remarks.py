@@ -67,11 +67,18 @@ def _no_emergency(system: System, after: Running) -> Iterator[Note]:
 
 
 def _one_break(system: System, network: Network) -> Iterator[Note]:
-    """Yield the tanks whose one siphon break can not part the several lines that siphon out of them."""
+    """Yield the tanks whose one siphon break may not part all that siphons out of them.
+
+    Of several lines it is not counted on; of one with several outlets it is: then each of them has to have its hole.
+    """
     for tank in system.tanks:
         lines = returns_to(network, tank.name)
-        if tank.break_depth_m is not None and not tank.breaks_m and len(lines) > 1:
-            yield note("one break, several lines", tank=tank.name, runs=tuple(run for line in lines for run in line))
+        runs = tuple(run for line in lines for run in line)
+        if tank.break_depth_m is not None and not tank.breaks_m and len(runs) > 1:
+            if len(lines) > 1:
+                yield note("one break, several lines", tank=tank.name, runs=runs)
+            else:
+                yield note("one break, several outlets", tank=tank.name, runs=runs)
 
 
 def over_teeth(system: System, after: Running) -> Iterator[Note]:

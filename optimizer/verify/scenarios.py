@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, mouths_of, ring_runs, sumps
+from optimizer.model.circuits import circuits, fed_surfaces, mouths_of, ring_runs, sumps
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
@@ -35,7 +35,7 @@ from optimizer.verify.drains import together_m3_s
 from optimizer.verify.into_sumps import fullest_sump
 from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
-from optimizer.verify.running import Running, pump_runs
+from optimizer.verify.running import STILL_M3_S, Running, pump_runs
 from optimizer.verify.safety import about_tank
 
 _HALF = 0.5
@@ -108,6 +108,21 @@ class There:
         if any(tank.has_break for tank in self.tanks):
             clogged = tuple(tank.clogged for tank in self.system.tanks)
             yield self._back(note("power fails, break clogged"), clogged, second=True)
+        yield from self._sumps_siphoned()
+
+    def _sumps_siphoned(self) -> Iterator[Scenario]:
+        """Yield the sumps that go on emptying through a pump that stands still, to an end that lies lower."""
+        stated = {tank.name: tank for tank in self.system.tanks}
+        for sump in sumps(self.network):
+            runs = [run for circuit in circuits(self.network) if sump in circuit.sources for run in circuit.runs]
+            ends = {run.end.point for run in runs if self.flows_m3_s.get(run.name, 0.0) > STILL_M3_S}
+            reserve = stated.get(sump, Tank(sump)).reserve_m3
+            missing = () if reserve is not None else (RESERVE,)
+            for point in self.network.points.values():
+                level_m = self.network.points[sump].head_m
+                if point.name in ends and point.head_m is not None and point.head_m < (level_m or 0.0):
+                    title, where = note("power fails, sump siphoned out", tank=sump), note("out at", point=point.name)
+                    yield Scenario(title, reserve, reserve, where, Verdict.UNSAFE, missing)
 
     def _unknown(self, tank: Tank, flows_m3_s: Mapping[str, float]) -> tuple[Note, ...]:
         """Return what to state where a pump runs to the end of its curve and no more than a least inflow is known."""

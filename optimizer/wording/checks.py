@@ -94,6 +94,10 @@ CHECK: Mapping[str, str] = {
         "fill while you watch, or behind a float valve with a second one that shuts if the first sticks, and protect "
         "the supply against backflow"
     ),
+    "one break, several outlets": (
+        "the siphon break of {tank!r} is taken to let air into {runs!r:and}: each needs a hole of its own where they "
+        "meet below the water; if one has none, state the others under `siphon breaks`"
+    ),
     "one break, several lines": (
         "the siphon break of {tank!r} is not counted on: {runs!r:and} siphon each by itself; state the hole of each "
         "under `siphon breaks`"

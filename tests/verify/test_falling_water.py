@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,12 +19,13 @@ from optimizer.errors import InputError
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.checks import Check
-from optimizer.model.safety import SafetyCheck, Verdict
+from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.verify.balance import balances
 from optimizer.verify.drain_back import DrainBack, drain_back
 from optimizer.verify.safety import safety_today
+from optimizer.verify.scenarios import scenarios_of
 
 CURVE = "curve: [0 L/h at 5 m, 2000 L/h at 4 m, 4000 L/h at 0 m], ports: 1 in NPT male"
 PUMP = "pump {}, adapter NPT female x socket"
@@ -169,6 +171,47 @@ def test_a_check_valve_that_holds_in_one_line_leaves_less_to_run_off_than_is_cou
 
     assert litres(system) == same(lost(fallen(system, mouths, DOWN)))
     assert lost(fallen(system, mouths, DOWN, held=True)) == same(litres(system) - 0.5 * 270)
+
+
+def test_a_break_for_a_line_with_two_outlets_is_taken_to_be_in_both_and_that_is_said(tmp_path: Path) -> None:
+    runs = {
+        "line": ("sump", "tee", RETURN[2]),
+        "left": ("tee", "display", "pipe 500 mm"),
+        "right": ("tee branch", "display", "pipe 500 mm"),
+    }
+    told = {}
+    each = "siphon breaks: {left: 10 mm, right: 12 mm}"
+    for breaks in ("siphon break depth: 10 mm", "siphon breaks: {left: 10 mm}", each):
+        facts = {"display": tank(0.5, f", return outlet depth: 250 mm, {breaks}"), "sump": SUMP}
+        system = written(tmp_path, {"sump": 0, "display": 1.2}, runs, facts, DOWN)
+        told[breaks] = litres(system), [one.code for one in safety_today(system).warnings]
+    plain, left, both = told.values()
+
+    assert "one break, several outlets" in plain[1]
+    assert "one break, several outlets" not in left[1] + both[1]
+    assert left[0] - plain[0] == pytest.approx(0.5 * 240)  # the hole of one branch alone parts nothing for sure
+    assert both[0] - plain[0] == pytest.approx(0.5 * 2)
+
+
+def test_a_sump_that_its_stopped_pump_siphons_out_to_a_lower_end_is_unsafe(tmp_path: Path) -> None:
+    runs = {
+        "line": ("sump", "tee", RETURN[2]),
+        "up": ("tee", "display", "pipe 500 mm"),
+        "waste line": ("tee branch", "barrel", "pipe 500 mm, ball valve 30 % open"),
+    }
+    facts = {"display": tank(0.5, ", return outlet depth: 20 mm"), "sump": SUMP}
+    low, high = (
+        written(tmp_path, {"sump": 0, "display": 1.2, "barrel": barrel}, runs, facts, DOWN) for barrel in (-0.5, 0.2)
+    )
+
+    def rows(system: System) -> dict[str, Scenario]:
+        told = scenarios_of(system, system.network, solve_network(system.network).flows_m3_s)
+        return {worded(one.title): one for one in told}
+
+    row = rows(low)["the power fails and 'sump' goes on emptying through its pump"]
+    assert (row.water_m3, row.verdict) == (pytest.approx(0.1), Verdict.UNSAFE)  # its pump reserve
+    assert worded(row.where) == "out at 'barrel', which lies lower, down to the intake of the pump"
+    assert not [title for title in rows(high) if "goes on emptying" in title]
 
 
 # ---- gravity lines
@@ -327,6 +370,19 @@ def test_a_tank_that_gets_back_what_stood_above_runs_over_where_that_comes_too_f
     assert weir_head_m(EDGE_M, row.after) < 1.5 * told.highest_m["display"]
     assert row.verdict is verdict
     assert (told.highest_m["display"] > 0.018) == (verdict is Verdict.UNSAFE)
+
+
+def test_a_mode_in_which_the_upper_pump_is_off_says_the_same(tmp_path: Path) -> None:
+    system = lifted(tmp_path, "1-1/2 in")
+    off = replace(system.network.pumps["lift"], speed=0.0)
+    paused = replace(system, network=replace(system.network, pumps={**system.network.pumps, "lift": off}))
+
+    (row,), (then,) = comes_down(system), comes_down(paused)
+
+    assert row.after is not None
+    down = solve_network(system.network).flows_m3_s["down"]  # what the gravity line gives on for a while, too
+    assert then.after == pytest.approx(row.after - down, rel=1e-3)
+    assert then.verdict is Verdict.UNSAFE
 
 
 def test_a_tank_with_room_for_all_that_comes_down_is_not_in_question(tmp_path: Path) -> None:
