@@ -23,6 +23,7 @@ from optimizer.program.reduced import ReducedCosts
 
 Ints = npt.NDArray[np.int64]
 _NEVER = 2**60  # more than any plan costs, which `_all_through` sees to; four of it still fit into 64 bits
+ANY_COST = _NEVER - 1
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _cheapest(front: Front, head: Ints) -> Ints:
     return np.where(at >= 0, front.cents[np.maximum(at, 0)], _NEVER)
 
 
-def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = _NEVER - 1) -> _Outside:
+def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = ANY_COST) -> _Outside:
     """Return the entries up to a cost that no other beats: more head for more cost only."""
     head = np.concatenate([part[0] for part in parts])
     cents = np.concatenate([part[1] for part in parts])
@@ -168,7 +169,7 @@ def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = _NEVER - 1) -
 
 
 def through_costs(
-    problem: SizingProblem, tables: MergedTables | None = None, most_cents: int = _NEVER - 1
+    problem: SizingProblem, tables: MergedTables | None = None, most_cents: int = ANY_COST
 ) -> ReducedCosts | None:
     """Return the least cost of a plan through every alternative of its trees; None when no plan serves.
 
@@ -198,15 +199,18 @@ def _listed(costs: dict[str, Ints]) -> dict[str, list[float]]:
     return {name: [cents if cents < _NEVER else math.inf for cents in each.tolist()] for name, each in costs.items()}
 
 
-def rest_costs(problem: SizingProblem) -> dict[str, Rest]:
+def rest_costs(
+    problem: SizingProblem, tables: MergedTables | None = None, most_cents: int = ANY_COST
+) -> dict[str, Rest]:
     """Return for every run of a tree what all the rest of a plan costs at least, packs and all.
 
     Alternatives that the problem does not have yet are judged by it: one whose own cents and this exceed a limit can
-    not be in a plan below that limit.
+    not be in a plan below that limit. Parameters are those of `through_costs`, but that the tables are of the problem
+    without its limits.
     """
     parts: dict[str, list[tuple[Ints, Ints]]] = {run: [] for run in problem.runs}
-    tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
-    for opening, found in _all_through(problem, tables, _NEVER - 1, with_rests=True):
+    tables = tables or MergedTables(replace(problem, limits=()), greatest_head(problem))
+    for opening, found in _all_through(problem, tables, most_cents, with_rests=True):
         for run, rests in found.rests.items():
             parts[run] += [(losses, cents + opening) for each in rests.values() for losses, cents in each]
     return {run: _rest(found) for run, found in parts.items()}

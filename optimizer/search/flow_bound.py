@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.model.network import Network
+from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Path, RunChoice, SizingProblem, TeeChoice
 from optimizer.program.reduced import ReducedCosts, reduced_costs
-from optimizer.program.through import Rest, is_tree, rest_costs, through_costs
+from optimizer.program.through import ANY_COST, Rest, is_tree, rest_costs, through_costs
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, pump_of
 from optimizer.search.posing import limits_of
@@ -176,21 +178,40 @@ def _path(case: FlowCase, way: _Way, low: Mapping[str, float], mode: int) -> Pat
     return Path(way.runs[-1], way.runs, tuple(ends), NO_LIMIT if idle else math.ceil(head / LOSS_UNIT_M))
 
 
-def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> ReducedCosts | None:
-    """Return what every way and fitting costs at least in a plan; None when nothing serves. Of the busiest setting."""
-    problem = bound_problem(case, box, busiest(case, box))
-    return through_costs(problem) if is_tree(problem) else reduced_costs(problem)
+class QuickBound:
+    """What plans of a case cost at least in a box, by its busiest setting.
 
-
-def rests(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> tuple[dict[str, Rest], dict[str, float]]:
-    """Return what the rest of a plan costs at least by what a run loses, and the flow at which that loss counts.
-
-    Empty where the busiest setting is no tree of known ways of the water.
+    Plans that cost more than `most_cents` are of no interest: what only they have may be told as never had.
     """
-    most = busiest(case, box)
-    problem = bound_problem(case, box, most)
-    low = {name: box[name, most][0] for name in case.network.runs}
-    return (rest_costs(problem), low) if is_tree(problem) else ({}, low)
+
+    def __init__(self, case: FlowCase, box: Mapping[tuple[str, int], Range]) -> None:
+        mode = busiest(case, box)
+        self.low_m3_s = {name: box[name, mode][0] for name in case.network.runs}
+        self.problem = bound_problem(case, box, mode)
+        self.is_tree = is_tree(self.problem)  # of known ways of the water
+
+    @cached_property
+    def _tables(self) -> MergedTables:
+        return MergedTables(replace(self.problem, limits=()), greatest_head(self.problem))
+
+    def costs(self, most_cents: float = math.inf) -> ReducedCosts | None:
+        """Return what every way and fitting costs at least in a plan; None when nothing serves."""
+        if not self.is_tree:
+            return reduced_costs(self.problem)
+        return through_costs(replace(self.problem, limits=()), self._tables, _whole(most_cents))
+
+    def rests(self, most_cents: float) -> dict[str, Rest]:
+        """Return what the rest of a plan costs at least by what a run of a tree loses at its least flow."""
+        return rest_costs(self.problem, self._tables, _whole(most_cents))
+
+
+def reduced(case: FlowCase, box: Mapping[tuple[str, int], Range], most_cents: float = math.inf) -> ReducedCosts | None:
+    """Return what every way and fitting costs at least in a plan, as of `QuickBound`."""
+    return QuickBound(case, box).costs(most_cents)
+
+
+def _whole(most_cents: float) -> int:
+    return ANY_COST if math.isinf(most_cents) else math.ceil(most_cents) + 1
 
 
 def busiest(case: FlowCase, box: Mapping[tuple[str, int], Range]) -> int:

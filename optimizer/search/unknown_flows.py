@@ -24,7 +24,7 @@ from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.box_search import search_of
 from optimizer.search.box_tree import shape_of
 from optimizer.search.chosen_plan import plan_of_choice
-from optimizer.search.flow_bound import least_energy_cents, narrowed, reduced, rests, translated
+from optimizer.search.flow_bound import QuickBound, least_energy_cents, narrowed, reduced, translated
 from optimizer.search.flow_case import (
     Limit,
     Material,
@@ -171,14 +171,16 @@ class _Finder:
             if bare:
                 return self._none((note("no way to plumb run", run=bare[0]),))
             free = self.free = free_box(basic.case)
-            costs = None if free is None else self._costs(basic.case, free)
-            if free is None or costs is None:
+            self._say("bound")
+            quick = None if free is None else QuickBound(basic.case, free)
+            costs = None if quick is None else quick.costs()
+            if free is None or quick is None or costs is None:
                 return self._none((_too_little_head(basic.case),))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
             if self.best is None and shape_of(basic.case) is None:
                 self._search(self._useful(basic.case, costs, costs.cheapest(_FIRST_WAYS)), _QUICK_SHARE)
-            bound, notes = self._prove(basic, free, costs)
+            bound, notes = self._prove(basic, free, quick, costs)
         except KeyboardInterrupt:
             bound, self.stopped, self.by_hand = self.floor, STOPPED, True
         except TimeIsUp:
@@ -246,10 +248,6 @@ class _Finder:
             if first.best is not None:
                 self.best, self.best_cents = (case, first.best), first.best_cents
 
-    def _costs(self, case: FlowCase, box: Box) -> ReducedCosts | None:
-        self._say("bound")
-        return reduced(case, box)
-
     def _useful(self, case: FlowCase, costs: ReducedCosts, most_cents: float) -> FlowCase:
         runs, tees = costs.useful(most_cents)
         return narrowed(case, runs, tees)
@@ -279,7 +277,7 @@ class _Finder:
             self.stopped, self.by_hand = state.stopped, True
         return state
 
-    def _prove(self, basic: Prepared, free: Box, costs: ReducedCosts) -> tuple[int, list[Note]]:
+    def _prove(self, basic: Prepared, free: Box, quick: QuickBound, costs: ReducedCosts) -> tuple[int, list[Note]]:
         """Go on with all ways that a plan cheaper than the best can have; return the bound and what to say of it.
 
         Without a plan yet: all ways of plans up to a cost, then up to a higher one, until a plan is among them.
@@ -291,20 +289,24 @@ class _Finder:
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
         tree = shape_of(basic.case) is not None
         energy = least_energy_cents(basic.case)
-        least, low = rests(basic.case, free)
-        if slots:
+
+        def limit(most_cents: float) -> Limit | None:
+            return Limit(most_cents, quick.rests(most_cents), quick.low_m3_s) if quick.is_tree else None
+
+        if slots and (self.best_cents is None or self.best_cents > _DEAR * self.floor):
             valves = sum(len(found) > 1 for found in material.sources.values()) * cheapest_valve_cents(self.catalog)
-            high = Limit(_HIGH * (self.floor - energy + valves), least, low) if least else None
-            self._first_with_valves(material, replace(basic.case, ranges=free), high)
+            high = limit(_HIGH * (self.floor - energy + valves))
+            self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free), high))
             if self._enough:
                 return self.floor, []
         count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
             all_at_once = self.any_plan or (tree and known is not None and known <= _DEAR * self.floor)
-            most = costs.cheapest(count) if least and count < costs.count and not all_at_once else math.inf
-            most = most if known is None else min(most, known - 1 - energy)
-            state = self._look(case_of(material, free, Limit(most, least, low) if least else None), most)
+            below = math.inf if known is None else known - 1 - energy
+            few = costs.cheapest(count) if quick.is_tree and count < costs.count and not all_at_once else math.inf
+            most = min(few, below)
+            state = self._look(case_of(material, free, limit(most)), most)
             if self._enough or math.isinf(most) or not state.complete:
                 break
             if self.best_cents is not None and most + energy >= self.best_cents - 1:
@@ -318,18 +320,14 @@ class _Finder:
         self.stopped = self.stopped or (None if state.complete else state.stopped)
         return max(proved, state.bound_cents), self._notes(state, material, slots)
 
-    def _first_with_valves(self, material: Material, basic: FlowCase, limit: Limit | None) -> None:
-        """Try what suggests itself with a valve cut into every run to the water, before any proof."""
-        if self.best_cents is None or self.best_cents > _DEAR * self.floor:
-            self._first(with_valves_at_outlets(material, basic, limit))
-
     def _look(self, case: FlowCase, most_cents: float) -> SearchState:
         """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
         self.is_water_scarce = self.is_water_scarce or case.is_water_scarce
         nothing = SearchState(complete=True, bound_cents=self.known_cents or 0)
         if not all(case.ways.values()):
             return nothing
-        costs = self._costs(case, case.ranges)
+        self._say("bound")
+        costs = reduced(case, case.ranges, most_cents)
         if costs is None:
             return nothing
         return self._search(self._useful(case, costs, most_cents), below=most_cents + least_energy_cents(case) + 1.0)

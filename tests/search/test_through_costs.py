@@ -15,7 +15,7 @@ from optimizer.program.merge import efficient_selections
 from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree, rest_costs, through_costs
-from optimizer.search.flow_bound import reduced, rests
+from optimizer.search.flow_bound import QuickBound, reduced
 from optimizer.search.flow_case import Limit, case_of, material_of, prepare
 from optimizer.search.flow_posing import Way
 from optimizer.search.flow_tightening import free_box
@@ -71,7 +71,8 @@ def test_a_limit_leaves_every_way_that_a_plan_within_it_can_have(targets: str) -
     assert costs is not None
     most = costs.bound + 300.0  # of the ways some can be in so cheap a plan, some not
 
-    limited = case_of(material, free, Limit(most, *rests(basic.case, free)))
+    quick = QuickBound(basic.case, free)
+    limited = case_of(material, free, Limit(most, quick.rests(most), quick.low_m3_s))
 
     kept, needed = costs.useful(most)[0], 0
     for run, ways in whole.ways.items():
