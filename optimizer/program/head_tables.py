@@ -81,6 +81,7 @@ class HeadTables:
     setting_costs: Floats = field(init=False)
     cell_costs: dict[str, Floats] = field(init=False, default_factory=dict)
     heads_m: dict[str, tuple[float, float]] = field(init=False, default_factory=dict)  # of plans below the limit
+    _paired: dict[str, list[_Pairs]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.low_m, high_m = head_range(self.tree)
@@ -180,8 +181,13 @@ class HeadTables:
                 np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
         return found
 
-    def _pairs(self, name: str) -> Iterator[_Pairs]:
-        """Yield for every fitting the pairs of flow cells that it can part the water into, and what these cost."""
+    def _pairs(self, name: str) -> list[_Pairs]:
+        """Return for every fitting the pairs of flow cells that it can part the water into, and what these cost."""
+        if name not in self._paired:
+            self._paired[name] = list(self._all_pairs(name))
+        return self._paired[name]
+
+    def _all_pairs(self, name: str) -> Iterator[_Pairs]:
         parting, runs = self.tree.partings[name], self.tree.runs
         from_cell, to_cell = _summed_cells(runs[name], *(runs[run] for run in parting.leaving))
         least = [{state: table.min(axis=1) for state, table in self.inlets[run].items()} for run in parting.leaving]

@@ -207,10 +207,9 @@ class TreeBuilder:
             option = self.case.tees[point][k]
             curves = self.case.tee_curves(point, k, 0)
             at = {fed: inward * (flows[0] + flows[1]), ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
-            own = inward * curves.losses_m(fed, at)
-            drops = tuple(
-                _enclosed(own + sign * curves.losses_m(end, at)) for end, sign in zip(ends, signs, strict=True)
-            )
+            losses = curves.losses_m(at)
+            own = inward * losses[fed]
+            drops = tuple(_enclosed(own + sign * losses[end]) for end, sign in zip(ends, signs, strict=True))
             states = tuple(self._number(option.states[legs[end]]) for end in ends)
             inlet = self._number(option.states[legs[fed]])
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from optimizer.choices.both_ends import RangedAlternative
 from optimizer.choices.graph import FREE, KEPT, EndState
@@ -52,7 +53,7 @@ class Way:
     alternative: RangedAlternative
     run: Run
 
-    @property
+    @cached_property
     def valved(self) -> bool:
         return may_be_throttled(self.built)
 

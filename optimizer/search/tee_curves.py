@@ -43,43 +43,45 @@ class TeeCurves:
         into = {leg: np.array([flows_m3_s[e] * _into(e)]) for e, leg in self.legs.items()}
         return float(self._loss(end, into)[0])
 
-    def losses_m(self, end: RunEndKey, flows_m3_s: Mapping[RunEndKey, Floats]) -> Floats:
-        """Return what `loss_m` does for arrays of flows, all of one shape; nothing is lost in what has no bores."""
+    def losses_m(self, flows_m3_s: Mapping[RunEndKey, Floats]) -> dict[RunEndKey, Floats]:
+        """Return what `loss_m` does, for arrays of flows of one shape, at every end; what has no bores loses none."""
+        if self.geometry is None:
+            return {end: np.zeros_like(flow) for end, flow in flows_m3_s.items()}
         into = {leg: flows_m3_s[e] * _into(e) for e, leg in self.legs.items()}
-        return self._loss(end, into) if self.geometry is not None else np.zeros_like(flows_m3_s[end])
+        rises = self._rises(into)
+        return {end: self._loss_at(end, into, rises[leg]) for end, leg in self.legs.items()}
 
     def _loss(self, end: RunEndKey, into: Mapping[Leg, Floats]) -> Floats:
         """Return the loss at an end for arrays of flows into the legs."""
+        return self._loss_at(end, into, self._rises(into)[self.legs[end]])
+
+    def _loss_at(self, end: RunEndKey, into: Mapping[Leg, Floats], rise: Floats) -> Floats:
         assert self.geometry is not None
         leg, side = self.legs[end], _into(end)
         own = into[leg] * side
         out, back = self.geometry.necks.get(leg, (0.0, 0.0))
         leaving = own * -side  # positive where water leaves by this leg
         neck = np.where(leaving > 0.0, out, back) * own * np.abs(own)
-        rise = self._rise(leg, into)
         return side * rise + neck
 
-    def _rise(self, leg: Leg, into: Mapping[Leg, Floats]) -> Floats:
-        """Return the head in a leg above that in run leg 1."""
+    def _rises(self, into: Mapping[Leg, Floats]) -> dict[Leg, Floats]:
+        """Return the head in every leg above that in run leg 1."""
         assert self.geometry is not None
         branches = self.geometry.branch_bores_m
         second, branch = into[Leg.RUN_2], into[Leg.BRANCH]
-        if leg is Leg.RUN_1:
-            return np.zeros_like(second)
+        none = np.zeros_like(second)
         if len(branches) == 1:
             e2, eb = self._three(branches[0], second, branch)
-            return e2 if leg is Leg.RUN_2 else eb
+            return {Leg.RUN_1: none, Leg.RUN_2: e2, Leg.BRANCH: eb}
         other = into[Leg.BRANCH_2]
-        total = np.zeros_like(second)
-        for near, far, q_near, q_far in (
-            (0, 1, branch, other),
-            (1, 0, other, branch),
-        ):
+        found = dict.fromkeys((Leg.RUN_1, Leg.RUN_2, Leg.BRANCH, Leg.BRANCH_2), none)
+        both = (Leg.BRANCH, Leg.BRANCH_2)
+        for near, far, q_near, q_far in ((0, 1, branch, other), (1, 0, other, branch)):
             first2, first_b = self._three(branches[near], second + q_far, q_near)
             then2, then_b = self._three(branches[far], second, q_far)
-            near_leg = (Leg.BRANCH, Leg.BRANCH_2)[near]
-            total += 0.5 * (first_b if leg is near_leg else first2 + (then2 if leg is Leg.RUN_2 else then_b))
-        return total
+            for leg, rise in ((both[near], first_b), (both[far], first2 + then_b), (Leg.RUN_2, first2 + then2)):
+                found[leg] = found[leg] + 0.5 * rise
+        return found
 
     def _three(self, branch_m: float, second: Floats, branch: Floats) -> tuple[Floats, Floats]:
         assert self.geometry is not None
