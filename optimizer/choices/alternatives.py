@@ -290,7 +290,10 @@ class AlternativeTable:
         return cents, self._arc_packs(arc)
 
     def _arc_cents(self, arc: Arc) -> int:
-        return parts_cents(arc) + self.effort.cents(arc)
+        known = self.graph.cents
+        if id(arc) not in known:
+            known[id(arc)] = parts_cents(arc)
+        return known[id(arc)] + self.effort.cents(arc)
 
     def _arc_packs(self, arc: Arc) -> int:
         key = id(arc.parts), id(arc.joints)

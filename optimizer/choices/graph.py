@@ -19,6 +19,9 @@ class Opening:
     end: End
     bore_m: float
 
+    def __hash__(self) -> int:
+        return hash(self.bore_m)  # told often; openings of one bore are few
+
 
 JETS = frozenset({Kind.ELBOW, Kind.SWEEP_ELBOW})
 TAIL_BORES = 3.0  # from one bore of pipe on a bend loses no more than in a long line: D. S. Miller (1990), ch. 9
@@ -105,6 +108,7 @@ class ChoiceGraph:
     starts: dict[EndState, int] = field(default_factory=dict)
     ends: dict[EndState, int] = field(default_factory=dict)
     uncoupled: dict[str, float] = field(default_factory=dict)  # pipe that nothing couples: the longest piece of it [m]
+    cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of a step, as far as told: its parts, pipe
 
 
 def leads_through(graph: ChoiceGraph) -> bool:

@@ -95,5 +95,8 @@ class End:
     size: str
     system: SizeSystem
 
+    def __hash__(self) -> int:
+        return hash(self.size)  # told often; ends of one size are few
+
     def __str__(self) -> str:
         return f"{self.size} {self.form}"

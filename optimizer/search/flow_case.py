@@ -32,7 +32,7 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.posing import Options, joiners_of, options_of, sides_of, tee_end_of
+from optimizer.search.posing import Options, options_of, sides_of, tee_end_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance
@@ -161,7 +161,7 @@ def material_of(
     rules = system.rules
     fast = math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s))
     if slots and (fast or _valves_can_help(modes)):
-        _add_valve_slots(sources, system, options, modes, saves_water)
+        _add_valve_slots(sources, system, options, modes)
     conditions, rule = conditions_of(network), velocity_rule(system)
     short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
     carries = {name: least_of(modes, name) if name in short else None for name in sources}
@@ -196,18 +196,17 @@ def _valves_can_help(modes: Sequence[Mode]) -> bool:
 
 
 def _add_valve_slots(
-    sources: dict[str, list[_Source]], system: System, options: Options, modes: Sequence[Mode], weigh_water: bool
+    sources: dict[str, list[_Source]], system: System, options: Options, modes: Sequence[Mode]
 ) -> None:
     """Add to every run without a valve that may need one a graph with one."""
-    joiners = joiners_of(system, options.catalog, weigh_water)
     for name, found in sources.items():
         run = found[0].run
         if name in system.network.standing or (_feeds_all(system.network, name) and not _holds_back(system, modes)):
             continue
-        slot = valve_slot(run, joiners[name].catalog, system.rules)
+        slot = valve_slot(run, options.joiners[name].catalog, system.rules)
         if slot is not None:
             start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            held, joiner = tied(system.network, run, system.closes_alone), joiners[name].of(slot.run)
+            held, joiner = tied(system.network, run, system.closes_alone), options.joiners[name].of(slot.run)
             graph = build_choice_graph(slot.run, system.rules, joiner, start, end, held, slot=slot)
             found.append(_Source(slot.run, graph, slot))
 

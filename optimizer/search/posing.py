@@ -71,6 +71,7 @@ class Options:
     graphs: Mapping[str, ChoiceGraph]
     tees: Mapping[str, list[TeeOption]]
     packs: tuple[Pack, ...]
+    joiners: Mapping[str, Joiners] = field(default_factory=dict)  # what joins the parts of each run
 
     @property
     def uncoupled(self) -> tuple[Note, ...]:
@@ -136,7 +137,7 @@ def options_of(
         )
         for name in runs
     }
-    return Options(system, catalog, graphs, tees, first_packs(catalog))
+    return Options(system, catalog, graphs, tees, first_packs(catalog), joiners)
 
 
 def _shelf_at(shelf: Shelf, run: Run, at_start: bool) -> Shelf:
