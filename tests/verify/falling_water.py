@@ -42,7 +42,7 @@ def carried_m3_s(run: Run, head_m: float) -> float:
     length = sum(part.length_m for part in run.parts if part.kind in PIPES)
     k = 1.5 + sum(_K.get(part.kind, 0.1) for part in run.parts if part.kind not in PIPES)
     speed = 1.0
-    for _ in range(6):
+    for _ in range(4):
         re = max(speed * bore / NU, 100.0)
         f = max(64.0 / re if re < 2000.0 else 0.0, (-1.8 * math.log10(6.9 / re + (1.5e-6 / bore / 3.7) ** 1.11)) ** -2)
         speed = math.sqrt(2.0 * G * abs(head_m) / (k + f * length / bore))
@@ -130,7 +130,7 @@ def let_fall(
             net[drains_to[name]] += over
         moving = {name: abs(net[name]) / (tanks[name].area_m2 or 1.0) for name in tanks}
         fastest = max(moving.values(), default=0.0)
-        if fastest < 1e-6:
+        if fastest < 3e-6:
             break
         step = min(max(4e-4 / fastest, 0.02), 20.0)
         told.seconds += step
@@ -162,6 +162,6 @@ def _joined(runs: list[Run], head_at, points) -> dict[str, float]:  # type: igno
         return {run.name: carried_m3_s(run, heads[run.name] - head_m) for run in runs}
 
     low, high = min(heads.values()), max(heads.values())
-    head_m = low if high - low < 1e-9 else brentq(lambda h: sum(towards(h).values()), low, high, xtol=1e-9)
+    head_m = low if high - low < 1e-9 else brentq(lambda h: sum(towards(h).values()), low, high, xtol=1e-6)
     found = towards(head_m)
     return {run.name: found[run.name] * (1.0 if run.end.point == tee else -1.0) for run in runs}

@@ -392,6 +392,33 @@ def test_a_tank_with_room_for_all_that_comes_down_is_not_in_question(tmp_path: P
     assert not comes_down(lifted(tmp_path, "1-1/2 in", depth_mm=2))
 
 
+@pytest.mark.parametrize(("size", "verdict"), [("2 in", Verdict.UNSAFE), ("1 in", Verdict.SAFE)])
+def test_a_check_valve_that_holds_sends_the_water_of_a_high_tank_into_a_low_one(
+    size: str, verdict: Verdict, tmp_path: Path
+) -> None:
+    # both are fed by one pump; with it off the riser is shut and one line siphons into the other, 1.2 m down
+    runs = {
+        "line": ("sump", "tee", f"{PUMP.format('main')}, swing check valve, pipe 1 m"),
+        "up": ("tee", "high", f"{size} pipe 1 m size {size}"),
+        "down": ("tee branch", "low", f"{size} pipe 1 m size {size}"),
+    }
+    heights, drains = {"sump": 0, "high": 2.0, "low": 0.8}, {"high": "sump", "low": "sump"}
+    facts = {
+        "high": tank(0.5, ", return outlet depth: 200 mm"),
+        "low": tank(0.1, ", return outlet depth: 20 mm", rim_mm=20),
+        "sump": SUMP,
+    }
+    system = written(tmp_path, heights, runs, facts, drains)
+    mouths = {("up", "high"): 0.200, ("down", "low"): 0.020}
+
+    told = fallen(system, mouths, drains, held=True)
+
+    (row,) = comes_down(system)
+    assert row.verdict is verdict
+    assert (told.highest_m["low"] > 0.020) == (verdict is Verdict.UNSAFE)
+    assert weir_head_m(EDGE_M, row.after or 0.0) == pytest.approx(told.highest_m["low"], rel=0.10)  # other losses
+
+
 def test_when_what_draws_from_a_tank_stops_its_drains_get_all(tmp_path: Path) -> None:
     runs = {
         "line": RETURN,
