@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import DrainMode, Tank
+from optimizer.verify.drains import drain_capacity_m3_s
 
 if TYPE_CHECKING:
     from optimizer.model.system import System
@@ -19,6 +20,8 @@ _SHUT_M3_S = 1e-12
 @dataclass(frozen=True, slots=True)
 class Balance:
     """The water of a tank [m³/s]: what comes, what its runs take, what is left for its drains, and where these end.
+
+    Drains that end in several places share it in the proportion of what they carry.
 
     Below 0 nothing is left, and the tank falls by that. Of a sump, what comes is what runs and drains bring; what is
     left over makes it rise, or fall where it is below 0.
@@ -53,10 +56,10 @@ def balances(system: System, network: Network, flows_m3_s: Mapping[str, float]) 
         counts = _own_counts(network, tank, len(fed) == 1)
         comes = drained.get(name, 0.0) + _sum(counts, flows_m3_s, 1.0)
         runs = _sum(counts, flows_m3_s, -1.0)
-        to = next((d.to for d in system.drains if d.tank == name and d.to and d.mode is not DrainMode.EMERGENCY), into)
-        left = comes - runs
-        drained[to] = drained.get(to, 0.0) + max(left, 0.0)
-        found.append(Balance(name, comes, runs, left if abs(left) > _SHUT_M3_S else 0.0, to, False))
+        left, ends = comes - runs, _ends(system, name, into)
+        for end, share in ends.items():
+            drained[end] = drained.get(end, 0.0) + share * max(left, 0.0)
+        found.append(Balance(name, comes, runs, left if abs(left) > _SHUT_M3_S else 0.0, " and ".join(ends), False))
     for name in lowest:
         counts = _own_counts(network, Tank(name), False)
         comes = drained.get(name, 0.0) + _sum(counts, flows_m3_s, 1.0)
@@ -64,6 +67,20 @@ def balances(system: System, network: Network, flows_m3_s: Mapping[str, float]) 
         left = comes - runs
         found.append(Balance(name, comes, runs, left if abs(left) > _SHUT_M3_S else 0.0, "", True))
     return tuple(found)
+
+
+def _ends(system: System, name: str, into: str) -> dict[str, float]:
+    """Return where a tank's drains end, with their shares of what is left: by what they carry, where all of them say.
+
+    How the valves in them share it only their owner sees.
+    """
+    working = [each for each in system.drains if each.tank == name and each.mode is not DrainMode.EMERGENCY]
+    carried = [drain_capacity_m3_s(each, system.network.water) for each in working] if len(working) > 1 else []
+    weights = [each or 1.0 for each in carried] if carried and None not in carried else [1.0] * len(working)
+    ends = dict.fromkeys((each.to or into for each in working), 0.0) or {into: 1.0}
+    for each, weight in zip(working, weights, strict=True):
+        ends[each.to or into] += weight / sum(weights)
+    return ends
 
 
 def _own_counts(network: Network, tank: Tank, alone: bool) -> dict[str, float]:

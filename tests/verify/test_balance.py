@@ -1,5 +1,7 @@
 """The water of every tank: what comes in goes out, in every mode, as it stands and as planned."""
 
+from pathlib import Path
+
 import pytest
 
 from optimizer import pipeline
@@ -8,6 +10,7 @@ from optimizer.documents.tables import plain_text
 from optimizer.model.plan import planned_networks
 from optimizer.read.places import data_directory
 from optimizer.verify.balance import balances
+from optimizer.verify.drains import drain_capacity_m3_s
 
 SYSTEM, CATALOG = pipeline.read(data_directory("examples") / "upper-tank.yaml")
 MODES = dict(SYSTEM.ways_to_run)
@@ -61,3 +64,37 @@ def test_one_tank_above_its_sump_needs_no_table() -> None:
     system, _ = pipeline.read(data_directory("examples") / "single-return.yaml")
 
     assert balance_blocks(system, system.network, pipeline.flows(system).flows_m3_s) == []
+
+
+TWO_SUMPS = """
+system: One display between two sumps, invented
+units: metric
+surfaces: {sump: 0 m, low sump: -0.3 m, display: 1.2 m}
+pumps:
+  main: {curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}
+  second: {curve: [0 L/h at 4 m, 2000 L/h at 3 m, 4000 L/h at 0 m], ports: 1 in NPT male}
+runs:
+  line: {from: sump, to: display, size: 1 in sch 40 PVC, parts: [pump main, adapter NPT female x socket, pipe 2 m]}
+  other:
+    {from: low sump, to: display, size: 1 in sch 40 PVC, parts: [pump second, adapter NPT female x socket, pipe 2 m]}
+drains:
+  wide: {from: display, to: sump, mode: full siphon, size: 2 in sch 40 PVC, drop: 1 m, parts: [bulkhead, pipe 1 m]}
+  narrow:
+    {from: display, to: low sump, mode: full siphon, size: 1 in sch 40 PVC, drop: 1 m, parts: [bulkhead, pipe 1 m]}
+targets: {line: any}
+"""
+
+
+def test_drains_into_two_sumps_share_what_is_left_by_what_they_carry(tmp_path: Path) -> None:
+    path = tmp_path / "system.yaml"
+    path.write_text(TWO_SUMPS, encoding="utf-8")
+    system, _ = pipeline.read(path)
+    flows = pipeline.flows(system).flows_m3_s
+    wide, narrow = (drain_capacity_m3_s(drain, system.network.water) or 0.0 for drain in system.drains)
+
+    display, sump, low = balances(system, system.network, flows)
+
+    assert display.to == "sump and low sump"
+    assert sump.comes_m3_s + low.comes_m3_s == pytest.approx(flows["line"] + flows["other"], rel=1e-9)
+    assert sump.comes_m3_s / low.comes_m3_s == pytest.approx(wide / narrow, rel=1e-9)
+    assert low.left_m3_s < 0.0 < sump.left_m3_s  # pumps alike, drains not: the one sump falls
