@@ -142,6 +142,11 @@ def _row(
     )
 
 
+def _turned(angle: str) -> tuple[str, ...]:
+    """Return how people name an elbow by its angle."""
+    return angle, f"{angle} elbow", f"{angle} elbows", f"elbow {angle}"
+
+
 _K, _T = Kind, Trait
 _ROWS = (
     _row(_K.PIPE, "pipe", ["pipes"], _T.PIPE, substitutes=[_K.PIPE], reuse=Reuse.OFFCUT),
@@ -157,7 +162,7 @@ _ROWS = (
     _row(
         _K.ELBOW,
         "square bend",
-        ["elbows", "90", "90 elbow", "90 elbows", "90° elbow", "standard elbow"],
+        ["elbows", "standard elbow", *_turned("90"), *_turned("90°"), *_turned("90 degree"), *_turned("90 deg")],
         _T.BEND,
         substitutes=[_K.ELBOW, _K.SWEEP_ELBOW],
         words="90° elbow",
@@ -173,7 +178,7 @@ _ROWS = (
     _row(
         _K.ELBOW_45,
         "slight bend",
-        ["45", "45 elbows", "45° elbow", "45s"],
+        ["45s", *_turned("45"), *_turned("45°"), *_turned("45 degree"), *_turned("45 deg")],
         _T.BEND,
         substitutes=[_K.ELBOW_45],
         words="45° elbow",

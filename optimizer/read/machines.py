@@ -146,7 +146,11 @@ def _ports(reading: Reading, node: Node) -> tuple[End, End] | None:
     found = entries(reading, node, "ports", ["in", "out"])
     for key in ("in", "out"):
         if key not in found:
-            reading.fault(node.place, f"ports without '{key}'", "both in and out")
+            reading.fault(
+                node.place,
+                f"ports without '{key}'",
+                "both in and out; or one end for both, as of a pump that stands in the water",
+            )
     if len(found) < 2:
         return None
     inlet, outlet = (attempt(reading, found[key].value, what, parse_end) for key in ("in", "out"))
