@@ -178,7 +178,7 @@ _ROWS = (
     _row(
         _K.ELBOW_45,
         "slight bend",
-        ["45s", *_turned("45"), *_turned("45°"), *_turned("45 degree"), *_turned("45 deg")],
+        ["45", "45s", "45 elbows", "elbow 45", *_turned("45°"), *_turned("45 degree"), *_turned("45 deg")],
         _T.BEND,
         substitutes=[_K.ELBOW_45],
         words="45° elbow",

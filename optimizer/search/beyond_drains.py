@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
-from optimizer.model.checks import AS_IT_IS
+from optimizer.model.checks import AS_IT_IS, Check
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.search.flow_ranges import MOST_M3_S, by_mass
@@ -67,5 +67,13 @@ def _over(at: System, allowance: Allowance) -> Note | None:
             return note("more asked than lines may take", tank=tank)
     for tank, row in rows.items():  # ... which so comes into the tank below
         if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
-            return note("more asked than drains take", tank=tank, most_m3_s=allowance.most_m3_s[tank])
+            return _more_than(allowance.tightest.get(tank), tank, allowance.most_m3_s[tank])
     return None
+
+
+def _more_than(check: Check | None, tank: str, most_m3_s: float) -> Note:
+    if check is Check.EMERGENCY_DRAIN:
+        return note("more asked than the emergency drain takes", tank=tank, most_m3_s=most_m3_s)
+    if check is Check.FREEBOARD:
+        return note("more asked than the rim leaves room for", tank=tank, most_m3_s=most_m3_s)
+    return note("more asked than drains take", tank=tank, most_m3_s=most_m3_s)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
@@ -43,6 +43,7 @@ class Allowance:
     most_back_m3: float | None
     pumps_move: bool  # every pump that is switched on has to move water
     by_lines: tuple[str, ...] = ()  # tanks whose gravity lines have to take all that comes in
+    tightest: Mapping[str, Check] = field(default_factory=dict)  # which check of a tank leaves it so little
 
     def flow_rows(self, network: Network) -> tuple[Want, ...]:
         """Return the rows of drains, rims, gravity lines and pumps: they are the same whatever pipe is built."""
@@ -150,11 +151,11 @@ def allowance_of(system: System, *, today_counts: bool) -> Allowance:
     """
     network, accepted = system.network, system.rules.accepted if today_counts else ()
     now = solve_network(network).flows_m3_s
-    limits = {}
+    limits, tightest = {}, {}
     for name, each in _flow_limits(system, network).items():
         flow = inflow_m3_s(network, now, _tank_of(system, name))
-        limits[name] = min(
-            max(most, flow * _NOT_WORSE) if check in accepted and flow > most else most for check, most in each
+        limits[name], tightest[name] = min(
+            (max(most, flow * _NOT_WORSE) if check in accepted and flow > most else most, check) for check, most in each
         )
     lines = tuple(
         name
@@ -163,7 +164,7 @@ def allowance_of(system: System, *, today_counts: bool) -> Allowance:
     )
     moving = all(now[run.name] > STILL_M3_S for run in running_pump_runs(network))
     most_back = most_back_m3(system, now, today_counts)
-    return Allowance(system, limits, most_back, moving or Check.DEAD_HEAD not in accepted, lines)
+    return Allowance(system, limits, most_back, moving or Check.DEAD_HEAD not in accepted, lines, tightest)
 
 
 def lines_of(system: System, network: Network) -> tuple[str, ...]:

@@ -105,9 +105,17 @@ NO_PLAN: Mapping[str, str] = {
         "siphon-break hole nearer to the overflow edge would help"
     ),
     "more asked than drains take": (
-        "the targets alone ask for more water into {tank!r} than its drains and rim take: {most_m3_s:flow}, with the "
-        "main drain blocked where there is an emergency drain; no choice of parts mends that, less flow or a larger "
-        "drain does"
+        "the targets alone ask for more water into {tank!r} than its drains take: {most_m3_s:flow}; no choice of parts "
+        "mends that, less flow or a larger drain does"
+    ),
+    "more asked than the emergency drain takes": (
+        "the targets alone ask for more water into {tank!r} than its emergency drain takes with the main drain "
+        "blocked: {most_m3_s:flow}; no choice of parts mends that, less flow, a larger emergency drain or more depth "
+        "over it (`head over lip`) does"
+    ),
+    "more asked than the rim leaves room for": (
+        "the targets alone ask for more water into {tank!r} than can run over its edge below the rim: "
+        "{most_m3_s:flow}; no choice of parts mends that, less flow, a longer overflow edge or a higher rim does"
     ),
     "more asked than lines may take": (
         "the targets let more water into {tank!r} than they let its gravity lines take, and it has no other drain that "

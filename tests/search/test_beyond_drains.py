@@ -107,7 +107,7 @@ def test_the_answer_is_a_proved_no_at_once_where_no_flow_is_known_beforehand(tmp
 
     assert (found.status, found.forbidden) == (Status.INFEASIBLE, Forbidden.BY_CHECKS)
     (told,) = said(found.reasons)
-    assert told.startswith("the targets alone ask for more water into 'display' than its drains and rim take: ")
+    assert told.startswith("the targets alone ask for more water into 'display' than its emergency drain takes with ")
     assert time.process_time() - began < 3.0  # the search for a plan takes more than ten times that
 
 
@@ -132,7 +132,10 @@ def test_what_is_lifted_into_a_tank_above_comes_into_the_one_below(tmp_path: Pat
 
     assert takes_l_h > 300.0
     assert bool(told) == over
-    assert not told or (told[0].code, dict(told[0].values)["tank"]) == ("more asked than drains take", "display")
+    assert not told or (told[0].code, dict(told[0].values)["tank"]) == (
+        "more asked than the emergency drain takes",
+        "display",
+    )
 
 
 def test_where_it_is_so_today_what_would_have_to_be_accepted_is_said(tmp_path: Path) -> None:
@@ -145,3 +148,20 @@ def test_where_it_is_so_today_what_would_have_to_be_accepted_is_said(tmp_path: P
     assert reasons[1:] == ("only `accept: emergency drain` under `rules` lets a plan leave it so",)
     accepting = replace(system, rules=replace(system.rules, accepted=(Check.EMERGENCY_DRAIN,)))
     assert not too_much_asked(accepting)
+
+
+@pytest.mark.parametrize(
+    ("left_out", "code"),
+    [
+        (("  spare:",), "more asked than drains take"),
+        (("  main:",), "more asked than the emergency drain takes"),
+        (("drains:", "  main:", "  spare:"), "more asked than the rim leaves room for"),
+    ],
+)
+def test_which_limit_is_the_least_is_said(left_out: tuple[str, ...], code: str, tmp_path: Path) -> None:
+    lines = UPPER.format(lift="60000 L/h").splitlines()
+    path = tmp_path / "system.yaml"
+    path.write_text("\n".join(line for line in lines if not line.startswith(left_out)), encoding="utf-8")
+    told = too_much_asked(pipeline.read(path)[0])
+
+    assert told[0].code == code

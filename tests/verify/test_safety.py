@@ -337,7 +337,9 @@ def test_a_plan_that_floods_does_not_stand_its_check() -> None:
 def test_no_plan_is_offered_when_the_emergency_drain_can_not_take_the_least_flow() -> None:
     system = hungry(drains=(siphon("1-1/2 in"), upright("1 in", 0.01)))
 
-    with pytest.raises(NoPlanError, match="the targets alone ask for more water into 'display' than its drains"):
+    with pytest.raises(
+        NoPlanError, match="the targets alone ask for more water into 'display' than its emergency drain"
+    ):
         pipeline.plan(system, catalog())
 
 
