@@ -5,7 +5,8 @@ table holds, for every cell of flow, cell of head and end state of a run, the le
 can have some flow and some head of these cells. Flows of two cells add up to all sums of theirs, a loss lies anywhere
 between those at the ends of its cell, a valve may take any head more. So no true plan is left out, and the least entry
 at the source is a bound; the narrower the cells, the nearer it is. The same tables read from the source outwards tell
-what a plan costs at least through every choice and every cell.
+what a plan costs at least through every choice and every cell. Of several trees each has its own tables and the costs
+add up, the setting being one for all.
 
 All SI; money in whole cents, as floats so that "none" is endless.
 """
@@ -68,7 +69,7 @@ class _Pairs(NamedTuple):
 
 @dataclass
 class HeadTables:
-    """The tables of a tree in a box; entries that cost `limit` cents or more count as none."""
+    """The tables of trees in a box; entries that cost `limit` cents or more count as none."""
 
     tree: BoxTree
     width_m: float
@@ -89,12 +90,18 @@ class HeadTables:
         for name in _inwards(self.tree):
             look()
             self._fill(name)
-        self.bound = float(min((self._fed(s).min() for s in range(len(self.tree.settings))), default=math.inf))
+        self.bound = min((self._with_setting(s) for s in range(len(self.tree.settings))), default=math.inf)
 
-    def _fed(self, setting: int) -> Floats:
-        """Return what all costs at least by the source's flow and head cells, where a setting gives that head."""
-        source, given = self.tree.source, self.tree.settings[setting]
-        fed = self._mask(given.low_m, given.high_m) + given.cents
+    def _with_setting(self, setting: int) -> float:
+        """Return what all costs at least in a setting."""
+        return self.tree.settings[setting].cents + sum(self._least_fed(setting, name) for name in self.tree.sources)
+
+    def _least_fed(self, setting: int, source: str) -> float:
+        return float(self._fed(setting, source).min())
+
+    def _fed(self, setting: int, source: str) -> Floats:
+        """Return what a tree costs at least by its source's flow and head cells, where a setting gives that head."""
+        fed = self._mask(*self.tree.settings[setting].heads_m[source])
         states = self.inlets[source].values()
         best = np.minimum.reduce(list(states)) if states else np.full_like(fed, math.inf)
         return fed + best
@@ -229,16 +236,22 @@ class HeadTables:
 
     def read_outwards(self) -> None:
         """Note what a plan costs at least through every way, fitting, setting and flow cell of the box."""
-        source = self.tree.source
-        self.setting_costs = np.array([self._fed(s).min() for s in range(len(self.tree.settings))])
-        given = [self._mask(s.low_m, s.high_m) + s.cents for s in self.tree.settings]
-        fed: Floats = np.minimum.reduce(given)
-        outside: dict[str, dict[State, Floats]] = {source: dict.fromkeys(self.inlets[source], fed)}
+        self.setting_costs = np.array([self._with_setting(s) for s in range(len(self.tree.settings))])
+        outside = {name: dict.fromkeys(self.inlets[name], self._outside(name)) for name in self.tree.sources}
         for name in reversed(list(_inwards(self.tree))):
             look()
             self._read_run(name, outside)
             if name in self.tree.partings:
                 self._read_tee(name, outside)
+
+    def _outside(self, source: str) -> Floats:
+        """Return what all besides a tree costs at least, by the flow and head cells that its source is given."""
+        given = []
+        for s, setting in enumerate(self.tree.settings):
+            others = sum(self._least_fed(s, name) for name in self.tree.sources if name != source)
+            given.append(self._mask(*setting.heads_m[source]) + (setting.cents + others))
+        least: Floats = np.minimum.reduce(given)
+        return least
 
     def _read_run(self, name: str, outside: dict[str, dict[State, Floats]]) -> None:
         """Note the ways and cells of a run; what is outside of its end replaces what is outside of its start."""
@@ -309,15 +322,11 @@ class HeadTables:
 
     def traced(self) -> Traced:
         """Return a combination that the bound stands for."""
-        fed = [self._fed(s) for s in range(len(self.tree.settings))]
-        setting = int(np.argmin([table.min() for table in fed]))
-        cell, head = map(int, np.unravel_index(int(np.argmin(fed[setting])), fed[setting].shape))
-        source = self.tree.source
-        state = min(self.inlets[source], key=lambda s: self.inlets[source][s][cell, head])
+        setting = int(np.argmin([self._with_setting(s) for s in range(len(self.tree.settings))]))
         runs: dict[str, int] = {}
         tees: dict[str, int] = {}
         flow_cells: dict[str, int] = {}
-        waiting = [(source, state, cell, head)]
+        waiting = [(source, *self._fed_at(setting, source)) for source in self.tree.sources]
         while waiting:
             name, state, cell, head = waiting.pop()
             flow_cells[name] = cell
@@ -326,6 +335,12 @@ class HeadTables:
                 tees[self.tree.partings[name].point], leaving = self._fitting_at(name, end, cell, there)
                 waiting += leaving
         return Traced(runs, tees, setting, flow_cells)
+
+    def _fed_at(self, setting: int, source: str) -> tuple[State, int, int]:
+        """Return the state, flow cell and head cell at which a tree costs least in a setting."""
+        fed = self._fed(setting, source)
+        cell, head = map(int, np.unravel_index(int(np.argmin(fed)), fed.shape))
+        return min(self.inlets[source], key=lambda s: self.inlets[source][s][cell, head]), cell, head
 
     def _way_at(self, name: str, state: State, cell: int, head: int) -> tuple[int, State, int]:
         """Return a cheapest way at a cell of a run's inlet, its end state, and the head cell at its end."""
@@ -370,8 +385,8 @@ class HeadTables:
 
 
 def _inwards(tree: BoxTree) -> Sequence[str]:
-    """Return the runs from the leaves to the source."""
-    order, waiting = [], [tree.source]
+    """Return the runs from the leaves to the sources."""
+    order, waiting = [], [*tree.sources]
     while waiting:
         name = waiting.pop()
         order.append(name)
@@ -388,7 +403,7 @@ def head_range(tree: BoxTree) -> tuple[float, float]:
         if parting.fittings
     )
     gains -= sum(float(tree.runs[name].losses_m[0].min(initial=0.0)) for name in tree.partings)
-    high = max(float(setting.high_m.max()) for setting in tree.settings)
+    high = max(float(most.max()) for setting in tree.settings for _, most in setting.heads_m.values())
     low = min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in tree.leaves_m.items())
     return low - gains - _HAIR, high + gains + _HAIR
 

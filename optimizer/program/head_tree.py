@@ -1,4 +1,4 @@
-"""A tree within a box of flows, as numbers: what tables over flow and head are made from."""
+"""Trees within a box of flows, as numbers: what tables over flow and head are made from."""
 
 from __future__ import annotations
 
@@ -64,22 +64,21 @@ class Parting:
 
 @dataclass(frozen=True)
 class Setting:
-    """What feeds the tree: cents, and the head at the start of the source by its flow cells, least and most [m]."""
+    """What feeds the trees: cents, and by source the head at its start by its flow cells, least and most [m]."""
 
     cents: int
-    low_m: Floats
-    high_m: Floats
+    heads_m: Mapping[str, tuple[Floats, Floats]]
 
 
 @dataclass(frozen=True)
 class BoxTree:
-    """A tree within a box of flows. `partings` by the run that feeds them.
+    """Trees within a box of flows, each behind a source of its own. `partings` by the run that feeds them.
 
     `leaves_m` has between which heads the others end: at one head where water runs out, between two where a ring was
     cut open.
     """
 
-    source: str
+    sources: tuple[str, ...]
     runs: Mapping[str, RunTable]
     heads_m: Mapping[str, tuple[float, float]]  # between which the head at a run's inlet is known to lie
     partings: Mapping[str, Parting]

@@ -182,7 +182,8 @@ class BoxSearch:
         if not all(box.ways.values()) or not all(box.fittings.values()):
             return None
         tree, width_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.settings, box.heads)
-        if all(math.isinf(setting.high_m.max()) for setting in tree.settings):
+        highs = ([high.max() for _, high in setting.heads_m.values()] for setting in tree.settings)
+        if all(any(map(math.isinf, each)) for each in highs):
             return None  # past the last point of every pump curve
         return HeadTables(tree, width_m, limit - self._opening(box.opened))
 

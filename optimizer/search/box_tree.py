@@ -1,8 +1,9 @@
 """A case, and a box of flows → the numbers that its tables over flow and head are made of.
 
-The tables are those of a tree. A ring becomes one by being cut open at the end of one of its runs: the run then ends at
-some head within a range, and where it ended a run of no length leads from that head into the tee, with as much water
-the other way. That both heads and both flows are the same is lost in a wide box and found again in narrow ones.
+The tables are those of trees, each behind a run that comes from a fixed point. A ring becomes one by being cut open at
+the end of one of its runs: the run then ends at some head within a range, and where it ended a run of no length leads
+from that head into the tee, with as much water the other way. That both heads and both flows are the same is lost in a
+wide box and found again in narrow ones.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 
 from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
+from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Run, RunEnd
 from optimizer.program.head_tables import head_range
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
@@ -36,13 +38,13 @@ Kept = Mapping[str, Sequence[int]]
 
 @dataclass(frozen=True)
 class Shape:
-    """How the runs of a tree follow each other: `source` is fed from a fixed head, `leaving` by the run that feeds.
+    """How the runs of trees follow each other: `sources` are fed from fixed heads, `leaving` by the run that feeds.
 
     `cuts` has the runs that rings are cut open at the far end of, by the name of what is left of them beyond the cut;
     these names are among `leaving`. Runs in `against` are gone through from their end to their start.
     """
 
-    source: str
+    sources: tuple[str, ...]
     leaving: Mapping[str, tuple[str, str]]
     order: tuple[str, ...]  # of the runs, none before the one that feeds it, those that are cut the last
     cuts: Mapping[str, str]
@@ -50,34 +52,37 @@ class Shape:
 
 
 def shape_of(case: FlowCase) -> Shape | None:
-    """Return the tree that a case is, with its rings cut open, all behind one run with all pumps; None for all else.
+    """Return the trees that a case is, with its rings cut open, pumps in the first run of each; None for all else.
 
-    Nor is it one where a tee is a cross, where several settings share the plumbing, or where anything besides head and
-    money is limited: tables would say nothing of that.
+    Nor is it one where a tee is a cross, where water of two sources meets, where several settings share the plumbing,
+    or where anything besides head and money is limited: tables would say nothing of that.
     """
     network = case.network
-    sources = [run for run in network.runs.values() if network.points[run.start.point].is_fixed]
-    if len(sources) != 1 or len(case.modes) != 1 or case.allowances:
+    sources = tuple(name for name, run in network.runs.items() if network.points[run.start.point].is_fixed)
+    if not sources or len(case.modes) != 1 or case.allowances:
         return None
     if any(resource.most is not None for resource in case.sides.resources):
         return None
-    (source,) = sources
-    if any(name != source.name for name in pumped_runs(network)):
+    if not set(pumped_runs(network)) <= set(sources):
         return None
     inner = [point.name for point in network.points.values() if not point.is_fixed]
     if any(point not in case.tees or len(list(network.runs_at(point))) != 3 for point in inner):
         return None
     if any(run.start.point == run.end.point for run in network.runs.values()):
         return None
-    order, fed, against, cuts = [source.name], dict[str, str](), set[str](), dict[str, str]()
+    order, fed, against, cuts = list(sources), dict[str, str](), set[str](), dict[str, str]()
+    root = {name: name for name in sources}
     for name in order:  # grows as it goes
         point = far_end(network.runs[name], name in against).point
         if point in fed:
+            if root[name] != root[fed[point]]:
+                return None
             cuts[f"{name}{_BEYOND}"] = name
         elif not network.points[point].is_fixed:
             fed[point] = name
             new = [(run.name, at_start) for run, _, at_start in network.runs_at(point) if run.name not in order]
             order += [run for run, _ in new]
+            root |= {run: root[name] for run, _ in new}
             against.update(run for run, at_start in new if not at_start)
     if set(order) != set(network.runs) or len(cuts) > _MOST_CUTS:
         return None
@@ -86,7 +91,7 @@ def shape_of(case: FlowCase) -> Shape | None:
     leaving = {name: _behind(network, point, name, against) for point, name in fed.items()}
     last = tuple(cuts.values())
     first = tuple(name for name in order if name not in last)
-    return Shape(source.name, leaving, (*first, *last), cuts, frozenset(against))
+    return Shape(sources, leaving, (*first, *last), cuts, frozenset(against))
 
 
 def far_end(run: Run, against: bool) -> RunEnd:
@@ -152,8 +157,7 @@ class TreeBuilder:
             for name, run in self.case.network.runs.items()
             if points[run.end.point].is_fixed
         }
-        fed = self._settings(runs[self.shape.source].edges_m3_s, settings)
-        whole = BoxTree(self.shape.source, runs, heads_m, partings, leaves, fed)
+        whole = BoxTree(self.shape.sources, runs, heads_m, partings, leaves, self._settings(runs, settings))
         width_m = self._width_m(whole)
         if not beyond:
             return whole, width_m
@@ -215,17 +219,22 @@ class TreeBuilder:
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
         return Parting(point, leaving, tuple(found))
 
-    def _settings(self, edges: Floats, kept: Sequence[int]) -> tuple[Setting, ...]:
-        case, source = self.case, self.shape.source
-        base = case.network.points[case.network.runs[source].start.point].head_m or 0.0
-        found = []
+    def _settings(self, runs: Mapping[str, RunTable], kept: Sequence[int]) -> tuple[Setting, ...]:
+        case, found = self.case, []
         for speeds in (case.modes[0].speeds[k] for k in kept):
             cents = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
-            heads = np.array([base - case.gain(source, speeds).loss_m(float(q)) for q in edges])
-            last = [case.network.pumps[name].curve[-1][0] * speed for name, speed in speeds.items() if speed > 0.0]
-            past = edges[:-1] > min(last, default=math.inf)
-            found.append(Setting(cents, np.where(past, math.inf, heads[1:]), np.where(past, -math.inf, heads[:-1])))
+            heads = {name: self._fed(name, runs[name].edges_m3_s, speeds) for name in self.shape.sources}
+            found.append(Setting(cents, heads))
         return tuple(found)
+
+    def _fed(self, source: str, edges: Floats, speeds: Mapping[str, float]) -> tuple[Floats, Floats]:
+        """Return the head at the start of a source by its flow cells, least and most [m]; none past its pumps' ends."""
+        network = self.case.network
+        base = network.points[network.runs[source].start.point].head_m or 0.0
+        heads = np.array([base - self.case.gain(source, speeds).loss_m(float(q)) for q in edges])
+        own = [part.name for part in network.runs[source].parts if part.kind is Kind.PUMP and speeds[part.name] > 0.0]
+        past = edges[:-1] > min((network.pumps[name].curve[-1][0] * speeds[name] for name in own), default=math.inf)
+        return np.where(past, math.inf, heads[1:]), np.where(past, -math.inf, heads[:-1])
 
     def _width_m(self, tree: BoxTree) -> float:
         """Return half of what the loss of a middling way changes by across a middling flow cell."""
@@ -234,7 +243,7 @@ class TreeBuilder:
             for run in tree.runs.values()
             if run.losses_m.size and run.edges_m3_s[-1] > run.edges_m3_s[0]
         ]
-        most = max(float(setting.high_m.max()) for setting in tree.settings)
+        most = max(float(high.max()) for setting in tree.settings for _, high in setting.heads_m.values())
         leaves = tree.leaves_m.items()
         span = most - min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in leaves)
         fine = _SHARE * float(np.median(steps)) if steps else _FINE

@@ -222,9 +222,12 @@ def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool
 
 def _feeds_all(network: Network, name: str) -> bool:
     """Return whether all water of a tree comes through a run: what it loses, it takes from all others alike."""
-    inner = [point.name for point in network.points.values() if not point.is_fixed]
+    part = next(each for each in network.parts() if name in each)
+    runs = [network.runs[each] for each in part]
+    ends = {end.point for run in runs for end in (run.start, run.end)}
+    inner = [point for point in ends if not network.points[point].is_fixed]
     into = {point: [run.name for run, _, at_start in network.runs_at(point) if not at_start] for point in inner}
-    sources = [run.name for run in network.runs.values() if network.points[run.start.point].is_fixed]
+    sources = [run.name for run in runs if network.points[run.start.point].is_fixed]
     return sources == [name] and all(len(found) == 1 for found in into.values())
 
 

@@ -56,7 +56,7 @@ from optimizer.verify.allowance import Allowance
 
 _GRAIN_M = 1e-7  # of head: so finely losses are told when ways are compared
 _MOST_LEVELS = 8  # of flow, up to which parts may be used: with more, ways are not compared
-_MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
+_MOST_LABELS = 40_000  # of one run: with more, a proof is not begun
 _GAIN = 1.01  # times what a unit of pipe was told to cost: less of a gain is not worth pricing all again
 _MOST_COMBINED = 1e7  # combinations of the ways that are left: with more, a proof is not begun
 

@@ -9,6 +9,7 @@ import itertools
 import math
 import random
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -66,12 +67,22 @@ TWO_PUMPS: Plan = {
     "return": ("tee 1", "left tank", Leg.RUN_2, Leg.NONE, False, False, False),
 }
 PLANS = (TREE, TREE, THREE, PARALLEL, RING, TWO_PUMPS)
+TWO_LINES: Plan = {
+    "first": ("sump", "left tank", Leg.NONE, Leg.NONE, True, False, False),
+    "second": ("sump", "right tank", Leg.NONE, Leg.NONE, True, False, True),
+}
+SEVERAL: tuple[Plan, ...] = (  # sources, whose waters never meet
+    TWO_LINES,
+    {**TREE, "other": ("sump", "left tank", Leg.NONE, Leg.NONE, True, False, False)},
+    {**TREE, "down": ("left tank", "sump", Leg.NONE, Leg.NONE, False, False, False)},
+    {**PARALLEL, "other": ("sump", "right tank", Leg.NONE, Leg.NONE, True, False, False)},
+)
 
 
-def random_case(seed: int) -> FlowCase:
+def random_case(seed: int, plans: Sequence[Plan] = PLANS) -> FlowCase:
     """Return a case whose targets lie around what some combination of it does, so that they matter."""
     rng = random.Random(seed)
-    plan = rng.choice(PLANS)
+    plan = rng.choice(plans)
     free = [name for name in plan if not plan[name][4]]
     valved = set(rng.sample(free, min(len(free), rng.choice([0, 0, 1, 1, 2]))))
     network = _network(rng, plan, valved)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from flow_cases import choices_of, random_case
+from flow_cases import SEVERAL, choices_of, random_case
 
 from optimizer.hydraulics import solve_network
 from optimizer.program.head_tables import HeadTables
@@ -51,8 +51,7 @@ def cheapest_of_all(case: FlowCase) -> int | None:
     return None
 
 
-def check(seed: int) -> None:
-    case = random_case(seed)
+def check(case: FlowCase) -> None:
     search = search_of(case, time_limit_s=300.0)
     assert isinstance(search, BoxSearch)
 
@@ -71,7 +70,15 @@ def check(seed: int) -> None:
 @pytest.mark.parametrize("first", MANY)
 def test_the_plan_of_a_tree_costs_what_the_best_combination_costs(first: int) -> None:
     for seed in trees(first):
-        check(seed)
+        check(random_case(seed))
+
+
+@pytest.mark.parametrize("first", range(0, 100, 10))
+def test_the_plan_of_trees_from_several_sources_costs_what_the_best_combination_costs(first: int) -> None:
+    """Lines with pumps of their own, lines that run down by gravity, sums and splits over all of them."""
+    for case in (random_case(seed, SEVERAL) for seed in range(first, first + 10)):
+        if len(case.modes) == 1:
+            check(case)
 
 
 def test_a_third_of_all_cases_are_trees() -> None:
@@ -102,7 +109,7 @@ def enclosed(seed: int) -> None:
         tree, width_m = builder.tree(box, ways, fittings, range(len(case.modes[0].speeds)), {})
         tables = HeadTables(tree, width_m, float("inf"))
 
-        assert len(tree.runs[shape.source].edges_m3_s) - 1 == CELLS
+        assert len(tree.runs[shape.sources[0]].edges_m3_s) - 1 == CELLS
         plain = sum(case.ways[name][k].alternative.cents for name, (k,) in ways.items())
         plain += sum(case.tees[point][k].cents for point, (k,) in fittings.items())
         cheapest = min(sum(case.energy_cents.get(p, 0) for p in speeds.items()) for speeds in case.modes[0].speeds)

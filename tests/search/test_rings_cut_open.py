@@ -6,6 +6,7 @@ As in `test_box_search`, every combination of small random rings is solved as a 
 from __future__ import annotations
 
 import pytest
+from flow_cases import random_case
 from test_box_search import check, enclosed, rings
 from unknown_systems import catalog, ring
 
@@ -21,7 +22,7 @@ SIDES = ("one side", "other side", "link")
 )
 def test_the_plan_of_a_ring_costs_what_the_best_combination_costs(first: int) -> None:
     for seed in rings(first):
-        check(seed)
+        check(random_case(seed))
 
 
 @pytest.mark.parametrize("first", [0, *(pytest.param(first, marks=pytest.mark.long) for first in range(10, 60, 10))])
