@@ -3,8 +3,10 @@
 A chain is dropped only if another may stand wherever it may and is no worse in anything that a plan counts: price, both
 loss coefficients, water held, minutes of work, what seals its joints, the stubs of pipe that it takes, being separable.
 How far a chain reaches decides where it may stand, so it is weighed with the rest. The bores of its two neighbours are
-known, so that what it loses counts the joints with them. Only what a widening at its end may lose further on is left
-out of the comparison: it grows with what the widening loses itself, which counts.
+known, so that what it loses counts the joints with them. No piece of it is of a smaller size than the smaller of the
+two ends, unless nothing else joins them: nobody necks a line down to join it (common practice, no source). Only what a
+widening at its end may lose further on is left out of the comparison: it grows with what the widening loses itself,
+which counts.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from optimizer.joints.bores import Approach, Steps, into_opening, past, step_squ
 from optimizer.joints.chains import MOST_PIECES, Chain, EndGraph, material_of
 from optimizer.joints.mating import Mating, material_refusal, mates, mating
 from optimizer.model.catalog import Kind
-from optimizer.model.ends import End, SizeSystem
+from optimizer.model.ends import End, SizeSystem, about_as_wide_mm
 from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
@@ -33,6 +35,7 @@ _MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
 _SHARED = frozenset({"cement", "tape"})
 _Counts = tuple[int, float, float, float, int, int, float, bool, float]  # the first fields of a label
 _ROUNDING = 1e-12  # of a sum of a few
+_AS_WIDE = 0.9  # of a size: what stands beside it in another system is no smaller
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +117,7 @@ class EfficientChains:
     measure: Measure | None  # None: what a piece loses is not asked for
     minutes: Mapping[str, int] = field(default_factory=dict)
     throats: bool = False
-    _outwards: dict[tuple[End, float, bool, frozenset[SizeSystem], Need], dict[_State, list[_Label]]] = field(
-        default_factory=dict
-    )
+    _outwards: dict[tuple[object, ...], dict[_State, list[_Label]]] = field(default_factory=dict)
     _between: dict[tuple[End, End, Need, tuple[float, float]], tuple[Chain, ...]] = field(default_factory=dict)
     _onto: dict[tuple[End, str, bool], Mapping[End, list[_Step]]] = field(default_factory=dict)
     _onto_one: dict[tuple[End, str, bool, End], tuple[_Step, ...]] = field(default_factory=dict)
@@ -133,14 +134,22 @@ class EfficientChains:
         """
         key = (start, goal, need, bores_m)
         if key not in self._between:
-            found = tuple(self._find(start, goal, need, bores_m))
+            found = tuple(self._find(start, goal, need, bores_m, _least_mm(start, goal)))
             if not found and self.end_graph.max_pieces < MOST_PIECES:
                 found = self._longer.between(start, goal, need, bores_m)
+            elif not found:
+                found = tuple(self._find(start, goal, need, bores_m, 0.0))
             self._between[key] = found
         return self._between[key]
 
     def least_cents(self, start: End, goal: End) -> int | None:
         """Return the price of the cheapest chain of `between`, where nothing but the price counts; None: no way."""
+        least = self._least_cents(start, goal, _least_mm(start, goal))
+        if least is None and self.end_graph.max_pieces < MOST_PIECES:
+            return self._longer.least_cents(start, goal)
+        return self._least_cents(start, goal, 0.0) if least is None else least
+
+    def _least_cents(self, start: End, goal: End, least_mm: float) -> int | None:
         plain, allowed = _limits(start, goal)
         most = 2 if plain else self.end_graph.max_pieces
         least: int | None = None
@@ -154,11 +163,11 @@ class EfficientChains:
                 for step in self._last_or_any(end, material, goal, pieces == most - 1):
                     total = cents + step.cents
                     state = step.state[0], material_of(step.part)
-                    if state[0].system in allowed and not (step.union and plain) and (least is None or total < least):
+                    if state[0].system not in allowed or (step.union and plain) or _is_narrow(state[0], least_mm):
+                        continue
+                    if least is None or total < least:
                         longer[state] = min(total, longer.get(state, total))
             edge = longer
-        if least is None and self.end_graph.max_pieces < MOST_PIECES:
-            return self._longer.least_cents(start, goal)
         return least
 
     def _last_or_any(self, end: End, material: str, goal: End, last: bool) -> Iterator[_Step]:
@@ -176,12 +185,14 @@ class EfficientChains:
         graph = replace(self.end_graph, max_pieces=MOST_PIECES)
         return EfficientChains(graph, self.measure, self.minutes, self.throats)
 
-    def _find(self, start: End, goal: End, need: Need, bores_m: tuple[float, float]) -> Iterable[Chain]:
+    def _find(
+        self, start: End, goal: End, need: Need, bores_m: tuple[float, float], least_mm: float
+    ) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread
         root, other = (goal, start) if backwards else (start, goal)
         found: list[tuple[_Label, Mating]] = []
         kept: list[_Label] = []
-        for label, step, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need):
+        for label, step, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need, least_mm):
             reach = label.reach if step is None else min(need.reach_m, label.reach + step.length)
             if step is not None and step.joint.method == "stub":
                 reach = need.reach_m
@@ -205,12 +216,12 @@ class EfficientChains:
             yield _chain(label, joint, backwards)
 
     def _onto_goal(
-        self, root: End, bore_m: float, other: End, backwards: bool, need: Need
+        self, root: End, bore_m: float, other: End, backwards: bool, need: Need, least_mm: float
     ) -> Iterator[tuple[_Label, _Step | None, End, Mating]]:
         """Yield chains with the last piece that leads to the last joint (None: they lead there), its end, the joint."""
         plain, allowed = _limits(root, other)
         last = mates(other)
-        for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need).items():
+        for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need, least_mm).items():
             joint = mating(far, other)
             for label in labels:
                 if joint is not None and not (need.between and label.step is None):
@@ -243,10 +254,10 @@ class EfficientChains:
         return last._replace(square_s2_m5=inside.square_s2_m5 + last.square_s2_m5)
 
     def _walk(
-        self, root: End, bore_m: float, backwards: bool, systems: frozenset[SizeSystem], need: Need
+        self, root: End, bore_m: float, backwards: bool, systems: frozenset[SizeSystem], need: Need, least_mm: float
     ) -> dict[_State, list[_Label]]:
         """Return the efficient labels of every end that few enough pieces reach, with one to spare."""
-        key = (root, bore_m, backwards, systems, need)
+        key = (root, bore_m, backwards, systems, need, least_mm)
         if key in self._outwards:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
@@ -258,7 +269,7 @@ class EfficientChains:
             fresh: list[tuple[End, _Label]] = []
             for at, label in edge:
                 for far, steps in self._steps(at, label.material, backwards).items():
-                    if far.system not in systems:
+                    if far.system not in systems or _is_narrow(far, least_mm):
                         continue
                     for step in steps:
                         if step.union and plain:
@@ -415,6 +426,15 @@ def _limits(root: End, other: End) -> tuple[bool, frozenset[SizeSystem]]:
     systems = frozenset({root.system, other.system})
     plain = SizeSystem.THREAD not in systems and len(systems) == 1 and _is_pipe(root) and _is_pipe(other)
     return plain, systems if plain else systems | _THREADS
+
+
+def _least_mm(start: End, goal: End) -> float:
+    """Return below which size no piece between two ends may be [mm]."""
+    return _AS_WIDE * min(about_as_wide_mm(end.size) for end in (start, goal))
+
+
+def _is_narrow(end: End, least_mm: float) -> bool:
+    return about_as_wide_mm(end.size) < least_mm
 
 
 def _is_pipe(end: End) -> bool:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import re
-from fractions import Fraction
-
 from optimizer.joints.threads import standard_of
 from optimizer.model.catalog import CHECKS, JOINERS, PIPES, THROTTLES, CatalogItem, Kind
-from optimizer.model.ends import End, SizeSystem
+from optimizer.model.ends import End, SizeSystem, size_rank
 from optimizer.units import length_value
 
 PIPE, FITTINGS, VALVES, ADAPTERS, CONSUMABLES = "Pipe", "Fittings", "Valves", "Thread adapters", "Consumables"
@@ -15,7 +12,6 @@ GROUPS = (PIPE, FITTINGS, VALVES, ADAPTERS, CONSUMABLES)
 
 _SYSTEMS = tuple(SizeSystem)
 _KINDS = {kind: place for place, kind in enumerate(Kind)}
-_SIZE = re.compile(r"(?:(\d+)-)?(\d+)(?:/(\d+))?")
 _SAME_LENGTH_M = 1e-6
 
 
@@ -80,18 +76,9 @@ def place_in_list(item: CatalogItem) -> tuple[int, int, tuple[float, ...], int, 
     """Return the key that sorts a parts list: group, size system, largest size first, kind, words."""
     sized = sorted(item.ends, key=_end_key)
     system = _SYSTEMS.index(sized[0].system) if sized else len(_SYSTEMS)
-    sizes = tuple(sorted(-_size_rank(end.size) for end in sized if end.system == sized[0].system))
+    sizes = tuple(sorted(-size_rank(end.size) for end in sized if end.system == sized[0].system))
     return GROUPS.index(group_of(item)), system, sizes, _KINDS[item.kind], item.description, item.item_id
 
 
 def _end_key(end: End) -> int:
     return _SYSTEMS.index(end.system)
-
-
-def _size_rank(size: str) -> float:
-    """Return a number to sort a nominal size by; it is never a length (`1-1/2 in` → 1.5, `32 mm` → 32)."""
-    found = _SIZE.search(size)
-    if found is None:
-        return 0.0
-    whole, upper, lower = (int(text) if text else 0 for text in found.groups())
-    return float(whole + (Fraction(upper, lower) if lower else upper))

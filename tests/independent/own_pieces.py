@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from functools import cached_property
 from typing import NamedTuple
 
@@ -94,6 +95,11 @@ def mate(a: End, b: End) -> str:
     return "washer" if forms == {"BSPP male", "BSPP female"} else ""
 
 
+def inches(end: End) -> Fraction:
+    """Return the number of a nominal size: `1-1/4 in` is 5/4."""
+    return sum((Fraction(number) for number in end.size.removesuffix(" in").split("-")), Fraction())
+
+
 def threaded(end: End) -> bool:
     return end.form not in ("socket", "spigot")
 
@@ -158,7 +164,10 @@ class Shop:
 
         key = (start, goal)
         if key not in self._chains:
-            self._chains[key] = list(walk(start, (), (), frozenset({start})))
+            found = list(walk(start, (), (), frozenset({start})))
+            least = min(inches(start), inches(goal))
+            wide = [(pieces, how) for pieces, how in found if all(inches(e) >= least for p in pieces for e in p.ends)]
+            self._chains[key] = wide or found
         return self._chains[key]
 
     _chains: dict[tuple[End, End], list[tuple[tuple[Piece, ...], tuple[str, ...]]]] = field(default_factory=dict)

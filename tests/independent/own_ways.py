@@ -10,6 +10,8 @@ The rules (README, `DEVELOPERS.md`, and the trade; common practice, no source, w
   is longer than the old one by the depth of the socket and the saw cut; else a coupling and a stub stand between.
 - Between two ends that do not mate stand at most three pieces: couplings, reducing couplings, bushings, and beside
   threads adapters and unions.
+- No piece between two ends is of a smaller size than both of them, where there is another way: nobody necks a line down
+  to join it.
 - No piece stands between two ends that could be left out, and no row of pieces comes back to a size that it left where
   another does not: nothing is put in to take up length and save pipe.
 - A new fitting changes the size on one of its sides at most. A bend of another kind needs its additional length from

@@ -188,7 +188,9 @@ def test_a_gravity_line_that_gives_too_little_is_made_wider_at_a_proven_cost(tmp
 
 
 def test_a_gravity_line_that_gives_too_much_gets_a_valve_at_a_proven_cost(tmp_path: Path) -> None:
-    found = planned(tmp_path, FEED.format(valve="coupling, "), "line: at least 2500 L/h, feed: 400 to 700 L/h", OVERFLOW)
+    found = planned(
+        tmp_path, FEED.format(valve="coupling, "), "line: at least 2500 L/h, feed: 400 to 700 L/h", OVERFLOW
+    )
 
     assert found.plan.status is Status.OPTIMAL
     assert 400.0 <= flow_l_h(found, "feed") <= 700.0
