@@ -60,6 +60,7 @@ def considered() -> tuple[Considered, ...]:
             f"rows of up to {EndGraph.max_pieces} pieces at a thread or between two systems "
             f"({MOST_PIECES} where fewer do not do it), of up to 2 in plain pipe; "
             "where a port takes hose or tube alone, a short piece of it first",
+            "rows through a smaller size than both ends, where there is another; "
             "unions between two plain ends where the run is not held at both ends and no machine is newly cemented in",
         ),
         Considered(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 
 import pytest
@@ -333,10 +334,53 @@ def test_the_choice_graphs_chains_are_just_as_cheap_as_the_cheapest_of_all() -> 
             for chain in everything.chains(start, goal)
             if all(end.system in both for piece in chain.pieces for end in piece.ends)
         ]
+        inches = min(map(inches_of, (start, goal)))
+        rows = [row for row in rows if all(inches_of(end) >= inches for piece in row.pieces for end in piece.ends)]
         chains = efficient.between(start, goal)
 
         assert min(chain.price_cents for chain in chains) == min(chain.price_cents for chain in rows)
         assert min(map(square, chains)) <= min(map(square, rows)) + 1e-12
+
+
+def inches_of(end: End) -> float:
+    whole, _, rest = end.size.removesuffix(" in").rpartition("-")
+    upper, _, lower = rest.partition("/")
+    return float(whole or 0) + float(upper) / float(lower or 1)
+
+
+@pytest.mark.parametrize(
+    ("start", "goal", "never"),
+    [  # common practice, no source: a line is not necked down to be joined; 25 mm PVC-U stands beside 3/4 in.
+        ("3/4 in NPT male", "3/4 in spigot", "1/2 in"),
+        ("1 in BSPP male", "3/4 in spigot", "1/2 in"),
+        ("3/4 in NPT male", "25 mm spigot", "20 mm"),
+        ("3/4 in NPT male", "25 mm spigot", "1/2 in"),
+    ],
+)
+def test_no_chain_goes_through_a_smaller_size_than_both_ends(start: str, goal: str, never: str) -> None:
+    ends = parse_end(start), parse_end(goal)
+    every = EndGraph(catalog()).chains(*ends)
+    chains = EfficientChains(EndGraph(catalog()), measured).between(*ends)
+
+    assert chains
+    assert any(end.size == never for chain in every for piece in chain.pieces for end in piece.ends)
+    assert not any(end.size == never for chain in chains for piece in chain.pieces for end in piece.ends)
+
+
+def sizes_of(row: Chain) -> set[str]:
+    """Return the sizes of a row of pieces for inch pipe and threads; none where others are among them."""
+    ends = [end for piece in row.pieces for end in piece.ends]
+    return {end.size for end in ends} if all(e.system in (SizeSystem.IPS, SizeSystem.THREAD) for e in ends) else set()
+
+
+def test_what_nothing_wider_joins_is_joined_by_what_is_narrower() -> None:
+    ends = parse_end("3/4 in NPT male"), parse_end("3/4 in spigot")
+    narrow = next(row for row in EndGraph(catalog()).chains(*ends) if sizes_of(row) == {"1/2 in", "3/4 in"})
+    items = {piece.item.item_id: piece.item for piece in narrow.pieces if piece.item is not None}
+    few = EfficientChains(EndGraph(replace(catalog(), items=items)), measured)
+
+    assert [chain.pieces for chain in few.between(*ends)] == [narrow.pieces]
+    assert few.least_cents(*ends) == narrow.price_cents
 
 
 def test_the_least_price_is_that_of_the_cheapest_chain() -> None:
