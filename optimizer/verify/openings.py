@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +42,7 @@ _NEAR = 1e-3
 _SHUT_M3_S = 1e-7  # a valve that lets less through counts as shut
 _STARTS = ((0.0,), (1.0,), (3.0,))
 _LEVELS = (1.0, 2.5, 4.0, 6.0)
+_ALIKE = 1e-6  # of the sum of squared misses: less of a gain is rounding
 
 
 @dataclass(frozen=True)
@@ -248,17 +250,25 @@ class _Work:
         found = [
             np.log1p(np.array([max(0.0, hint.get(name, 0.0)) for name in self.valves]) / self.scale) for hint in hints
         ]
-        return [*found, *(np.full(len(self.valves), start[0]) for start in _STARTS), self._one_by_one]
+        evenly = (np.full(len(self.valves), start[0]) for start in _STARTS)
+        return [*found, *evenly, partial(self._one_by_one, 1), partial(self._one_by_one, -1)]
 
-    def _one_by_one(self) -> Floats:
-        """Return each valve in turn as far shut as serves best: where it takes much until a line carries anything."""
+    def _one_by_one(self, order: int) -> Floats:
+        """Return each valve in turn as far shut as serves best: where it takes much until a line carries anything.
+
+        Of levels that serve alike, as where nothing flows any more, the one that shuts it least. With `order` -1 the
+        last valve comes first: what a valve is set to depends on those before it.
+        """
         exponents = np.zeros(len(self.valves))
-        for i in range(len(exponents)):
-            tried = {}
+        for i in range(len(exponents))[::order]:
+            best = math.inf
             for level in (0.0, *_LEVELS):
-                exponents[i] = level
-                tried[level] = float(np.square(self.misses(self.flows(exponents, self.asked), aimed=True)).sum())
-            exponents[i] = min(tried, key=tried.__getitem__)
+                tried = exponents.copy()
+                tried[i] = level
+                missed = float(np.square(self.misses(self.flows(tried, self.asked), aimed=True)).sum())
+                if missed < best * (1.0 - _ALIKE):
+                    best, kept = missed, tried
+            exponents = kept
         return exponents
 
     def search(self, start: Floats) -> Settled:
