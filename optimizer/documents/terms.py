@@ -23,6 +23,7 @@ _TERMS = (
     Term("setting", "how a valve or a pump is set, never a mode"),
     Term("speed setting", "what the pump's own control shows, in percent", "dial"),
     Term("minimum speed", "the share of full rpm at which that control begins", "dial: floor 30 %"),
+    Term("keep between", "speed settings at which no tank runs over and no line backwards; all pumps at once"),
     Term("water level", "a free water surface: a tank, the sump", "surfaces"),
     Term("not connected yet", "a place where the plan has to find what connects two ends", "open joint"),
     Term("head, head loss", "pressure as height of the flowing water; what friction and fittings take of it"),

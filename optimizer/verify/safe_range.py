@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
@@ -20,13 +21,14 @@ from optimizer.verify.limits import NOTHING_M3_S
 from optimizer.verify.running import STILL_M3_S, Running, running, running_pump_runs
 
 _HALVINGS = 9  # of the dial: to a fifth of a percent
+_MOST_DIALS = 5  # that are looked at together: the corners double with each
 _TRIED = 20  # speeds, where today's is not safe
 _LEAST = 0.05  # of full speed: where a file says nothing of the dial's foot
 _NEAR = 1e-6
 
 
 def safe_ranges(system: System, network: Network) -> tuple[PumpRange, ...]:
-    """Return the safe range of every pump that has a dial, the other pumps as they run, in file order.
+    """Return the safe range of every pump that has a dial, in file order: it holds wherever the others stand in theirs.
 
     Parameters
     ----------
@@ -39,7 +41,8 @@ def safe_ranges(system: System, network: Network) -> tuple[PumpRange, ...]:
     -----
     In the range no tank gets more than its drains and rim take, the sump holds what runs back, no return runs
     backwards and every pump that runs moves water. It is looked for from today's setting outwards, by halving; where
-    that is not safe, from the nearest one that is.
+    that is not safe, from the nearest one that is. Of several pumps each is looked at with the others as they run;
+    where all of them at these ends are not safe, all high ends come nearer to today's settings, then all low ones.
     """
     found = []
     faults = _faults_of(system, network)
@@ -47,7 +50,7 @@ def safe_ranges(system: System, network: Network) -> tuple[PumpRange, ...]:
         speeds = sorted({pump.speed, *pump.speeds})
         if len(speeds) > 1 and pump.speed > 0.0 and any(_has(run.parts, name) for run in network.runs.values()):
             found.append(_range(network, pump, speeds[0], speeds[-1], faults))
-    return tuple(found)
+    return tuple(_together(network, found, faults))
 
 
 def _has(parts: tuple[Part, ...], name: str) -> bool:
@@ -68,20 +71,56 @@ def _range(network: Network, pump: Pump, bottom: float, top: float, faults: _Fau
         start = next((speed for speed in tried if not fault(speed)), None)
     if start is None:
         return PumpRange(pump.name, None, None, now, now)
-    ends: list[tuple[float, Note | None]] = []
-    for end in (max(_LEAST, bottom), top):
-        why = fault(end)
-        if why is None:
-            ends.append((end, None))
-            continue
-        good, bad = start, end
-        for _ in range(_HALVINGS):
-            middle = 0.5 * (good + bad)
-            told = fault(middle)
-            good, bad, why = (good, middle, told) if told else (middle, bad, why)
-        ends.append((good, why))
-    (low, why_low), (high, why_high) = ends
+
+    def reached(end: float) -> tuple[float, Note | None]:
+        share, why = _largest_share(lambda share: fault(start + share * (end - start)))
+        return start + share * (end - start), why
+
+    (low, why_low), (high, why_high) = reached(max(_LEAST, bottom)), reached(top)
     return PumpRange(pump.name, low, high, why_low, why_high)
+
+
+def _together(network: Network, alone: list[PumpRange], faults: _Faults) -> list[PumpRange]:
+    """Return ranges in which all pumps may be set at once, within those of each alone; these if today is not safe."""
+    pumps = [network.pumps[each.pump] for each in alone]
+    ends = [(p.speed, each.low or 0.0, each.high or 0.0) for p, each in zip(pumps, alone, strict=True)]
+    if not 1 < len(alone) <= _MOST_DIALS or any(each.low is None for each in alone) or faults(network):
+        return alone
+
+    def fault(low_share: float, high_share: float) -> Note | None:
+        """Return what is wrong where every pump stands at one end of what is left of its range."""
+        left = [(now + low_share * (low - now), now + high_share * (high - now)) for now, low, high in ends]
+        for speeds in itertools.product(*left):
+            there = {p.name: replace(p, speed=speed) for p, speed in zip(pumps, speeds, strict=True)}
+            if told := faults(replace(network, pumps={**network.pumps, **there})):
+                return told
+        return None
+
+    high_share, above = _largest_share(lambda share: fault(0.0, share))
+    low_share, below = _largest_share(lambda share: fault(share, high_share))
+    return [
+        replace(
+            each,
+            low=now + low_share * (low - now),
+            high=now + high_share * (high - now),
+            why_low=below or each.why_low,
+            why_high=above or each.why_high,
+        )
+        for each, (now, low, high) in zip(alone, ends, strict=True)
+    ]
+
+
+def _largest_share(fault: Callable[[float], Note | None]) -> tuple[float, Note | None]:
+    """Return the largest share without a fault, by halving, and what is wrong beyond it: nothing beyond all of it."""
+    why = fault(1.0)
+    if why is None:
+        return 1.0, None
+    good, bad = 0.0, 1.0
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (good + bad)
+        told = fault(middle)
+        good, bad, why = (good, middle, told) if told else (middle, bad, why)
+    return good, why
 
 
 def _apart(speed: float) -> Callable[[float], float]:
