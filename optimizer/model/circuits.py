@@ -188,15 +188,46 @@ def _is_outlet(network: Network, point: str) -> bool:
 def _fed_by_others(network: Network, name: str, lifting: list[Circuit]) -> bool:
     """Return whether a tank that a pump draws from is fed by a circuit that does not, and that does not draw from it.
 
-    Of two tanks that pump into each other the higher one is fed, the lower one stays the sump; level, both stay sumps.
+    Of two tanks that pump into each other, be it by way of others above, the higher one is fed, the lower one stays the
+    sump; level, both stay sumps. What is lifted from below into a tank that runs down into it feeds it as well,
+    where its own pumps lift nothing.
     """
-    feeding = [circuit for circuit in lifting if name in _reached(network, circuit) and name not in circuit.sources]
-    back = {source for circuit in lifting if name in circuit.sources for source in circuit.ends - circuit.sources}
     height = {point.name: point.head_m or 0.0 for point in network.points.values() if point.is_fixed}
-    return any(
-        not circuit.sources & back or all(height[source] < height[name] for source in circuit.sources)
-        for circuit in feeding
-    )
+    others = [(_reached(network, circuit), circuit.sources) for circuit in lifting if name not in circuit.sources]
+    feeding = [sources for reached, sources in others if name in reached]
+    from_below = [sources for _, sources in others if all(height[source] < height[name] for source in sources)]
+    if any(sources in from_below for sources in feeding):
+        return True
+    back = _lifted_to(network, name, lifting, height)
+    if any(not sources & back for sources in feeding):
+        return True
+    above = _running_down_to(network, name) if not back else set()
+    return any(reached & above and sources in from_below for reached, sources in others)
+
+
+def _running_down_to(network: Network, name: str) -> set[str]:
+    """Return the points whose water runs down to a tank by its weight, from tank to tank."""
+    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
+    falls += [(top, frozenset({to})) for top, to in network.falls]
+    found = {name}
+    while more := {top for top, ends in falls if ends & found} - found:
+        found |= more
+    return found - {name}
+
+
+def _lifted_to(network: Network, name: str, lifting: list[Circuit], height: Mapping[str, float]) -> frozenset[str]:
+    """Return the points to which water of a tank is pumped, and on from there as long as that is no lower than it."""
+    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
+    falls += [(top, frozenset({to})) for top, to in network.falls]
+    found, ahead = frozenset[str](), [name]
+    while ahead:
+        here = ahead.pop()
+        ends = [circuit.ends - circuit.sources for circuit in lifting if here in circuit.sources]
+        ends += [ends for top, ends in falls if top == here]
+        more = {end for end in frozenset[str]().union(*ends) if height[end] >= height[name]} - found - {name}
+        found |= more
+        ahead += sorted(more)
+    return found
 
 
 def standing_runs(network: Network, speeds: Mapping[str, float]) -> frozenset[str]:

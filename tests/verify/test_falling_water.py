@@ -19,11 +19,13 @@ from optimizer.errors import InputError
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.checks import Check
+from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
 from optimizer.verify.balance import balances
 from optimizer.verify.drain_back import DrainBack, drain_back
+from optimizer.verify.into_sumps import back_into_m3
 from optimizer.verify.safety import safety_today
 from optimizer.verify.scenarios import scenarios_of
 
@@ -305,6 +307,35 @@ def drain_back_row(system: System) -> SafetyCheck:
     return next(check for check in safety_today(system).checks if check.check is Check.DRAIN_BACK)
 
 
+@pytest.mark.parametrize(("end", "stays"), [("sump", True), ("low", False)])
+def test_a_sump_into_which_a_pump_sends_water_of_a_tank_above_stays_one(end: str, stays: bool, tmp_path: Path) -> None:
+    # the sump lifts into the box, that runs down to the display, out of which the chiller's pump draws: all comes back
+    # to the sump. Were that water to end lower still, the tank between would be one that runs over
+    runs = {
+        "lift": ("sump", "box", f"{PUMP.format('main')}, pipe 3 m"),
+        "down": ("box", "display", "bulkhead, pipe 1 m size 2 in"),
+        "chiller": ("display", end, SIDE),
+    }
+    heights = {"sump": 0, "display": 1.2, "box": 2.0}
+    if end == "low":
+        heights["low"] = -0.5
+        runs["up again"] = ("low", "sump", f"{PUMP.format('last')}, pipe 3 m")
+    facts = {
+        "display": tank(0.5, ", mouths: {chiller: 50 mm}"),
+        "box": tank(0.2, ", return outlet depth: 20 mm, mouths: {down: 60 mm}"),
+    }
+    if stays:
+        facts["sump"] = SUMP
+    system = written(tmp_path, heights, runs, facts, DOWN if stays else {"display": "low"})
+
+    assert ("sump" in sumps(system.network)) is stays
+    assert ("sump" in fed_surfaces(system.network)) is not stays
+    if stays:
+        mouths = {("lift", "box"): 0.020, ("down", "box"): 0.060, ("chiller", "display"): 0.050}
+        mouths["down", "display"] = 0.3
+        assert litres(system) == same(lost(fallen(system, mouths, {**DOWN, "box": "display"})))
+
+
 def test_each_of_two_sumps_holds_what_may_come_to_it(tmp_path: Path) -> None:
     # both lines run back: about half comes into either; with the check valve of one held all comes into the other
     system = two_sumps(tmp_path, 300)
@@ -319,6 +350,50 @@ def test_each_of_two_sumps_holds_what_may_come_to_it(tmp_path: Path) -> None:
     assert both["low sump"] > 0.010
     assert small.verdict is Verdict.UNSAFE
     assert worded(small.title) == "power-off drain-back (limit: room in 'low sump')"
+
+
+def some_two_sumps(tmp_path: Path, seed: int) -> tuple[System, dict[tuple[str, str], float], dict[str, str]]:
+    """Return a random display between two sumps, with a box above it that runs down to one of the three."""
+    dice = random.Random(seed)
+    heights = {"sump": 0.0, "low sump": -0.3, "display": 1.2, "box": round(dice.uniform(1.5, 2.2), 2)}
+    deep, back, box, down = (dice.randrange(5, 250) for _ in range(4))
+    to = dice.choice(["display", "sump", "low sump"])
+    runs = {
+        "line": RETURN,
+        "second": ("low sump", "display", SECOND[2]),
+        "lift": (dice.choice(["sump", "low sump"]), "box", f"{PUMP.format('lift')}, pipe 3 m"),
+        "down": ("box", to, "bulkhead, pipe 2 m size 1-1/2 in"),
+    }
+    if dice.random() < 0.5:
+        del runs["second"]
+        runs["side"] = ("display", "low sump", SIDE)
+        runs["lift"] = ("low sump", *runs["lift"][1:])
+        runs["down"] = ("box", dice.choice(["display", "sump"]), runs["down"][2])
+    facts = {
+        "display": tank(
+            0.4, f", return outlet depth: {deep} mm" + (f", mouths: {{side: {back} mm}}" * ("side" in runs))
+        ),
+        "box": tank(0.2, f", return outlet depth: {box} mm, mouths: {{down: {down} mm}}"),
+        "sump": SUMP,
+        "low sump": SUMP,
+    }
+    mouths = {("line", "display"): deep, ("second", "display"): deep, ("side", "display"): back}
+    mouths |= {("lift", "box"): box, ("down", "box"): down, ("down", "display"): 300}
+    over = dice.choice(["sump", "low sump"])
+    system = written(tmp_path, heights, runs, facts, {"display": over})
+    return system, {key: depth / 1000 for key, depth in mouths.items()}, {"display": over, "box": "display"}
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_sump_gets_more_in_the_simulation_than_is_counted(seed: int, tmp_path: Path) -> None:
+    system, mouths, drains = some_two_sumps(tmp_path, seed)
+    back = back_of(system)
+    assert not back.missing
+
+    for held in (False, True):
+        told = fallen(system, mouths, drains, held=held)
+        for sump, gained in told.gained_m3.items():
+            assert back_into_m3(system.network, back, system.drains, sump) > 0.99 * gained - 3e-4, (sump, held)
 
 
 # ---- what comes down into a tank
