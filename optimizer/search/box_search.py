@@ -22,7 +22,7 @@ from optimizer.program.head_tree import Traced
 from optimizer.search.box_choices import choices_below
 from optimizer.search.box_rings import meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
-from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, single
+from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
 from optimizer.search.flow_search import STOPPED, TIME_CAME, FlowSearch, Price, Progress, SearchState
 from optimizer.search.flow_tightening import ROOT_ROUNDS, surely_fails, tightened
@@ -349,11 +349,11 @@ class BoxSearch:
         """
         if choice in self.looked_at or (self.price is not None and self.price(choice) >= self._most()):
             return True
-        return choice in self.tried and (self.tried[choice] or not self._has_valves(choice))
+        return choice in self.tried and (self.tried[choice] or not has_valves(self.case, choice))
 
     def _settled(self, choice: Choice) -> None:
         """Find out whether a combination stands; where valves leave that open, by a search of its own."""
-        if self.offer(choice) or not self._has_valves(choice):
+        if self.offer(choice) or not has_valves(self.case, choice):
             return
         self.looked_at.add(choice)
         if surely_fails(self.case, choice):
@@ -393,9 +393,6 @@ class BoxSearch:
     def _kept_at(self, choice: Choice) -> int:
         """Return what a combination is kept at where it stands [cents]."""
         return cents_of(self.case, choice) if self.price is None else self.price(choice)
-
-    def _has_valves(self, choice: Choice) -> bool:
-        return any(self.case.ways[name][k].valved for name, k in zip(self.case.ways, choice.ways, strict=True))
 
 
 def search_of(case: FlowCase, **terms: object) -> BoxSearch | FlowSearch:

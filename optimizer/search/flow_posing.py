@@ -198,6 +198,11 @@ def cents_of(case: FlowCase, choice: Choice) -> int:
     return cents + sum(price for i, price in enumerate(case.packs) if opened >> i & 1)
 
 
+def has_valves(case: FlowCase, choice: Choice) -> bool:
+    """Return whether some run of a combination has a valve to set."""
+    return any(case.ways[name][k].valved for name, k in zip(case.ways, choice.ways, strict=True))
+
+
 def keeps_within(case: FlowCase, choice: Choice) -> bool:
     """Return whether a combination uses no more of any side resource than a plan may."""
     ways = [case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)]

@@ -28,6 +28,7 @@ from optimizer.search.flow_posing import (
     choice_of,
     duties_of,
     flow_problem,
+    has_valves,
     keeps_within,
     side_rows,
     single,
@@ -225,7 +226,7 @@ class FlowSearch:
                 self._forbid(found)
                 return [self._node(bound, node.box)]
             return [self._node(bound, node.box)] if cents_of(self.case, choice) > bound else []
-        if not self._has_valves(choice):
+        if not has_valves(self.case, choice):
             self._forbid(found)
         elif self._settled_alone(found, choice):
             return [self._node(bound, node.box)]
@@ -267,10 +268,6 @@ class FlowSearch:
         self.state.unproved_cents = cents if known is None else min(known, cents)
         self._forbid(found)
 
-    def _has_valves(self, choice: Choice) -> bool:
-        ways = zip(self.case.ways, choice.ways, strict=True)
-        return any(self.case.ways[name][k].valved for name, k in ways)
-
     def _node(self, bound: int, box: Box) -> _Node:
         self.numbers += 1
         return _Node(bound, self.numbers, box)
@@ -282,7 +279,7 @@ class FlowSearch:
             if found is None:
                 return [self._node(bound, node.box)]
             choice = choice_of(self.case, found)
-            if self._has_valves(choice):
+            if has_valves(self.case, choice):
                 self._give_up(found, choice)
             return [self._node(bound, node.box)]
         key, at = cut
