@@ -313,14 +313,19 @@ class _Pass:
     def _efficient_alone(self, labels: list[_Label]) -> list[_Label]:
         """Return the same of labels, by loss, that use nothing else of which there is only so much."""
         stairs: dict[tuple[int, float], _Stairs] = {}
+        told: list[tuple[int, float, list[float], list[float]]] = []  # the same, at hand: this is where the time goes
         kept, opening = [], self.opening
         for label in labels:
             _, second, cents, packs, most, _, _, _ = label
-            for (other, reach), steps in stairs.items():
-                if reach >= most and steps.least(second) + opening[other & ~packs] <= cents:
+            for other, reach, losses, least in told:
+                at = bisect_right(losses, second)
+                if at and reach >= most and least[at - 1] + opening[other & ~packs] <= cents:
                     break
             else:
-                stairs.setdefault((packs, most), _Stairs()).put(second, cents)
+                if (packs, most) not in stairs:
+                    own = stairs[packs, most] = _Stairs()
+                    told.append((packs, most, own.losses, own.cents))
+                stairs[packs, most].put(second, cents)
                 kept.append(label)
         return kept
 

@@ -29,6 +29,7 @@ _STEPS = 4  # between the ends of a cell, where what a tee loses is sampled
 _RING_SHARE = 0.25  # as below, of the run where it changes most
 _FINE = 2e-4  # m: no head cell is smaller
 _MOST_HEADS = 3000
+_REMEMBERED = 20_000  # fittings between ranges of flow
 _MOST_CUTS = 2  # rings: with more the tables tell too little
 _BEYOND = ", beyond its cut"
 _SHARE = 0.5  # of what a way's loss changes by across a flow cell, for a head cell
@@ -113,6 +114,7 @@ class TreeBuilder:
     def __init__(self, case: FlowCase, shape: Shape) -> None:
         self.case, self.shape = case, shape
         self._states: dict[EndState, int] = {}
+        self._drops: dict[tuple[object, ...], tuple[tuple[Floats, Floats], tuple[Floats, Floats]]] = {}  # of fittings
         self._fixed = {name: self._of_ways(name) for name in case.ways}
 
     def _number(self, state: EndState) -> int:
@@ -145,6 +147,8 @@ class TreeBuilder:
         heads_m: Mapping[str, Range],
     ) -> tuple[BoxTree, float]:
         """Return the tree of a box with these ways, fittings and settings, and how high its head cells are [m]."""
+        if len(self._drops) > _REMEMBERED:
+            self._drops.clear()
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
         beyond = {name: self._beyond(box[cut], cut, ways[cut]) for name, cut in self.shape.cuts.items()}
         partings = {
@@ -211,12 +215,15 @@ class TreeBuilder:
             option = self.case.tees[point][k]
             curves = self.case.tee_curves(point, k, 0)
             at = {fed: inward * (flows[0] + flows[1]), ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
-            losses = curves.losses_m(at)
-            own = inward * losses[fed]
-            drops = tuple(_enclosed(own + sign * losses[end]) for end, sign in zip(ends, signs, strict=True))
+            key = point, k, name, *(runs[run].edges_m3_s.tobytes() for run in leaving)
+            if key not in self._drops:
+                losses = curves.losses_m(at)
+                own = inward * losses[fed]
+                one, other = (_enclosed(own + sign * losses[end]) for end, sign in zip(ends, signs, strict=True))
+                self._drops[key] = one, other
             states = tuple(self._number(option.states[legs[end]]) for end in ends)
             inlet = self._number(option.states[legs[fed]])
-            found.append(Fitting(option.cents, inlet, (states[0], states[1]), (drops[0], drops[1])))
+            found.append(Fitting(option.cents, inlet, (states[0], states[1]), self._drops[key]))
         return Parting(point, leaving, tuple(found))
 
     def _settings(self, runs: Mapping[str, RunTable], kept: Sequence[int]) -> tuple[Setting, ...]:

@@ -305,7 +305,7 @@ def _carrying_tees(material: Material, ranges: Mapping[tuple[str, int], Range]) 
 
 
 @without_collection
-def with_valves_at_outlets(material: Material, basic: FlowCase, limit: Limit | None) -> FlowCase:
+def with_valves_at_outlets(material: Material, basic: FlowCase) -> FlowCase:
     """Return a case of the same ranges where only ways with a valve go to the water, as far as there are any.
 
     Its ways are those of least loss alone: it is to find a plan soon, and proves nothing.
@@ -318,7 +318,7 @@ def with_valves_at_outlets(material: Material, basic: FlowCase, limit: Limit | N
             continue
         low = min(basic.ranges[name, i][0] for i in range(len(material.modes)))
         high = max(basic.ranges[name, i][1] for i in range(len(material.modes)))
-        weighing = _weighing(material, sides, name, low, _HARDLY_MORE * low if low > 0.0 else high, limit)
+        weighing = _weighing(material, sides, name, low, _HARDLY_MORE * low if low > 0.0 else high, None)
         with_valve = replace(material, sources={name: found[1:]}, rows={name: material.rows[name][1:]}, lossy=())
         own = tuple(_ways(with_valve, name, weighing))
         if own:

@@ -54,7 +54,6 @@ SO_FAR, NONE_AT_ALL = "best so far", "none at all cheaper"
 _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
 _DEAR = 1.35  # times what no plan costs less than: a better first plan is looked for, and a tree not searched at once
-_HIGH = 1.15  # times a bound and the price of the valves: what costs more than that is no first plan
 
 
 @dataclass(frozen=True)
@@ -220,7 +219,7 @@ class _Finder:
             with_slots = material_of(
                 self.system, self.catalog, basic.options, allowances=self.allowances, saves_water=False
             )
-            self._first(with_valves_at_outlets(with_slots, basic.case, None))
+            self._first(with_valves_at_outlets(with_slots, basic.case))
         return basic
 
     @property
@@ -288,17 +287,11 @@ class _Finder:
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
         tree = shape_of(basic.case) is not None
-        energy = least_energy_cents(basic.case)
-
-        def limit(most_cents: float) -> Limit | None:
-            return Limit(most_cents, quick.rests(most_cents), quick.low_m3_s) if quick.is_tree else None
-
         if slots and (self.best_cents is None or self.best_cents > _DEAR * self.floor):
-            valves = sum(len(found) > 1 for found in material.sources.values()) * cheapest_valve_cents(self.catalog)
-            high = limit(_HIGH * (self.floor - energy + valves))
-            self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free), high))
+            self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free)))
             if self._enough:
                 return self.floor, []
+        energy = least_energy_cents(basic.case)
         count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
@@ -306,7 +299,8 @@ class _Finder:
             below = math.inf if known is None else known - 1 - energy
             few = costs.cheapest(count) if quick.is_tree and count < costs.count and not all_at_once else math.inf
             most = min(few, below)
-            state = self._look(case_of(material, free, limit(most)), most)
+            limit = Limit(most, quick.rests(most), quick.low_m3_s) if quick.is_tree else None
+            state = self._look(case_of(material, free, limit), most)
             if self._enough or math.isinf(most) or not state.complete:
                 break
             if self.best_cents is not None and most + energy >= self.best_cents - 1:

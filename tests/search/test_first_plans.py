@@ -66,7 +66,7 @@ def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_netwo
     targets = f"  left: {left:.0f} to {1.2 * left:.0f} L/h\n  right: {right:.0f} to {1.2 * right:.0f} L/h"
     prepared = prepare(make(targets), catalog(), lossy=False, slots=True)
     assert prepared is not None
-    case = with_valves_at_outlets(prepared.material, prepared.case, None)
+    case = with_valves_at_outlets(prepared.material, prepared.case)
     first = FirstPlans(case, math.inf)
     first.search()
 
@@ -86,7 +86,7 @@ def test_a_gravity_line_gets_a_valve_only_where_something_is_asked_of_it(more: s
     targets = f"  left: 800 to 950 L/h\n  right: 700 to 800 L/h{more}"
     prepared = prepare(branches_and_gravity(targets), catalog(), lossy=False, slots=True)
     assert prepared is not None
-    case = with_valves_at_outlets(prepared.material, prepared.case, None)
+    case = with_valves_at_outlets(prepared.material, prepared.case)
 
     assert all(way.valved for name in ("left", "right") for way in case.ways[name])
     assert all(way.valved for way in case.ways["down"]) is valved
@@ -145,7 +145,7 @@ def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> No
     system = branches("  left: at least 700 L/h\n  right: at least 700 L/h")
     prepared = prepare(system, catalog())
     assert prepared is not None
-    first = FirstPlans(with_valves_at_outlets(prepared.material, prepared.case, None), math.inf)
+    first = FirstPlans(with_valves_at_outlets(prepared.material, prepared.case), math.inf)
     first.search()
     assert first.best is not None
     proved = find_unknown(system, catalog())
