@@ -358,7 +358,7 @@ def _ask(
     model: _Model, problem: ListProblem, time_limit_s: float, solver: str | None, known: float
 ) -> tuple[str, Outcome | None, Chosen | None, int]:
     def ask(name: str) -> tuple[str, Outcome | None, Chosen | None, int]:
-        answer = answer_of(model.built.model, name, time_limit_s)
+        answer = answer_of(model.built.model, name, time_limit_s, cuts=name != "GSCIP")
         if answer.ended is Outcome.INFEASIBLE:
             return name, Outcome.INFEASIBLE, None, 0
         if answer.ended is not None:

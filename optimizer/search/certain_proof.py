@@ -27,6 +27,7 @@ from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
 from optimizer.program.through import is_tree, rests_by_packs
+from optimizer.search.collection import without_collection
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_proof import Found, ListSearch
@@ -37,6 +38,7 @@ from optimizer.search.useful_steps import useful_steps, with_arcs
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+_EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
 
@@ -114,6 +116,7 @@ class Proof:
         stake = self.stake
         self.drawn = DrawnLosses.of(stake.system, stake.flows, stake.draws, self.lists.options.graphs)
 
+    @without_collection
     def bound(self, below: int, slack_m: Floats) -> int:
         """Return what no plan that works often enough costs less than, as far as there is time [cents].
 
@@ -130,10 +133,12 @@ class Proof:
             below = self._least(hardest, below)
         return min(below, *self._open.values()) if self._open else below
 
-    def posed_at_the_edge(self, slack_m: Floats, share: float) -> PosedProblem:
+    def posed_at_the_edge(self, slack_m: Floats) -> PosedProblem:
         """Return the problem at the mean of some draws that are about as hard on a plan as the hardest it must meet."""
-        hardest = self._hardest(slack_m)
-        half = max(1, round(share * len(hardest) / 2))
+        return self._at_the_edge(self._hardest(slack_m))
+
+    def _at_the_edge(self, hardest: Ints) -> PosedProblem:
+        half = max(1, round(_EDGE * len(hardest) / 2))
         at = hardest[max(0, self.stake.may_fail - half) : self.stake.may_fail + half]
         return self._posed(at, mean=True)
 
@@ -143,6 +148,7 @@ class Proof:
         self._open = {-1: whole.cents}
         if whole.cents < below:
             self._split(whole, below)
+            below = self._better(hardest, below)
             none, some = self._needs(hardest, below)
             may_fail = self.stake.may_fail - len(none)
             some = sorted(some, key=lambda one: -one.cents)[: may_fail + 1]
@@ -151,6 +157,21 @@ class Proof:
                 before = none.union(*(other.at.tolist() for other in some[:i]))
                 below = self._where_first(one, hardest, before, may_fail - i, below)
         return below
+
+    def _better(self, hardest: Ints, below: int) -> int:
+        """Return what is to be beaten once lists are tried near the plans of draws about as hard as those at the edge.
+
+        The lower it is, the fewer draws are left to be searched one by one.
+        """
+        posed = self._at_the_edge(hardest)
+        if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
+            return below
+        at = np.concatenate((hardest[:1], hardest))  # the first has no rows: there the problem itself stands
+        each = EachDraw(self.drawn, self.stake.speed, at, self.stake.may_fail, self._works)
+        tables = MergedTables(posed.problem, greatest_head(posed.problem))
+        found = self.lists.solve(posed, below, tables, drawn=each, soon=True)
+        cents = None if found is None else found.selection.cents
+        return below if cents is None else min(below, cents)
 
     def _needs(self, hardest: Ints, below: int) -> tuple[set[int], list[_Told]]:
         """Return draws in which no plan below works, and enough others, each by itself."""

@@ -58,7 +58,6 @@ SEED = 21  # of the sample; that of the judgment is another one
 _JUDGE_SEED = 22
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published
 _NEAR = 0.01  # of all cases: less than a sample of that size tells (0.03 of it, taken at random)
-_EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _AGAIN = 2  # times that plans are sought by such draws
 _CLOSE = 0.05  # of the sample, to what is asked: cheaper plans that a sample is balanced by
 _SAMPLES, _BALANCED = 4, 4  # samples that are tried for a bound; rounds of choosing each
@@ -341,7 +340,7 @@ class _AtSpeed:
             before = self.whole.best
             if before is None or self.whole.question.clock.over:
                 return
-            posed = self._proof().posed_at_the_edge(before.slack_m[self.whole.at], _EDGE)
+            posed = self._proof().posed_at_the_edge(before.slack_m[self.whole.at])
             if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
                 return
             self._along(posed, MergedTables(posed.problem))
