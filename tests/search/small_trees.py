@@ -116,10 +116,10 @@ def random_tree(
     network = Network(points, runs, tees, {"return": strong}, {}, Water(35.0, 25.0))
     rules = Rules(sizes=sizes, velocity_limit_m_s=9.0)
     system = System(f"tree {seed}", "metric", catalog.currency, network, tuple(targets), rules)
-    return _with_pump(system, rng.uniform(0.3, 1.05), total)
+    return with_pump(system, rng.uniform(0.3, 1.05), total)
 
 
-def _with_pump(system: System, share: float, total_m3_s: float) -> System:
+def with_pump(system: System, share: float, total_m3_s: float) -> System:
     """Return the system with a pump that gives a share of the head that the plumbing as it stands would take."""
     network = system.network
     known = known_flows(system)
