@@ -11,6 +11,7 @@ import pytest
 from written_ways import ROOT, example
 
 from optimizer.edits import changes as c
+from optimizer.edits.mentions import without_run
 from optimizer.edits.outcome import Outcome, outcome
 from optimizer.edits.splice import value_at
 from optimizer.errors import EditError
@@ -164,6 +165,15 @@ def test_a_run_is_renamed_wherever_it_is_mentioned() -> None:
     assert value_at(after, ("modes", "feeding", "targets", "far side + ring back")) == "any"
     assert value_at(after, ("tanks", "refugium", "mouths")) == {"way down": "1/2 in"}
     assert value_at(after, ("measured",)) == [{"run": "far side", "flow": "900 gph", "valves": {"left": "open"}}]
+
+
+def test_a_siphon_break_goes_by_the_new_name_of_its_run_and_goes_with_it() -> None:
+    breaks = "return outlet depth: 1 in, siphon breaks: {left outlet: 1/2 in, right outlet: 3/4 in}"
+    text = UPPER.replace("return outlet depth: 1 in", breaks)
+    after = c.RenameRun("left outlet", "left").apply(text)
+
+    assert value_at(after, ("tanks", "display", "siphon breaks")) == {"left": "1/2 in", "right outlet": "3/4 in"}
+    assert value_at(without_run(after, "left"), ("tanks", "display", "siphon breaks")) == {"right outlet": "3/4 in"}
 
 
 def test_pumps_and_tanks_and_tees_are_renamed_wherever_they_are_mentioned() -> None:
