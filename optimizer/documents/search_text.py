@@ -208,7 +208,7 @@ def worth_blocks(system: System, told: Explanation) -> list[Block]:
     titles = ("where", "change", "of target without it", "missed most, valves left as set")
     currency = told.plan.currency
     rows = [
-        (worth.run if i == 0 else "", line, *((_without(worth), worth.as_set) if i == 0 else ("", "")))
+        (worth.run if i == 0 else "", line, *((_without(worth), _as_set(worth)) if i == 0 else ("", "")))
         for worth in told.worths
         for i, line in enumerate(textwrap.wrap(_change(worth), _LINE, subsequent_indent="    "))
     ]
@@ -249,6 +249,14 @@ def _without(worth: ChangeWorth) -> str:
     return "required" if worth.reach_without is None else reached(worth.reach_without)
 
 
+def _as_set(worth: ChangeWorth) -> str:
+    """Return what is missed with the valves as set, and what is unsafe then."""
+    if worth.reach_without is None:
+        return ""
+    unsafe = f"unsafe: {notes_words(worth.unsafe[:1], '')[0]}" if worth.unsafe else ""
+    return "; ".join(filter(None, (worth.as_set, unsafe))) or "all is met"
+
+
 def worth_json(system: System, told: Explanation) -> dict[str, Any]:
     """Return the same as data."""
     return {
@@ -261,7 +269,8 @@ def worth_json(system: System, told: Explanation) -> dict[str, Any]:
                 "run": worth.run,
                 "change": notes_json(worth.change, ""),
                 "reach_without": worth.reach_without,
-                "with_valves_as_set": worth.as_set,
+                "with_valves_as_set": worth.as_set if worth.reach_without is None else worth.as_set or "all is met",
+                "unsafe": notes_json(worth.unsafe, ""),
             }
             for worth in told.worths
         ],

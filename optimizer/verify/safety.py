@@ -81,8 +81,12 @@ def _in_order(checks: tuple[SafetyCheck, ...], whole: tuple[SafetyCheck, ...]) -
 
 def unsafe_when(system: System, there: Running) -> tuple[Note, ...]:
     """Return what is unsafe while a plumbing runs as it does, whatever was before; nothing where it is safe."""
-    checks = flow_checks(system, there, there)
-    return tuple(check.unsafe() for check in checks if check.verdict is Verdict.UNSAFE)
+    return tuple(check.unsafe() for check in failing_checks(system, there))
+
+
+def failing_checks(system: System, there: Running) -> tuple[SafetyCheck, ...]:
+    """Return the checks behind that."""
+    return tuple(check for check in flow_checks(system, there, there) if check.verdict is Verdict.UNSAFE)
 
 
 def _over_settings(system: System, checks: Sequence[Sequence[SafetyCheck]]) -> tuple[SafetyCheck, ...]:

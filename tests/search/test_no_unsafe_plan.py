@@ -112,3 +112,32 @@ def test_every_step_of_a_frontier_is_safe_but_for_what_is_accepted(
     report = pipeline.plan(system, catalog).verification.safety
     assert report is not None
     assert any(check.verdict is Verdict.UNSAFE for check in report.checks)
+
+
+# what nobody asked to be less is too much for the drain: only a valve, or a smaller pump, keeps the floor dry
+TOO_MUCH = """system: a drain that takes less than the pump brings
+units: metric
+surfaces: {sump: 0 m, display: 1.2 m}
+pumps:
+  return: {curve: [0 L/h at 4 m, 1500 L/h at 3 m, 3000 L/h at 0 m], ports: 3/4 in socket}
+runs:
+  return line:
+    {from: sump, to: display, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 1 m, union, elbow, pipe 1.5 m]}
+targets: {return line: at least 600 L/h}
+tanks:
+  display: {area: 0.72 m2, overflow edge: 30 cm, rim above edge: 3 cm, return outlet depth: 2.5 cm}
+  sump: {free volume: 80 L}
+drains:
+  main: {from: display, mode: open, size: 1-1/2 in sch 40 PVC, head over lip: 1 cm, parts: [pipe 1 m]}
+"""
+
+
+@pytest.mark.long
+def test_a_change_that_keeps_the_floor_dry_is_said_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, said = run(tmp_path, TOO_MUCH, "explain")
+    (row,) = [line for line in said.splitlines() if line.startswith("return line")]
+
+    assert code == 0
+    assert "ball valve" in row
+    assert row.endswith("unsafe: flow into 'display' (limit: main drain)")

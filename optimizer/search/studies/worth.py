@@ -30,6 +30,8 @@ from optimizer.units import show_flow
 from optimizer.verify.check import verify_plan
 from optimizer.verify.openings import velocity_wants
 from optimizer.verify.reach import best_speeds, reach_of
+from optimizer.verify.running import running
+from optimizer.verify.safety import failing_checks, in_setting
 from optimizer.verify.settings import with_openings
 
 _PLAN_SHARE = 0.5  # of the time, for the plan itself
@@ -42,13 +44,15 @@ class ChangeWorth:
     """One change along a run, and what is reached if it alone is left out (None: it can not be left out alone).
 
     Where the velocity limits cannot be kept without it, it is told what flows all the same. `as_set` says which flow is
-    missed then, or runs too fast, if the valves are left where the plan puts them.
+    missed then, or runs too fast, if the valves are left where the plan puts them (empty: all is met); `unsafe` has the
+    checks that fail then and do not with the whole plan.
     """
 
     run: str
     change: tuple[Note, ...]
     reach_without: float | None
     as_set: str = ""
+    unsafe: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,7 @@ def change_worths(system: System, plan: Plan) -> tuple[ChangeWorth, ...]:
 def _worths(system: System, plan: Plan) -> Iterator[ChangeWorth]:
     planned = planned_networks(system, plan)
     valves = verify_plan(system, plan).valves
+    unsafe = _unsafe(system, [with_openings(network, valves) for network in planned])
     for name, run_plan in plan.runs.items():
         for change in _changes(system.network, plan, run_plan):
             fresh = [part for part in run_plan.parts[change.first : change.last] if not part.existing]
@@ -131,7 +136,8 @@ def _worths(system: System, plan: Plan) -> Iterator[ChangeWorth]:
             left_out = [_without(system, network, change) for network in planned]
             as_set = [_without(system, with_openings(network, valves), change) for network in planned]
             changed_pump = any(part.kind is Kind.PUMP for part in fresh)
-            yield ChangeWorth(name, told, _reach(system, left_out, changed_pump), _missed(system, as_set))
+            then = tuple(check for check in _unsafe(system, as_set) if check not in unsafe)
+            yield ChangeWorth(name, told, _reach(system, left_out, changed_pump), _missed(system, as_set), then)
 
 
 def _changes(network: Network, plan: Plan, run_plan: RunPlan) -> Iterator[_Change]:
@@ -225,7 +231,19 @@ def _missed(system: System, networks: Sequence[Network]) -> str:
             if not words and want.miss(flows) > _LEAST:
                 (run,) = want.coefficients
                 words = f"{run}{f', {name}' if name else ''}: {show_flow(flows[run], system.units)}, too fast"
-    return words or "all is met"
+    return words
+
+
+def _unsafe(system: System, networks: Sequence[Network]) -> tuple[Note, ...]:
+    """Return the checks of tanks, drains and sumps that fail as the valves stand, each with its mode."""
+    found = []
+    for (name, at), network in zip(system.ways_to_run, networks, strict=True):
+        try:
+            checks = failing_checks(at, running(network))
+        except NetworkError:
+            continue  # said of the flows
+        found += [in_setting(check.title, name) if name else check.title for check in checks]
+    return tuple(found)
 
 
 def _miss(target: Target, flow_m3_s: float, whole_m3_s: float) -> float:
