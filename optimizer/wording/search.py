@@ -111,7 +111,7 @@ NO_PLAN: Mapping[str, str] = {
     "more asked than the emergency drain takes": (
         "the targets alone ask for more water into {tank!r} than its emergency drain takes with the main drain "
         "blocked: {most_m3_s:flow}; no choice of parts mends that, less flow, a larger emergency drain or more depth "
-        "over it (`head over lip`) does"
+        "over it (`head over lip`, `lip below rim`) does"
     ),
     "more asked than the rim leaves room for": (
         "the targets alone ask for more water into {tank!r} than can run over its edge below the rim: "
