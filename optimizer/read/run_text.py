@@ -84,6 +84,8 @@ def _size_behind(part: PartText | None, size: PipeSize | None, standing: PipeSiz
     offered = [_pipe_size(end, part, size) for end in part.ends if end.form is None or not end.form.is_thread]
     if len(offered) == 2 and standing in offered:
         return offered[1] if offered[0] == standing else offered[0]
+    if offered == [standing] and part.ends[-1].form is not None and part.ends[-1].form.is_thread:
+        return size  # it stands on a piece with a size of its own and leads to a thread: that size ends here
     changed = [other for other in offered if other != size]
     return changed[-1] if changed else size
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import InputError, QuantityError
+from optimizer.model.catalog import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.read.words import in_size_order, nominal_number, parse_end_words, parse_size
@@ -36,3 +37,33 @@ def test_an_end_of_no_size_beside_a_tee_is_told_with_its_place(tmp_path: Path) -
     path.write_text(text.replace("size: 1 in sch 40 PVC", "size: 1-1/0 in sch 40 PVC", 1), encoding="utf-8")
     with pytest.raises(InputError, match=r"system.yaml:\d+:\d+: found '1-1/0 in"):
         load_system(path, load_catalog())
+
+
+SUCTION = """
+system: A pump with a wide suction
+units: US
+water: {salinity: 35 g/kg, temperature: 77 degF}
+surfaces: {sump: 0 ft, display: 4 ft}
+pumps: {return: {curve: [0 gph at 12 ft, 1200 gph at 0 ft], ports: {in: 1-1/4 in NPT female, out: 1 in NPT male}}}
+runs:
+  line:
+    from: sump
+    to: display
+    size: 1 in sch 40 PVC
+    parts: [1-1/4 in pipe 6 in, adapter 1-1/4 in socket x 1-1/4 in NPT male, pump return, ADAPTER, pipe 4 ft]
+targets: {line: at least 500 gph}
+"""
+
+
+@pytest.mark.parametrize(
+    ("adapter", "size"),
+    [("adapter NPT female x socket", "1 in"), ("adapter 1 in NPT female x 1-1/2 in socket", "1-1/2 in")],
+)
+def test_an_adapter_to_a_thread_behind_pieces_of_another_size_leaves_the_size_of_the_run(
+    tmp_path: Path, adapter: str, size: str
+) -> None:
+    path = tmp_path / "system.yaml"
+    path.write_text(SUCTION.replace("ADAPTER", adapter), encoding="utf-8")
+    pipes = [part for part in load_system(path, load_catalog()).network.runs["line"].parts if part.kind is Kind.PIPE]
+
+    assert [pipe.ends[0].size for pipe in pipes] == ["1-1/4 in", size]
