@@ -239,7 +239,8 @@ class _Finder:
         """Try what suggests itself in a case, before any proof."""
         self._say("first plans")
         left = max(0.0, self.until - time.monotonic())
-        walks = shape_of(case) is None  # tables find cheaper ones sooner
+        shape = shape_of(case)
+        walks = shape is None or (bool(shape.cuts) and not self.any_plan)  # in trees tables find cheaper ones sooner
         first = FirstPlans(case, time.monotonic() + _FIRST_SHARE * left, self.known_cents, walks, self.falls_short)
         try:
             first.search()
