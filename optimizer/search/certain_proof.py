@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +38,7 @@ from optimizer.search.useful_steps import useful_steps, with_arcs
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+_Cents = TypeVar("_Cents", int, float)
 
 _EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
@@ -137,6 +139,12 @@ class Proof:
         """Return the problem at the mean of some draws that are about as hard on a plan as the hardest it must meet."""
         return self._at_the_edge(self._hardest(slack_m))
 
+    def look(self, slack_m: Floats) -> None:
+        """Look for any list that works often enough, near a plan that has this head left on each way, by draw."""
+        with suppress(TimeIsUp):
+            hardest = self._hardest(slack_m)
+            self._better(hardest, math.inf, self._posed(hardest[self.stake.may_fail :], mean=True))
+
     def _at_the_edge(self, hardest: Ints) -> PosedProblem:
         half = max(1, round(_EDGE * len(hardest) / 2))
         at = hardest[max(0, self.stake.may_fail - half) : self.stake.may_fail + half]
@@ -148,7 +156,7 @@ class Proof:
         self._open = {-1: whole.cents}
         if whole.cents < below:
             self._split(whole, below)
-            below = self._better(hardest, below)
+            below = self._better(hardest, below, self._at_the_edge(hardest))
             none, some = self._needs(hardest, below)
             may_fail = self.stake.may_fail - len(none)
             some = sorted(some, key=lambda one: -one.cents)[: may_fail + 1]
@@ -158,12 +166,11 @@ class Proof:
                 below = self._where_first(one, hardest, before, may_fail - i, below)
         return below
 
-    def _better(self, hardest: Ints, below: int) -> int:
-        """Return what is to be beaten once lists are tried near the plans of draws about as hard as those at the edge.
+    def _better(self, hardest: Ints, below: _Cents, posed: PosedProblem) -> _Cents | int:
+        """Return what is to be beaten once lists are tried near the plans of a problem, such as that of some draws.
 
         The lower it is, the fewer draws are left to be searched one by one.
         """
-        posed = self._at_the_edge(hardest)
         if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
             return below
         at = np.concatenate((hardest[:1], hardest))  # the first has no rows: there the problem itself stands

@@ -174,10 +174,10 @@ class Certain:
             speeds = self._speeds()
             for at in speeds:
                 at.begin()
-            if self.best is not None:
-                self._spread_by(self.best.slack_m)
-                for at in speeds:
-                    at.walk()
+            if speeds:
+                self._spread_by(self.near().slack_m)
+            for at in speeds:
+                at.walk()
             least = self._bound(speeds) if speeds else 0
         if self.best is None or self.given is None:
             return None
@@ -196,6 +196,10 @@ class Certain:
             self._spread_by(speeds[0].plan(speeds[0].efficient[0], speeds[0].posed).slack_m)
         return speeds
 
+    def near(self) -> _Plan:
+        """Return the best plan, or the one looked at that works most often where none does often enough."""
+        return self.best or max(self.looked.values(), key=lambda one: one.share)
+
     def _bound(self, speeds: Sequence[_AtSpeed]) -> int:
         """Return what no plan that works often enough on the sample costs less than [cents].
 
@@ -206,6 +210,9 @@ class Certain:
         least = 0
         for _ in range(_SAMPLES):
             self._balance()
+            if self.best is None:
+                for at in speeds:
+                    at.look()
             if self.best is None:
                 return 0
             least = min((at.bound() for at in speeds), default=0)
@@ -337,15 +344,21 @@ class _AtSpeed:
         """Go through the efficient plans by the published losses, then by those of draws that are hard on the best."""
         self._along(self.posed, self.tables)
         for _ in range(_AGAIN):
-            before = self.whole.best
-            if before is None or self.whole.question.clock.over:
+            before = self.whole.near()
+            if self.whole.question.clock.over:
                 return
             posed = self._proof().posed_at_the_edge(before.slack_m[self.whole.at])
             if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
                 return
             self._along(posed, MergedTables(posed.problem))
-            if self.whole.best is before:
+            if self.whole.best is None:
+                self.look()
+            if self.whole.near() is before:
                 return
+
+    def look(self) -> None:
+        """Look for any list that works often enough, where nothing looked at does."""
+        self._proof().look(self.whole.near().slack_m[self.whole.at])
 
     def _along(self, posed: PosedProblem, tables: MergedTables) -> None:
         """Go through the efficient plans of a problem, then through better lists of as much head."""

@@ -132,6 +132,13 @@ def test_the_plan_for_a_certainty_of_two_branches_is_the_cheapest_of_all_ways_pr
     assert is_proved(6, small_tree)
 
 
+@pytest.mark.long
+@pytest.mark.usefixtures("whole_pipes")
+def test_where_the_plan_of_most_head_fails_too_often_others_are_looked_for_and_none_is_missed() -> None:
+    assert is_proved(225, small_tree) is None
+    assert is_proved(312, small_tree)
+
+
 @pytest.mark.slow
 @pytest.mark.usefixtures("whole_pipes")
 def test_the_plan_for_a_certainty_is_the_cheapest_of_all_ways_priced_and_judged_on_200_systems() -> None:
