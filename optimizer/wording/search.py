@@ -93,9 +93,10 @@ NO_PLAN: Mapping[str, str] = {
     "over the budget": "the cheapest parts list that was found comes to {cost}, over the budget of {budget}",
     "budget not proven": "that no parts list at all keeps within the budget is not proven",
     "none so certain": (
-        "no plan was found that works in {asked_share:percent} of all cases (`certainty`); the cheapest one that meets "
-        "the targets as published is parts for {cost}"
+        "no plan was found that works in {asked_share:percent} of all cases (`certainty`){most}; the cheapest one that "
+        "meets the targets as published is parts for {cost}"
     ),
+    "most certain one": "; the most certain one that was tried, parts for {cost}, works in {works_share:percent}",
     "cheaper refused": "a cheaper plan, parts for {cost}, was refused: {why:then}",
     "cheapest refused": "the cheapest plan, parts for {cost}, was refused: {why:then}",
     "pair refused": "a plan with {pumps} was refused: {why:then}",

@@ -1,0 +1,81 @@
+"""Margins one after the other until a plan works often enough; plans and their chances are made up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from said import said
+
+from optimizer.model.plan import Plan, Status
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.places import data_directory
+from optimizer.read.systems import load_system
+from optimizer.search import margins
+from optimizer.search.answer import Answer
+from optimizer.search.question import Question
+from optimizer.search.studies import promise
+from optimizer.search.watch import Watch
+
+
+def answer(cents: int | None) -> Answer:
+    status = Status.INFEASIBLE if cents is None else Status.OPTIMAL
+    return Answer(Plan(status, cents, cents, "USD", {}, {}, {}, material_cents=cents), cents, cents)
+
+
+@dataclass
+class Shop:
+    """Plans cost 1000 cents and 100 more for each percent of margin; they work in half of all cases, and 2 % more."""
+
+    most: float
+
+    def __post_init__(self) -> None:
+        self.asked: list[float] = []
+
+    def plain(self, question: Question) -> Answer:
+        lows = [target.low_m3_s for target in question.system.targets]
+        margin = lows[0] / self.today - 1.0
+        self.asked.append(round(margin, 4))
+        return answer(None if margin > self.most else 1000 + round(1e4 * margin))
+
+    def works(self, _: Any, plan: Plan, __: Any) -> tuple[float, float]:
+        return 0.5 + 2e-4 * ((plan.material_cents or 0) - 1000), 0.4
+
+
+def looked(shop: Shop, asked: float, monkeypatch: pytest.MonkeyPatch) -> Answer:
+    catalog = load_catalog()
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog)
+    shop.today = system.targets[0].low_m3_s  # type: ignore[attr-defined]
+    monkeypatch.setattr(promise, "promise_of", shop.works)
+    return margins.by_margins(Question(system, catalog, Watch.of(60.0)), answer(1000), asked, shop.plain)
+
+
+def test_the_least_margin_that_works_often_enough_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    shop = Shop(most=1.0)
+    found = looked(shop, 0.65, monkeypatch)
+
+    assert shop.asked == [0.03, 0.06, 0.1]
+    assert found.cents == 2000  # 0.5 + 2 x 10 %
+
+
+def test_beyond_the_largest_margin_that_has_a_plan_the_middle_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    shop = Shop(most=0.13)
+    found = looked(shop, 0.74, monkeypatch)
+
+    assert shop.asked == [0.03, 0.06, 0.1, 0.15, 0.125]
+    assert found.cents == 2250
+
+
+def test_where_none_works_often_enough_the_cheapest_and_the_most_certain_are_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shop = Shop(most=0.13)
+    found = looked(shop, 0.9, monkeypatch)
+    (told,) = said(found.plan.reasons)
+
+    assert not found.found
+    assert found.reach_told  # how far plans get short of the targets is not what is asked
+    assert "works in 90 %" in told
+    assert "parts for $22.50, works in 75 %" in told
+    assert told.endswith("meets the targets as published is parts for $10.00")
