@@ -56,7 +56,8 @@ from optimizer.verify.allowance import Allowance
 
 _GRAIN_M = 1e-7  # of head: so finely losses are told when ways are compared
 _MOST_LEVELS = 8  # of flow, up to which parts may be used: with more, ways are not compared
-_MOST_LABELS = 40_000  # of one run: with more, a proof is not begun
+_MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
+_MOST_IN_LINES = 40_000  # as there, where no water is shared: each line's own flow then tells most ways apart
 _GAIN = 1.01  # times what a unit of pipe was told to cost: less of a gain is not worth pricing all again
 _MOST_COMBINED = 1e7  # combinations of the ways that are left: with more, a proof is not begun
 
@@ -188,7 +189,8 @@ class CheapestList:
             self.material.sources[name], self.material.rows[name], self.sources[name], strict=True
         ):
             ranged = _Ranged(source.graph, rows, weighing, prices, surely_m3_s)
-            finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, _MOST_LABELS)
+            most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
+            finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
             found = finder.find()
             kept = [found[i] for i in Rivals(self.lists.shop).unbeaten(found)]
             if name in self.material.lossy and not source.valved:
