@@ -4,51 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.takeoff.cut_list import CutList
-from optimizer.units import show_length
-from optimizer.wording.amounts import money
-from optimizer.wording.notes import note_json, note_words
-from optimizer.wording.work import MEASURE
+from optimizer.wording.notes import note_json
 
 Json = dict[str, Any]
-
-
-def cut_blocks(cuts: CutList, units: str) -> list[Block]:
-    """Return every piece with its cut length, then stick by stick what is cut from it and what is left."""
-    blocks: list[Block] = [Heading("Cut list")]
-    if not cuts.pieces:
-        return [*blocks, "No pipe is cut."]
-    pieces = (
-        (
-            one.mark,
-            f"{one.run}, part {one.position}",
-            one.item.description,
-            show_length(one.face_to_face_m, units),
-            show_length(one.cut_m, units),
-            f"{one.after} → {one.before}",
-        )
-        for one in cuts.pieces
-    )
-    sticks = (
-        (
-            pipes.item.description,
-            f"{show_length(stick.length_m, units)}{', owned' if stick.owned else ''}",
-            ", ".join(pipes.marks(stick.cuts)),
-            show_length(stick.offcut_m, units),
-            money(stick.price_cents, cuts.currency),
-        )
-        for pipes in cuts.pipes
-        for stick in pipes.plan.sticks
-    )
-    kerf = f"{MEASURE} A saw cut takes {show_length(cuts.kerf_m, units)}."
-    notes = [kerf, *(f"Note: {note_words(note, units)}." for note in cuts.notes)]
-    return [
-        *blocks,
-        table(("mark", "where", "pipe", "face to face", "cut length", "between"), pieces, right=(3, 4)),
-        table(("pipe", "length", "cut these marks", "left over", "price"), sticks, right=(3, 4)),
-        Lines(tuple(notes)),
-    ]
 
 
 def cut_json(cuts: CutList, units: str) -> Json:

@@ -6,7 +6,7 @@ import textwrap
 
 from optimizer.documents.balance_text import plan_balance_blocks
 from optimizer.documents.floor_text import floor_blocks, is_told, short_range
-from optimizer.documents.flows_text import flow_or_dash, note_lines, pump_run
+from optimizer.documents.flows_text import flow_or_dash, note_lines
 from optimizer.documents.note_words import all_notes
 from optimizer.documents.safety_text import safety_blocks, today_blocks
 from optimizer.documents.status_words import chance_words, spares_words, status_words, verdict_words
@@ -125,12 +125,6 @@ def speed_before(report: PlanReport, pump: Pump, speed: float | None) -> str:
     """Return what the dial of a pump's place showed before the work; a dash where none stood."""
     stood = report.system.network.pumps.get(pump.name)
     return "–" if stood is None else pump_setting(stood, speed)
-
-
-def pump_run_after(report: PlanReport, pump: str) -> str:
-    """Return the name of the run that a pump stands in after the work, or nothing."""
-    planned = (run.run for run in report.plan.runs.values() for part in run.parts if part.name == pump)
-    return next(planned, pump_run(report.system.network, pump))
 
 
 def _demand_table(report: PlanReport) -> Block:

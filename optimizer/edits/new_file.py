@@ -7,8 +7,7 @@ out or replaced; what is left is one line from the sump to the display, which is
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, fields
-from typing import Any
+from dataclasses import dataclass
 
 from optimizer.edits.change import Value
 from optimizer.edits.changes import SetHead, SetRule, SetTarget
@@ -45,30 +44,6 @@ class Answers:
     temperature: str = ""
     currency: str = "USD"
     target: str = ""
-
-    @property
-    def as_data(self) -> dict[str, Any]:
-        """Return the answers as plain data for JSON."""
-        return {each.name: getattr(self, each.name) for each in fields(self)}
-
-
-def answers_from(data: object) -> Answers:
-    """Return the answers that plain data give; EditError where one is missing, unknown or no text.
-
-    Parameters
-    ----------
-    data
-        A dictionary of JSON from anywhere, trusted in nothing.
-    """
-    known, asked = {each.name for each in fields(Answers)}, {"title", "units", "display", "pump", "size"}
-    if not isinstance(data, dict) or not asked <= set(data) <= known:
-        raise EditError(f"found other answers than are asked for; allowed: {', '.join(sorted(known))}")
-    for name in _TEXTS:
-        if not isinstance(data.get(name, ""), str):
-            raise EditError(f"found {name} that is no text")
-    if not isinstance(data["pump"], dict) or not {"curve", "ports"} <= set(data["pump"]):
-        raise EditError("found a pump without curve and ports; allowed: a mapping with both")
-    return Answers(**data)
 
 
 def new_text(answers: Answers) -> str:

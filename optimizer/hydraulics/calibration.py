@@ -18,7 +18,7 @@ from optimizer.hydraulics.next_reading import NextReading, best_next_reading
 from optimizer.hydraulics.posterior import MixedDraws, draws_after
 from optimizer.hydraulics.readings import Floats, Readings
 from optimizer.model.calibration import Calibration, Measurement, with_calibration
-from optimizer.model.dial import POWER, RPM, Dial, DialKind
+from optimizer.model.dial import POWER, RPM, Dial
 from optimizer.model.network import Network
 
 _MOST_FACTORS = 3
@@ -55,10 +55,6 @@ class Explanation:
     @property
     def believable(self) -> bool:
         return self.fits and not self.oddities
-
-    @property
-    def dial_kinds(self) -> tuple[tuple[str, DialKind], ...]:
-        return tuple(sorted((name, dial.kind) for name, dial in self.calibration.dials.items()))
 
 
 @dataclass(frozen=True)

@@ -94,10 +94,6 @@ class CompiledNetwork:
     def run_index(self) -> dict[str, int]:
         return {name: index for index, name in enumerate(self.run_names)}
 
-    @property
-    def point_index(self) -> dict[str, int]:
-        return {name: index for index, name in enumerate(self.point_names)}
-
 
 def compile_network(network: Network, conditions: Conditions | None = None) -> CompiledNetwork:
     """Return the network as arrays.

@@ -74,15 +74,6 @@ class Way:
         """Whether a piece of metal is among its pieces."""
         return any(is_metal(material) for material in self.materials)
 
-    @property
-    def standards(self) -> tuple[str, ...]:
-        """The thread standards met on the way, in order."""
-        return tuple(dict.fromkeys(joint.standard for joint in self.joints if joint.standard))
-
-    @property
-    def threaded_joints(self) -> int:
-        return sum(joint.first.form.is_thread for joint in self.joints)
-
 
 def ways(
     start: End,

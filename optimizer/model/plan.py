@@ -246,7 +246,6 @@ class ValveSetting:
     part_index: int
     words: str
     opening: float  # 0 shut ... 1 open
-    loss_k: float
     head_loss_m: float
 
 

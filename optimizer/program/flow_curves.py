@@ -1,22 +1,14 @@
-"""Loss curves for the relaxation: power laws, convex laws, anything that rises; each with lines that enclose it."""
+"""Loss curves for the relaxation: power laws, with lines that enclose them."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass
 
 from optimizer.program.flow_problem import Envelope, Line
 
 Law = Callable[[float], float]
-_GAUSS = (  # nodes and weights of 8-point Gauss-Legendre quadrature on [-1, 1]; Abramowitz and Stegun, table 25.4
-    (0.1834346424956498, 0.3626837833783620),
-    (0.5255324099163290, 0.3137066458778873),
-    (0.7966664774136267, 0.2223810344533745),
-    (0.9602898564975363, 0.1012285362903763),
-)
-_PIECES = 48  # of a range, where only rising is known
 _TINY = 1e-12
 TANGENT_SHARES = (0.0, 0.4, 0.75, 1.0)  # where in a bin the lines touch
 
@@ -40,64 +32,10 @@ class PowerCurve:
         return self.loss_m(flow_m3_s) * flow_m3_s / (self.exponent + 1.0)
 
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
-        return odd_envelope(self.loss_m, self.slope_s_m2, low_m3_s, high_m3_s)
+        return _odd_envelope(self.loss_m, self.slope_s_m2, low_m3_s, high_m3_s)
 
 
-@dataclass(frozen=True, slots=True)
-class ConvexCurve:
-    """A law that rises and is convex over the whole range where it is used (a pump of concave head: minus its head).
-
-    With `odd_sided` it is convex for flow above 0 and concave below: a loss with a backward branch of its own.
-    """
-
-    law_m: Law
-    slope: Law
-    odd_sided: bool = False
-
-    def loss_m(self, flow_m3_s: float) -> float:
-        return self.law_m(flow_m3_s)
-
-    def content_m4_s(self, flow_m3_s: float) -> float:
-        return _integral(self.law_m, flow_m3_s)
-
-    def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
-        if self.odd_sided:
-            return odd_envelope(self.law_m, self.slope, low_m3_s, high_m3_s)
-        return _one_sided(self.law_m, self.slope, low_m3_s, high_m3_s)
-
-
-@dataclass(frozen=True, slots=True)
-class RisingCurve:
-    """Any law that rises: sums of parts with a transition in them, device curves through points.
-
-    Its lines come from the law at a row of flows, and from nothing but that it rises in between.
-    """
-
-    law_m: Law
-    _memo: dict[float, float] = field(default_factory=dict, compare=False, repr=False)
-
-    def loss_m(self, flow_m3_s: float) -> float:
-        if flow_m3_s not in self._memo:
-            self._memo[flow_m3_s] = self.law_m(flow_m3_s)
-        return self._memo[flow_m3_s]
-
-    def content_m4_s(self, flow_m3_s: float) -> float:
-        return _integral(self.law_m, flow_m3_s)
-
-    def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
-        if high_m3_s - low_m3_s <= _TINY:
-            return _point(self.loss_m, low_m3_s, high_m3_s)
-        flows = [low_m3_s + (high_m3_s - low_m3_s) * i / _PIECES for i in range(_PIECES)] + [high_m3_s]
-        losses = [self.loss_m(flow) for flow in flows]
-        # between two flows the law is nowhere under the lower value and nowhere over the higher one
-        under = [(flows[0], losses[0]), *zip(flows[1:], losses[:-1], strict=True)]
-        over = [*zip(flows[:-1], losses[1:], strict=True), (flows[-1], losses[-1])]
-        below = _hull_lines(under, upper=False)
-        above = _hull_lines(over, upper=True)
-        return Envelope(tuple(below), tuple(above))
-
-
-def odd_envelope(law_m: Law, slope: Law, low: float, high: float) -> Envelope:
+def _odd_envelope(law_m: Law, slope: Law, low: float, high: float) -> Envelope:
     """Return lines around a law that is convex above rest and concave below it."""
     if low >= 0.0:
         return _one_sided(law_m, slope, low, high)
@@ -154,43 +92,6 @@ def _astride(law_m: Law, slope: Law, low: float, high: float, side: int) -> list
     lines = [Line(gradient, corner - gradient * low)]
     lines += [Line(rate(q), law(q) - rate(q) * q) for q in (0.5 * (touch + high), high) if touch < high]
     return lines if side > 0 else [_mirror(line) for line in lines]
-
-
-def _hull_lines(points: list[tuple[float, float]], upper: bool) -> list[Line]:
-    """Return the lines of the lower (upper) convex hull of points in ascending order; none falls."""
-    sign = -1.0 if upper else 1.0
-    hull: list[tuple[float, float]] = []
-    for q, h in points:
-        while len(hull) > 1 and _turn(hull[-2], hull[-1], (q, sign * h)) <= 0.0:
-            hull.pop()
-        hull.append((q, sign * h))
-    lines = []
-    for (q1, h1), (q2, h2) in pairwise(hull):
-        if q2 - q1 > _TINY:
-            gradient = (h2 - h1) / (q2 - q1)
-            lines.append(Line(sign * gradient, sign * (h1 - gradient * q1)))
-    return _few(lines)
-
-
-def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
-    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-
-
-def _few(lines: list[Line], most: int = 4) -> list[Line]:
-    """Any part of the lines is as safe as all of them, and keeps the program small."""
-    if len(lines) <= most:
-        return lines
-    return [lines[round(i * (len(lines) - 1) / (most - 1))] for i in range(most)]
-
-
-def _integral(law_m: Law, high: float) -> float:
-    """Return the integral of a law from rest, by Gauss's rule on 16 panels."""
-    total, panels = 0.0, 16
-    half = 0.5 * high / panels
-    for panel in range(panels):
-        middle = (2 * panel + 1) * half
-        total += sum(w * (law_m(middle - half * x) + law_m(middle + half * x)) for x, w in _GAUSS)
-    return total * half
 
 
 def parallel_power_curve(coefficients: list[float], exponent: float) -> PowerCurve:

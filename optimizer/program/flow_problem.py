@@ -44,7 +44,7 @@ class Envelope:
 class LossCurve(Protocol):
     """Head lost against flow, strictly rising over the whole range of the run; negative where a pump adds head.
 
-    `optimizer.program.flow_curves` has ready ones: for power laws, for convex laws, for anything that rises.
+    `optimizer.program.flow_curves` has one for power laws.
     """
 
     def loss_m(self, flow_m3_s: float) -> float:

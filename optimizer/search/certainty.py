@@ -96,17 +96,6 @@ def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
 # flows known beforehand
 
 
-def spread_cases(system: System, known: KnownFlows, planned: Network) -> Cases:
-    """Return the draws that plans are chosen on first: of many, one from each of `SAMPLE` classes by how hard they are.
-
-    How hard is told by the head that a plan has left, on its hardest way. Plans alike find much the same draws
-    hard, so few draws tell their chance as well as many more that are taken at random.
-    """
-    many = Cases.of(system, MANY, SEED)
-    slack_m = slacks_known_m(many, known, planned)
-    return picked_of(many, spread(slack_m.min(axis=1, initial=math.inf), SAMPLE)[:, 0])
-
-
 def picked_of(many: Cases, at: Ints) -> Cases:
     """Return some of many draws."""
     return replace(many, draws=PickedDraws(many.draws, at))
@@ -234,7 +223,10 @@ class Certain:
         return self.given is not None and self.given is self.best and least >= self.given.cents
 
     def _spread_by(self, slack_m: Floats) -> None:
-        """Choose by draws that are spread by how hard they are on a plan."""
+        """Choose by one draw of each class of how hard they are on a plan: by the head left on its hardest way.
+
+        Plans alike find much the same draws hard, so few draws tell their chance as well as many at random do.
+        """
         self.classes = spread(slack_m.min(axis=1, initial=math.inf), SAMPLE)
         self._choose_on(self.classes[:, 0])
 

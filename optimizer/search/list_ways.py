@@ -28,7 +28,6 @@ from optimizer.search.list_tapes import Mark, Numbers, Tapes
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.list_price import Pieces, counted, grouped, uncovered
 
-_ToGo = Sequence[Sequence[tuple[float, int, int]]]  # for every node the ways on: loss [m], cost, packs
 _SAVED_M = 0.1  # of pipe: a label that costs less than nothing by more than this is kept whatever is to come
 _NOISE_M = 1e-12  # of sums of losses
 _MOST_LABELS = 100_000  # above this many the ways are not told: a proof would take too long

@@ -48,11 +48,6 @@ class CutPlan:
         return self.bound_cents >= self.cost_cents
 
     @property
-    def offcuts_m(self) -> tuple[float, ...]:
-        """What is left over and long enough to measure, longest first [m]."""
-        return tuple(sorted((stick.offcut_m for stick in self.sticks if stick.offcut_m > UNIT_M), reverse=True))
-
-    @property
     def bought(self) -> tuple[tuple[float, int], ...]:
         """(length [m], how many) of the sticks to buy, longest first."""
         lengths = [stick.length_m for stick in self.sticks if not stick.owned]

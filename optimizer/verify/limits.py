@@ -10,7 +10,7 @@ clogged, whole and broken are told apart by what one meter reads of them, each a
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from optimizer.errors import NetworkError
@@ -39,7 +39,6 @@ class MeterLimits:
     flow_m3_s: float
     band_m3_s: tuple[float, float]
     normal_m3_s: tuple[float, float]
-    clogged_m3_s: float
     low_m3_s: float | None
     high_m3_s: float | None
     breaks: tuple[tuple[Note, float], ...]
@@ -107,7 +106,7 @@ def limits_of(
     band = band_m3_s or (flow, flow)
     if flow <= NOTHING_M3_S:
         still = (note("nothing flows forward"),)
-        return MeterLimits(run, flow, band, (flow, flow), flow, None, None, (), (), notes=still)
+        return MeterLimits(run, flow, band, (flow, flow), None, None, (), (), notes=still)
     normal = (flow * (1.0 - scatter), flow * (1.0 + scatter))
     trials = trials or trials_of(network, run, clog)
     speeds = {pump.name: pump.speed for pump in network.pumps.values()}
@@ -120,7 +119,7 @@ def limits_of(
     filters = _is_filter_line(network, network.runs[run])
     notes = (*low_note, *_break_notes(breaks, unseen))
     need = window_low_m3_s
-    return MeterLimits(run, flow, band, normal, clogged, low, high, breaks, unseen, need, filters, notes)
+    return MeterLimits(run, flow, band, normal, low, high, breaks, unseen, need, filters, notes)
 
 
 def _low(normal_low: float, clogged: float, window_low: float, clog: float) -> tuple[float | None, tuple[Note, ...]]:
@@ -139,16 +138,6 @@ def _break_notes(breaks: tuple[tuple[Note, float], ...], unseen: tuple[Note, ...
     if len(unseen) == len(breaks):
         return (note("no break is seen"),)
     return ()  # those in `unseen` are told once for all meters
-
-
-def clogged_flow_m3_s(network: Network, run: str, clog: float = CLOG) -> float:
-    """Return the flow of a run with a share of its section lost [m³/s]; see `trials_of`."""
-    return trials_of(network, run, clog).clogged_flow_m3_s()
-
-
-def broken_flows(network: Network, run: str) -> Iterator[tuple[Note, float]]:
-    """Yield (place, flow into the run [m³/s]) of a break at each of its joints; see `trials_of`."""
-    yield from trials_of(network, run).broken_flows_m3_s()
 
 
 def _is_filter_line(network: Network, run: Run) -> bool:

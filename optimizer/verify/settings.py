@@ -15,7 +15,6 @@ from optimizer.hydraulics import (
     past_curve,
     pump_head_m,
     valve_bore_m,
-    valve_k,
     valve_opening,
     valve_words,
 )
@@ -223,16 +222,12 @@ def valve_settings(network: Network, known: KnownFlows, found: Balance) -> tuple
             continue
         part, flow = run.parts[index], found.flows_m3_s[demand]
         if flow <= 0.0:
-            out.append(ValveSetting(demand, index, valve_words(part.kind, 0.0), 0.0, math.inf, surplus_m))
+            out.append(ValveSetting(demand, index, valve_words(part.kind, 0.0), 0.0, surplus_m))
             continue
         velocity_head_m = (flow / area_m2(valve_bore_m(part))) ** 2 / (2 * GRAVITY_M_S2)
         k = max(0.0, surplus_m) / velocity_head_m
         opening = valve_opening(part.kind, k)
-        out.append(
-            ValveSetting(
-                demand, index, valve_words(part.kind, opening), opening, valve_k(part.kind, opening), surplus_m
-            )
-        )
+        out.append(ValveSetting(demand, index, valve_words(part.kind, opening), opening, surplus_m))
     return tuple(out)
 
 
@@ -244,7 +239,7 @@ def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
         held = valve_to_set(run) if name in known.targets else None
         for i, part in enumerate(run.parts):
             if part.kind in THROTTLES and part.opening < 1.0 and i != held:
-                out.append(ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0))
+                out.append(ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0))
     return out
 
 

@@ -7,13 +7,12 @@ sought that bring every row of every setting into its window (`openings`, `held`
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.velocity import velocity_rule
-from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_k, valve_opening, valve_words
+from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_opening, valve_words
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
@@ -101,7 +100,7 @@ def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> 
 def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
     """Return the opening of every valve that may be set; one that stands partly shut elsewhere is to be opened."""
     out = [
-        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0, 0.0)
+        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0)
         for name, run in network.runs.items()
         if name not in network.standing
         for i, part in enumerate(run.parts)
@@ -113,10 +112,10 @@ def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSet
         assert index is not None, "only runs with a valve that may be set are settled"
         part, flow = run.parts[index], settled.flows_m3_s[mode][name]
         if name in settled.shut:
-            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, math.inf, 0.0))
+            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, 0.0))
             continue
         k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2
         opening = valve_opening(part.kind, k)
         words = valve_words(part.kind, opening)
-        out.append(ValveSetting(name, index, words, opening, valve_k(part.kind, opening), max(0.0, added) * flow**2))
+        out.append(ValveSetting(name, index, words, opening, max(0.0, added) * flow**2))
     return tuple(out)

@@ -326,8 +326,8 @@ def demo_check() -> Verification:
         DemandCheck("media reactor", 0.0, 120 * GAL_H, 131 * GAL_H, 100 * GAL_H, 233 * GAL_H, True),
     )
     valves = (
-        ValveSetting("uv line", 0, "ball valve handle 35° from fully open", 0.61, 21.0, 0.62),
-        ValveSetting("media reactor", 0, "ball valve handle 58° from fully open", 0.35, 210.0, 0.95),
+        ValveSetting("uv line", 0, "ball valve handle 35° from fully open", 0.61, 0.62),
+        ValveSetting("media reactor", 0, "ball valve handle 58° from fully open", 0.35, 0.95),
     )
     flows = {
         "riser": 1518 * GAL_H,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -10,10 +9,10 @@ from pathlib import Path
 import pytest
 from written_ways import ROOT, example
 
-from optimizer.edits.new_file import PUMP, RUN, Answers, answers_from, new_text
+from optimizer.edits.new_file import PUMP, RUN, Answers, new_text
 from optimizer.edits.outcome import Outcome, outcome
 from optimizer.edits.shelf_pump import pump_of_shelf
-from optimizer.edits.splice import set_value, value_at
+from optimizer.edits.splice import set_value
 from optimizer.errors import EditError
 from optimizer.hydraulics import solve_network
 from optimizer.model.catalog import Catalog
@@ -86,27 +85,6 @@ def test_its_words_are_those_of_the_starter_file_without_what_was_invented_there
     ]
     assert any("Water and electricity: unplug before any work" in line for line in text)
     assert [line for line in text if "invented" in line] == []
-
-
-def test_answers_go_through_plain_data() -> None:
-    assert answers_from(json.loads(json.dumps(US.as_data))) == US
-    text = new_text(replace(US, title="a: b # c\u202e"))
-    assert value_at(text, ("system",)) == "a: b # c\u202e"
-    assert "\u202e" not in text  # written by its number
-
-
-@pytest.mark.parametrize(
-    ("change", "why"),
-    [
-        ({"title": None}, "title that is no text"),
-        ({"shell": "x"}, "other answers than are asked for"),
-        ({"pump": "x"}, "a pump without curve and ports"),
-        ({"pump": {"curve": []}}, "a pump without curve and ports"),
-    ],
-)
-def test_data_that_are_no_answers_are_refused(change: dict[str, object], why: str) -> None:
-    with pytest.raises(EditError, match=why):
-        answers_from({**US.as_data, **change})
 
 
 def test_what_cannot_be_begun_with_is_refused_and_what_is_odd_is_left_to_the_reader() -> None:

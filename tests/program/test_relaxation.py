@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 from scipy.optimize import root
 
-from optimizer.program.flow_curves import ConvexCurve, PowerCurve, RisingCurve, parallel_power_curve
+from optimizer.hydraulics.pumps import PumpCurve
+from optimizer.program.flow_curves import PowerCurve, parallel_power_curve
 from optimizer.program.flow_problem import RUN, ChoiceRow, FlowProblem, LossCurve
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import FLOW_SOLVERS, solve_relaxation
 from optimizer.program.tightening import tighten
 from optimizer.search.network_sizing import NetworkSizing, SizedNetworks, SizingPoint
+from optimizer.search.run_curves import PumpGain
 from optimizer.search.sizing_proof import flow_problem, size_network
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -25,22 +27,8 @@ from looped import cheapest_of_all, looped_network
 SEEDS = [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 5))]
 
 
-def blend(q: float) -> float:
-    """Laminar to turbulent, neither convex nor concave."""
-    return math.copysign(2.0 * abs(q) + 3.0 * q * q / (1.0 + math.exp(-20.0 * (abs(q) - 1.0))), q)
-
-
-CURVES: tuple[LossCurve, ...] = (
-    PowerCurve(3.0, 1.852),
-    RisingCurve(blend),
-    RisingCurve(lambda q: math.sqrt(q + 4.0)),
-    ConvexCurve(lambda q: -10.0 + 2.0 * q * abs(q), lambda q: 4.0 * abs(q), odd_sided=True),
-    ConvexCurve(
-        lambda q: q * (1.0 + (2.0 if q > 0 else 5.0) * abs(q)),
-        lambda q: 1.0 + 4.0 * abs(q) * (1.0 if q > 0 else 2.5),
-        True,
-    ),
-)
+PUMP = PumpCurve(0.0, 4.0, 12.0, -4.0, 1.0, None)  # 12 m - q²
+CURVES: tuple[LossCurve, ...] = (PowerCurve(3.0, 1.852), PumpGain(((PUMP, 1.0),)))
 
 
 @pytest.mark.parametrize("curve", CURVES)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import pytest
 
 from optimizer.errors import PlanError
-from optimizer.program.flow_curves import ConvexCurve, PowerCurve
+from optimizer.hydraulics.pumps import PumpCurve
+from optimizer.program.flow_curves import PowerCurve
 from optimizer.program.flow_problem import (
     RUN,
     SETTING,
@@ -30,6 +31,7 @@ from optimizer.program.flow_problem import (
 )
 from optimizer.program.problem import Outcome
 from optimizer.program.relaxation import solve_relaxation
+from optimizer.search.run_curves import PumpGain
 
 
 def square(coefficient: float, cents: int, packs: int = 0, start: int = 0, end: int = 0) -> FlowAlternative:
@@ -71,7 +73,7 @@ def test_a_check_valve_holds_back_what_would_run_backwards() -> None:
 
 def test_the_slowest_pump_setting_that_lifts_enough_is_chosen() -> None:
     def pump(head_m: float, cents: int) -> FlowAlternative:
-        return FlowAlternative(cents, ConvexCurve(lambda q: -head_m + q * q, lambda q: 2.0 * q))
+        return FlowAlternative(cents, PumpGain(((PumpCurve(0.0, 4.0, head_m, head_m - 16.0, 1.0, None), 1.0),)))
 
     settings = (pump(4.0, 10), pump(12.0, 20), pump(30.0, 50))
     nodes = {"low": FlowNode("low", head_m=0.0), "high": FlowNode("high", head_m=10.0)}

@@ -29,14 +29,15 @@ from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import Rules, System, Target
 from optimizer.search import certainty
-from optimizer.search.certainty import JUDGED, SAMPLE, Certain, spread_cases, with_certainty
+from optimizer.search.balanced_draws import spread
+from optimizer.search.certainty import JUDGED, MANY, SAMPLE, SEED, Certain, picked_of, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
 from optimizer.search.posing import options_of
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch
-from optimizer.verify.chance import Cases, works_known
+from optimizer.verify.chance import Cases, slacks_known_m, works_known
 from optimizer.verify.settings import PathLosses
 
 MOST_WAYS = 700  # of the runs of a tree, between one fitting and another: more take too long to be gone through
@@ -157,10 +158,13 @@ def told_of(make: Callable[[int, Catalog], System | None], count: int) -> list[b
 def test_draws_spread_by_how_hard_they_are_tell_a_chance_as_many_more_do() -> None:
     system = random_line(3, small_catalog())
     known = known_flows(system)
-    spread = works_known(spread_cases(system, known, system.network), known, system.network).mean()
+    some = Cases.of(system, MANY, SEED)
+    hardest_m = slacks_known_m(some, known, system.network).min(axis=1)
+    few = picked_of(some, spread(hardest_m, SAMPLE)[:, 0])
+    told = works_known(few, known, system.network).mean()
     many = works_known(Cases.of(system, 4000, 5), known, system.network).mean()
     # one draw of 100 either way, and three standard deviations of 4,000 others
-    assert spread == pytest.approx(many, abs=0.01 + 3.0 * math.sqrt(0.25 / 4000))
+    assert told == pytest.approx(many, abs=0.01 + 3.0 * math.sqrt(0.25 / 4000))
 
 
 @pytest.mark.parametrize(("seed", "speed"), [(0, 1.0), (1, 1.0), (2, 0.8)])  # at 0.8 the dial may mean other speeds

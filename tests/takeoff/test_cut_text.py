@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.documents.cut_text import cut_blocks, cut_json
-from optimizer.documents.tables import plain_text
+from optimizer.documents.cut_text import cut_json
 from optimizer.model.catalog import Kind
 from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.read.catalogs import load_catalog
@@ -32,18 +31,6 @@ def made() -> CutList:
         runs[name] = RunPlan(name, parts, (), (), (), ())
     plan = Plan(Status.OPTIMAL, 0, 0, "USD", runs, {}, {})
     return cut_list(system.network, plan, catalog, load_stick_rules())
-
-
-def test_nothing_to_cut_is_said_in_words() -> None:
-    assert "No pipe is cut." in plain_text(cut_blocks(CutList((), (), 0.003, "USD"), "US"))
-
-
-def test_the_cut_list_as_text_has_marks_lengths_and_how_they_are_measured() -> None:
-    cuts = made()
-    text = plain_text(cut_blocks(cuts, "US"))
-
-    for words in ("cut these marks", "face to face", "A saw cut takes 1/8 in.", cuts.pieces[0].item.description):
-        assert words in text
 
 
 def test_the_cut_list_as_data_holds_what_is_cut_from_each_stick() -> None:

@@ -23,7 +23,7 @@ from optimizer.model.system import Setting, System, Target
 from optimizer.read.places import data_directory
 from optimizer.verify import card as cards_home
 from optimizer.verify.card import SettingsCard, settings_card
-from optimizer.verify.limits import SCATTER, MeterLimits, broken_flows, clogged_flow_m3_s, limits_of
+from optimizer.verify.limits import SCATTER, MeterLimits, limits_of
 from optimizer.verify.trials import Trials, orifice_k, trials_of
 
 EXAMPLES = planned_examples.ALL
@@ -68,7 +68,7 @@ def meters(*cards: SettingsCard) -> Iterator[tuple[Network, MeterLimits]]:
 
 def check_low(network: Network, meter: MeterLimits) -> None:
     """A clogged run reads below the low limit and a clean one above it, or it is said why not."""
-    clogged = HIGH * clogged_flow_m3_s(network, meter.run)  # as a meter that shows too much shows it
+    clogged = HIGH * trials_of(network, meter.run).clogged_flow_m3_s()  # as a meter that shows too much shows it
     told = " ".join(said(meter.notes))
     if meter.low_m3_s is None:
         assert clogged >= LOW * meter.flow_m3_s
@@ -81,7 +81,7 @@ def check_low(network: Network, meter: MeterLimits) -> None:
 def check_high(network: Network, meter: MeterLimits) -> int:
     """Every break reads above the high limit or is named as one that can not be seen. Return how many can."""
     told, seen = " ".join(said(meter.notes)), 0
-    for place, flow in broken_flows(network, meter.run):
+    for place, flow in trials_of(network, meter.run).broken_flows_m3_s():
         if LOW * flow > HIGH * meter.flow_m3_s:
             seen += 1
             assert meter.high_m3_s is not None
@@ -183,7 +183,7 @@ def test_half_the_section_costs_what_the_published_orifice_does() -> None:
 
 def test_a_larger_clog_leaves_less_flow() -> None:
     network = aquarium().network
-    flows = [clogged_flow_m3_s(network, "return line", clog) for clog in (0.2, 0.5, 0.8)]
+    flows = [trials_of(network, "return line", clog).clogged_flow_m3_s() for clog in (0.2, 0.5, 0.8)]
 
     assert solve_network(network).flows_m3_s["return line"] > flows[0] > flows[1] > flows[2]
 
@@ -199,12 +199,12 @@ def test_a_clogged_device_loses_four_times_as_much_at_half_its_section() -> None
         return replace(system.network.with_runs({"return line": row}), devices={"uv": device})
 
     worn = solve_network(with_loss(2.0)).flows_m3_s["return line"]
-    assert clogged_flow_m3_s(with_loss(0.5), "return line") == pytest.approx(worn)
+    assert trials_of(with_loss(0.5), "return line").clogged_flow_m3_s() == pytest.approx(worn)
 
 
 def test_a_break_is_simulated_at_every_joint_behind_the_pump() -> None:
     network = aquarium().network
-    breaks = list(broken_flows(network, "return line"))
+    breaks = list(trials_of(network, "return line").broken_flows_m3_s())
     normal = solve_network(network).flows_m3_s["return line"]
 
     assert len(breaks) == len(network.runs["return line"].parts) - 1
@@ -220,15 +220,15 @@ def test_trials_compiled_once_find_at_every_speed_what_a_plumbing_of_that_speed_
         speeds, flows = dict.fromkeys(network.pumps, speed), solve_network(slower).flows_m3_s
 
         again = dict(trials.broken_flows_m3_s(speeds, flows))
-        assert again == pytest.approx(dict(broken_flows(slower, "return line")), abs=1e-9)
+        assert again == pytest.approx(dict(trials_of(slower, "return line").broken_flows_m3_s()), abs=1e-9)
         clogged = trials.clogged_flow_m3_s(speeds, flows)
-        assert clogged == pytest.approx(clogged_flow_m3_s(slower, "return line"), abs=1e-9)
+        assert clogged == pytest.approx(trials_of(slower, "return line").clogged_flow_m3_s(), abs=1e-9)
 
 
 def test_in_a_ring_a_break_lets_water_out_from_both_sides() -> None:
     network = ring()
     normal = solve_network(network).flows_m3_s
-    breaks = list(broken_flows(network, "near"))
+    breaks = list(trials_of(network, "near").broken_flows_m3_s())
 
     assert len(breaks) == len(network.runs["near"].parts) - 1
     assert all(flow > 1.05 * normal["near"] for _, flow in breaks)

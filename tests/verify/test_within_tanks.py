@@ -15,8 +15,8 @@ from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
-from optimizer.verify.limits import broken_flows, clogged_flow_m3_s
 from optimizer.verify.openings import Duty, settle
+from optimizer.verify.trials import trials_of
 from optimizer.verify.trimming import trimmed_works
 
 # One pump parts to a display and to a box above it, which runs down into the display through a wide line.
@@ -47,16 +47,16 @@ def test_a_clog_in_a_line_that_runs_partly_full_changes_nothing_and_a_break_behi
     network = parting(tmp_path, 1.9, "low: any").network
     gets = solve_network(network).flows_m3_s["high"]
 
-    assert clogged_flow_m3_s(network, "down", 0.5) == pytest.approx(gets, rel=1e-6)
-    assert [flow for _, flow in broken_flows(network, "down")] == pytest.approx([gets], rel=1e-6)
+    assert trials_of(network, "down", 0.5).clogged_flow_m3_s() == pytest.approx(gets, rel=1e-6)
+    assert [flow for _, flow in trials_of(network, "down").broken_flows_m3_s()] == pytest.approx([gets], rel=1e-6)
 
 
 def test_a_clog_in_the_riser_lets_no_tank_feed_the_others_for_ever(tmp_path: Path) -> None:
     # a clogged riser no longer reaches the box: what it has left goes to the display, and nothing comes from above
     network = parting(tmp_path, 1.9, "low: any").network
-    clogged = clogged_flow_m3_s(network, "riser", 0.9)
+    clogged = trials_of(network, "riser", 0.9).clogged_flow_m3_s()
     runs = {name: run for name, run in network.runs.items() if name in ("riser", "low")}
-    alone = clogged_flow_m3_s(replace(network, runs=runs), "riser", 0.9)
+    alone = trials_of(replace(network, runs=runs), "riser", 0.9).clogged_flow_m3_s()
 
     assert solve_network(network).flows_m3_s["high"] > 1e-5
     assert clogged == pytest.approx(alone, rel=0.02)  # but for the tee
