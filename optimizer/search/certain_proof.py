@@ -41,6 +41,7 @@ Ints = npt.NDArray[np.int64]
 _Cents = TypeVar("_Cents", int, float)
 
 _EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
+_ANY_CENTS = 10**7  # no plan costs as much
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
 
@@ -134,6 +135,10 @@ class Proof:
         with suppress(TimeIsUp):
             below = self._least(hardest, below)
         return min(below, *self._open.values()) if self._open else below
+
+    def rules_out(self, slack_m: Floats) -> bool:
+        """Return whether no plan works often enough, whatever it costs; `slack_m` as above, of any plan."""
+        return self.bound(_ANY_CENTS, slack_m) >= _ANY_CENTS
 
     def posed_at_the_edge(self, slack_m: Floats) -> PosedProblem:
         """Return the problem at the mean of some draws that are about as hard on a plan as the hardest it must meet."""

@@ -18,8 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +27,6 @@ from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.clock import TimeIsUp
 from optimizer.hydraulics.chance import least_share
 from optimizer.hydraulics.draws import PickedDraws
-from optimizer.model.network import Network
 from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
@@ -45,11 +43,11 @@ from optimizer.search.margins import by_margins
 from optimizer.search.posing import PosedProblem, options_of, pose
 from optimizer.search.question import Question
 from optimizer.search.telling import Telling
-from optimizer.verify.chance import Cases, slacks_known_m, works_known
+from optimizer.search.weighed_plan import WeighedPlan
+from optimizer.verify.chance import Cases, works_known
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 Key = tuple[object, ...]  # a dial and the steps and fittings of a plan
 
 SAMPLE, MANY = 100, 10_000  # draws that a plan is chosen on, of so many
@@ -58,10 +56,10 @@ SEED = 21  # of the sample; that of the judgment is another one
 _JUDGE_SEED = 22
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published
 _NEAR = 0.01  # of all cases: less than a sample of that size tells (0.03 of it, taken at random)
+_ERRS = 3  # draws by which the sample may tell too little of a plan
 _AGAIN = 2  # times that plans are sought by such draws
 _CLOSE = 0.05  # of the sample, to what is asked: cheaper plans that a sample is balanced by
 _SAMPLES, _BALANCED = 4, 4  # samples that are tried for a bound; rounds of choosing each
-_HOLDS_M = -1e-6  # as of the check
 _ONE = 1e-9
 
 
@@ -76,12 +74,14 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
     if known is None or system.rules.other_pumps or system.second_pump is not None:
         first = plain(replace(free, share=_FIRST_SHARE * question.share))
         return by_margins(free, first, asked, plain) if first.found else first
-    answer = Certain(free, known, asked).answer()
+    certain = Certain(free, known, asked)
+    answer = certain.answer()
     if answer is not None:
         return answer
     first = plain(free)
     # a plan that no table has, one with a valve cut in, may do it as it is
-    return by_margins(free, first, asked, plain, margins=(0.0,)) if first.found else first
+    found = by_margins(free, first, asked, plain, margins=(0.0,)) if first.found else first
+    return found if found.found or certain.none is None else certain.none
 
 
 def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
@@ -101,43 +101,6 @@ def picked_of(many: Cases, at: Ints) -> Cases:
     return replace(many, draws=PickedDraws(many.draws, at))
 
 
-@dataclass
-class _Plan:
-    """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
-
-    `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
-    nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
-    """
-
-    plan: Plan
-    cents: int
-    network: Network
-    many: Cases
-    known: KnownFlows
-    judged: float | None = None
-    passes: bool | None = None
-
-    @cached_property
-    def slack_m(self) -> Floats:
-        """Return the head left in all draws."""
-        return slacks_known_m(self.many, self.known, self.network)
-
-    @cached_property
-    def works(self) -> Bools:
-        """Return in which of all draws it works."""
-        return np.asarray((self.slack_m >= _HOLDS_M).all(axis=1))
-
-    def works_on(self, cases: Cases) -> int:
-        """Return in how many of some draws it works."""
-        return int((slacks_known_m(cases, self.known, self.network) >= _HOLDS_M).all(axis=1).sum())
-
-    @property
-    def share(self) -> float:
-        """Return the share of all draws in which it works, as far as is known."""
-        own = float(self.works.mean())
-        return own if self.judged is None else (own + self.judged) / 2.0
-
-
 class Certain:
     """`best` is the cheapest plan that works often enough on the sample, `given` the one that the second bears out,
     as nearly as a sample of that size tells; `sure` the one that it bears out in full."""
@@ -148,10 +111,11 @@ class Certain:
         self.many = Cases.of(self.system, MANY, SEED)
         self.judge = Cases.of(self.system, JUDGED, _JUDGE_SEED)
         self.need = math.ceil(asked * SAMPLE - _ONE)
-        self.looked: dict[Key, _Plan] = {}
-        self.best: _Plan | None = None
-        self.given: _Plan | None = None
-        self.sure: _Plan | None = None
+        self.looked: dict[Key, WeighedPlan] = {}
+        self.best: WeighedPlan | None = None
+        self.given: WeighedPlan | None = None
+        self.sure: WeighedPlan | None = None
+        self.none: Answer | None = None  # where no plan works often enough, as is proved on the sample
         self.floor_cents = 0  # what no plan costs less than, however seldom it works
         self.telling = Telling(question.clock.ending(question.words))
         self._counts: dict[int, int] = {}  # by id of a plan: in how many draws of the sample it works
@@ -168,6 +132,8 @@ class Certain:
             for at in speeds:
                 at.walk()
             least = self._bound(speeds) if speeds else 0
+            if speeds and self.best is None and all(at.rules_out() for at in speeds):
+                self.none = self._none()
         if self.best is None or self.given is None:
             return None
         return self._told(self.given, min(self.best.cents, max(self.floor_cents, least)))
@@ -185,7 +151,7 @@ class Certain:
             self._spread_by(speeds[0].plan(speeds[0].efficient[0], speeds[0].posed).slack_m)
         return speeds
 
-    def near(self) -> _Plan:
+    def near(self) -> WeighedPlan:
         """Return the best plan, or the one looked at that works most often where none does often enough."""
         return self.best or max(self.looked.values(), key=lambda one: one.share)
 
@@ -218,6 +184,12 @@ class Certain:
         self._choose_on(told)
         return least
 
+    def _none(self) -> Answer:
+        most = max(one.share for one in self.looked.values())
+        why = note("none works so often", asked_share=self.asked, sample=SAMPLE, works_share=most)
+        plan = Plan(Status.INFEASIBLE, None, None, self.question.catalog.currency, {}, {}, {}, reasons=(why,))
+        return Answer(plan, reach_told=True)
+
     def _is_proved(self, least: int) -> bool:
         """Return whether a bound meets the plan that is given."""
         return self.given is not None and self.given is self.best and least >= self.given.cents
@@ -248,16 +220,16 @@ class Certain:
         for one in sorted(self.looked.values(), key=lambda each: each.cents):
             self.weigh(one)
 
-    def _is_close(self, one: _Plan) -> bool:
+    def _is_close(self, one: WeighedPlan) -> bool:
         return abs(self.count(one) - self.need) <= _CLOSE * SAMPLE
 
-    def count(self, one: _Plan) -> int:
+    def count(self, one: WeighedPlan) -> int:
         """Return in how many draws of the sample a plan works."""
         if id(one) not in self._counts:
             self._counts[id(one)] = one.works_on(self.cases)
         return self._counts[id(one)]
 
-    def weigh(self, one: _Plan) -> bool:
+    def weigh(self, one: WeighedPlan) -> bool:
         """Set a plan in its place; return whether it works often enough on the sample."""
         if self.count(one) < self.need:
             return False
@@ -269,7 +241,7 @@ class Certain:
             self.telling.say("case by case", math.inf if self.given is None else self.given.cents, self.floor_cents)
         return True
 
-    def _take(self, one: _Plan) -> None:
+    def _take(self, one: WeighedPlan) -> None:
         if one.passes is None:
             one.passes = not verdicts(self.system, one.plan, self.question.catalog).failures
         if not one.passes:
@@ -287,7 +259,7 @@ class Certain:
         """Return in how many draws of the second sample a plan works."""
         return int(works_known(self.judge, self.known, planned_network(self.system.network, plan)).sum())
 
-    def _told(self, given: _Plan, bound: int) -> Answer:
+    def _told(self, given: WeighedPlan, bound: int) -> Answer:
         works = self.judged(given.plan)
         least, asked = math.floor(1000 * least_share(works, JUDGED)) / 1000, self.asked
         judged = {"works_share": works / JUDGED, "judged": JUDGED, "least_share": least}
@@ -384,7 +356,7 @@ class _AtSpeed:
     def _works(self, one: EfficientSelection, posed: PosedProblem) -> bool:
         return self.whole.weigh(self.plan(one, posed))
 
-    def plan(self, one: EfficientSelection, posed: PosedProblem) -> _Plan:
+    def plan(self, one: EfficientSelection, posed: PosedProblem) -> WeighedPlan:
         """Return what an efficient selection is as a plan."""
         return self._plan(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), posed)
 
@@ -400,7 +372,7 @@ class _AtSpeed:
         if found is not None and found.selection.cents is not None:
             self.whole.weigh(self._plan(found.selection, found.posed))
 
-    def _plan(self, selection: Selection, posed: PosedProblem) -> _Plan:
+    def _plan(self, selection: Selection, posed: PosedProblem) -> WeighedPlan:
         """Return a selection as a plan; what was looked at before is known."""
         runs = (
             (name, *(id(part) for arc in posed.alternatives[name][k].arcs for part in arc.parts))
@@ -414,7 +386,7 @@ class _AtSpeed:
             plan = plan_of(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
             cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
             there = _at(planned_network(whole.system.network, plan), self.duty)
-            whole.looked[key] = _Plan(replace(plan, material_cents=cents), cents, there, whole.many, whole.known)
+            whole.looked[key] = WeighedPlan(replace(plan, material_cents=cents), cents, there, whole.many, whole.known)
         return whole.looked[key]
 
     def _most(self) -> float:
@@ -431,9 +403,19 @@ class _AtSpeed:
             return best.cents
         return min(best.cents, self._proof().bound(below, best.slack_m[self.whole.at]) + self.duty.energy_cents)
 
-    def _proof(self) -> Proof:
+    def rules_out(self) -> bool:
+        """Return whether it is proved that no plan works so often, nor in as many draws less as a sample may err."""
         whole = self.whole
-        stake = Stake(whole.system, whole.known, whole.cases.draws, SAMPLE - whole.need, self.duty.speed)
+
+        def is_near(found: Found) -> bool:
+            return whole.count(self._plan(found.selection, found.posed)) >= whole.need - _ERRS
+
+        return replace(self._proof(_ERRS), looked=is_near).rules_out(whole.near().slack_m[whole.at])
+
+    def _proof(self, more_may_fail: int = 0) -> Proof:
+        whole = self.whole
+        may_fail = SAMPLE - whole.need + more_may_fail
+        stake = Stake(whole.system, whole.known, whole.cases.draws, may_fail, self.duty.speed)
         return Proof(stake, self.lists, self._looked)
 
     def _looked(self, found: Found) -> bool:

@@ -97,6 +97,10 @@ NO_PLAN: Mapping[str, str] = {
         "meets the targets as published is parts for {cost}"
     ),
     "most certain one": "; the most certain one that was tried, parts for {cost}, works in {works_share:percent}",
+    "none works so often": (
+        "no plan works in {asked_share:percent} of all cases (`certainty`): none does so in {sample} cases that stand "
+        "for all of them; the most certain one that was tried works in {works_share:percent}"
+    ),
     "cheaper refused": "a cheaper plan, parts for {cost}, was refused: {why:then}",
     "cheapest refused": "the cheapest plan, parts for {cost}, was refused: {why:then}",
     "pair refused": "a plan with {pumps} was refused: {why:then}",
