@@ -15,10 +15,22 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
 
-from optimizer.joints.bores import Approach, Steps, into_opening, past, step_square_s2_m5
+from optimizer.joints.bores import Approach, Steps, into_opening, past
 from optimizer.joints.chains import MOST_PIECES, Chain, EndGraph, material_of
+from optimizer.joints.growing_chain import (
+    Counts,
+    Label,
+    State,
+    Step,
+    Uses,
+    chain_of,
+    insert,
+    is_beaten,
+    longer_by,
+    reversed_part,
+    with_uses,
+)
 from optimizer.joints.mating import Mating, material_refusal, mates, mating
 from optimizer.model.catalog import Kind
 from optimizer.model.ends import End, SizeSystem, about_as_wide_mm
@@ -26,14 +38,9 @@ from optimizer.model.materials import is_metal
 from optimizer.model.network import Part
 
 _THREADS = frozenset({SizeSystem.THREAD})
-_State = tuple[End, bool, float]  # an open end, whether metal offers it, the bore there [m]
 # linear and square loss coefficients of a piece, for flow in the order of its ends, and the water in it [m³]
 Measure = Callable[[Part], tuple[float, float, float]]
 _NOTHING = (0.0, 0.0, 0.0)
-_MANY = 0b111  # as many joints of one kind as are told apart: no chain has more
-# Joints of which it counts only whether there are any: one can, one roll serves them all.
-_SHARED = frozenset({"cement", "tape"})
-_Counts = tuple[int, float, float, float, int, int, float, bool, float]  # the first fields of a label
 _ROUNDING = 1e-12  # of a sum of a few
 _AS_WIDE = 0.9  # of a size: what stands beside it in another system is no smaller
 
@@ -52,57 +59,6 @@ class Need:
 MEETING = Need()
 
 
-class _Step(NamedTuple):
-    """One piece put onto an open end: how it mates there, the state that it offers then, what it adds."""
-
-    part: Part
-    joint: Mating
-    state: _State
-    union: bool
-    separable: bool
-    cents: int
-    linear: float
-    square: float
-    water: float
-    minutes: int
-    uses: tuple[tuple[int, int], ...]  # of what the joint takes: place of its bits, and all of them
-    length: float
-    bores: tuple[float, float]
-    throat: float  # the narrower of the two, endless where that counts for nothing
-
-
-class _Label(NamedTuple):
-    """A chain by its last step and the label before: only those that are asked for are ever written out."""
-
-    cents: int = 0
-    linear: float = 0.0
-    square: float = 0.0
-    water: float = 0.0
-    minutes: int = 0
-    uses: int = 0  # bits, one more for each joint and stub of a kind: a subset takes less
-    reach: float = 0.0
-    separable: bool = False
-    throat: float = math.inf  # the narrowest bore so far, where that counts
-    bore: float = 0.0  # at the open end, 0 where it is not known
-    step: _Step | None = None
-    before: _Label | None = None
-    alone: float = 0.0  # the square coefficient of its pieces, without what their joints lose
-
-    @property
-    def material(self) -> str:
-        """What the open end is made of; empty at the end that the label set out from."""
-        return material_of(self.step.part) if self.step is not None else ""
-
-    def steps(self) -> list[_Step]:
-        """Return the steps from the first to the last."""
-        found: list[_Step] = []
-        at: _Label | None = self
-        while at is not None and at.step is not None:
-            found.append(at.step)
-            at = at.before
-        return found[::-1]
-
-
 @dataclass
 class EfficientChains:
     """Finds and remembers the efficient chains of an end graph for one measure of loss.
@@ -117,13 +73,12 @@ class EfficientChains:
     measure: Measure | None  # None: what a piece loses is not asked for
     minutes: Mapping[str, int] = field(default_factory=dict)
     throats: bool = False
-    _outwards: dict[tuple[object, ...], dict[_State, list[_Label]]] = field(default_factory=dict)
+    _outwards: dict[tuple[object, ...], dict[State, list[Label]]] = field(default_factory=dict)
     _between: dict[tuple[End, End, Need, tuple[float, float]], tuple[Chain, ...]] = field(default_factory=dict)
-    _onto: dict[tuple[End, str, bool], Mapping[End, list[_Step]]] = field(default_factory=dict)
-    _onto_one: dict[tuple[End, str, bool, End], tuple[_Step, ...]] = field(default_factory=dict)
+    _onto: dict[tuple[End, str, bool], Mapping[End, list[Step]]] = field(default_factory=dict)
+    _onto_one: dict[tuple[End, str, bool, End], tuple[Step, ...]] = field(default_factory=dict)
     _measures: dict[tuple[str, bool, bool], tuple[float, float, float]] = field(default_factory=dict)
-    _bits: dict[object, tuple[int, int]] = field(default_factory=dict)
-    _next_bit: int = 0
+    _uses: Uses = field(default_factory=Uses)
 
     def between(
         self, start: End, goal: End, need: Need = MEETING, bores_m: tuple[float, float] = (0.0, 0.0)
@@ -170,7 +125,7 @@ class EfficientChains:
             edge = longer
         return least
 
-    def _last_or_any(self, end: End, material: str, goal: End, last: bool) -> Iterator[_Step]:
+    def _last_or_any(self, end: End, material: str, goal: End, last: bool) -> Iterator[Step]:
         """Yield the pieces that go onto an end; as the last ones only those that lead to what the goal takes."""
         if not last:
             for steps in self._steps(end, material, False).values():
@@ -190,8 +145,8 @@ class EfficientChains:
     ) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread
         root, other = (goal, start) if backwards else (start, goal)
-        found: list[tuple[_Label, Mating]] = []
-        kept: list[_Label] = []
+        found: list[tuple[Label, Mating]] = []
+        kept: list[Label] = []
         for label, step, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need, least_mm):
             reach = label.reach if step is None else min(need.reach_m, label.reach + step.length)
             if step is not None and step.joint.method == "stub":
@@ -201,23 +156,23 @@ class EfficientChains:
             if material_refusal(far, label.material if step is None else material_of(step.part), other, ""):
                 continue
             counts = self._ended(label, step, joint, far, need.reach_m if joint.method == "stub" else reach)
-            if _is_beaten(kept, counts):  # even if its joints lost nothing
+            if is_beaten(kept, counts):  # even if its joints lost nothing
                 continue
-            ended = _Label(*counts, 0.0, *((step, label) if step is not None else (label.step, label.before)))
+            ended = Label(*counts, 0.0, *((step, label) if step is not None else (label.step, label.before)))
             square = math.fsum([one.square for one in ended.steps()])
             ended = ended._replace(square=square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
-            if _insert(kept, ended):
+            if insert(kept, ended):
                 found.append((ended, joint))
         alive = {id(label) for label in kept}
         ordered = sorted(
             (pair for pair in found if id(pair[0]) in alive), key=lambda pair: (pair[0].cents, pair[0].square)
         )
         for label, joint in ordered:
-            yield _chain(label, joint, backwards)
+            yield chain_of(label, joint, backwards)
 
     def _onto_goal(
         self, root: End, bore_m: float, other: End, backwards: bool, need: Need, least_mm: float
-    ) -> Iterator[tuple[_Label, _Step | None, End, Mating]]:
+    ) -> Iterator[tuple[Label, Step | None, End, Mating]]:
         """Yield chains with the last piece that leads to the last joint (None: they lead there), its end, the joint."""
         plain, allowed = _limits(root, other)
         last = mates(other)
@@ -231,18 +186,18 @@ class EfficientChains:
                         if not (step.union and plain):
                             yield label, step, end, last_joint
 
-    def _ended(self, label: _Label, step: _Step | None, joint: Mating, far: End, reach: float) -> _Counts:
+    def _ended(self, label: Label, step: Step | None, joint: Mating, far: End, reach: float) -> Counts:
         """Return what counts of a chain with its last piece and joint, but for what its joints lose."""
         cents, linear, _, water, minutes, uses, _, separable, throat, *_ = label
         minutes, separable, alone = minutes + self.minutes.get(joint.method, 0), separable or joint.unbolts, label.alone
         if step is not None:
             cents, linear, alone = cents + step.cents, linear + step.linear, alone + step.square
-            water, minutes, uses = water + step.water, minutes + step.minutes, _with(uses, step.uses)
+            water, minutes, uses = water + step.water, minutes + step.minutes, with_uses(uses, step.uses)
             separable, throat = separable or step.separable, min(throat, step.throat)
-        uses = _with(uses, self._uses(joint, far))
+        uses = with_uses(uses, self._uses.of(joint, far))
         return cents, linear, alone * (1.0 - _ROUNDING), water, minutes, uses, reach, separable, throat
 
-    def _joints_lost(self, label: _Label, backwards: bool, bores_m: tuple[float, float]) -> Steps:
+    def _joints_lost(self, label: Label, backwards: bool, bores_m: tuple[float, float]) -> Steps:
         """Return what the joints of a chain lose between neighbours of these bores [m], and how the water goes on."""
         bores = [step.bores for step in label.steps()]
         if backwards:
@@ -255,18 +210,18 @@ class EfficientChains:
 
     def _walk(
         self, root: End, bore_m: float, backwards: bool, systems: frozenset[SizeSystem], need: Need, least_mm: float
-    ) -> dict[_State, list[_Label]]:
+    ) -> dict[State, list[Label]]:
         """Return the efficient labels of every end that few enough pieces reach, with one to spare."""
         key = (root, bore_m, backwards, systems, need, least_mm)
         if key in self._outwards:
             return self._outwards[key]
         plain = SizeSystem.THREAD not in systems
         most = 2 if plain else self.end_graph.max_pieces
-        bare = _Label(bore=bore_m)
-        reached: dict[_State, list[_Label]] = {(root, False, bore_m): [bare]}
+        bare = Label(bore=bore_m)
+        reached: dict[State, list[Label]] = {(root, False, bore_m): [bare]}
         edge = [(root, bare)]
         for _ in range(most - 1):
-            fresh: list[tuple[End, _Label]] = []
+            fresh: list[tuple[End, Label]] = []
             for at, label in edge:
                 for far, steps in self._steps(at, label.material, backwards).items():
                     if far.system not in systems or _is_narrow(far, least_mm):
@@ -274,24 +229,24 @@ class EfficientChains:
                     for step in steps:
                         if step.union and plain:
                             continue
-                        longer = _longer(label, step, need.reach_m, backwards)
-                        if _insert(reached.setdefault(step.state, []), longer):
+                        longer = longer_by(label, step, need.reach_m, backwards)
+                        if insert(reached.setdefault(step.state, []), longer):
                             fresh.append((far, longer))
             edge = fresh
         self._outwards[key] = reached
         return reached
 
-    def _steps(self, end: End, material: str, backwards: bool) -> Mapping[End, list[_Step]]:
+    def _steps(self, end: End, material: str, backwards: bool) -> Mapping[End, list[Step]]:
         """Return every piece that goes onto an open end, with what it adds, by the end that it leads to."""
         key = (end, material, backwards)
         if key not in self._onto:
-            found: dict[End, list[_Step]] = {}
+            found: dict[End, list[Step]] = {}
             for step in self._make_steps(end, material, backwards):
                 found.setdefault(step.state[0], []).append(step)
             self._onto[key] = found
         return self._onto[key]
 
-    def _steps_to(self, end: End, material: str, backwards: bool, far: End) -> Sequence[_Step]:
+    def _steps_to(self, end: End, material: str, backwards: bool, far: End) -> Sequence[Step]:
         """Return the pieces that go onto an open end and lead to one other end, without making all the others."""
         if (end, material, backwards) in self._onto:
             return self._onto[end, material, backwards].get(far, ())
@@ -300,10 +255,10 @@ class EfficientChains:
             self._onto_one[key] = tuple(self._make_steps(end, material, backwards, far))
         return self._onto_one[key]
 
-    def _make_steps(self, end: End, material: str, backwards: bool, far: End | None = None) -> Iterator[_Step]:
+    def _make_steps(self, end: End, material: str, backwards: bool, far: End | None = None) -> Iterator[Step]:
         for joint, part in self.end_graph.pieces_onto(end, material, far):
             assert part.item is not None
-            yield _Step(
+            yield Step(
                 part,
                 joint,
                 (part.ends[1], is_metal(material_of(part)), part.end_bores_m[1]),
@@ -312,7 +267,7 @@ class EfficientChains:
                 part.item.price_cents,
                 *self._measured(part, backwards),
                 self.minutes.get(joint.method, 0),
-                self._uses(joint, end),
+                self._uses.of(joint, end),
                 sum(part.item.take_outs_m),
                 (part.end_bores_m[0], part.end_bores_m[1]),
                 min(part.end_bores_m) if self.throats else math.inf,
@@ -324,101 +279,8 @@ class EfficientChains:
         assert part.item is not None
         key = (part.item.item_id, part.reverse, backwards)
         if key not in self._measures:
-            self._measures[key] = self.measure(_reversed(part) if backwards else part)
+            self._measures[key] = self.measure(reversed_part(part) if backwards else part)
         return self._measures[key]
-
-    def _uses(self, joint: Mating, end: End) -> tuple[tuple[int, int], ...]:
-        """Return the bits of what a joint takes: a stub of this size and its cement, a washer of this size ..."""
-        if joint.method == "stub":
-            return self._bits_of("cement", 1), self._bits_of(("stub", end.size, end.system), _MANY)
-        if joint.method in _SHARED:
-            return (self._bits_of(joint.method, 1),)
-        return (self._bits_of((joint.method, end.size, end.system), _MANY),)
-
-    def _bits_of(self, what: object, most: int) -> tuple[int, int]:
-        if what not in self._bits:
-            self._bits[what] = (self._next_bit, most)
-            self._next_bit += most.bit_length()
-        return self._bits[what]
-
-
-def _with(uses: int, more: tuple[tuple[int, int], ...]) -> int:
-    """Return the bits of what is used with one more of each: the lowest bit of its own that is not set yet."""
-    for at, most in more:
-        uses |= (((uses >> at & most) << 1 | 1) & most) << at
-    return uses
-
-
-def _longer(label: _Label, step: _Step, most_reach: float, backwards: bool) -> _Label:
-    """Return the label with one more step; reach counts up to what is asked for."""
-    near, far = step.bores
-    joint = step_square_s2_m5(near, label.bore) if backwards else step_square_s2_m5(label.bore, near)
-    reach = most_reach if step.joint.method == "stub" else min(most_reach, label.reach + step.length)
-    return _Label(
-        label.cents + step.cents,
-        label.linear + step.linear,
-        label.square + step.square + joint,
-        label.water + step.water,
-        label.minutes + step.minutes,
-        _with(label.uses, step.uses),
-        reach,
-        label.separable or step.separable,
-        min(label.throat, step.throat),
-        far,
-        step,
-        label,
-        label.alone + step.square,
-    )
-
-
-def _is_beaten(labels: list[_Label], label: _Label | _Counts) -> bool:
-    """Return whether one of the labels is no worse than another one."""
-    cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
-    for c, low, sq, wa, mi, us, re, sep, th, *_ in labels:  # the innermost loop of the search: no calls in it
-        if (
-            c <= cents
-            and low <= linear
-            and sq <= square
-            and wa <= water
-            and mi <= minutes
-            and not us & ~uses
-            and re >= reach
-            and th >= throat
-            and (sep or not separable)
-        ):
-            return True
-    return False
-
-
-def _insert(labels: list[_Label], label: _Label) -> bool:
-    """Put a label among its equals unless one of them is no worse; return whether it went in."""
-    if _is_beaten(labels, label):
-        return False
-    cents, linear, square, water, minutes, uses, reach, separable, throat, *_ = label
-    labels[:] = [
-        other
-        for other in labels
-        if cents > other[0]
-        or linear > other[1]
-        or square > other[2]
-        or water > other[3]
-        or minutes > other[4]
-        or uses & ~other[5]
-        or reach < other[6]
-        or (other[7] and not separable)
-        or throat < other[8]
-    ]
-    labels.append(label)
-    return True
-
-
-def _chain(label: _Label, last: Mating, backwards: bool) -> Chain:
-    """Write a label out as a chain in the direction of the water."""
-    steps = label.steps()
-    pieces, matings = [step.part for step in steps], [*(step.joint for step in steps), last]
-    if backwards:
-        return Chain(tuple(_reversed(part) for part in reversed(pieces)), tuple(reversed(matings)))
-    return Chain(tuple(pieces), tuple(matings))
 
 
 def _limits(root: End, other: End) -> tuple[bool, frozenset[SizeSystem]]:
@@ -439,7 +301,3 @@ def _is_narrow(end: End, least_mm: float) -> bool:
 
 def _is_pipe(end: End) -> bool:
     return not end.form.is_thread
-
-
-def _reversed(part: Part) -> Part:
-    return replace(part, ends=part.ends[::-1], end_bores_m=part.end_bores_m[::-1], reverse=not part.reverse)
