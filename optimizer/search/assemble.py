@@ -19,7 +19,8 @@ from optimizer.model.rules import Rules
 from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.duty import Duty
-from optimizer.search.posing import Options, PosedProblem
+from optimizer.search.options import Options
+from optimizer.search.posing import PosedProblem
 from optimizer.takeoff.cut_list import new_pipe
 from optimizer.takeoff.long_pieces import with_couplings
 from optimizer.takeoff.plan_price import consumables_of, list_cents, pipe_purchases

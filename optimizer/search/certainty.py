@@ -40,7 +40,8 @@ from optimizer.search.checks import verdicts
 from optimizer.search.duty import Duty, own_duties
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.margins import by_margins
-from optimizer.search.posing import PosedProblem, options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import PosedProblem, pose
 from optimizer.search.question import Question
 from optimizer.search.telling import Telling
 from optimizer.search.weighed_plan import WeighedPlan

@@ -18,7 +18,8 @@ from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.flow_search import Progress
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.posing import Options, PosedProblem, at_speed, options_of, pose
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import PosedProblem, at_speed, pose
 from optimizer.search.reach import blocked
 from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands

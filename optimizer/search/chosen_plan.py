@@ -11,7 +11,8 @@ from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import NO_PUMP, Duty
 from optimizer.search.flow_posing import Choice, FlowCase
-from optimizer.search.posing import Options, PosedProblem
+from optimizer.search.options import Options
+from optimizer.search.posing import PosedProblem
 
 
 def plan_of_choice(

@@ -32,7 +32,8 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.posing import Options, options_of, sides_of, tee_end_of
+from optimizer.search.options import Options, options_of, tee_end_of
+from optimizer.search.posing import sides_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance

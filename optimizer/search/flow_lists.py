@@ -48,7 +48,8 @@ from optimizer.search.list_proof import ListSearch
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, WayFinder
 from optimizer.search.list_ways import Way as ListWay
-from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem
+from optimizer.search.options import Options
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of

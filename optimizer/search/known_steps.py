@@ -13,7 +13,8 @@ from optimizer.program.merge import EfficientSelection, efficient_selections
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import Duty, duties
-from optimizer.search.posing import Options, PosedProblem, options_of, pose
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import PosedProblem, pose
 
 _HALVINGS = 18
 _MOST = 20.0  # no step goes beyond this multiple of the minimum flows

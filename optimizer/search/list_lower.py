@@ -21,7 +21,8 @@ from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_pick import SEALS
 from optimizer.search.list_tapes import Tapes
-from optimizer.search.posing import LEAST_PER_CENT, Options
+from optimizer.search.options import Options
+from optimizer.search.posing import LEAST_PER_CENT
 from optimizer.takeoff.list_price import JointShop, PipeShop
 
 _MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables

@@ -36,7 +36,8 @@ from optimizer.search.duty import Duty
 from optimizer.search.flow_search import Progress
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
-from optimizer.search.posing import LEAST_PER_CENT, Options, PosedProblem, loss_units, options_of, pose, sides_of
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
 from optimizer.search.telling import Telling
 from optimizer.search.terms import TIME_LIMIT_S, Terms

@@ -19,7 +19,8 @@ from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Outcome, Selection,
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import NO_PUMP, Duty
-from optimizer.search.posing import Options, PosedProblem, given_heads_m, pose
+from optimizer.search.options import Options
+from optimizer.search.posing import PosedProblem, given_heads_m, pose
 from optimizer.verify.settings import PathLosses
 
 STEP = 0.01  # how finely the best that can be reached is told

@@ -9,7 +9,7 @@ from optimizer.choices.graph import Arc, ChoiceGraph
 from optimizer.model.catalog import Catalog
 from optimizer.model.network import Condition, Part, Run
 from optimizer.model.system import System
-from optimizer.search.posing import Options, options_of
+from optimizer.search.options import Options, options_of
 
 
 def as_it_stands(system: System, catalog: Catalog, runs: Mapping[str, object]) -> Options | None:

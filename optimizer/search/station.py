@@ -27,7 +27,8 @@ from optimizer.model.network import Leg, Network, Pump
 from optimizer.model.system import Rules
 from optimizer.search.duty import energy_cents
 from optimizer.search.list_costs import RunPrices
-from optimizer.search.posing import LEAST_PER_CENT, Options
+from optimizer.search.options import Options
+from optimizer.search.posing import LEAST_PER_CENT
 
 Ints = npt.NDArray[np.int64]
 

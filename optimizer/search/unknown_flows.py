@@ -39,7 +39,7 @@ from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box, tightened
-from optimizer.search.posing import Options
+from optimizer.search.options import Options
 from optimizer.search.reach import within_rules
 from optimizer.search.standing import as_it_stands
 from optimizer.search.terms import TIME_LIMIT_S

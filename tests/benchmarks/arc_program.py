@@ -20,7 +20,7 @@ from brute_force import weigh
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.graph import ChoiceGraph, EndState
 from optimizer.hydraulics import conditions_of, pump_head_m, tee_head_losses_m
-from optimizer.search.posing import Options
+from optimizer.search.options import Options
 
 
 @dataclass

@@ -34,7 +34,8 @@ from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
 from optimizer.search.engine import solve
-from optimizer.search.posing import Options, options_of, pose
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import pose
 from optimizer.search.question import Question
 from optimizer.search.studies.frontier import frontier
 from optimizer.search.unknown_flows import find_unknown

@@ -20,7 +20,7 @@ from optimizer.hydraulics import (
     tee_head_losses_m,
 )
 from optimizer.model.catalog import PIPES
-from optimizer.search.posing import Options
+from optimizer.search.options import Options
 from optimizer.verify.openings import opened
 
 

@@ -24,7 +24,7 @@ from optimizer.hydraulics.draws import Draws
 from optimizer.model.catalog import PIPES, Catalog
 from optimizer.model.network import Network, Part, Run
 from optimizer.model.system import System
-from optimizer.search.posing import Options, options_of
+from optimizer.search.options import Options, options_of
 from optimizer.takeoff.fitted import RunEnds
 from optimizer.verify.openings import all_open
 from optimizer.verify.settings import PathLosses

@@ -32,7 +32,7 @@ from optimizer.model.ends import Form
 from optimizer.model.network import LEGS, Leg, Part, Run
 from optimizer.model.stock import sticks_of
 from optimizer.read.stock_lengths import load_stick_rules
-from optimizer.search.posing import Options
+from optimizer.search.options import Options
 from optimizer.takeoff.cutting import cut_sticks
 from optimizer.takeoff.fit import fit_run
 from optimizer.takeoff.fitted import RunEnds

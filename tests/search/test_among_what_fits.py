@@ -25,7 +25,7 @@ from optimizer.model.system import System
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import joiners_of
+from optimizer.search.options import joiners_of
 
 LINE = """
 system: A globe valve in a long line, invented

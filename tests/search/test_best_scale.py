@@ -12,7 +12,7 @@ from optimizer.model.catalog import Kind
 from optimizer.model.network import Condition
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of
+from optimizer.search.options import options_of
 from optimizer.search.reach import STEP, best_scale
 
 

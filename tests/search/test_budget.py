@@ -24,7 +24,8 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 from optimizer.search.unknown_flows import find_unknown
 
 

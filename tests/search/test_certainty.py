@@ -33,7 +33,7 @@ from optimizer.search.balanced_draws import spread
 from optimizer.search.certainty import JUDGED, MANY, SAMPLE, SEED, Certain, picked_of, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
-from optimizer.search.posing import options_of
+from optimizer.search.options import options_of
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch

@@ -30,7 +30,8 @@ from optimizer.program.solve import SOLVERS, solve_sizing
 from optimizer.search.cheapest import find_plan
 from optimizer.search.flow_posing import FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 from optimizer.search.unknown_flows import find_unknown
 from optimizer.verify.check import verify_plan
 from optimizer.verify.openings import settle

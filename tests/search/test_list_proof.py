@@ -13,7 +13,7 @@ from optimizer.choices import offers
 from optimizer.choices.demands import known_flows
 from optimizer.model.plan import Status
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of
+from optimizer.search.options import options_of
 
 # a plan within 0.05 mm of the head that is there may fall on either side: losses are rounded up to 0.01 mm a run
 _ROUNDED_M = 5e-5

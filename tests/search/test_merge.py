@@ -14,7 +14,8 @@ from optimizer.choices.demands import known_flows
 from optimizer.program.merge import EfficientSelection, efficient_selections
 from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice, cost_of, excess_of
 from optimizer.program.solve import solve_sizing
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 
 
 def _problem(seed: int) -> SizingProblem:

@@ -14,7 +14,8 @@ from optimizer.program.narrow import solve_narrowed
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import through_costs
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 
 SIZES = ("3/4 in", "1 in", "1-1/4 in")
 

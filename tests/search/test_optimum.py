@@ -10,7 +10,8 @@ from optimizer.choices.demands import known_flows
 from optimizer.model.plan import Status
 from optimizer.program.solve import SOLVERS, solve_sizing
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 from optimizer.verify.check import verify_plan
 
 ROUNDING_M = 5e-5  # five terms on a path, each rounded up to 0.01 mm

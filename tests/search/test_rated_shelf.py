@@ -13,7 +13,7 @@ from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
-from optimizer.search.posing import options_of
+from optimizer.search.options import options_of
 from optimizer.search.pressure import most_pressures_pa, rated, rated_shelves, with_pump_borne, with_weak_gone
 from optimizer.verify.safety import safety_today
 

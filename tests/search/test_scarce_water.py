@@ -12,7 +12,7 @@ from optimizer.clock import TimeIsUp
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import options_of
+from optimizer.search.options import options_of
 from optimizer.search.scarce_water import ScarceWater
 from optimizer.verify.drains import part_volume_m3
 

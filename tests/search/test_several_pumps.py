@@ -28,7 +28,7 @@ from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Leg
 from optimizer.model.plan import Status
 from optimizer.model.system import System
-from optimizer.search.posing import Options, options_of
+from optimizer.search.options import Options, options_of
 from optimizer.search.pumps_plan import find_pumps_plan
 from optimizer.search.station import PumpsChoice, pumps_choices
 from optimizer.verify.check import verify_plan

@@ -24,7 +24,8 @@ from optimizer.model.plan import Status
 from optimizer.model.system import Rules, System, Target
 from optimizer.program.solve import solve_sizing
 from optimizer.search.cheapest import find_plan
-from optimizer.search.posing import Options, options_of, pose
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import pose
 from optimizer.search.unknown_flows import find_unknown
 from optimizer.verify.check import verify_plan
 from optimizer.verify.openings import all_open

@@ -19,7 +19,8 @@ from optimizer.search.flow_bound import QuickBound, reduced
 from optimizer.search.flow_case import Limit, case_of, material_of, prepare
 from optimizer.search.flow_posing import Way
 from optimizer.search.flow_tightening import free_box
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 
 SIZES = ("3/4 in", "1 in", "1-1/4 in")
 _CENTS = 1e-6

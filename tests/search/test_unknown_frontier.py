@@ -22,7 +22,7 @@ from optimizer.model.network import Part
 from optimizer.model.plan import Status
 from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
-from optimizer.search.posing import Options, options_of
+from optimizer.search.options import Options, options_of
 from optimizer.search.question import Question
 from optimizer.search.studies.frontier import Frontier, best_for_budget, frontier
 from optimizer.search.watch import Watch

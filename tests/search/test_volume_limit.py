@@ -15,7 +15,8 @@ from optimizer.choices.side_resources import Sides, water
 from optimizer.hydraulics import conditions_of, part_head_loss_m
 from optimizer.program.problem import Outcome, SizingProblem, cost_of, exceeded, excess_of
 from optimizer.program.solve import solve_sizing
-from optimizer.search.posing import options_of, pose
+from optimizer.search.options import options_of
+from optimizer.search.posing import pose
 from optimizer.verify.drains import part_volume_m3
 
 pytestmark = pytest.mark.usefixtures("whole_pipes")
