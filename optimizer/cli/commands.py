@@ -333,12 +333,13 @@ def _read(file: Path, catalogs: tuple[Path, ...], quiet: bool) -> tuple[System, 
 def _end_without_plan(system: System, found: Plan, as_json: bool) -> NoReturn:
     """Print why there is no plan, and end; no workbook is written."""
     from optimizer.documents import payload, text
+    from optimizer.documents.flows_text import unsafe_today
     from optimizer.model.plan import Status
 
     if as_json:
         print_json(payload.no_plan_json(system, found))
     else:
-        print_all(text.no_plan_blocks(system, found))
+        print_all([*unsafe_today(system), *text.no_plan_blocks(system, found)])
     click.get_current_context().exit(ANSWER_IS_NO if found.status is Status.INFEASIBLE else NO_ANSWER)
 
 

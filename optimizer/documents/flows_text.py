@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from optimizer.documents.balance_text import balance_blocks
@@ -12,6 +13,7 @@ from optimizer.documents.safety_text import today_blocks
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.targets import target_words, targets_of, targets_on_sums
 from optimizer.documents.words import flow_span, flow_words, in_mode, pump_setting
+from optimizer.errors import NetworkError
 from optimizer.units import show_flow, show_head, show_velocity
 from optimizer.wording.amounts import percent
 from optimizer.wording.notes import notes_words
@@ -39,7 +41,7 @@ def flow_blocks(
     that speak against what is calculated are told, with how far they are off.
     """
     blocks: list[Block] = [
-        *_unsafe_today(system),
+        *unsafe_today(system),
         Heading(f"Flows today: {system.name}"),
         _flow_table(system, solution, band),
     ]
@@ -56,7 +58,7 @@ def mode_flow_blocks(
     readings: Sequence[Compared] = (),
 ) -> list[Block]:
     """Return the same for every mode: its name, the system as it is run then, its flows, their band, what to note."""
-    blocks = _unsafe_today(system)
+    blocks = unsafe_today(system)
     for name, at, solution, band, notes in modes:
         title = in_mode("Flows today", name)
         blocks += [Heading(f"{title}: {system.name}"), _flow_table(at, solution, band), _pump_table(at, solution)]
@@ -85,13 +87,15 @@ def _as_set(reading: Measurement) -> str:
     return f" with {', '.join((*dials, *valves))}" if dials or valves else ""
 
 
-def _unsafe_today(system: System) -> list[Block]:
-    """Return what is unsafe as it stands; nothing where the file does not tell of tanks and drains."""
+def unsafe_today(system: System) -> list[Block]:
+    """Return what is unsafe as it stands; nothing where that is not known: no tanks and drains, no flows."""
     if not system.tanks and not system.drains:
         return []
     from optimizer.verify.safety import safety_today
 
-    return today_blocks(safety_today(system), system.units)
+    with suppress(NetworkError):
+        return today_blocks(safety_today(system), system.units)
+    return []
 
 
 def loss_blocks(

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.documents.status_words import status_words
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.model.bill import Bill
 from optimizer.model.outcome import PlanReport
+from optimizer.model.plan import Plan, Status
 from optimizer.model.quote import Quote
 from optimizer.wording.amounts import money
 
@@ -33,7 +35,7 @@ def quote_blocks(listed: Bill, quoted: Bill, quote: Quote, other: PlanReport) ->
         f"{money(listed.total_cents, currency)}. {priced} of {len(quoted.lines)} lines are priced by the store.",
         *([f"Spares: {money(quoted.spares_cents, currency)}."] if quoted.spares else []),
         _parts(quoted, quote),
-        verdict(quoted, other.bill, quote),
+        _same_parts(other.plan) if _needs(quoted) == _needs(other.bill) else verdict(quoted, other.bill, quote),
     ]
     if saved_cents(quoted, other.bill) > 0:
         blocks.append(_parts(other.bill, quote))
@@ -50,10 +52,14 @@ def guessed(bill: Bill, quote: Quote) -> int:
     return sum(not quote.names(line) for line in bill.lines)
 
 
+def _same_parts(plan: Plan) -> str:
+    if plan.status is Status.OPTIMAL and not plan.left_out:
+        return "No other plan is cheaper: the search finds the same parts."
+    return f"No cheaper plan was found: the search finds the same parts. {status_words(plan)}"
+
+
 def verdict(quoted: Bill, other: Bill, quote: Quote) -> str:
     """Return in a sentence whether another plan is cheaper at the store, and which of that is a guess."""
-    if _needs(quoted) == _needs(other):
-        return "No other plan is cheaper: the search finds the same parts."
     saved = saved_cents(quoted, other)
     guesses = guessed(quoted, quote), guessed(other, quote)
     if saved > 0 and any(guesses):

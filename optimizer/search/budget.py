@@ -11,7 +11,7 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.note import Note, money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.search.studies.most_flow import Look, MostFlow, most_flow
+from optimizer.search.studies.most_flow import STEP, Look, MostFlow, most_flow
 from optimizer.takeoff.plan_price import list_cents
 from optimizer.takeoff.take_off import Store
 
@@ -63,14 +63,18 @@ def most_for_budget(system: System, bought: Look, present: float, any_plan: Look
         How any plan of a system that keeps within the budget by what it uses is sought.
     """
     most = most_flow(system, any_plan, present)
-    best = scaled(system, most.scale)
+    best = scaled(system, max(most.scale, STEP))  # where nothing is within reach: why not
     plan = bought(best)
+    if plan.found and most.scale < STEP:
+        most = replace(most, scale=STEP)
     if not plan.found and most.scale > 0.0:
         # by what is used it keeps within the budget, by the parts list it does not: a little less flow may
         less = most_flow(system, bought, present, _TILL_STEP, most.scale)
         most = replace(most, scale=less.scale)
         best = scaled(system, most.scale)
         plan = bought(best)
+    if most.scale < STEP and plan.status is Status.INFEASIBLE:
+        plan = replace(plan, reasons=(note("not even that share", share=STEP, kept=None), *plan.reasons))
     said = (_most_note(system, most),) if plan.found else ()
     return BestForBudget(best, replace(plan, notes=(*said, *plan.notes)), most)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -11,6 +12,7 @@ from optimizer import pipeline
 from optimizer.documents.quote_text import guessed, quote_blocks, quote_json, verdict
 from optimizer.documents.tables import plain_text
 from optimizer.model.bill import Bill, BillLine
+from optimizer.model.plan import Status
 from optimizer.model.quote import Quote, QuotedPrice
 
 
@@ -64,3 +66,15 @@ def test_a_quote_of_all_lines_leaves_no_mark(tmp_path: Path) -> None:
     quote = pipeline.read_quote(filled(tmp_path, same), report, catalog)
 
     assert "* list price" not in plain_text(quote_blocks(report.bill, report.bill, quote, report))
+
+
+def test_that_no_other_plan_is_cheaper_is_said_of_a_proof_alone() -> None:
+    report, _ = planned()
+    bill, quote = report.bill, quote_of()
+    open_plan = replace(report.plan, status=Status.FEASIBLE, bound_cents=0)
+
+    assert "No other plan is cheaper" in plain_text(quote_blocks(bill, bill, quote, report))
+    text = plain_text(quote_blocks(bill, bill, quote, replace(report, plan=open_plan)))
+    assert "No cheaper plan was found" in text
+    assert "not proven cheapest" in text
+    assert "No other plan is cheaper" not in text

@@ -216,7 +216,8 @@ class _Frontier:
         except KeyboardInterrupt:
             self.watch.by_hand = True
         notes = (*self._notes(), *([_NO_ELECTRICITY] if self.steps and self.priced else []))
-        return Frontier(self._plans(), notes, self._complete())
+        none = not self.steps and self.beyond is not None and self.beyond <= _LEAST
+        return Frontier(self._plans(), notes, self._complete(), none)
 
     # the ends: what is least, the targets themselves, the most there is
 
@@ -259,12 +260,12 @@ class _Frontier:
         found = self._find(scale, share=_SHARE)
         if found.found:
             return self._keep(scale, found)
-        if found.proved_none and known is None:
+        if known is not None:
+            return self._keep(scale, known.found)
+        self.nothing = found.reasons or self.nothing  # those of the least multiple come last
+        if found.proved_none:
             self.beyond = scale if self.beyond is None else min(self.beyond, scale)
             self.left_out = self.left_out or found.left_out
-            self.nothing = self.nothing or found.reasons
-        elif known is not None:
-            return self._keep(scale, known.found)
         return None
 
     def _find(self, scale: float, share: float, cutoff: int | None = None, floor: int = 0) -> Answer:

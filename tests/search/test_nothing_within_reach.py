@@ -1,0 +1,92 @@
+"""Where not even a hundredth of the targets is within reach: why not is told, by every command alike."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from said import said
+
+from optimizer import pipeline
+from optimizer.cli import main
+from optimizer.model.catalog import Catalog
+from optimizer.model.plan import Status
+from optimizer.model.system import System
+
+# At 40 % of its rpm the pump lifts 0.16 × 12 ft = 1.9 ft (affinity laws), and the display stands 4 ft high.
+SLOW_NIGHT = """
+system: A night that is too slow
+units: US
+water: {salinity: 35 g/kg, temperature: 77 degF}
+surfaces: {sump: 0 ft, display: 4 ft}
+pumps: {return: {curve: [0 gph at 12 ft, 600 gph at 9 ft, 1200 gph at 0 ft], ports: 3/4 in NPT male, dial: rpm}}
+runs:
+  line:
+    from: sump
+    to: display
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, union, pipe 4 ft, elbow, pipe 1 ft]
+targets: {line: at least 300 gph}
+modes: {day: {return: 100 %}, night: {return: 40 %}}
+"""
+# Two outlets without valves into a display that falls 4 in. when the pump stops: 20 gal, for 5 gal there is room.
+SMALL_SUMP = """
+system: A sump that is too small
+units: US
+water: {salinity: 35 g/kg, temperature: 77 degF}
+surfaces: {sump: 0 ft, display: 4 ft}
+pumps: {return: {curve: [0 gph at 12 ft, 600 gph at 9 ft, 1200 gph at 0 ft], ports: 3/4 in NPT male}}
+runs:
+  riser:
+    from: sump
+    to: tee
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, adapter NPT female x socket, pipe 4 ft]
+  left: {from: tee, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}
+  right: {from: tee branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}
+tanks:
+  display: {length: 48 in, width: 24 in, overflow edge: 14 in, rim above edge: 1-1/2 in, return outlet depth: 4 in}
+  sump: {free volume: 5 gal}
+drains:
+  main: {from: display, mode: emergency, size: 1 in sch 40 PVC, fall: 3 ft, head over lip: 1/2 in, parts: [pipe 3 ft]}
+targets: {left + right: at least 600 gph}
+rules: {other sizes: no}
+"""
+
+
+def read(text: str, folder: Path) -> tuple[System, Catalog]:
+    (folder / "tank.yaml").write_text(text, encoding="utf-8")
+    return pipeline.read(folder / "tank.yaml")
+
+
+@pytest.mark.long
+def test_the_most_flow_where_there_is_none_says_why_and_not_that_nothing_is_asked(tmp_path: Path) -> None:
+    system, catalog = read(SLOW_NIGHT, tmp_path)
+
+    best = pipeline.most_flow(system.with_budget(3000), catalog, time_limit_s=20.0)
+
+    assert best.plan.status is Status.INFEASIBLE
+    first, why = said(best.plan.reasons)
+    assert first.startswith("not even 1 % of the minimum flows")
+    assert "night" in why
+
+
+@pytest.mark.long
+def test_a_frontier_without_a_plan_tells_what_forbids_the_least_flow(tmp_path: Path) -> None:
+    # 600 gph are more than the emergency drain takes; but that is not why there is no plan for 6 gph.
+    system, catalog = read(SMALL_SUMP, tmp_path)
+
+    (found,) = pipeline.frontier(system, catalog, time_limit_s=6.0).notes
+
+    assert "emergency drain" in " ".join(said(pipeline.search(system, catalog).reasons))
+    assert "the sump runs over when the power fails" in said([found])[0]
+
+
+def test_where_there_is_no_plan_what_is_unsafe_today_is_told_before_why(tmp_path: Path) -> None:
+    # A larger emergency drain would be the answer to the targets alone; the sump would run over all the same.
+    read(SMALL_SUMP, tmp_path)
+
+    text = CliRunner().invoke(main, ["plan", str(tmp_path / "tank.yaml")]).stdout
+
+    assert text.index("Unsafe today") < text.index("the sump runs over") < text.index("No plan")
