@@ -13,21 +13,16 @@ import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
 from typing import TypedDict, Unpack
 
 import numpy as np
 
-from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.both_ends import RangedAlternative, Weighing
 from optimizer.choices.effort import Effort
-from optimizer.choices.graph import Arc, ChoiceGraph
-from optimizer.choices.loss_basis import ArcRows
-from optimizer.choices.side_resources import SideResource, Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.model.catalog import PIPES, Catalog, CatalogItem
-from optimizer.model.network import Part, Run
+from optimizer.model.network import Run
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.list_program import Chosen
@@ -50,13 +45,12 @@ from optimizer.search.list_ways import TooManyWaysError, WayFinder
 from optimizer.search.list_ways import Way as ListWay
 from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
+from optimizer.search.ranged_run import RangedRun
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of
 from optimizer.verify.allowance import Allowance
 
-_GRAIN_M = 1e-7  # of head: so finely losses are told when ways are compared
-_MOST_LEVELS = 8  # of flow, up to which parts may be used: with more, ways are not compared
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
 _MOST_IN_LINES = 40_000  # as there, where no water is shared: each line's own flow then tells most ways apart
 _GAIN = 1.01  # times what a unit of pipe was told to cost: less of a gain is not worth pricing all again
@@ -189,7 +183,7 @@ class CheapestList:
         for source, rows, prices in zip(
             self.material.sources[name], self.material.rows[name], self.sources[name], strict=True
         ):
-            ranged = _Ranged(source.graph, rows, weighing, prices, surely_m3_s)
+            ranged = RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
             found = finder.find()
@@ -209,7 +203,7 @@ class CheapestList:
                 if found.least < self.limit:
                     yield found
 
-    def _as_way(self, way: ListWay, run: Run, ranged: _Ranged) -> Way:
+    def _as_way(self, way: ListWay, run: Run, ranged: RangedRun) -> Way:
         row = ranged.rows.row(way.arcs)
         most = min((ranged.most(arc) for arc in way.arcs), default=math.inf)
         alternative = RangedAlternative(way.least, way.packs, way.arcs, row, most, way.start, way.end)
@@ -316,82 +310,6 @@ class CheapestList:
         return sum(case.energy_cents.get(pump, 0) for each in speeds for pump in each.items()) // LEAST_PER_CENT
 
 
-@dataclass
-class _Ranged:
-    """A run's graph weighed over its range of flow: what a step loses at either end, and up to which flow it may go.
-
-    For the rest of a plan a loss counts at the flow that the run surely carries; ways are compared by their losses at
-    both ends of the range, and by the flows that they may not exceed, as side resources that have no limit.
-    """
-
-    graph: ChoiceGraph
-    rows: ArcRows
-    weighing: Weighing
-    prices: RunPrices
-    surely_m3_s: float
-
-    @cached_property
-    def table(self) -> AlternativeTable:
-        """Return the table of the ways on from every node.
-
-        Raises
-        ------
-        TooManyWaysError
-            When a step gives head back, or too many flows limit the steps: then ways can not be compared.
-        """
-        surely = self.rows.loss_of(self.surely_m3_s) if self.surely_m3_s > 0.0 else None
-        least_flow = self.weighing.least_size_m3_s
-
-        def loss_m(arc: Arc) -> float:
-            if self.most(arc) < least_flow:
-                return math.inf
-            return 0.0 if surely is None else surely(arc)
-
-        table = AlternativeTable(
-            self.graph,
-            self.weighing.packs,
-            _none,
-            _none,
-            _none,
-            effort=self.weighing.effort,
-            sides=Sides((*self._losses(), *self._levels())),
-            loss_of_arc=loss_m,
-            least=self.prices.least,
-        )
-        table.table()
-        return table
-
-    def most(self, arc: Arc) -> float:
-        """Return the most flow that a step may carry, endless where the run never carries as much [m³/s]."""
-        most = self.rows.most_of(arc)
-        return math.inf if most >= self.weighing.largest_m3_s else most
-
-    def _losses(self) -> Iterator[SideResource]:
-        arcs = [arc for each in self.graph.arcs for arc in each]
-        for flow in dict.fromkeys(self.weighing.flows_m3_s):
-            loss = self.rows.loss_of(flow)
-            sign = math.copysign(1.0, flow)
-            if any(sign * loss(arc) < 0.0 for arc in arcs):
-                raise TooManyWaysError
-            grains = {id(arc): round(sign * loss(arc) / _GRAIN_M) for arc in arcs}
-            yield SideResource("head", None, partial(_told, grains), has_price=True)
-
-    def _levels(self) -> Iterator[SideResource]:
-        """Yield for every flow that limits some step how many steps may not carry more."""
-        least_flow = self.weighing.least_size_m3_s
-        levels = {self.most(arc) for arcs in self.graph.arcs for arc in arcs}
-        found = sorted(level for level in levels if least_flow <= level < math.inf)
-        if len(found) > _MOST_LEVELS:
-            raise TooManyWaysError
-        for level in found:
-            slow = {id(arc): int(self.most(arc) <= level) for arcs in self.graph.arcs for arc in arcs}
-            yield SideResource("flow", None, partial(_told, slow), has_price=True)
-
-
-def _told(used: Mapping[int, int], arc: Arc) -> int:
-    return used[id(arc)]
-
-
 def _with_ways(case: FlowCase, ways: Mapping[str, tuple[Way, ...]]) -> FlowCase:
     tables = {
         name: CurveTable(np.stack([way.alternative.row for way in found]), case.tables[name].basis)
@@ -402,10 +320,6 @@ def _with_ways(case: FlowCase, ways: Mapping[str, tuple[Way, ...]]) -> FlowCase:
 
 def _place(options: Sequence[TeeOption], one: TeeOption) -> int:
     return next(i for i, option in enumerate(options) if option.tee is one.tee)
-
-
-def _none(_: Part) -> float:
-    return 0.0
 
 
 def by_list(

@@ -13,25 +13,21 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
-
-import numpy as np
 
 from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
 from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_list
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
-from optimizer.program.problem import LOSS_UNIT_M, Outcome, RunChoice, Selection, SizingProblem
-from optimizer.program.through import Rest, is_tree, rests_by_start, through_costs
+from optimizer.program.problem import Outcome, Selection, SizingProblem
+from optimizer.program.through import is_tree, through_costs
 from optimizer.search.collection import without_collection
 from optimizer.search.each_draw import EachDraw
-from optimizer.search.harmless import TeeLosses, harmless_loss
 from optimizer.search.list_lower import LowerPrices, first_lengths
-from optimizer.search.list_pick import Cutting, Pick, Rivals
-from optimizer.search.list_tapes import Tapes
-from optimizer.search.list_ways import TooManyWaysError, Way, WayFinder
-from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units
+from optimizer.search.list_pick import Cutting, Pick
+from optimizer.search.list_ways import TooManyWaysError, Way
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
 from optimizer.search.telling import Told
+from optimizer.search.told_ways import ToldWays
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
@@ -101,7 +97,7 @@ class _AtHead:
     taken: list[tuple[CatalogItem, int]] = field(default_factory=list)  # new pipe of lists, saw cuts counted [units]
     cuttings: dict[Cutting, None] = field(default_factory=dict)  # what pieces of pipe cost together, found so far
     made: Mapping[tuple[str, str], int] = field(default_factory=dict)  # joints of the best list
-    _finders: dict[str, WayFinder] = field(default_factory=dict)
+    until: float = 0.0  # on the clock; 0: from now on as long as the search may take
 
     def __post_init__(self) -> None:
         self.problem = self.posed.problem
@@ -110,8 +106,8 @@ class _AtHead:
         self.budget = budget
         if budget is not None and not self.search.shop.effort.cents_per_hour:
             self.below = min(self.below, budget + 1)
-        self.until = time.monotonic() + self.search.time_limit_s
-        self.states = {number: state for state, number in self.posed.states.items()}
+        self.until = self.until or time.monotonic() + self.search.time_limit_s
+        self.ways = ToldWays(self.search, self.posed, self.tables, self.drawn, self.until)
 
     def solve(self, any_will_do: bool, soon: bool = False) -> Found | None:
         if not all(self.problem.runs.values()) or not all(self.problem.tees.values()):
@@ -165,8 +161,7 @@ class _AtHead:
         told = self.posed.again(search.options, search.prices)
         posed = replace(told, problem=replace(told.problem, paths=self.problem.paths))
         tables = MergedTables(posed.problem, greatest_head(posed.problem))
-        there = replace(self, search=search, posed=posed, tables=tables, _finders={})
-        there.until = self.until
+        there = replace(self, search=search, posed=posed, tables=tables)
         least = search.first(tables, posed.problem)
         there.bound = self.bound if math.isinf(least) else max(self.bound, search.bound_cents(least))
         return there
@@ -191,15 +186,15 @@ class _AtHead:
         TooManyWaysError
             When there are more ways than a proof is worth.
         """
-        ways = self._ways(upto)
+        ways = self.ways.all_below(self._limit(upto), self.first_cents, self._say)
         self._say("proving")
         told = len(ways) == len(self.problem.runs) and all(ways.values())
-        more = self._few(self._posed_again(ways), self._limit(upto)) if told else None
+        more = self._few(self.ways.posed_again(ways), self._limit(upto)) if told else None
         if more is None:
             self.below = 0.0 if math.isinf(upto) else self.below
             self.bound = max(self.bound, self._bound_at(upto))
             return
-        ways = self._unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
+        ways = self.ways.unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
         answer = self._picked(ways, more[1], self._bound_at(upto))
         self.bound = max(self.bound, int(min(answer.bound_cents, self._bound_at(upto))))
         self._say("proving")
@@ -213,13 +208,13 @@ class _AtHead:
         few = self._few(self.problem, self._limit(self.below))
         if few is None:
             return False
-        ways = {run: [self._way(run, k) for k in few[0][run]] for run in self.problem.runs}
-        told = self._posed_again(ways)
+        ways = {run: [self.ways.one(run, k) for k in few[0][run]] for run in self.problem.runs}
+        told = self.ways.posed_again(ways)
         for about in (_FIRST if self.drawn is None else _FIRST_DRAWN, None):
             kept = self._few(told, self._limit(self.below), about)
             if kept is None:
                 return True
-            own = self._unbeaten({run: [ways[run][k] for k in each] for run, each in kept[0].items()})
+            own = self.ways.unbeaten({run: [ways[run][k] for k in each] for run, each in kept[0].items()})
             answer = self._picked(own, kept[1])
             complete = self.budget is None and all_carried(self.problem) and math.isinf(self.below)
             if self.best is not None or not complete or answer.outcome is not Outcome.INFEASIBLE:
@@ -288,7 +283,7 @@ class _AtHead:
         found = next(found for found in self.tables.selections() if found.need <= head)
         chosen = Chosen(dict(found.run_choice), dict(found.tee_choice))
         self.first_cents = {run: self.problem.runs[run][k].cents for run, k in chosen.runs.items()}
-        ways = {run: [self._way(run, k)] for run, k in chosen.runs.items()}
+        ways = {run: [self.ways.one(run, k)] for run, k in chosen.runs.items()}
         tees = {tee: [k] for tee, k in chosen.tees.items()}
         one = Chosen(dict.fromkeys(ways, 0), dict.fromkeys(tees, 0))
         pick = self._pick(ways, tees)
@@ -309,103 +304,6 @@ class _AtHead:
         if not all(runs.values()) or not all(tees.values()):
             return None
         return {name: list(kept) for name, kept in runs.items()}, {name: list(kept) for name, kept in tees.items()}
-
-    # ways
-
-    def _finder(self, run: str, below: float, rests: Mapping[int, Rest]) -> WayFinder:
-        if run not in self.search.tapes:
-            self.search.tapes[run] = Tapes(self.search.prices[run])
-        finder = WayFinder(self.search.tapes[run], self.posed.tables[run], rests, below, self.until)
-        if self.drawn is not None:
-            finder.drawn = self.drawn.of_step_m
-        return finder
-
-    def _ways(self, upto: float) -> dict[str, list[Way]]:
-        """Return all ways of every run that can be in a list below a limit [cents].
-
-        First of the runs that the cheapest plan of the tables changes, the dearest of them first: with each that is
-        told exactly the rest of a plan costs more than the tables have it, and fewer ways of the others are worth
-        telling.
-        """
-        below = self._limit(upto)
-        most = math.ceil(below)
-        rests = rests_by_start(self.problem, self.tables, most)
-        found: dict[str, list[Way]] = {}
-        changed = sorted(
-            (run for run in self.problem.runs if self.first_cents.get(run)), key=lambda run: -self.first_cents[run]
-        )
-        for run in (*changed, *(run for run in self.problem.runs if run not in changed)):
-            self._say(f"proving: {run}")
-            found[run] = self._ways_of(run, below, rests[run])
-            if not found[run]:
-                break
-            if run in changed:
-                told = self._posed_again(found)
-                rests = rests_by_start(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
-        return found
-
-    def _ways_of(self, run: str, below: float, rests: Mapping[int, Mapping[int, Rest]]) -> list[Way]:
-        """Return the ways of a run, given by start state and packs what the rest of a plan costs at the least."""
-        stays = self._stays(run)
-        found = [] if stays is None else [stays]
-        for state in self.posed.tables[run].graph.starts:
-            there = rests.get(self.posed.states.get(state, -1))
-            if there is not None and (stays is None or state != stays.start):
-                found += self._finder(run, below, there).find(state)
-        return found
-
-    def _stays(self, run: str) -> Way | None:
-        """Return a run as it stands where nothing else with the same ends is of any use: it costs nothing.
-
-        And what it loses is no more than the water has to spare there, whatever else is chosen.
-        """
-        if self.problem.limits or not self.search.shop.joints.fewer_cost_no_more():
-            return None
-        for k, choice in enumerate(self.problem.runs[run] if len(self.posed.tables[run].graph.ends) == 1 else ()):
-            way = self._way(run, k) if choice.cents == 0 else None
-            if way is None or way.cents or way.joints or any(way.pieces.values()):
-                continue
-            most = harmless_loss(self.problem, run, choice.start, *self._heads_and_tees)
-            lost = loss_units(way.loss_m) if self.drawn is None else way.lost_m / LOSS_UNIT_M
-            if most is not None and np.all(lost <= most):
-                return way
-        return None
-
-    @cached_property
-    def _heads_and_tees(self) -> tuple[Mapping[str, Any], TeeLosses]:
-        """Return the heads of all ways and what fittings lose, in every draw where that counts [loss units]."""
-        if self.drawn is not None:
-            every = {tee: range(len(found)) for tee, found in self.posed.tees.items()}
-            return self.drawn.heads(), self.drawn.tees(self.posed, every)
-        heads = {path.name: path.head for path in self.problem.paths}
-        return heads, {tee: [choice.losses for choice in found] for tee, found in self.problem.tees.items()}
-
-    def _unbeaten(self, ways: Mapping[str, Sequence[Way]]) -> dict[str, list[Way]]:
-        """Return the ways that no other makes needless; all where money for parts is limited apart from the cost."""
-        if self.budget is not None and self.search.shop.effort.cents_per_hour:
-            return {run: list(found) for run, found in ways.items()}
-        rivals = Rivals(self.search.shop)
-        return {run: [found[i] for i in rivals.unbeaten(found)] for run, found in ways.items()}
-
-    def _way(self, run: str, k: int) -> Way:
-        """Return an alternative of the tables as a way."""
-        if run not in self._finders:
-            self._finders[run] = self._finder(run, math.inf, {})
-        choice, found = self.problem.runs[run][k], self.posed.alternatives[run][k]
-        start, end = self.states[choice.start], self.states[choice.end]
-        return self._finders[run].one(found.arcs, start, end)
-
-    def _posed_again(self, ways: Mapping[str, Sequence[Way]]) -> SizingProblem:
-        """Return the problem with these ways at their lower prices."""
-        numbers = self.posed.states
-        runs = {
-            run: tuple(
-                RunChoice(numbers[way.start], numbers[way.end], way.least, loss_units(way.loss_m), way.packs, way.used)
-                for way in found
-            )
-            for run, found in ways.items()
-        }
-        return replace(self.problem, runs={**self.problem.runs, **runs})
 
     # the program
 
