@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import NetworkError
@@ -14,11 +15,12 @@ from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.rules import QUIET_M_S
 from optimizer.model.system import System
 from optimizer.search.answer import Answer
-from optimizer.search.checks import cut_apart
+from optimizer.search.checks import cut_apart, verdicts
 from optimizer.search.engine import solve
 from optimizer.search.question import Question
 from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.kept import pipe_kept
+from optimizer.search.studies.promise import works_in
 from optimizer.search.studies.sensible import OFTEN, sensible
 from optimizer.search.watch import Watch
 from optimizer.verify.reach import is_joined, present_networks, reach_of
@@ -96,20 +98,50 @@ class _Kinds:
         yield self._kind(CHEAPEST, cheapest)
         if self.system.rules.certainty < OFTEN:
             often = self.system.with_promise(certainty=OFTEN)
-            yield self._kind(OFTEN_RIGHT, self._find(OFTEN_RIGHT, often))
+            yield self._kind(OFTEN_RIGHT, self._narrower(OFTEN_RIGHT, often, cheapest, self._works_often))
         if self.system.rules.velocity_limit_m_s > QUIET_M_S:
             quiet = replace(self.system, rules=replace(self.system.rules, velocity_limit_m_s=QUIET_M_S))
             slower = note("no faster", limit_m_s=QUIET_M_S)
-            yield self._kind(slower, self._find(slower, quiet))
+            keeps = partial(self._passes, quiet)
+            yield self._kind(slower, self._narrower(slower, quiet, cheapest, keeps))
         yield self._sensible(cheapest)
         yield self._few_cuts(cheapest)
         no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
         kept = pipe_kept(self.system)
-        for kind, system in ((SAME_SIZE, no_other_size), (SAME_PIPE, kept)):
-            # where the cheapest of all plans only sets pumps and valves it is the cheapest of these as well
-            settings_alone = cheapest is not None and cheapest.found and not _changes_parts(cheapest.plan)
-            yield self._kind(kind, cheapest if settings_alone else self._find(kind, system))
+        given = (
+            cheapest if cheapest is not None and cheapest.found else None
+        )  # its tees may have sizes that others do not
+        yield self._kind(SAME_SIZE, self._narrower(SAME_SIZE, no_other_size, given, self._keeps_sizes))
+        # where the cheapest of all plans only sets pumps and valves it is the cheapest of these as well
+        yield self._kind(SAME_PIPE, self._narrower(SAME_PIPE, kept, cheapest, lambda plan: not _changes_parts(plan)))
         yield KindOfPlan(AS_IT_IS, None, self._present())
+
+    def _narrower(
+        self, kind: Note, system: System, cheapest: Answer | None, is_one: Callable[[Plan], bool]
+    ) -> Answer | None:
+        """Return the cheapest of fewer plans: the cheapest of all where it is one of them, or proved not to be."""
+        if cheapest is not None and (is_one(cheapest.plan) if cheapest.found else cheapest.proved_none):
+            self.left -= 1
+            return cheapest
+        return self._find(kind, system)
+
+    def _works_often(self, plan: Plan) -> bool:
+        return (works_in(self.system, plan, self.watch) or 0.0) >= OFTEN
+
+    def _passes(self, system: System, plan: Plan) -> bool:
+        return not verdicts(system, plan, self.catalog).failures
+
+    def _keeps_sizes(self, plan: Plan) -> bool:
+        """Return whether all that is bought has the sizes of the run where it goes."""
+        if any(tee.purchases for tee in plan.tees.values()):
+            return False
+        runs = self.system.network.runs
+        return all(
+            end.size == runs[name].size
+            for name, run in plan.runs.items()
+            for bought in run.purchases
+            for end in bought.item.ends
+        )
 
     def _find(self, kind: Note, system: System) -> Answer | None:
         """Search one kind with its share of the time; None where there is no time."""
