@@ -77,7 +77,8 @@ def frontier(
 def compare(file: Path, catalogs: tuple[Path, ...], time_limit_s: float, as_json: bool) -> None:
     """Compare the cheapest plan with other kinds of plan.
 
-    One that works in 8 of 10 cases, the fewest saw cuts, no other pipe size, only the pump, and nothing at all.
+    One that works in 8 of 10 cases, a quiet one, the sensible one (often working, quiet, whole legs in one size), the
+    fewest saw cuts, no other pipe size, only the pump, and nothing at all.
     """
     system, catalog = _read(file, catalogs, as_json)
     from optimizer import pipeline
