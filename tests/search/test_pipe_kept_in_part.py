@@ -59,6 +59,7 @@ targets:
 rules:
   sizes: [3/4 in, 1 in]
   velocity limit: 9.0 m/s
+  buy pipe: by the foot
 """
 
 
@@ -75,13 +76,14 @@ def test_a_long_pipe_is_replaced_only_as_far_as_it_must_be(tmp_path: Path) -> No
     tail = [(one.kind, one.existing, round(one.length_m, 4)) for one in plan.runs["riser"].parts[-3:]]
     assert tail == [(Kind.PIPE, True, 1.2188), (Kind.REDUCING_COUPLING, False, 0.0), (Kind.PIPE, False, 0.7312)]
     items = full_catalog().items
-    # three eighths of 1.95 m, 22.2 mm in the socket of the coupling and a saw cut of 3.2 mm: 756.65 mm of 1 in. pipe
-    pipe = -(-756.65 * items["sch40-pipe-100"].price_cents // 304.8)
+    # three eighths of 1.95 m, 22.2 mm in the socket of the coupling and a saw cut of 3.2 mm: 756.65 mm of 1 in. pipe,
+    # which are 3 ft where it is sold by the foot
+    pipe = -(-756.65 // 304.8) * items["sch40-pipe-100"].price_cents
     cans = items["cement-quarter-pint"].price_cents + items["primer-quarter-pint"].price_cents
     by_hand = items["sch40-reducing-coupling-100x075"].price_cents + pipe + cans
     assert (plan.status, plan.material_cents) == (Status.OPTIMAL, by_hand)
-    # replaced whole it would be 1,975.4 mm; cut in the middle 1,000.4 mm
-    assert by_hand < 1558 < 1939
+    # replaced whole it would be 1,975.4 mm, 7 ft; cut in the middle 1,000.4 mm, 4 ft
+    assert by_hand < 1643 < 2000
 
 
 def test_a_pipe_with_a_coupling_in_its_middle_costs_no_less_but_for_where_it_may_be_cut(tmp_path: Path) -> None:
