@@ -2,37 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
-from cli.running import ROOT
-from click.testing import CliRunner, Result
+from click.testing import Result
+from many.jobs import GOOD, retrofit
 
 from optimizer import pipeline
-from optimizer.cli import main
 from optimizer.errors import InputError
-from optimizer.many import workers
-from optimizer.many.answer import Answered, Job, answer
 from optimizer.many.variants import place_of, read_variants
 
-GOOD = ROOT / "examples" / "single-return.yaml"
-
-
-@pytest.fixture(autouse=True)
-def _no_processes(monkeypatch: pytest.MonkeyPatch) -> None:
-    def here(jobs: Iterator[Job], workers: int) -> Iterator[Answered]:
-        return map(answer, jobs)
-
-    monkeypatch.setattr(workers, "by_processes", here)
+pytestmark = pytest.mark.usefixtures("no_processes")
 
 
 def vary(folder: Path, table: str, *words: object, to: str = "r.csv") -> Result:
     (folder / "with.csv").write_text(table, encoding="utf-8")
     asked = ["vary", GOOD, "--with", folder / "with.csv", "--to", folder / to, *words]
-    return CliRunner().invoke(main, [str(word) for word in asked])
+    return retrofit(*asked)
 
 
 def table_of(folder: Path) -> pd.DataFrame:
