@@ -38,11 +38,12 @@ from optimizer.search.flow_case import (
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
-from optimizer.search.flow_tightening import Box, free_box, tightened
+from optimizer.search.flow_tightening import Box, free_box
 from optimizer.search.options import Options
 from optimizer.search.reach import within_rules
 from optimizer.search.standing import as_it_stands
 from optimizer.search.terms import TIME_LIMIT_S
+from optimizer.search.too_little_head import too_little_head
 from optimizer.verify.allowance import Allowance
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
@@ -174,7 +175,7 @@ class _Finder:
             quick = None if free is None else QuickBound(basic.case, free)
             costs = None if quick is None else quick.costs()
             if free is None or quick is None or costs is None:
-                return self._none((_too_little_head(basic.case),))
+                return self._none((too_little_head(basic.case),))
             self.floor = max(self.floor, _whole(costs.bound) + least_energy_cents(basic.case))
             self._first(basic.case)
             if self.best is None and shape_of(basic.case) is None:
@@ -394,13 +395,6 @@ class _Finder:
         cents, speeds = cents_of(case, choice), case.modes[0].speeds[choice.speeds[0]]
         energy = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
         return plan_of_choice(self.system, basic.options, case, choice, (cents, bound), energy, solver=self.solver)
-
-
-def _too_little_head(case: FlowCase) -> Note:
-    """Return that the ways of least loss do not do, and in which of several modes that shows."""
-    modes = enumerate(case.modes if len(case.modes) > 1 else ())
-    short = next((at.name for i, at in modes if tightened(case, case.ranges, i, free=True) is None), None)
-    return note("too little head", mode=note("in that mode", mode=short) if short else None)
 
 
 def _whole(cents: float) -> int:

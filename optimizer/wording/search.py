@@ -178,7 +178,12 @@ NO_PLAN: Mapping[str, str] = {
         "no coupling of its size is for sale"
     ),
     "no way to plumb run": "the rules and the catalogs leave no way to plumb run {run!r}",
-    "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows{mode}",
+    "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows{mode}{weak}",
+    "lift no higher": ": {pumps:then}",
+    "lifts at most": (
+        "pump {pump!r} lifts {most_m:head} at most, and its water has to rise {lift_m:head}: no pipe or fitting "
+        "mends that"
+    ),
     "no combination": (
         "no combination of these parts meets all targets at once{within:joined}, with valves cut in where that helps"
     ),
