@@ -51,11 +51,11 @@ def tee_options(
     if tee.item is not None and tee.condition is not Condition.MUST_GO:
         found.append(TeeOption(tee, dict.fromkeys(sizes, KEPT)))
     if tee.condition is not Condition.KEEP or tee.item is None:
-        found += list(_new_fittings(tee, point, catalog, sizes))
+        found += list(_new_fittings(point, catalog, sizes))
     return found
 
 
-def _new_fittings(tee: Tee, point: str, catalog: Catalog, sizes: Mapping[Leg, tuple[End, ...]]) -> Iterable[TeeOption]:
+def _new_fittings(point: str, catalog: Catalog, sizes: Mapping[Leg, tuple[End, ...]]) -> Iterable[TeeOption]:
     legs = [leg for leg in LEGS if leg in sizes]
     seen: set[tuple[End, ...]] = set()
     rows = sorted(catalog.of_kind(Kind.TEE if len(legs) == 3 else Kind.CROSS), key=lambda item: item.price_cents)

@@ -67,9 +67,9 @@ def joints_made(
         before = -1 if joint == 0 else places[joint - 1]
         after = count if joint == len(parts) else places[joint]
         if joint == 0:
-            made.append(not tees_kept[0] or not (_stays(parts, places, 0) and (after == 0 or after is None)))
+            made.append(not tees_kept[0] or not (_stays(parts, 0) and (after == 0 or after is None)))
         elif joint == len(parts):
-            last = _stays(parts, places, joint - 1) and (before == count - 1 or before is None)
+            last = _stays(parts, joint - 1) and (before == count - 1 or before is None)
             made.append(not tees_kept[1] or not last)
         elif before is None or after is None:
             both = parts[joint - 1].existing and parts[joint].existing
@@ -79,7 +79,7 @@ def joints_made(
     return made
 
 
-def _stays(parts: Sequence[Part], places: Sequence[int | None], index: int) -> bool:
+def _stays(parts: Sequence[Part], index: int) -> bool:
     return index < len(parts) and parts[index].existing
 
 

@@ -174,7 +174,7 @@ def solve_list(
             heard(min(bound, least))
         if bound >= least:
             break
-        _forbid(model, problem, chosen, told)
+        _forbid(model, chosen, told)
     bound = min(bound, least)
     if best is None:
         return ListAnswer(Outcome.INFEASIBLE if bound >= least else Outcome.NO_PLAN_FOUND, None, None, bound, name)
@@ -382,7 +382,7 @@ def _up(value: float) -> int:
     return max(0, math.ceil(value - 1e-4)) if math.isfinite(value) else 0
 
 
-def _forbid(model: _Model, problem: ListProblem, chosen: Chosen, told: Priced) -> None:
+def _forbid(model: _Model, chosen: Chosen, told: Priced) -> None:
     """Add what a priced choice says of the pipe of all like it, and leave that choice itself out: it is known."""
     from ortools.math_opt.python import mathopt
 

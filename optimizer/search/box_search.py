@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from optimizer.choices.loss_basis import Floats
-from optimizer.clock import TimeIsUp, look
+from optimizer.clock import look
 from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
 from optimizer.search.box_choices import choices_below
@@ -24,7 +24,7 @@ from optimizer.search.box_rings import meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
-from optimizer.search.flow_search import STOPPED, TIME_CAME, FlowSearch, Price, Progress, SearchState
+from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState
 from optimizer.search.flow_tightening import ROOT_ROUNDS, surely_fails, tightened
 from optimizer.verify.held import settle_held
 
@@ -84,12 +84,8 @@ class BoxSearch:
 
     def run(self) -> SearchState:
         """Search until the proof, the time limit or an interrupt."""
-        try:
+        with self.state.ending():
             self._search()
-        except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = STOPPED, True
-        except TimeIsUp:
-            self.state.stopped = TIME_CAME
         self._update_bound()
         self.state.complete = not self.state.stopped
         return self.state

@@ -11,7 +11,8 @@ from __future__ import annotations
 import heapq
 import math
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from optimizer.clock import TimeIsUp
@@ -65,6 +66,16 @@ class SearchState:
     unproved_cents: int | None = None  # the cheapest of them
     stopped: Note | None = None  # why the search ended before its proof
     by_hand: bool = False
+
+    @contextmanager
+    def ending(self) -> Iterator[None]:
+        """Note what ends a search before its proof: an interrupt, or the time."""
+        try:
+            yield
+        except KeyboardInterrupt:
+            self.stopped, self.by_hand = STOPPED, True
+        except TimeIsUp:
+            self.stopped = TIME_CAME
 
 
 @dataclass(order=True)
@@ -129,7 +140,7 @@ class FlowSearch:
 
     def run(self) -> SearchState:
         """Search until the proof, the time limit or an interrupt."""
-        try:
+        with self.state.ending():
             while self.waiting and not self._done():
                 if time.monotonic() > self.until:
                     self.state.stopped = TIME_CAME
@@ -138,10 +149,6 @@ class FlowSearch:
                     self.state.stopped = note("one look takes too long")
                     break
                 self._round()
-        except KeyboardInterrupt:
-            self.state.stopped, self.state.by_hand = STOPPED, True
-        except TimeIsUp:
-            self.state.stopped = TIME_CAME
         self._update_bound()
         self.state.complete = not self.state.stopped
         return self.state

@@ -36,7 +36,6 @@ class TeeCurves:
 
     def __post_init__(self) -> None:
         self.geometry = tee_geometry(self.item, self.conditions)
-        self._end_of = {leg: end for end, leg in self.legs.items()}
 
     def loss_m(self, end: RunEndKey, flows_m3_s: Mapping[RunEndKey, float]) -> float:
         """Return what is lost at a run's end [m], counted in the run's direction, at the flows of all ends."""

@@ -13,11 +13,6 @@ from optimizer.read.places import data_directory
 PRICE_HEADER = "item_id,price,currency,price_date\n"
 
 
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
-
-
 def test_a_price_list_overrides_prices_by_id(tmp_path: Path, catalog: Catalog) -> None:
     prices = tmp_path / "prices.csv"
     prices.write_text(PRICE_HEADER + "sch40-elbow-100,1.05,USD,2026-12-24\n", encoding="utf-8")

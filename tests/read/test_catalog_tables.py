@@ -29,11 +29,6 @@ def reference(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
-
-
 def socket(size: str) -> End:
     return End(Form.SOCKET, size, SizeSystem.METRIC if size.endswith("mm") else SizeSystem.IPS)
 

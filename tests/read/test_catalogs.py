@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.model.catalog import BASES, PIPES, Catalog, Kind
 from optimizer.model.ends import End, Form, SizeSystem
-from optimizer.read.catalogs import SHIPPED, load_catalog
+from optimizer.read.catalogs import SHIPPED
 from optimizer.read.places import data_directory
 
 INCH = ("1/2 in", "3/4 in", "1 in", "1-1/4 in", "1-1/2 in", "2 in", "2-1/2 in", "3 in")
@@ -21,11 +21,6 @@ SOCKETED_VALVES = frozenset(  # what a pipe of every size finds; the others are 
     }
 )
 METRIC = ("20 mm", "25 mm", "32 mm", "40 mm", "50 mm", "63 mm", "75 mm")
-
-
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
 
 
 def socket(size: str) -> End:

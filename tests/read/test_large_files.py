@@ -22,11 +22,6 @@ pumps:
 RUN = "{from: sump, to: display, size: 1 in sch 40 PVC, parts: [%s]}"
 
 
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
-
-
 def said_of(path: Path, text: str, catalog: Catalog) -> tuple[str, ...]:
     path.write_text(text, encoding="utf-8")
     begun = time.process_time()

@@ -11,7 +11,6 @@ from optimizer.model.calibration import Calibration, Measurement
 from optimizer.model.catalog import Catalog
 from optimizer.model.dial import POWER, RPM, Dial, DialKind
 from optimizer.model.system import System
-from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 
 GALLON_H_M3_S = 3.785411784e-3 / 3600.0
@@ -29,11 +28,6 @@ runs:
     parts: [pump return, pipe 3 ft, {check}, ball valve, pipe 3 ft]
 {more}
 """
-
-
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
 
 
 @pytest.fixture

@@ -33,11 +33,6 @@ targets: {{line: at least 1 gph}}
 """
 
 
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
-
-
 @pytest.mark.parametrize("kind", NEW_KINDS, ids=str)
 def test_every_kind_has_rows_with_a_loss_that_names_its_source(catalog: Catalog, kind: Kind) -> None:
     items = catalog.of_kind(kind)

@@ -8,16 +8,10 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.model.catalog import Catalog
-from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 
 BROKEN = Path(__file__).parent.parent / "broken"
 NAMES = sorted(path.stem for path in BROKEN.glob("*.yaml"))
-
-
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
 
 
 @pytest.mark.parametrize("name", NAMES)

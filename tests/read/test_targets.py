@@ -11,7 +11,6 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.model.catalog import Catalog
 from optimizer.model.system import Share, System
-from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 
@@ -29,11 +28,6 @@ runs:
   left: {from: tee 2 branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft]}
   right: {from: tee 2, to: display, size: 1 in sch 40 PVC, parts: [pipe 1 ft]}
 """
-
-
-@pytest.fixture(scope="module")
-def catalog() -> Catalog:
-    return load_catalog()
 
 
 def read(more: str, catalog: Catalog, tmp_path: Path) -> System:

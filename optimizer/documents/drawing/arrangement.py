@@ -55,7 +55,6 @@ class Lane:
     bottom: float
     down: bool
     slots: tuple[Slot, ...]
-    crossed_at: tuple[float, ...]
     turn_y: float | None = None
 
     def x_at(self, start: bool) -> float:
@@ -230,10 +229,10 @@ def _lane(
     ends = [LEAST_GAP if begin != start else _pad(network.points[run.start.point].kind, above=not down)]
     ends.append(_pad(network.points[run.end.point].kind, above=down))
     before, after = ends if down else ends[::-1]
-    crossed_at = tuple(sorted(zero - up for up in crossed))
+    crossed_at = sorted(zero - up for up in crossed)
     slots = _slots(blocks, top + before, bottom - after, down, crossed_at)
     turn_y = zero - begin if begin != start else None
-    return Lane(x, top, bottom, down, slots, crossed_at, turn_y)
+    return Lane(x, top, bottom, down, slots, turn_y)
 
 
 def _slots(
