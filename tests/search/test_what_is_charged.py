@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -80,3 +81,17 @@ def test_a_plan_says_what_parts_work_and_minimum_order_come_to(tmp_path: Path) -
     assert found.topped_up_cents == 20000 - (found.cost_cents or 0) - found.effort_cents
     assert "to reach the minimum order" in status_words(found)
     assert "$200.00" in status_words(found)
+
+
+@pytest.mark.long
+def test_on_the_frontier_no_plan_is_shown_beside_one_that_gives_more_for_the_same_order(tmp_path: Path) -> None:
+    system, catalog = pipeline.read(SMALL)
+    low, rules = replace(system.targets[0], low_m3_s=2e-3), replace(system.rules, minimum_order_cents=3000)
+    free = pipeline.frontier(replace(system, targets=(low,)), catalog).plans
+    told = pipeline.frontier(replace(system, targets=(low,), rules=rules), catalog).plans
+
+    under = [one for one in free if 0 < (one.plan.cost_cents or 0) <= 3000]
+    assert len(under) > 1
+    # of all that the order covers the one that gives the most; what costs more, and nothing at all, stay
+    least = [one.plan.cost_cents or 0 for one in free if one not in under[:-1]]
+    assert [one.plan.cost_cents for one in told] == least

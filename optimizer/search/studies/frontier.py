@@ -184,7 +184,17 @@ def _with_plan(system: System, plans: tuple[FrontierPlan, ...], answer: Answer) 
     for one in found:
         if one.reach > max((other.reach for other in kept), default=0.0):
             kept.append(one)
-    return tuple(kept)
+    charged = [_charged_cents(system, one.plan) for one in kept]
+    return tuple(
+        one
+        for i, one in enumerate(kept)
+        if one.plan is answer.plan or all(charged[i] < other for other in charged[i + 1 :])
+    )
+
+
+def _charged_cents(system: System, plan: Plan) -> int:
+    """Return what parts and work come to [cents]: more flow for the same minimum order is not worth less."""
+    return system.rules.charged_cents((plan.cost_cents or 0) + plan.effort_cents)
 
 
 class _Frontier:
