@@ -30,10 +30,11 @@ from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import Rules, System, Target
 from optimizer.search import certainty
 from optimizer.search.balanced_draws import spread
-from optimizer.search.certainty import JUDGED, MANY, SAMPLE, SEED, Certain, picked_of, with_certainty
+from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
 from optimizer.search.options import options_of
+from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch
@@ -95,12 +96,12 @@ def is_proved(seed: int, make: Callable[[int, Catalog], System | None] = random_
         return None
     search = Certain(question, known_flows(system), asked)
     found = search.answer()
-    least = least_by_enumeration(system, catalog, math.ceil(asked * SAMPLE - 1e-9), search.cases.draws)
-    if search.best is None:
+    least = least_by_enumeration(system, catalog, math.ceil(asked * SAMPLE - 1e-9), search.sample.cases.draws)
+    if search.sample.best is None:
         assert least is None
         return None
     # To the cent; the plan that is given may be one up, where a second sample does not bear out the first.
-    assert search.best.cents == least
+    assert search.sample.best.cents == least
     if found is None:
         return None
     assert found.cents is not None
@@ -114,7 +115,7 @@ def assert_borne_out(system: System, plan: Plan, search: Certain) -> None:
     """Hold the share of cases that is told, of `JUDGED` draws, against four times as many others."""
     fresh = Cases.of(system, 4 * JUDGED, 77)
     works = works_known(fresh, known_flows(system), planned_network(system.network, plan)).mean()
-    told = search.judged(plan) / JUDGED
+    told = search.sample.judged(plan) / JUDGED
     # four standard deviations of the difference of the two shares, and one draw
     within = 4.0 * math.sqrt(max(told * (1.0 - told), 1e-4) * (1.0 / JUDGED + 0.25 / JUDGED))
     assert works == pytest.approx(told, abs=within + 1.0 / JUDGED)
@@ -271,9 +272,9 @@ def test_that_no_plan_works_so_often_is_proved_where_no_way_of_all_does() -> Non
     for seed in range(12):
         system = random_line(seed, catalog)
         search = Certain(Question(system, catalog, Watch.of(60.0)), known_flows(system), 0.97)
-        if search.answer() is None and search.looked:
+        if search.answer() is None and search.sample.looked:
             # a sample errs by some draws: what comes so near is left open
-            least = least_by_enumeration(system, catalog, 94, search.cases.draws)
+            least = least_by_enumeration(system, catalog, 94, search.sample.cases.draws)
             assert (search.none is None) == (least is not None)
             told.append(search.none)
     proved = [one for one in told if one is not None]
