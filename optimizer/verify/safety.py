@@ -66,7 +66,7 @@ def safety_of(system: System, plan: Plan, verification: Verification) -> SafetyR
         set_so = network if verification.valves is None else with_openings(network, verification.valves)
         after = Running(set_so, flows.flows_m3_s, flows.velocities_m_s)
         checks.append([*flow_checks(at, running(at.network), after)])
-        said = (*warnings_of(at, after), *opened(at, network, flows.all_open_m3_s))
+        said = (*warnings_of(at, after), *opened(at, network, after, flows.all_open_m3_s))
         warnings += [(name, each) for each in said]
     then = planned_network(system.network, plan)
     whole = tuple(pressure_checks(fastest(system, system.network), fastest(system, then)))
