@@ -267,6 +267,12 @@ def _unknown_part(text: str, words: str) -> QuantityError:
         return QuantityError(f"'{text}' among the parts of a run", advice)
     if re.match(r"(cap|plug)\b", words, re.IGNORECASE):
         return QuantityError(f"'{text}' among the parts of a run", "parts that water flows through")
+    if re.search(r"\w\s+(hose|tube)\b", words, re.IGNORECASE):
+        advice = (
+            "hose and its length alone, in a run whose size says what it is, such as 1/2 in braided hose: where it "
+        )
+        advice += "goes on as pipe that is a run of its own, from where the first one ends"
+        return QuantityError(f"'{text}' among the parts of a run", advice)
     near = nearest(words, KIND_WORDS) or nearest(" ".join(words.split()[:2]), KIND_WORDS)
     near = near or nearest(words.split()[0] if words.split() else "", KIND_WORDS)
     return QuantityError(f"unknown part '{text}'", "one of " + ", ".join(_taught()), near)
