@@ -42,8 +42,8 @@ def pumps_in(run: Run) -> tuple[str, ...]:
     return tuple(part.name for part in run.parts if part.kind is Kind.PUMP)
 
 
-def station_of(system: System, scale: float = 1.0) -> Station:
-    """Return the pumps of a system and the known flows behind them, each demand at `scale` times its least flow.
+def station_of(system: System) -> Station:
+    """Return the pumps of a system and the known flows behind them, each demand at its least flow.
 
     Of parts that get their water apart from each other the one with the most pumps is meant; the flows of the others
     are with those behind it.
@@ -63,8 +63,8 @@ def station_of(system: System, scale: float = 1.0) -> Station:
     if away:
         raise FlowsUnknownError(f"run {away[0]!r} has a pump, so it must start at the water it draws from")
     if len(pumped) == 1:
-        return Station(flows_behind(system, pumped[0], pumps_in(pumped[0])[0], scale))
-    return _side_by_side(system, pumped, scale)
+        return Station(flows_behind(system, pumped[0], pumps_in(pumped[0])[0]))
+    return _side_by_side(system, pumped)
 
 
 def station_if_known(system: System) -> Station | None:
@@ -80,7 +80,7 @@ def station_if_known(system: System) -> Station | None:
     return None if found.lines and limited else found
 
 
-def _side_by_side(system: System, pumped: list[Run], scale: float) -> Station:
+def _side_by_side(system: System, pumped: list[Run]) -> Station:
     network = system.network
     joins = {run.end.point for run in pumped}
     if len(pumped) != 2 or len(joins) != 1:
@@ -94,7 +94,7 @@ def _side_by_side(system: System, pumped: list[Run], scale: float) -> Station:
     aimed = [target.run for target in system.targets if any(run in lines for run in target.summed)]
     if aimed:
         raise FlowsUnknownError(f"the target {aimed[0]!r} is on what one of two pumps gives: that is not known yet")
-    return Station(flows_behind(system, behind[0], pumps_in(pumped[0])[0], scale), lines, join)
+    return Station(flows_behind(system, behind[0], pumps_in(pumped[0])[0]), lines, join)
 
 
 __all__ = ["Station", "pumps_in", "station_if_known", "station_of"]

@@ -34,9 +34,7 @@ class HeadPoint:
     head_m: float
 
 
-def head_line(
-    network: Network, solution: NetworkSolution, path: Sequence[str], conditions: Conditions | None = None
-) -> tuple[HeadPoint, ...]:
+def head_line(network: Network, solution: NetworkSolution, path: Sequence[str]) -> tuple[HeadPoint, ...]:
     """Return the head at every place along a path of runs, each of which begins where the one before ends.
 
     A run that the path takes against its own direction is walked from its end. The last head is that of the path's
@@ -48,7 +46,7 @@ def head_line(
         When the path is empty, names a run that is not there, or two runs in a row do not meet; when a shut run is on
         the path, along which no head can be told.
     """
-    conditions = conditions or conditions_of(network)
+    conditions = conditions_of(network)
     ways = _ways(network, path)
     first = _ends(ways[0])[0]
     head, distance = solution.heads_m[first.point], 0.0

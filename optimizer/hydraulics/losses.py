@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from optimizer.hydraulics.close_coupled import close_coupled
 from optimizer.hydraulics.compiled import CompiledNetwork, Lift, coefficients_of, compile_network
-from optimizer.hydraulics.conditions import Conditions
 from optimizer.hydraulics.devices import device_curve
 from optimizer.hydraulics.elements import NOTHING, LossElement, element_head_loss_m
 from optimizer.hydraulics.junctions import build_junctions, legs_of
@@ -67,14 +66,12 @@ class _Row:
     common: Leg = Leg.NONE
 
 
-def loss_table(
-    network: Network, solution: NetworkSolution, conditions: Conditions | None = None, with_gains: bool = True
-) -> tuple[PartLoss, ...]:
+def loss_table(network: Network, solution: NetworkSolution, with_gains: bool = True) -> tuple[PartLoss, ...]:
     """Return the losses of all parts, entrances, exits and tee legs, the largest first.
 
     Pumps and open joints are left out. Without `with_gains` the gained flows are 0, which saves a solution per row.
     """
-    compiled = compile_network(network, conditions)
+    compiled = compile_network(network)
     flows = np.array([solution.flows_m3_s[name] for name in compiled.run_names])
     rows = [*_part_rows(compiled, flows), *_opening_rows(compiled, flows), *_tee_rows(compiled, flows)]
     near = {name: close_coupled(run, network) for name, run in network.runs.items()}

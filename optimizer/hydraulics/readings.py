@@ -115,7 +115,7 @@ class Readings:
         compiled = state.compiled
         if both_ways and compiled.direction.any():
             compiled = replace(compiled, direction=np.zeros_like(compiled.direction))
-        variation = variation_of(compiled, calibration, self.network, state.settings, self.sources)
+        variation = variation_of(calibration, self.network, state.settings, self.sources)
         state.flows_m3_s = solve_flows(compiled, variation, state.flows_m3_s)
         return state.flows_m3_s
 
@@ -142,7 +142,6 @@ def _key(one: Measurement) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[s
 
 
 def variation_of(
-    compiled: CompiledNetwork,
     calibration: Calibration,
     described: Network,
     settings: Mapping[str, float],

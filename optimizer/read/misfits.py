@@ -10,6 +10,7 @@ from optimizer.model.ends import End
 from optimizer.read.words import EndWords, in_size_order
 
 _MARRIES = (Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING, Kind.ADAPTER, Kind.NIPPLE, Kind.UNION)
+_MOST = 8  # rows that a message names
 
 
 def misfit(first: tuple[str, End], second: tuple[str, End], catalog: Catalog) -> tuple[str, str, str]:
@@ -41,12 +42,12 @@ def piece_words(item: CatalogItem, ends: Sequence[End]) -> str:
     return f"{item.kind} {ends[0]} x {ends[1]}"
 
 
-def rows_offered(kind: Kind, stated: Sequence[EndWords], catalog: Catalog, most: int = 8) -> str:
+def rows_offered(kind: Kind, stated: Sequence[EndWords], catalog: Catalog) -> str:
     """Return what the catalog has of a kind: pairs of ends that share a stated one, or else its sizes."""
     items = [item for item in catalog.of_kind(kind) if len(item.ends) == 2]
     near = [item for item in items if any(words.fits(end) for words in stated for end in item.ends)]
     if stated and near:
         pairs = list(dict.fromkeys(f"{item.ends[0]} x {item.ends[1]}" for item in near))
-        return "; ".join(pairs[:most]) + (f"; and {len(pairs) - most} more" if len(pairs) > most else "")
+        return "; ".join(pairs[:_MOST]) + (f"; and {len(pairs) - _MOST} more" if len(pairs) > _MOST else "")
     sizes = in_size_order(end.size for item in items for end in item.ends)
     return ", ".join(sizes) if sizes else "nothing of this kind"

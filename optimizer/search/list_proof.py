@@ -242,8 +242,8 @@ class _AtHead:
     def _open(self) -> bool:
         return math.isinf(self.below) or self.bound < self.below
 
-    def _is_wide(self, share: float = _WIDE) -> bool:
-        return not math.isinf(self.below) and self.below - self.bound > share * self.below
+    def _is_wide(self) -> bool:
+        return not math.isinf(self.below) and self.below - self.bound > _WIDE * self.below
 
     def _limit(self, below: float) -> float:
         """Return what a sum of lower prices must be below to matter for lists below this [thousandths of a cent]."""

@@ -76,7 +76,6 @@ def cut_list(
     *,
     owned_m: Mapping[str, Sequence[float]] | None = None,
     store: str = "",
-    kerf_m: float = KERF_M,
     quoted_cents: Mapping[str, int] | None = None,
 ) -> CutList:
     """Return what to cut and from which sticks.
@@ -91,21 +90,19 @@ def cut_list(
         In which lengths pipe is sold, and at which store; empty: the default one.
     owned_m
         Lengths of pipe that the owner has [m], by item id: used first, at no cost.
-    kerf_m
-        What a saw cut takes [m].
     quoted_cents
         What a store asks for a stick, by its `stick_id`.
 
     A piece that is longer than every length of the store is cut to order.
     """
-    shop = PipeShop(rules, True, store, owned_m or {}, quoted_cents or {}, kerf_m)
+    shop = PipeShop(rules, True, store, owned_m or {}, quoted_cents or {}, KERF_M)
     fits = fits_of(network, plan, catalog)
     pieces, notes = _new_pipe(network, plan, catalog, fits)
     pipes = []
     for item in _items(pieces):
         own = tuple(piece for piece in pieces if piece.item.item_id == item.item_id)
         pipes.append(PipeCuts(item, own, shop.cut(item, [piece.cut_m for piece in own])))
-    return CutList(pieces, tuple(pipes), kerf_m, plan.currency, notes, fits)
+    return CutList(pieces, tuple(pipes), KERF_M, plan.currency, notes, fits)
 
 
 def new_pipe(network: Network, plan: Plan, catalog: Catalog) -> tuple[tuple[CutPiece, ...], tuple[Note, ...]]:

@@ -42,7 +42,7 @@ class _Solved:
     wide: NetworkSolution
 
 
-def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None) -> Verification:
+def verify_plan(system: System, plan: Plan) -> Verification:
     """Return what the network solution says of a plan in every setting, its valves in one position for all of them.
 
     The planned plumbing is rebuilt from the plan alone, its valves are set anew for the targets, and the whole is
@@ -51,7 +51,7 @@ def verify_plan(system: System, plan: Plan, conditions: Conditions | None = None
     velocity limits; a pump beyond its curve; a joint that nothing lets close; what the plan makes
     unsafe. Valves are set so that drains and sump take what flows, where they can.
     """
-    found = with_assembly(system, plan, _verified(system, plan, conditions or conditions_of(system.network)))
+    found = with_assembly(system, plan, _verified(system, plan, conditions_of(system.network)))
     return with_safety(system, plan, found) if found.flows_m3_s else found
 
 
