@@ -45,7 +45,7 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         _demand_table(report),
         *(words for words in (unconnected_words(report),) if words),
         Heading("What changes"),
-        _change_table(report) if changes(plan) else "No parts and no cuts: only settings change.",
+        _change_table(report) if changes(plan) else _without_parts(report),
         *_settings(report),
         *_buy(report),
         *safety_blocks(report.verification.safety, report.system.units),
@@ -53,6 +53,14 @@ def plan_blocks(report: PlanReport) -> list[Block]:
         *floor_blocks(report),
     ]
     return blocks + note_lines(all_notes(report))
+
+
+def _without_parts(report: PlanReport) -> str:
+    runs, valves = report.system.network.runs, report.verification.valves or ()
+    turned = any(abs(one.opening - runs[one.run].parts[one.part_index].opening) > 1e-3 for one in valves)
+    if turned or any(before != after for _, before, after in pump_changes(report)):
+        return "No parts and no cuts: only settings change."
+    return "Nothing: what stands meets every target as it is set."
 
 
 def no_plan_blocks(system: System, plan: Plan) -> list[Block]:

@@ -6,11 +6,13 @@ import math
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented import GAL_H, demo_report, demo_system
 from said import free, worded
 
+from optimizer import pipeline
 from optimizer.documents.flows_text import flow_blocks, loss_blocks
 from optimizer.documents.payload import flow_json, losses_json, no_plan_json, plan_json
 from optimizer.documents.search_text import kinds_blocks
@@ -26,6 +28,7 @@ from optimizer.model.note import note
 from optimizer.model.outcome import PlanReport
 from optimizer.model.plan import Status
 from optimizer.model.system import Setting, Share, Target
+from optimizer.read.places import data_directory
 from optimizer.search.studies.kinds import CHEAPEST, KindOfPlan
 from optimizer.wording.amounts import money, percent
 
@@ -371,3 +374,15 @@ def test_kinds_of_plan_show_a_pump_by_what_its_dial_shows(report: PlanReport) ->
     told = plain_text(kinds_blocks(by_power, [KindOfPlan(CHEAPEST, plan, 1.0)]))
 
     assert f"{name} 70 % (89 % of full rpm)" in told  # 0.7 to the third is 0.888
+
+
+@pytest.mark.parametrize(("speed", "told"), [("100 %", "Nothing: what stands"), ("90 %", "only settings change")])
+def test_where_no_part_is_bought_it_is_told_whether_a_setting_changes(tmp_path: Path, speed: str, told: str) -> None:
+    # Of the 580 gph that run with the dial at 100 % some 440 are left at 90 %: the pump barely lifts.
+    text = (data_directory("examples") / "single-return.yaml").read_text(encoding="utf-8")
+    text = text.replace("    power: 45 W", f"    speed: {speed}\n    speeds: [90 %, 100 %]\n    dial: rpm")
+    (tmp_path / "tank.yaml").write_text(text.replace("at least 700", "at least 550"), encoding="utf-8")
+    system, catalog = pipeline.read(tmp_path / "tank.yaml")
+    plan = pipeline.search(system, catalog)
+
+    assert told in plain_text(plan_blocks(pipeline.report(system, plan, catalog)))
