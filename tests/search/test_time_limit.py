@@ -38,7 +38,7 @@ def comb(teeth: int, targets: bool = True) -> System:
         end = f"to: t{i + 1}" if i + 1 < teeth else "to: last"
         lines.append(f"  link{i}: {{from: t{i}, {end}, size: 1 in sch 40 PVC, parts: [pipe 0.3 m]}}")
     lines[2] = lines[2].replace("}", ", last: 1.1 m}")
-    lines += ["targets:", *(f"  out{i}: at least 900 L/h" for i in range(teeth))]
+    lines += ["targets:", *(f"  out{i}: at least 300 L/h" for i in range(teeth))]
     lines.append("rules: {sizes: [1 in, 1-1/4 in, 1-1/2 in]}")
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "system.yaml"
