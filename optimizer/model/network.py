@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
@@ -235,6 +235,10 @@ class Network:
             found.setdefault(run.start.point, []).append((run, run.start.leg, True))
             found.setdefault(run.end.point, []).append((run, run.end.leg, False))
         return {point: tuple(ends) for point, ends in found.items()}
+
+    def falls_among(self, points: Container[str]) -> tuple[tuple[str, str], ...]:
+        """Return what falls from one of some points into another of them."""
+        return tuple((top, to) for top, to in self.falls if top in points and to in points)
 
     def parts(self) -> tuple[tuple[str, ...], ...]:
         """Return the runs that tees connect with each other, part by part; fixed points part them."""

@@ -159,4 +159,4 @@ def _cut(network: Network, run: Run, joint: int, gone: set[str] | None, height_m
     points = {name: point for name, point in network.points.items() if name in used}
     points[_CUT] = Point(_CUT, PointKind.SURFACE, height_m, height_m)
     tees = {name: tee for name, tee in network.tees.items() if name in used}
-    return replace(network, points=points, runs=runs, tees=tees)
+    return replace(network, points=points, runs=runs, tees=tees, falls=network.falls_among(points))

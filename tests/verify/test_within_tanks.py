@@ -87,3 +87,30 @@ def test_a_plan_for_a_gravity_line_is_set_and_trimmed_by_what_its_tank_gets(tmp_
     too_much = parting(tmp_path, 1.9, "down: at least 5000 L/h")  # full, the wide line would take more; the pump not
     assert not trimmed_works(too_much, draws, [too_much.network], report.verification.valves).any()
     assert np.isfinite(works.mean())
+
+
+ABOVE = """
+system: a tank that drains into the display, invented
+units: metric
+surfaces: {sump: 0 m, display: 1.2 m, upper: 1.8 m}
+pumps:
+  p: {curve: [[0 L/h, 5 m], [2000 L/h, 4 m], [4000 L/h, 0 m]], ports: 1 in socket}
+runs:
+  riser: {from: sump, to: t, size: 1 in sch 40 PVC, parts: [pump p, pipe 1 m]}
+  down: {from: t, to: display, size: 1 in sch 40 PVC, parts: [pipe 50 cm, ball valve, pipe 50 cm]}
+  up: {from: t branch, to: upper, size: 3/4 in sch 40 PVC, parts: [pipe 1 m, ball valve, pipe 50 cm]}
+drains:
+  over: {from: upper, to: display, mode: open, size: 1-1/2 in sch 40 PVC, head over lip: 3 cm, parts: [pipe 50 cm]}
+targets: {down: at least 800 L/h, up: at least 200 L/h}
+"""
+
+
+def test_behind_a_break_a_tank_may_be_gone_that_another_drains_into(tmp_path: Path) -> None:
+    path = tmp_path / "system.yaml"
+    path.write_text(ABOVE, encoding="utf-8")
+    network = pipeline.read(path)[0].network
+
+    for run in ("riser", "down", "up"):
+        broken = [flow for _, flow in trials_of(network, run).broken_flows_m3_s()]
+        assert broken
+        assert min(broken) > 0.0
