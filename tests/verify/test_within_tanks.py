@@ -97,7 +97,7 @@ pumps:
   p: {curve: [[0 L/h, 5 m], [2000 L/h, 4 m], [4000 L/h, 0 m]], ports: 1 in socket}
 runs:
   riser: {from: sump, to: t, size: 1 in sch 40 PVC, parts: [pump p, pipe 1 m]}
-  down: {from: t, to: display, size: 1 in sch 40 PVC, parts: [pipe 50 cm, ball valve, pipe 50 cm]}
+  down: {from: t, to: display, size: 1 in sch 40 PVC, parts: [pipe 50 cm, ball valve 40 % open, pipe 50 cm]}
   up: {from: t branch, to: upper, size: 3/4 in sch 40 PVC, parts: [pipe 1 m, ball valve, pipe 50 cm]}
 drains:
   over: {from: upper, to: display, mode: open, size: 1-1/2 in sch 40 PVC, head over lip: 3 cm, parts: [pipe 50 cm]}
