@@ -33,13 +33,20 @@ def is_ring(small: Small) -> bool:
     return "outlet" in small.lines
 
 
+class NoFlowsError(Exception):
+    """The solution of its own does not find what flows in a plumbing as it stands."""
+
+
 def flows_now_l_h(small: Small, speed: float = 1.0) -> dict[str, float]:
-    """Return what flows in the plumbing as it stands."""
+    """Return what flows in the plumbing as it stands; NoFlowsError where that is not found."""
     tees: dict[str, Tee] = {point: ("kept", all_rows()[row], 0) for point, row in small.tees.items()}
     told = {name: _ways(small, line, tees, 0.0) for name, line in small.lines.items()}
     first = {name: np.zeros(1, dtype=np.intp) for name in small.lines}
     flows = _flows(small, tees, {name: one for name, one in told.items() if one is not None}, first, speed)
-    return {name: float(flow[0]) / M3_S_PER_L_H for name, flow in flows.items()}
+    found = {name: float(flow[0]) / M3_S_PER_L_H for name, flow in flows.items()}
+    if not all(map(math.isfinite, found.values())):
+        raise NoFlowsError(small.name)
+    return found
 
 
 def least_of_networks(small: Small, most_cents: float, share: float) -> float:

@@ -22,7 +22,7 @@ if __name__ == "__main__":
 
 import asked
 import network_systems
-from many_networks import least_of_networks
+from many_networks import NoFlowsError, least_of_networks
 from random_systems import Small
 
 SHARE = 5e-4
@@ -60,7 +60,11 @@ def test_no_network_of_all_is_cheaper_than_the_plan(family: str, seed: int, tmp_
 @pytest.mark.slow
 @pytest.mark.parametrize(("family", "seed"), SLOW)
 def test_no_network_of_all_is_cheaper_than_the_plan_on_many_more(family: str, seed: int, tmp_path: Path) -> None:
-    assert not difference(FAMILIES[family][0](seed), tmp_path)
+    try:
+        small = FAMILIES[family][0](seed)
+    except NoFlowsError:
+        pytest.skip("what flows today is not found, so that no targets come from it")
+    assert not difference(small, tmp_path)
 
 
 def main(first: int, last: int) -> None:
