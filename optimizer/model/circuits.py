@@ -169,11 +169,16 @@ def _find_fed(network: Network) -> tuple[str, ...]:
     }
     lowest = {name for name in sources if not _fed_by_others(network, name, lifting)}
     fed -= lowest
-    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
-    falls += [(top, frozenset({to})) for top, to in network.falls]
+    falls = _running_down(network)
     while more := {name for top, ends in falls if top in fed for name in ends & set(surfaces)} - fed - lowest:
         fed |= more
     return tuple(name for name in surfaces if name in fed)
+
+
+def _running_down(network: Network) -> list[tuple[str, frozenset[str]]]:
+    """Return from which points water runs down by its weight to which: by gravity lines, drains and outlets."""
+    lines = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
+    return [*lines, *((top, frozenset({to})) for top, to in network.falls)]
 
 
 def _reached(network: Network, circuit: Circuit) -> frozenset[str]:
@@ -207,8 +212,7 @@ def _fed_by_others(network: Network, name: str, lifting: list[Circuit]) -> bool:
 
 def _running_down_to(network: Network, name: str) -> set[str]:
     """Return the points whose water runs down to a tank by its weight, from tank to tank."""
-    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
-    falls += [(top, frozenset({to})) for top, to in network.falls]
+    falls = _running_down(network)
     found = {name}
     while more := {top for top, ends in falls if ends & found} - found:
         found |= more
@@ -217,8 +221,7 @@ def _running_down_to(network: Network, name: str) -> set[str]:
 
 def _lifted_to(network: Network, name: str, lifting: list[Circuit], height: Mapping[str, float]) -> frozenset[str]:
     """Return the points to which water of a tank is pumped, and on from there as long as that is no lower than it."""
-    falls = [(top, circuit.ends) for top, circuit in gravity_lines(network)]
-    falls += [(top, frozenset({to})) for top, to in network.falls]
+    falls = _running_down(network)
     found, ahead = frozenset[str](), [name]
     while ahead:
         here = ahead.pop()

@@ -53,6 +53,8 @@ def by_margins(
     waiting, before, halved = list(margins), 0.0, False
     while waiting:
         margin = waiting.pop(0)
+        if margin and question.clock.over:
+            break
         found = first if margin == 0.0 else _with_margin(question, first, margin, plain)
         if not found.found:
             waiting, halved = [] if halved else [0.5 * (before + margin)], True
@@ -67,8 +69,6 @@ def by_margins(
 
 
 def _with_margin(question: Question, first: Answer, margin: float, plain: Callable[[Question], Answer]) -> Answer:
-    if question.clock.over:
-        return replace(first, plan=replace(first.plan, status=Status.NO_PLAN_FOUND))
     wanted = with_margin(question.system, margin)
     return plain(replace(question, system=wanted, share=0.5, floor_cents=first.bound_cents or 0))
 

@@ -108,9 +108,7 @@ class _Kinds:
         yield self._few_cuts(cheapest)
         no_other_size = replace(self.system, rules=replace(self.system.rules, resize=False))
         kept = pipe_kept(self.system)
-        given = (
-            cheapest if cheapest is not None and cheapest.found else None
-        )  # its tees may have sizes that others do not
+        given = cheapest if cheapest is not None and cheapest.found else None  # other sizes of tees are tried here
         yield self._kind(SAME_SIZE, self._narrower(SAME_SIZE, no_other_size, given, self._keeps_sizes))
         # where the cheapest of all plans only sets pumps and valves it is the cheapest of these as well
         yield self._kind(SAME_PIPE, self._narrower(SAME_PIPE, kept, cheapest, lambda plan: not _changes_parts(plan)))
