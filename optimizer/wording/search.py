@@ -40,7 +40,7 @@ ENDED: Mapping[str, str] = {
     "flows narrowed": "flows are narrowed to {ranges_m3_s:.4g} m³/s in all; {left_s:.0f} s are left",
     # what a proof leaves out
     "ways of more loss": (
-        "ways that lose more than the least and less than the most lossy one at their cost, of the runs without a "
+        "most of the ways that lose more than the least and less than the most lossy ones, of the runs without a "
         "valve ({runs:list})"
     ),
     "ways of less water": (
