@@ -15,6 +15,7 @@ from optimizer.model.network import Condition, Leg, Point
 from optimizer.read.joined import RawRun
 from optimizer.read.nodes import Reading
 from optimizer.read.part_text import ClosedLeg, PartText, TeeText
+from optimizer.read.run_text import sizes_along
 from optimizer.read.topology import EndText, point_and_leg
 from optimizer.read.unlisted import unlisted_branch
 from optimizer.read.words import EndWords
@@ -39,6 +40,7 @@ def without_stubs(
     stubs: Sequence[RawRun],
     fixed: Mapping[str, Point],
     told: Mapping[str, TeeText],
+    catalog: Catalog,
 ) -> tuple[list[RawRun], frozenset[str]]:
     """Return the runs with the tee of every closed stub as a part of the one that begins there, and these tees.
 
@@ -65,10 +67,11 @@ def without_stubs(
             continue
         turns = own is not Leg.BRANCH
         kind = Kind.ELBOW if turns else Kind.TEE
-        node = replace(stub.node, text=f"tee with '{stub.name}' closed") if stub.node is not None else None
-        if node is None or first.run.size is None or second.run.size is None:
+        comes = sizes_along(first.run.text, catalog)[-1] if first.run.text is not None else None
+        if stub.node is None or comes is None or second.run.size is None:
             continue
-        sizes = (first.run.size[0], second.run.size[0], stub.size[0])
+        node = replace(stub.node, text=f"tee with '{stub.name}' closed", place=stub.ends[0].place)
+        sizes = (comes.size, second.run.size[0], stub.size[0])
         said = told.get(point)
         if said is not None:
             _note_what_a_stub_bars(reading, stub.name, said)

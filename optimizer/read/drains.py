@@ -29,6 +29,7 @@ from optimizer.read.fit import Border, Machines, fit_run
 from optimizer.read.nodes import Entry, Reading, attempt, choice, entries, items_of, nearest, text_of
 from optimizer.read.part_text import read_parts
 from optimizer.read.run_text import RunText
+from optimizer.read.targets import Named
 from optimizer.read.words import parse_run_size
 
 _Parse = Callable[[str, str | None], float]
@@ -53,12 +54,14 @@ ALSO_DRAIN = {"fall": "drop", "water depth over the standpipe": "head over lip"}
 DRAIN_KEYS = ["from", "to", "mode", "size", "drop", "head over lip", "lip below rim", "parts"]
 
 
-def read_tanks(reading: Reading, entry: Entry | None, network: Network, unit_system: str) -> tuple[Tank, ...]:
+def read_tanks(
+    reading: Reading, entry: Entry | None, network: Network, named: Named, unit_system: str
+) -> tuple[Tank, ...]:
     """Return the tanks in file order, each named after a surface."""
     if entry is None:
         return ()
     return tuple(
-        _tank(reading, each, network, unit_system)
+        _tank(reading, each, network, named, unit_system)
         for each in entries(reading, entry.value, "tanks").values()
         if _is_surface(reading, each, network)
     )
@@ -72,7 +75,7 @@ def _is_surface(reading: Reading, entry: Entry, network: Network) -> bool:
     return entry.key in surfaces
 
 
-def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) -> Tank:
+def _tank(reading: Reading, entry: Entry, network: Network, named: Named, unit_system: str) -> Tank:
     found = entries(reading, entry.value, f"tank '{entry.key}'", TANK_KEYS, ALSO_TANK)
 
     def take(key: str, parse: _Parse, what: str) -> float | None:
@@ -101,10 +104,11 @@ def _tank(reading: Reading, entry: Entry, network: Network, unit_system: str) ->
     fed_by = _fed_by(reading, found, network)
     lines = low_openings(network, entry.key)
     allowed = "runs that lead down from it, draw from it or stir it: " + (", ".join(lines) or "there is none")
-    mouths = _depths(reading, found.get("mouths"), entry.key, (lines, allowed, "mouth of"), unit_system)
+    mouths = _depths(reading, found.get("mouths"), entry.key, (lines, allowed, "mouth of"), named, unit_system)
     feeds = tuple(run for line in returns_to(network, entry.key) for run in line)
     allowed = "runs that a pump feeds it by: " + (", ".join(feeds) or "there is none")
-    breaks = _depths(reading, found.get("siphon breaks"), entry.key, (feeds, allowed, "siphon break in"), unit_system)
+    meant = (feeds, allowed, "siphon break in")
+    breaks = _depths(reading, found.get("siphon breaks"), entry.key, meant, named, unit_system)
     where = reading.where(entry.place)
     return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, breaks_m=breaks, place=where)
 
@@ -124,7 +128,12 @@ def _teeth(text: str, unit_system: str) -> tuple[float, float]:
 
 
 def _depths(
-    reading: Reading, entry: Entry | None, tank: str, known: tuple[Sequence[str], str, str], unit_system: str
+    reading: Reading,
+    entry: Entry | None,
+    tank: str,
+    known: tuple[Sequence[str], str, str],
+    named: Named,
+    unit_system: str,
 ) -> tuple[tuple[str, float], ...]:
     """Return how deep something of a tank's lines lies below its edge [m], by run.
 
@@ -135,12 +144,13 @@ def _depths(
     lines, allowed, what = known
     depths = []
     for name, each in entries(reading, entry.value, f"{entry.key} of tank '{tank}'").items():
-        if name not in lines:
-            reading.fault(each.place, f"the {what} '{name}' in tank '{tank}'", allowed, nearest(name, lines))
-            continue
         depth_m = _optional_length(reading, each, unit_system)
-        if depth_m is not None:
-            depths.append((name, depth_m))
+        run = named.run_of(name) or name
+        if run not in lines:
+            if named.whole or name not in named.runs:
+                reading.fault(each.place, f"the {what} '{name}' in tank '{tank}'", allowed, nearest(name, lines))
+        elif depth_m is not None:
+            depths.append((run, depth_m))
     return tuple(depths)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from optimizer.model.network import Leg, Point
 from optimizer.read.nodes import Node, Place, Reading
 from optimizer.read.part_text import PartText
+from optimizer.read.run_text import RunText
 from optimizer.read.topology import EndText, point_and_leg
 
 
@@ -29,6 +30,11 @@ class RawRun:
     @property
     def whole(self) -> bool:
         return len(self.ends) == 2 and self.size is not None
+
+    @property
+    def text(self) -> RunText | None:
+        """The run as its parts are looked up in; None where its size is not readable."""
+        return None if self.size is None else RunText(self.name, self.place, *self.size, self.parts, self.then)
 
 
 def joined_runs(

@@ -29,7 +29,7 @@ class _Place:
 
 
 def read_second_pump(
-    reading: Reading, rules: Entry | None, network: Network, catalog: Catalog, unit_system: str
+    reading: Reading, rules: Entry | None, network: Network, catalog: Catalog, currency: str, unit_system: str
 ) -> SecondPump | None:
     """Return where a second pump may be put; None where the rules do not allow one.
 
@@ -50,7 +50,7 @@ def read_second_pump(
     place = _place(reading, node, found.get("in pipe"), network, beside=how[1])
     if place is None:
         return None
-    cents = _price(reading, found["another like it"].value, catalog) if "another like it" in found else None
+    cents = _price(reading, found["another like it"].value, currency) if "another like it" in found else None
     if how[1] and "line" not in found:
         example = "line: [pipe 12 in, elbow, pipe 8 in], from the second pump to the tee"
         reading.fault(node.place, "a second pump side by side without its line", example)
@@ -93,14 +93,14 @@ def _count(text: str) -> int:
     return int(text)
 
 
-def _price(reading: Reading, node: Node, catalog: Catalog) -> int | None:
-    example = f"150 {catalog.currency}"
+def _price(reading: Reading, node: Node, currency: str) -> int | None:
+    example = f"150 {currency}"
 
     def parse(text: str) -> int:
-        match = re.fullmatch(rf"(\d+(?:\.\d\d)?) *{catalog.currency}", text.strip())
+        match = re.fullmatch(rf"(\d+(?:\.\d\d)?) *{currency}", text.strip())
         if match is None:
-            raise QuantityError(f"the price '{text}'", f"an amount in {catalog.currency}", example)
-        return round(100 * money(float(match[1]), match[1], catalog.currency))
+            raise QuantityError(f"the price '{text}'", f"an amount in {currency}", example)
+        return round(100 * money(float(match[1]), match[1], currency))
 
     return attempt(reading, node, f"a price, such as {example}", parse)
 

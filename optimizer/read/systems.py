@@ -124,20 +124,20 @@ def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> S
     name = name_of(reading, found["system"].value, "a name") if "system" in found else None
     all_keys = len(found) == len(root.pairs or ())
     network, runs, told = _read_network(reading, found, unit_system, catalog, all_keys)
-    named = Named(runs, devices_in(network.runs), told)
+    named = Named(runs, devices_in(network.runs), told, whole=not len(reading))
     targets = read_targets(reading, found.get("targets"), named, unit_system)
-    rules = read_rules(reading, found.get("rules"), catalog, unit_system)
-    second = read_second_pump(reading, found.get("rules"), network, catalog, unit_system)
+    money, note = read_money(reading, found), _note(reading, found)
+    rules = read_rules(reading, found.get("rules"), catalog, money.currency, unit_system)
+    second = read_second_pump(reading, found.get("rules"), network, catalog, money.currency, unit_system)
     measured = under_names(read_measured(reading, found.get("measured"), runs, network.pumps, unit_system), told)
     calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
-    tanks = read_tanks(reading, found.get("tanks"), network, unit_system)
+    tanks = read_tanks(reading, found.get("tanks"), network, named, unit_system)
     if not rules.trusts_breaks:
         tanks = tuple(tank.clogged for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
     settings = read_settings(reading, found.get("modes"), named, network, targets, unit_system)
-    money, note = read_money(reading, found), _note(reading, found)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), {**network.runs, **_under(network.runs, told)})
     reading.finish()
@@ -197,15 +197,11 @@ def _read_network(
     complete = all_keys and _is_complete(found, plumbed, points, len(stubs))
     if complete:
         said = read_stub_tees(reading, found.get("tees"), stub_points(stubs, points))
-        plumbed, closed = without_stubs(reading, plumbed, stubs, points, said)
+        plumbed, closed = without_stubs(reading, plumbed, stubs, points, said, catalog)
     raw_runs, told = joined_runs(reading, plumbed, points) if complete else (plumbed, {})
     _note_machines(reading, found, [part for run in raw_runs for part in run.parts], complete)
     layout = _layout(reading, raw_runs, points, found, complete)
-    texts = {
-        run.name: RunText(run.name, run.place, run.size[0], run.size[1], run.parts, run.then)
-        for run in raw_runs
-        if run.size is not None
-    }
+    texts = {run.name: text for run in raw_runs if (text := run.text) is not None}
     tees = _tees(reading, found, layout, texts, catalog, closed)
     ends = {run.name: run.ends for run in raw_runs if run.whole}
     machines = Machines(pumps, devices)

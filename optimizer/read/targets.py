@@ -40,12 +40,14 @@ _SPLIT = re.compile(
 class Named:
     """What a target may be put on: runs, and devices by the run that they stand in.
 
-    `told` has the name that a run is told by, where it goes on from another one.
+    `told` has the name that a run is told by, where it goes on from another one; `whole` says that all of the
+    plumbing could be read, so that what a run seems not to reach really is out of its reach.
     """
 
     runs: Mapping[str, Place]
     devices: Mapping[str, str]
     told: Mapping[str, str] = field(default_factory=dict)
+    whole: bool = True
 
     @property
     def words(self) -> list[str]:

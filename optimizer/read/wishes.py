@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 from optimizer import units
 from optimizer.errors import QuantityError
@@ -31,14 +31,23 @@ _ALSO = {"labour": "labor"}
 _SELLERS = {"own lists": True, "every catalog": False}
 
 
-def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, unit_system: str) -> Rules:
+class _Beside(NamedTuple):
+    """What a rule is read beside: the catalog, the owner's currency, the system of units."""
+
+    catalog: Catalog
+    currency: str
+    unit_system: str
+
+
+def read_rules(reading: Reading, entry: Entry | None, catalog: Catalog, currency: str, unit_system: str) -> Rules:
     """Return the rules; what is left out, or cannot be read, keeps its default."""
     if entry is None:
         return Rules()
     found = entries(reading, entry.value, "rules", list(RULES), _ALSO)
     told: dict[str, Any] = {}
+    beside = _Beside(catalog, currency, unit_system)
     for key, each in found.items():
-        value = _READERS[RULES[key].written](reading, each, catalog, unit_system)
+        value = _READERS[RULES[key].written](reading, each, beside)
         if value is not None and RULES[key].attribute:
             told[RULES[key].attribute] = value
     return Rules(**told)
@@ -78,34 +87,34 @@ def _most_cuts(reading: Reading, entry: Entry | None) -> int | None:
     return 0 if match[2] else int(match[1])
 
 
-def _money(reading: Reading, entry: Entry | None, catalog: Catalog, what: str) -> int | None:
-    """Return an amount of money [cents], in the currency of the catalogs; None where it is not said."""
+def _money(reading: Reading, entry: Entry | None, currency: str, what: str) -> int | None:
+    """Return an amount of money [cents], in the owner's currency; None where it is not said."""
     if entry is None:
         return None
-    example = f"60 {catalog.currency}"
+    example = f"60 {currency}"
     text = text_of(reading, entry.value, f"an amount, such as {example}")
     if text is None:
         return None
-    match = re.fullmatch(rf"(\d+(?:\.\d\d?)?) *{catalog.currency}", text.strip())
+    match = re.fullmatch(rf"(\d+(?:\.\d\d?)?) *{currency}", text.strip())
     if match is None:
-        reading.fault(entry.value.place, f"{what} '{text}'", f"an amount in {catalog.currency}", example)
+        reading.fault(entry.value.place, f"{what} '{text}'", f"an amount in {currency}", example)
         return None
-    return round(100 * _amount(reading, entry.value, match[1], catalog.currency))
+    return round(100 * _amount(reading, entry.value, match[1], currency))
 
 
-def _rate(reading: Reading, entry: Entry | None, per: str, catalog: Catalog) -> float:
-    """Return a price per hour or kWh [cents], in the currency of the catalogs: nothing converts money."""
+def _rate(reading: Reading, entry: Entry | None, per: str, currency: str) -> float:
+    """Return a price per hour or kWh [cents], in the owner's currency: nothing converts money."""
     if entry is None:
         return 0.0
-    example = f"{'0.25' if per == 'kWh' else '30'} {catalog.currency}/{per}"
+    example = f"{'0.25' if per == 'kWh' else '30'} {currency}/{per}"
     text = text_of(reading, entry.value, f"a price, such as {example}")
     if text is None:
         return 0.0
-    match = re.fullmatch(rf"(\d+(?:\.\d+)?) *{catalog.currency} */ *{per}", text.strip())
+    match = re.fullmatch(rf"(\d+(?:\.\d+)?) *{currency} */ *{per}", text.strip())
     if match is None:
-        reading.fault(entry.value.place, f"the price '{text}'", f"an amount in {catalog.currency} per {per}", example)
+        reading.fault(entry.value.place, f"the price '{text}'", f"an amount in {currency} per {per}", example)
         return 0.0
-    return 100 * _amount(reading, entry.value, match[1], catalog.currency)
+    return 100 * _amount(reading, entry.value, match[1], currency)
 
 
 def _amount(reading: Reading, node: Node, number: str, currency: str) -> float:
@@ -145,22 +154,22 @@ def _checks(reading: Reading, node: Node) -> tuple[Check, ...]:
     return tuple(dict.fromkeys(check for each in found for check in each))
 
 
-_Reader = Callable[[Reading, Entry, Catalog, str], Any]
+_Reader = Callable[[Reading, Entry, _Beside], Any]
 # How each kind of value is read; None where it can not be, which is a fault by then.
 _READERS: dict[Written, _Reader] = {
-    Written.SIZES: lambda reading, entry, catalog, system: _sizes(reading, entry.value, catalog),
-    Written.YES_NO: lambda reading, entry, catalog, system: yes_or_no(reading, entry.value),
-    Written.SPEED: lambda reading, entry, catalog, system: _speed(reading, entry, system),
-    Written.CUTS: lambda reading, entry, catalog, system: _most_cuts(reading, entry),
-    Written.MONEY: lambda reading, entry, catalog, system: _money(reading, entry, catalog, "the budget"),
-    Written.PRICE: lambda reading, entry, catalog, system: _money(reading, entry, catalog, "the price"),
-    Written.MONEY_AN_HOUR: lambda reading, entry, catalog, system: round(_rate(reading, entry, "h", catalog)),
-    Written.MONEY_A_KWH: lambda reading, entry, catalog, system: _rate(reading, entry, "kWh", catalog),
-    Written.TIME: lambda reading, entry, catalog, system: _time(reading, entry),
-    Written.PIPE_SALE: lambda reading, entry, catalog, system: choice(reading, entry.value, PIPE_WORDS),
-    Written.SELLERS: lambda reading, entry, catalog, system: choice(reading, entry.value, _SELLERS),
-    Written.CHECKS: lambda reading, entry, catalog, system: _checks(reading, entry.value),
-    Written.STORE: lambda reading, entry, catalog, system: read_store(reading, entry),
-    Written.SHARE: lambda reading, entry, catalog, system: _share(reading, entry),
-    Written.SECOND_PUMP: lambda reading, entry, catalog, system: None,  # `read/second_pump.py` does, over the network
+    Written.SIZES: lambda reading, entry, beside: _sizes(reading, entry.value, beside.catalog),
+    Written.YES_NO: lambda reading, entry, beside: yes_or_no(reading, entry.value),
+    Written.SPEED: lambda reading, entry, beside: _speed(reading, entry, beside.unit_system),
+    Written.CUTS: lambda reading, entry, beside: _most_cuts(reading, entry),
+    Written.MONEY: lambda reading, entry, beside: _money(reading, entry, beside.currency, "the budget"),
+    Written.PRICE: lambda reading, entry, beside: _money(reading, entry, beside.currency, "the price"),
+    Written.MONEY_AN_HOUR: lambda reading, entry, beside: round(_rate(reading, entry, "h", beside.currency)),
+    Written.MONEY_A_KWH: lambda reading, entry, beside: _rate(reading, entry, "kWh", beside.currency),
+    Written.TIME: lambda reading, entry, beside: _time(reading, entry),
+    Written.PIPE_SALE: lambda reading, entry, beside: choice(reading, entry.value, PIPE_WORDS),
+    Written.SELLERS: lambda reading, entry, beside: choice(reading, entry.value, _SELLERS),
+    Written.CHECKS: lambda reading, entry, beside: _checks(reading, entry.value),
+    Written.STORE: lambda reading, entry, beside: read_store(reading, entry),
+    Written.SHARE: lambda reading, entry, beside: _share(reading, entry),
+    Written.SECOND_PUMP: lambda reading, entry, beside: None,  # `read/second_pump.py` does, over the network
 }

@@ -92,6 +92,30 @@ def test_a_stub_of_another_size_hangs_on_a_reducing_tee() -> None:
     assert "reducing tee" in run.parts[5].words
 
 
+def test_the_tee_of_a_stub_is_of_the_size_that_the_line_has_where_it_meets_it() -> None:
+    text = MANIFOLD.replace("SPARE", " branch").replace("ONWARD", "").replace("CLOSER", "cap").replace("SIZE", "1")
+    text = text.replace("union, pipe 6 in, elbow]", "union, pipe 6 in, reducing coupling to 1 in, pipe 6 in]")
+    text = text.replace(
+        "parts: [pipe 3 ft, elbow, pipe 10 in", "parts: [pipe 3 ft, reducing coupling to 3/4 in, pipe 10 in"
+    )
+    onward = text.index("return line:")
+    text = text[:onward] + text[onward:].replace("3/4 in sch 40", "1 in sch 40", 1)
+    (run,) = load_system(Path("spare.yaml"), catalog(), text.encode()).network.runs.values()
+    (tee,) = [part for part in run.parts if "one leg closed" in part.words]
+
+    assert tee.words.startswith("1 in. sch 40 PVC tee")
+
+
+def test_a_tee_of_a_stub_that_does_not_mate_is_placed_where_the_stub_begins() -> None:
+    text = MANIFOLD.replace("SPARE", " branch").replace("ONWARD", "").replace("CLOSER", "cap").replace("SIZE", "3/4")
+    text = text.replace("pipe 6 in, elbow]", "pipe 6 in, elbow, union]", 1)
+    where = next(row for row, line in enumerate(text.splitlines(), start=1) if "from: tee 1 branch" in line)
+    with pytest.raises(InputError) as caught:
+        load_system(Path("spare.yaml"), catalog(), text.encode())
+
+    assert f"spare.yaml:{where}:" in str(caught.value)
+
+
 def test_a_stub_is_said_to_be_one() -> None:
     assert any("'spare' is closed at its end: it carries no water and stays" in one for one in manifold().remarks)
 

@@ -68,3 +68,15 @@ def test_a_budget_that_is_no_amount_in_the_currency_is_refused_with_an_example(t
 def test_a_seller_that_is_none_is_refused_with_those_that_are(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="allowed: own lists or every catalog"):
         rules(tmp_path, "buy only from: the corner shop")
+
+
+def test_money_of_a_rule_is_in_the_owners_currency_whatever_the_catalog_is_priced_in(tmp_path: Path) -> None:
+    path = tmp_path / "system.yaml"
+    in_euros = f"{PLAIN}\ncurrency: EUR"
+    path.write_text(f"{in_euros}\nrules: {{labor: 40 EUR/h, budget: 90 EUR}}\n", encoding="utf-8")
+    read = load_system(path, CATALOG).rules
+
+    assert (CATALOG.currency, read.labour_cents_per_hour, read.budget_cents) == ("USD", 4000, 9000)
+    path.write_text(f"{in_euros}\nrules: {{labor: 40 USD/h}}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"found the price '40 USD/h'; allowed: an amount in EUR per h"):
+        load_system(path, CATALOG)

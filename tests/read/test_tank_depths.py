@@ -32,3 +32,44 @@ def test_a_return_may_open_at_the_water_line_itself(tmp_path: Path) -> None:
 def test_a_depth_above_the_water_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="found '-1 in'; allowed: a depth of 0 or more"):
         display(tmp_path, "-1 in")
+
+
+LOOP = """
+system: Loop
+units: US
+surfaces: {tank: 0 ft}
+pumps:
+  loop: {curve: [0 gph at 9 ft, 1000 gph at 7 ft, 2600 gph at 0 ft], ports: 1 in NPT female}
+runs:
+  suction: {from: tank, to: joint, size: 1 in sch 40 PVC, parts: [bulkhead, pipe 8 in, ball valve]}
+  pressure: {from: joint, to: t, size: 1 in sch 40 PVC, parts: [pipe 3 in, adapter socket x NPT male, pump loop, adapter NPT male x socket, pipe 2 ft]}
+  front: {from: t, to: tank, size: 1 in sch 40 PVC, parts: [pipe 3 ft, elbow]}
+  back: {from: t branch, to: tank, size: 1 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
+tanks:
+  tank: {length: 60 in, width: 24 in, mouths: {pressure: 14 in, front: 2 in}}
+"""
+
+
+def test_a_mouth_is_named_by_any_of_the_runs_that_are_one_line() -> None:
+    (tank,) = load_system(Path("loop.yaml"), load_catalog(), LOOP.encode()).tanks
+
+    assert dict(tank.mouths_m) == {"suction": pytest.approx(14 * 0.0254), "front": pytest.approx(2 * 0.0254)}
+
+
+def test_what_a_line_reaches_is_not_said_while_a_part_of_it_can_not_be_read() -> None:
+    with pytest.raises(InputError) as caught:
+        load_system(Path("loop.yaml"), load_catalog(), LOOP.replace("pipe 2 ft", "pipe of 2 ft").encode())
+
+    (fault,) = caught.value.faults
+    assert "pipe of 2 ft" in str(fault)
+
+
+def test_a_mouth_of_no_run_at_all_is_a_fault_then_too() -> None:
+    broken = LOOP.replace("pipe 2 ft", "pipe of 2 ft").replace("front: 2 in", "fromt: 2 in")
+    with pytest.raises(InputError) as caught:
+        load_system(Path("loop.yaml"), load_catalog(), broken.encode())
+
+    assert [word for fault in caught.value.faults for word in ("pipe of 2 ft", "fromt") if word in str(fault)] == [
+        "pipe of 2 ft",
+        "fromt",
+    ]
