@@ -108,7 +108,7 @@ def test_the_tee_of_a_stub_is_of_the_size_that_the_line_has_where_it_meets_it() 
 
 def test_a_tee_of_a_stub_that_does_not_mate_is_placed_where_the_stub_begins() -> None:
     text = MANIFOLD.replace("SPARE", " branch").replace("ONWARD", "").replace("CLOSER", "cap").replace("SIZE", "3/4")
-    text = text.replace("pipe 6 in, elbow]", "pipe 6 in, elbow, union]", 1)
+    text = text.replace("pipe 6 in, elbow]", "pipe 6 in, elbow, adapter socket x NPT female]", 1)
     where = next(row for row, line in enumerate(text.splitlines(), start=1) if "from: tee 1 branch" in line)
     with pytest.raises(InputError) as caught:
         load_system(Path("spare.yaml"), catalog(), text.encode())

@@ -42,7 +42,11 @@ pumps:
   loop: {curve: [0 gph at 9 ft, 1000 gph at 7 ft, 2600 gph at 0 ft], ports: 1 in NPT female}
 runs:
   suction: {from: tank, to: joint, size: 1 in sch 40 PVC, parts: [bulkhead, pipe 8 in, ball valve]}
-  pressure: {from: joint, to: t, size: 1 in sch 40 PVC, parts: [pipe 3 in, adapter socket x NPT male, pump loop, adapter NPT male x socket, pipe 2 ft]}
+  pressure:
+    from: joint
+    to: t
+    size: 1 in sch 40 PVC
+    parts: [pipe 3 in, adapter socket x NPT male, pump loop, adapter NPT male x socket, pipe 2 ft]
   front: {from: t, to: tank, size: 1 in sch 40 PVC, parts: [pipe 3 ft, elbow]}
   back: {from: t branch, to: tank, size: 1 in sch 40 PVC, parts: [pipe 1 ft, elbow]}
 tanks:
