@@ -78,6 +78,8 @@ def _renamed_in_tanks(text: str, old: str, new: str) -> str:
             text = set_value(text, ("tanks", name, "fed by"), new)
         elif isinstance(fed, list) and old in fed:
             text = set_value(text, ("tanks", name, "fed by"), [new if one == old else one for one in fed])
+        if has(text, ("tanks", name, "lines meet", old)):
+            text = move(text, ("tanks", name, "lines meet", old), ("tanks", name, "lines meet", new))
     return text
 
 

@@ -344,13 +344,15 @@ def drawn_down(network: Network, tank: str) -> tuple[str, ...]:
     return tuple(run.name for circuit in down for run in circuit.runs if run.start.point == tank)
 
 
-def low_openings(network: Network, tank: str) -> tuple[str, ...]:
-    """Return the runs, with those of `mouths_when_off`, through which a tank runs out where a joint opens.
+def openings_of(network: Network, tank: str) -> tuple[str, ...]:
+    """Return the runs that open into a tank's water: it runs out through them where pumps stop, or a joint opens."""
+    return tuple(
+        run.name for circuit in circuits(network) for run in circuit.runs if tank in (run.start.point, run.end.point)
+    )
 
-    These are rings that stir it, and lines of pumps that draw from it.
-    """
-    stirred = ring_runs(network)
-    empties = mouths_when_off(network, tank)
-    drawn = [run.name for run in network.runs.values() if run.start.point == tank and has_pump(run)]
-    rings = [run.name for run in network.runs.values() if tank in (run.start.point, run.end.point)]
-    return tuple(dict.fromkeys((*empties, *drawn, *(name for name in rings if name in stirred))))
+
+def tees_of(network: Network, tank: str) -> tuple[str, ...]:
+    """Return where the lines that open into a tank meet each other and others."""
+    lines = [run for circuit in circuits(network) if tank in circuit.ends for run in circuit.runs]
+    ends = dict.fromkeys(end.point for run in lines for end in (run.start, run.end))
+    return tuple(name for name in ends if not network.points[name].is_fixed)

@@ -29,8 +29,9 @@ class Tank:
     `box_volume_m3` is what stands in an overflow box and runs off when the pump stops;
     `start_volume_m3` what must gather in tank and box before the drains pull, `top_up_m3` what an automatic top-up has
     to give. `fed_by` names outlets above the tank;
-    `mouths_m` says how far below the edge the lines begin that it may run out through, by run; `breaks_m` how far
-    below it the siphon-break holes of several lines lie, by the run that each is in.
+    `mouths_m` says how far below the edge lines open in it, by run; `breaks_m` how far below it the siphon-break holes
+    of several lines lie, by the run that each is in; `meets_m` how far below it its lines meet, by tee, less than 0
+    above it.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Tank:
     fed_by: tuple[str, ...] = ()
     mouths_m: tuple[tuple[str, float], ...] = ()
     breaks_m: tuple[tuple[str, float], ...] = ()
+    meets_m: tuple[tuple[str, float], ...] = ()
     place: str = ""
     teeth_depth_m: float | None = None  # of an edge with teeth: from the bottom of a gap to the tops
 

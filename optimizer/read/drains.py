@@ -22,7 +22,7 @@ from dataclasses import replace
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.circuits import low_openings, returns_to, sumps
+from optimizer.model.circuits import openings_of, returns_to, sumps, tees_of
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, fit_run
@@ -33,6 +33,7 @@ from optimizer.read.targets import Named
 from optimizer.read.words import parse_run_size
 
 _Parse = Callable[[str, str | None], float]
+_Parsed = tuple[_Parse, str]  # and what is allowed
 _LENGTHS = {"overflow edge": "overflow_edge_m", "rim above edge": "rim_m"}
 _DEPTHS = {
     "return outlet depth": "opening_depth_m",
@@ -45,7 +46,8 @@ _VOLUMES = {
     "start volume": "start_volume_m3",
     "top-up volume": "top_up_m3",
 }
-TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_DEPTHS, *_VOLUMES, "teeth", "fed by", "mouths", "siphon breaks"]
+TANK_KEYS = ["area", "length", "width", *_LENGTHS, *_DEPTHS, *_VOLUMES, "teeth", "fed by"]
+TANK_KEYS += ["mouths", "siphon breaks", "lines meet"]
 _TEETH = re.compile(
     r"(?P<count>\d{1,4})[ ]+(?:gaps?|slots?)[ ]+of[ ]+(?P<wide>.+?),?[ ]+(?P<deep>[^, ]+[ ]*[^, ]*)[ ]+deep"
 )
@@ -102,17 +104,31 @@ def _tank(reading: Reading, entry: Entry, network: Network, named: Named, unit_s
     if teeth is not None:
         numbers |= {"overflow_edge_m": teeth[0], "teeth_depth_m": teeth[1]}
     fed_by = _fed_by(reading, found, network)
-    lines = low_openings(network, entry.key)
-    allowed = "runs that lead down from it, draw from it or stir it: " + (", ".join(lines) or "there is none")
+    lines = openings_of(network, entry.key)
+    allowed = "runs that open into it: " + (", ".join(lines) or "there is none")
     mouths = _depths(reading, found.get("mouths"), entry.key, (lines, allowed, "mouth of"), named, unit_system)
     feeds = tuple(run for line in returns_to(network, entry.key) for run in line)
     allowed = "runs that a pump feeds it by: " + (", ".join(feeds) or "there is none")
     meant = (feeds, allowed, "siphon break in")
     breaks = _depths(reading, found.get("siphon breaks"), entry.key, meant, named, unit_system)
+    tees = tees_of(network, entry.key)
+    allowed = "tees and crosses of lines that open into it: " + (", ".join(tees) or "there is none")
+    told = found.get("lines meet") if named.whole else None
+    meets = _depths(reading, told, entry.key, (tees, allowed, "tee"), named, unit_system, _FROM_EDGE)
     where = reading.where(entry.place)
-    return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, breaks_m=breaks, place=where)
+    return Tank(entry.key, area, **numbers, fed_by=fed_by, mouths_m=mouths, breaks_m=breaks, meets_m=meets, place=where)
 
 
+def _below_edge(text: str, unit_system: str | None) -> float:
+    """Return how far below an edge something lies [m], less than 0 where it lies `above`."""
+    depth, _, above = str(text).strip().partition(" above")
+    if above.strip():
+        raise QuantityError(f"'{text}'", "nothing after 'above'")
+    depth_m = units.parse_depth(depth, unit_system)
+    return -depth_m if depth != str(text).strip() else depth_m
+
+
+_FROM_EDGE: _Parsed = (_below_edge, "how far below its edge, or above it, such as 2 in, or 6 in above")
 _TEETH_WORDS = "teeth, such as 24 gaps of 6 mm, 15 mm deep"
 
 
@@ -134,17 +150,18 @@ def _depths(
     known: tuple[Sequence[str], str, str],
     named: Named,
     unit_system: str,
+    parse: _Parsed = (units.parse_length, "a length, such as 8 ft 6 in"),
 ) -> tuple[tuple[str, float], ...]:
-    """Return how deep something of a tank's lines lies below its edge [m], by run.
+    """Return how deep something of a tank's lines lies below its edge [m], by run or tee.
 
-    `known` are the runs that may be named, what is said of them where another one is, and what of them is meant.
+    `known` are those that may be named, what is said of them where another one is, and what of them is meant.
     """
     if entry is None:
         return ()
     lines, allowed, what = known
     depths = []
     for name, each in entries(reading, entry.value, f"{entry.key} of tank '{tank}'").items():
-        depth_m = _optional_length(reading, each, unit_system)
+        depth_m = attempt(reading, each.value, parse[1], lambda text: parse[0](text, unit_system))
         run = named.run_of(name) or name
         if run not in lines:
             if named.whole or name not in named.runs:

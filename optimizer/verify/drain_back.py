@@ -12,8 +12,6 @@ from optimizer.model.circuits import (
     gravity_lines,
     has_pump,
     level_with,
-    mouths_when_off,
-    returns_to,
     ring_runs,
 )
 from optimizer.model.circuits import inflow_coefficients as inflow_of
@@ -21,6 +19,7 @@ from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
+from optimizer.verify.falling_level import depth_when_off
 
 PIPE = "pipe and fittings"
 DEVICE_VOLUME = "device volume"
@@ -51,12 +50,10 @@ def drain_back(
 ) -> DrainBack:
     """Return what runs back when the pumps stop out of running at these flows.
 
-    A tank gives its area times the head over its overflow edge plus the depth that it falls to below the edge: to the
-    lowest opening of the lines of pumps that end in it, or to their siphon breaks, and to the mouths of gravity lines
-    and of those through which pumps draw it down. Air that an upper mouth lets in may end what a deeper one siphons;
-    that is not counted on, as nobody states where lines meet. A tank that stands level with it falls with it. All pipe
-    behind the pumps and in gravity lines counts, and all of the drains that work: some of it may stay, none of it is
-    counted on. A check valve holds nothing back here: they stick.
+    A tank gives its area times the head over its overflow edge plus the depth that it falls to below the edge
+    (`falling_level`). A tank that stands level with it falls with it. All pipe behind the pumps and in gravity lines
+    counts, and all of the drains that work: some of it may stay, none of it is counted on. A check valve holds nothing
+    back here: they stick.
     """
     volumes: dict[str, float] = {}
     missing: list[Note] = []
@@ -111,52 +108,6 @@ def _level_tanks(
             missing.append(note("key of tank", key="area", tank=other))
         else:
             yield tank_key(other), area_m2 * stands_m
-
-
-def depth_when_off(network: Network, stated: Mapping[str, Tank], tank: Tank) -> tuple[float | None, tuple[Note, ...]]:
-    """Return how far below its edge a tank falls when the pumps stop [m], and what to state if more than that is open.
-
-    None where not even a least depth is told.
-    """
-    lines, mouths = mouths_when_off(network, tank.name), dict(tank.mouths_m)
-    missing = [note("depth of a mouth", run=run, tank=tank.name) for run in lines if run not in mouths]
-    back_m = _siphons_back_m(network, stated, tank)
-    if back_m is None:
-        return None, (note("key of tank", key="return outlet depth", tank=tank.name), *missing)
-    return max((back_m, *(mouths[run] for run in lines if run in mouths))), tuple(missing)
-
-
-def _siphons_back_m(network: Network, stated: Mapping[str, Tank], tank: Tank) -> float | None:
-    """Return how far a tank falls back through what feeds it [m]: through lines of pumps, or after a tank above.
-
-    Out of gravity lines that end in it nothing runs back up as long as what is above stays above. None: not stated.
-    """
-    depths, lines = [0.0], returns_to(network, tank.name)
-    if lines:
-        broken_m = _break_m(tank, lines)
-        depth_m = tank.opening_depth_m if broken_m is None else broken_m
-        if depth_m is None:
-            return None
-        depths.append(depth_m)
-    level_m = network.points[tank.name].head_m or 0.0
-    for top, circuit in gravity_lines(network):
-        if tank.name in circuit.ends - {top}:
-            fallen_m, _ = depth_when_off(network, stated, stated.get(top, Tank(top)))
-            above_m = level_m - (network.points[top].head_m or 0.0) + (fallen_m or 0.0)
-            depths.append(above_m if tank.opening_depth_m is None else min(above_m, tank.opening_depth_m))
-    return max(depths)
-
-
-def _break_m(tank: Tank, lines: Sequence[Sequence[str]]) -> float | None:
-    """Return how far a tank falls to its siphon breaks [m]; None where they do not part all that siphons.
-
-    A hole in one of several lines lets air into that one alone: each has to have its own, told by its run.
-    """
-    if tank.breaks_m:
-        holes = dict(tank.breaks_m)
-        runs = [run for line in lines for run in line]
-        return max(holes[run] for run in runs) if holes.keys() >= set(runs) else None
-    return tank.break_depth_m if len(lines) == 1 else None
 
 
 def these(missing: Sequence[Note]) -> Note:

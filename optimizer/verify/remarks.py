@@ -70,7 +70,8 @@ def _no_emergency(system: System, after: Running) -> Iterator[Note]:
 def _one_break(system: System, network: Network) -> Iterator[Note]:
     """Yield the tanks whose one siphon break may not part all that siphons out of them.
 
-    Of several lines it is not counted on; of one with several outlets it is: then each of them has to have its hole.
+    Of several lines it is not counted on; of one with several outlets it is: then each of them has to have its hole,
+    but where all meet above the water.
     """
     for tank in system.tanks:
         lines = returns_to(network, tank.name)
@@ -78,7 +79,7 @@ def _one_break(system: System, network: Network) -> Iterator[Note]:
         if tank.break_depth_m is not None and not tank.breaks_m and len(runs) > 1:
             if len(lines) > 1:
                 yield note("one break, several lines", tank=tank.name, runs=runs)
-            else:
+            elif not tank.meets_m or any(depth_m > 0.0 for _, depth_m in tank.meets_m):
                 yield note("one break, several outlets", tank=tank.name, runs=runs)
 
 

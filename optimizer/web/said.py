@@ -57,7 +57,8 @@ SECTIONS: Mapping[str, tuple[Key, ...]] = {
         Key("usable water", "Usable water above the intake: pump reserve", "6 gal"),
         Key("top-up volume", "What the top-up holds (a sump)", "5 gal"),
         Key("fed by", "Fed by these outlets", "spray bar, left jet", Typed.LIST),
-        Key("mouths", "Mouths of lines that run out of it, below the edge", "gravity line: 1/2 in", Typed.PAIRS),
+        Key("mouths", "Mouths of lines that open into it, below the edge", "gravity line: 1/2 in", Typed.PAIRS),
+        Key("lines meet", "Where its lines meet, below the edge or above it", "tee 1: 6 in above", Typed.PAIRS),
     ),
     "drains": (
         Key("from", "Drains the tank", "display"),

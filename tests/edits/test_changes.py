@@ -178,7 +178,8 @@ def test_a_siphon_break_goes_by_the_new_name_of_its_run_and_goes_with_it() -> No
 
 def test_pumps_and_tanks_and_tees_are_renamed_wherever_they_are_mentioned() -> None:
     text = c.AddBranch("line", 3, "tee", "upper", "back", "sump", "3/4 in sch 40 PVC", ["pipe 1 ft"]).apply(TINY)
-    text = c.SetPumpInMode("night", "return", "60 %").apply(text) + "tanks: {display: {overflow edge: 9 in}}\n"
+    text = c.SetPumpInMode("night", "return", "60 %").apply(text)
+    text += "tanks: {display: {overflow edge: 9 in, lines meet: {tee: 2 in above}}}\n"
     text = c.AddReading("line", "90 gph", at={"return": "50 %"}).apply(text)
 
     after = c.Rename("pumps", "return", "main").apply(text)

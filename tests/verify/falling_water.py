@@ -2,20 +2,21 @@
 
 It knows nothing of the program but the plumbing as read. Every moment is steady flow (Bernoulli, Haaland's friction,
 losses of entrance, exit, bends and valves); levels move by what flows. A mouth above the water sucks air: its run
-carries nothing any more, or, where the lines meet above the water, its whole circuit. A stopped pump is open pipe, a
-check valve shut or stuck open as it is told. Water over an edge goes down the tank's drain at once.
+carries nothing any more, or, as it is told, its whole circuit; where the height of the tee is known, air comes to the
+tee once the head there is below it, and water only what runs to it downhill. A stopped pump is open pipe, a check valve
+shut or stuck open as it is told. Water over an edge goes down the tank's drain at once.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from scipy.optimize import brentq
 
 from optimizer.model.catalog import CHECKS, PIPES, Kind
-from optimizer.model.network import PointKind, Run
+from optimizer.model.network import Point, PointKind, Run
 from optimizer.model.system import System
 
 G, NU = 9.80665, 1.0e-6
@@ -58,6 +59,7 @@ def let_fall(
     breaks_all: bool = False,
     stopped: frozenset[str] | None = None,
     fed_m3_s: Mapping[str, float] | None = None,
+    tees_m: Mapping[str, float] | None = None,
 ) -> Fallen:
     """Return what water does from the moment that pumps stop.
 
@@ -75,8 +77,10 @@ def let_fall(
         A mouth that sucks air ends its whole circuit, not its run alone.
     stopped, fed_m3_s
         The circuits that stand still, by their runs (all, if left out), and what others go on to bring to tanks.
+    tees_m
+        How high tees stand, in the measure of the water levels.
     """
-    network, fed = system.network, fed_m3_s or {}
+    network, fed, tees_m = system.network, fed_m3_s or {}, tees_m or {}
     edge = {name: point.head_m or 0.0 for name, point in network.points.items() if point.kind is PointKind.SURFACE}
     tanks = {tank.name: tank for tank in system.tanks if tank.name in rises_m}
     level = {name: edge[name] + rises_m.get(name, 0.0) for name in edge}
@@ -99,7 +103,8 @@ def let_fall(
         dead: set[str] = set()
         while True:
             live = [run for run in group if run.name not in dead]
-            found = _joined(live, lambda run, point: end(run, point)[0], network.points)
+            tee_m = next((tees_m[p] for r in dead for p in _tees(network.runs[r], network.points) if p in tees_m), None)
+            found = _joined(live, lambda run, point: end(run, point)[0], network.points, tee_m)
             dry = set[str]()
             for run in live:
                 flow = found[run.name]
@@ -145,9 +150,18 @@ def let_fall(
     return told
 
 
-def _joined(runs: list[Run], head_at, points) -> dict[str, float]:  # type: ignore[no-untyped-def]
-    """Return what flows in runs that meet at one tee at the most."""
-    tees = {p for run in runs for p in (run.start.point, run.end.point) if not points[p].is_fixed}
+def _tees(run: Run, points: Mapping[str, Point]) -> set[str]:
+    return {p for p in (run.start.point, run.end.point) if not points[p].is_fixed}
+
+
+def _joined(
+    runs: list[Run],
+    head_at: Callable[[Run, str], float],
+    points: Mapping[str, Point],
+    air_m: float | None,
+) -> dict[str, float]:
+    """Return what flows in runs that meet at one tee at the most; air comes to the tee where its head is below."""
+    tees = set[str]().union(*(_tees(run, points) for run in runs))
     if not tees:
         return {
             run.name: carried_m3_s(run, head_at(run, run.start.point) - head_at(run, run.end.point)) for run in runs
@@ -164,4 +178,7 @@ def _joined(runs: list[Run], head_at, points) -> dict[str, float]:  # type: igno
     low, high = min(heads.values()), max(heads.values())
     head_m = low if high - low < 1e-9 else brentq(lambda h: sum(towards(h).values()), low, high, xtol=1e-6)
     found = towards(head_m)
+    if air_m is not None and head_m < air_m:  # what comes down to the tee falls on to the lowest end
+        found = {name: max(flow, 0.0) if heads[name] > air_m else 0.0 for name, flow in towards(air_m).items()}
+        found[min(heads, key=lambda name: heads[name])] = -sum(found.values())
     return {run.name: found[run.name] * (1.0 if run.end.point == tee else -1.0) for run in runs}

@@ -41,6 +41,7 @@ def written(
     runs: Mapping[str, tuple[str, str, str]],
     tanks: Mapping[str, str],
     drains: Mapping[str, str],
+    more: str = "",
 ) -> System:
     """Return a system of these surfaces [m], runs (from, to, parts; 1 in unless they say a size), tanks and drains."""
     pumps = [part.split()[1] for _, _, parts in runs.values() for part in parts.split(", ") if part.startswith("pump ")]
@@ -49,6 +50,7 @@ def written(
         "units: metric",
         f"surfaces: {{{', '.join(f'{name}: {height} m' for name, height in heights.items())}}}",
         f"pumps: {{{', '.join(f'{pump}: {{{CURVE}}}' for pump in pumps)}}}",
+        more,
         "runs:",
     ]
     for name, (start, end, parts) in runs.items():
@@ -108,26 +110,117 @@ CHILLER = ("display", "sump", SIDE)
 DOWN = {"display": "sump"}
 
 
+FORK = {
+    "line": ("sump", "tee", RETURN[2]),
+    "left": ("tee", "display", "pipe 500 mm"),
+    "right": ("tee branch", "display", "pipe 500 mm"),
+}
+FORK_MOUTHS = {("left", "display"): 0.040, ("right", "display"): 0.250}
+
+
+def forked(tmp_path: Path, more: str) -> System:
+    facts = {"display": tank(0.5, f", mouths: {{left: 40 mm, right: 250 mm}}{more}"), "sump": SUMP}
+    return written(tmp_path, {"sump": 0, "display": 1.2}, FORK, facts, DOWN)
+
+
 def test_two_outlets_at_different_depths_of_which_the_shallow_one_may_let_air_in(tmp_path: Path) -> None:
     # 0.5 m²: 40 mm or 250 mm. Where the lines meet above the water the shallow mouth ends both siphons, where they meet
     # below it does not; the file does not say which, so the deeper one counts.
-    runs = {
-        "line": ("sump", "tee", RETURN[2]),
-        "left": ("tee", "display", "pipe 500 mm"),
-        "right": ("tee branch", "display", "pipe 500 mm"),
-    }
-    mouths = {("left", "display"): 0.040, ("right", "display"): 0.250}
-    system = written(
-        tmp_path,
-        {"sump": 0, "display": 1.2},
-        runs,
-        {"display": tank(0.5, ", return outlet depth: 250 mm"), "sump": SUMP},
-        DOWN,
-    )
+    system = forked(tmp_path, "")
 
-    assert litres(system) == same(lost(fallen(system, mouths, DOWN)))
-    above = fallen(system, mouths, DOWN, breaks_all=True)
+    assert litres(system) == same(lost(fallen(system, FORK_MOUTHS, DOWN)))
+    above = fallen(system, FORK_MOUTHS, DOWN, breaks_all=True)
     assert lost(above) == same(litres(system) - 0.5 * 210)
+    facts = {"display": tank(0.5, ", return outlet depth: 250 mm"), "sump": SUMP}
+    assert litres(written(tmp_path, {"sump": 0, "display": 1.2}, FORK, facts, DOWN)) == litres(system)
+
+
+@pytest.mark.parametrize(
+    ("meets", "tee_m", "falls_mm"),
+    [("60 mm above", 1.26, 40), ("10 mm", 1.19, 40), ("120 mm", 1.08, 120), ("400 mm", 0.80, 250)],
+)
+def test_a_mouth_out_of_the_water_ends_what_meets_it_above_the_water(
+    meets: str, tee_m: float, falls_mm: int, tmp_path: Path
+) -> None:
+    # 0.5 m²: down to the mouth at 40 mm, to where the lines meet, or to the mouth at 250 mm
+    system = forked(tmp_path, f", lines meet: {{tee: {meets}}}")
+    over_m = weir_head_m(EDGE_M, solve_network(system.network).flows_m3_s["line"])
+
+    assert litres(system) == pytest.approx(500 * (over_m + falls_mm / 1000), rel=1e-6)
+    assert litres(system) == same(lost(let_fall(system, {"display": over_m}, FORK_MOUTHS, DOWN, tees_m={"tee": tee_m})))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_forks_with_tees_at_any_height_lose_as_many_litres_as_in_the_simulation(seed: int, tmp_path: Path) -> None:
+    dice = random.Random(seed)
+    left, right, tee = dice.randrange(5, 250), dice.randrange(5, 250), dice.randrange(-100, 300)
+    meets = f"{tee} mm" if tee >= 0 else f"{-tee} mm above"
+    facts = tank(0.5, f", mouths: {{left: {left} mm, right: {right} mm}}, lines meet: {{tee: {meets}}}")
+    system = written(tmp_path, {"sump": 0, "display": 1.2}, FORK, {"display": facts, "sump": SUMP}, DOWN)
+    mouths = {("left", "display"): left / 1000, ("right", "display"): right / 1000}
+    rises = {"display": weir_head_m(EDGE_M, solve_network(system.network).flows_m3_s["line"])}
+
+    assert litres(system) == same(lost(let_fall(system, rises, mouths, DOWN, tees_m={"tee": 1.2 - tee / 1000})))
+
+
+def three_mouths(tmp_path: Path, inner: str, outer: str, parts: str = "pipe 500 mm") -> float:
+    """Return how far a display falls [mm] with mouths at 30 and 80 mm that meet, and behind that one at 200 mm."""
+    runs = {
+        "line": ("sump", "outer", RETURN[2]),
+        "deep": ("outer branch", "display", "pipe 500 mm"),
+        "on": ("outer", "inner", "pipe 300 mm"),
+        "mid": ("inner", "display", "pipe 500 mm"),
+        "high": ("inner branch", "display", parts),
+    }
+    meets = ", ".join(f"{name}: {where}" for name, where in (("inner", inner), ("outer", outer)) if where)
+    facts = tank(0.5, f", mouths: {{deep: 200 mm, mid: 80 mm, high: 30 mm}}, lines meet: {{{meets}}}")
+    system = written(tmp_path, {"sump": 0, "display": 1.2}, runs, {"display": facts, "sump": SUMP}, DOWN)
+    over_m = weir_head_m(EDGE_M, solve_network(system.network).flows_m3_s["line"])
+    return 1000 * (litres(system) / 500 - over_m)
+
+
+@pytest.mark.parametrize(
+    ("inner", "outer", "falls_mm"),
+    [
+        ("50 mm above", "50 mm above", 30),  # the first air ends all
+        ("", "50 mm above", 80),  # no air comes on before both inner mouths are out of the water
+        ("50 mm above", "", 200),  # the deep one may meet the others under water
+        ("50 mm", "120 mm", 120),  # inner mouths end where they meet, the deep one where it meets them
+    ],
+)
+def test_air_comes_from_tee_to_tee(inner: str, outer: str, falls_mm: int, tmp_path: Path) -> None:
+    assert three_mouths(tmp_path, inner, outer) == pytest.approx(falls_mm, abs=1e-6)
+
+
+def test_a_check_valve_in_an_outlet_is_not_counted_on_to_let_air_in(tmp_path: Path) -> None:
+    told = three_mouths(tmp_path, "50 mm above", "50 mm above", "pipe 200 mm, swing check valve, pipe 300 mm")
+
+    assert told == pytest.approx(80, abs=1e-6)
+
+
+def test_an_outlet_in_the_air_breaks_the_siphon_of_what_meets_it_above_the_water(tmp_path: Path) -> None:
+    runs = {**FORK, "left": ("tee", "spray", "pipe 500 mm")}
+    fallen_mm = {}
+    for meets in ("", ", lines meet: {tee: 100 mm above}"):
+        facts = {"display": tank(0.5, f", fed by: spray, return outlet depth: 250 mm{meets}"), "sump": SUMP}
+        system = written(tmp_path, {"sump": 0, "display": 1.2}, runs, facts, DOWN, "outlets: {spray: 1.25 m}")
+        over_m = weir_head_m(EDGE_M, solve_network(system.network).flows_m3_s["line"])
+        fallen_mm[meets] = 1000 * (litres(system) / 500 - over_m)
+
+    assert list(fallen_mm.values()) == pytest.approx([250, 0], abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("meets", "said"),
+    [
+        ("{tea: 2 in}", "the tee 'tea' in tank 'display'"),
+        ("{tee: high}", "found 'high'; allowed: a length"),
+        ("{tee: 2 in above it}", "nothing after 'above'"),
+    ],
+)
+def test_where_lines_meet_is_said_of_their_tees_from_the_edge(meets: str, said: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=said):
+        forked(tmp_path, f", lines meet: {meets}")
 
 
 @pytest.mark.parametrize(
@@ -183,14 +276,21 @@ def test_a_break_for_a_line_with_two_outlets_is_taken_to_be_in_both_and_that_is_
     }
     told = {}
     each = "siphon breaks: {left: 10 mm, right: 12 mm}"
-    for breaks in ("siphon break depth: 10 mm", "siphon breaks: {left: 10 mm}", each):
+    meet = "lines meet: {tee: 20 mm above}"
+    for breaks in (
+        "siphon break depth: 10 mm",
+        "siphon breaks: {left: 10 mm}",
+        each,
+        f"siphon break depth: 10 mm, {meet}",
+    ):
         facts = {"display": tank(0.5, f", return outlet depth: 250 mm, {breaks}"), "sump": SUMP}
         system = written(tmp_path, {"sump": 0, "display": 1.2}, runs, facts, DOWN)
         told[breaks] = litres(system), [one.code for one in safety_today(system).warnings]
-    plain, left, both = told.values()
+    plain, left, both, above = told.values()
 
     assert "one break, several outlets" in plain[1]
-    assert "one break, several outlets" not in left[1] + both[1]
+    assert "one break, several outlets" not in left[1] + both[1] + above[1]
+    assert above[0] == plain[0]
     assert left[0] - plain[0] == pytest.approx(0.5 * 240)  # the hole of one branch alone parts nothing for sure
     assert both[0] - plain[0] == pytest.approx(0.5 * 2)
 

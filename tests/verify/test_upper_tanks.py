@@ -177,9 +177,9 @@ def test_a_drain_ends_in_a_tank_below(to: str, tmp_path: Path) -> None:
         read(tmp_path, lines="", drains=DRAIN.replace("to: display", f"to: {to}"))
 
 
-def test_a_mouth_is_that_of_a_gravity_line(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="the mouth of 'lift line' in tank 'box'"):
-        read(tmp_path, mouth=", mouths: {lift line: 10 mm}")
+def test_a_mouth_is_that_of_a_line_that_opens_into_the_tank(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="the mouth of 'line' in tank 'box'"):
+        read(tmp_path, mouth=", mouths: {line: 10 mm}")
 
 
 def test_a_ring_in_the_display_changes_no_check_of_tanks(tmp_path: Path) -> None:
