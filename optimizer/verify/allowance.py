@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
 from optimizer.choices.wants import Want
@@ -25,6 +25,7 @@ from optimizer.verify.drain_back import (
     tank_key,
 )
 from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
+from optimizer.verify.drawn_from import starts
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
 
 _LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest
@@ -243,7 +244,12 @@ def sump_room_m3(system: System, network: Network) -> float | None:
 
 def volume_of_sumps(system: System, network: Network, what: str) -> float | None:
     """Return a volume that the sumps state, added up [m³]; None when one of them does not state it."""
-    values = [getattr(_tank_of(system, name), what) for name in sumps(network)]
+    return volume_of(system, sumps(network), what)
+
+
+def volume_of(system: System, tanks: Collection[str], what: str) -> float | None:
+    """Return a volume that some tanks state, added up [m³]; None when one of them does not state it."""
+    values = [getattr(_tank_of(system, name), what) for name in tanks]
     return None if not values or None in values else float(sum(values))
 
 
@@ -256,16 +262,16 @@ def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bo
     """
     network, accepted = system.network, system.rules.accepted
     now = drain_back(network, now_m3_s, system.tanks, system.drains)
-    room, reserve = sump_room_m3(system, network), volume_of_sumps(system, network, "reserve_m3")
-    start = [_tank_of(system, name).start_volume_m3 for name in fed_surfaces(network)]
-    limits = []
+    room, limits = sump_room_m3(system, network), []
     if room is not None:
         stays = today_counts and Check.DRAIN_BACK in accepted and now.total_m3 > room
         limits.append(max(room, now.total_m3 * _NOT_WORSE) if stays else room)
-    if reserve is not None and start and None not in start and not now.untold:
-        gathers = sum(volume for volume in start if volume is not None)
-        short = reserve < gathers and Check.PUMP_RESERVE not in accepted
-        limits.append(0.0 if short else now.total_m3 + max(gathers * (_NOT_WORSE - 1.0), reserve - gathers))
+    own = [(each.gathers_m3, each.reserve_m3) for each in starts(system, network, now_m3_s)]
+    told = [(gathers, reserve) for gathers, reserve in own if gathers is not None and reserve is not None]
+    if told and len(told) == len(own) and not now.untold:
+        short = any(reserve < gathers for gathers, reserve in told) and Check.PUMP_RESERVE not in accepted
+        more = sum(max(gathers * (_NOT_WORSE - 1.0), reserve - gathers) for gathers, reserve in told)
+        limits.append(0.0 if short else now.total_m3 + more)
     return min(limits, default=None)
 
 

@@ -147,6 +147,11 @@ def falling_runs(network: Network) -> tuple[Run, ...]:
     return tuple(run for top, circuit in gravity_lines(network) if top in fed for run in circuit.runs)
 
 
+def wet_runs(network: Network) -> tuple[Run, ...]:
+    """Return the runs whose water runs off when the pumps stop."""
+    return (*lifted_runs(network), *falling_runs(network))
+
+
 def inflow_coefficients(network: Network, tank: Tank) -> dict[str, float]:
     """Return what each run counts in the flow into a tank: 1 into it, -1 out of it; others are left out."""
     return inflow_of(network, tank.name, tank.fed_by)
@@ -166,7 +171,7 @@ def wet_volume_m3(run: Run) -> float:
 def _devices(network: Network, missing: list[Note]) -> Iterator[tuple[str, float]]:
     """Yield the water in devices, and note those that do not say how much they hold."""
     silent = []
-    for run in (*lifted_runs(network), *falling_runs(network)):
+    for run in wet_runs(network):
         for part in run.parts:
             volume = network.devices[part.name].volume_m3 if part.kind is Kind.DEVICE else 0.0
             if volume is None:

@@ -55,7 +55,7 @@ def leak_places(system: System, network: Network, flows_m3_s: Mapping[str, float
             found.append(_place(run.name, run.parts, i, joint, water_m3, pressures[i]))
     for drain in system.drains:
         for i, joint in _joints(drain.parts):
-            found.append(_place(drain.name, drain.parts, i, joint, out.reserve[0], 0.0))
+            found.append(_place(drain.name, drain.parts, i, joint, out.reserve(drain.tank)[0], 0.0))
     return tuple(sorted(found, key=_rank))
 
 

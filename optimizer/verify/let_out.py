@@ -7,7 +7,7 @@ begins, and with it goes what the pumps bring there, until they suck air.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,8 +18,9 @@ from optimizer.model.network import Mounting, Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
-from optimizer.verify.allowance import volume_of_sumps
+from optimizer.verify.allowance import volume_of
 from optimizer.verify.drain_back import RESERVE, DrainBack, drain_back, inflow_m3_s, lifted_runs, tank_key
+from optimizer.verify.into_sumps import by_lines_m3, feeding_sumps
 
 Volume = tuple[float | None, tuple[Note, ...]]  # [m³]; None: not known for want of what the notes name
 
@@ -36,24 +37,26 @@ class LetOut:
     def _back(self) -> DrainBack:
         return drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains)
 
-    @cached_property
-    def reserve(self) -> Volume:
-        """What the sump gives before its pump sucks air."""
-        reserve = volume_of_sumps(self.system, self.network, "reserve_m3")
+    def reserve(self, *points: str) -> Volume:
+        """Return what sumps give through some points before their pumps suck air."""
+        names = feeding_sumps(self.network, points, self.system.drains)
+        reserve = volume_of(self.system, names, "reserve_m3")
         return reserve, () if reserve is not None else (RESERVE,)
 
-    @cached_property
-    def _pumped(self) -> Volume:
-        reserve, missing = self.reserve
+    def _pumped(self, sources: Collection[str]) -> Volume:
+        """Return what comes out of a line that draws from some tanks."""
+        reserve, missing = self.reserve(*sources)
+        names = feeding_sumps(self.network, sources, self.system.drains)
         if not fed_surfaces(self.network):
-            return self.reserve
+            return reserve, missing
         if reserve is None or self._back.untold:
             return None, (*missing, *self._back.untold)
-        return reserve + self._back.total_m3 - self._back.volumes_m3.get("drains", 0.0), ()
+        return reserve + by_lines_m3(self.network, self._back, self.system.drains, names), ()
 
     def behind_pump(self, run: Run) -> Volume:
         """Return what a joint behind the pump of a run lets out, or one of a line that the pump feeds."""
-        return self._by_tank.get(run.name) or self._pumped
+        line = next(circuit for circuit in circuits(self.network) if run.name in {each.name for each in circuit.runs})
+        return self._by_tank.get(run.name) or self._pumped(line.sources)
 
     def before_pump(self, run: Run) -> Volume:
         """Return what a joint on the suction of a pump lets out."""
@@ -62,7 +65,7 @@ class LetOut:
             return self._by_tank[run.name]
         if has_pump(run) and start in fed_surfaces(self.network) and start not in sumps(self.network):
             return self._down_to_mouths(start, (run,))
-        return self.reserve
+        return self.reserve(start)
 
     def dry_runs(self) -> tuple[Run, ...]:
         """Return the runs with joints outside of the water: of pumps, and of gravity lines out of tanks that are fed.
@@ -81,7 +84,7 @@ class LetOut:
             if not circuit.is_ring or any(is_sunk(self.network, run) for run in circuit.runs):
                 continue
             (tank,) = circuit.ends
-            out = self._pumped if tank in sunk else self._down_to_mouths(tank, circuit.runs)
+            out = self._pumped({tank}) if tank in sunk else self._down_to_mouths(tank, circuit.runs)
             found |= {run.name: out for run in circuit.runs}
         for tank, circuit in gravity_lines(self.network):
             if tank in fed:
@@ -97,7 +100,7 @@ class LetOut:
     def _down_to_mouths(self, name: str, runs: Iterable[Run]) -> Volume:
         """Return what runs out of a tank down to where lines begin in it, and what comes in until the sump is empty."""
         tank = next((tank for tank in self.system.tanks if tank.name == name), Tank(name))
-        depths, (reserve, missing) = dict(tank.mouths_m), self.reserve
+        depths, (reserve, missing) = dict(tank.mouths_m), self.reserve(name)
         here = [run.name for run in runs if name in (run.start.point, run.end.point)]
         missing = missing if name in fed_surfaces(self.network) else ()  # nothing comes in
         missing += tuple(

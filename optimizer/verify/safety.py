@@ -15,7 +15,6 @@ from optimizer.model.rules import Rules
 from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
-from optimizer.verify.allowance import volume_of_sumps
 from optimizer.verify.coming_down import coming_checks
 from optimizer.verify.drain_back import (
     FREE,
@@ -29,6 +28,7 @@ from optimizer.verify.drain_back import (
     these,
 )
 from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
+from optimizer.verify.drawn_from import starts, tightest
 from optimizer.verify.into_sumps import back_into_m3, fullest_sump
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
@@ -276,22 +276,21 @@ def clogged_break_check(system: System, now: Running, after: Running) -> SafetyC
 
 
 def _restart_check(system: System, now: Running, after: Running) -> SafetyCheck:
-    """What the sump must give before the drains bring it back: what gathers first, and what the plan holds up more."""
-    title = note("draw-down")
-    reserve = volume_of_sumps(system, after.network, "reserve_m3")
-    fed = [tank for tank in system.tanks if tank.name in fed_surfaces(after.network)]
-    start = [tank.start_volume_m3 for tank in fed]
-    backs = [drain_back(each.network, each.flows_m3_s, system.tanks, system.drains) for each in (now, after)]
-    missing = [*([RESERVE] if reserve is None else [])]
-    if not start or None in start:
-        missing.append(START)
-    missing += backs[1].untold
-    if missing:
+    """What a sump must give before the drains bring it back: what gathers first, and what the plan holds up more.
+
+    Of several sumps the one that is emptied the most by its reserve.
+    """
+    before, found = (starts(system, each.network, each.flows_m3_s) for each in (now, after))
+    was = {each.sump: each for each in before}
+    tight = tightest(found, was)
+    gathers, reserve = (None, None) if tight is None else (tight.gathers_m3, tight.reserve_m3)
+    title = note("draw-down of", tank=tight.sump) if tight and len(found) > 1 else note("draw-down")
+    missing = [*([RESERVE] if reserve is None else []), *([START] if gathers is None else [])]
+    missing += drain_back(after.network, after.flows_m3_s, system.tanks, system.drains).untold
+    if missing or tight is None:
         return SafetyCheck(Check.PUMP_RESERVE, title, "volume", None, None, reserve, these(missing))
-    gathers = sum(volume for volume in start if volume is not None)
-    more = max(0.0, backs[1].total_m3 - backs[0].total_m3)
     why = note("sucks air at every start")
-    return SafetyCheck(Check.PUMP_RESERVE, title, "volume", gathers, gathers + more, reserve, why)
+    return SafetyCheck(Check.PUMP_RESERVE, title, "volume", gathers, tight.gives_m3(was.get(tight.sump)), reserve, why)
 
 
 def _shut_checks(now: Running, after: Running) -> Iterator[SafetyCheck]:

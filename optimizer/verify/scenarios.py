@@ -18,7 +18,7 @@ from optimizer.model.note import Note, note
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
 from optimizer.model.tanks import Drain, DrainMode, Tank
-from optimizer.verify.allowance import volume_of_sumps
+from optimizer.verify.allowance import volume_of, volume_of_sumps
 from optimizer.verify.drain_back import (
     FREE,
     FREEBOARD,
@@ -32,7 +32,8 @@ from optimizer.verify.drain_back import (
     lifted_runs,
 )
 from optimizer.verify.drains import together_m3_s
-from optimizer.verify.into_sumps import fullest_sump
+from optimizer.verify.drawn_from import starts, tightest
+from optimizer.verify.into_sumps import feeding_sumps, fullest_sump
 from optimizer.verify.let_out import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs
@@ -90,14 +91,6 @@ class There:
     def tanks(self) -> tuple[Tank, ...]:
         stated = {tank.name: tank for tank in self.system.tanks}
         return tuple(stated.get(name, Tank(name)) for name in fed_surfaces(self.network))
-
-    @property
-    def free_m3(self) -> float | None:
-        return volume_of_sumps(self.system, self.network, "free_volume_m3")
-
-    @property
-    def reserve_m3(self) -> float | None:
-        return volume_of_sumps(self.system, self.network, "reserve_m3")
 
     # power
 
@@ -164,14 +157,14 @@ class There:
 
     def restart(self) -> Iterator[Scenario]:
         title = note("power comes back")
-        start, reserve = [tank.start_volume_m3 for tank in self.tanks], self.reserve_m3
-        missing = [START] if None in start else []
+        start = tightest(starts(self.system, self.network, self.flows_m3_s), {})
+        gathers, reserve = (None, None) if start is None else (start.gathers_m3, start.reserve_m3)
+        missing = [START] if gathers is None else []
         missing += [RESERVE] if reserve is None else []
         missing += drain_back(self.network, self.flows_m3_s, self.system.tanks, self.system.drains).untold
-        if missing or reserve is None:
+        if missing or gathers is None or reserve is None:
             yield Scenario(title, None, None, note("out of the sump"), Verdict.UNCHECKED, tuple(missing))
             return
-        gathers = sum(volume for volume in start if volume is not None)
         own = Verdict.UNSAFE if gathers > reserve else Verdict.SAFE
         verdict = self._judged(Check.PUMP_RESERVE) or own
         if own is Verdict.SAFE and (unknown := self._fed_unknown()):
@@ -241,7 +234,8 @@ class There:
 
     def _over(self, title: Note, tank: Tank, more_m3_s: float, head_m: float) -> Scenario:
         """Return that a tank runs over: with what the sump gives until the pump sucks air, less what fills it up."""
-        reserve = self.reserve_m3
+        names = feeding_sumps(self.network, (tank.name,), self.system.drains)
+        reserve = volume_of(self.system, names, "reserve_m3")
         missing = [] if reserve is not None else [RESERVE]
         missing += [
             note("key of tank", key=key, tank=tank.name)
@@ -291,7 +285,7 @@ class There:
         for end, flow_m3_s in house_water_m3_s(self.network, self.flows_m3_s).items():
             title = note("house water sticks open", into=end)
             an_hour = 3600.0 * flow_m3_s
-            free = self.free_m3 if end in sumps(self.network) else 0.0
+            free = volume_of(self.system, (end,), "free_volume_m3") if end in sumps(self.network) else 0.0
             if free is None:
                 missing = (FREE,)
                 yield Scenario(title, an_hour, None, note("over the sump"), Verdict.UNSAFE, missing)

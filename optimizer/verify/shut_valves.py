@@ -9,14 +9,16 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import Handles, pump_head_m
 from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import THROTTLES, Kind
-from optimizer.model.circuits import fed_surfaces, mouths_of, mouths_when_off
+from optimizer.model.circuits import fed_surfaces, mouths_of, mouths_when_off, sumps
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.safety import WORSE, Scenario, Verdict
 from optimizer.model.system import System
 from optimizer.model.tanks import DrainMode, Tank
+from optimizer.verify.allowance import volume_of
 from optimizer.verify.drain_back import gross_inflow_m3_s, inflow_coefficients, inflow_m3_s
 from optimizer.verify.drains import together_m3_s
+from optimizer.verify.into_sumps import reach
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
 from optimizer.verify.scenarios import There
 
@@ -56,15 +58,23 @@ class _Shut(There):
         told = [*self._still_pumps(run, at, then), *self._emptied(then)]
         if missing := tuple(each for tank in self.tanks for each in self._mouths_untold(tank, then)):
             return Scenario(title, None, None, note("over the sump"), Verdict.UNCHECKED, missing)
-        fallen = [self._fallen_m3(tank, then) for tank in self.tanks]
-        water = None if None in fallen else sum(volume for volume in fallen if volume is not None)
-        free = self.free_m3
-        if water is not None and free is not None and water > free:
-            return Scenario(
-                title, water, water - free, note("all of these", what=(*told, note("over the sump"))), Verdict.UNSAFE
-            )
+        fallen = {tank.name: self._fallen_m3(tank, then) for tank in self.tanks}
+        known = {name: volume for name, volume in fallen.items() if volume is not None}
+        water = sum(known.values()) if len(known) == len(fallen) else None
+        if water is not None and (spilled := self._spilled_m3(known)) > 0.0:
+            over = note("all of these", what=(*told, note("over the sump")))
+            return Scenario(title, water, spilled, over, Verdict.UNSAFE)
         where = note("all of these", what=(*told, *self._elsewhere(run, then)))
         return Scenario(title, water, 0.0, where, Verdict.CLOSE if told else Verdict.SAFE)
+
+    def _spilled_m3(self, fallen_m3: Mapping[str, float]) -> float:
+        """Return the most by which a sump runs over if it gets all that tanks give which may run down to it [m³]."""
+        drains, spilled = self.system.drains, [0.0]
+        for sump in sumps(self.network):
+            free = volume_of(self.system, (sump,), "free_volume_m3")
+            comes = sum(each for tank, each in fallen_m3.items() if sump in reach(self.network, tank, drains))
+            spilled.append(0.0 if free is None else comes - free)
+        return max(spilled)
 
     def _fuller(self, title: Note, tank: Tank, then: Mapping[str, float]) -> Scenario | None:
         """Return what becomes of a tank that gets more than before; None where it takes that."""

@@ -147,6 +147,7 @@ SAFETY: Mapping[str, str] = {
     "drain-back into": "power-off drain-back (limit: room in {tank!r})",
     "drain-back, break clogged": "power-off drain-back (limit: room in the sump), siphon break clogged",
     "draw-down": "sump draw-down at start-up (limit: usable water)",
+    "draw-down of": "draw-down of {tank!r} at start-up (limit: usable water)",
     "pressure": "shut-off pressure (limit: rating of the weakest part)",
     "pressure, unrated": "shut-off pressure (parts without a rating)",
     "dead-headed": "dead-headed pumps (they overheat)",

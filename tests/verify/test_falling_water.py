@@ -11,104 +11,34 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from falling_water import Fallen, let_fall
+from falling_systems import (
+    CHILLER,
+    DOWN,
+    EDGE_M,
+    PUMP,
+    RETURN,
+    SECOND,
+    SUMP,
+    back_of,
+    fallen,
+    litres,
+    lost,
+    same,
+    tank,
+    written,
+)
+from falling_water import let_fall
 from said import worded
-from small_aquaria import catalog
 
 from optimizer.errors import InputError
 from optimizer.hydraulics import solve_network
 from optimizer.hydraulics.weirs import weir_head_m
-from optimizer.model.checks import Check
-from optimizer.model.circuits import fed_surfaces, sumps
+from optimizer.model.circuits import fed_surfaces
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
-from optimizer.read.systems import load_system
-from optimizer.verify.balance import balances
-from optimizer.verify.drain_back import DrainBack, drain_back
-from optimizer.verify.into_sumps import back_into_m3
+from optimizer.verify.drawn_from import starts
 from optimizer.verify.safety import safety_today
 from optimizer.verify.scenarios import scenarios_of
-
-CURVE = "curve: [0 L/h at 5 m, 2000 L/h at 4 m, 4000 L/h at 0 m], ports: 1 in NPT male"
-PUMP = "pump {}, adapter NPT female x socket"
-EDGE_M = 0.6
-Depths = Mapping[tuple[str, str], float]  # (run, tank) -> m below the edge
-
-
-def written(
-    tmp_path: Path,
-    heights: Mapping[str, float],
-    runs: Mapping[str, tuple[str, str, str]],
-    tanks: Mapping[str, str],
-    drains: Mapping[str, str],
-    more: str = "",
-) -> System:
-    """Return a system of these surfaces [m], runs (from, to, parts; 1 in unless they say a size), tanks and drains."""
-    pumps = [part.split()[1] for _, _, parts in runs.values() for part in parts.split(", ") if part.startswith("pump ")]
-    lines = [
-        "system: Water that falls, invented",
-        "units: metric",
-        f"surfaces: {{{', '.join(f'{name}: {height} m' for name, height in heights.items())}}}",
-        f"pumps: {{{', '.join(f'{pump}: {{{CURVE}}}' for pump in pumps)}}}",
-        more,
-        "runs:",
-    ]
-    for name, (start, end, parts) in runs.items():
-        size = "1 in" if " size " not in parts else parts.split(" size ")[1]
-        row = parts.split(" size ")[0]
-        lines.append(f"  {name}: {{from: {start}, to: {end}, size: {size} sch 40 PVC, parts: [{row}]}}")
-    lines += ["tanks:", *(f"  {name}: {{{facts}}}" for name, facts in tanks.items()), "drains:"]
-    for number, (tank, to) in enumerate(drains.items()):
-        drain = "mode: full siphon, size: 3 in sch 40 PVC, drop: 500 mm, parts: [bulkhead, pipe 500 mm]"
-        lines.append(f"  drain {number}: {{from: {tank.split()[0]}, to: {to}, {drain}}}")
-    lines.append(f"targets: {{{next(iter(runs))}: any}}")
-    path = tmp_path / "system.yaml"
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return load_system(path, catalog())
-
-
-def tank(area_m2: float, more: str = "", rim_mm: int = 40) -> str:
-    return f"area: {area_m2} m2, overflow edge: {EDGE_M} m, rim above edge: {rim_mm} mm, start volume: 2 L{more}"
-
-
-SUMP = "free volume: 400 L, pump reserve: 100 L"
-
-
-def back_of(system: System) -> DrainBack:
-    return drain_back(system.network, solve_network(system.network).flows_m3_s, system.tanks, system.drains)
-
-
-def litres(system: System) -> float:
-    """Return what the program says that tanks lose [L]."""
-    back = back_of(system)
-    assert not back.missing, [worded(one) for one in back.missing]
-    return 1e3 * sum(volume for what, volume in back.volumes_m3.items() if what.startswith("tank "))
-
-
-def fallen(system: System, mouths: Depths, drains: Mapping[str, str], **how: bool) -> Fallen:
-    left = balances(system, system.network, solve_network(system.network).flows_m3_s)
-    rises = {each.tank: weir_head_m(EDGE_M, max(each.left_m3_s, 0.0)) for each in left if not each.is_sump}
-    if any(each.name == "twin" for each in system.tanks):
-        rises["twin"] = rises["display"]
-    return let_fall(system, rises, mouths, drains, **how)
-
-
-def lost(told: Fallen) -> float:
-    return 1e3 * sum(told.lost_m3.values())
-
-
-def same(litres_: float) -> object:
-    return pytest.approx(litres_, rel=0.01, abs=0.3)
-
-
-# ---- lines, mouths, siphon breaks
-
-RETURN = ("sump", "display", f"{PUMP.format('main')}, pipe 2 m")
-SECOND = ("sump", "display", f"{PUMP.format('second')}, swing check valve, pipe 2 m")
-SIDE = f"bulkhead, pipe 1 m, adapter socket x NPT female, {PUMP.format('side')}, pipe 4 m"
-CHILLER = ("display", "sump", SIDE)
-DOWN = {"display": "sump"}
-
 
 FORK = {
     "line": ("sump", "tee", RETURN[2]),
@@ -389,113 +319,6 @@ def test_a_tank_that_stands_level_with_another_falls_with_it(tmp_path: Path) -> 
     assert worded(lack) == "'area' of tank 'twin'"
 
 
-# ---- several sumps
-
-
-def two_sumps(tmp_path: Path, free_l: int) -> System:
-    runs = {"line": RETURN, "second": ("low sump", "display", SECOND[2])}
-    facts = {
-        "display": tank(0.5, ", return outlet depth: 60 mm"),
-        "sump": "free volume: 300 L, pump reserve: 100 L",
-        "low sump": f"free volume: {free_l} L, pump reserve: 100 L",
-    }
-    drains = {"display": "sump", "display 2": "low sump"}
-    return written(tmp_path, {"sump": 0, "low sump": -0.3, "display": 1.2}, runs, facts, drains)
-
-
-def drain_back_row(system: System) -> SafetyCheck:
-    return next(check for check in safety_today(system).checks if check.check is Check.DRAIN_BACK)
-
-
-@pytest.mark.parametrize(("end", "stays"), [("sump", True), ("low", False)])
-def test_a_sump_into_which_a_pump_sends_water_of_a_tank_above_stays_one(end: str, stays: bool, tmp_path: Path) -> None:
-    # the sump lifts into the box, that runs down to the display, out of which the chiller's pump draws: all comes back
-    # to the sump. Were that water to end lower still, the tank between would be one that runs over
-    runs = {
-        "lift": ("sump", "box", f"{PUMP.format('main')}, pipe 3 m"),
-        "down": ("box", "display", "bulkhead, pipe 1 m size 2 in"),
-        "chiller": ("display", end, SIDE),
-    }
-    heights = {"sump": 0, "display": 1.2, "box": 2.0}
-    if end == "low":
-        heights["low"] = -0.5
-        runs["up again"] = ("low", "sump", f"{PUMP.format('last')}, pipe 3 m")
-    facts = {
-        "display": tank(0.5, ", mouths: {chiller: 50 mm}"),
-        "box": tank(0.2, ", return outlet depth: 20 mm, mouths: {down: 60 mm}"),
-    }
-    if stays:
-        facts["sump"] = SUMP
-    system = written(tmp_path, heights, runs, facts, DOWN if stays else {"display": "low"})
-
-    assert ("sump" in sumps(system.network)) is stays
-    assert ("sump" in fed_surfaces(system.network)) is not stays
-    if stays:
-        mouths = {("lift", "box"): 0.020, ("down", "box"): 0.060, ("chiller", "display"): 0.050}
-        mouths["down", "display"] = 0.3
-        assert litres(system) == same(lost(fallen(system, mouths, {**DOWN, "box": "display"})))
-
-
-def test_each_of_two_sumps_holds_what_may_come_to_it(tmp_path: Path) -> None:
-    # both lines run back: about half comes into either; with the check valve of one held all comes into the other
-    system = two_sumps(tmp_path, 300)
-    mouths = {("line", "display"): 0.06, ("second", "display"): 0.06}
-    both, one = (fallen(system, mouths, DOWN, held=held).gained_m3 for held in (False, True))
-    row = drain_back_row(system)
-    assert row.after is not None
-    assert row.after > one["sump"] > 1.8 * both["sump"]
-    assert row.after == pytest.approx(one["sump"], abs=0.008)  # and pipe and drains
-
-    small = drain_back_row(two_sumps(tmp_path, 10))
-    assert both["low sump"] > 0.010
-    assert small.verdict is Verdict.UNSAFE
-    assert worded(small.title) == "power-off drain-back (limit: room in 'low sump')"
-
-
-def some_two_sumps(tmp_path: Path, seed: int) -> tuple[System, dict[tuple[str, str], float], dict[str, str]]:
-    """Return a random display between two sumps, with a box above it that runs down to one of the three."""
-    dice = random.Random(seed)
-    heights = {"sump": 0.0, "low sump": -0.3, "display": 1.2, "box": round(dice.uniform(1.5, 2.2), 2)}
-    deep, back, box, down = (dice.randrange(5, 250) for _ in range(4))
-    to = dice.choice(["display", "sump", "low sump"])
-    runs = {
-        "line": RETURN,
-        "second": ("low sump", "display", SECOND[2]),
-        "lift": (dice.choice(["sump", "low sump"]), "box", f"{PUMP.format('lift')}, pipe 3 m"),
-        "down": ("box", to, "bulkhead, pipe 2 m size 1-1/2 in"),
-    }
-    if dice.random() < 0.5:
-        del runs["second"]
-        runs["side"] = ("display", "low sump", SIDE)
-        runs["lift"] = ("low sump", *runs["lift"][1:])
-        runs["down"] = ("box", dice.choice(["display", "sump"]), runs["down"][2])
-    facts = {
-        "display": tank(
-            0.4, f", return outlet depth: {deep} mm" + (f", mouths: {{side: {back} mm}}" * ("side" in runs))
-        ),
-        "box": tank(0.2, f", return outlet depth: {box} mm, mouths: {{down: {down} mm}}"),
-        "sump": SUMP,
-        "low sump": SUMP,
-    }
-    mouths = {("line", "display"): deep, ("second", "display"): deep, ("side", "display"): back}
-    mouths |= {("lift", "box"): box, ("down", "box"): down, ("down", "display"): 300}
-    over = dice.choice(["sump", "low sump"])
-    system = written(tmp_path, heights, runs, facts, {"display": over})
-    return system, {key: depth / 1000 for key, depth in mouths.items()}, {"display": over, "box": "display"}
-
-
-@pytest.mark.parametrize("seed", range(12))
-def test_no_sump_gets_more_in_the_simulation_than_is_counted(seed: int, tmp_path: Path) -> None:
-    system, mouths, drains = some_two_sumps(tmp_path, seed)
-    back = back_of(system)
-    assert not back.missing
-
-    for held in (False, True):
-        told = fallen(system, mouths, drains, held=held)
-        for sump, gained in told.gained_m3.items():
-            assert back_into_m3(system.network, back, system.drains, sump) > 0.99 * gained - 3e-4, (sump, held)
-
-
 # ---- what comes down into a tank
 
 
@@ -668,3 +491,14 @@ def test_some_systems_lose_as_many_litres_as_in_the_simulation(seed: int, tmp_pa
 @pytest.mark.parametrize("seed", range(4, 64))
 def test_sixty_more_lose_as_many_litres_as_in_the_simulation(seed: int, tmp_path: Path) -> None:
     agree(tmp_path, seed)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_one_sump_gives_all_that_stands_above_it(seed: int, tmp_path: Path) -> None:
+    system, _, _ = some_system(tmp_path, seed)
+    flows = solve_network(system.network).flows_m3_s
+
+    (start,) = starts(system, system.network, flows)
+
+    assert start.holds_m3 == pytest.approx(back_of(system).total_m3)
+    assert start.gathers_m3 == pytest.approx(0.002 * len(fed_surfaces(system.network)))
