@@ -327,6 +327,12 @@ def level_with(network: Network, tank: str) -> tuple[str, ...]:
     return tuple(name for name in found if name != tank)
 
 
+def drained_as(network: Network, tank: str) -> str:
+    """Return the tank whose water the drains of one take: itself where it is fed, else a fed one level with it."""
+    fed = fed_surfaces(network)
+    return tank if tank in fed else next((name for name in level_with(network, tank) if name in fed), tank)
+
+
 def mouths_when_off(network: Network, tank: str) -> tuple[str, ...]:
     """Return the runs through which a tank empties when the pumps stop, down to their mouths.
 

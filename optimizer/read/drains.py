@@ -22,7 +22,7 @@ from dataclasses import replace
 from optimizer import units
 from optimizer.errors import QuantityError
 from optimizer.model.catalog import Catalog, Kind
-from optimizer.model.circuits import openings_of, returns_to, sumps, tees_of
+from optimizer.model.circuits import drained_as, openings_of, returns_to, sumps, tees_of
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.read.fit import Border, Machines, fit_run
@@ -174,7 +174,8 @@ def _depths(
 def with_falls(network: Network, tanks: Iterable[Tank], drains: Iterable[Drain]) -> Network:
     """Return the plumbing as one of tanks that balance, with what tanks and drains say of where water falls to."""
     outlets = [(outlet, tank.name) for tank in tanks for outlet in tank.fed_by]
-    lower = [(drain.tank, drain.to) for drain in drains if drain.to]
+    above = replace(network, tanks_balance=True, falls=tuple(outlets))
+    lower = [(drained_as(above, drain.tank), drain.to) for drain in drains if drain.to]
     return replace(network, tanks_balance=True, falls=tuple(dict.fromkeys((*outlets, *lower))))
 
 

@@ -13,7 +13,7 @@ from optimizer.model.circuits import fed_surfaces, gravity_lines, sumps
 from optimizer.model.network import Network
 from optimizer.model.safety import WORSE
 from optimizer.model.system import System
-from optimizer.model.tanks import DrainMode, Tank
+from optimizer.model.tanks import Tank
 from optimizer.verify.drain_back import (
     FREEBOARD,
     PIPE,
@@ -24,8 +24,9 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     tank_key,
 )
-from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
+from optimizer.verify.drains import gravity_capacity_m3_s
 from optimizer.verify.drawn_from import starts
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, has_drains, most_over_edge_m3_s
 from optimizer.verify.running import STILL_M3_S, running_pump_runs
 
 _LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest
@@ -197,24 +198,16 @@ def _flow_limits(system: System, network: Network) -> dict[str, list[tuple[Check
     """Return the most that may run into each tank by each check of it [m³/s]; tanks that state nothing are left out."""
     limits: dict[str, list[tuple[Check, float]]] = {}
     for name in fed_surfaces(network):
-        own = [drain for drain in system.drains if drain.tank == name]
-        working = [drain for drain in own if drain.mode is not DrainMode.EMERGENCY]
-        emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
+        tank, (working, emergency) = _tank_of(system, name), drains_of(system, name)
         found = [
-            (Check.MAIN_DRAIN, together_m3_s(working, network.water) if working else None),
-            (Check.EMERGENCY_DRAIN, together_m3_s(emergency, network.water) if emergency else None),
-            (Check.FREEBOARD, _over_edge_m3_s(_tank_of(system, name))),
+            (Check.MAIN_DRAIN, carried_m3_s(system, tank, working) if working else None),
+            (Check.EMERGENCY_DRAIN, carried_m3_s(system, tank, emergency) if emergency else None),
+            (Check.FREEBOARD, most_over_edge_m3_s(network, system.drains, tank)),
         ]
         known = [(check, flow) for check, flow in found if flow is not None]
         if known:
             limits[name] = known
     return limits
-
-
-def _over_edge_m3_s(tank: Tank) -> float | None:
-    if tank.overflow_edge_m is None or tank.rim_m is None:
-        return None
-    return weir_flow_m3_s(tank.overflow_edge_m, tank.rim_m)
 
 
 def may_flow(system: System, network: Network) -> Callable[[Mapping[str, float]], bool]:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, PointKind
-from optimizer.model.tanks import DrainMode, Tank
+from optimizer.model.tanks import Tank
 from optimizer.verify.drains import drain_capacity_m3_s
+from optimizer.verify.level_tanks import drains_of
 
 if TYPE_CHECKING:
     from optimizer.model.system import System
@@ -74,7 +75,7 @@ def _ends(system: System, name: str, into: str) -> dict[str, float]:
 
     How the valves in them share it only their owner sees.
     """
-    working = [each for each in system.drains if each.tank == name and each.mode is not DrainMode.EMERGENCY]
+    working, _ = drains_of(system, name)
     carried = [drain_capacity_m3_s(each, system.network.water) for each in working] if len(working) > 1 else []
     weights = [each or 1.0 for each in carried] if carried and None not in carried else [1.0] * len(working)
     ends = dict.fromkeys((each.to or into for each in working), 0.0) or {into: 1.0}

@@ -19,6 +19,7 @@ from optimizer.model.system import System, Target
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import inflow_m3_s
 from optimizer.verify.drains import trimmed_opening
+from optimizer.verify.level_tanks import drains_of
 from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of
 from optimizer.verify.running import Running, running
 from optimizer.verify.safe_range import safe_ranges
@@ -229,8 +230,8 @@ def _drains(system: System, network: Network, flows_m3_s: Mapping[str, float]) -
     tanks = {tank.name: tank for tank in system.tanks}
     for name in fed_surfaces(network):
         flow = inflow_m3_s(network, flows_m3_s, tanks.get(name, Tank(name)))
-        for drain in system.drains:
-            if drain.tank == name and drain.mode is DrainMode.SIPHON:
+        for drain in drains_of(system, name)[0]:
+            if drain.mode is DrainMode.SIPHON:
                 found = trimmed_opening(drain, flow, network.water)
                 if found is not None and found[1] < LEAST_OPENING:
                     yield drain.name, note("too little to run full")

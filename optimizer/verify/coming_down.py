@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.hydraulics import compile_network, solve_flows
-from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.checks import Check
 from optimizer.model.circuits import Circuit, circuits, fed_surfaces, mouths_of, once
@@ -22,7 +21,8 @@ from optimizer.model.system import System
 from optimizer.model.tanks import Tank
 from optimizer.verify.balance import balances
 from optimizer.verify.drain_back import drain_back, tank_key
-from optimizer.verify.drains import gravity_capacity_m3_s, together_m3_s
+from optimizer.verify.drains import gravity_capacity_m3_s
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
 from optimizer.verify.running import STILL_M3_S, Running, running_pump_runs
 
 _Down = tuple[float, float | None, Note | None]  # what comes, what may come [m³/s], what to state
@@ -120,19 +120,20 @@ def _is_gone(part: Part, gone: Mapping[Kind, set[str]], sticks: bool) -> bool:
 
 def _carried(system: System, there: Running, tank: Tank) -> tuple[float | None, Note | None]:
     """Return what may run into a tank for good [m³/s]: what its drains and lines take, and its edge below the rim."""
-    own = [drain for drain in system.drains if drain.tank == tank.name]
+    own = sum(drains_of(system, tank.name), ())
     lines = mouths_of(there.network, tank.name)
     if not own and not lines:
         return None, note("drain of", tank=tank.name)
-    carried = together_m3_s(own, system.network.water) if own else 0.0
+    carried = carried_m3_s(system, tank, own) if own else 0.0
     if carried is None:
         return None, note("drop and lip of drains of", tank=tank.name)
     if lines:
         taken = sum(abs(there.flows_m3_s[run]) for run in lines)
         carried += max(gravity_capacity_m3_s(there.network, tank.name) - taken, 0.0)
-    if tank.overflow_edge_m is None or tank.rim_m is None:
+    below_rim = most_over_edge_m3_s(system.network, own, tank)
+    if below_rim is None:
         return None, note("edge and rim")
-    return (min(carried, weir_flow_m3_s(tank.overflow_edge_m, tank.rim_m)) if own else carried), None
+    return (min(carried, below_rim) if own else carried), None
 
 
 def _finds_room(
@@ -147,5 +148,6 @@ def _finds_room(
     endless = not volumes or any(told[top].comes_m3_s > STILL_M3_S for top in above)
     if endless or None in volumes or tank.area_m2 is None or tank.overflow_edge_m is None or tank.rim_m is None:
         return False
-    stands_m = weir_head_m(tank.overflow_edge_m, _left(system, network, there.flows_m3_s)[tank.name])
+    left_m3_s = _left(system, network, there.flows_m3_s)[tank.name]
+    stands_m = over_edge_m(network, system.drains, tank, left_m3_s)
     return sum(each or 0.0 for each in volumes) <= tank.area_m2 * (tank.rim_m - stands_m)

@@ -20,6 +20,7 @@ from optimizer.model.note import Note, note
 from optimizer.model.tanks import Drain, DrainMode, Tank
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.falling_level import depth_when_off
+from optimizer.verify.level_tanks import over_edge_m
 
 PIPE = "pipe and fittings"
 DEVICE_VOLUME = "device volume"
@@ -57,15 +58,17 @@ def drain_back(
     """
     volumes: dict[str, float] = {}
     missing: list[Note] = []
+    drains = tuple(drains)
     stated = {tank.name: tank for tank in tanks}
     for name in fed_surfaces(network):
         tank = stated.get(name, Tank(name))
         depth_m, untold = depth_when_off(network, stated, tank)
         missing += [*_keys(tank), *untold]
         if tank.area_m2 is not None and tank.overflow_edge_m is not None and depth_m is not None:
-            stands_m = weir_head_m(tank.overflow_edge_m, inflow_m3_s(network, flows_m3_s, tank)) + depth_m
-            volumes[tank_key(name)] = tank.area_m2 * stands_m
-            volumes |= _level_tanks(network, stated, name, stands_m, missing)
+            inflow = inflow_m3_s(network, flows_m3_s, tank)
+            volumes[tank_key(name)] = tank.area_m2 * (over_edge_m(network, drains, tank, inflow) + depth_m)
+            level_m = weir_head_m(tank.overflow_edge_m, inflow) + depth_m
+            volumes |= _level_tanks(network, stated, name, level_m, missing)
         if tank.box_volume_m3:
             volumes[box_key(name)] = tank.box_volume_m3
     volumes[PIPE] = sum(map(wet_volume_m3, lifted_runs(network)))

@@ -19,9 +19,8 @@ from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.hydraulics.weirs import open_mouth_flow_m3_s
 from optimizer.model.catalog import PIPES, THROTTLES
-from optimizer.model.circuits import gravity_lines, mouths_of
+from optimizer.model.circuits import gravity_lines
 from optimizer.model.network import Network, Part, Point, PointKind, Run, RunEnd, Water
-from optimizer.model.system import System
 from optimizer.model.tanks import Drain, DrainMode
 
 _TOP, _BOTTOM, _RUN = "water over the mouth", "sump", "drain"
@@ -109,13 +108,6 @@ def part_volume_m3(part: Part) -> float:
     if part.item is None or not part.end_bores_m:
         return 0.0
     return area_m2(max(part.end_bores_m)) * math.fsum(part.item.take_outs_m)
-
-
-def has_drains(system: System, tank: str) -> bool:
-    """Return whether a tank has drains to be judged by; a tank that only gravity lines empty has them instead."""
-    return not mouths_of(system.network, tank) or any(
-        drain.tank == tank and drain.mode is not DrainMode.EMERGENCY for drain in system.drains
-    )
 
 
 def gravity_capacity_m3_s(network: Network, tank: str) -> float:

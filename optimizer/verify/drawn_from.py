@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from optimizer.model.circuits import Circuit, circuits, fed_surfaces, inflow_coefficients, level_with, sumps
+from optimizer.model.circuits import Circuit, circuits, drained_as, fed_surfaces, inflow_coefficients, level_with, sumps
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Network
 from optimizer.model.system import System
@@ -90,7 +90,7 @@ def _standing(
         yield wet_volume_m3(run) + sum(back.volumes_m3.get(device_key(name), 0.0) for name in devices), lines[run.name]
     for drain in system.drains:
         if drain.mode is not DrainMode.EMERGENCY:
-            yield sum(map(part_volume_m3, drain.parts)), tanks.get(drain.tank) or _equal(sumps(network))
+            yield sum(map(part_volume_m3, drain.parts)), tanks.get(drained_as(network, drain.tank), {})
 
 
 def origins(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[dict[str, Origin], dict[str, Origin]]:

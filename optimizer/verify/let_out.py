@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.circuits import circuits, drawn_down, fed_surfaces, gravity_lines, has_pump, sumps
 from optimizer.model.kinds import Kind
 from optimizer.model.network import Mounting, Network, Run
@@ -21,6 +20,7 @@ from optimizer.model.tanks import Tank
 from optimizer.verify.allowance import volume_of
 from optimizer.verify.drain_back import RESERVE, DrainBack, drain_back, inflow_m3_s, lifted_runs, tank_key
 from optimizer.verify.into_sumps import by_lines_m3, feeding_sumps
+from optimizer.verify.level_tanks import over_edge_m
 
 Volume = tuple[float | None, tuple[Note, ...]]  # [m³]; None: not known for want of what the notes name
 
@@ -111,7 +111,8 @@ class LetOut:
         missing += tuple(note("depth of a mouth", run=run, tank=name) for run in here if run not in depths)
         if missing or tank.area_m2 is None or tank.overflow_edge_m is None:
             return None, missing
-        stands = weir_head_m(tank.overflow_edge_m, inflow_m3_s(self.network, self.flows_m3_s, tank))
+        flow = inflow_m3_s(self.network, self.flows_m3_s, tank)
+        stands = over_edge_m(self.network, self.system.drains, tank, flow)
         own = tank.area_m2 * (stands + max(depths[run] for run in here))
         above = sum(self._back.volumes_m3.get(tank_key(top), 0.0) for top in self._above(name))
         return own + above + (reserve or 0.0), ()

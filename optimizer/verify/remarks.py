@@ -8,7 +8,6 @@ from dataclasses import replace
 from optimizer.hydraulics.lift import barely_lifting
 from optimizer.hydraulics.outlets import drawn_along
 from optimizer.hydraulics.steady import other_states, state_notes
-from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.catalog import PIPES, THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces, returns_to
 from optimizer.model.doubt import doubt_of
@@ -17,9 +16,9 @@ from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Verification, planned_networks
 from optimizer.model.system import System
-from optimizer.model.tanks import DrainMode, Tank
+from optimizer.model.tanks import Tank
 from optimizer.verify.drain_back import inflow_coefficients, inflow_m3_s, pumped_runs
-from optimizer.verify.drains import together_m3_s
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, over_edge_m
 from optimizer.verify.pump_stops import pump_stops
 from optimizer.verify.running import Running, pump_runs
 from optimizer.verify.settings import with_openings
@@ -51,8 +50,8 @@ def with_other_states(system: System, plan: Plan, verification: Verification) ->
 def _close_to_full(system: System, after: Running) -> Iterator[Note]:
     for name in fed_surfaces(after.network):
         tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
-        working = [d for d in system.drains if d.tank == name and d.mode is not DrainMode.EMERGENCY]
-        carried = together_m3_s(working, system.network.water) if working else None
+        working, _ = drains_of(system, name)
+        carried = carried_m3_s(system, tank, working) if working else None
         flow = inflow_m3_s(after.network, after.flows_m3_s, tank)
         if not after.doubt.sums(inflow_coefficients(after.network, tank)).known(""):
             continue  # what flows is not known: the check says so
@@ -62,8 +61,8 @@ def _close_to_full(system: System, after: Running) -> Iterator[Note]:
 
 def _no_emergency(system: System, after: Running) -> Iterator[Note]:
     for name in fed_surfaces(after.network):
-        own = [drain for drain in system.drains if drain.tank == name]
-        if own and all(drain.mode is not DrainMode.EMERGENCY for drain in own):
+        working, emergency = drains_of(system, name)
+        if working and not emergency:
             yield note("no emergency drain", tank=name)
 
 
@@ -88,7 +87,8 @@ def over_teeth(system: System, after: Running) -> Iterator[Note]:
     for tank in system.tanks:
         if tank.overflow_edge_m is None or tank.teeth_depth_m is None:
             continue
-        head_m = weir_head_m(tank.overflow_edge_m, inflow_m3_s(after.network, after.flows_m3_s, tank))
+        flow = inflow_m3_s(after.network, after.flows_m3_s, tank)
+        head_m = over_edge_m(after.network, system.drains, tank, flow)
         if head_m > tank.teeth_depth_m:
             yield note("over its teeth", tank=tank.name, head_m=head_m, teeth_m=tank.teeth_depth_m)
 
@@ -156,8 +156,8 @@ def opened(system: System, planned: Network, after: Running, wide_open: Mapping[
     """Yield the tanks whose emergency drain does not carry what comes with every valve fully open, and as set less."""
     for name in fed_surfaces(planned):
         tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
-        emergency = [d for d in system.drains if d.tank == name and d.mode is DrainMode.EMERGENCY]
-        carried = together_m3_s(emergency, system.network.water) if emergency else None
+        _, emergency = drains_of(system, name)
+        carried = carried_m3_s(system, tank, emergency) if emergency else None
         flow = inflow_m3_s(planned, wide_open, tank)
         if flow <= inflow_m3_s(planned, after.flows_m3_s, tank) * (1.0 + _SAME):
             continue  # no handle makes a difference: that is told of the flow as it is set

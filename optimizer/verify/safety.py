@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.checks import Check
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.network import Network
@@ -14,7 +13,7 @@ from optimizer.model.plan import Plan, Verification, planned_network, planned_ne
 from optimizer.model.rules import Rules
 from optimizer.model.safety import SafetyCheck, SafetyReport, Verdict
 from optimizer.model.system import System
-from optimizer.model.tanks import DrainMode, Tank
+from optimizer.model.tanks import Tank
 from optimizer.verify.coming_down import coming_checks
 from optimizer.verify.drain_back import (
     FREE,
@@ -27,9 +26,10 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     these,
 )
-from optimizer.verify.drains import gravity_capacity_m3_s, has_drains, together_m3_s
+from optimizer.verify.drains import gravity_capacity_m3_s
 from optimizer.verify.drawn_from import starts, tightest
 from optimizer.verify.into_sumps import back_into_m3, fullest_sump
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, has_drains, over_edge_m, untold
 from optimizer.verify.remarks import opened, warnings_of
 from optimizer.verify.running import STILL_M3_S, Running, fastest, pump_runs, running, running_pump_runs
 from optimizer.verify.settings import with_openings
@@ -139,7 +139,7 @@ def flow_checks(system: System, now: Running, after: Running) -> Iterator[Safety
             if has_drains(system, tank.name)
             else _line_checks(system, tank, now, after)
         )
-        for check in (*drains, _rim_check(tank, flows)):
+        for check in (*drains, _rim_check(system, tank, now, after)):
             yield _in_doubt(check, now, after, [tank])
         if (drawn := _drawn_check(tank, now, after)) is not None:
             yield _in_doubt(drawn, now, after, [tank])
@@ -186,18 +186,15 @@ def _into(network: Network, tanks: Sequence[Tank]) -> dict[str, float]:
 
 
 def _drain_checks(system: System, tank: Tank, flows: tuple[float, float]) -> Iterator[SafetyCheck]:
-    own = [drain for drain in system.drains if drain.tank == tank.name]
-    working = [drain for drain in own if drain.mode is not DrainMode.EMERGENCY]
-    emergency = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
-    water = system.network.water
+    working, emergency = drains_of(system, tank.name)
     for check, what, drains, why in (
         (Check.MAIN_DRAIN, "main", working, note("rises to the emergency drain")),
         (Check.EMERGENCY_DRAIN, "emergency", emergency, note("runs over when blocked")),
     ):
-        carried = together_m3_s(drains, water) if drains else None
-        state = note("such a drain" if not drains else "drop and lip of its drains")
+        carried = carried_m3_s(system, tank, drains) if drains else None
+        said = why if carried is not None else untold(system, tank, drains)
         title = note("inflow, drain", tank=tank.name, which=what)
-        yield SafetyCheck(check, title, "flow", flows[0], flows[1], carried, why if carried is not None else state)
+        yield SafetyCheck(check, title, "flow", flows[0], flows[1], carried, said)
 
 
 def _line_checks(system: System, tank: Tank, now: Running, after: Running) -> Iterator[SafetyCheck]:
@@ -211,10 +208,9 @@ def _line_checks(system: System, tank: Tank, now: Running, after: Running) -> It
     why = note("runs over")
     yield SafetyCheck(Check.GRAVITY_LINES, title, "flow", today, then, limit, why, limit_now, why)
     title = note("inflow, drain", tank=tank.name, which="emergency")
-    emergency = [drain for drain in system.drains if drain.tank == tank.name]
-    carried = together_m3_s(emergency, system.network.water) if emergency else None
-    told = note("drop and lip of its drains") if emergency else note("such a drain")
-    said = note("runs over when lines are blocked") if carried is not None else told
+    _, emergency = drains_of(system, tank.name)
+    carried = carried_m3_s(system, tank, emergency) if emergency else None
+    said = note("runs over when lines are blocked") if carried is not None else untold(system, tank, emergency)
     yield SafetyCheck(Check.EMERGENCY_DRAIN, title, "flow", today, then, carried, said)
 
 
@@ -235,15 +231,16 @@ def _drawn_check(tank: Tank, now: Running, after: Running) -> SafetyCheck | None
     return SafetyCheck(Check.RUNS_DRY, title, "flow", leaves[0], leaves[1], comes[1], why, comes[0], why)
 
 
-def _rim_check(tank: Tank, flows: tuple[float, float]) -> SafetyCheck:
+def _rim_check(system: System, tank: Tank, now: Running, after: Running) -> SafetyCheck:
     title = note("freeboard", tank=tank.name)
     if tank.overflow_edge_m is None or tank.rim_m is None:
         lack = note("edge and rim")
         return SafetyCheck(Check.FREEBOARD, title, "height", None, None, tank.rim_m, lack)
-    edge = tank.overflow_edge_m
-    now, after = (weir_head_m(edge, flow) for flow in flows)
-    why = note("runs over its rim")
-    return SafetyCheck(Check.FREEBOARD, title, "height", now, after, tank.rim_m, why)
+    today, then = (
+        over_edge_m(each.network, system.drains, tank, inflow_m3_s(each.network, each.flows_m3_s, tank))
+        for each in (now, after)
+    )
+    return SafetyCheck(Check.FREEBOARD, title, "height", today, then, tank.rim_m, note("runs over its rim"))
 
 
 def drain_back_check(system: System, now: Running, after: Running) -> SafetyCheck:

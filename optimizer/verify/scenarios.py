@@ -7,9 +7,8 @@ Each thing happens alone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.checks import Check
 from optimizer.model.circuits import circuits, fed_surfaces, mouths_of, ring_runs, sumps
@@ -17,7 +16,7 @@ from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict, worst
 from optimizer.model.system import System
-from optimizer.model.tanks import Drain, DrainMode, Tank
+from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.allowance import volume_of, volume_of_sumps
 from optimizer.verify.drain_back import (
     FREE,
@@ -31,10 +30,10 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     lifted_runs,
 )
-from optimizer.verify.drains import together_m3_s
 from optimizer.verify.drawn_from import starts, tightest
 from optimizer.verify.into_sumps import feeding_sumps, fullest_sump
 from optimizer.verify.let_out import LetOut
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs
 from optimizer.verify.safety import about_tank
@@ -186,31 +185,33 @@ class There:
                 )
                 yield Scenario(title, None, None, note("over the rim if it rises"), Verdict.UNCHECKED, missing)
                 continue
-            half = _HALF * tank.overflow_edge_m
-            head = weir_head_m(half, flow)
+            half = replace(tank, overflow_edge_m=_HALF * tank.overflow_edge_m)
+            head, rises = self._stands_m(half, flow), self._stands_m(tank, flow)
             if head <= tank.rim_m and (unknown := self._unknown(tank, self.flows_m3_s)):
                 yield Scenario(title, None, None, note("over the rim if it rises"), Verdict.UNCHECKED, unknown)
                 continue
             if head <= tank.rim_m:
-                held = None if tank.area_m2 is None else tank.area_m2 * (head - weir_head_m(2 * half, flow))
-                close = weir_head_m(half, MARGIN * flow) > tank.rim_m or self._is_close(Check.FREEBOARD, tank)
+                held = None if tank.area_m2 is None else tank.area_m2 * (head - rises)
+                close = self._stands_m(half, MARGIN * flow) > tank.rim_m or self._is_close(Check.FREEBOARD, tank)
                 verdict = Verdict.CLOSE if close else Verdict.SAFE
                 yield Scenario(title, held, 0.0, note("stands higher", tank=tank.name), verdict)
                 continue
-            rises = weir_head_m(2 * half, flow)
-            yield self._over(title, tank, flow - weir_flow_m3_s(half, tank.rim_m), rises)
+            most = most_over_edge_m3_s(self.network, self.system.drains, half) or 0.0
+            yield self._over(title, tank, flow - most, rises)
+
+    def _stands_m(self, tank: Tank, flow_m3_s: float) -> float:
+        return over_edge_m(self.network, self.system.drains, tank, flow_m3_s)
 
     def blocked_drains(self) -> Iterator[Scenario]:
         for tank in self.tanks:
-            own = [drain for drain in self.system.drains if drain.tank == tank.name]
-            if not own:
+            working, emergency = drains_of(self.system, tank.name)
+            if not working + emergency:
                 continue
-            emergency: list[Drain] = [drain for drain in own if drain.mode is DrainMode.EMERGENCY]
-            by_lines = len(emergency) == len(own) and bool(mouths_of(self.network, tank.name))
+            by_lines = not working and bool(mouths_of(self.network, tank.name))
             title = note("gravity lines blocked" if by_lines else "main drain blocked", tank=tank.name)
             inflow = gross_inflow_m3_s if by_lines else inflow_m3_s
             flow, unknown = inflow(self.network, self.most.flows_m3_s, tank), _past_curves(self.most, tank)
-            carried = together_m3_s(emergency, self.system.network.water) if emergency else 0.0
+            carried = carried_m3_s(self.system, tank, emergency) if emergency else 0.0
             if carried is None:
                 missing = (note("drop and lip of the emergency drain"),)
                 yield Scenario(title, None, None, note("emergency drain alone"), Verdict.UNCHECKED, missing)
@@ -221,7 +222,7 @@ class There:
                 verdict = Verdict.CLOSE if close else Verdict.SAFE
                 yield Scenario(title, 0.0, 0.0, note("down the emergency drain"), verdict)
             else:
-                head = 0.0 if tank.overflow_edge_m is None else weir_head_m(tank.overflow_edge_m, flow)
+                head = 0.0 if tank.overflow_edge_m is None else self._stands_m(tank, flow)
                 yield self._over(title, tank, flow - carried, head)
 
     def lips(self) -> Iterator[Scenario]:

@@ -7,18 +7,17 @@ from dataclasses import dataclass
 
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import Handles, pump_head_m
-from optimizer.hydraulics.weirs import weir_flow_m3_s, weir_head_m
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.circuits import fed_surfaces, mouths_of, mouths_when_off, sumps
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
 from optimizer.model.safety import WORSE, Scenario, Verdict
 from optimizer.model.system import System
-from optimizer.model.tanks import DrainMode, Tank
+from optimizer.model.tanks import Tank
 from optimizer.verify.allowance import volume_of
 from optimizer.verify.drain_back import gross_inflow_m3_s, inflow_coefficients, inflow_m3_s
-from optimizer.verify.drains import together_m3_s
 from optimizer.verify.into_sumps import reach
+from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running_pump_runs
 from optimizer.verify.scenarios import There
 
@@ -81,18 +80,17 @@ class _Shut(There):
         before, after = (inflow_m3_s(self.network, flows, tank) for flows in (self.flows_m3_s, then))
         if after <= before * (1.0 + WORSE) + STILL_M3_S:
             return None
-        own = [drain for drain in self.system.drains if drain.tank == tank.name]
-        carried = together_m3_s(own, self.network.water) if own or mouths_of(self.network, tank.name) else None
-        edge, rim = tank.overflow_edge_m, tank.rim_m
-        limits = [carried, None if edge is None or rim is None else weir_flow_m3_s(edge, rim)]
-        known = [limit for limit in limits if limit is not None]
+        working, emergency = drains_of(self.system, tank.name)
+        own, drains = working + emergency, self.system.drains
+        carried = carried_m3_s(self.system, tank, own) if own or mouths_of(self.network, tank.name) else None
+        known = [each for each in (carried, most_over_edge_m3_s(self.network, drains, tank)) if each is not None]
         if any(after > limit for limit in known):
-            head = 0.0 if edge is None else weir_head_m(edge, before)
+            head = 0.0 if tank.overflow_edge_m is None else self._stands_m(tank, before)
             return self._over(title, tank, after - min(known), head)
         if carried is None:
             missing = (note("drop and lip of drains of" if own else "drain of", tank=tank.name),)
             return Scenario(title, None, None, note("more into", tank=tank.name), Verdict.UNCHECKED, missing)
-        main = together_m3_s((drain for drain in own if drain.mode is not DrainMode.EMERGENCY), self.network.water)
+        main = carried_m3_s(self.system, tank, working)
         if main is not None and after > main:
             return Scenario(title, 0.0, 0.0, note("down the emergency drain as well", tank=tank.name), Verdict.CLOSE)
         return None
@@ -140,7 +138,7 @@ class _Shut(There):
         if tank.area_m2 is None or tank.overflow_edge_m is None:
             return None
         flows = (inflow_m3_s(self.network, each, tank) for each in (self.flows_m3_s, then))
-        before, after = (weir_head_m(tank.overflow_edge_m, flow) for flow in flows)
+        before, after = (self._stands_m(tank, flow) for flow in flows)
         deepest = max((dict(tank.mouths_m)[run] for run in self._runs_down(tank, then)), default=0.0)
         return tank.area_m2 * (max(0.0, before - after) + deepest)
 
