@@ -55,6 +55,7 @@ class RangedAlternative:
 # flow that is allowed, the label before, the arc that led here, side resources used (packed)
 _Label = tuple[float, float, float, int, float, Any, Any, int]
 _Priced = tuple[int, int, int]  # of a step: cents, packs (bits), side resources used (packed)
+LEAST_LOSS, MOST_LOSS, BOTH = (+1.0,), (-1.0,), (+1.0, -1.0)  # the passes, by their sign
 _DRY = 100.0  # cents for a µL of water: what holds least is the cheapest then
 _SHARES = (0.1, 0.3, 1.0, 3.0)
 _ROUNDED_M = 1e-9  # a hair of head: sums in another order differ by less
@@ -125,9 +126,9 @@ class Weighing:
 
 
 def ranged_alternatives(
-    graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, both_ends: bool
+    graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, wanted: Sequence[float] = LEAST_LOSS
 ) -> tuple[RangedAlternative, ...]:
-    """Return the alternatives of a run over a range of flow; with `both_ends` the most resisting ones as well.
+    """Return the alternatives of a run over a range of flow: those of least loss, of most, or both, as `wanted`.
 
     Where several passes find the same way it is listed once.
     """
@@ -135,7 +136,7 @@ def ranged_alternatives(
     priced = _priced(graph, weighing)
 
     def look_at(cents_a_grain: float) -> None:
-        for sign in (+1.0, -1.0) if both_ends else (+1.0,):
+        for sign in wanted:
             for way in _Pass(graph, rows, weighing, sign, cents_a_grain, priced).run():
                 found.setdefault((way.start, way.end, tuple(map(id, way.arcs))), way)
 

@@ -130,6 +130,10 @@ class ArcRows:
     def most_of(self, arc: Arc) -> float:
         return float(self.most_m3_s[self.places[id(arc)]])
 
+    def has(self, arcs: Sequence[Arc]) -> bool:
+        """Return whether a way of these arcs goes through the graph."""
+        return id(arcs[0]) in self.places
+
     def row(self, arcs: Sequence[Arc]) -> Floats:
         """Return what a way of these arcs loses as a row."""
         return np.asarray(self.matrix[[self.places[id(arc)] for arc in arcs]].sum(axis=0))

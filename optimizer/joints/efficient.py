@@ -138,15 +138,28 @@ class EfficientChains:
     def _longer(self) -> EfficientChains:
         """What finds rows of one piece more, for ends that no shorter row joins."""
         graph = replace(self.end_graph, max_pieces=MOST_PIECES)
-        return EfficientChains(graph, self.measure, self.minutes, self.throats)
+        return type(self)(graph, self.measure, self.minutes, self.throats)
 
     def _find(
         self, start: End, goal: End, need: Need, bores_m: tuple[float, float], least_mm: float
     ) -> Iterable[Chain]:
         backwards = goal.form.is_thread and not start.form.is_thread
-        root, other = (goal, start) if backwards else (start, goal)
         found: list[tuple[Label, Mating]] = []
         kept: list[Label] = []
+        for label, step, counts, joint in self._fitting(start, goal, need, bores_m, least_mm):
+            if is_beaten(kept, counts):  # even if its joints lost nothing
+                continue
+            ended = self._whole(label, step, counts, backwards, bores_m)
+            if insert(kept, ended):
+                found.append((ended, joint))
+        yield from cheapest_first(found, kept, backwards)
+
+    def _fitting(
+        self, start: End, goal: End, need: Need, bores_m: tuple[float, float], least_mm: float
+    ) -> Iterator[tuple[Label, Step | None, Counts, Mating]]:
+        """Yield the chains that reach as far as they must, with the last piece, what counts of them, the last joint."""
+        backwards = goal.form.is_thread and not start.form.is_thread
+        root, other = (goal, start) if backwards else (start, goal)
         for label, step, far, joint in self._onto_goal(root, bores_m[backwards], other, backwards, need, least_mm):
             reach = label.reach if step is None else min(need.reach_m, label.reach + step.length)
             if step is not None and step.joint.method == "stub":
@@ -155,20 +168,16 @@ class EfficientChains:
                 continue
             if material_refusal(far, label.material if step is None else material_of(step.part), other, ""):
                 continue
-            counts = self._ended(label, step, joint, far, need.reach_m if joint.method == "stub" else reach)
-            if is_beaten(kept, counts):  # even if its joints lost nothing
-                continue
-            ended = Label(*counts, 0.0, *((step, label) if step is not None else (label.step, label.before)))
-            square = math.fsum([one.square for one in ended.steps()])
-            ended = ended._replace(square=square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
-            if insert(kept, ended):
-                found.append((ended, joint))
-        alive = {id(label) for label in kept}
-        ordered = sorted(
-            (pair for pair in found if id(pair[0]) in alive), key=lambda pair: (pair[0].cents, pair[0].square)
-        )
-        for label, joint in ordered:
-            yield chain_of(label, joint, backwards)
+            reach = need.reach_m if joint.method == "stub" else reach
+            yield label, step, self._ended(label, step, joint, far, reach), joint
+
+    def _whole(
+        self, label: Label, step: Step | None, counts: Counts, backwards: bool, bores_m: tuple[float, float]
+    ) -> Label:
+        """Return a chain with its last piece and all that its joints lose."""
+        ended = Label(*counts, 0.0, *((step, label) if step is not None else (label.step, label.before)))
+        square = math.fsum([one.square for one in ended.steps()])
+        return ended._replace(square=square + self._joints_lost(ended, backwards, bores_m).square_s2_m5)
 
     def _onto_goal(
         self, root: End, bore_m: float, other: End, backwards: bool, need: Need, least_mm: float
@@ -230,11 +239,15 @@ class EfficientChains:
                         if step.union and plain:
                             continue
                         longer = longer_by(label, step, need.reach_m, backwards)
-                        if insert(reached.setdefault(step.state, []), longer):
+                        if self._goes_on(reached.setdefault(step.state, []), longer):
                             fresh.append((far, longer))
             edge = fresh
         self._outwards[key] = reached
         return reached
+
+    def _goes_on(self, labels: list[Label], label: Label) -> bool:
+        """Put a chain among those that end alike, unless one of them is no worse; return whether it went in."""
+        return insert(labels, label)
 
     def _steps(self, end: End, material: str, backwards: bool) -> Mapping[End, list[Step]]:
         """Return every piece that goes onto an open end, with what it adds, by the end that it leads to."""
@@ -281,6 +294,14 @@ class EfficientChains:
         if key not in self._measures:
             self._measures[key] = self.measure(reversed_part(part) if backwards else part)
         return self._measures[key]
+
+
+def cheapest_first(found: Iterable[tuple[Label, Mating]], kept: Iterable[Label], backwards: bool) -> Iterator[Chain]:
+    """Yield those of the chains found that are kept in the end."""
+    alive = {id(label) for label in kept}
+    ordered = sorted((pair for pair in found if id(pair[0]) in alive), key=lambda pair: (pair[0].cents, pair[0].square))
+    for label, joint in ordered:
+        yield chain_of(label, joint, backwards)
 
 
 def _limits(root: End, other: End) -> tuple[bool, frozenset[SizeSystem]]:

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.choices.both_ends import Weighing, ranged_alternatives
+from optimizer.choices.both_ends import BOTH, LEAST_LOSS, MOST_LOSS, Weighing, ranged_alternatives
 from optimizer.choices.effort import Effort
-from optimizer.choices.graph import Arc, ChoiceGraph
-from optimizer.choices.graph_builder import build_choice_graph
+from optimizer.choices.graph import ChoiceGraph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
-from optimizer.choices.valve_slots import ValveSlot, valve_slot
 from optimizer.choices.velocity import velocity_rule
-from optimizer.choices.wants import Want
 from optimizer.hydraulics import conditions_of
-from optimizer.joints.closing import tied
 from optimizer.model.catalog import Catalog
 from optimizer.model.circuits import gravity_lines
-from optimizer.model.network import Network, Run
+from optimizer.model.network import Network, Part
 from optimizer.model.system import System
-from optimizer.model.throttling import may_be_throttled
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import without_collection
@@ -32,32 +26,16 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.options import Options, options_of, tee_end_of
+from optimizer.search.options import Options, options_of
 from optimizer.search.posing import sides_of
 from optimizer.search.run_curves import CurveTable
+from optimizer.search.run_graphs import Source, sources_of
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drain_back import lifted_runs
 from optimizer.verify.drains import part_volume_m3
 
 _HARDLY_MORE = 1.001  # than the least flow: where ways are weighed at that alone
-
-
-@dataclass(frozen=True)
-class _Source:
-    """One choice graph of a run: of the run as it stands, or with a slot for a valve."""
-
-    run: Run
-    graph: ChoiceGraph
-    slot: ValveSlot | None = None
-
-    @property
-    def valved(self) -> bool:
-        return may_be_throttled(self.run)
-
-    def run_of(self, arcs: Sequence[Arc]) -> Run:
-        """Return the run that a way is made from."""
-        return self.run if self.slot is None else self.slot.run_of(arcs)
 
 
 @dataclass(frozen=True)
@@ -70,7 +48,7 @@ class Material:
     system: System
     options: Options
     modes: tuple[Mode, ...]
-    sources: Mapping[str, list[_Source]]
+    sources: Mapping[str, list[Source]]
     rows: Mapping[str, list[ArcRows]]
     lossy: tuple[str, ...]
     allowances: tuple[Allowance, ...]
@@ -158,11 +136,7 @@ def material_of(
         modes = tuple(with_rows(network, mode, most.flow_rows(network)) for mode, most in held)
     saves_water = saves_water and bool(allowances)
     options = options or _options(system, catalog, saves_water)
-    sources = {name: [_Source(network.runs[name], options.graphs[name])] for name in network.runs}
-    rules = system.rules
-    fast = math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s))
-    if slots and (fast or _valves_can_help(modes)):
-        _add_valve_slots(sources, system, options, modes)
+    sources, free = sources_of(system, options, modes, lossy=lossy, slots=slots, weigh_water=saves_water)
     conditions, rule = conditions_of(network), velocity_rule(system)
     short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
     carries = {name: least_of(modes, name) if name in short else None for name in sources}
@@ -170,7 +144,6 @@ def material_of(
         name: arc_rows(network.runs[name], [one.graph for one in found], network, conditions, rule, carries[name])
         for name, found in sources.items()
     }
-    free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
     return Material(system, options, modes, sources, rows, free, allowances, slots, saves_water)
 
 
@@ -188,63 +161,6 @@ def _options(system: System, catalog: Catalog, weigh_water: bool) -> Options:
 
 def _fastest(network: Network, mode: Mode) -> dict[str, float]:
     return {name: max(speeds[name] for speeds in mode.speeds) for name in network.pumps}
-
-
-def _valves_can_help(modes: Sequence[Mode]) -> bool:
-    """Return whether holding water back can serve a target: there is an upper limit, or more than one target."""
-    wants: list[Want] = [want for mode in modes for want in mode.wants]
-    return any(math.isfinite(want.high_m3_s) for want in wants) or max(len(mode.wants) for mode in modes) > 1
-
-
-def _add_valve_slots(
-    sources: dict[str, list[_Source]], system: System, options: Options, modes: Sequence[Mode]
-) -> None:
-    """Add to every run without a valve that may need one a graph with one."""
-    for name, found in sources.items():
-        run = found[0].run
-        if name in system.network.standing or (_feeds_all(system.network, name) and not _holds_back(system, modes)):
-            continue
-        slot = valve_slot(run, options.joiners[name].catalog, system.rules)
-        if slot is not None:
-            start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            held, joiner = tied(system.network, run, system.closes_alone), options.joiners[name].of(slot.run)
-            graph = build_choice_graph(slot.run, system.rules, joiner, start, end, held, slot=slot)
-            found.append(_Source(slot.run, graph, slot))
-
-
-def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool:
-    """Return whether a run without a valve may have to lose more: water has an upper limit, or goes other ways too."""
-    run = network.runs[name]
-    if may_be_throttled(run) or not _valves_can_help(modes):
-        return False
-    limited = any(math.isfinite(want.high_m3_s) for mode in modes for want in mode.wants)
-    return limited or not _feeds_all(network, name)
-
-
-def _feeds_all(network: Network, name: str) -> bool:
-    """Return whether all water of a tree comes through a run: what it loses, it takes from all others alike."""
-    part = next(each for each in network.parts() if name in each)
-    runs = [network.runs[each] for each in part]
-    ends = {end.point for run in runs for end in (run.start, run.end)}
-    inner = [point for point in ends if not network.points[point].is_fixed]
-    into = {point: [run.name for run, _, at_start in network.runs_at(point) if not at_start] for point in inner}
-    sources = [run.name for run in runs if network.points[run.start.point].is_fixed]
-    return sources == [name] and all(len(found) == 1 for found in into.values())
-
-
-def _holds_back(system: System, modes: Sequence[Mode]) -> bool:
-    """Return whether water has an upper limit somewhere that no valve of that run itself can keep.
-
-    Where velocities are limited, less water may go through narrower pipe.
-    """
-    network, rules = system.network, system.rules
-    if math.isfinite(min(rules.velocity_limit_m_s, rules.new_pipe_limit_m_s)):
-        return True
-    limits = [want for mode in modes for want in mode.wants if math.isfinite(want.high_m3_s)]
-    return not all(
-        list(want.coefficients.values()) == [1.0] and may_be_throttled(network.runs[next(iter(want.coefficients))])
-        for want in limits
-    )
 
 
 @without_collection
@@ -315,12 +231,14 @@ def with_valves_at_outlets(material: Material, basic: FlowCase) -> FlowCase:
     free = _free_lines(basic.network, material.modes)
     for name, found in material.sources.items():
         outlet = basic.network.points[basic.network.runs[name].end.point].is_fixed
-        if found[0].valved or not outlet or len(found) == 1 or name in free:
+        slots = [i for i, source in enumerate(found) if source.slot is not None]
+        if found[0].valved or not outlet or not slots or name in free:
             continue
         low = min(basic.ranges[name, i][0] for i in range(len(material.modes)))
         high = max(basic.ranges[name, i][1] for i in range(len(material.modes)))
         weighing = _weighing(material, sides, name, low, _HARDLY_MORE * low if low > 0.0 else high, None)
-        with_valve = replace(material, sources={name: found[1:]}, rows={name: material.rows[name][1:]}, lossy=())
+        own_rows = [material.rows[name][i] for i in slots]
+        with_valve = replace(material, sources={name: [found[i] for i in slots]}, rows={name: own_rows}, lossy=())
         own = tuple(_ways(with_valve, name, weighing))
         if own:
             ways[name] = own
@@ -388,12 +306,21 @@ def _most_held_m3(graph: ChoiceGraph) -> float:
 
 
 def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:
-    """Yield the efficient ways to plumb a run, as it stands and with a slot for a valve."""
+    """Yield the efficient ways to plumb a run, as it stands and with a slot for a valve; what is alike once."""
+    seen = set()
     for i, (source, arcs) in enumerate(zip(material.sources[name], material.rows[name], strict=True)):
-        both_ends = name in material.lossy and not source.valved
+        wanted = MOST_LOSS if source.resisting else BOTH if name in material.lossy and not source.valved else LEAST_LOSS
         own = weighing if material.least is None else replace(weighing, least=material.least[name][i])
-        for alternative in ranged_alternatives(source.graph, arcs, own, both_ends=both_ends):
-            yield Way(alternative, source.run_of(alternative.arcs))
+        for one in ranged_alternatives(source.graph, arcs, own, wanted):
+            alike = one.start, one.end, tuple(map(_told_by, one.parts))
+            if alike not in seen:
+                seen.add(alike)
+                yield Way(one, source.run_of(one.arcs))
+
+
+def _told_by(part: Part) -> object:
+    """Return what parts that are alike have in common."""
+    return id(part) if part.existing or part.item is None else (part.item.item_id, part.reverse, part.length_m)
 
 
 def _energy_cents(system: System, modes: Sequence[Mode]) -> dict[tuple[str, float], int]:

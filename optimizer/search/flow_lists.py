@@ -186,19 +186,19 @@ class CheapestList:
             ranged = RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
-            found = finder.find()
+            found = [] if source.resisting else finder.find()
             kept = [found[i] for i in Rivals(self.lists.shop).unbeaten(found)]
             if name in self.material.lossy and not source.valved:
-                kept += self._lossy(rough.ways[name], source.run, finder, kept)
+                kept += self._lossy([way for way in rough.ways[name] if rows.has(way.alternative.arcs)], finder, kept)
             for way in kept:
                 yield self._as_way(way, source.run_of(way.arcs), ranged)
 
-    def _lossy(self, ways: Sequence[Way], run: Run, finder: WayFinder, known: Sequence[ListWay]) -> Iterator[ListWay]:
-        """Yield those ways of a run that are to lose more, as far as they are not among the others."""
+    def _lossy(self, ways: Sequence[Way], finder: WayFinder, known: Sequence[ListWay]) -> Iterator[ListWay]:
+        """Yield those ways of a graph that are to lose more, as far as they are not among the others."""
         told = {tuple(map(id, way.arcs)) for way in known}
         for way in ways:
             one = way.alternative
-            if way.run is run and tuple(map(id, one.arcs)) not in told:
+            if tuple(map(id, one.arcs)) not in told:
                 found = finder.one(one.arcs, one.start, one.end)
                 if found.least < self.limit:
                     yield found

@@ -99,11 +99,13 @@ def _shelf_at(shelf: Shelf, run: Run, at_start: bool) -> Shelf:
     return shelf.at(run.parts, 0 if at_start else len(run.parts) - 1)
 
 
-def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> dict[str, Joiners]:
+def joiners_of(
+    system: System, catalog: Catalog, weigh_water: bool = False, chains: type[EfficientChains] = EfficientChains
+) -> dict[str, Joiners]:
     """Return what joins the parts of each run, over adapter chains that are efficient in the system's own water.
 
     Nothing that could burst in a run joins its parts. Where a plan may hold only so much water, chains that hold less
-    have to be kept as well: `weigh_water`.
+    have to be kept as well: `weigh_water`. `chains` says which are efficient: those that lose little or most.
     """
     measure = _measure(conditions_of(system.network), weigh_water)
     minutes = JOINT_MINUTES if system.rules.labour_cents_per_hour else {}
@@ -113,7 +115,7 @@ def joiners_of(system: System, catalog: Catalog, weigh_water: bool = False) -> d
     for shelf in shelves.values():
         if id(shelf) not in made:
             graph = EndGraph(shelf, system.rules.allow_unsafe_metals)
-            made[id(shelf)] = Joiners(shelf, system.rules, EfficientChains(graph, measure, minutes, throats))
+            made[id(shelf)] = Joiners(shelf, system.rules, chains(graph, measure, minutes, throats))
     return {name: made[id(shelf)] for name, shelf in shelves.items()}
 
 

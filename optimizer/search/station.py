@@ -171,7 +171,6 @@ def _lines(
             options.graphs[name],
             rows,
             Weighing(packs, effort, low, high, least=None if least is None else least[name].least),
-            both_ends=False,
         )
         matrix = np.stack([way.row for way in ways]) if ways else np.zeros((0, rows.basis.width))
         base = network.points[run.start.point].head_m or 0.0

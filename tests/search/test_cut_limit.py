@@ -150,7 +150,7 @@ def test_every_way_over_a_range_of_flow_is_matched_in_loss_cost_and_cuts() -> No
     (rows,) = arc_rows(network.runs[name], [graph], network, conditions_of(network), NO_LIMITS)
     weighing = Weighing(options.packs, Effort(), low, high, sides=Sides((saw_cuts(99),)))
     pricing = AlternativeTable(graph, options.packs, no_loss, no_loss, no_loss)
-    found = ranged_alternatives(graph, rows, weighing, both_ends=False)
+    found = ranged_alternatives(graph, rows, weighing)
     losses = [rows.loss_of(flow) for flow in (low, high)]
 
     def weights(arcs: tuple[Arc, ...]) -> tuple[float, ...]:

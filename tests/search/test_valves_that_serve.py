@@ -11,7 +11,7 @@ from unknown_systems import branches, catalog, day_and_night, line
 from optimizer.choices.scaled import scaled
 from optimizer.model.catalog import THROTTLES
 from optimizer.model.system import System
-from optimizer.search import flow_case
+from optimizer.search import run_graphs
 from optimizer.search.flow_case import material_of
 from optimizer.search.unknown_flows import find_unknown
 
@@ -30,7 +30,7 @@ def test_with_such_valves_among_the_ways_no_plan_costs_less(
     without = find_unknown(system, catalog())
     assert len(material_of(system, catalog()).sources["riser"]) == 1
 
-    monkeypatch.setattr(flow_case, "_feeds_all", lambda network, name: False)
+    monkeypatch.setattr(run_graphs, "_feeds_all", lambda network, name: False)
     everywhere = find_unknown(system, catalog())
 
     assert len(material_of(system, catalog()).sources["riser"]) > 1
