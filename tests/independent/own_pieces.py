@@ -14,7 +14,7 @@ from own_shelf import End, Row, depths_m
 SAW_M = 0.003175
 STUB_M = 0.010  # what shows of a stub between two sockets
 PAIR_M = 0.0  # two 45s in place of an elbow are pushed together face to face
-MOST_BETWEEN = 3
+MOST_BETWEEN, MOST_IN_PLAIN_PIPE = 3, 2
 VALVES = frozenset({"ball valve", "true-union ball valve", "gate valve", "globe valve"})
 JOINING = frozenset({"coupling", "reducing coupling", "bushing", "adapter", "union"})
 OPEN = "open joint"  # nothing is plumbed there yet
@@ -132,11 +132,12 @@ class Shop:
         return tuple(found)
 
     def chains(self, start: End, goal: End) -> list[tuple[tuple[Piece, ...], tuple[str, ...]]]:
-        """Return every row of at most three pieces between two ends, the direct joint first, with what joins it.
+        """Return every row of at most three pieces between two ends, two in plain pipe, the direct joint first.
 
         A coupling leads from a size to the same: it stands there where without it the row would not reach.
         """
         plain = not threaded(start) and not threaded(goal)
+        most = MOST_IN_PLAIN_PIPE if plain else MOST_BETWEEN
 
         def walk(
             at: End, pieces: tuple[Piece, ...], joints: tuple[str, ...], seen: frozenset[End]
@@ -144,7 +145,7 @@ class Shop:
             last = mate(at, goal)
             if last:
                 yield pieces, (*joints, last)
-            if len(pieces) == MOST_BETWEEN:
+            if len(pieces) == most:
                 return
             for piece in self.joining:
                 near, far = piece.ends

@@ -8,8 +8,8 @@ The rules (README, `DEVELOPERS.md`, and the trade; common practice, no source, w
   the bottom of another socket; a fitting that stays keeps a stub in its socket. Two fittings on one stub stay together.
 - Two cut ends are joined by two couplings and a piece of pipe. A cut end and a new socket meet where the new fitting
   is longer than the old one by the depth of the socket and the saw cut; else a coupling and a stub stand between.
-- Between two ends that do not mate stand at most three pieces: couplings, reducing couplings, bushings, and beside
-  threads adapters and unions.
+- Between two ends that do not mate stand at most three pieces, two in plain pipe: couplings, reducing couplings,
+  bushings, and beside threads adapters and unions.
 - No piece between two ends is of a smaller size than both of them, where there is another way: nobody necks a line down
   to join it.
 - No piece stands between two ends that could be left out, and no row of pieces comes back to a size that it left where

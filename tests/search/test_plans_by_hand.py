@@ -76,39 +76,36 @@ def test_the_single_return_line_joint_by_joint() -> None:
         "  3/4 union",  # the pump still unbolts here
         "  3/4 pipe 6",
         "  3/4 ball valve",
-        "  3/4 elbow",  # hub to hub with the valve: both stay
-        "  3/4 pipe 22.5",  # five eighths of the old 3 ft, sawn through
-        "+ 3/4 x 1 reducing coupling",  # onto the old pipe: cement 3/4; the new pipe into it: cement 1
-        "+ 1 pipe 13.5",
+        "  3/4 elbow",  # hub to hub with the valve: both stay; its 3 ft pipe is sawn and leaves a stub
+        "+ 3/4 x 1 reducing coupling",  # onto the stub: cement 3/4; the new pipe into it: cement 1
+        "+ 1 pipe 36",
         "+ 1 elbow",
         "+ 1 pipe 10",
         "+ 1 elbow",
-        "+ 1 pipe 10",
-        "+ 1 x 3/4 reducing coupling",  # onto the second half of the old 20 in.: cement 3/4
-        "  3/4 pipe 10",
+        "+ 1 pipe 7.5",
+        "+ 1 x 3/4 reducing coupling",  # onto five eighths of the old 20 in., sawn through: cement 3/4
+        "  3/4 pipe 12.5",
         "  3/4 ball valve",
         "  3/4 elbow",  # its 6 in. pipe is sawn and leaves a stub
         "+ 3/4 x 1 reducing coupling",  # onto the stub: cement 3/4
         "+ 1 pipe 6",
-        "+ 1 x 1-1/2 bushing",  # its spigot in the elbow: cement 1-1/2
-        "+ 1-1/2 elbow",  # opens into the display
+        "+ 1 45 elbow",
+        "+ 1 pipe 0",  # all of it in the two sockets
+        "+ 1 45 elbow",  # opens into the display
     ]
-    # by hand: 3/4 at the three couplings; 1 in.: both ends of four new pipes; 1-1/2 in.: bushing in the elbow
-    assert sealed("single-return", "return line") == {
-        ("cement", "3/4 in"): 3,
-        ("cement", "1 in"): 8,
-        ("cement", "1-1/2 in"): 1,
-    }
-    # by hand [cents]: three couplings 3 x 119, two 1 in. elbows 2 x 99, bushing 169, 1-1/2 in. elbow 199, cement 549,
-    # primer 499; 1 in. pipe: 39.5 in. that show, eight sockets of 22.2 mm, four saw cuts of 3.2 mm: 1,194 mm in two
-    # lengths of 2 ft at 119 a foot, 476.
-    assert planned("single-return")[2].cost_cents == 3 * 119 + 2 * 99 + 169 + 199 + 549 + 499 + 4 * 119 == 2447
+    # by hand: 3/4 at the three couplings; 1 in.: both ends of five new pipes
+    assert sealed("single-return", "return line") == {("cement", "3/4 in"): 3, ("cement", "1 in"): 10}
+    # by hand [cents]: three couplings 3 x 119, two elbows 2 x 99, two 45s 2 x 129, cement 549, primer 499; 1 in. pipe
+    # at the saw [mm], shown length less what fittings reach further (1 in. elbow 7.1, coupling 57.1 and 10 of stub, two
+    # 45s 40.1) and two sockets of 22.2: 914.4 - 74.2 + 44.4, 254 - 14.2 + 44.4, 190.5 - 64.2 + 44.4,
+    # 152.4 - 107.2 + 44.4, 44.4: with five cuts of 3.2 in all 1,489 of one length of 5 ft (1,524) at 595.
+    assert planned("single-return")[2].cost_cents == 3 * 119 + 2 * 99 + 2 * 129 + 549 + 499 + 595 == 2456
     assert removed("single-return", "return line") == [
-        "3/4 pipe 13.5",
+        "3/4 pipe 36",
         "3/4 elbow",
         "3/4 pipe 10",
         "3/4 elbow",
-        "3/4 pipe 10",
+        "3/4 pipe 7.5",
         "3/4 pipe 6",
         "3/4 elbow",
     ]
@@ -176,10 +173,10 @@ def test_the_uv_line_of_the_cellar_sump_joint_by_joint() -> None:
 def test_the_metric_room_joint_by_joint() -> None:
     assert changed("metric-unions") == ["riser", "display line", "spray line"]
     # by hand, cement: a sweep on the riser 40 mm twice; display line: coupling, stub, elbow and pipe, into the reducing
-    # coupling 40 mm and onto the sawn 32 mm pipe; spray line: the same, over two elbows
+    # coupling 40 mm and onto the sawn 32 mm pipe; spray line: the same, over two elbows, with a tail on the last
     assert sealed("metric-unions", "riser") == {("cement", "40 mm"): 2}
     joints = [sealed("metric-unions", run) for run in ("riser", "display line", "spray line")]
-    assert sum(made.get(("cement", "40 mm"), 0) for made in joints) == 11
+    assert sum(made.get(("cement", "40 mm"), 0) for made in joints) == 12
     assert sum(made.get(("cement", "32 mm"), 0) for made in joints) == 2
     # by hand [cents]: sweep 849, three elbows 3 x 249, coupling 179, two reducing couplings 2 x 279, cement 549, primer
     # 499; 40 mm pipe, all of it from one length of 3 m at 418 a metre: 1254. Less by the pipe used, and dearer
