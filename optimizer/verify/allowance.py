@@ -14,6 +14,7 @@ from optimizer.model.network import Network
 from optimizer.model.safety import WORSE
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
+from optimizer.verify.coming_down import down_shares
 from optimizer.verify.drain_back import (
     FREEBOARD,
     PIPE,
@@ -27,7 +28,7 @@ from optimizer.verify.drain_back import (
 from optimizer.verify.drains import gravity_capacity_m3_s
 from optimizer.verify.drawn_from import starts
 from optimizer.verify.level_tanks import carried_m3_s, drains_of, has_drains, most_over_edge_m3_s
-from optimizer.verify.running import STILL_M3_S, running_pump_runs
+from optimizer.verify.running import STILL_M3_S, Running, running_pump_runs
 
 _LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest
 _NOT_WORSE = 1.0 + WORSE / 2.0  # what is unsafe today may stay so, but for rounding
@@ -46,6 +47,7 @@ class Allowance:
     pumps_move: bool  # every pump that is switched on has to move water
     by_lines: tuple[str, ...] = ()  # tanks whose gravity lines have to take all that comes in
     tightest: Mapping[str, Check] = field(default_factory=dict)  # which check of a tank leaves it so little
+    most_down: Mapping[str, float] = field(default_factory=dict)  # of what a tank takes, when pumps stop; else 1
 
     def flow_rows(self, network: Network) -> tuple[Want, ...]:
         """Return the rows of drains, rims, gravity lines and pumps: they are the same whatever pipe is built."""
@@ -89,6 +91,14 @@ class Allowance:
         if self.most_back_m3 is None:
             return -1.0
         return self._back(network, flows_m3_s).total_m3 - self.most_back_m3
+
+    def excess_down(self, network: Network, flows_m3_s: Mapping[str, float]) -> float:
+        """Return by what share more comes into a tank than it takes when pumps stop; 0 or less where none gets more.
+
+        The valves of the plumbing are set, and `flows_m3_s` what flows then.
+        """
+        shares = down_shares(self.system, Running(network, flows_m3_s, {}))
+        return max((share / self.most_down.get(name, 1.0) - 1.0 for name, share in shares.items()), default=0.0)
 
     def heights_m(self, network: Network, volume_m3: float) -> dict[str, float]:
         """Return how high a volume would stand in the tank [m] that each run leads to or from."""
@@ -166,7 +176,9 @@ def allowance_of(system: System, *, today_counts: bool) -> Allowance:
     )
     moving = all(now[run.name] > STILL_M3_S for run in running_pump_runs(network))
     most_back = most_back_m3(system, now, today_counts)
-    return Allowance(system, limits, most_back, moving or Check.DEAD_HEAD not in accepted, lines, tightest)
+    shares = down_shares(system, Running(network, now, {})) if Check.FREEBOARD in accepted else {}
+    down = {name: max(1.0, share * _NOT_WORSE) for name, share in shares.items()}
+    return Allowance(system, limits, most_back, moving or Check.DEAD_HEAD not in accepted, lines, tightest, down)
 
 
 def lines_of(system: System, network: Network) -> tuple[str, ...]:

@@ -30,7 +30,7 @@ _Down = tuple[float, float | None, Note | None]  # what comes, what may come [mÂ
 
 def coming_checks(system: System, now: Running, after: Running) -> Iterator[SafetyCheck]:
     """Yield, of each tank that may get more when pumps stop than while they run, whether it runs off or finds room."""
-    for name in _open_to_more(after.network):
+    for name in open_to_more(after.network):
         today, then = (_worst(system, each, name) for each in (now, after))
         if then is None:
             continue
@@ -40,7 +40,13 @@ def coming_checks(system: System, now: Running, after: Running) -> Iterator[Safe
         yield SafetyCheck(Check.FREEBOARD, title, "flow", was, comes, limit, lack or why, limit_now, why)
 
 
-def _open_to_more(network: Network) -> tuple[str, ...]:
+def down_shares(system: System, there: Running) -> dict[str, float]:
+    """Return what share of what each tank takes may come into it when pumps stop, of those where that may be more."""
+    found = {name: _worst(system, there, name) for name in open_to_more(there.network)}
+    return {name: down[0] / down[1] for name, down in found.items() if down and down[1]}
+
+
+def open_to_more(network: Network) -> tuple[str, ...]:
     """Return the tanks that lines of pumps join to a higher tank, or that such a line draws from."""
     return once(network, "open to more", _find_open)
 

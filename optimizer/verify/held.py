@@ -1,9 +1,10 @@
-"""Valve positions that meet all rows and let no more run back than the sumps take.
+"""Valve positions that meet all rows and let no more run back than the sumps take, nor down than tanks take.
 
 What runs back bends with the flows: over an edge h rises as Q^(2/3), so a limit on the sum of several tanks is no row.
 But a tangent to a curve that bends down lies above it: what keeps to the tangents at some flows keeps the sumps dry. So
 where the first positions let too much run back, tangents are tried as rows: at the flows that came out, and at those
-with valves nearly shut, for what one tank does not get may come to little in another.
+with valves nearly shut, for what one tank does not get may come to little in another. What comes down into a tank
+when pumps stop is no row either: it is told of the positions that came out.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from dataclasses import replace
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import Conditions
 from optimizer.verify.allowance import Allowance
+from optimizer.verify.coming_down import open_to_more
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle
+from optimizer.verify.settings import settings_of, with_openings
 
 _TANGENTS = 3
 _ABOVE = 1.02  # of the least flow: room for the valves of other runs
@@ -90,9 +93,12 @@ def _pushed(duty: Duty, names: Sequence[str], found: Settled) -> Duty:
 
 
 def _over(duties: Sequence[Duty], allowances: Sequence[Allowance], found: Settled) -> float:
-    """Return by how much too much runs back in the worst setting, as a share of what may; 0 where none does."""
-    shares = [
-        most.excess_back_m3(duty.network, found.flows_m3_s[duty.name]) / max(most.most_back_m3 or 0.0, 1e-6)
-        for duty, most in zip(duties, allowances, strict=bool(allowances))
-    ]
-    return max([0.0, *shares])
+    """Return by how much too much runs back, or down, in the worst setting, as a share of what may; 0: nowhere."""
+    shares = [0.0]
+    for duty, most in zip(duties, allowances, strict=True):
+        flows = found.flows_m3_s[duty.name]
+        shares.append(most.excess_back_m3(duty.network, flows) / max(most.most_back_m3 or 0.0, 1e-6))
+        if found.met and open_to_more(duty.network):
+            set_so = with_openings(duty.network, settings_of(duty.network, duty.name, found))
+            shares.append(most.excess_down(set_so, flows))
+    return max(shares)

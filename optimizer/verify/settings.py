@@ -24,7 +24,7 @@ from optimizer.model.catalog import THROTTLES
 from optimizer.model.network import Leg, Network, Run
 from optimizer.model.plan import ValveSetting
 from optimizer.model.throttling import valve_to_set
-from optimizer.verify.openings import opened
+from optimizer.verify.openings import Settled, opened
 
 _HALVINGS = 30
 _WITHIN_CURVE = 0.98  # valves are not set for the last point of a pump's curve: past it nothing is known
@@ -241,6 +241,30 @@ def _to_open(network: Network, known: KnownFlows) -> list[ValveSetting]:
             if part.kind in THROTTLES and part.opening < 1.0 and i != held:
                 out.append(ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0))
     return out
+
+
+def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
+    """Return the opening of every valve that may be set; one that stands partly shut elsewhere is to be opened."""
+    out = [
+        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0)
+        for name, run in network.runs.items()
+        if name not in network.standing
+        for i, part in enumerate(run.parts)
+        if part.kind in THROTTLES and part.opening < 1.0 and i != valve_to_set(run)
+    ]
+    for name, added in settled.added_s2_m5.items():
+        run = network.runs[name]
+        index = valve_to_set(run)
+        assert index is not None, "only runs with a valve that may be set are settled"
+        part, flow = run.parts[index], settled.flows_m3_s[mode][name]
+        if name in settled.shut:
+            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, 0.0))
+            continue
+        k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2
+        opening = valve_opening(part.kind, k)
+        words = valve_words(part.kind, opening)
+        out.append(ValveSetting(name, index, words, opening, max(0.0, added) * flow**2))
+    return tuple(out)
 
 
 def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -> Network:

@@ -12,18 +12,16 @@ from dataclasses import replace
 
 from optimizer.choices.demands import flows_if_known
 from optimizer.choices.velocity import velocity_rule
-from optimizer.hydraulics import Conditions, solve_network, valve_bore_m, valve_opening, valve_words
-from optimizer.hydraulics.friction import area_m2
-from optimizer.hydraulics.water import GRAVITY_M_S2
-from optimizer.model.catalog import THROTTLES
+from optimizer.hydraulics import Conditions, solve_network
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, ValveSetting
 from optimizer.model.system import System
-from optimizer.model.throttling import valve_to_set
 from optimizer.verify.allowance import allowances_of, may_flow
+from optimizer.verify.coming_down import down_shares, open_to_more
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle, velocity_wants
-from optimizer.verify.settings import SPARE, balance, valve_settings
+from optimizer.verify.running import running
+from optimizer.verify.settings import SPARE, balance, settings_of, valve_settings, with_openings
 
 
 def valve_positions(
@@ -60,8 +58,16 @@ def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterat
     standing = solve_network(planned, conditions).flows_m3_s if rest else {}
     allowed = _allowed(system, planned)
     found = balance(planned, known, conditions, lambda flows: allowed({**standing, **flows}))
-    if found is not None:
-        yield valve_settings(planned, known, found)
+    if found is None:
+        return
+    settings = valve_settings(planned, known, found)
+    if not open_to_more(planned) or not _comes_down(system, with_openings(planned, settings)):
+        yield settings
+
+
+def _comes_down(system: System, planned: Network) -> bool:
+    """Return whether more comes into some tank of a plumbing with its valves set than it takes, when pumps stop."""
+    return max(down_shares(system, running(planned)).values(), default=0.0) > 1.0
 
 
 def _allowed(system: System, planned: Network) -> Callable[[Mapping[str, float]], bool]:
@@ -95,27 +101,3 @@ def _settled(system: System, duties: Sequence[Duty], conditions: Conditions) -> 
             if found is not None and found.met:
                 return found
     return settle(duties, conditions)
-
-
-def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSetting, ...]:
-    """Return the opening of every valve that may be set; one that stands partly shut elsewhere is to be opened."""
-    out = [
-        ValveSetting(name, i, valve_words(part.kind, 1.0), 1.0, 0.0)
-        for name, run in network.runs.items()
-        if name not in network.standing
-        for i, part in enumerate(run.parts)
-        if part.kind in THROTTLES and part.opening < 1.0 and i != valve_to_set(run)
-    ]
-    for name, added in settled.added_s2_m5.items():
-        run = network.runs[name]
-        index = valve_to_set(run)
-        assert index is not None, "only runs with a valve that may be set are settled"
-        part, flow = run.parts[index], settled.flows_m3_s[mode][name]
-        if name in settled.shut:
-            out.append(ValveSetting(name, index, valve_words(part.kind, 0.0), 0.0, 0.0))
-            continue
-        k = max(0.0, added) * 2.0 * GRAVITY_M_S2 * area_m2(valve_bore_m(part)) ** 2
-        opening = valve_opening(part.kind, k)
-        words = valve_words(part.kind, opening)
-        out.append(ValveSetting(name, index, words, opening, max(0.0, added) * flow**2))
-    return tuple(out)
