@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimizer.choices.wants import wants_of
+from optimizer.choices.wants import Want, least_asked, wants_of
 from optimizer.errors import NetworkError
 from optimizer.model.checks import AS_IT_IS, Check
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.search.flow_ranges import MOST_M3_S, by_mass
 from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of
+from optimizer.verify.coming_down import least_down
 
 
 def too_much_asked(system: System) -> tuple[Note, ...]:
@@ -68,7 +69,16 @@ def _over(at: System, allowance: Allowance) -> Note | None:
     for tank, row in rows.items():  # ... which so comes into the tank below
         if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
             return _more_than(allowance.tightest.get(tank), tank, allowance.most_m3_s[tank])
+    for tank, counts, most in least_down(at, least_asked(wants)) if _pumps_stay(at) else ():
+        most *= allowance.most_down.get(tank, 1.0)
+        row = Want(f"down into {tank}", counts, high_m3_s=most)
+        if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
+            return note("more asked than may come down", tank=tank, most_m3_s=most)
     return None
+
+
+def _pumps_stay(at: System) -> bool:
+    return not at.rules.other_pumps and at.second_pump is None
 
 
 def _more_than(check: Check | None, tank: str, most_m3_s: float) -> Note:

@@ -7,13 +7,14 @@ pump counts as open pipe. Check valves are taken as tight, as stuck open, and al
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from optimizer.hydraulics import compile_network, solve_flows
+from optimizer.hydraulics import compile_network, pump_head_m, solve_flows
 from optimizer.model.catalog import CHECKS, Kind
 from optimizer.model.checks import Check
-from optimizer.model.circuits import Circuit, circuits, fed_surfaces, mouths_of, once
+from optimizer.model.circuits import Circuit, circuits, fed_surfaces, inflow_coefficients, mouths_of, once
 from optimizer.model.network import Network, Part, PointKind
 from optimizer.model.note import Note, note
 from optimizer.model.safety import WORSE, SafetyCheck
@@ -25,6 +26,7 @@ from optimizer.verify.drains import gravity_capacity_m3_s
 from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
 from optimizer.verify.running import STILL_M3_S, Running, running_pump_runs
 
+_OTHER_WAY, _EXPONENT = 2.0, 1.75
 _Down = tuple[float, float | None, Note | None]  # what comes, what may come [m³/s], what to state
 
 
@@ -71,19 +73,82 @@ def _above(network: Network, circuit: Circuit, name: str) -> set[str]:
     }
 
 
+def least_down(system: System, least_m3_s: Mapping[str, float]) -> Iterator[tuple[str, dict[str, float], float]]:
+    """Yield tanks with what runs count at the least in what comes when pumps stop, and with what they take [m³/s].
+
+    It holds whatever is built. `least_m3_s` is what is asked of runs: more only costs a pump head.
+    """
+    network = system.network
+    for name in open_to_more(network):
+        tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
+        limit = None if mouths_of(network, name) else _carried(system, Running(network, {}, {}), tank)[0]
+        for stopped in _stops(network) if limit is not None else ():
+            still = _still(network, stopped)
+            back = _down_again(network, still, name, least_m3_s)
+            at_rest = {run.name for circuit in still for run in circuit.runs}
+            counts = inflow_coefficients(network, name, tank.fed_by)
+            if limit is not None and not _may_find_room(system, still, tank):
+                yield name, {run: count for run, count in counts.items() if run not in at_rest} | back, limit
+
+
+def _down_again(network: Network, still: list[Circuit], name: str, least_m3_s: Mapping[str, float]) -> dict[str, float]:
+    """Return what share of its flow each line out of a tank surely brings back into it once its pump stands still.
+
+    What a line loses rises with the flow to the power of 1.75 at the least, as in smooth pipe (Blasius), and is at most
+    about twice as much the other way, where what widened narrows; a line goes up as high as it comes down.
+    """
+    found = {}
+    for circuit in still:
+        if len(circuit.runs) > 1 or circuit.sources != {name} or not _above(network, circuit, name):
+            continue
+        (run,) = circuit.runs
+        pumps = [network.pumps[part.name] for part in run.parts if part.kind is Kind.PUMP]
+        fastest = (replace(pump, speed=max((pump.speed, *pump.speeds))) for pump in pumps)
+        head_m = sum(pump_head_m(pump, least_m3_s.get(run.name, 0.0)) for pump in fastest)
+        up_m = (network.points[run.end.point].head_m or 0.0) - (network.points[name].head_m or 0.0)
+        lost_m = max(head_m - up_m, 0.5 * up_m)
+        found[run.name] = min(1.0, up_m / (_OTHER_WAY * lost_m)) ** (1.0 / _EXPONENT)
+    return found
+
+
+def _may_find_room(system: System, still: list[Circuit], tank: Tank) -> bool:
+    """Return whether all that can come down could stand below the rim with no water over the edges."""
+    network = system.network
+    volumes = drain_back(network, {}, system.tanks, system.drains).volumes_m3
+    known = [volumes.get(tank_key(top)) for top in _tops(network, still, tank.name)]
+    return (
+        bool(known)
+        and None not in known
+        and sum(each or 0.0 for each in known) <= (tank.area_m2 or math.inf) * (tank.rim_m or math.inf)
+    )
+
+
+def _stops(network: Network) -> Iterable[tuple[str, ...]]:
+    """Return the pumps that may stop at once: one, all that run, or all that are off in this mode."""
+    running = [part.name for run in running_pump_runs(network) for part in run.parts if part.kind is Kind.PUMP]
+    off = tuple(name for name, pump in network.pumps.items() if pump.speed <= 0.0)
+    return dict.fromkeys((tuple(running), *((pump,) for pump in running), off))
+
+
+def _still(network: Network, stopped: tuple[str, ...]) -> list[Circuit]:
+    return [one for one in circuits(network) if not _pumps(one).isdisjoint(stopped)]
+
+
+def _tops(network: Network, still: list[Circuit], name: str) -> set[str]:
+    return set[str]().union(*(_above(network, circuit, name) for circuit in still))
+
+
 def _worst(system: System, there: Running, name: str) -> _Down | None:
     """Return the worst of all that may come when one pump stops or all do; None where nothing more comes.
 
     Those that are off in this mode have just been stopped, too: all of them at once.
     """
     network = there.network
-    running = [part.name for run in running_pump_runs(network) for part in run.parts if part.kind is Kind.PUMP]
     tank = next((tank for tank in system.tanks if tank.name == name), Tank(name))
     before = _left(system, network, there.flows_m3_s)[name]
     found: list[_Down] = []
-    off = tuple(name for name, pump in network.pumps.items() if pump.speed <= 0.0)
-    for stopped in dict.fromkeys((tuple(running), *((pump,) for pump in running), off)):
-        still = [one for one in circuits(network) if not _pumps(one).isdisjoint(stopped)]
+    for stopped in _stops(network):
+        still = _still(network, stopped)
         for flows in _flows_then(there, stopped, still):
             comes = _left(system, network, flows)[name]
             more = comes > before * (1.0 + WORSE) + STILL_M3_S
@@ -147,7 +212,7 @@ def _finds_room(
 ) -> bool:
     """Return whether all that can come down from above would stand below the rim, if none of it ran off."""
     network = there.network
-    above = set[str]().union(*(_above(network, circuit, tank.name) for circuit in still))
+    above = _tops(network, still, tank.name)
     back = drain_back(network, there.flows_m3_s, system.tanks, system.drains)
     volumes = [back.volumes_m3.get(tank_key(top)) for top in above]
     told = {each.tank: each for each in balances(system, network, flows_m3_s)}

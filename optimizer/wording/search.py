@@ -122,6 +122,10 @@ NO_PLAN: Mapping[str, str] = {
         "the targets alone ask for more water into {tank!r} than can run over its edge below the rim: "
         "{most_m3_s:flow}; no choice of parts mends that, less flow, a longer overflow edge or a higher rim does"
     ),
+    "more asked than may come down": (
+        "whatever is built for the targets, more comes into {tank!r} when pumps stop than it takes: {most_m3_s:flow}; "
+        "less flow, a larger drain, a longer overflow edge or a higher rim mends that"
+    ),
     "more asked than lines may take": (
         "the targets let more water into {tank!r} than they let its gravity lines take, and it has no other drain that "
         "the file tells of; no choice of parts mends that, less flow or a drain does"
