@@ -37,6 +37,7 @@ from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.misfit import with_straights_kept
+from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
 from optimizer.search.pieces import plan_of_pieces
 from optimizer.search.pressure import with_weak_gone
@@ -318,7 +319,8 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
             return _of_search(first)
         said = verdicts(question.system, first.plan, question.catalog)
         if not said.failures:
-            return _below(question, _of_search(_by_list(question, _mending(question, first, said, search), said)))
+            listed = _by_list(question, _mending(question, first, said, search), said)
+            return _below(question, _of_search(_with_most_to_spare(question, listed)))
         if said.misfits:
             return _with_straights_kept(question, first.plan, said)
         if said.stuck and not question.system.closes_alone:
@@ -370,6 +372,25 @@ def _by_list(question: Question, found: UnknownSearch, said: Verdicts) -> Unknow
         return other
     then = verdicts(system, other.plan, question.catalog)
     return found if then.failures or then.lasting > said.lasting else other
+
+
+def _with_most_to_spare(question: Question, found: UnknownSearch) -> UnknownSearch:
+    """Return a plan of the same cost with more margin where there is one."""
+    clock, solver = question.clock, question.clock.solver if question.clock.solver in FLOW_SOLVERS else None
+
+    def find(system: System, below_cents: int, time_s: float) -> UnknownSearch:
+        other = find_any(
+            system,
+            question.catalog,
+            solver=solver,
+            time_limit_s=time_s,
+            cutoff_cents=below_cents,
+            progress=clock.telling(question.words),
+        )
+        return by_list(system, question.catalog, other, below_cents, solver=solver, time_limit_s=time_s)
+
+    lasting = verdicts(question.system, found.plan, question.catalog).lasting
+    return with_most_to_spare(question, found, lasting, find)
 
 
 def _mending(

@@ -30,7 +30,8 @@ class Question:
     first_will_do
         Any plan will do: how little it costs does not matter.
     with_reasons
-        Where there is no plan, look for what blocks it.
+        The plan itself is what is asked for: of those that cost the same the one with the most margin, and where there
+        is none, what blocks it.
     """
 
     system: System

@@ -125,6 +125,15 @@ def branches(targets: str) -> System:
     return _read(f"{_HEAD}{_BRANCHES}targets:\n{targets}")
 
 
+def even_branches(targets: str) -> System:
+    """Return a wide riser whose pump has one speed, and two narrow branches alike, one to a lower tank."""
+    branch = "pipe 4 ft, elbow, elbow, pipe 2 ft"
+    text = _BRANCHES.replace("pipe 2 ft, elbow, pipe 10 in", branch).replace("pipe 3 ft, elbow, pipe 1 ft", branch)
+    text = text.replace("3/4 in", "1 in", 1)
+    head = _HEAD.replace("speed: 80 %\n    speeds: [80 %, 100 %]", "speed: 100 %").replace("3/4 in", "1 in")
+    return _read(f"{head}{text}targets:\n{targets}")
+
+
 def branches_and_gravity(targets: str) -> System:
     """Return the same with a gravity line from the right tank down into the left one."""
     down = "  down: {from: right tank, to: left tank, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, elbow, pipe 1 ft]}\n"
