@@ -1,11 +1,13 @@
-"""The targets alone, before any plan → whether they ask for more water into a tank than goes out of it.
+"""The targets alone, before any plan → whether they ask for more water than a tank gives away, or a sump takes back.
 
 Whatever is bought, what the targets ask for flows: by mass at the tees and the rows of all targets. Where that is more
-than a tank takes, no plan passes its check, and that is proved without a search.
+than a tank takes, or the tanks above give a sump more than it holds when the pumps stop, were there no pipe at all, no
+plan passes its check, and that is proved without a search.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from optimizer.choices.wants import Want, least_asked, wants_of
@@ -14,12 +16,14 @@ from optimizer.model.checks import AS_IT_IS, Check
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
 from optimizer.search.flow_ranges import MOST_M3_S, by_mass
-from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of
+from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of, room_left_m3, sump_room_m3
 from optimizer.verify.coming_down import least_down
+
+_LITRE = 1e-3
 
 
 def too_much_asked(system: System) -> tuple[Note, ...]:
-    """Return which tank no plan can keep from running over, in the first setting where that is so; empty: none is.
+    """Return which tank or sump no plan keeps from running over, in the first setting where that is so; empty: none is.
 
     What is too much today already, and accepted by the rules, may stay as it is; where accepting one check would do,
     that is said as well.
@@ -30,13 +34,12 @@ def too_much_asked(system: System) -> tuple[Note, ...]:
         When a target names a run that there is not.
     """
     for _, at in system.ways_to_run:
-        least = Allowance(
-            at, flow_limits_m3_s(at, at.network), None, pumps_move=False, by_lines=lines_of(at, at.network)
-        )
+        room_m3, lines = sump_room_m3(at, at.network), lines_of(at, at.network)
+        least = Allowance(at, flow_limits_m3_s(at, at.network), room_m3, pumps_move=False, by_lines=lines)
         if _over(at, least) is None:
             continue
         try:
-            over = _over(at, allowance_of(at, today_counts=True))
+            over = _over(at, _as_accepted(at))
             if over is not None:
                 return over, *_accepted(at)
         except NetworkError:  # what flows today is not known, so that what may stay so is not
@@ -44,20 +47,25 @@ def too_much_asked(system: System) -> tuple[Note, ...]:
     return ()
 
 
+def _as_accepted(at: System) -> Allowance:
+    """Return what tanks and sumps take where what is accepted may stay as it is today."""
+    return replace(allowance_of(at, today_counts=True), most_back_m3=room_left_m3(at))
+
+
 def _accepted(at: System) -> tuple[Note, ...]:
     """Return the one check that would have to be accepted, as it is unsafe today; empty where there is none."""
     for check in AS_IT_IS:
         rules = replace(at.rules, accepted=(*at.rules.accepted, check))
-        if _over(at, allowance_of(replace(at, rules=rules), today_counts=True)) is None:
+        if _over(at, _as_accepted(replace(at, rules=rules))) is None:
             return (note("only accepted", check=str(check)),)
     return ()
 
 
 def _over(at: System, allowance: Allowance) -> Note | None:
-    """Return the first tank whose limit no flows keep that meet the targets of a setting."""
+    """Return the first tank whose limit no flows keep that meet the targets of a setting, or what runs back in all."""
     rows = dict(zip(allowance.most_m3_s, allowance.flow_rows(at.network), strict=False))
     lines = {tank: allowance.lines_take_all(at.network, tank) for tank in allowance.by_lines}
-    if not rows and not lines:
+    if not rows and not lines and allowance.most_back_m3 is None:
         return None
     wide = dict.fromkeys(at.network.runs, (-MOST_M3_S, MOST_M3_S))
     wants = wants_of(at)
@@ -74,7 +82,28 @@ def _over(at: System, allowance: Allowance) -> Note | None:
         row = Want(f"down into {tank}", counts, high_m3_s=most)
         if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
             return note("more asked than may come down", tank=tank, most_m3_s=most)
-    return None
+    if allowance.most_back_m3 is None or _may_run_back(allowance, wants, allowance.most_back_m3):
+        return None
+    return _runs_back(allowance, wants, allowance.most_back_m3)
+
+
+def _may_run_back(allowance: Allowance, wants: Sequence[Want], most_m3: float) -> bool:
+    """Return whether flows that meet all rows may leave no more than that above the sump, were there no pipe at all."""
+    network = allowance.system.network
+    wide = dict.fromkeys(network.runs, (-MOST_M3_S, MOST_M3_S))
+    held = replace(allowance, most_back_m3=most_m3).back_rows(network, with_pipe=False)
+    return not any(by_mass(network, (*wants, row), wide).empty for row in held)
+
+
+def _runs_back(allowance: Allowance, wants: Sequence[Want], most_m3: float) -> Note:
+    """Return that more runs back than may, with how much that is at the least, to the litre."""
+    least, most = most_m3, 2.0 * most_m3 + _LITRE
+    while not _may_run_back(allowance, wants, most):
+        least, most = most, 2.0 * most
+    while most - least > _LITRE:
+        middle = 0.5 * (least + most)
+        least, most = (least, middle) if _may_run_back(allowance, wants, middle) else (middle, most)
+    return note("more runs back than the sump takes", least_m3=most, most_m3=most_m3)
 
 
 def _pumps_stay(at: System) -> bool:

@@ -32,7 +32,6 @@ from optimizer.search.flow_case import (
     case_of,
     material_of,
     prepare,
-    room_for_pipe_m3,
     with_valves_at_outlets,
 )
 from optimizer.search.flow_first import FirstPlans
@@ -164,9 +163,6 @@ class _Finder:
             if whole is None:
                 return self._none((note("targets contradict"),))
             basic = whole
-            room = room_for_pipe_m3(basic.material, basic.case.ranges)
-            if room is not None and room <= 0.0:
-                return self._none((note("drain-back too much"),))
             bare = [name for name, ways in basic.case.ways.items() if not ways]
             if bare:
                 return self._none((note("no way to plumb run", run=bare[0]),))

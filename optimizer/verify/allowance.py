@@ -70,15 +70,17 @@ class Allowance:
         counts |= {run.name: (run.end.point == name) - float(run.start.point == name) for run in own}
         return Want(f"lines out of {name}", {run: c for run, c in counts.items() if c}, high_m3_s=0.0, in_full=lines)
 
-    def back_rows(self, network: Network) -> tuple[Want, ...]:
+    def back_rows(self, network: Network, with_pipe: bool = True) -> tuple[Want, ...]:
         """Return the rows that keep what runs back within the sump, for a plumbing as built.
 
         The head over an edge rises with the flow, so for one tank this is a limit of its flow. Of several tanks each
         gets what the sump leaves with nothing over the edges of the others; `held.settle_held` sees to their sum.
+        Where not `with_pipe`, the pipe of pumps counts for nothing: no plumbing leaves more than that.
         """
         if self.most_back_m3 is None:
             return ()
-        spare_m3 = self.most_back_m3 - self._back(network, {}).total_m3
+        still = self._back(network, {})
+        spare_m3 = self.most_back_m3 - still.total_m3 + (0.0 if with_pipe else still.volumes_m3.get(PIPE, 0.0))
         rows = []
         for tank in self._over_edges(network):
             head_m = spare_m3 / (tank.area_m2 or 1.0)
@@ -267,10 +269,8 @@ def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bo
     """
     network, accepted = system.network, system.rules.accepted
     now = drain_back(network, now_m3_s, system.tanks, system.drains)
-    room, limits = sump_room_m3(system, network), []
-    if room is not None:
-        stays = today_counts and Check.DRAIN_BACK in accepted and now.total_m3 > room
-        limits.append(max(room, now.total_m3 * _NOT_WORSE) if stays else room)
+    room = _room_left_m3(system, now, today_counts)
+    limits = [] if room is None else [room]
     own = [(each.gathers_m3, each.reserve_m3) for each in starts(system, network, now_m3_s)]
     told = [(gathers, reserve) for gathers, reserve in own if gathers is not None and reserve is not None]
     if told and len(told) == len(own) and not now.untold:
@@ -278,6 +278,19 @@ def most_back_m3(system: System, now_m3_s: Mapping[str, float], today_counts: bo
         more = sum(max(gathers * (_NOT_WORSE - 1.0), reserve - gathers) for gathers, reserve in told)
         limits.append(0.0 if short else now.total_m3 + more)
     return min(limits, default=None)
+
+
+def room_left_m3(system: System) -> float | None:
+    """Return what the sumps may take back after the work [m³], as they stand or as accepted; None: not stated."""
+    now_m3_s = solve_network(system.network).flows_m3_s
+    return _room_left_m3(system, drain_back(system.network, now_m3_s, system.tanks, system.drains), today_counts=True)
+
+
+def _room_left_m3(system: System, now: DrainBack, today_counts: bool) -> float | None:
+    room = sump_room_m3(system, system.network)
+    if room is None or not today_counts or Check.DRAIN_BACK not in system.rules.accepted or now.total_m3 <= room:
+        return room
+    return max(room, now.total_m3 * _NOT_WORSE)
 
 
 def most_pipe_volume_m3(system: System, flows_m3_s: Mapping[str, float]) -> float | None:

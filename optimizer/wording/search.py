@@ -130,6 +130,11 @@ NO_PLAN: Mapping[str, str] = {
         "the targets let more water into {tank!r} than they let its gravity lines take, and it has no other drain that "
         "the file tells of; no choice of parts mends that, less flow or a drain does"
     ),
+    "more runs back than the sump takes": (
+        "when the pumps stop, tanks and drains alone give the sump {least_m3:volume} at the flows asked for, and it "
+        "may take {most_m3:volume}: the sump runs over; no choice of parts mends that, more room in the sump, a "
+        "siphon-break hole or an outlet nearer to the overflow edge does"
+    ),
     "no safe plan found": "no safe plan was found: look at the tanks and drains of the file",
     "none passes every check": "no plan that passes every check was found",
     "could burst what stays": "the pump's shut-off pressure could burst what has to stay: {parts:list}",
@@ -176,12 +181,14 @@ NO_PLAN: Mapping[str, str] = {
         "({given})"
     ),
     "targets contradict": "the targets contradict each other, or the pump's curve ends before their sum",
-    "drain-back too much": "the drain-back of the tanks alone is more than the sump takes",
     "nothing couples": (
         "a new piece of {length_m:length} of {pipe} cannot be made: it is longer than any length this store sells, and "
         "no coupling of its size is for sale"
     ),
-    "no way to plumb run": "the rules and the catalogs leave no way to plumb run {run!r}",
+    "no way to plumb run": (
+        "the rules and the catalogs leave no way to plumb run {run!r} for its least flow: look at sizes, velocity "
+        "limits, parts marked to keep"
+    ),
     "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows{mode}{weak}",
     "lift no higher": ": {pumps:then}",
     "lifts at most": (

@@ -11,9 +11,12 @@ from cli.running import ROOT
 from said import said
 
 from optimizer import pipeline
+from optimizer.errors import NoPlanError
 from optimizer.model.checks import Check
 from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.systems import load_system
 from optimizer.search.beyond_drains import too_much_asked
 from optimizer.units import parse_flow
 from optimizer.verify.allowance import flow_limits_m3_s
@@ -165,3 +168,54 @@ def test_which_limit_is_the_least_is_said(left_out: tuple[str, ...], code: str, 
     told = too_much_asked(pipeline.read(path)[0])
 
     assert told[0].code == code
+
+
+SUMP = """\
+system: a display that gives the sump what it holds above its outlets
+units: metric
+surfaces: {{sump: 0 m, display: 1.2 m}}
+pumps: {{p: {{curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 1 in socket}}}}
+runs:
+  riser: {{from: sump, to: t, size: 1 in sch 40 PVC, parts: [pump p, pipe 1 m]}}
+  left: {{from: t, to: display, size: 1 in sch 40 PVC, parts: [pipe 1 m, elbow, pipe 10 cm]}}
+  right: {{from: t branch, to: display, size: 1 in sch 40 PVC, parts: [pipe 1 m, elbow, pipe 10 cm]}}
+tanks:
+  display: {{area: 1 m2, overflow edge: 50 cm, return outlet depth: 30 mm}}
+  sump: {{free volume: {free} L}}
+targets: {{left + right: at least 2000 L/h}}
+{rules}
+"""
+
+
+def backed(free_l: float, rules: str = "") -> System:
+    text = SUMP.format(free=free_l, rules=rules)
+    return load_system(Path("sump.yaml"), load_catalog(), text.encode())
+
+
+def test_tanks_that_give_the_sump_more_than_it_holds_were_there_no_pipe_at_all() -> None:
+    # 1 m² falls 30 mm to its outlets; over its edge of 0.5 m stand h = (Q / (1.86 b)) ** (2/3), 0.5556 L/s: 7.1 mm.
+    # 1.86 is 2/3 · 0.63 · sqrt(2 g), rounded: Poleni's weir with its usual coefficient (from memory).
+    falls_l = 30.0 + 1000.0 * (2000.0 / 3.6e6 / (1.86 * 0.5)) ** (2.0 / 3.0)
+    why, *_ = too_much_asked(backed(1.25 * 0.95 * falls_l))
+
+    assert why.code == "more runs back than the sump takes"
+    assert dict(why.values)["least_m3"] == pytest.approx(falls_l / 1000.0, rel=0.03)
+    assert not too_much_asked(backed(1.25 * 1.05 * falls_l))
+
+
+def test_what_runs_back_too_much_today_may_stay_where_that_is_accepted() -> None:
+    (_, accepted) = too_much_asked(backed(40.0))  # it runs over today as well
+
+    assert dict(accepted.values)["check"] == str(Check.DRAIN_BACK)
+    assert not too_much_asked(backed(40.0, "rules: {accept: [drain-back]}"))
+
+
+def test_the_no_of_a_small_sump_comes_before_any_search() -> None:
+    system = backed(30.0)
+    start = time.process_time()
+    with pytest.raises(NoPlanError) as no:
+        pipeline.plan(system, load_catalog())
+
+    assert time.process_time() - start < 3.0  # without it every way of three runs without a valve is made first
+    assert no.value.proved
+    assert "when the pumps stop, tanks and drains alone give the sump" in str(no.value)
