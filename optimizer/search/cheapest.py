@@ -24,7 +24,7 @@ from optimizer.search.reach import blocked
 from optimizer.search.scarce_water import ScarceWater
 from optimizer.search.standing import as_it_stands
 from optimizer.search.telling import Telling
-from optimizer.verify.drain_back import lifted_runs, wet_volume_m3
+from optimizer.verify.drain_back import wet_runs, wet_volume_m3
 
 NONE_IN_TIME = note("no plan in time")
 _SAME_COST = 8  # plans with more head to spare whose lists are priced, to see whether they cost the same
@@ -155,7 +155,7 @@ def _standing(
 
 def _standing_m3(system: System, flows: KnownFlows) -> float:
     """Return the water that stands in runs which stay as they are [m³], of those that a pump lifts water in."""
-    return sum(wet_volume_m3(run) for run in lifted_runs(system.network) if run.name not in flows.flows_m3_s)
+    return sum(wet_volume_m3(run) for run in wet_runs(system.network) if run.name not in flows.flows_m3_s)
 
 
 def _total(selection: Selection, duty: Duty) -> float:

@@ -9,7 +9,7 @@ drains, rims, velocities and every target as rows of its own. This is the one pl
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 
@@ -23,6 +23,7 @@ from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import solve_network
 from optimizer.joints.closing import share_a_closing
 from optimizer.model.catalog import Kind
+from optimizer.model.circuits import short_lines
 from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -45,7 +46,7 @@ from optimizer.search.question import Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.search.unknown_pumps import counts_electricity, find_any
-from optimizer.verify.allowance import allowance_of, allowances_of, most_pipe_volume_m3
+from optimizer.verify.allowance import allowance_of, allowances_of
 from optimizer.verify.drain_back import inflow_m3_s
 
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
@@ -222,7 +223,7 @@ def _next_of_known(question: Question, first: Search, said: Verdicts) -> Answer:
         system, least = question.system, _at_least(question.system, first.flows)
         if _too_much_flow(system, least):
             return _answer(refusing(first.plan, said, proved=True), refused=True)
-        most_m3 = most_pipe_volume_m3(system, least)
+        most_m3 = allowance_of(system, today_counts=True).most_pipe_m3(_between(system, least))
         if most_m3 is not None:
             return _with_less_water(question, first, said, most_m3)
     return _over_ranges(question, first.plan, said)
@@ -254,6 +255,13 @@ def _holding(question: Question, most_m3: float) -> Plan:
 def _at_least(system: System, flows: KnownFlows) -> dict[str, float]:
     """Return the least flows of what is planned, and what flows in the other runs as they stand [m³/s]."""
     return {**solve_network(system.network).flows_m3_s, **flows.flows_m3_s}
+
+
+def _between(system: System, least_m3_s: Mapping[str, float]) -> dict[str, tuple[float, float]]:
+    """Return between which flows every run is [m³/s]: lines that nothing is asked of run down with what there is."""
+    ways = {1: (0.0, math.inf), -1: (-math.inf, 0.0), 0: (-math.inf, math.inf)}
+    free = {name: ways[way] for name, way in short_lines(system.network).items() if not least_m3_s[name]}
+    return {name: free.get(name, (flow, flow)) for name, flow in least_m3_s.items()}
 
 
 def _too_much_flow(system: System, least_m3_s: dict[str, float]) -> bool:

@@ -32,7 +32,7 @@ from optimizer.search.run_curves import CurveTable
 from optimizer.search.run_graphs import Source, sources_of
 from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance
-from optimizer.verify.drain_back import lifted_runs
+from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.drains import part_volume_m3
 
 _HARDLY_MORE = 1.001  # than the least flow: where ways are weighed at that alone
@@ -262,10 +262,10 @@ def _that_fit(
 ) -> dict[str, tuple[Way, ...]]:
     """Return the ways without those that hold more than the sumps take even with the least of all other runs."""
     room = room_for_pipe_m3(material, ranges)
-    lifted = [run.name for run in lifted_runs(material.system.network)]
+    wet = [run.name for run in wet_runs(material.system.network)]
     if room is None or not all(ways.values()):
         return dict(ways)
-    least = {name: min(way.alternative.used[-1] for way in ways[name]) for name in lifted}
+    least = {name: min(way.alternative.used[-1] for way in ways[name]) for name in wet}
     spare_ul = room * 1e9 - sum(least.values())
     return {
         name: tuple(way for way in found if name not in least or way.alternative.used[-1] <= least[name] + spare_ul)
@@ -274,7 +274,7 @@ def _that_fit(
 
 
 def room_for_pipe_m3(material: Material, ranges: Mapping[tuple[str, int], Range]) -> float | None:
-    """Return the most that the lifted runs may hold whatever flows within the ranges [m³]; None: any."""
+    """Return the most that the wet runs may hold whatever flows within the ranges [m³]; None: any."""
     room = [
         most.most_pipe_m3({name: ranges[name, mode] for name in material.system.network.runs})
         for mode, most in enumerate(material.allowances)
@@ -291,7 +291,7 @@ def _is_water_scarce(material: Material, ranges: Mapping[tuple[str, int], Range]
     if not stated:
         return False
     held_m3 = sum(
-        max(_most_held_m3(source.graph) for source in material.sources[run.name]) for run in lifted_runs(network)
+        max(_most_held_m3(source.graph) for source in material.sources[run.name]) for run in wet_runs(network)
     )
     return held_m3 > min(stated)
 

@@ -36,7 +36,7 @@ from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.run_curves import CurveTable, PumpGain, RunCurve
 from optimizer.search.tee_curves import TeeCurves
 from optimizer.verify.allowance import Allowance
-from optimizer.verify.drain_back import lifted_runs as wet_runs
+from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.openings import Duty, velocity_wants
 
 _LITRES = 1000.0  # in a m³

@@ -30,7 +30,7 @@ from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunCho
 from optimizer.search.collection import without_collection
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.options import Options, allowed_tees
-from optimizer.verify.drain_back import lifted_runs
+from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.drains import part_volume_m3
 from optimizer.verify.openings import opened
 
@@ -103,7 +103,7 @@ def pose(
     packs = tuple(replace(pack, cents=unit * pack.cents) for pack in options.packs)
     sides = sides_of(options, most_volume_m3, least)
     at_rest = sides if most_volume_m3 is None else sides_of(options, most_volume_m3, least, lambda part: 0.0)
-    lifted = {run.name for run in lifted_runs(network)}
+    wet = {run.name for run in wet_runs(network)}
     most_m: dict[str, float] = {}
     for path in filter(flows.binds, flows.paths):
         head_m = _head_m(path, heads_m, other)
@@ -117,7 +117,7 @@ def pose(
             flows.flows_m3_s[name],
             conditions,
             limit,
-            sides if name in lifted else at_rest,
+            sides if name in wet else at_rest,
             None if least is None else least[name],
         )
         tables[name].packs = packs

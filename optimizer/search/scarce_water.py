@@ -22,7 +22,7 @@ from optimizer.program.problem import Outcome, RunChoice, Selection
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
-from optimizer.verify.drain_back import lifted_runs
+from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.drains import part_volume_m3
 
 _MOST_STEPS = 8  # of the search for the price; each gives a bound
@@ -75,11 +75,11 @@ class ScarceWater:
         return self.most_m3 * _UL_PER_M3
 
     @cached_property
-    def _lifted(self) -> frozenset[str]:
-        return frozenset(run.name for run in lifted_runs(self.lists.options.system.network))
+    def _wet(self) -> frozenset[str]:
+        return frozenset(run.name for run in wet_runs(self.lists.options.system.network))
 
     def _held_ul(self, run: str, arc: Arc) -> float:
-        return self._of_step(arc) if run in self._lifted else 0.0
+        return self._of_step(arc) if run in self._wet else 0.0
 
     def _of_step(self, arc: Arc) -> float:
         if id(arc) not in self._held:
@@ -171,7 +171,7 @@ class ScarceWater:
         """Return the search of lists with this price of water in its lower prices."""
         lists = copy.copy(self.lists)
         lists.prices = {
-            name: _with_water(prices, rate, self._of_step) if name in self._lifted else prices
+            name: _with_water(prices, rate, self._of_step) if name in self._wet else prices
             for name, prices in self.lists.prices.items()
         }
         lists.credit = self.lists.credit + rate * self.most_ul

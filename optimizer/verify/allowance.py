@@ -133,7 +133,7 @@ class Allowance:
         return (Want("back from all tanks", row, high_m3_s=spare_m3 / steepest),)
 
     def most_pipe_m3(self, ranges_m3_s: Mapping[str, tuple[float, float]]) -> float | None:
-        """Return the most that the pumped runs may hold [m³] whatever flows within these ranges; None: any."""
+        """Return the most that the runs which run off may hold [m³] whatever flows within these ranges; None: any."""
         if self.most_back_m3 is None:
             return None
         network = self.system.network
@@ -291,12 +291,3 @@ def _room_left_m3(system: System, now: DrainBack, today_counts: bool) -> float |
     if room is None or not today_counts or Check.DRAIN_BACK not in system.rules.accepted or now.total_m3 <= room:
         return room
     return max(room, now.total_m3 * _NOT_WORSE)
-
-
-def most_pipe_volume_m3(system: System, flows_m3_s: Mapping[str, float]) -> float | None:
-    """Return the most water that the pumped runs may hold [m³] at flows; None where too little is stated to tell."""
-    most = most_back_m3(system, solve_network(system.network).flows_m3_s)
-    if most is None:
-        return None
-    then = drain_back(system.network, flows_m3_s, system.tanks, system.drains)
-    return most - (then.total_m3 - then.volumes_m3.get(PIPE, 0.0))

@@ -71,9 +71,7 @@ def drain_back(
             volumes |= _level_tanks(network, stated, name, level_m, missing)
         if tank.box_volume_m3:
             volumes[box_key(name)] = tank.box_volume_m3
-    volumes[PIPE] = sum(map(wet_volume_m3, lifted_runs(network)))
-    if falling := falling_runs(network):
-        volumes["gravity lines"] = sum(map(wet_volume_m3, falling))
+    volumes[PIPE] = sum(map(wet_volume_m3, wet_runs(network)))
     working = [drain for drain in drains if drain.mode is not DrainMode.EMERGENCY]
     if working:
         volumes["drains"] = sum(part_volume_m3(part) for drain in working for part in drain.parts)
@@ -152,7 +150,7 @@ def falling_runs(network: Network) -> tuple[Run, ...]:
 
 def wet_runs(network: Network) -> tuple[Run, ...]:
     """Return the runs whose water runs off when the pumps stop."""
-    return (*lifted_runs(network), *falling_runs(network))
+    return tuple({run.name: run for run in (*lifted_runs(network), *falling_runs(network))}.values())
 
 
 def inflow_coefficients(network: Network, tank: Tank) -> dict[str, float]:

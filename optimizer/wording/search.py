@@ -186,7 +186,7 @@ NO_PLAN: Mapping[str, str] = {
         "no coupling of its size is for sale"
     ),
     "no way to plumb run": (
-        "the rules and the catalogs leave no way to plumb run {run!r} for its least flow: look at sizes, velocity "
+        "the rules and the catalogs leave no way to plumb run {run!r} for its minimum flow: look at sizes, velocity "
         "limits, parts marked to keep"
     ),
     "too little head": "the lowest-loss parts that may be used leave too little head at the minimum flows{mode}{weak}",

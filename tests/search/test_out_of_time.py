@@ -18,6 +18,7 @@ from optimizer.search.list_ways import WayFinder
 from optimizer.search.question import Question
 from optimizer.search.studies import frontier as frontier_study
 from optimizer.search.watch import Watch
+from optimizer.verify.allowance import Allowance
 
 SEED = 3  # of a tree whose cheapest list is proved only by all ways of its runs
 
@@ -57,7 +58,7 @@ def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch
     system = random_tree(SEED, catalog)
     refused = Verdicts((), (free("the sump runs over"),), 1)
     monkeypatch.setattr(engine, "verdicts", lambda *_: refused)
-    monkeypatch.setattr(engine, "most_pipe_volume_m3", lambda *_: 1.0)
+    monkeypatch.setattr(Allowance, "most_pipe_m3", lambda *_: 1.0)
     monkeypatch.setattr(engine, "_holding", late)
     answer = engine.solve(Question(system, catalog, Watch.of(60.0)))
 
