@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -57,25 +58,32 @@ class Front:
 def best_of(need: Ints, cents: Ints, used: Ints) -> Ints:
     """Return the indices of what nothing beats in need, cost and all uses, by rising need."""
     if not used.shape[1]:
-        return _stairs(need, cents)
+        return stairs(need, cents)
     kept = []
     for uses in np.unique(used, axis=0):
         rivals = np.flatnonzero((used <= uses).all(axis=1))
-        best = rivals[_stairs(need[rivals], cents[rivals])]
+        best = rivals[stairs(need[rivals], cents[rivals])]
         kept.append(best[(used[best] == uses).all(axis=1)])
     found = np.concatenate([np.zeros(0, dtype=np.int64), *kept])
     return found[np.argsort(need[found], kind="stable")]
 
 
-def _stairs(need: Ints, cents: Ints) -> Ints:
-    """Return the indices of what nothing beats in need and cost, by rising need."""
+def stairs(need: Any, cents: Any) -> Ints:
+    """Return the indices of what nothing beats in need and cost, by rising need and falling cost.
+
+    What comes in rising runs is sorted fastest by one of the two alone; of those that need the same, each that is kept
+    costs less than those before.
+    """
     if not len(need):
         return np.zeros(0, dtype=np.int64)
-    order = np.lexsort((cents, need))
-    lowest = np.minimum.accumulate(cents[order])
+    order = np.argsort(need, kind="stable")
+    spent = cents[order]
     keep = np.ones(len(order), dtype=bool)
-    keep[1:] = cents[order][1:] < lowest[:-1]
-    return order[keep]
+    keep[1:] = spent[1:] < np.minimum.accumulate(spent)[:-1]
+    found = order[keep]
+    needed = need[found]
+    last: Ints = found[np.append(needed[1:] != needed[:-1], True)]
+    return last
 
 
 def added(own: Front, behind: Front) -> Front:

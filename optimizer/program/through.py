@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import PlanError
-from optimizer.program.fronts import Front
+from optimizer.program.fronts import Front, stairs
 from optimizer.program.merge import MergedTables, Tree, greatest_head
 from optimizer.program.problem import SizingProblem, State
 from optimizer.program.reduced import ReducedCosts
@@ -160,11 +160,7 @@ def _efficient(parts: list[tuple[Ints, Ints]], most_cents: float = ANY_COST) -> 
     head, cents = head[usable], cents[usable]
     if not len(head):
         return _Outside(np.array([-_NEVER]), np.array([_NEVER]))
-    order = np.lexsort((cents, -head))  # most head first
-    lowest = np.minimum.accumulate(cents[order])
-    keep = np.ones(len(order), dtype=bool)
-    keep[1:] = cents[order][1:] < lowest[:-1]
-    chosen = order[keep][::-1]
+    chosen = stairs(-head, cents)[::-1]
     return _Outside(head[chosen], cents[chosen])
 
 

@@ -22,6 +22,7 @@ import numpy as np
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.graph import FREE, Arc, EndState
 from optimizer.model.catalog import CatalogItem, Kind
+from optimizer.program.fronts import stairs
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.list_tapes import Mark, Numbers, Tapes
@@ -334,11 +335,7 @@ class WayFinder:
 
 def _stairs(losses: Any, cents: Any) -> tuple[list[float], list[float]]:
     """Return the least of several costs by what was lost, both rising, and endless beyond the last."""
-    order = np.lexsort((cents, -losses))  # what may be lost most first
-    lowest = np.minimum.accumulate(cents[order])
-    keep = np.ones(len(order), dtype=bool)
-    keep[1:] = cents[order][1:] < lowest[:-1]
-    chosen = order[keep][::-1]
+    chosen = stairs(-losses, cents)[::-1]
     return losses[chosen].tolist(), [*cents[chosen].tolist(), math.inf]
 
 
