@@ -100,6 +100,7 @@ class _Builder:
     def _expand(self, index: int) -> None:
         node = self.graph.nodes[index]
         part = self.parts[node.position]
+        self.steps.settle(index, node)
         if node.within is not None:
             self._reach_kept(index, node)
             return
@@ -174,6 +175,8 @@ class _Builder:
             assert left is not None
             assert right.pipe is not None
             for joint in self.steps.joints(node, left, right, right.pipe.bore_m):
+                if self.steps.is_told(index, node, joint.parts):
+                    continue
                 hidden_m = sum(length_m for item, length_m in joint.extra_pipe if item is right.pipe)
                 others = tuple(one for one in joint.extra_pipe if one[0] is not right.pipe)
                 made, closes = self.closing.after(node.made, node.closes, node.position, joint, ())

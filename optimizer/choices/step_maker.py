@@ -18,7 +18,7 @@ from optimizer.choices.joining import Joiner, Joint, inner_joints
 from optimizer.choices.services import segments_of, separable_needed
 from optimizer.hydraulics.fittings import square_of_item
 from optimizer.joints import bores
-from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, Steps, out_of_pipe, turns
+from optimizer.joints.bores import SETTLED_BORES, UNKNOWN, Approach, Steps, out_of_pipe, recovers_nothing, turns
 from optimizer.joints.chains import new_part
 from optimizer.model.catalog import PIPES, SEPARABLE, CatalogItem, Kind
 from optimizer.model.ends import Form
@@ -63,6 +63,8 @@ class StepMaker:
         self.allowed: dict[int, list[Joint]] = {}  # by id of what the joiner keeps: those that are allowed
         self.made: dict[tuple[int, int, int, int], _Made] = {}
         self.gone: dict[tuple[Approach, int], Steps] = {}
+        self.settling: set[int] = set()  # nodes with a step to the same place where the water has settled
+        self.lost: dict[tuple[float, int], bool] = {}  # by bore and id of parts: see `recovers_nothing`
         self.tails: dict[int, tuple[Part, ...]] = {}
         self.needed = [False] * (len(self.parts) + 1)
         if rules.keep_services:
@@ -89,15 +91,41 @@ class StepMaker:
             self.layers[node.position].append(index)
         return index
 
+    def settle(self, index: int, node: Node) -> None:
+        """Lead water that still spreads to the same place where it has settled, if there is one, at the whole loss.
+
+        What loses as much on the way on is told there alone.
+        """
+        at = node.approach
+        if at.origin_m:
+            settled = self.index.get(node._replace(approach=Approach(at.bore_m)).key)
+            if settled is not None:
+                self.settling.add(index)
+                self.graph.arcs[index].append(Arc(settled, joint_s2_m5=out_of_pipe(at).square_s2_m5))
+
+    def is_told(self, index: int, node: Node, parts: tuple[Part, ...]) -> bool:
+        """Return whether a step with these parts (kept by whoever made them) is told behind settled water."""
+        if index not in self.settling:
+            return False
+        key = node.approach.bore_m, id(parts)
+        if key not in self.lost:
+            self.lost[key] = recovers_nothing(node.approach.bore_m, parts)
+        return self.lost[key]
+
     def ordered(self) -> ChoiceGraph:
         """Renumber the nodes by position, so that every arc leads to a higher index."""
-        order = sorted(range(len(self.graph.nodes)), key=lambda i: (self.graph.nodes[i].position, i))
+        order = sorted(range(len(self.graph.nodes)), key=self._place)
         rank = {old: new for new, old in enumerate(order)}
         self.graph.nodes = [self.graph.nodes[i] for i in order]
         self.graph.arcs = [[Arc(rank[arc[0]], *arc[1:]) for arc in self.graph.arcs[i]] for i in order]
         self.graph.starts = {state: rank[i] for state, i in self.graph.starts.items()}
         self.graph.ends = {state: rank[i] for state, i in self.graph.ends.items()}
         return self.graph
+
+    def _place(self, index: int) -> tuple[int, bool, bool, int]:
+        """Return what nodes are put in order by: at one position steps lead to new pipe, and to settled water."""
+        node = self.graph.nodes[index]
+        return node.position, node.within is not None, not node.approach.origin_m, index
 
     def add(
         self,
@@ -114,6 +142,8 @@ class StepMaker:
     ) -> None:
         """Add an arc over `span` slots, keeping count of separable joints."""
         position, made_of = node.position, self._made(node, joint, parts, span)
+        if self.is_told(index, node, made_of.parts):
+            return
         separable = node.separable or (joint is not None and joint.separable)
         if made_of.has_machine or self.segment[position] != self.segment[position + span]:
             if self.must_part(position) and not separable:

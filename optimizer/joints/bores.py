@@ -134,6 +134,26 @@ def along(at: Approach, parts: Iterable[Part]) -> Steps:
     return Steps(square, back, at)
 
 
+def recovers_nothing(bore_m: float, parts: Iterable[Part]) -> bool:
+    """Return whether water that still spreads in a bore meets a bend or a contraction first of all.
+
+    Then it loses what `out_of_pipe` tells and goes on as settled water does. Where that is not sure: False.
+    """
+    for part in parts:
+        bores = part.end_bores_m
+        if part.kind in _NOTHING or part.kind in MACHINES or not bores or min(bores) <= 0.0:
+            return False
+        if bores[0] != bore_m:
+            return bores[0] < bore_m and not _slight(bores[0], bore_m)
+        if part.kind in FLARES or (part.kind in PIPES and part.length_m >= bore_m):
+            return False
+        if part.kind in BENDS:
+            return True
+        if bores[-1] != bore_m:
+            return bores[-1] < bore_m and not _slight(bores[-1], bore_m)
+    return False
+
+
 def aftermath(at: Approach) -> float:
     """Return how much worse than settled water comes [1/m], which is 0: with less it loses no more further on."""
     return 1.0 / at.origin_m if at.origin_m else 0.0

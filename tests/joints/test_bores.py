@@ -16,6 +16,7 @@ from optimizer.joints.bores import (
     along,
     into_opening,
     out_of_pipe,
+    recovers_nothing,
     step_square_s2_m5,
     unrecovered_square_s2_m5,
 )
@@ -128,6 +129,24 @@ def test_a_bend_within_five_bores_of_a_widening_takes_what_it_would_give_back(bo
     lost = along(Approach(0.02624), row).square_s2_m5
 
     assert lost == pytest.approx(unrecovered_square_s2_m5(0.02624, 0.04044) if charged else 0.0, rel=1e-9)
+
+
+def test_where_nothing_is_recovered_water_goes_on_as_settled_at_the_whole_loss_whatever_it_came_out_of() -> None:
+    rng = random.Random(11)
+    items = [item for item in catalog().items.values() if len(item.ends) == 2 and item.end_bores_m]
+    told = 0
+    for _ in range(3000):
+        lengths_m = rng.choices([0.01, 0.05, 0.15, 1.0], k=3)
+        row = [new_part(item, rng.random() < 0.5, lengths_m[k]) for k, item in enumerate(rng.choices(items, k=3))]
+        bore_m = rng.choice([row[0].end_bores_m[0], 0.0525, 0.0409])
+        spreading = Approach(bore_m, rng.uniform(0.2, 0.85) * bore_m, rng.choice([0.0, 0.03]))
+        if bore_m > 0.0 and recovers_nothing(bore_m, row):
+            told += 1
+            there, settled = along(spreading, row), along(Approach(bore_m), row)
+            whole = settled.square_s2_m5 + out_of_pipe(spreading).square_s2_m5
+            assert there.square_s2_m5 == pytest.approx(whole, rel=1e-9)
+            assert (there.square_back_s2_m5, there.after) == (settled.square_back_s2_m5, settled.after)
+    assert told > 1000
 
 
 def test_a_wide_end_of_the_line_at_once_before_the_tank_gives_nothing_back() -> None:
