@@ -28,7 +28,7 @@ from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
 from optimizer.program.through import is_tree, rests_by_packs
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_proof import Found, ListSearch
@@ -119,7 +119,7 @@ class Proof:
         stake = self.stake
         self.drawn = DrawnLosses.of(stake.system, stake.flows, stake.draws, self.lists.options.graphs)
 
-    @without_collection
+    @collection_held()
     def bound(self, below: int, slack_m: Floats) -> int:
         """Return what no plan that works often enough costs less than, as far as there is time [cents].
 

@@ -15,6 +15,7 @@ from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.search.assemble import plan_of
+from optimizer.search.collection import collection_held
 from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.flow_search import Progress
 from optimizer.search.list_proof import Found, ListSearch
@@ -59,6 +60,7 @@ class SolverCall:
     telling: Telling = field(default_factory=Telling)
 
 
+@collection_held()
 def find_plan(
     system: System,
     catalog: Catalog,

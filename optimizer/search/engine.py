@@ -33,6 +33,7 @@ from optimizer.search.apart import pieces_of, rest_of
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
+from optimizer.search.collection import collection_held
 from optimizer.search.finer_valves import with_finer_valves
 from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
@@ -104,6 +105,12 @@ def _among_own_unions(question: Question, answer: Answer) -> Answer:
 
 
 def _with_one_pump(question: Question) -> Answer:
+    return _at_known_flows(question) or _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+
+
+@collection_held()
+def _at_known_flows(question: Question) -> Answer | None:
+    """Return the answer where every flow is known beforehand."""
     try:
         first = find_plan(
             question.system,
@@ -114,7 +121,7 @@ def _with_one_pump(question: Question) -> Answer:
             progress=question.clock.ending(question.words),
         )
     except FlowsUnknownError:
-        return _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+        return None
     return _below(question, _checked(question, first))
 
 

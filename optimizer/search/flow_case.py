@@ -21,7 +21,7 @@ from optimizer.model.network import Network, Part
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.duty import energy_cents
 from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
@@ -108,7 +108,7 @@ def prepare(
     return Prepared(case_of(material, ranges), material)
 
 
-@without_collection
+@collection_held()
 def material_of(
     system: System,
     catalog: Catalog,
@@ -163,7 +163,7 @@ def _fastest(network: Network, mode: Mode) -> dict[str, float]:
     return {name: max(speeds[name] for speeds in mode.speeds) for name in network.pumps}
 
 
-@without_collection
+@collection_held()
 def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: Limit | None = None) -> FlowCase:
     """Return the ways and fittings over ranges of flow: all that are efficient there, or those within a limit."""
     system, options, modes = material.system, material.options, material.modes
@@ -221,7 +221,7 @@ def _carrying_tees(material: Material, ranges: Mapping[tuple[str, int], Range]) 
     return found
 
 
-@without_collection
+@collection_held()
 def with_valves_at_outlets(material: Material, basic: FlowCase) -> FlowCase:
     """Return a case of the same ranges where only ways with a valve go to the water, as far as there are any.
 

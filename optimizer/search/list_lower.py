@@ -17,7 +17,7 @@ from optimizer.choices.effort import Effort
 from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_pick import SEALS
 from optimizer.search.list_tapes import Tapes

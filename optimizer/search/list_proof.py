@@ -20,7 +20,7 @@ from optimizer.program.list_program import Chosen, ListAnswer, Priced, solve_lis
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.through import is_tree, through_costs
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_lower import LowerPrices, first_lengths
 from optimizer.search.list_pick import Cutting, Pick
@@ -52,7 +52,7 @@ class Found:
 class ListSearch(LowerPrices):
     """Searches the parts lists of one system, its pump in place."""
 
-    @without_collection
+    @collection_held()
     def solve(
         self,
         posed: PosedProblem,

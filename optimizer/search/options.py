@@ -24,7 +24,7 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import LEGS, Leg, Network, Part, Run
 from optimizer.model.note import Note, note
 from optimizer.model.system import System
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.pressure import rated_shelves
 from optimizer.verify.drains import part_volume_m3
 
@@ -50,7 +50,7 @@ class Options:
         return tuple(note("nothing couples", pipe=pipe, length_m=length_m) for pipe, length_m in longest.items())
 
 
-@without_collection
+@collection_held()
 def options_of(
     system: System,
     catalog: Catalog,

@@ -27,7 +27,7 @@ from optimizer.hydraulics import (
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Limit, Path, RunChoice, SizingProblem, TeeChoice
-from optimizer.search.collection import without_collection
+from optimizer.search.collection import collection_held
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.options import Options, allowed_tees
 from optimizer.verify.drain_back import wet_runs
@@ -63,7 +63,7 @@ class PosedProblem:
     again: Callable[[Options, Mapping[str, RunPrices]], PosedProblem] | None = None  # the same with other prices
 
 
-@without_collection
+@collection_held()
 def pose(
     options: Options,
     flows: KnownFlows,
