@@ -13,8 +13,9 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property, partial
 from operator import itemgetter, le
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 
@@ -62,15 +63,25 @@ class Pack:
     cents: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Alternative:
     """One way to plumb a run: whole cents, pipe by the length used; head lost [m]; packs that it opens (bits)."""
 
     cents: int
     loss_m: float
     packs: int
-    arcs: tuple[Arc, ...]
+    traced: Callable[[], tuple[Arc, ...]]  # of many alternatives few are ever asked for their steps
     used: tuple[int, ...] = ()  # whole units of each side resource that the table was asked for
+
+    @classmethod
+    def of(cls, cents: int, loss_m: float, packs: int, arcs: tuple[Arc, ...], used: tuple[int, ...] = ()) -> Self:
+        """Return the alternative that these steps make."""
+        return cls(cents, loss_m, packs, lambda: arcs, used)
+
+    @cached_property
+    def arcs(self) -> tuple[Arc, ...]:
+        """Return the steps of the way, in the order of the run."""
+        return self.traced()
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -135,8 +146,10 @@ class AlternativeTable:
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
     _arcs: list[list[_Row]] = field(init=False)
     _to_go: list[_Ways | None] | None = field(init=False, default=None)
+    _told_to_go: list[list[tuple[float, int, int]]] | None = field(init=False, default=None)
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
+    _beyond: Any = field(init=False)  # the same as an array
     _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
     _packs_memo: dict[tuple[int, int], int] = field(init=False, default_factory=dict)  # by ids of parts and joints
@@ -146,11 +159,13 @@ class AlternativeTable:
         masks = range(1 << len(self.packs))
         self._opening_cents = [sum(p.cents for i, p in enumerate(self.packs) if mask >> i & 1) for mask in masks]
         self._opening_beyond = [[self._opening_cents[packs & ~mask] for mask in masks] for packs in masks]
+        self._beyond = np.array(self._opening_beyond)
         self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
         starts, ends = self.graph.starts, self.graph.ends
         backwards = len(ends) < len(starts)  # one pass for each state of the end that has fewer
         passes = {node: self._run_from([node], backwards) for node in (ends if backwards else starts).values()}
         self._to_go = next(iter(passes.values())) if backwards and len(ends) == 1 else None
+        self._told_to_go = None
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
         for state, node in starts.items():
             for end_state, end_node in ends.items():
@@ -161,9 +176,10 @@ class AlternativeTable:
 
     def to_go(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `table` only."""
-        if self._to_go is None:
-            self._to_go = self._run_from(list(self.graph.ends.values()), True)
-        return [[] if ways is None else ways.told() for ways in self._to_go]
+        if self._told_to_go is None:
+            ways_on = self._to_go or self._run_from(list(self.graph.ends.values()), True)
+            self._told_to_go = [[] if ways is None else ways.told() for ways in ways_on]
+        return self._told_to_go
 
     def so_far(self) -> list[list[tuple[float, int, int]]]:
         """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `table` only."""
@@ -190,7 +206,7 @@ class AlternativeTable:
 
     def _joined(self, steps: Sequence[tuple[int, _Row]], before: Sequence[_Ways]) -> _Ways | None:
         """Return the efficient ways that end with one of these steps, each behind the ways to where it begins."""
-        counts = [len(ways.loss_m) for ways in before]
+        counts = np.array([len(ways.loss_m) for ways in before])
         step = np.repeat(np.arange(len(steps)), counts)
         losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
         whole = object if len(self.sides.counted) > 1 else np.int64  # several uses packed are longer than that
@@ -199,28 +215,41 @@ class AlternativeTable:
             np.concatenate([ways.cents for ways in before]) + np.array(cents)[step],
             np.concatenate([ways.packs for ways in before]) | np.array(packs)[step],
             np.concatenate([ways.used for ways in before]) + np.array(used, dtype=whole)[step],
-            step,
-            np.concatenate([np.arange(count) for count in counts]),
         )
-        within = columns[0] <= self.loss_limit_m
-        kept = np.flatnonzero(within)[self._best(*(column[within] for column in columns[:4]))]
-        return _Ways._make([*(column[kept] for column in columns), steps]) if len(kept) else None
+        kept = np.flatnonzero(columns[0] <= self.loss_limit_m)
+        if len(kept) < len(step):
+            kept = kept[self._best(*(column[kept] for column in columns))]
+        else:
+            kept = self._best(*columns)
+        if not len(kept):
+            return None
+        begun = np.cumsum(counts) - counts
+        step = step[kept]
+        return _Ways._make([*(column[kept] for column in columns), step, kept - begun[step], steps])
 
     def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any) -> Any:
         """Return which ways no other makes needless, least loss first."""
         if self.sides.labelled:
             columns = (loss_m.tolist(), cents.tolist(), packs.tolist(), used.tolist(), range(len(cents)))
             return np.array([row[4] for row in self._efficient(list(zip(*columns, strict=True)))], dtype=np.int64)
-        if used.dtype == object:
-            used = np.unique(used, return_inverse=True)[1]
-        order = np.lexsort((used, cents, loss_m) if self.sides.counted else (cents, loss_m))
+        kept = self._undercut(np.argsort(loss_m, kind="stable"), cents, packs)
+        lost = loss_m[kept]
+        if not (lost[1:] == lost[:-1]).any():
+            return kept
+        few = used[kept]
+        if few.dtype == object:
+            few = np.unique(few, return_inverse=True)[1]
+        return self._undercut(kept[np.lexsort((few, cents[kept], lost))], cents, packs)
+
+    def _undercut(self, order: Any, cents: Any, packs: Any) -> Any:
+        """Return of ways in an order those that cost less than each before, with what it opens beyond that one."""
         cents, packs = cents[order], packs[order]
         kept = np.ones(len(order), dtype=bool)
         least = np.empty(len(order), dtype=np.int64)
-        for opened in np.flatnonzero(np.bincount(packs)):  # what a way before has cost, and what it opens beyond
+        for opened in np.flatnonzero(np.bincount(packs)):
             least[:1] = _ENDLESS
             np.minimum.accumulate(np.where(packs == opened, cents, _ENDLESS)[:-1], out=least[1:])
-            kept &= cents < least + np.array(self._opening_beyond[opened])[packs]
+            kept &= cents < least + self._beyond[opened][packs]
         return order[kept]
 
     def _efficient(self, labels: list[_Row]) -> list[_Row]:
@@ -308,16 +337,8 @@ class AlternativeTable:
         ways = reached[there]
         assert ways is not None
         for number, (loss_m, cents, packs) in enumerate(ways.told()):
-            arcs: list[Arc] = []
-            at, place = ways, number
-            while at.steps:
-                other, row = at.steps[at.step[place]]
-                arcs.append(row[4])
-                before = reached[other]
-                assert before is not None
-                at, place = before, at.before[place]
             used = self.sides.units(int(ways.used[number]), cents)
-            yield Alternative(cents, loss_m, packs, tuple(arcs if backwards else reversed(arcs)), used)
+            yield Alternative(cents, loss_m, packs, partial(_traced, reached, ways, number, backwards), used)
 
     def _loss(self, part: Part) -> float:
         item = part.item.item_id if part.item else part.name
@@ -332,6 +353,18 @@ class AlternativeTable:
         if key not in self._loss_memo:
             self._loss_memo[key] = self.loss_of_part(part)
         return self._loss_memo[key]
+
+
+def _traced(reached: Sequence[_Ways | None], ways: _Ways, number: int, backwards: bool) -> tuple[Arc, ...]:
+    """Return the steps of one of the ways to a node, or, backwards, from it."""
+    arcs: list[Arc] = []
+    while ways.steps:
+        other, row = ways.steps[ways.step[number]]
+        arcs.append(row[4])
+        before = reached[other]
+        assert before is not None
+        ways, number = before, ways.before[number]
+    return tuple(arcs if backwards else reversed(arcs))
 
 
 def parts_cents(arc: Arc) -> int:

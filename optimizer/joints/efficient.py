@@ -185,15 +185,22 @@ class EfficientChains:
         """Yield chains with the last piece that leads to the last joint (None: they lead there), its end, the joint."""
         plain, allowed = _limits(root, other)
         last = mates(other)
+        onto: dict[tuple[End, str], list[tuple[Step, End, Mating]]] = {}
         for (far, _, _), labels in self._walk(root, bore_m, backwards, allowed, need, least_mm).items():
             joint = mating(far, other)
             for label in labels:
                 if joint is not None and not (need.between and label.step is None):
                     yield label, None, far, joint
-                for end, last_joint in last:
-                    for step in self._steps_to(far, label.material, backwards, end):
-                        if not (step.union and plain):
-                            yield label, step, end, last_joint
+                material = label.material
+                if (far, material) not in onto:
+                    onto[far, material] = [
+                        (step, end, last_joint)
+                        for end, last_joint in last
+                        for step in self._steps_to(far, material, backwards, end)
+                        if not (step.union and plain)
+                    ]
+                for step, end, last_joint in onto[far, material]:
+                    yield label, step, end, last_joint
 
     def _ended(self, label: Label, step: Step | None, joint: Mating, far: End, reach: float) -> Counts:
         """Return what counts of a chain with its last piece and joint, but for what its joints lose."""

@@ -37,7 +37,7 @@ def plan_of_choice(
     posed = PosedProblem(
         SizingProblem({}, {}, ()),
         {
-            name: (Alternative(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
+            name: (Alternative.of(way.alternative.cents, 0.0, way.alternative.packs, way.alternative.arcs),)
             for name, way in chosen.items()
         },
         {point: [option] for point, option in tees.items()},

@@ -43,6 +43,8 @@ class _Laid(NamedTuple):
 
 
 _NOTHING = _Laid(0.0, (0.0,))
+# of a step what it lays first with its old place, what it lays last, and what all behind the first adds
+_PartsLaid = tuple[tuple[Sequence[Part], int | None] | None, tuple[_LastKey, _Last] | None, _Laid]
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ class RunPrices:
     _laying: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)  # numbers of what is laid alike
     _laid_by: dict[tuple[int, int, bool], int] = field(init=False, default_factory=dict)  # the same by id of the parts
     _behind: dict[tuple[object, ...], tuple[_Laid, ...]] = field(init=False, default_factory=dict)  # all last parts
+    _parts_laid: dict[tuple[int, int, EndState | None], _PartsLaid] = field(init=False, default_factory=dict)
     _parts_cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of the parts of a step
     _joints_cost: dict[int, int] = field(init=False, default_factory=dict)  # by id of its joints
 
@@ -221,10 +224,11 @@ class RunPrices:
             for arc in arcs:
                 cents = MILLICENTS * self.fixed_cents(arc) + self._joints_at_least(arc)
                 self.fixed[id(arc)] = cents
-                alike = (told, self.graph.nodes[arc.head].position, ends.get(arc.head), self._laid_alike(at, arc))
+                laid = self._laid_alike(at, arc)
+                alike = (told, self.graph.nodes[arc.head].position, ends.get(arc.head), laid)
                 if alike not in self._pipe:
-                    laid = (tail, arc, told, lasts, starts.get(tail), ends.get(arc.head))
-                    self._pipe[alike] = self._least_pipe(*laid) if lasts else 0.0
+                    step = (tail, arc, laid, told, lasts, starts.get(tail), ends.get(arc.head))
+                    self._pipe[alike] = self._least_pipe(*step) if lasts else 0.0
                 self.least[id(arc)] = math.floor(cents + self._pipe[alike] + _NOISE)
 
     def _laid_alike(self, at: int, arc: Arc) -> int:
@@ -240,28 +244,31 @@ class RunPrices:
         self,
         tail: int,
         arc: Arc,
+        alike: int,
         told: int,
         lasts: Sequence[tuple[_LastKey, _Last]],
         start: EndState | None,
         end: EndState | None,
     ) -> float:
         """Return what a step's pipe costs at the least behind any of these last parts, `told` by their number."""
-        first, behind, laid = self._behind_first(tail, arc, start)
-        cost, lengths_m = laid
+        key = self.graph.nodes[tail].position, alike, start
+        if key not in self._parts_laid:
+            self._parts_laid[key] = self._behind_first(tail, arc, start)
+        first, behind, (cost, lengths_m) = self._parts_laid[key]
         if end is not None and behind is not None:
             close = self._close(*behind, end)
             cost, lengths_m = cost + close.cost, _lengths_joined(lengths_m, close.lengths_m)
         old_m = self._old_m(tail, arc, end)
         tees_m = self._tee_more_m(start, True), self._tee_more_m(end, False)
         least = math.inf
-        key = (told, end) if first is None else (told, first[1], *map(self._number_of, first[0]))
-        if key not in self._behind:
+        known = (told, end) if first is None else (told, first[1], *map(self._number_of, first[0]))
+        if known not in self._behind:
             if first is not None:
                 each = (self._lay(*one, *first, start) for one in lasts)
             else:
                 each = (_NOTHING if end is None else self._close(*one, end) for one in lasts)
-            self._behind[key] = tuple(dict.fromkeys(each))
-        for own in self._behind[key]:
+            self._behind[known] = tuple(dict.fromkeys(each))
+        for own in self._behind[known]:
             new_m = _lengths_joined(own.lengths_m, lengths_m)
             if arc.has_tail:  # as long as it is: nothing else is shorter for it
                 new_m = (*new_m[:-1], min(new_m[-1], old_m[-1]))
@@ -269,9 +276,7 @@ class RunPrices:
             least = min(least, own.cost + cost - self.dearest * more)
         return least
 
-    def _behind_first(
-        self, tail: int, arc: Arc, start: EndState | None
-    ) -> tuple[tuple[Sequence[Part], int | None] | None, tuple[_LastKey, _Last] | None, _Laid]:
+    def _behind_first(self, tail: int, arc: Arc, start: EndState | None) -> _PartsLaid:
         """Return what a step lays first with its old place, what it lays last, and what all behind the first adds.
 
         Parts are laid one by one, or three where two 45s stand for one corner.

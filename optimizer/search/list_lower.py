@@ -49,7 +49,7 @@ class LowerPrices:
     tapes: dict[str, Tapes] = field(init=False, default_factory=dict)  # by run: the same whatever is lost
     _again: dict[tuple[object, ...], Self] = field(init=False, default_factory=dict)
 
-    @without_collection
+    @collection_held()
     def __post_init__(self) -> None:
         system, catalog = self.options.system, self.options.catalog
         effort = Effort(system.rules.labour_cents_per_hour)
@@ -71,8 +71,7 @@ class LowerPrices:
         self, shop: JointShop, method: str, made: Mapping[tuple[str, str], int]
     ) -> tuple[int, dict[tuple[str, str], int]]:
         """Return what a first joint of a method surely costs [cents], and each by its kind, near to those made."""
-        steps = (arc for graph in self.options.graphs.values() for arcs in graph.arcs for arc in arcs)
-        sizes = sorted({size for arc in steps for how, size in arc.joints if how == method})
+        sizes = sorted(size for how, size in self.options.joints if how == method)
         own = {size: count for (how, size), count in made.items() if how == method}
         first, each = 0, Counter[tuple[str, str]]()
         for use, how in SEALS:

@@ -307,7 +307,7 @@ class Pick:
         numbers = self.posed.states
         picked = {run: self.ways[run][k] for run, k in chosen.runs.items()}
         alternatives = {
-            run: (Alternative(way.cents, way.loss_m, way.packs, way.arcs, way.used),) for run, way in picked.items()
+            run: (Alternative.of(way.cents, way.loss_m, way.packs, way.arcs, way.used),) for run, way in picked.items()
         }
         runs = {
             run: (RunChoice(numbers[way.start], numbers[way.end], way.cents, loss_units(way.loss_m), 0, way.used),)

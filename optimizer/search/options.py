@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from optimizer.choices.alternatives import Pack
 from optimizer.choices.candidates import Shelf
@@ -39,6 +40,11 @@ class Options:
     tees: Mapping[str, list[TeeOption]]
     packs: tuple[Pack, ...]
     joiners: Mapping[str, Joiners] = field(default_factory=dict)  # what joins the parts of each run
+
+    @cached_property
+    def joints(self) -> frozenset[tuple[str, str]]:
+        """Every joint that a step makes: what seals it, nominal size."""
+        return joints_of(self.graphs.values())
 
     @property
     def uncoupled(self) -> tuple[Note, ...]:
@@ -92,7 +98,15 @@ def options_of(
         )
         for name in runs
     }
-    return Options(system, catalog, graphs, tees, first_packs(catalog), joiners)
+    used = {method for method, _ in joints_of(graphs.values())}
+    packs = tuple(pack for pack in first_packs(catalog) if pack.method in used)
+    return Options(system, catalog, graphs, tees, packs, joiners)
+
+
+def joints_of(graphs: Iterable[ChoiceGraph]) -> frozenset[tuple[str, str]]:
+    """Return every joint that a step of these graphs makes."""
+    shared = {id(arc.joints): arc.joints for graph in graphs for arcs in graph.arcs for arc in arcs}
+    return frozenset(joint for joints in shared.values() for joint in joints)
 
 
 def _shelf_at(shelf: Shelf, run: Run, at_start: bool) -> Shelf:

@@ -244,7 +244,7 @@ def _plan(found: _Found, bound: int) -> Plan:
     pumps = found.pumps
     ways = {name: posed.alternatives[name][k] for name, k in selection.run_choice.items() if name in posed.alternatives}
     ways |= {
-        line: Alternative(way.cents, 0.0, way.packs, way.arcs)
+        line: Alternative.of(way.cents, 0.0, way.packs, way.arcs)
         for line, way in zip(station.lines, pumps.ways, strict=False)
     }
     tees = {point: posed.tees[point][k] for point, k in selection.tee_choice.items() if point != _JOIN}
