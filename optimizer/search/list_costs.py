@@ -98,7 +98,7 @@ class RunPrices:
     _laying: dict[tuple[object, ...], int] = field(init=False, default_factory=dict)  # numbers of what is laid alike
     _laid_by: dict[tuple[int, int, bool], int] = field(init=False, default_factory=dict)  # the same by id of the parts
     _behind: dict[tuple[object, ...], tuple[_Laid, ...]] = field(init=False, default_factory=dict)  # all last parts
-    _parts_laid: dict[tuple[int, int, EndState | None], _PartsLaid] = field(init=False, default_factory=dict)
+    _parts_laid: dict[int, _PartsLaid] = field(init=False, default_factory=dict)  # by number of what is laid
     _parts_cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of the parts of a step
     _joints_cost: dict[int, int] = field(init=False, default_factory=dict)  # by id of its joints
 
@@ -232,11 +232,11 @@ class RunPrices:
                 self.least[id(arc)] = math.floor(cents + self._pipe[alike] + _NOISE)
 
     def _laid_alike(self, at: int, arc: Arc) -> int:
-        """Return a number that all steps at a place have in common that lay the same."""
+        """Return a number that all steps have in common that lay the same, at one place where one of it stood there."""
         key = at, id(arc.parts), arc.last
         if key not in self._laid_by:
             old = self.run.parts[at] if at < len(self.run.parts) else None
-            laid = (arc.has_tail, *[(part is old, self._number_of(part)) for part in arc.parts])
+            laid = (arc.has_tail, *[(at if part is old else None, self._number_of(part)) for part in arc.parts])
             self._laid_by[key] = self._laying.setdefault(laid, len(self._laying))
         return self._laid_by[key]
 
@@ -251,10 +251,9 @@ class RunPrices:
         end: EndState | None,
     ) -> float:
         """Return what a step's pipe costs at the least behind any of these last parts, `told` by their number."""
-        key = self.graph.nodes[tail].position, alike, start
-        if key not in self._parts_laid:
-            self._parts_laid[key] = self._behind_first(tail, arc, start)
-        first, behind, (cost, lengths_m) = self._parts_laid[key]
+        if alike not in self._parts_laid:
+            self._parts_laid[alike] = self._behind_first(tail, arc)
+        first, behind, (cost, lengths_m) = self._parts_laid[alike]
         if end is not None and behind is not None:
             close = self._close(*behind, end)
             cost, lengths_m = cost + close.cost, _lengths_joined(lengths_m, close.lengths_m)
@@ -276,7 +275,7 @@ class RunPrices:
             least = min(least, own.cost + cost - self.dearest * more)
         return least
 
-    def _behind_first(self, tail: int, arc: Arc, start: EndState | None) -> _PartsLaid:
+    def _behind_first(self, tail: int, arc: Arc) -> _PartsLaid:
         """Return what a step lays first with its old place, what it lays last, and what all behind the first adds.
 
         Parts are laid one by one, or three where two 45s stand for one corner.
@@ -294,7 +293,7 @@ class RunPrices:
             count = 3 if is_pair(parts, index) else 1
             part = parts[index + count - 1]
             place = at if part is old else None
-            laid = self._lay(_key_of(last), last, parts[index : index + count], place, start)
+            laid = self._lay(_key_of(last), last, parts[index : index + count], place, None)
             cost, lengths_m = cost + laid.cost, _lengths_joined(lengths_m, laid.lengths_m)
             last = _Last(part, place)
             index += count
