@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.clock import look
+from optimizer.program.head_cells import HAIR, HeadCells
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Traced
 from optimizer.program.min_plus import least_in, least_over, lower, slid
 from optimizer.program.problem import State
@@ -30,7 +31,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Window = tuple[int, int]
-_HAIR = 1e-9  # of a head cell: rounding must cut nothing off
 _AT_ONCE = 500_000  # entries of tables that are made at once
 
 
@@ -69,10 +69,13 @@ class _Pairs(NamedTuple):
 
 @dataclass
 class HeadTables:
-    """The tables of trees in a box; entries that cost `limit` cents or more count as none."""
+    """The tables of trees in a box; entries that cost `limit` cents or more count as none.
+
+    `widths_m` says for each source how high the head cells of its tree are [m].
+    """
 
     tree: BoxTree
-    width_m: float
+    widths_m: Mapping[str, float]
     limit: float
     bound: float = field(init=False, default=math.inf)
     inlets: dict[str, dict[State, Floats]] = field(init=False, default_factory=dict)  # (n_cells, n_heads) each
@@ -83,10 +86,12 @@ class HeadTables:
     cell_costs: dict[str, Floats] = field(init=False, default_factory=dict)
     heads_m: dict[str, tuple[float, float]] = field(init=False, default_factory=dict)  # of plans below the limit
     _paired: dict[str, list[_Pairs]] = field(init=False, default_factory=dict)
+    _heads: dict[str, HeadCells] = field(init=False, default_factory=dict)  # of the tree that a run is of
 
     def __post_init__(self) -> None:
-        self.low_m, high_m = head_range(self.tree)
-        self.n_heads = max(1, math.ceil((high_m - self.low_m) / self.width_m))
+        for source in self.tree.sources:
+            heads = HeadCells.of(self.tree, source, self.widths_m[source])
+            self._heads |= dict.fromkeys(self.tree.behind(source), heads)
         for name in _inwards(self.tree):
             look()
             self._fill(name)
@@ -101,39 +106,19 @@ class HeadTables:
 
     def _fed(self, setting: int, source: str) -> Floats:
         """Return what a tree costs at least by its source's flow and head cells, where a setting gives that head."""
-        fed = self._mask(*self.tree.settings[setting].heads_m[source])
+        fed = self._heads[source].mask(*self.tree.settings[setting].heads_m[source])
         states = self.inlets[source].values()
         best = np.minimum.reduce(list(states)) if states else np.full_like(fed, math.inf)
         return fed + best
 
-    def _mask(self, low_m: Floats, high_m: Floats) -> Floats:
-        """Return 0 in the head cells between two heads by flow cell, endless elsewhere."""
-        first = np.clip(np.floor((low_m - self.low_m) / self.width_m - _HAIR), -1, self.n_heads).astype(int)
-        last = np.clip(np.floor((high_m - self.low_m) / self.width_m + _HAIR), -1, self.n_heads).astype(int)
-        at = np.arange(self.n_heads)[None, :]
-        return np.where((at >= first[:, None]) & (at <= last[:, None]), 0.0, math.inf)
-
-    def _windows(self, run: RunTable, base_m: tuple[float, float] | None) -> tuple[Ints, Ints]:
-        """Return by how many head cells each way lifts, at least and at most, or from `base_m` which cells it takes.
-
-        Both by flow cell and way, (n_cells, n_ways).
-        """
-        low, high = run.losses_m[:-1], run.losses_m[1:]
-        if base_m is not None:
-            low, high = low + (base_m[0] - self.low_m), high + (base_m[1] - self.low_m)
-        first = np.floor(low / self.width_m - _HAIR).astype(np.int64)
-        last = np.floor(high / self.width_m + _HAIR).astype(np.int64) + (0 if base_m is not None else 1)
-        edges, n = run.edges_m3_s[:, None], self.n_heads
-        last = np.where(run.valved & (edges[1:] > 0.0), n, last)
-        first = np.where(run.valved & (edges[:-1] < 0.0), -n, first)  # a valve takes head in the direction of the flow
-        if run.one_way:
-            first = np.where((edges[:-1] <= 0.0) & (edges[1:] >= 0.0), -n, first)
-        return np.clip(first, -n, n), np.clip(last, -n, n)
+    def _windows(self, name: str) -> tuple[Ints, Ints]:
+        base_m = None if name in self.tree.partings else self.tree.leaves_m[name]
+        return self._heads[name].windows(self.tree.runs[name], base_m)
 
     def _steps(self, name: str) -> _Steps:
         """Return the ways of a run in the flow cells that they may be used in, those that lift alike together."""
-        run, n = self.tree.runs[name], self.n_heads
-        first, last = self._windows(run, None if name in self.tree.partings else self.tree.leaves_m[name])
+        run, n = self.tree.runs[name], self._heads[name].count
+        first, last = self._windows(name)
         starts, ends = (np.unique(states, return_inverse=True) for states in (run.starts, run.ends))
         cell, way = np.nonzero(run.usable)
         before, behind = (at[way] * run.n_cells + cell for _, at in (starts, ends))
@@ -146,43 +131,40 @@ class HeadTables:
         states = starts[0].tolist(), ends[0].tolist()
         return _Steps(cell, way, group, states, before[of_each], behind[of_each], *windows, cents)
 
-    def _stacked(self, tables: Mapping[State, Floats], states: Sequence[State], n_cells: int) -> Floats:
-        """Return the tables of these states below each other, endless where there is none."""
-        none = np.full((n_cells, self.n_heads), math.inf)
+    def _none(self, name: str) -> Floats:
+        """Return a table of a run in which nothing is possible."""
+        return np.full((self.tree.runs[name].n_cells, self._heads[name].count), math.inf)
+
+    def _stacked(self, tables: Mapping[State, Floats], states: Sequence[State], name: str) -> Floats:
+        """Return the tables of a run for these states below each other, endless where there is none."""
+        none = self._none(name)
         return np.concatenate([tables.get(state, none) for state in states])
 
     def _fill(self, name: str) -> None:
-        run, steps = self.tree.runs[name], self._steps(name)
+        run, steps, heads = self.tree.runs[name], self._steps(name), self._heads[name]
         starts, ends = steps.states
         if name in self.tree.partings:
             self.outlets[name] = self._parted(name)
-            behind = self._stacked(self.outlets[name], ends, run.n_cells)
-            table = np.full((len(starts) * run.n_cells, self.n_heads), math.inf)
-            for at in self._some(np.flatnonzero(np.isfinite(behind.min(axis=1))[steps.behind])):
+            behind = self._stacked(self.outlets[name], ends, name)
+            table = np.full((len(starts) * run.n_cells, heads.count), math.inf)
+            for at in _some(np.flatnonzero(np.isfinite(behind.min(axis=1))[steps.behind]), heads):
                 reached = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at]) + steps.cents[at][:, None]
                 lower(table, steps.before[at], reached)
         else:
-            shape = len(starts) * run.n_cells, self.n_heads
+            shape = len(starts) * run.n_cells, heads.count
             table = least_over(steps.cents, steps.before, steps.first, steps.last, shape)
         low, high = self.tree.heads_m.get(name, (-math.inf, math.inf))
-        edges = self.low_m + self.width_m * np.arange(self.n_heads + 1)
+        edges = heads.edges_m
         table[table >= self.limit] = math.inf
-        table[:, (edges[1:] < low - _HAIR) | (edges[:-1] > high + _HAIR)] = math.inf
+        table[:, (edges[1:] < low - HAIR) | (edges[:-1] > high + HAIR)] = math.inf
         self.inlets[name] = dict(zip(starts, np.split(table, len(starts)), strict=True))
-
-    def _some(self, at: Ints) -> Iterator[Ints]:
-        """Yield some of many numbers at a time: not too much is held at once."""
-        size = max(1, _AT_ONCE // self.n_heads)
-        for start in range(0, len(at), size):
-            yield at[start : start + size]
 
     def _parted(self, name: str) -> dict[State, Floats]:
         """Return the table at the end of a run that is parted: both leaving runs together, with the fitting."""
-        n_cells = self.tree.runs[name].n_cells
         found: dict[State, Floats] = {}
         for each in self._pairs(name):
             both = each.one + each.other + each.fitting.cents
-            table = found.setdefault(each.fitting.inlet, np.full((n_cells, self.n_heads), math.inf))
+            table = found.setdefault(each.fitting.inlet, self._none(name))
             for cell in range(each.cells[0].min(), each.cells[1].max()):
                 meets = (each.cells[0] <= cell) & (cell < each.cells[1])
                 np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
@@ -206,16 +188,10 @@ class HeadTables:
                 i, j = np.nonzero(cheap & (from_cell < to_cell))
                 if len(i):
                     found.append((k, i, j))
-        for some in self._together(found):
+        for some in _together(found, self._heads[name]):
             sides = [self._slid_at(parting, some, side) for side in (0, 1)]
             for (k, i, j), one, other in zip(some, *sides, strict=True):
                 yield _Pairs(k, parting.fittings[k], (i, j), (from_cell[i, j], to_cell[i, j]), one, other)
-
-    def _together(self, pairs: list[tuple[int, Ints, Ints]]) -> Iterator[list[tuple[int, Ints, Ints]]]:
-        """Yield the pairs of some fittings at a time, as of `_some`."""
-        size = max(1, _AT_ONCE // self.n_heads // max([len(i) for _, i, _ in pairs], default=1))
-        for start in range(0, len(pairs), size):
-            yield pairs[start : start + size]
 
     def _slid_at(self, parting: Parting, pairs: list[tuple[int, Ints, Ints]], side: int) -> list[Floats]:
         """Return what a leaving run costs by the head at the end of the feeding run, for the pairs of every fitting."""
@@ -223,16 +199,11 @@ class HeadTables:
         places = {state: place for place, state in enumerate(tables)}
         n_cells = self.tree.runs[parting.leaving[side]].n_cells
         rows = [places[parting.fittings[k].states[side]] * n_cells + at[side] for k, *at in pairs]
-        windows = [self._shift(*(drops[i, j] for drops in parting.fittings[k].drops_m[side])) for k, i, j in pairs]
+        shift = self._heads[parting.leaving[side]].shift
+        windows = [shift(*(drops[i, j] for drops in parting.fittings[k].drops_m[side])) for k, i, j in pairs]
         first, last = (np.concatenate(ends) for ends in zip(*windows, strict=True))
         every = slid(np.concatenate(list(tables.values())), np.concatenate(rows), first, last)
         return np.split(every, np.cumsum([len(each) for each in rows])[:-1])
-
-    def _shift(self, low_m: Floats, high_m: Floats) -> tuple[Ints, Ints]:
-        """Return which head cells a leaving run can have, counted from that at the end of the feeding run."""
-        first = np.floor(-high_m / self.width_m - _HAIR).astype(np.int64)
-        last = np.floor(-low_m / self.width_m + _HAIR).astype(np.int64) + 1
-        return first, last
 
     def read_outwards(self) -> None:
         """Note what a plan costs at least through every way, fitting, setting and flow cell of the box."""
@@ -249,7 +220,7 @@ class HeadTables:
         given = []
         for s, setting in enumerate(self.tree.settings):
             others = sum(self._least_fed(s, name) for name in self.tree.sources if name != source)
-            given.append(self._mask(*setting.heads_m[source]) + (setting.cents + others))
+            given.append(self._heads[source].mask(*setting.heads_m[source]) + (setting.cents + others))
         least: Floats = np.minimum.reduce(given)
         return least
 
@@ -261,13 +232,13 @@ class HeadTables:
         self._note_heads(name, there)
         steps = self._steps(name)
         starts, ends = steps.states
-        before = self._stacked(there, starts, run.n_cells)
+        before = self._stacked(there, starts, name)
         others = np.full(len(steps.cents), math.inf)  # what all but the way costs
-        after = np.full((len(ends) * run.n_cells, self.n_heads), math.inf)
+        after = np.full((len(ends) * run.n_cells, self._heads[name].count), math.inf)
         if name in self.tree.partings:
-            behind = self._stacked(self.outlets[name], ends, run.n_cells)
+            behind = self._stacked(self.outlets[name], ends, name)
             some = np.isfinite(before.min(axis=1))[steps.before] & np.isfinite(behind.min(axis=1))[steps.behind]
-            for at in self._some(np.flatnonzero(some)):
+            for at in _some(np.flatnonzero(some), self._heads[name]):
                 lifted = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at])
                 others[at] = (before[steps.before[at]] + lifted).min(axis=1)
                 reached = slid(before, steps.before[at], steps.first[at], steps.last[at]) + steps.cents[at][:, None]
@@ -281,14 +252,14 @@ class HeadTables:
 
     def _note_heads(self, name: str, there: Mapping[State, Floats]) -> None:
         """Note between which heads the inlet of a run lies in plans below the limit."""
-        live = np.zeros(self.n_heads, dtype=bool)
+        heads = self._heads[name]
+        live = np.zeros(heads.count, dtype=bool)
         for state, before in there.items():
             if state in self.inlets[name]:
                 live |= (before + self.inlets[name][state] < self.limit).any(axis=0)
         at = np.flatnonzero(live)
         if len(at):
-            low, high = self.low_m + self.width_m * at[0], self.low_m + self.width_m * (at[-1] + 1)
-            self.heads_m[name] = (float(low), float(high))
+            self.heads_m[name] = (float(heads.edges_m[at[0]]), float(heads.edges_m[at[-1] + 1]))
 
     def _read_tee(self, name: str, outside: dict[str, dict[State, Floats]]) -> None:
         parting, there = self.tree.partings[name], outside.pop(name)
@@ -314,9 +285,8 @@ class HeadTables:
                 fitting.states,
                 strict=True,
             ):
-                shape = (self.tree.runs[run].n_cells, self.n_heads)
-                table = outside[run].setdefault(state, np.full(shape, math.inf))
-                first, last = self._shift(low[each.at][live], high[each.at][live])
+                table = outside[run].setdefault(state, self._none(run))
+                first, last = self._heads[run].shift(low[each.at][live], high[each.at][live])
                 order = np.argsort(at[live], kind="stable")
                 lower(table, at[live][order], slid(left, live[order], -last[order], -first[order]))
 
@@ -347,7 +317,7 @@ class HeadTables:
         run = self.tree.runs[name]
         best: tuple[float, int, State, int] = (math.inf, 0, 0, 0)
         inner = name in self.tree.partings
-        first, last = (ends[cell] for ends in self._windows(run, None if inner else self.tree.leaves_m[name]))
+        first, last = (ends[cell] for ends in self._windows(name))
         for k in np.flatnonzero(run.usable[cell] & (run.starts == state)).tolist():
             end = int(run.ends[k])
             if not inner:
@@ -355,7 +325,7 @@ class HeadTables:
                     best = (float(run.cents[k]), k, end, 0)
                 continue
             behind = self.outlets[name].get(end)
-            low, high = max(0, head - int(last[k])), min(self.n_heads - 1, head - int(first[k]))
+            low, high = max(0, head - int(last[k])), min(self._heads[name].count - 1, head - int(first[k]))
             if behind is not None and low <= high:
                 there = low + int(np.argmin(behind[cell, low : high + 1]))
                 best = min(best, (float(run.cents[k] + behind[cell, there]), k, end, there))
@@ -377,35 +347,30 @@ class HeadTables:
         fitting = parting.fittings[k]
         leaving = []
         for run, at, own, (low, high) in zip(parting.leaving, (i, j), fitting.states, fitting.drops_m, strict=True):
-            first, last = self._shift(low[i, j], high[i, j])
-            bottom, top = max(0, head + int(first)), min(self.n_heads - 1, head + int(last))
+            first, last = self._heads[run].shift(low[i, j], high[i, j])
+            bottom, top = max(0, head + int(first)), min(self._heads[run].count - 1, head + int(last))
             there = bottom + int(np.argmin(self.inlets[run][own][at, bottom : top + 1]))
             leaving.append((run, own, at, there))
         return k, leaving
 
 
+def _some(at: Ints, heads: HeadCells) -> Iterator[Ints]:
+    """Yield some of many numbers at a time: not too much is held at once."""
+    size = max(1, _AT_ONCE // heads.count)
+    for start in range(0, len(at), size):
+        yield at[start : start + size]
+
+
+def _together(pairs: list[tuple[int, Ints, Ints]], heads: HeadCells) -> Iterator[list[tuple[int, Ints, Ints]]]:
+    """Yield the pairs of some fittings at a time, as of `_some`."""
+    size = max(1, _AT_ONCE // heads.count // max([len(i) for _, i, _ in pairs], default=1))
+    for start in range(0, len(pairs), size):
+        yield pairs[start : start + size]
+
+
 def _inwards(tree: BoxTree) -> Sequence[str]:
     """Return the runs from the leaves to the sources."""
-    order, waiting = [], [*tree.sources]
-    while waiting:
-        name = waiting.pop()
-        order.append(name)
-        if name in tree.partings:
-            waiting += tree.partings[name].leaving
-    return order[::-1]
-
-
-def head_range(tree: BoxTree) -> tuple[float, float]:
-    """Return between which heads all inlets lie: what is fed in and what leaves, what tees and flow backwards give."""
-    gains = sum(
-        max(0.0, -min(float(low.min()) for f in parting.fittings for low, _ in f.drops_m))
-        for parting in tree.partings.values()
-        if parting.fittings
-    )
-    gains -= sum(float(tree.runs[name].losses_m[0].min(initial=0.0)) for name in tree.partings)
-    high = max(float(most.max()) for setting in tree.settings for _, most in setting.heads_m.values())
-    low = min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in tree.leaves_m.items())
-    return low - gains - _HAIR, high + gains + _HAIR
+    return [name for source in tree.sources for name in tree.behind(source)][::-1]
 
 
 def _summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> tuple[Ints, Ints]:

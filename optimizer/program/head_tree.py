@@ -85,6 +85,13 @@ class BoxTree:
     leaves_m: Mapping[str, tuple[float, float]]
     settings: tuple[Setting, ...]
 
+    def behind(self, source: str) -> list[str]:
+        """Return a source and all runs behind it, none before the one that feeds it."""
+        order = [source]
+        for name in order:  # grows as it goes
+            order += self.partings[name].leaving if name in self.partings else ()
+        return order
+
 
 @dataclass(frozen=True)
 class Traced:

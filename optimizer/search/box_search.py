@@ -177,11 +177,11 @@ class BoxSearch:
     def _tables(self, box: _Box, limit: float) -> HeadTables | None:
         if not all(box.ways.values()) or not all(box.fittings.values()):
             return None
-        tree, width_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.settings, box.heads)
+        tree, widths_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.settings, box.heads)
         highs = ([high.max() for _, high in setting.heads_m.values()] for setting in tree.settings)
         if all(any(map(math.isinf, each)) for each in highs):
             return None  # past the last point of every pump curve
-        return HeadTables(tree, width_m, limit - self._opening(box.opened))
+        return HeadTables(tree, widths_m, limit - self._opening(box.opened))
 
     def _round(self) -> None:
         box = self.waiting[0]

@@ -19,7 +19,7 @@ from optimizer.choices.graph import EndState
 from optimizer.choices.loss_basis import Floats
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Network, Run, RunEnd
-from optimizer.program.head_tables import head_range
+from optimizer.program.head_cells import head_range
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
 from optimizer.search.flow_posing import FlowCase, pumped_runs
 from optimizer.search.flow_ranges import Range, is_one_way
@@ -145,8 +145,8 @@ class TreeBuilder:
         fittings: Kept,
         settings: Sequence[int],
         heads_m: Mapping[str, Range],
-    ) -> tuple[BoxTree, float]:
-        """Return the tree of a box with these ways, fittings and settings, and how high its head cells are [m]."""
+    ) -> tuple[BoxTree, dict[str, float]]:
+        """Return the trees of a box with these ways, fittings, settings, and how high head cells are by source [m]."""
         if len(self._drops) > _REMEMBERED:
             self._drops.clear()
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
@@ -162,13 +162,15 @@ class TreeBuilder:
             if points[run.end.point].is_fixed
         }
         whole = BoxTree(self.shape.sources, runs, heads_m, partings, leaves, self._settings(runs, settings))
-        width_m = self._width_m(whole)
+        widths_m = {source: self._width_m(whole, source) for source in self.shape.sources}
         if not beyond:
-            return whole, width_m
-        at_cut = head_range(whole)
-        for name, cut in self.shape.cuts.items():
-            leaves[name] = leaves[cut] = heads_m.get(name, at_cut)
-        return replace(whole, runs=runs | beyond, leaves_m=leaves), width_m
+            return whole, widths_m
+        for source in self.shape.sources:
+            cuts = [(name, self.shape.cuts[name]) for name in whole.behind(source) if name in self.shape.cuts]
+            at_cut = head_range(whole, source) if cuts else (0.0, 0.0)
+            for name, cut in cuts:
+                leaves[name] = leaves[cut] = heads_m.get(name, at_cut)
+        return replace(whole, runs=runs | beyond, leaves_m=leaves), widths_m
 
     def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
         at = np.array(kept, dtype=int)
@@ -243,19 +245,20 @@ class TreeBuilder:
         past = edges[:-1] > min((network.pumps[name].curve[-1][0] * speeds[name] for name in own), default=math.inf)
         return np.where(past, math.inf, heads[1:]), np.where(past, -math.inf, heads[:-1])
 
-    def _width_m(self, tree: BoxTree) -> float:
-        """Return half of what the loss of a middling way changes by across a middling flow cell."""
+    def _width_m(self, tree: BoxTree, source: str) -> float:
+        """Return half of what the loss of a middling way of a tree changes by across a middling flow cell."""
+        names = [name for name in tree.behind(source) if name in tree.runs]
         steps = [
             float(np.median(np.diff(run.losses_m, axis=0)))
-            for run in tree.runs.values()
+            for run in map(tree.runs.__getitem__, names)
             if run.losses_m.size and run.edges_m3_s[-1] > run.edges_m3_s[0]
         ]
-        most = max(float(high.max()) for setting in tree.settings for _, high in setting.heads_m.values())
-        leaves = tree.leaves_m.items()
-        span = most - min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, (head, _) in leaves)
+        most = max(float(setting.heads_m[source][1].max()) for setting in tree.settings)
+        ends = [(tree.leaves_m[name][0], tree.runs[name].losses_m[0]) for name in names if name in tree.leaves_m]
+        span = most - min(head + float(losses.min(initial=0.0)) for head, losses in ends)
         fine = _SHARE * float(np.median(steps)) if steps else _FINE
-        if self.shape.cuts:  # round a ring nothing is known better than what is known least
-            fine = max(fine, _RING_SHARE * max(steps, default=0.0))
+        if not self.shape.cuts.keys().isdisjoint(tree.behind(source)):
+            fine = max(fine, _RING_SHARE * max(steps, default=0.0))  # round a ring all is known as the least known is
         return max(_FINE, fine, max(span, 0.0) / _MOST_HEADS)
 
 

@@ -106,8 +106,8 @@ def enclosed(seed: int) -> None:
         box = {n: (q - a, q + 2e-5 - a) for (n, q), a in zip(flows.items(), least, strict=True)}
         ways = {name: [k] for name, k in zip(case.ways, choice.ways, strict=True)}
         fittings = {point: [k] for point, k in zip(case.tees, choice.tees, strict=True)}
-        tree, width_m = builder.tree(box, ways, fittings, range(len(case.modes[0].speeds)), {})
-        tables = HeadTables(tree, width_m, float("inf"))
+        tree, widths_m = builder.tree(box, ways, fittings, range(len(case.modes[0].speeds)), {})
+        tables = HeadTables(tree, widths_m, float("inf"))
 
         assert len(tree.runs[shape.sources[0]].edges_m3_s) - 1 == CELLS
         plain = sum(case.ways[name][k].alternative.cents for name, (k,) in ways.items())
