@@ -92,7 +92,7 @@ def _may_run_back(allowance: Allowance, wants: Sequence[Want], most_m3: float) -
     network = allowance.system.network
     wide = dict.fromkeys(network.runs, (-MOST_M3_S, MOST_M3_S))
     held = replace(allowance, most_back_m3=most_m3).back_rows(network, with_pipe=False)
-    return not any(by_mass(network, (*wants, row), wide).empty for row in held)
+    return not any(row.high_m3_s < 0.0 or by_mass(network, (*wants, row), wide).empty for row in held)
 
 
 def _runs_back(allowance: Allowance, wants: Sequence[Want], most_m3: float) -> Note:

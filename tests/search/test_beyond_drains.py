@@ -219,3 +219,13 @@ def test_the_no_of_a_small_sump_comes_before_any_search() -> None:
     assert time.process_time() - start < 3.0  # without it every way of three runs without a valve is made first
     assert no.value.proved
     assert "when the pumps stop, tanks and drains alone give the sump" in str(no.value)
+
+
+def test_what_stands_over_no_edge_runs_back_whatever_flows() -> None:
+    # 'right' is asked for nothing, so by mass alone it might empty the tank again; the 30 L below the edge stay too much
+    asked = "targets: {left + right: at least 2000 L/h}"
+    text = SUMP.format(free=30.0, rules="").replace(asked, "targets: {left: at least 900 L/h, right: any}")
+    why, *_ = too_much_asked(load_system(Path("sump.yaml"), load_catalog(), text.encode()))
+
+    assert why.code == "more runs back than the sump takes"
+    assert 0.030 <= dict(why.values)["least_m3"] <= 0.031
