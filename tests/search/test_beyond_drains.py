@@ -222,7 +222,7 @@ def test_the_no_of_a_small_sump_comes_before_any_search() -> None:
 
 
 def test_what_stands_over_no_edge_runs_back_whatever_flows() -> None:
-    # 'right' is asked for nothing, so by mass alone it might empty the tank again; the 30 L below the edge stay too much
+    # 'right' is asked for nothing, so by mass alone it might empty the tank; the 30 L below the edge stay too much
     asked = "targets: {left + right: at least 2000 L/h}"
     text = SUMP.format(free=30.0, rules="").replace(asked, "targets: {left: at least 900 L/h, right: any}")
     why, *_ = too_much_asked(load_system(Path("sump.yaml"), load_catalog(), text.encode()))
