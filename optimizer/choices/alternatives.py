@@ -206,6 +206,8 @@ class AlternativeTable:
 
     def _joined(self, steps: Sequence[tuple[int, _Row]], before: Sequence[_Ways]) -> _Ways | None:
         """Return the efficient ways that end with one of these steps, each behind the ways to where it begins."""
+        if len(steps) == 1 and not self.sides.labelled and not (steps[0][1][2] & ~before[0].packs).any():
+            return self._behind_one(steps, before[0])
         counts = np.array([len(ways.loss_m) for ways in before])
         step = np.repeat(np.arange(len(steps)), counts)
         losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
@@ -226,6 +228,14 @@ class AlternativeTable:
         begun = np.cumsum(counts) - counts
         step = step[kept]
         return _Ways._make([*(column[kept] for column in columns), step, kept - begun[step], steps])
+
+    def _behind_one(self, steps: Sequence[tuple[int, _Row]], before: _Ways) -> _Ways | None:
+        """Return the ways that go on with the only step there is: it makes none of them needless."""
+        loss, cents, _, used, _ = steps[0][1]
+        count = int(np.searchsorted(before.loss_m + loss, self.loss_limit_m, side="right"))
+        columns = (before.loss_m[:count] + loss, before.cents[:count] + cents, before.packs[:count])
+        places = np.arange(count)
+        return _Ways(*columns, before.used[:count] + used, np.zeros_like(places), places, steps) if count else None
 
     def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any) -> Any:
         """Return which ways no other makes needless, least loss first."""
