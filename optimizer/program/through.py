@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -52,12 +52,14 @@ class Rest:
 
 @dataclass
 class _Through:
-    """`rests` has by run and its start state what it may lose and what the rest costs then."""
+    """What alternatives and fittings cost, or, for the runs `wanted`, `rests`: by run and its start state what it may
+    lose and what the rest costs then.
+    """
 
     tree: Tree
     head: int  # of the trees whose head goes with the pump's; the others have their own
     most_cents: float  # what costs more, packs aside, is of no interest
-    with_rests: bool
+    wanted: frozenset[str] | None = None
     run_costs: dict[str, Ints] = field(default_factory=dict)
     tee_costs: dict[str, Ints] = field(default_factory=dict)
     rests: dict[str, dict[State, list[tuple[Ints, Ints]]]] = field(default_factory=dict)
@@ -68,11 +70,13 @@ class _Through:
         self.tee_costs = {tee: np.full(len(options), _NEVER) for tee, options in problem.tees.items()}
         heads = {source: self.head if moves else self.tree.best for source, moves in self.tree.moving.items()}
         least = {source: self._least(source, head) for source, head in heads.items()} if len(heads) > 1 else {}
+        self.on_way = _leading_to(problem, problem.runs if self.wanted is None else self.wanted)
         waiting = {}
         for source, head in heads.items():
             others = sum(cents for name, cents in least.items() if name != source)
             start = _Outside(np.array([head]), np.array([min(others, _NEVER)]))
-            waiting[source] = {choice.start: start for choice in problem.runs[source]}
+            if source in self.on_way:
+                waiting[source] = {choice.start: start for choice in problem.runs[source]}
         while waiting:
             run, outside = waiting.popitem()
             behind = self._through_run(run, outside)
@@ -89,9 +93,11 @@ class _Through:
 
     def _through_run(self, run: str, outside: dict[State, _Outside]) -> dict[State, _Outside]:
         """Note what each alternative costs, and return what is outside of the tee at the run's end by its state."""
-        if self.with_rests:
+        if self.wanted is not None and run in self.wanted:
             for state, there in outside.items():
                 self._note_rest(run, state, there)
+        if self.wanted is not None and run not in self.tree.outlet:
+            return {}
         columns = self.tree.columns_of(run)
         usable = columns.packs & ~self.tree.opened == 0
         found: dict[State, list[tuple[Ints, Ints]]] = {}
@@ -103,13 +109,17 @@ class _Through:
             left = there.head[None, :] - loss[:, None]
             spent = there.cents[None, :] + cents[:, None]
             if run in self.tree.outlet:
-                inner = self.tree.tee_fronts(self.tree.outlet[run]).get(end)
-                rest = np.full(left.shape, _NEVER) if inner is None else _cheapest(inner, left)
                 found.setdefault(end, []).append((left.ravel(), spent.ravel()))
-            else:
-                rest = np.where(left >= self.tree.rise[run], 0, _NEVER)
-            np.minimum.at(self.run_costs[run], picks, (spent + rest).min(axis=1))
+            if self.wanted is None:
+                np.minimum.at(self.run_costs[run], picks, (spent + self._behind(run, end, left)).min(axis=1))
         return {end: _efficient(parts, self.most_cents) for end, parts in found.items()}
+
+    def _behind(self, run: str, end: State, left: Ints) -> Ints:
+        """Return the least cost of all behind a run that ends so, by the head that is left there."""
+        if run not in self.tree.outlet:
+            return np.where(left >= self.tree.rise[run], 0, _NEVER)
+        inner = self.tree.tee_fronts(self.tree.outlet[run]).get(end)
+        return np.full(left.shape, _NEVER) if inner is None else _cheapest(inner, left)
 
     def _note_rest(self, run: str, state: State, there: _Outside) -> None:
         """Note what is left for the run to lose between what is outside of it and what lies behind it."""
@@ -140,10 +150,19 @@ class _Through:
                 rests[run] = np.full(left.shape, _NEVER) if front is None else _cheapest(front, need)
             total = there.cents + fitting.cents + sum(rests.values())
             self.tee_costs[tee][k] = min(self.tee_costs[tee][k], int(total.min()))
-            for run, state in leaving:
+            for run, state in (one for one in leaving if one[0] in self.on_way):
                 others = there.cents + fitting.cents + sum(rest for name, rest in rests.items() if name != run)
                 out.setdefault(run, {}).setdefault(state, []).append((left - fitting.losses[run, True], others))
         return out
+
+
+def _leading_to(problem: SizingProblem, wanted: Container[str]) -> frozenset[str]:
+    """Return the runs that some water comes through to, or to what lies before, any of those wanted."""
+    found: set[str] = set()
+    for path in problem.paths:
+        last = max((i for i, run in enumerate(path.runs) if run in wanted), default=-1)
+        found.update(path.runs[: last + 1])
+    return frozenset(found)
 
 
 def _cheapest(front: Front, head: Ints) -> Ints:
@@ -206,7 +225,7 @@ def rest_costs(
     """
     parts: dict[str, list[tuple[Ints, Ints]]] = {run: [] for run in problem.runs}
     tables = tables or MergedTables(replace(problem, limits=()), greatest_head(problem))
-    for opening, found in _all_through(problem, tables, most_cents, with_rests=True):
+    for opening, found in _all_through(problem, tables, most_cents, frozenset(problem.runs)):
         for run, rests in found.rests.items():
             parts[run] += [(losses, cents + opening) for each in rests.values() for losses, cents in each]
     return {run: _rest(found) for run, found in parts.items()}
@@ -218,7 +237,7 @@ def rests_by_packs(problem: SizingProblem, tables: MergedTables, most_cents: int
     All packs of the plan are in it, those that the run opens too. Plans that cost more than `most_cents` are of no
     interest: what only they have may be told as endless.
     """
-    noted = _noted_by_packs(problem, tables, most_cents)
+    noted = _noted_by_packs(problem, tables, most_cents, problem.runs)
     return {
         run: _by_packs(
             problem, {opened: [one for each in found.values() for one in each] for opened, found in by_opened.items()}
@@ -228,10 +247,13 @@ def rests_by_packs(problem: SizingProblem, tables: MergedTables, most_cents: int
 
 
 def rests_by_start(
-    problem: SizingProblem, tables: MergedTables, most_cents: int
+    problem: SizingProblem, tables: MergedTables, most_cents: int, wanted: Iterable[str]
 ) -> dict[str, dict[State, dict[int, Rest]]]:
-    """Return the same for every state that the run may have at its start; a state is left out where no plan has it."""
-    noted = _noted_by_packs(problem, tables, most_cents)
+    """Return the same of the runs wanted for every state that each may have at its start.
+
+    A state is left out where no plan has it.
+    """
+    noted = _noted_by_packs(problem, tables, most_cents, wanted)
     return {
         run: {
             state: _by_packs(problem, {opened: found.get(state, []) for opened, found in by_opened.items()})
@@ -242,12 +264,12 @@ def rests_by_start(
 
 
 def _noted_by_packs(
-    problem: SizingProblem, tables: MergedTables, most_cents: int
+    problem: SizingProblem, tables: MergedTables, most_cents: int, wanted: Iterable[str]
 ) -> dict[str, dict[int, dict[State, list[tuple[Ints, Ints]]]]]:
     """Return by run, packs opened by the whole plan, and start state what the run may lose, and what the rest costs."""
-    found: dict[str, dict[int, dict[State, list[tuple[Ints, Ints]]]]] = {run: {} for run in problem.runs}
+    found: dict[str, dict[int, dict[State, list[tuple[Ints, Ints]]]]] = {run: {} for run in wanted}
     whole = MergedTables(replace(problem, limits=()), greatest_head(problem)) if problem.limits else tables
-    for opened, (opening, through) in enumerate(_all_through(problem, whole, most_cents, with_rests=True)):
+    for opened, (opening, through) in enumerate(_all_through(problem, whole, most_cents, frozenset(found))):
         for run, rests in through.rests.items():
             found[run][opened] = {
                 state: [(losses, cents + opening) for losses, cents in each] for state, each in rests.items()
@@ -272,7 +294,7 @@ def _rest(parts: list[tuple[Ints, Ints]]) -> Rest:
 
 
 def _all_through(
-    problem: SizingProblem, tables: MergedTables, most_cents: int, with_rests: bool = False
+    problem: SizingProblem, tables: MergedTables, most_cents: int, wanted: frozenset[str] | None = None
 ) -> Iterator[tuple[int, _Through]]:
     """Yield what opening a set of packs costs, and the tables of all plans that open no others, for every set."""
     every = [choice.cents for choices in problem.runs.values() for choice in choices]
@@ -281,7 +303,7 @@ def _all_through(
         raise PlanError("the prices are too large to be added up in whole cents")
     for opened in range(1 << len(problem.packs)):
         opening = sum(price for i, price in enumerate(problem.packs) if opened >> i & 1)
-        yield opening, _Through(tables.tree(opened), greatest_head(problem), most_cents - opening, with_rests)
+        yield opening, _Through(tables.tree(opened), greatest_head(problem), most_cents - opening, wanted)
 
 
 def is_tree(problem: SizingProblem) -> bool:

@@ -56,17 +56,20 @@ class ToldWays:
         others are worth telling.
         """
         most = math.ceil(below)
-        rests = rests_by_start(self.problem, self.tables, most)
         found: dict[str, list[Way]] = {}
+        problem, tables, rests = self.problem, self.tables, {}
         changed = sorted((run for run in self.problem.runs if first_cents.get(run)), key=lambda run: -first_cents[run])
-        for run in (*changed, *(run for run in self.problem.runs if run not in changed)):
+        order = [*changed, *(run for run in self.problem.runs if run not in changed)]
+        for i, run in enumerate(order):
             say(f"proving: {run}")
+            if i <= len(changed):
+                rests = rests_by_start(problem, tables, most, order[i : i + 1] if i < len(changed) else order[i:])
             found[run] = self._ways_of(run, below, rests[run])
             if not found[run]:
                 break
-            if run in changed:
-                told = self.posed_again(found)
-                rests = rests_by_start(told, MergedTables(replace(told, limits=()), greatest_head(told)), most)
+            if i < len(changed):
+                problem = self.posed_again(found)
+                tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
         return found
 
     def _ways_of(self, run: str, below: float, rests: Mapping[int, Mapping[int, Rest]]) -> list[Way]:
