@@ -25,7 +25,8 @@ from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
 from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState
-from optimizer.search.flow_tightening import ROOT_ROUNDS, surely_fails, tightened
+from optimizer.search.flow_tightening import ROOT_ROUNDS, tightened
+from optimizer.search.one_position import surely_fails
 from optimizer.verify.held import settle_held
 
 _FEW = 24  # so many combinations are tried one by one

@@ -25,7 +25,7 @@ from optimizer.search.flow_bound import bound_problem, busiest, narrowed
 from optimizer.search.flow_descent import balanced, mended, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, has_valves, keeps_within
 from optimizer.search.flow_ranges import is_one_way
-from optimizer.search.flow_tightening import surely_fails
+from optimizer.search.one_position import surely_fails
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 

@@ -34,7 +34,8 @@ from optimizer.search.flow_posing import (
     side_rows,
     single,
 )
-from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, surely_fails, tightened
+from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, tightened
+from optimizer.search.one_position import positioned, surely_fails
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
@@ -49,6 +50,7 @@ _PROBE_ROUNDS = 60  # ... of so many rounds
 _LEAST_SHARE = 0.15  # a cut leaves at least this share of the range on either side
 _FEW_WAYS, _MORE_WAYS = 20, 1.25  # a relaxation sees so many ways more than can be in a plan at the bound
 _NO_SELECTION = RelaxedSelection(Outcome.INFEASIBLE, {}, {}, {}, {}, {}, None, None, "none needed")
+_POSITIONS = 1e-3  # of a flow: boxes are not cut finer than that to tell positions of valves apart
 _NARROW = 1e-7  # of the largest flow: ranges are not cut finer
 
 
@@ -195,14 +197,19 @@ class FlowSearch:
         Returns the relaxation and the cost that it was confined to (None: any).
         """
         costs = reduced(self.case, node.box)
-        if costs is None:
+        served = positioned(self.case, node.box) if len(self.case.modes) > 1 else {}
+        if costs is None or served is None:
             return _NO_SELECTION, None
         energy, most = least_energy_cents(self.case), self._most()
         count = round(_MORE_WAYS * costs.within(node.bound - energy)) + _FEW_WAYS
         if count < costs.count and not self.alone:
             near = math.floor(costs.cheapest(count) + energy)
             most = near if most is None else min(most, near)
-        useful = None if most is None else costs.useful(most - energy)
+        runs, tees = costs.useful(math.inf if most is None else most - energy)
+        runs = {name: sorted(set(kept) & set(served.get(name, kept))) for name, kept in runs.items()}
+        if not all(runs.values()):
+            return _NO_SELECTION, most
+        useful = None if most is None and not served else (runs, tees)
         return self._solved(flow_problem(self.case, node.box, self.rows, useful), most), most
 
     def _solved(self, problem: FlowProblem, most: int | None) -> RelaxedSelection:
@@ -281,7 +288,7 @@ class FlowSearch:
 
     def _halves(self, node: _Node, bound: int, found: RelaxedSelection | None) -> list[_Node]:
         """Cut a box in two where the relaxation is farthest off; where it is off nowhere, rule the combination out."""
-        cut = self._cut(node.box, found)
+        cut = self._cut(node.box, found) or self._cut_for_positions(node.box, found)
         if cut is None:
             if found is None:
                 return [self._node(bound, node.box)]
@@ -319,6 +326,17 @@ class FlowSearch:
             least = _LEAST_SHARE * (high - low)
             return key, min(max(flow, low + least), high - least)
         return None
+
+    def _cut_for_positions(self, box: Box, found: RelaxedSelection | None) -> tuple[tuple[str, int], float] | None:
+        """Return where to cut so that one position of a valve is told apart from one for each of several modes."""
+        choice = None if found is None or len(self.case.modes) == 1 else choice_of(self.case, found)
+        if choice is None:
+            return None
+        valved = [name for name, k in zip(self.case.ways, choice.ways, strict=True) if self.case.ways[name][k].valved]
+        key = max((key for key in box if key[0] in valved), key=lambda key: _width(box[key]), default=None)
+        if key is None or _width(box[key]) <= _POSITIONS * max(map(abs, box[key])):
+            return None
+        return key, sum(box[key]) / 2.0
 
     def _near(self, run: str, mode: int) -> list[tuple[str, int]]:
         """Return a run and those that meet it at its tees, whose flows its tee losses depend on."""

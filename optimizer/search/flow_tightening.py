@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from optimizer.clock import look
 from optimizer.model.network import Run
-from optimizer.search.flow_posing import Choice, FlowCase, single, speed_combos
+from optimizer.search.flow_posing import FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
 from optimizer.search.tee_curves import TeeCurves
 
@@ -57,18 +57,6 @@ def free_box(case: FlowCase) -> Box | None:
         box = None if box is None else tightened(case, box, mode, _ROUNDS, free=True)
         box = None if box is None else _shaved(case, box, mode)
     return box
-
-
-def surely_fails(case: FlowCase, choice: Choice, within: Box | None = None) -> bool:
-    """Return whether heads and targets alone leave a combination no flows, wherever its valves stand.
-
-    `within` are ranges of flow that it must have; None: any.
-    """
-    own = single(case, choice)
-    box: Box | None = dict(within or own.ranges)
-    for mode in range(len(own.modes)):
-        box = None if box is None else tightened(own, box, mode, ROOT_ROUNDS)
-    return box is None
 
 
 def _shaved(case: FlowCase, box: Box, mode: int) -> Box | None:
@@ -132,19 +120,25 @@ class _Law:
         self.valved = free or any(way.valved for way in case.ways[run.name])
         self.one_way = is_one_way(run, case.network) != 0
 
+    def apart_from_ways(self, flow: float) -> tuple[float, float]:
+        """Return between what all lies that a run loses but for its parts: what its pumps give, and its tees."""
+        gains = [gain.loss_m(flow) for gain in self.gains] or [0.0]
+        return min(gains) + self.tees[0], max(gains) + self.tees[1]
+
     def least(self, flow: float) -> float:
-        gain = min((g.loss_m(flow) for g in self.gains), default=0.0)
-        return float(self.table.losses_m(flow).min()) + gain + self.tees[0]
+        return float(self.table.losses_m(flow).min()) + self.apart_from_ways(flow)[0]
 
     def most(self, flow: float) -> float:
-        gain = max((g.loss_m(flow) for g in self.gains), default=0.0)
-        return float(self.table.losses_m(flow).max()) + gain + self.tees[1]
+        return float(self.table.losses_m(flow).max()) + self.apart_from_ways(flow)[1]
 
     def drop(self, low: float, high: float) -> Range:
         """Return between what the head at the start less that at the end must lie."""
         free_down = (self.valved and low <= 0.0) or (self.one_way and low <= 0.0 <= high)
         free_up = (self.valved and high >= 0.0) or (self.one_way and low <= 0.0 <= high)
         return -math.inf if free_down else self.least(low), math.inf if free_up else self.most(high)
+
+
+Laws = Mapping[str, _Law]
 
 
 def _tee_range(
@@ -160,7 +154,10 @@ def _tee_range(
     return TeeCurves.least_and_most(fittings, own, now[run], others)
 
 
-def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> dict[str, Range] | None:
+def laws_and_heads(
+    case: FlowCase, now: Mapping[str, Range], mode: int, free: bool = False
+) -> tuple[Laws, dict[str, list[float]]] | None:
+    """Return the laws of all runs within ranges of flow, and the range of every head; None where one is empty."""
     laws = {name: _Law(case, run, now, mode, free) for name, run in case.network.runs.items()}
     heads: dict[str, list[float]] = {
         p.name: [p.head_m or 0.0, p.head_m or 0.0] if p.is_fixed else [-math.inf, math.inf]
@@ -180,6 +177,14 @@ def _by_heads(case: FlowCase, now: dict[str, Range], mode: int, free: bool) -> d
             break
     else:
         return None  # round some circle more head is lost than gained, whatever the heads are
+    return laws, heads
+
+
+def _by_heads(case: FlowCase, now: Mapping[str, Range], mode: int, free: bool) -> dict[str, Range] | None:
+    found = laws_and_heads(case, now, mode, free)
+    if found is None:
+        return None
+    laws, heads = found
     out = {}
     for name, run in case.network.runs.items():
         start, end = heads[run.start.point], heads[run.end.point]

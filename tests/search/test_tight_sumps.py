@@ -99,3 +99,23 @@ def test_a_gravity_line_is_made_narrower_where_its_water_is_too_much_for_the_sum
 
     assert "1 in. sch 40 PVC pipe" in bought
     assert report.bill.total_cents == 2696  # by its list, whether the line's flow is asked for or not
+
+
+TWO_WAYS = """targets: {return line: any}
+modes:
+  day: {return: 100 %, targets: {return line: at least 500 L/h}}
+  night: {return: 80 %, targets: {return line: at least 900 L/h}}
+rules:"""
+
+
+@pytest.mark.slow
+def test_a_valve_that_two_modes_want_in_two_positions_has_none_and_that_is_proved(tmp_path: Path) -> None:
+    # by day the sump wants it further shut than the 900 L/h by night let it be; it has one position for both
+    before, after = FILE.split("targets:")[0], FILE.split("rules:")[1]
+    file = tmp_path / "sump.yaml"
+    file.write_text((before + TWO_WAYS + after).replace("ROOM", "36 L"), encoding="utf-8")
+    begun = time.process_time()
+    with pytest.raises(NoPlanError) as told:
+        pipeline.plan(load_system(file, load_catalog()), load_catalog(), time_limit_s=600.0)
+    assert told.value.proved
+    assert time.process_time() - begun < 60.0

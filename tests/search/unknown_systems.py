@@ -120,6 +120,11 @@ def line(targets: str) -> System:
     return _read(f"{_HEAD}{_LINE}targets:\n{targets}")
 
 
+def valved_line() -> System:
+    """Return the one run with a valve in it, of which nothing is asked."""
+    return _read(f"{_HEAD}{_LINE.replace('elbow, pipe 1 ft]', 'elbow, ball valve, pipe 1 ft]')}targets:\n  line: any")
+
+
 def branches(targets: str) -> System:
     """Return a riser and two branches, none of them with a valve."""
     return _read(f"{_HEAD}{_BRANCHES}targets:\n{targets}")
