@@ -211,12 +211,11 @@ class AlternativeTable:
         counts = np.array([len(ways.loss_m) for ways in before])
         step = np.repeat(np.arange(len(steps)), counts)
         losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
-        whole = object if len(self.sides.counted) > 1 else np.int64  # several uses packed are longer than that
         columns = (
             np.concatenate([ways.loss_m for ways in before]) + np.array(losses)[step],
             np.concatenate([ways.cents for ways in before]) + np.array(cents)[step],
             np.concatenate([ways.packs for ways in before]) | np.array(packs)[step],
-            np.concatenate([ways.used for ways in before]) + np.array(used, dtype=whole)[step],
+            np.concatenate([ways.used for ways in before]) + np.array(used, dtype=self._whole)[step],
         )
         kept = np.flatnonzero(columns[0] <= self.loss_limit_m)
         if len(kept) < len(step):
@@ -235,7 +234,13 @@ class AlternativeTable:
         count = int(np.searchsorted(before.loss_m + loss, self.loss_limit_m, side="right"))
         columns = (before.loss_m[:count] + loss, before.cents[:count] + cents, before.packs[:count])
         places = np.arange(count)
-        return _Ways(*columns, before.used[:count] + used, np.zeros_like(places), places, steps) if count else None
+        uses = before.used[:count] + np.array(used, dtype=self._whole)
+        return _Ways(*columns, uses, np.zeros_like(places), places, steps) if count else None
+
+    @property
+    def _whole(self) -> Any:
+        """Return the kind of number that holds several uses packed."""
+        return object if len(self.sides.counted) > 1 else np.int64
 
     def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any) -> Any:
         """Return which ways no other makes needless, least loss first."""
