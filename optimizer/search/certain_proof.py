@@ -27,7 +27,7 @@ from optimizer.model.network import Leg, Run
 from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
-from optimizer.program.through import is_tree, rests_by_packs
+from optimizer.program.through import is_tree, rest_costs
 from optimizer.search.collection import collection_held
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
@@ -256,9 +256,9 @@ class Proof:
         problem, graphs = whole.posed.problem, self.lists.options.graphs
         if is_tree(problem) and not problem.limits and whole.tables is not None:
             most = LEAST_PER_CENT * (below - 1) + self.lists.credit + 1
-            rests = rests_by_packs(problem, whole.tables, math.ceil(most))
+            rests = rest_costs(problem, whole.tables, math.ceil(most))
             graphs = {
-                name: with_arcs(graph, useful_steps(whole.posed.tables[name], rests[name][0], most))
+                name: with_arcs(graph, useful_steps(whole.posed.tables[name], rests[name], most))
                 for name, graph in graphs.items()
             }
         split = {name: split_by_closeness(graph, self.drawn.network) for name, graph in graphs.items()}

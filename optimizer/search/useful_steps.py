@@ -14,21 +14,11 @@ from optimizer.program.through import Rest
 
 
 def useful_steps(table: AlternativeTable, rest: Rest, most: float) -> set[int]:
-    """Return the steps (by id) that some way has whose plan costs less than the most [thousandths of a cent]."""
-    plain = AlternativeTable(
-        table.graph,
-        table.packs,
-        table.loss_of_part,
-        table.entrance_loss,
-        table.exit_loss,
-        table.loss_limit_m,
-        table.effort,
-        table.sides,
-        loss_of_arc=table.loss_of_arc,
-        least=table.least,
-    )
-    plain.table()
-    so_far, to_go = plain.so_far(), plain.to_go()
+    """Return the steps (by id) that some way has whose plan costs less than the most [thousandths of a cent].
+
+    The table has been asked for its alternatives before.
+    """
+    so_far, to_go = table.so_far(), table.to_go()
     losses, cents = np.array([*rest.losses, math.inf]), np.array([*rest.cents[: len(rest.losses)], math.inf])
     kept: set[int] = set()
     for node, arcs in enumerate(table.graph.arcs):
@@ -38,13 +28,13 @@ def useful_steps(table: AlternativeTable, rest: Rest, most: float) -> set[int]:
         for arc in arcs:
             if not to_go[arc.head]:
                 continue
-            loss = plain.arc_loss(arc)
+            loss = table.arc_loss(arc)
             if math.isinf(loss):
                 continue
             after = np.array([one[:2] for one in to_go[arc.head]], dtype=float)
             units = (before[:, 0][:, None] + after[:, 0][None, :] + loss) / LOSS_UNIT_M - 1e-6
             ahead = cents[np.minimum(np.searchsorted(losses, units, side="left"), len(cents) - 1)]
-            whole = before[:, 1][:, None] + after[:, 1][None, :] + plain.price(arc)[0] + ahead
+            whole = before[:, 1][:, None] + after[:, 1][None, :] + table.price(arc)[0] + ahead
             if float(whole.min()) < most:
                 kept.add(id(arc))
     return kept
