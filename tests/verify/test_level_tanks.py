@@ -75,6 +75,7 @@ def test_a_pipe_between_the_tanks_that_is_too_small_is_what_limits_the_flow(size
     assert most == pytest.approx(min(found[Check.MAIN_DRAIN].limit or 0.0, weir_flow_m3_s(EDGE_M, 0.040)), rel=1e-3)
 
 
+@pytest.mark.long
 def test_what_stands_higher_for_the_pipe_between_runs_back_as_well(tmp_path: Path) -> None:
     system = joined(tmp_path, "2 in")
     over_m = weir_head_m(EDGE_M, solve_network(system.network).flows_m3_s["line"])
