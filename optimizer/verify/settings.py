@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.scaled import least_m3_s
@@ -15,20 +16,23 @@ from optimizer.hydraulics import (
     past_curve,
     pump_head_m,
     valve_bore_m,
+    valve_k,
     valve_opening,
     valve_words,
 )
 from optimizer.hydraulics.friction import area_m2
 from optimizer.hydraulics.water import GRAVITY_M_S2
 from optimizer.model.catalog import THROTTLES
-from optimizer.model.network import Leg, Network, Run
+from optimizer.model.network import Leg, Network, Part, Run
 from optimizer.model.plan import ValveSetting
+from optimizer.model.system import Target
 from optimizer.model.throttling import valve_to_set
 from optimizer.verify.openings import Settled, opened
 
 _HALVINGS = 30
 _WITHIN_CURVE = 0.98  # valves are not set for the last point of a pump's curve: past it nothing is known
 SPARE = 0.15  # of what drains and sumps take, or of a target, that settings leave where they can: about a band's width
+_ENOUGH_OF_WINDOW = 0.5  # of the way from a window's end to its middle, before what nothing is asked of gets more
 _BESIDE = 1e-3
 _MOST_SCALE = 50.0  # no demand is offered more than this multiple of its least flow
 MOST = 20.0  # no multiple of the targets beyond this is looked at
@@ -42,55 +46,93 @@ class Balance:
     surplus_m: Mapping[str, float]
 
 
+class _Served(NamedTuple):
+    """How the demands of a tree are served: how far into their windows, at how many times their least flows.
+
+    `share` of what it carries today is for each demand that nothing is asked of.
+    """
+
+    fraction: float = 0.0
+    scale: float = 1.0
+    share: float = 0.0
+
+
 def balance(
     network: Network,
     known: KnownFlows,
     conditions: Conditions,
     may_flow: Callable[[Mapping[str, float]], bool] = lambda flows_m3_s: True,
+    today_m3_s: Mapping[str, float] | None = None,
 ) -> Balance | None:
     """Return the flows to set: windows as near their middle as there is head, the rest to demands without a limit.
 
     Less than `may_flow` allows, by `SPARE` or as much as is above the least flows, and less than the last point of a
-    pump's curve, as far as the least flows do. What the pump feeds comes first, then one after the other what gets its
-    water from elsewhere. Returns None when there is not head enough for even the least flows.
+    pump's curve, as far as the least flows do. What nothing is asked of keeps what it carries `today_m3_s`, as far as
+    that leaves the others `SPARE` above their least flows. What the pump feeds comes first, then one after the other
+    what gets its water from elsewhere. Returns None when there is not head enough for even the least flows.
     """
     losses = PathLosses(network, known, conditions)
     trees = [known.source, *known.others] if known.source else list(known.others)
-    chosen = dict.fromkeys(trees, (0.0, 1.0))  # of each tree: how far into its windows, how many times its least flows
-
-    def at(tree: str, fraction: float, scale: float) -> Balance:
-        return losses.balance_at(_demands(known, {**chosen, tree: (fraction, scale)}))
-
-    def good(tree: str, fraction: float, scale: float) -> bool:
-        found = at(tree, fraction, scale)
-        return _holds(found) and losses.within_curve(tree, found.flows_m3_s) and may_flow(found.flows_m3_s)
-
-    if not _holds(losses.balance_at(_demands(known, chosen))):
+    chosen, today = dict.fromkeys(trees, _Served()), today_m3_s or {}
+    if not _holds(losses.balance_at(_demands(known, chosen, today))):
         return None
     for tree in trees:
-        if not good(tree, 1.0, 1.0):
-            chosen[tree] = (_largest(lambda value, tree=tree: good(tree, value, 1.0), 0.0, 1.0), 1.0)  # type: ignore[misc]
-        elif any(known.targets[p.demand].high_m3_s is None for p in known.paths_of(tree) if p.demand in known.targets):
-            most = _largest(lambda value, tree=tree: good(tree, 1.0, value), 1.0, _MOST_SCALE)  # type: ignore[misc]
-            more = at(tree, 1.0, (1.0 + _BESIDE) * most)
-            held = _holds(more) and losses.within_curve(tree, more.flows_m3_s)  # by drains and sump, not by head
-            chosen[tree] = (1.0, max((1.0 - SPARE) * most, (1.0 + most) / 2.0) if held else most)
-        else:
-            chosen[tree] = (1.0, 1.0)
-    return losses.balance_at(_demands(known, chosen))
+
+        def at(served: _Served, tree: str = tree) -> Balance:
+            return losses.balance_at(_demands(known, {**chosen, tree: served}, today))
+
+        def good(served: _Served, tree: str = tree, at: Callable[[_Served], Balance] = at) -> bool:
+            found = at(served)
+            return _holds(found) and losses.within_curve(tree, found.flows_m3_s) and may_flow(found.flows_m3_s)
+
+        def is_held(served: _Served, tree: str = tree, at: Callable[[_Served], Balance] = at) -> bool:
+            more = at(served)
+            return _holds(more) and losses.within_curve(tree, more.flows_m3_s)
+
+        targets = [known.targets[path.demand] for path in known.paths_of(tree) if path.demand in known.targets]
+        chosen[tree] = _served(targets, good, is_held)
+    return losses.balance_at(_demands(known, chosen, today))
 
 
-def _demands(known: KnownFlows, chosen: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+def _served(targets: Sequence[Target], good: Callable[[_Served], bool], is_held: Callable[[_Served], bool]) -> _Served:
+    """Return how to serve the demands of a tree; `is_held` where drains and sump hold it back, and not its head."""
+    found = _asked(targets, good, is_held, 0.0)
+    if not any(_asks_nothing(target) for target in targets):
+        return found
+    kept = _Served(min(found.fraction, _ENOUGH_OF_WINDOW), min(found.scale, 1.0 + SPARE))
+    share = _largest(lambda value: good(kept._replace(share=value)), 0.0, 1.0)
+    return _asked(targets, good, is_held, share)
+
+
+def _asked(
+    targets: Sequence[Target], good: Callable[[_Served], bool], is_held: Callable[[_Served], bool], share: float
+) -> _Served:
+    """Return how far the demands that something is asked of can be served beside a share of the others."""
+    if not good(_Served(1.0, 1.0, share)):
+        return _Served(_largest(lambda value: good(_Served(value, 1.0, share)), 0.0, 1.0), 1.0, share)
+    if all(target.high_m3_s is not None or _asks_nothing(target) for target in targets):
+        return _Served(1.0, 1.0, share)
+    most = _largest(lambda value: good(_Served(1.0, value, share)), 1.0, _MOST_SCALE)
+    held = is_held(_Served(1.0, (1.0 + _BESIDE) * most, share))
+    return _Served(1.0, max((1.0 - SPARE) * most, (1.0 + most) / 2.0) if held else most, share)
+
+
+def _asks_nothing(target: Target) -> bool:
+    return target.low_m3_s <= 0.0 and target.high_m3_s is None
+
+
+def _demands(known: KnownFlows, chosen: Mapping[str, _Served], today_m3_s: Mapping[str, float]) -> dict[str, float]:
     flows = {}
     for path in known.paths:
-        fraction, scale = chosen[path.source]
-        target = known.targets.get(path.demand)
+        served, target = chosen[path.source], known.targets.get(path.demand)
         if target is None:
             flows[path.demand] = 0.0
+        elif _asks_nothing(target):
+            flows[path.demand] = served.share * max(0.0, today_m3_s.get(path.demand, 0.0))
         elif target.high_m3_s is None:
-            flows[path.demand] = target.low_m3_s * scale
+            flows[path.demand] = target.low_m3_s * served.scale
         else:
-            flows[path.demand] = target.low_m3_s + fraction * (target.high_m3_s - target.low_m3_s) / 2
+            flows[path.demand] = target.low_m3_s + served.fraction * (target.high_m3_s - target.low_m3_s) / 2
     return flows
 
 
@@ -265,6 +307,28 @@ def settings_of(network: Network, mode: str, settled: Settled) -> tuple[ValveSet
         words = valve_words(part.kind, opening)
         out.append(ValveSetting(name, index, words, opening, max(0.0, added) * flow**2))
     return tuple(out)
+
+
+def as_set(network: Network, flows_m3_s: Mapping[str, float]) -> tuple[ValveSetting, ...]:
+    """Return the opening of every valve that may be set, or stands partly shut, as it stands at these flows [m³/s]."""
+    return tuple(
+        ValveSetting(
+            name,
+            i,
+            valve_words(part.kind, part.opening),
+            part.opening,
+            _throttled_m(part, flows_m3_s[name]),
+        )
+        for name, run in network.runs.items()
+        if name not in network.standing
+        for i, part in enumerate(run.parts)
+        if part.kind in THROTTLES and (part.opening < 1.0 or i == valve_to_set(run))
+    )
+
+
+def _throttled_m(part: Part, flow_m3_s: float) -> float:
+    velocity_m_s = flow_m3_s / area_m2(valve_bore_m(part))
+    return valve_k(part.kind, part.opening) * velocity_m_s**2 / (2.0 * GRAVITY_M_S2) if part.opening > 0.0 else 0.0
 
 
 def with_openings(network: Network, settings: tuple[ValveSetting, ...] | None) -> Network:

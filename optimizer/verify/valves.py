@@ -11,7 +11,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.demands import flows_if_known
+from optimizer.choices.scaled import with_margin
 from optimizer.choices.velocity import velocity_rule
+from optimizer.choices.wants import wants_of
 from optimizer.hydraulics import Conditions, solve_network
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, ValveSetting
@@ -21,7 +23,7 @@ from optimizer.verify.coming_down import down_shares, open_to_more
 from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, settle, velocity_wants
 from optimizer.verify.running import running
-from optimizer.verify.settings import SPARE, balance, settings_of, valve_settings, with_openings
+from optimizer.verify.settings import SPARE, as_set, balance, settings_of, valve_settings, with_openings
 
 
 def valve_positions(
@@ -43,11 +45,29 @@ def valve_positions(
     NetworkError
         When a plumbing has no solution.
     """
+    yield from _as_they_stand(system, duties, conditions)
     if not set(plan.new_pumps) - set(system.network.pumps):
         yield from _on_tree(system, duties[0].network, conditions)
     settled = _settled(system, duties, conditions)
     if settled is not None:
         yield settings_of(duties[0].network, duties[0].name, settled)
+
+
+def _as_they_stand(
+    system: System, duties: Sequence[Duty], conditions: Conditions
+) -> Iterator[tuple[ValveSetting, ...]]:
+    """Yield the valves as they are set where nothing is built or turned and all is there and safe, with `SPARE`."""
+    if system.rules.certainty:
+        return
+    asked = with_margin(system, max(SPARE, system.rules.margin))
+    for (_, at), duty in zip(asked.ways_to_run, duties, strict=True):
+        if duty.network != at.network:
+            return
+        flows = solve_network(duty.network, conditions).flows_m3_s
+        met = all(want.miss(flows) <= TOLERANCE / 2 for want in wants_of(at))
+        if not met or not _allowed(at, duty.network)(flows) or _comes_down(at, duty.network):
+            return
+    yield as_set(duties[0].network, flows)
 
 
 def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterator[tuple[ValveSetting, ...]]:
@@ -57,7 +77,8 @@ def _on_tree(system: System, planned: Network, conditions: Conditions) -> Iterat
     rest = set(planned.runs) - set(known.flows_m3_s)  # what is no part of the plan: it is apart from it
     standing = solve_network(planned, conditions).flows_m3_s if rest else {}
     allowed = _allowed(system, planned)
-    found = balance(planned, known, conditions, lambda flows: allowed({**standing, **flows}))
+    today = solve_network(system.network, conditions).flows_m3_s
+    found = balance(planned, known, conditions, lambda flows: allowed({**standing, **flows}), today)
     if found is None:
         return
     settings = valve_settings(planned, known, found)
