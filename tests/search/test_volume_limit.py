@@ -59,6 +59,27 @@ def test_every_way_to_plumb_a_run_is_matched_in_loss_cost_and_volume(seed: int) 
     assert seen > 100
 
 
+def test_several_uses_are_carried_side_by_side_where_a_single_step_leads_on() -> None:
+    system = random_tree(0, small_catalog())
+    flows = known_flows(system).flows_m3_s
+    options = options_of(system, small_catalog(), flows)
+    conditions = conditions_of(system.network)
+
+    def ways(count: int) -> list[tuple[int, tuple[int, ...]]]:
+        sides = Sides((water(1.0, part_volume_m3, 1000, has_price=True),) * count)
+        table = AlternativeTable(
+            options.graphs["branch 1"],
+            options.packs,
+            lambda part: part_head_loss_m(part, flows["branch 1"], conditions),
+            lambda part: 0.0,
+            lambda part: 0.0,
+            sides=sides,
+        )
+        return [(way.cents, way.used) for found in table.table().values() for way in found]
+
+    assert ways(3) == [(cents, used * 3) for cents, used in ways(1)]
+
+
 def opening(packs: tuple[object, ...], bits: int) -> int:
     return sum(pack.cents for i, pack in enumerate(packs) if bits >> i & 1)  # type: ignore[attr-defined]
 
