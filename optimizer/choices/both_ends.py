@@ -2,7 +2,8 @@
 
 Two passes of label setting over the run's choice graph. The first keeps what no other beats in money and in loss at
 both ends of the flow range; the second what none beats in money and in *resisting*, for a branch without a valve can
-be asked to lose more. What lies between (dearer than a less lossy way and than a more lossy one) is left out.
+be asked to lose more. What lies between (dearer than a less lossy way and than a more lossy one) is left out, but for
+small runs, of which all ways are told (`all_ways`).
 
 Where a sump is so small that the water in the pipe counts, the same is done at several prices of water, from none to
 more than any part costs: so there are ways that hold less, and the one that holds least. What is no cheapest way at
@@ -55,7 +56,7 @@ class RangedAlternative:
 # flow that is allowed, the label before, the arc that led here, side resources used (packed)
 _Label = tuple[float, float, float, int, float, Any, Any, int]
 _Priced = tuple[int, int, int]  # of a step: cents, packs (bits), side resources used (packed)
-LEAST_LOSS, MOST_LOSS, BOTH = (+1.0,), (-1.0,), (+1.0, -1.0)  # the passes, by their sign
+_MOST_WAYS, _MOST_UNLIMITED = 1000, 60  # as are told of a small run, within a limit of cost and without one
 _DRY = 100.0  # cents for a µL of water: what holds least is the cheapest then
 _SHARES = (0.1, 0.3, 1.0, 3.0)
 _ROUNDED_M = 1e-9  # a hair of head: sums in another order differ by less
@@ -126,9 +127,9 @@ class Weighing:
 
 
 def ranged_alternatives(
-    graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, wanted: Sequence[float] = LEAST_LOSS
+    graph: ChoiceGraph, rows: ArcRows, weighing: Weighing, both_ends: bool = False
 ) -> tuple[RangedAlternative, ...]:
-    """Return the alternatives of a run over a range of flow: those of least loss, of most, or both, as `wanted`.
+    """Return the alternatives of a run over a range of flow; with `both_ends` the most resisting ones as well.
 
     Where several passes find the same way it is listed once.
     """
@@ -136,7 +137,7 @@ def ranged_alternatives(
     priced = _priced(graph, weighing)
 
     def look_at(cents_a_grain: float) -> None:
-        for sign in wanted:
+        for sign in (+1.0, -1.0) if both_ends else (+1.0,):
             for way in _Pass(graph, rows, weighing, sign, cents_a_grain, priced).run():
                 found.setdefault((way.start, way.end, tuple(map(id, way.arcs))), way)
 
@@ -146,6 +147,19 @@ def ranged_alternatives(
         for price in _prices(list(found.values()), weighing.sides):
             look_at(price)
     return tuple(found.values())
+
+
+def all_ways(graph: ChoiceGraph, rows: ArcRows, weighing: Weighing) -> tuple[RangedAlternative, ...] | None:
+    """Return every way of a run within the limits, of those that lose the same the cheapest; None: they are too many.
+
+    So it is where anything else has a limit besides, too.
+    """
+    if weighing.sides.counted:
+        return None
+    try:
+        return tuple(_All(graph, rows, weighing, +1.0, 0.0, _priced(graph, weighing)).run())
+    except _TooManyError:
+        return None
 
 
 def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[_Priced]:
@@ -341,6 +355,25 @@ class _Pass:
         cents = round(label[2] - self._paid(label[7])) if self.price else int(label[2])
         used = self.w.sides.units(label[7], cents)
         return RangedAlternative(cents, label[3], tuple(arcs), self.rows.row(arcs), label[4], start, end, used)
+
+
+class _TooManyError(Exception):
+    """There are more ways than are told one by one."""
+
+
+class _All(_Pass):
+    """The pass that drops a label only for a cheaper one that loses the same."""
+
+    def _efficient(self, labels: list[_Label]) -> list[_Label]:
+        best: dict[tuple[int, int, int, float], _Label] = {}
+        for label in labels:
+            first, second, cents, packs, most, *_ = label
+            key = round(first / _ROUNDED_M), round(second / _ROUNDED_M), packs, most
+            if key not in best or cents < best[key][2]:
+                best[key] = label
+        if len(best) > (_MOST_UNLIMITED if self.w.rest is None else _MOST_WAYS):
+            raise _TooManyError
+        return list(best.values())
 
 
 def _none(_: Part) -> float:

@@ -64,6 +64,13 @@ def considered() -> tuple[Considered, ...]:
             "unions between two plain ends where the run is not held at both ends and no machine is newly cemented in",
         ),
         Considered(
+            "More loss",
+            "in a run without a valve, where water has other ways or an upper limit: all ways of a small run, of "
+            "others those that lose least and most for their money",
+            "ways between these; rows of adapters for their loss alone: a piece that could be left out, or back to a "
+            "size that was left",
+        ),
+        Considered(
             "Where the last joint closes",
             "a union, hose or clamp in each run that is held at both ends; one is bought where none stands",
             ONE_UNION,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.choices.both_ends import BOTH, LEAST_LOSS, MOST_LOSS, Weighing, ranged_alternatives
+from optimizer.choices.both_ends import Weighing, all_ways, ranged_alternatives
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import ChoiceGraph
 from optimizer.choices.loss_basis import ArcRows, arc_rows
@@ -17,7 +17,7 @@ from optimizer.choices.velocity import velocity_rule
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import Catalog
 from optimizer.model.circuits import gravity_lines
-from optimizer.model.network import Network, Part
+from optimizer.model.network import Network
 from optimizer.model.system import System
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
@@ -173,11 +173,13 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
     scarce = material.saves_water and _is_water_scarce(material, ranges)
     ways: dict[str, tuple[Way, ...]] = {}
     tables: dict[str, CurveTable] = {}
+    thinned = []
     for name in material.sources:
         low = min(ranges[name, i][0] for i in range(len(modes)))
         high = max(ranges[name, i][1] for i in range(len(modes)))
         weighing = replace(_weighing(material, sides, name, low, high, limit), is_water_scarce=scarce)
-        ways[name] = tuple(_ways(material, name, weighing))
+        ways[name], is_thinned = _ways(material, name, weighing)
+        thinned += [name] if is_thinned else []
     if material.has_all:
         ways = _that_fit(material, ways, ranges)
     for name in material.sources:
@@ -198,6 +200,7 @@ def case_of(material: Material, ranges: Mapping[tuple[str, int], Range], limit: 
         material.allowances,
         sides,
         scarce,
+        tuple(thinned),
     )
 
 
@@ -239,7 +242,7 @@ def with_valves_at_outlets(material: Material, basic: FlowCase) -> FlowCase:
         weighing = _weighing(material, sides, name, low, _HARDLY_MORE * low if low > 0.0 else high, None)
         own_rows = [material.rows[name][i] for i in slots]
         with_valve = replace(material, sources={name: [found[i] for i in slots]}, rows={name: own_rows}, lossy=())
-        own = tuple(_ways(with_valve, name, weighing))
+        own, _ = _ways(with_valve, name, weighing)
         if own:
             ways[name] = own
             tables[name] = CurveTable(np.stack([way.alternative.row for way in own]), material.rows[name][0].basis)
@@ -305,22 +308,23 @@ def _most_held_m3(graph: ChoiceGraph) -> float:
     return max(held, default=0.0)
 
 
-def _ways(material: Material, name: str, weighing: Weighing) -> Iterator[Way]:
-    """Yield the efficient ways to plumb a run, as it stands and with a slot for a valve; what is alike once."""
-    seen = set()
-    for i, (source, arcs) in enumerate(zip(material.sources[name], material.rows[name], strict=True)):
-        wanted = MOST_LOSS if source.resisting else BOTH if name in material.lossy and not source.valved else LEAST_LOSS
-        own = weighing if material.least is None else replace(weighing, least=material.least[name][i])
-        for one in ranged_alternatives(source.graph, arcs, own, wanted):
-            alike = one.start, one.end, tuple(map(_told_by, one.parts))
-            if alike not in seen:
-                seen.add(alike)
-                yield Way(one, source.run_of(one.arcs))
+def _ways(material: Material, name: str, weighing: Weighing) -> tuple[tuple[Way, ...], bool]:
+    """Return the ways to plumb a run, as it stands and with a slot for a valve; and whether some between are left out.
 
-
-def _told_by(part: Part) -> object:
-    """Return what parts that are alike have in common."""
-    return id(part) if part.existing or part.item is None else (part.item.item_id, part.reverse, part.length_m)
+    They are those that are efficient, or all of them where that is a small run that may have to lose more.
+    """
+    sources, rows, least = material.sources[name], material.rows[name], material.least
+    own = [weighing if least is None else replace(weighing, least=least[name][i]) for i in range(len(sources))]
+    whole = next((i for i, source in enumerate(sources) if source.is_whole), None)
+    every = None if whole is None else all_ways(sources[whole].graph, rows[whole], own[whole])
+    is_lossy = name in material.lossy and not sources[0].valved
+    found = [] if whole is None else [Way(one, sources[whole].run_of(one.arcs)) for one in every or ()]
+    for i, source in enumerate(sources):
+        if i != whole and (every is None or source.slot is not None):
+            both_ends = is_lossy and not source.valved
+            told = ranged_alternatives(source.graph, rows[i], own[i], both_ends)
+            found += [Way(one, source.run_of(one.arcs)) for one in told]
+    return tuple(found), is_lossy and (every is None or whole is None or sources[whole].is_thinned)
 
 
 def _energy_cents(system: System, modes: Sequence[Mode]) -> dict[tuple[str, float], int]:

@@ -186,7 +186,7 @@ class CheapestList:
             ranged = RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
-            found = [] if source.resisting else finder.find()
+            found = [] if source.is_whole else finder.find()
             kept = [found[i] for i in Rivals(self.lists.shop).unbeaten(found)]
             if name in self.material.lossy and not source.valved:
                 kept += self._lossy([way for way in rough.ways[name] if rows.has(way.alternative.arcs)], finder, kept)

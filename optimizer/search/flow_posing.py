@@ -95,6 +95,7 @@ class FlowCase:
     allowances: tuple[Allowance, ...] = ()
     sides: Sides = field(default_factory=Sides)
     is_water_scarce: bool = False  # not every way there is fits the sump
+    thinned: tuple[str, ...] = ()  # runs of which ways that could serve by what they lose are left out
     _tee_memo: dict[tuple[str, int, int], TeeCurves] = field(default_factory=dict, compare=False)
     _gain_memo: dict[tuple[tuple[str, float], ...], PumpGain] = field(default_factory=dict, compare=False)
 

@@ -1,4 +1,4 @@
-"""A run whose flow is not known → its choice graphs: plain, with a slot for a valve, over joints that lose more."""
+"""A run whose flow is not known → its choice graphs: plain, with a slot for a valve, over all sensible joints."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from optimizer.choices.graph import Arc, ChoiceGraph
 from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.valve_slots import ValveSlot, valve_slot
 from optimizer.choices.wants import Want
+from optimizer.joints.all_chains import AllChains
 from optimizer.joints.closing import tied
-from optimizer.joints.resisting import ResistingChains
 from optimizer.model.network import Network, Run
 from optimizer.model.system import System
 from optimizer.model.throttling import may_be_throttled
 from optimizer.search.flow_posing import Mode
 from optimizer.search.options import Options, joiners_of, tee_end_of
 
-_FEW_STEPS = 300  # of a run: up to so many, joints that lose more are looked at as well
+_FEW_STEPS = 300  # of a run: up to so many, all its joints are looked at as well
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,8 @@ class Source:
     run: Run
     graph: ChoiceGraph
     slot: ValveSlot | None = None
-    resisting: bool = False  # its joints are those that lose most for their money
+    is_whole: bool = False  # its joints are all that are sensible, not only those that lose least for their money
+    is_thinned: bool = False  # but for some, of which there are very many
 
     @property
     def valved(self) -> bool:
@@ -54,7 +55,7 @@ def sources_of(
     free = tuple(name for name in network.runs if lossy and _may_be_too_free(network, modes, name))
     able = [name for name in free if name not in network.standing]
     small = [name for name in able if sum(map(len, options.graphs[name].arcs)) <= _FEW_STEPS]
-    _add_resisting(sources, system, options, small, weigh_water)
+    _add_whole(sources, system, options, small, weigh_water)
     return sources, free
 
 
@@ -78,17 +79,18 @@ def _add_valve_slots(sources: dict[str, list[Source]], system: System, options: 
             found.append(Source(slot.run, graph, slot))
 
 
-def _add_resisting(
+def _add_whole(
     sources: dict[str, list[Source]], system: System, options: Options, names: Sequence[str], weigh_water: bool
 ) -> None:
-    """Add to runs that may have to lose more a graph over joints that do."""
-    joiners = joiners_of(system, options.catalog, weigh_water, ResistingChains) if names else {}
+    """Add to runs that may have to lose more a graph over all sensible joints."""
+    joiners = joiners_of(system, options.catalog, weigh_water, AllChains) if names else {}
     for name in names:
-        run = system.network.runs[name]
+        run, joiner = system.network.runs[name], joiners[name].of(system.network.runs[name])
         start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
         held = tied(system.network, run, system.closes_alone)
-        graph = build_choice_graph(run, system.rules, joiners[name].of(run), start, end, held)
-        sources[name].append(Source(run, graph, resisting=True))
+        graph = build_choice_graph(run, system.rules, joiner, start, end, held)
+        is_thinned = isinstance(joiner.chains, AllChains) and joiner.chains.thinned
+        sources[name].append(Source(run, graph, is_whole=True, is_thinned=is_thinned))
 
 
 def _may_be_too_free(network: Network, modes: Sequence[Mode], name: str) -> bool:

@@ -27,7 +27,6 @@ from optimizer.search.chosen_plan import plan_of_choice
 from optimizer.search.flow_bound import QuickBound, least_energy_cents, narrowed, reduced, translated
 from optimizer.search.flow_case import (
     Limit,
-    Material,
     Prepared,
     case_of,
     material_of,
@@ -146,6 +145,7 @@ class _Finder:
         self.unproved = 0
         self.left_out: tuple[Note, ...] = ()
         self.is_water_scarce = False
+        self.thinned: dict[str, None] = {}  # runs of which ways of more loss are left out
         self.falls_short = False  # the plumbing as it stands was tried
         self.free: Box | None = None
 
@@ -310,11 +310,12 @@ class _Finder:
         if self._enough:
             return self.floor, []
         self.stopped = self.stopped or (None if state.complete else state.stopped)
-        return max(proved, state.bound_cents), self._notes(state, material, slots)
+        return max(proved, state.bound_cents), self._notes(state, slots)
 
     def _look(self, case: FlowCase, most_cents: float) -> SearchState:
         """Search all ways of a case that a plan of at most a cost [cents, without electricity] can have."""
         self.is_water_scarce = self.is_water_scarce or case.is_water_scarce
+        self.thinned |= dict.fromkeys(case.thinned)
         nothing = SearchState(complete=True, bound_cents=self.known_cents or 0)
         if not all(case.ways.values()):
             return nothing
@@ -324,14 +325,14 @@ class _Finder:
             return nothing
         return self._search(self._useful(case, costs, most_cents), below=most_cents + least_energy_cents(case) + 1.0)
 
-    def _notes(self, state: SearchState, whole: Material, slots: bool) -> list[Note]:
+    def _notes(self, state: SearchState, slots: bool) -> list[Note]:
         """Say what the proof leaves out; nothing where the bound on all plans whatsoever is as high."""
         notes = []
         if state.unproved:
             notes.append(note("valves not set", combinations=state.unproved))
         left = []
-        if whole.lossy:
-            left.append(note("ways of more loss", runs=tuple(whole.lossy)))
+        if self.thinned:
+            left.append(note("ways of more loss", runs=tuple(self.thinned)))
         if self.is_water_scarce:
             left.append(note("ways of less water"))
         if left and (self.best_cents is None or self.floor < self.best_cents):

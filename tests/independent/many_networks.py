@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -40,9 +40,32 @@ class NoFlowsError(Exception):
 def flows_now_l_h(small: Small, speed: float = 1.0) -> dict[str, float]:
     """Return what flows in the plumbing as it stands; NoFlowsError where that is not found."""
     tees: dict[str, Tee] = {point: ("kept", all_rows()[row], 0) for point, row in small.tees.items()}
-    told = {name: _ways(small, line, tees, 0.0) for name, line in small.lines.items()}
-    first = {name: np.zeros(1, dtype=np.intp) for name in small.lines}
-    flows = _flows(small, tees, {name: one for name, one in told.items() if one is not None}, first, speed)
+    return _found_l_h(small, tees, {name: _ways(small, line, tees, 0.0) for name, line in small.lines.items()}, speed)
+
+
+def flows_of_one_l_h(small: Small, most_cents: float, pick: Callable[[int], int]) -> dict[str, float]:
+    """Return what flows in one of all plumbings, each of whose runs comes to a cost at the most.
+
+    `pick` says which of so many; NoFlowsError where they do not meet at its tees, or what flows is not found.
+    """
+    options = {point: _tees(small, row) for point, row in small.tees.items()}
+    tees = {point: found[pick(len(found))] for point, found in options.items()}
+    told = {name: _ways(small, line, tees, most_cents) for name, line in small.lines.items()}
+    return _found_l_h(small, tees, told, 1.0, pick)
+
+
+def _found_l_h(
+    small: Small,
+    tees: Mapping[str, Tee],
+    told: Mapping[str, Told | None],
+    speed: float,
+    pick: Callable[[int], int] = lambda _: 0,
+) -> dict[str, float]:
+    ways = {name: one for name, one in told.items() if one is not None}
+    if len(ways) < len(told):
+        raise NoFlowsError(small.name)
+    picked = {name: np.array([pick(len(one.cents))], dtype=np.intp) for name, one in ways.items()}
+    flows = _flows(small, tees, ways, picked, speed)
     found = {name: float(flow[0]) / M3_S_PER_L_H for name, flow in flows.items()}
     if not all(map(math.isfinite, found.values())):
         raise NoFlowsError(small.name)

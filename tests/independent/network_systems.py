@@ -6,10 +6,11 @@ import random
 from collections.abc import Mapping
 from dataclasses import replace
 
-from many_networks import flows_now_l_h
+from many_networks import flows_now_l_h, flows_of_one_l_h
 from random_systems import Line, Small, old, parts_between, prices_of
 
 KEPT = 0.65  # of all parts stay, so that every plumbing can be gone through
+NARROW = 0.015  # a window reaches so far to both sides
 LINKS = ("elbow", "45 elbow", "coupling")
 
 
@@ -66,6 +67,17 @@ def fork_sum(seed: int) -> Small:
     if rng.random() < 0.4:
         lines["branch 1"] = replace(lines["branch 1"], low_l_h=now["branch 1"] * rng.uniform(0.8, 1.0))
     return replace(base, name=f"fork sum {seed}", lines=lines, more_targets=more)
+
+
+def fork_narrow(seed: int) -> Small:
+    """Return a fork with a narrow window for each branch, about what flows in one of its plumbings."""
+    rng, base = random.Random(f"narrow {seed}"), fork(seed + 1000)
+    flows = flows_of_one_l_h(base, 2500.0, rng.randrange)
+    lines = dict(base.lines)
+    for i in (1, 2):
+        low, high = ((1.0 + aside) * flows[f"branch {i}"] for aside in (-NARROW, NARROW))
+        lines[f"branch {i}"] = replace(lines[f"branch {i}"], low_l_h=low, high_l_h=high)
+    return replace(base, name=f"fork narrow {seed}", lines=lines)
 
 
 def fork_modes(seed: int) -> Small:

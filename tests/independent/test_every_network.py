@@ -29,6 +29,7 @@ SHARE = 5e-4
 FAMILIES: dict[str, tuple[Callable[[int], Small], tuple[int, ...], int]] = {  # how to make one, the quick, how many
     "fork, each branch": (network_systems.fork_each, (5, 7, 13, 60), 50),
     "fork, sum": (network_systems.fork_sum, (2, 3, 4, 5), 50),
+    "fork, narrow windows": (network_systems.fork_narrow, (26,), 100),
     "fork, two modes": (network_systems.fork_modes, (3, 14), 50),
     "ring": (network_systems.ring, (6,), 30),
 }

@@ -1,4 +1,4 @@
-"""The chains that lose most for their money, held against every row of at most two pieces, laid end to end here."""
+"""All sensible chains, held against every row of at most two pieces in plain pipe, laid end to end here."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ import pytest
 from own_bores import Bored, joints_m
 
 from optimizer.hydraulics.fittings import square_of_item
+from optimizer.joints import all_chains
+from optimizer.joints.all_chains import AllChains
 from optimizer.joints.chains import Chain, EndGraph, new_part
 from optimizer.joints.efficient import EfficientChains, Need
 from optimizer.joints.mating import mating
-from optimizer.joints.resisting import ResistingChains
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.ends import End, Form, SizeSystem
 from optimizer.model.network import Part
@@ -85,18 +86,25 @@ def weighed(row: Row) -> tuple[int, float]:
 
 
 @pytest.mark.long
-def test_no_row_loses_more_for_less_than_the_chains_and_none_has_a_piece_too_many() -> None:
+@pytest.mark.parametrize("many", [100, 0])
+def test_all_sensible_rows_are_told_or_those_that_lose_least_and_most(
+    many: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(all_chains, "_MANY", many)
     ends = [End(form, size, SizeSystem.IPS) for form in (Form.SOCKET, Form.SPIGOT) for size in SIZES]
-    chains, more = ResistingChains(EndGraph(shop()), lost), 0
+    chains, more = AllChains(EndGraph(shop()), lost), 0
     for start, goal, reach_m in itertools.product(ends, ends, (0.0, 0.03)):
         useful = sensible(start, goal, reach_m)
         found = [chain.pieces for chain in chains.between(start, goal, Need(reach_m))]
 
         assert {told(row) for row in found} <= {told(row) for row in useful}
+        assert not many or len(found) == len({told(row) for row in useful})
         for cents, loss in map(weighed, useful):
             assert any(price <= cents and most >= loss * (1 - 1e-9) for price, most in map(weighed, found))
+            assert any(price <= cents and least <= loss * (1 + 1e-9) for price, least in map(weighed, found))
         more += len(found)
     assert more > len(ends) ** 2  # so that there was something to choose from
+    assert chains.thinned is not bool(many)
 
 
 def test_a_row_that_is_dearer_and_loses_more_is_among_them_alone() -> None:
@@ -107,7 +115,7 @@ def test_a_row_that_is_dearer_and_loses_more_is_among_them_alone() -> None:
         return {tuple(piece.kind for piece in chain.pieces) for chain in found}
 
     little = kinds(EfficientChains(EndGraph(shop()), lost).between(*ends, need))
-    most = kinds(ResistingChains(EndGraph(shop()), lost).between(*ends, need))
+    every = kinds(AllChains(EndGraph(shop()), lost).between(*ends, need))
 
-    assert (Kind.REDUCING_COUPLING,) in little & most
-    assert (Kind.COUPLING, Kind.BUSHING) in most - little
+    assert (Kind.REDUCING_COUPLING,) in little & every
+    assert (Kind.COUPLING, Kind.BUSHING) in every - little
