@@ -21,7 +21,7 @@ from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.verify.reach import reach_of
 
 _CLEARLY = 0.002  # of the targets: less of a gain is not looked for
-_SHARE, _TIME_S = 0.1, 3.0  # of the time left, and at the most
+_SHARE, _TIME_S = 0.1, 1.5  # of the time left, and at the most
 _TIMES = 4
 Find = Callable[[System, int, float], UnknownSearch]  # below a cost [cents], in so many seconds
 
