@@ -80,7 +80,7 @@ def test_a_frontier_without_a_plan_tells_what_forbids_the_least_flow(tmp_path: P
     (found,) = pipeline.frontier(system, catalog, time_limit_s=6.0).notes
 
     assert "emergency drain" in " ".join(said(pipeline.search(system, catalog).reasons))
-    assert "the sump runs over when the power fails" in said([found])[0]
+    assert "the sump runs over" in said([found])[0]
 
 
 def test_where_there_is_no_plan_what_is_unsafe_today_is_told_before_why(tmp_path: Path) -> None:
