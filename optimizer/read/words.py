@@ -30,6 +30,11 @@ DEFAULT_FAMILY = {
 }
 
 
+# a metric hose is called by its bore and its outside, a barb often by the bore alone: common practice, no source
+_METRIC_HOSES = ("4/6", "6/8", "9/12", "12/16", "16/22", "19/25", "25/32", "32/40", "40/48", "50/60")
+_HOSE_OF_BORE = {f"{hose.split('/')[0]} mm": f"{hose} mm" for hose in _METRIC_HOSES}
+
+
 @dataclass(frozen=True, slots=True)
 class EndWords:
     """An end as far as it was written: size and form may be left out."""
@@ -86,7 +91,8 @@ def parse_end_words(text: str, unit: str = "") -> EndWords:
     rest = match["rest"] if match else text.strip()
     form = _form(rest, match["size"].strip() if match else "") if rest else None
     inches = "in" if form is not None and form.is_thread else ""
-    return EndWords(_nominal(match["size"], text, unit or inches) if match else None, form)
+    size = _nominal(match["size"], text, unit or inches) if match else None
+    return EndWords(_HOSE_OF_BORE.get(size or "", size) if form in (Form.BARB, Form.HOSE) else size, form)
 
 
 def _form(words: str, size: str) -> Form:

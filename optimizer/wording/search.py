@@ -185,6 +185,10 @@ NO_PLAN: Mapping[str, str] = {
         "a new piece of {length_m:length} of {pipe} cannot be made: it is longer than any length this store sells, and "
         "no coupling of its size is for sale"
     ),
+    "nothing joins": (
+        "in run {run!r} nothing in the catalogs joins {first} to {second}, {where}: {why}; a device or part with other "
+        "ends would, or a piece from a list of your own (`--catalog`)"
+    ),
     "no way to plumb run": (
         "the rules and the catalogs leave no way to plumb run {run!r} for its minimum flow: look at sizes, velocity "
         "limits, parts marked to keep"

@@ -8,9 +8,10 @@ import pytest
 
 from optimizer.errors import InputError, QuantityError
 from optimizer.model.catalog import Kind
+from optimizer.model.ends import Form
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.read.words import in_size_order, nominal_number, parse_end_words, parse_size
+from optimizer.read.words import in_size_order, nominal_number, parse_end, parse_end_words, parse_size
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "cellar-sump.yaml"
 
@@ -67,3 +68,27 @@ def test_an_adapter_to_a_thread_behind_pieces_of_another_size_leaves_the_size_of
     pipes = [part for part in load_system(path, load_catalog()).network.runs["line"].parts if part.kind is Kind.PIPE]
 
     assert [pipe.ends[0].size for pipe in pipes] == ["1-1/4 in", size]
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [("25 mm barb", "25/32 mm"), ("16 mm barb", "16/22 mm"), ("25/32 mm barb", "25/32 mm"), ("20 mm barb", "20 mm")],
+)
+def test_a_metric_barb_may_be_named_by_the_bore_of_its_hose(text: str, size: str) -> None:
+    # barbs are named for the inner diameter of the hose: common practice, no source
+    assert parse_end(text).size == size
+
+
+def test_the_hoses_that_a_bore_stands_for_are_those_of_the_catalog() -> None:
+    hoses = {
+        end.size
+        for item in load_catalog().items.values()
+        for end in item.ends
+        if end.form is Form.HOSE and end.size.endswith("mm")
+    }
+
+    assert {parse_end(f"{size.split('/')[0]} mm barb").size for size in hoses} == hoses
+
+
+def test_a_socket_of_so_many_millimetres_stays_one() -> None:
+    assert parse_end("25 mm socket").size == "25 mm"

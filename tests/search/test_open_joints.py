@@ -13,6 +13,7 @@ from optimizer import pipeline
 from optimizer.choices.open_joints import cemented_machines, open_places
 from optimizer.cli import main
 from optimizer.documents.note_words import all_notes
+from optimizer.errors import NoPlanError
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
@@ -147,3 +148,26 @@ def test_what_is_not_connected_yet_reaches_nothing_of_its_targets_today(tmp_path
     assert [worded(one.kind) for one in beside] == ["nothing at all"] * 2
     assert beside[0].reach == 0.0
     assert beside[1].reach >= 1.0
+
+
+def test_where_nothing_joins_an_open_joint_the_no_says_which_and_why() -> None:
+    text = """
+system: a device that takes a hose nobody sells, invented
+units: metric
+surfaces: {sump: 0 m, display: 1.2 m}
+pumps: {p: {curve: [[0 L/h, 4 m], [2000 L/h, 3 m], [4000 L/h, 0 m]], ports: 25 mm socket}}
+devices: {uv: {loss: 0.4 m at 1000 L/h, ports: 21 mm barb}}
+runs:
+  line:
+    from: sump
+    to: display
+    size: 25 mm PVC-U PN16
+    parts: [pump p, pipe 1 m, ball valve, open joint, device uv, open joint, pipe 50 cm]
+targets: {line: at least 500 L/h}
+"""
+    system = load_system(Path("uv.yaml"), load_catalog(), text.encode())
+    with pytest.raises(NoPlanError) as no:
+        pipeline.plan(system, load_catalog())
+
+    assert no.value.proved
+    assert "in run 'line' nothing in the catalogs joins 25 mm socket to 21 mm barb" in str(no.value)

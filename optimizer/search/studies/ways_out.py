@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from optimizer.choices.open_joints import open_places
 from optimizer.choices.scaled import has_upper_ends
 from optimizer.choices.wants import wants_of
 from optimizer.clock import TimeIsUp, limited
@@ -29,6 +30,7 @@ from optimizer.verify.openings import all_open
 from optimizer.verify.reach import best_speeds, is_joined, present_networks
 
 Price = Callable[[Plan], int]
+_NO_WAY = "no way to plumb"
 _REACH_SHARE = 0.4  # of the time, for how far one gets
 _PRESENT_SHARE = 0.25  # ... and of that, or of the time of another study, for how far what stands gets
 
@@ -42,6 +44,8 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
     """
     if answer.refused or answer.by_hand:
         return answer.plan
+    if unjoined := _unjoined(system, catalog, answer):
+        return replace(answer.plan, reasons=unjoined)
     reasons, forbidden = list(answer.reasons), answer.plan.forbidden
     try:
         if not answer.reach_told:
@@ -58,6 +62,25 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
     if system.rules.budget_cents is not None and answer.proved_none:
         reasons.append(note("ask for the most flow"))
     return replace(answer.plan, reasons=tuple(reasons), forbidden=forbidden)
+
+
+def _unjoined(system: System, catalog: Catalog, answer: Answer) -> tuple[Note, ...]:
+    """Return the places of a run without any way to plumb it that nothing in the catalogs joins, of metal neither."""
+    if not any(why.code.startswith(_NO_WAY) for why in answer.reasons):
+        return ()
+    any_metal = replace(system, rules=replace(system.rules, allow_unsafe_metals=True))
+    places = [place for place in open_places(any_metal, catalog) if place.least_cents is None]
+    return tuple(
+        note(
+            "nothing joins",
+            run=place.run,
+            first=str(place.first),
+            second=str(place.second),
+            where=place.words,
+            why=place.why_not,
+        )
+        for place in places
+    )
 
 
 @dataclass(frozen=True, slots=True)
