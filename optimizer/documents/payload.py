@@ -215,6 +215,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "labor_cents": plan.effort_cents,
         "minimum_order_adds_cents": plan.topped_up_cents,
         "electricity_cents": plan.energy_cents,
+        "counted_cents": plan.material_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
         "targets": targets_json(system.targets),

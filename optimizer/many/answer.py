@@ -52,15 +52,18 @@ class Row:
     """What came of one system. Money in whole cents, flows in m³/s, shares from 0; None where it does not apply.
 
     `status` is how a search ended ("optimal", "feasible", "infeasible", "none found"), "solved" or "read" where there
-    was none to do, else what went wrong. `targets` is a JSON list of every target before and after, with
-    `before_is` or `after_is` where the end of a pump's curve leaves a flow open. `share_before` and
-    `share_after` are the least share of a minimum flow that is reached, at most 1. `safety` is the gravest verdict.
+    was none to do, else what went wrong. `counted_cents` is what the proof counts and no plan comes to less than
+    `bound_cents` of: the parts list, or what is used of it, with work and electricity where they have a price.
+    `targets` is a JSON list of every target before and after, with `before_is` or `after_is` where the end of a pump's
+    curve leaves a flow open. `share_before` and `share_after` are the least share of a minimum flow that is reached, at
+    most 1. `safety` is the gravest verdict.
     `shipped_cents` is what the cheapest plan costs at the shipped prices, where prices were asked about.
     """
 
     name: str
     status: str
     cost_cents: int | None = None
+    counted_cents: int | None = None
     bound_cents: int | None = None
     gap_cents: int | None = None
     currency: str = ""
@@ -204,6 +207,7 @@ def _ended(row: Row, system: System, found: Plan) -> Row:
         row,
         status=found.status.value,
         cost_cents=found.cost_cents,
+        counted_cents=found.material_cents,
         bound_cents=found.bound_cents,
         gap_cents=found.gap_cents,
         currency=found.currency,

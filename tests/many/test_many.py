@@ -22,9 +22,10 @@ def test_a_row_says_what_the_command_for_one_system_finds() -> None:
     system, catalog = pipeline.read(GOOD)
     report = pipeline.plan(system, catalog)
 
-    assert (row.status, row.cost_cents, row.bound_cents) == (
+    assert (row.status, row.cost_cents, row.counted_cents, row.bound_cents) == (
         "optimal",
         report.bill.total_cents,
+        report.plan.material_cents,
         report.plan.bound_cents,
     )
     assert report.chance is not None
