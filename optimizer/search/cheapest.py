@@ -56,7 +56,7 @@ class SolverCall:
     solver: str | None = None
     time_limit_s: float = 60.0
     with_reasons: bool = True
-    most_volume_m3: float | None = None  # of the water in all runs of the plan that a pump lifts it in
+    most_volume_m3: float | None = None  # of the water in all runs of the plan that run off (`wet_runs`)
     telling: Telling = field(default_factory=Telling)
 
 
@@ -90,7 +90,7 @@ def find_plan(
     with_reasons
         When there is no plan, look for what blocks it.
     most_volume_m3
-        The most water that all runs may hold together that a pump lifts water in [m³]; None: any.
+        The most water that all runs may hold together that run off when pumps stop [m³]; None: any.
     progress
         Is called with the stage, the best cost so far and the proved bound [cents, None where there is none]. A
         TimeIsUp that it raises ends the search with the best so far.
@@ -156,7 +156,7 @@ def _standing(
 
 
 def _standing_m3(system: System, flows: KnownFlows) -> float:
-    """Return the water that stands in runs which stay as they are [m³], of those that a pump lifts water in."""
+    """Return the water that stands in runs which stay as they are [m³], of those that run off when pumps stop."""
     return sum(wet_volume_m3(run) for run in wet_runs(system.network) if run.name not in flows.flows_m3_s)
 
 

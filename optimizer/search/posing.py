@@ -80,9 +80,9 @@ def pose(
     `other` losses and heads stand in place of the published ones; `losses` are what steps are known to lose, by run.
     With `least`, by run, costs are what steps add to the parts list at the least, in thousandths of a cent.
 
-    Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs that a pump lifts
-    water in may together hold no more of it than `most_volume_m3`, where it is given; what the rules limit is limited
-    here too.
+    Unless `bounded` is off, alternatives that lose more than there is head for are left out. The runs that run
+    off when pumps stop may together hold no more water than `most_volume_m3`, where it is given; what the rules limit
+    is limited here too.
     """
 
     def again(options: Options, least: Mapping[str, RunPrices]) -> PosedProblem:

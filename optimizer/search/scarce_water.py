@@ -49,7 +49,7 @@ class _Point:
 class ScarceWater:
     """Finds the price of water at which the tables tell most of plans that hold little enough.
 
-    `lists` has the lower prices without it, `most_m3` is what all runs together may hold that a pump lifts water in.
+    `lists` has the lower prices without it, `most_m3` is what all runs together may hold that run off when pumps stop.
     """
 
     lists: ListSearch

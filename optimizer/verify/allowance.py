@@ -75,7 +75,7 @@ class Allowance:
 
         The head over an edge rises with the flow, so for one tank this is a limit of its flow. Of several tanks each
         gets what the sump leaves with nothing over the edges of the others; `held.settle_held` sees to their sum.
-        Where not `with_pipe`, the pipe of pumps counts for nothing: no plumbing leaves more than that.
+        Where not `with_pipe`, no pipe counts, that of gravity lines neither: no plumbing leaves more than that.
         """
         if self.most_back_m3 is None:
             return ()
