@@ -39,13 +39,11 @@ class FlowModel:
     heads: dict[str, Any] = field(default_factory=dict)
     flows: dict[str, Any] = field(default_factory=dict)  # run: expression
     picks: dict[Pick, Any] = field(default_factory=dict)
-    bins: dict[tuple[str, int], Any] = field(default_factory=dict)
     losses: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, stage): expression [m]
     cells: list[tuple[str, Cell, Any, Any, Any]] = field(default_factory=list)  # run, cell, weight, flow, loss
     throttles: dict[tuple[str, int], Any] = field(default_factory=dict)  # (run, alternative): k of k Q² in flow units
     most_throttle: dict[str, float] = field(default_factory=dict)  # run with copies: a k that no valve there exceeds
     opened: list[Any] = field(default_factory=list)  # by pack
-    cost: Any = None
 
     def pick(self, kind: str, name: str, k: int) -> Any:
         """Return the variable of a choice, which copies share."""
@@ -151,7 +149,6 @@ def _add_run(
     names = [f"bin {run.name}#{b}" for b in range(len(cells))]
     zs = [built.model.add_binary_variable(name=name) if len(cells) > 1 else 1.0 for name in names]
     if len(cells) > 1:
-        built.bins.update({(run.name, b): z for b, z in enumerate(zs)})
         built.model.add_linear_constraint(mathopt.fast_sum(zs) == 1)
     reference: dict[int, list[Any]] = {}
     for index, stage in enumerate(stages):
@@ -342,11 +339,11 @@ def _add_cost(built: FlowModel, cutoff_cents: int | None) -> None:
         built.opened.append(opened)
         for xs in users[pack].values():
             built.model.add_linear_constraint(mathopt.fast_sum(xs) - opened <= 0.0)
-    built.cost = mathopt.fast_sum(terms)
+    cost = mathopt.fast_sum(terms)
     most = min((m for m in (cutoff_cents, problem.budget_cents) if m is not None), default=None)
     if most is not None:
-        built.model.add_linear_constraint(built.cost <= (most + 0.5) / unit)
-    built.model.minimize(built.cost)
+        built.model.add_linear_constraint(cost <= (most + 0.5) / unit)
+    built.model.minimize(cost)
 
 
 def _group(problem: FlowProblem, kind: str, name: str) -> Sequence[FlowAlternative | FlowTeeAlternative]:

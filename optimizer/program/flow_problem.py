@@ -42,17 +42,10 @@ class Envelope:
 
 
 class LossCurve(Protocol):
-    """Head lost against flow, strictly rising over the whole range of the run; negative where a pump adds head.
-
-    `optimizer.program.flow_curves` has one for power laws.
-    """
+    """Head lost against flow, strictly rising over the whole range of the run; negative where a pump adds head."""
 
     def loss_m(self, flow_m3_s: float) -> float:
         """Return the head lost at a flow [m]; of a pump, less the head that it adds."""
-        ...
-
-    def content_m4_s(self, flow_m3_s: float) -> float:
-        """Return the integral of the loss from rest to a flow [m⁴/s]; needed for the duality row only."""
         ...
 
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:

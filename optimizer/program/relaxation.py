@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from typing import Any
 
 from optimizer.errors import SolverError
 from optimizer.program.answers import answer_of, first_answer, is_optimal
-from optimizer.program.duality import add_duality
 from optimizer.program.flow_model import FlowModel, build_flow_model
 from optimizer.program.flow_problem import RUN, SETTING, TEE, FlowProblem, RelaxedSelection, chosen_cents
 from optimizer.program.problem import Outcome
@@ -22,30 +20,24 @@ _OFF = 1e-5  # so far its cost may be off, for choices that are not quite whole
 
 def solve_relaxation(
     problem: FlowProblem,
-    bins: Mapping[str, Sequence[float]],
     *,
     cutoff_cents: int | None = None,
     time_limit_s: float = 60.0,
     solver: str | None = None,
-    duality: bool = True,
 ) -> RelaxedSelection:
     """Return the cheapest choice that the relaxation allows, with its flows and heads, and the bound.
 
     Parameters
     ----------
     problem
-        Every run has alternatives and finite bounds on its flow.
-    bins
-        Inner edges of each run's flow bins [m³/s], in any order; a run that is left out is cut at rest only. The
-        narrower the bins, the nearer is the relaxation to the truth: with a bin of ±10 % its error is about 1 %.
+        Every run has alternatives and finite bounds on its flow, which is cut at rest only. The narrower they are, the
+        nearer is the relaxation to the truth: with a range of ±10 % its error is about 1 %.
     cutoff_cents
         Plans that cost more are of no interest: INFEASIBLE then means that none costs as little.
     time_limit_s
         Wall time for one solver [s].
     solver
         One of `FLOW_SOLVERS`; None tries them in that order until one answers.
-    duality
-        Add the strong-duality row where it holds (see `duality.add_duality`): dearer to solve, nearer to the truth.
 
     Raises
     ------
@@ -54,9 +46,11 @@ def solve_relaxation(
     """
     if any(not run.alternatives or run.flow_range_m3_s[0] > run.flow_range_m3_s[1] for run in problem.runs.values()):
         return RelaxedSelection(Outcome.INFEASIBLE, {}, {}, {}, {}, {}, None, None, "none needed")
-    built = build_flow_model(problem, bins, cutoff_cents)
-    if duality:
-        add_duality(built)
+    return solve_built(build_flow_model(problem, {}, cutoff_cents), time_limit_s, solver)
+
+
+def solve_built(built: FlowModel, time_limit_s: float = 60.0, solver: str | None = None) -> RelaxedSelection:
+    """Return what `solve_relaxation` does of a relaxation that is built."""
     return first_answer((solver,) if solver else FLOW_SOLVERS, lambda name: _solve_with(name, built, time_limit_s))
 
 

@@ -215,11 +215,9 @@ class FlowSearch:
     def _solved(self, problem: FlowProblem, most: int | None) -> RelaxedSelection:
         return solve_relaxation(
             problem,
-            {},
             cutoff_cents=most,
             time_limit_s=max(0.5, self.until - time.monotonic()),
             solver=self.solver,
-            duality=False,
         )
 
     def _examined(self, node: _Node, found: RelaxedSelection) -> list[_Node]:

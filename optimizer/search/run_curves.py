@@ -132,12 +132,6 @@ class RunCurve:
     def loss_m(self, flow_m3_s: float) -> float:
         return float(self.table.losses_m(flow_m3_s)[self.index])
 
-    def content_m4_s(self, flow_m3_s: float) -> float:
-        """Return the integral of the loss from rest, by Simpson's rule on 16 panels."""
-        flows = np.linspace(0.0, flow_m3_s, 33)
-        weights = np.array([1.0, *([4.0, 2.0] * 16)[:-1], 1.0])
-        return float(flow_m3_s / 96.0 * (weights @ np.array([self.loss_m(float(q)) for q in flows])))
-
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
         under, over = self.table.lines(low_m3_s, high_m3_s)
         return Envelope(under.of(self.index), over.of(self.index))
@@ -152,12 +146,6 @@ class PumpGain:
 
     def loss_m(self, flow_m3_s: float) -> float:
         return -sum(curve.head_and_slope(flow_m3_s, speed)[0] for curve, speed in self.pumps)
-
-    def content_m4_s(self, flow_m3_s: float) -> float:
-        """Return the integral of the loss from rest, by trapezes."""
-        flows = np.linspace(0.0, flow_m3_s, 129)
-        losses = np.array([self.loss_m(float(q)) for q in flows])
-        return float(0.5 * ((losses[1:] + losses[:-1]) * np.diff(flows)).sum())
 
     def envelope(self, low_m3_s: float, high_m3_s: float) -> Envelope:
         if (low_m3_s, high_m3_s) not in self._memo:

@@ -35,9 +35,6 @@ ENDED: Mapping[str, str] = {
         "a valve to be cut in was tried in the longest pipe or hose of each run without one"
     ),
     "no positions for every mode": "valve positions that serve every mode were sought and not found",
-    "design keeps every head": "a design of {cost_cents} cents keeps every head",
-    "sizing round": "round {round}: nothing costs less than {bound_cents} cents; {left_s:.0f} s are left",
-    "flows narrowed": "flows are narrowed to {ranges_m3_s:.4g} m³/s in all; {left_s:.0f} s are left",
     # what a proof leaves out
     "ways of more loss": (
         "most of the ways that lose more than the least and less than the most lossy ones, of the runs without a "

@@ -6,8 +6,9 @@ import json
 from pathlib import Path
 from typing import Any
 
+from sizing.networks import NetworkSizing, PipeSize, SizingPipe, SizingPoint
+
 from optimizer.hydraulics.friction import HazenWilliams
-from optimizer.search.network_sizing import NetworkSizing, PipeSize, SizingPipe, SizingPoint
 
 DATA = Path(__file__).parent / "data"
 

@@ -10,12 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from said import worded
+from sizing.networks import NetworkSizing, SizedNetworks
+from sizing.proof import SizedPlan, size_network
+from sizing.walk import good_design
 
 from optimizer.program.problem import Outcome
-from optimizer.search.network_sizing import NetworkSizing, SizedNetworks
-from optimizer.search.sizing_descent import good_design
-from optimizer.search.sizing_proof import SizedPlan, size_network
 
 sys.path.insert(0, str(Path(__file__).parent))
 from published_networks import published
@@ -76,7 +75,7 @@ def test_the_two_loop_network_is_proved_at_its_published_cost() -> None:
     """Measured: 7 to 10 s on a busy machine of two cores. Run: pytest -m slow tests/benchmarks -k two_loop -s."""
     sizing, _ = published("two-loop")
 
-    plan = size_network(sizing, time_limit_s=60.0, tell=lambda told: print(worded(told)))
+    plan = size_network(sizing, time_limit_s=60.0, tell=print)
     assert plan.outcome is Outcome.OPTIMAL
     assert plan.cents == 419_000_00
     assert keeps_every_head(sizing, plan)
@@ -87,7 +86,7 @@ def test_the_new_york_tunnels_are_proved_at_their_published_cost() -> None:
     """Measured: 46 s on a busy machine of two cores. Run: pytest -m slow tests/benchmarks -k new_york -s."""
     sizing, _ = published("new-york-tunnels")
 
-    plan = size_network(sizing, time_limit_s=300.0, tell=lambda told: print(worded(told)))
+    plan = size_network(sizing, time_limit_s=300.0, tell=print)
     assert plan.outcome is Outcome.OPTIMAL
     assert plan.cents == 38_637_600_00
     assert keeps_every_head(sizing, plan)
@@ -101,7 +100,7 @@ def test_the_hanoi_network_gets_a_good_design_with_an_honest_bound() -> None:
     """
     sizing, best = published("hanoi")
 
-    plan = size_network(sizing, time_limit_s=590.0, tell=lambda told: print(worded(told)))
+    plan = size_network(sizing, time_limit_s=590.0, tell=print)
     print(plan)
     assert plan.cents is not None
     assert plan.cents <= 6_120_000_00

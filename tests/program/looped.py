@@ -5,9 +5,9 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+from sizing.networks import NetworkSizing, PipeSize, SizedNetworks, SizingPipe, SizingPoint
 
 from optimizer.hydraulics.friction import HazenWilliams
-from optimizer.search.network_sizing import NetworkSizing, PipeSize, SizedNetworks, SizingPipe, SizingPoint
 
 LAW = HazenWilliams(constant=10.667, flow_exponent=1.852, diameter_exponent=4.871)
 PIPES = (("S", "A"), ("A", "B"), ("A", "C"), ("B", "D"), ("C", "D"), ("B", "C"))  # two loops behind one source

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import pytest
+from sizing.curves import PowerCurve
+from sizing.duality import relaxed
 
 from optimizer.errors import PlanError
 from optimizer.hydraulics.pumps import PumpCurve
-from optimizer.program.flow_curves import PowerCurve
 from optimizer.program.flow_problem import (
     RUN,
     SETTING,
@@ -30,7 +31,6 @@ from optimizer.program.flow_problem import (
     no_good,
 )
 from optimizer.program.problem import Outcome
-from optimizer.program.relaxation import solve_relaxation
 from optimizer.search.run_curves import PumpGain
 
 
@@ -51,12 +51,12 @@ THREE = (square(100.0, 0), square(40.0, 300), square(10.0, 900))  # flows 0.316,
 def test_without_a_valve_a_window_calls_for_the_part_that_gives_just_that_flow() -> None:
     edges = {"line": [0.45, 0.48, 0.52, 0.55]}
 
-    assert solve_relaxation(line(THREE, (0.45, 0.55)), edges).runs == {"line": 1}
-    assert solve_relaxation(line(THREE, (0.6, 0.9)), {"line": [0.7, 0.8]}).outcome is Outcome.INFEASIBLE
+    assert relaxed(line(THREE, (0.45, 0.55)), edges).runs == {"line": 1}
+    assert relaxed(line(THREE, (0.6, 0.9)), {"line": [0.7, 0.8]}).outcome is Outcome.INFEASIBLE
 
 
 def test_with_a_valve_a_wider_part_serves_the_window_as_well() -> None:
-    selection = solve_relaxation(line(THREE, (0.6, 0.9), throttled=True), {"line": [0.7, 0.8]})
+    selection = relaxed(line(THREE, (0.6, 0.9), throttled=True), {"line": [0.7, 0.8]})
 
     assert selection.runs == {"line": 2}
     assert selection.cents == selection.bound_cents == 900
@@ -67,8 +67,8 @@ def test_a_check_valve_holds_back_what_would_run_backwards() -> None:
     swapped = replace(uphill, runs={"line": replace(uphill.runs["line"], start="low", end="high")})
     checked = replace(swapped, runs={"line": replace(swapped.runs["line"], one_way=True)})
 
-    assert solve_relaxation(swapped, {}).flows_m3_s["line"] < -0.1
-    assert solve_relaxation(checked, {}).flows_m3_s["line"] == pytest.approx(0.0, abs=1e-6)
+    assert relaxed(swapped, {}).flows_m3_s["line"] < -0.1
+    assert relaxed(checked, {}).flows_m3_s["line"] == pytest.approx(0.0, abs=1e-6)
 
 
 def test_the_slowest_pump_setting_that_lifts_enough_is_chosen() -> None:
@@ -80,7 +80,7 @@ def test_the_slowest_pump_setting_that_lifts_enough_is_chosen() -> None:
     run = FlowRun("riser", "low", "high", (square(1.0, 0),), (0.9, 4.0), settings=settings)
 
     # at 0.9 m³/s: 12 - 0.81 - 0.81 > 10; the flow that closes the heads is 1.0
-    selection = solve_relaxation(FlowProblem(nodes, {"riser": run}), {"riser": [0.95, 1.05, 2.0]})
+    selection = relaxed(FlowProblem(nodes, {"riser": run}), {"riser": [0.95, 1.05, 2.0]})
     assert selection.settings == {"riser": 1}
     assert selection.cents == 20
     assert selection.flows_m3_s["riser"] == pytest.approx(1.0, abs=0.03)
@@ -110,7 +110,7 @@ def test_a_split_is_a_row_over_flows() -> None:
     # the left branch gets at least twice what the right one gets: sqrt(c_right / c_left) >= 2
     problem = fork(flow_rows=(FlowRow("split", {"left": 1.0, "right": -2.0}, low_m3_s=0.0),))
 
-    selection = solve_relaxation(problem, narrow(problem))
+    selection = relaxed(problem, narrow(problem))
     assert selection.runs == {"riser": 0, "left": 2, "right": 0} or selection.runs["left"] == 2
     assert selection.cents == 900
 
@@ -119,15 +119,15 @@ def test_a_sum_of_flows_can_be_asked_for() -> None:
     # both at c = 40 are one of c = 10: 10 = (4 + 10) q², q = 0.845; one at 40 and one at 100 give 0.72
     problem = fork(flow_rows=(FlowRow("sum", {"left": 1.0, "right": 1.0}, low_m3_s=0.8),))
 
-    assert solve_relaxation(problem, narrow(problem)).cents == 600
+    assert relaxed(problem, narrow(problem)).cents == 600
 
 
 def test_what_is_forbidden_together_is_not_chosen_together() -> None:
     problem = fork(flow_rows=(FlowRow("sum", {"left": 1.0, "right": 1.0}, low_m3_s=0.8),))
-    first = solve_relaxation(problem, narrow(problem))
+    first = relaxed(problem, narrow(problem))
 
     other = replace(problem, choice_rows=(no_good(first.picks()),))
-    second = solve_relaxation(other, narrow(other))
+    second = relaxed(other, narrow(other))
     assert second.picks() != first.picks()
     assert second.cents == 900  # c = 10 beside c = 100
 
@@ -137,9 +137,9 @@ def test_rules_over_choices_and_the_budget_bind() -> None:
     one_change = ChoiceRow("one change", {(RUN, run, k): 1.0 for run in ("left", "right") for k in (1, 2)}, high=1.0)
     problem = fork(flow_rows=sum_row, choice_rows=(one_change,))
 
-    assert solve_relaxation(problem, narrow(problem)).cents == 900
-    assert solve_relaxation(replace(problem, budget_cents=899), narrow(problem)).outcome is Outcome.INFEASIBLE
-    assert solve_relaxation(problem, narrow(problem), cutoff_cents=899).outcome is Outcome.INFEASIBLE
+    assert relaxed(problem, narrow(problem)).cents == 900
+    assert relaxed(replace(problem, budget_cents=899), narrow(problem)).outcome is Outcome.INFEASIBLE
+    assert relaxed(problem, narrow(problem), cutoff_cents=899).outcome is Outcome.INFEASIBLE
 
 
 def test_the_first_can_of_cement_serves_all_runs() -> None:
@@ -148,7 +148,7 @@ def test_the_first_can_of_cement_serves_all_runs() -> None:
     runs = {name: run if name == "riser" else replace(run, alternatives=glued) for name, run in problem.runs.items()}
     problem = replace(problem, runs=runs)
 
-    selection = solve_relaxation(problem, narrow(problem))
+    selection = relaxed(problem, narrow(problem))
     assert selection.cents == 600 + 500
     assert chosen_cents(problem, selection.picks()) == 1100
 
@@ -174,7 +174,7 @@ def test_a_tee_adds_its_loss_to_the_runs_that_meet_in_it_and_agrees_with_their_e
     problem = fork(tees={"tee": tee}, flow_rows=(wanted,))
 
     # left at c = 100 needs 6.25 m beyond the tee, which 8 m in the neck do not leave; c = 10 needs 0.63 m, but at 900
-    selection = solve_relaxation(problem, narrow(problem))
+    selection = relaxed(problem, narrow(problem))
     assert selection.tees == {"tee": 1}
     assert selection.cents == 250
     assert (TEE, "tee", 1) in selection.picks()
@@ -188,7 +188,7 @@ def test_the_same_plumbing_can_serve_two_settings() -> None:
 
     # c = 40 gives 0.5 m³/s from 10 m but only 0.25 from 2.5 m; c = 10 gives 1.0 and 0.5
     bins = {name: [0.05 * i for i in range(5, 40)] for name in problem.runs}
-    selection = solve_relaxation(problem, bins)
+    selection = relaxed(problem, bins)
     assert selection.runs == {"line": 2, "turned down": 2}
     assert selection.cents == 900
     assert (SETTING, "line", 0) not in selection.picks()
@@ -211,7 +211,7 @@ def test_a_valve_in_one_alternative_holds_its_flow_under_what_the_head_would_giv
     # open, c = 10 gives 1.0 m³/s; only the alternative with a valve can be held to less
     group = (square(10.0, 0), with_valve(square(10.0, 200)))
 
-    selection = solve_relaxation(line(group, (0.6, 0.9)), {"line": [0.7, 0.8]})
+    selection = relaxed(line(group, (0.6, 0.9)), {"line": [0.7, 0.8]})
     assert selection.runs == {"line": 1}
 
 
@@ -231,6 +231,6 @@ def two_settings(low: Range, high: Range) -> FlowProblem:
     ],
 )
 def test_a_valve_stands_alike_in_every_setting(low: Range, high: Range, outcome: Outcome) -> None:
-    assert solve_relaxation(two_settings(low, high), {}).outcome is outcome
+    assert relaxed(two_settings(low, high), {}).outcome is outcome
     alone = [line((with_valve(square(10.0, 0)),), high), two_settings(low, (0.01, 2.0))]
-    assert all(solve_relaxation(problem, {}).outcome is Outcome.OPTIMAL for problem in alone)
+    assert all(relaxed(problem, {}).outcome is Outcome.OPTIMAL for problem in alone)

@@ -94,7 +94,7 @@ def test_a_relaxation_that_makes_no_sense_is_refused(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(mathopt, "solve", broken(*FLOW_SOLVERS, how=answering(value, -1e6)))
 
     with pytest.raises(SolverError, match="the solver said" if value == 1.0 else "chooses nothing"):
-        solve_relaxation(problem, {}, duality=False)
+        solve_relaxation(problem)
 
 
 def test_a_solver_of_whole_numbers_is_refused_where_flows_are_unknown_with_those_that_can() -> None:

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from optimizer.search.network_sizing import Floats, Ints, SizedNetworks
+from sizing.networks import Floats, Ints, SizedNetworks
 
 _WALKS = 48
 _CULL_EVERY = 50

@@ -6,8 +6,12 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from optimizer.model.note import Note, note
-from optimizer.program.flow_curves import PowerCurve, parallel_power_curve
+from sizing.curves import PowerCurve, parallel_power_curve
+from sizing.duality import relaxed
+from sizing.networks import NetworkSizing, SizedNetworks
+from sizing.tightening import tighten
+from sizing.walk import good_design
+
 from optimizer.program.flow_problem import (
     RUN,
     FlowAlternative,
@@ -18,10 +22,7 @@ from optimizer.program.flow_problem import (
     no_good,
 )
 from optimizer.program.problem import Outcome
-from optimizer.program.relaxation import cost_step, solve_relaxation
-from optimizer.program.tightening import tighten
-from optimizer.search.network_sizing import NetworkSizing, SizedNetworks
-from optimizer.search.sizing_descent import good_design
+from optimizer.program.relaxation import cost_step
 
 _SPLITS = 3  # bins cut after a design that the true network refuses: where the relaxation erred most
 _ERROR_M = 1e-4  # smaller errors of the relaxation are not worth a bin
@@ -30,7 +31,7 @@ _SHARE_FOR_TIGHTENING = 0.5
 _ROUNDS = 9
 # with the duality row, for every size as well, and the share that a round must save for another to follow
 _STAGES = ((False, False, 0.4), (True, False, 0.3), (True, True, 0.2))
-Tell = Callable[[Note], None]
+Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def size_network(
     found = good_design(state.networks, time_limit_s=_SHARE_FOR_DESCENT * time_limit_s)
     if found is not None:
         state.design, state.cents = state.networks.named(found), int(state.networks.cost(found))
-        tell(note("design keeps every head", cost_cents=state.cents))
+        tell(f"a design of {state.cents} cents keeps every head")
     outcome = _prove(state, solver, tell)
     return SizedPlan(outcome, state.design, state.cents, state.bound, time.monotonic() - began, state.rounds)
 
@@ -130,17 +131,22 @@ def _prove(state: _State, solver: str | None, tell: Tell) -> Outcome:
         return _nothing_cheaper(state)
     while state.left_s > 0.0:
         state.rounds += 1
-        relaxed = solve_relaxation(
-            state.problem, state.bins, cutoff_cents=state.cutoff, time_limit_s=max(state.left_s, 0.1), solver=solver
+        found = relaxed(
+            state.problem,
+            state.bins,
+            cutoff_cents=state.cutoff,
+            time_limit_s=max(state.left_s, 0.1),
+            solver=solver,
+            duality=True,
         )
-        if relaxed.outcome is Outcome.INFEASIBLE:
+        if found.outcome is Outcome.INFEASIBLE:
             return _nothing_cheaper(state)
-        state.bound = max(state.bound, relaxed.bound_cents or 0)
-        tell(note("sizing round", round=state.rounds, bound_cents=state.bound, left_s=state.left_s))
-        if not relaxed.runs:
+        state.bound = max(state.bound, found.bound_cents or 0)
+        tell(f"round {state.rounds}: bound {state.bound} cents; {state.left_s:.0f} s are left")
+        if not found.runs:
             break
-        if not _take(state, relaxed):
-            _refine(state, relaxed)
+        if not _take(state, found):
+            _refine(state, found)
         if state.cents is not None and state.bound >= state.cents:
             return _nothing_cheaper(state)
     if state.cents is not None:
@@ -173,7 +179,7 @@ def _tighten(state: _State, tell: Tell) -> bool:
             return False
         state.problem = narrowed
         ranges = [run.flow_range_m3_s for run in narrowed.runs.values()]
-        tell(note("flows narrowed", ranges_m3_s=sum(b - a for a, b in ranges), left_s=state.left_s))
+        tell(f"flows narrowed to {sum(b - a for a, b in ranges):.4g} m³/s in all; {state.left_s:.0f} s are left")
     return True
 
 

@@ -12,8 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sizing.duality import add_duality
+
 from optimizer.errors import SolverError
-from optimizer.program.duality import add_duality
 from optimizer.program.flow_cells import heads_of
 from optimizer.program.flow_model import FlowModel, build_flow_model
 from optimizer.program.flow_problem import RUN, SETTING, FlowAlternative, FlowProblem, Pick, Range
