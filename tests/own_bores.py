@@ -3,7 +3,8 @@
 Into a narrower bore 0.5 (v2² - v1 v2) / 2g (Crane TP 410, A-26, formula 1 at 180°), into a wider one (v1 - v2)² / 2g
 (Borda-Carnot). Widenings with less than five bores of pipe between them are one; one that a bend, the end of the pipe,
 a branch or a contraction follows within five bores loses all that the water is slowed by, (v1² - v2²) / 2g. Steps of up
-to 16 % of the bore are too slight for that, pipe shorter than its bore does not count.
+to 16 % of the bore are too slight for that, pipe shorter than its bore does not count. Slight steps down that take the
+water back to the bore from which it was spreading end the widening.
 """
 
 from __future__ import annotations
@@ -112,4 +113,4 @@ def _go(water: Water, to: float) -> tuple[float, Water]:
         return (_sudden(origin, to) - _sudden(origin, bore)) / (2.0 * G), Water(to, origin)
     if to > 1.16 * bore:
         return lost / (2.0 * G), Water(to, bore)
-    return lost / (2.0 * G), Water(to, origin, straight)
+    return lost / (2.0 * G), Water(to, origin if origin < to else 0.0, straight)

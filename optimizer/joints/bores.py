@@ -239,11 +239,10 @@ def _changed(at: Approach, to_m: float) -> tuple[float, Approach]:
         return (unrecovered_square_s2_m5(origin, bore) if origin else 0.0), Approach(to_m)
     if not origin:
         return 0.0, Approach(to_m, 0.0 if to_m < bore or _slight(bore, to_m) else bore)
-    if to_m <= bore:
-        return 0.0, at._replace(bore_m=to_m)
+    if to_m <= bore:  # where it is back in the bore that it came from, or a narrower one, it spreads no more
+        return 0.0, at._replace(bore_m=to_m, origin_m=origin if origin < to_m else 0.0)
     whole = step_square_s2_m5(origin, to_m)
-    more = whole - step_square_s2_m5(origin, bore) - step_square_s2_m5(bore, to_m)
-    return max(0.0, more), Approach(to_m, origin)
+    return whole - step_square_s2_m5(origin, bore) - step_square_s2_m5(bore, to_m), Approach(to_m, origin)
 
 
 def _slight(small_m: float, large_m: float) -> bool:

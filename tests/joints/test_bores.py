@@ -16,6 +16,7 @@ from optimizer.joints.bores import (
     along,
     into_opening,
     out_of_pipe,
+    past,
     recovers_nothing,
     step_square_s2_m5,
     unrecovered_square_s2_m5,
@@ -119,6 +120,18 @@ def test_a_staircase_of_bores_loses_no_less_than_the_step_it_makes() -> None:
     )
 
     assert steps.square_s2_m5 + inside == pytest.approx(step_square_s2_m5(0.01544, 0.02624), rel=1e-9)
+
+
+def test_slight_steps_back_to_where_a_widening_began_end_it() -> None:
+    # 34.65 → 40.44 spreads; 40.44 → 37.49 → 32.8 are slight steps down, past the bore that it came from. What widens then
+    # to 40 mm is a sudden step of its own: K = (1 - (32.8 / 40)²)² = 0.1073 on 32.8 (Crane TP 410, formula 2 at 180°).
+    spreading = along(Approach(0.03465), [part("sch40-adapter-125x150-socket-npt")]).after
+    assert spreading == Approach(0.04044, 0.03465)
+
+    steps = past(spreading, [(0.03749, 0.0328)])
+
+    assert steps.after == Approach(0.0328)
+    assert k_on(into_opening(steps.after, 0.04, turns=False).square_s2_m5, 0.0328) == pytest.approx(0.1073, abs=5e-5)
 
 
 @pytest.mark.parametrize(("bores", "charged"), [(4.9, True), (5.1, False)])
