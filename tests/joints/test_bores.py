@@ -123,8 +123,9 @@ def test_a_staircase_of_bores_loses_no_less_than_the_step_it_makes() -> None:
 
 
 def test_slight_steps_back_to_where_a_widening_began_end_it() -> None:
-    # 34.65 → 40.44 spreads; 40.44 → 37.49 → 32.8 are slight steps down, past the bore that it came from. What widens then
-    # to 40 mm is a sudden step of its own: K = (1 - (32.8 / 40)²)² = 0.1073 on 32.8 (Crane TP 410, formula 2 at 180°).
+    # 34.65 → 40.44 spreads; 40.44 → 37.49 → 32.8 are slight steps down, past the bore that it came from. What widens
+    # then to 40 mm is a sudden step of its own: K = (1 - (32.8 / 40)²)² = 0.1073 on 32.8.
+    # Crane TP 410, formula 2 at 180°.
     spreading = along(Approach(0.03465), [part("sch40-adapter-125x150-socket-npt")]).after
     assert spreading == Approach(0.04044, 0.03465)
 
