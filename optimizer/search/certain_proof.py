@@ -40,7 +40,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 _Cents = TypeVar("_Cents", int, float)
 
-_EDGE = 0.1  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
+_EDGE = 0.05  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _ANY_CENTS = 10**7  # no plan costs as much
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
@@ -105,12 +105,14 @@ class Proof:
     """The search for a bound, by draws that are worse and worse for a plan in hand.
 
     `looked` judges by the network whether a choice that would be cheaper works often enough. One that does is the
-    cheapest by then, whatever other checks say of it: a bound leaves them out.
+    cheapest by then, whatever other checks say of it: a bound leaves them out. `ends` tells whether what was found has
+    made it needless to go on: what is left stays open.
     """
 
     stake: Stake
     lists: ListSearch
     looked: Callable[[Found], bool]
+    ends: Callable[[], bool] = lambda: False
     drawn: DrawnLosses = field(init=False)
     _size: Floats = field(init=False)  # of what the plan in hand loses in each draw [m]
     _open: dict[int, int] = field(init=False, default_factory=dict)  # draws that are left, and what is proved of each
@@ -162,6 +164,8 @@ class Proof:
         if whole.cents < below:
             self._split(whole, below)
             below = self._better(hardest, below, self._at_the_edge(hardest))
+            if self.ends():
+                return below
             none, some = self._needs(hardest, below)
             may_fail = self.stake.may_fail - len(none)
             some = sorted(some, key=lambda one: -one.cents)[: may_fail + 1]
@@ -169,6 +173,8 @@ class Proof:
             for i, one in enumerate(some):
                 before = none.union(*(other.at.tolist() for other in some[:i]))
                 below = self._where_first(one, hardest, before, may_fail - i, below)
+                if self.ends():
+                    break
         return below
 
     def _better(self, hardest: Ints, below: _Cents, posed: PosedProblem) -> _Cents | int:

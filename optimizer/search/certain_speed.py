@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from optimizer.model.network import Network
@@ -141,14 +141,15 @@ class AtSpeed:
 
     # bounds
 
-    def bound(self) -> int:
-        """Return what no plan that works often enough costs less than, electricity counted [cents]."""
+    def bound(self, ends: Callable[[], bool]) -> int:
+        """Return what no plan that works often enough costs less than, electricity counted [cents]; see `Proof`."""
         best = self.sample.best
         assert best is not None
         below = best.cents - self.duty.energy_cents
         if below <= 0:
             return best.cents
-        return min(best.cents, self._proof().bound(below, best.slack_m[self.sample.at]) + self.duty.energy_cents)
+        proof = replace(self._proof(), ends=ends)
+        return min(best.cents, proof.bound(below, best.slack_m[self.sample.at]) + self.duty.energy_cents)
 
     def rules_out(self) -> bool:
         """Return whether it is proved that no plan works so often, nor in as many draws less as a sample may err."""

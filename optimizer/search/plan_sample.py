@@ -87,6 +87,8 @@ class PlanSample:
         self.best = self.given = self.sure = None
         self._counts.clear()
         for one in sorted(self.looked.values(), key=lambda each: each.cents):
+            if self.given is not None and one.cents >= self.given.cents:
+                break  # what costs more changes nothing
             self.weigh(one)
 
     def _is_close(self, one: WeighedPlan) -> bool:

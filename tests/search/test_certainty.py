@@ -26,10 +26,12 @@ from optimizer.hydraulics.chance import slack_m
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
-from optimizer.model.plan import Plan, planned_network
+from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
+from optimizer.read.places import data_directory
 from optimizer.search import certainty
 from optimizer.search.balanced_draws import spread
+from optimizer.search.certain_proof import Proof
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
@@ -249,6 +251,45 @@ def test_a_plan_with_a_valve_cut_in_is_judged_as_it_is_and_keeps_what_its_proof_
     assert plan.found
     assert plan.cost_cents == plain.cost_cents
     assert set(plain.left_out) <= set(plan.left_out)
+
+
+def test_a_proof_ends_once_a_cheaper_plan_is_found_that_is_not_borne_out() -> None:
+    system = random_line(3, small_catalog())
+    search = Certain(Question(system, small_catalog(), Watch.of(60.0)), known_flows(system), 0.8)
+    told: list[bool] = []
+
+    class Speed:
+        def __init__(self, found: object) -> None:
+            self.found = found
+
+        def bound(self, ends: Callable[[], bool]) -> int:
+            search.sample.best = self.found  # type: ignore[assignment]
+            told.append(ends())
+            return 7
+
+    same, cheaper = search.sample.best, object()
+    search._least([Speed(same), Speed(cheaper), Speed(cheaper)], ends_early=True)  # type: ignore[list-item]
+    assert told == [False, True]  # the last speed is not looked at
+    search.sample.best, told[:] = same, []
+    assert search._least([Speed(cheaper), Speed(cheaper)], ends_early=False) == 7  # type: ignore[list-item]
+    assert told == [False, False]
+
+
+@pytest.mark.long
+def test_cheaper_plans_are_found_before_all_is_proved_and_nothing_is_proved_twice(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # The example's first sample suits a plan that costs less than the walk finds: to find it first saves a whole proof.
+    system, catalog = pipeline.read(data_directory("examples") / "metric-unions.yaml")
+    asking = replace(system, rules=replace(system.rules, certainty=0.8))
+    needs: list[int] = []
+    kept = Proof._needs
+    monkeypatch.setattr(Proof, "_needs", lambda *given: (needs.append(1), kept(*given))[1])
+
+    plan = pipeline.search(asking, catalog, time_limit_s=300.0)
+
+    assert plan.status is Status.OPTIMAL
+    assert len(needs) == 1
 
 
 def test_where_no_plan_meets_the_targets_none_does_for_a_certainty_either() -> None:
