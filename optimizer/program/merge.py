@@ -303,6 +303,13 @@ def efficient_selections(problem: SizingProblem, most_need: int = _ANY_NEED) -> 
     return MergedTables(problem, most_need).selections()
 
 
+def cheapest_within(problem: SizingProblem) -> EfficientSelection | None:
+    """Return the cheapest selection of a tree within its heads and the limits that are carried; None where none is."""
+    head = greatest_head(problem)
+    found = efficient_selections(problem, head) if all(problem.runs.values()) else ()
+    return next((each for each in found if each.need <= head), None)
+
+
 def carried(problem: SizingProblem) -> list[int]:
     """Return the indices of the limits that the tables carry."""
     return [i for i, limit in enumerate(problem.limits) if limit.most <= FEW_UNITS and not limit.is_cost]

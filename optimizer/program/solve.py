@@ -7,22 +7,13 @@ from typing import Any
 from optimizer.errors import SolverError
 from optimizer.program.answers import answer_of, first_answer, is_optimal
 from optimizer.program.build import SizingModel, build_sizing_model
-from optimizer.program.merge import MergedTables
-from optimizer.program.narrow import solve_narrowed
 from optimizer.program.problem import Outcome, Selection, SizingProblem, cost_of, exceeded, excess_of
 
 SOLVERS = ("GSCIP", "HIGHS", "CP_SAT")  # in the order in which they are tried
 
 
 def solve_sizing(
-    problem: SizingProblem,
-    *,
-    solver: str | None = None,
-    time_limit_s: float = 60.0,
-    least_excess: bool = False,
-    narrow: bool = True,
-    most_cents: int | None = None,
-    tables: MergedTables | None = None,
+    problem: SizingProblem, *, solver: str | None = None, time_limit_s: float = 60.0, least_excess: bool = False
 ) -> Selection:
     """Solve a sizing problem and return the selection with what is proved about it.
 
@@ -37,12 +28,6 @@ def solve_sizing(
     least_excess
         Minimise the worst path's excess of loss over head instead of the cost: `cents` then still is the selection's
         cost.
-    most_cents
-        Plans that cost more are of no interest; INFEASIBLE then means that none costs as little (needs `narrow`).
-    narrow
-        Solve on the few alternatives that can be in an optimum (the same answer, sooner); off, on all of them at once.
-    tables
-        Merged tables of the same choices, where they are known already.
 
     Raises
     ------
@@ -51,62 +36,33 @@ def solve_sizing(
     """
     if any(not choices for choices in [*problem.runs.values(), *problem.tees.values()]):
         return Selection(Outcome.INFEASIBLE, {}, {}, None, None, "none needed")
-    if narrow and not least_excess:
-
-        def solve(part: SizingProblem, seconds: float) -> Selection:
-            return _solve_whole(part, solver, seconds, least_excess=False)
-
-        return solve_narrowed(problem, solve, time_limit_s, most_cents, tables)
-    return _solve_whole(problem, solver, time_limit_s, least_excess)
-
-
-def _solve_whole(problem: SizingProblem, solver: str | None, time_limit_s: float, least_excess: bool) -> Selection:
     built = build_sizing_model(problem, least_excess)
-    return solve_model(built, problem, solver, time_limit_s, by_cost=not least_excess, any_head=least_excess)
-
-
-def solve_model(
-    built: SizingModel,
-    problem: SizingProblem,
-    solver: str | None,
-    time_limit_s: float,
-    *,
-    by_cost: bool = True,
-    any_head: bool = False,
-) -> Selection:
-    """Return what the first solver that answers chooses; SolverError when none does.
-
-    Without `by_cost` the objective is something else than the problem's cost; with `any_head` paths may lose too much.
-    """
     return first_answer(
-        (solver,) if solver else SOLVERS,
-        lambda name: _solve_with(name, built, problem, time_limit_s, by_cost, any_head),
+        (solver,) if solver else SOLVERS, lambda name: _solve_with(name, built, problem, time_limit_s, least_excess)
     )
 
 
 def _solve_with(
-    name: str, built: SizingModel, problem: SizingProblem, time_limit_s: float, by_cost: bool, any_head: bool
+    name: str, built: SizingModel, problem: SizingProblem, time_limit_s: float, least_excess: bool
 ) -> Selection:
     answer = answer_of(built.model, name, time_limit_s)
     if answer.ended is not None:
         return Selection(answer.ended, {}, {}, None, None, name)
-    return _extract(name, built, problem, answer.result, by_cost, any_head)
+    return _extract(name, built, problem, answer.result, least_excess)
 
 
-def _extract(
-    name: str, built: SizingModel, problem: SizingProblem, result: Any, by_cost: bool, any_head: bool
-) -> Selection:
+def _extract(name: str, built: SizingModel, problem: SizingProblem, result: Any, least_excess: bool) -> Selection:
     values = result.variable_values()
     runs = {run: max(range(len(xs)), key=lambda k: values[xs[k]]) for run, xs in built.run_vars.items()}
     tees = {tee: max(range(len(ys)), key=lambda k: values[ys[k]]) for tee, ys in built.tee_vars.items()}
-    if not any_head and excess_of(problem, runs, tees) > 0:
+    if not least_excess and excess_of(problem, runs, tees) > 0:
         raise SolverError(f"the answer exceeds a head by {excess_of(problem, runs, tees)} loss units")
     if over := exceeded(problem, runs, tees):
         raise SolverError(f"the answer uses {', '.join(over)}")
     cents = cost_of(problem, runs, tees)
     optimal = is_optimal(result)
     bound = result.dual_bound()
-    if by_cost and cents > result.objective_value() + 0.5:
+    if not least_excess and cents > result.objective_value() + 0.5:
         raise SolverError(f"the answer costs {cents} cents, the solver said {result.objective_value()}")
-    bound_cents = None if not by_cost else (cents if optimal else max(0, int(-(-(bound - 1e-6) // 1))))
+    bound_cents = None if least_excess else (cents if optimal else max(0, int(-(-(bound - 1e-6) // 1))))
     return Selection(Outcome.OPTIMAL if optimal else Outcome.FEASIBLE, runs, tees, cents, bound_cents, name)

@@ -17,7 +17,7 @@ from optimizer.choices.wants import Want
 from optimizer.errors import NetworkError, SolverError
 from optimizer.hydraulics import solve_network
 from optimizer.model.network import Network
-from optimizer.program.merge import MergedTables, greatest_head
+from optimizer.program.merge import MergedTables, cheapest_within
 from optimizer.program.problem import RunChoice, SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
@@ -292,8 +292,7 @@ Picked = tuple[Mapping[str, int], Mapping[str, int]]
 
 def _cheapest(problem: SizingProblem) -> Picked | None:
     if problem.paths and is_tree(problem):
-        most = greatest_head(problem)
-        found = next((each for each in MergedTables(problem, most).selections() if each.need <= most), None)
+        found = cheapest_within(problem)
         return None if found is None else (found.run_choice, found.tee_choice)
     return _solved(problem)
 
@@ -322,7 +321,7 @@ def _solved(problem: SizingProblem) -> Picked | None:
     kept = {name: _unbeaten(choices) for name, choices in problem.runs.items()}
     few = {name: tuple(problem.runs[name][k] for k in found) for name, found in kept.items()}
     try:
-        found = solve_sizing(replace(problem, runs=few), time_limit_s=_SOLVER_S, narrow=False)
+        found = solve_sizing(replace(problem, runs=few), time_limit_s=_SOLVER_S)
     except SolverError:
         return None
     if found.cents is None:

@@ -19,6 +19,7 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
+from optimizer.program.merge import EfficientSelection, cheapest_within
 from optimizer.program.problem import (
     LOSS_UNIT_M,
     Outcome,
@@ -129,28 +130,24 @@ def _lines_plan(station: Station, options: Options, call: SolverCall, most_cents
     if not all(posed.problem.runs.values()):
         return _none(Status.INFEASIBLE, options.catalog, _short(posed, choices))
     most = None if math.isinf(most_cents) else math.floor(LEAST_PER_CENT * most_cents + lists.credit)
-    chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s, most_cents=most)
-    if chosen.cents is None:
-        infeasible = chosen.outcome is Outcome.INFEASIBLE
-        reasons: tuple[Note, ...] = (NONE_IN_TIME,)
-        if infeasible:
-            reasons = _short(posed, choices) if most is None else ()
-        return _none(Status.INFEASIBLE if infeasible else Status.NO_PLAN_FOUND, options.catalog, reasons)
-    bound = lists.bound_cents(chosen.bound_cents or 0)
+    chosen = cheapest_within(posed.problem)
+    if chosen is None or (most is not None and chosen.cents > most):
+        return _none(Status.INFEASIBLE, options.catalog, _short(posed, choices) if most is None else ())
+    bound = lists.bound_cents(chosen.cents)
     plan = _plan(_Found(station, options, posed, choices, chosen), bound)
     if (plan.material_cents or 0) > bound:
-        plan = min(plan, _by_length(station, options, call, bound) or plan, key=lambda one: one.material_cents or 0)
+        plan = min(plan, _by_length(station, options, bound) or plan, key=lambda one: one.material_cents or 0)
     if (plan.material_cents or 0) > most_cents:
         status = Status.INFEASIBLE if bound > most_cents else Status.NO_PLAN_FOUND
         return replace(_none(status, options.catalog, ()), bound_cents=bound)
     return plan
 
 
-def _by_length(station: Station, options: Options, call: SolverCall, bound: int) -> Plan | None:
+def _by_length(station: Station, options: Options, bound: int) -> Plan | None:
     choices = _strong(station, pumps_choices(station, options))
     posed = _posed(station, options, choices, None)
-    chosen = solve_sizing(posed.problem, solver=call.solver, time_limit_s=call.time_limit_s)
-    return None if chosen.cents is None else _plan(_Found(station, options, posed, choices, chosen), bound)
+    chosen = cheapest_within(posed.problem)
+    return None if chosen is None else _plan(_Found(station, options, posed, choices, chosen), bound)
 
 
 def find_one(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> UnknownSearch:
@@ -231,7 +228,7 @@ class _Found:
     options: Options
     posed: PosedProblem
     choices: Sequence[PumpsChoice]
-    selection: Selection
+    selection: EfficientSelection
 
     @property
     def pumps(self) -> PumpsChoice:
@@ -256,7 +253,7 @@ def _plan(found: _Found, bound: int) -> Plan:
         {point: [option] for point, option in tees.items()},
     )
     none = dict.fromkeys(ways, 0), dict.fromkeys(tees, 0)
-    one = Selection(Outcome.FEASIBLE, *none, 0, bound - pumps.energy_cents, selection.solver)
+    one = Selection(Outcome.FEASIBLE, *none, 0, bound - pumps.energy_cents, "merged tables")
     first = options.system.network.pumps[station.flows.pump]
     plan = plan_of(options, alone, one, Duty(first, pumps.speeds[first.name], 0, pumps.energy_cents), by_list=True)
     bound = options.system.rules.charged_bound(bound, pumps.energy_cents)

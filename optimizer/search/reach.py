@@ -14,7 +14,7 @@ from optimizer.model.note import Note, Value, note
 from optimizer.model.plan import planned_network
 from optimizer.model.rules import limits_in_words
 from optimizer.model.system import System
-from optimizer.program.merge import all_carried, efficient_selections, greatest_head
+from optimizer.program.merge import all_carried, cheapest_within, efficient_selections
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Outcome, Selection, SizingProblem, excess_of
 from optimizer.program.solve import solve_sizing
 from optimizer.search.assemble import plan_of
@@ -146,5 +146,4 @@ def _exists(options: Options, scale: float, speed: float) -> bool:
     problem = pose(options, known_flows(options.system, scale), speed).problem
     if not all_carried(problem):
         return solve_sizing(problem).cents is not None
-    head = greatest_head(problem)
-    return all(problem.runs.values()) and any(found.need <= head for found in efficient_selections(problem, head))
+    return cheapest_within(problem) is not None

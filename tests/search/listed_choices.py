@@ -28,7 +28,7 @@ def list_cents_of(prepared: Prepared, choice: Choice) -> int:
     case = prepared.case
     ways = {name: case.ways[name][k].alternative for name, k in zip(case.ways, choice.ways, strict=True)}
     tees = {point: [case.tees[point][k]] for point, k in zip(case.tees, choice.tees, strict=True)}
-    chosen = {name: (Alternative(way.cents, 0.0, way.packs, way.arcs),) for name, way in ways.items()}
+    chosen = {name: (Alternative.of(way.cents, 0.0, way.packs, way.arcs),) for name, way in ways.items()}
     posed = PosedProblem(SizingProblem({}, {}, ()), chosen, tees)
     none = dict.fromkeys(ways, 0), dict.fromkeys(tees, 0)
     energy = sum(case.energy_cents.get(pump, 0) for pump in case.modes[0].speeds[choice.speeds[0]].items())

@@ -117,7 +117,7 @@ def test_tables_solvers_and_the_plain_program_agree_within_a_number_of_cuts(seed
         posed = pose(options_of(allowed(system, most), catalog, flows.flows_m3_s), flows, 1.0)
         head = max(path.head for path in posed.problem.paths)
         merged = [found for found in efficient_selections(posed.problem, head) if found.need <= head]
-        whole = solve_sizing(posed.problem, narrow=False)
+        whole = solve_sizing(posed.problem)
         answers = [whole, *(solve_sizing(posed.problem, solver=solver) for solver in SOLVERS)]
 
         assert all_carried(posed.problem)

@@ -46,6 +46,6 @@ def test_every_offered_solver_finds_the_same_cost_on_a_larger_tree(seed: int) ->
     posed = pose(options_of(system, catalog, flows.flows_m3_s), flows, 1.0)
 
     answers = [solve_sizing(posed.problem, solver=solver) for solver in SOLVERS]
-    whole = solve_sizing(posed.problem, narrow=False)
+    whole = solve_sizing(posed.problem)
 
     assert len({(answer.outcome, answer.cents) for answer in [*answers, whole]}) == 1

@@ -58,7 +58,7 @@ def answering(value: float, objective: float) -> Solve:
 def test_where_the_first_solver_raises_the_next_one_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mathopt, "solve", broken(SOLVERS[0], how=raising))
 
-    found = solve_sizing(PROBLEM, narrow=False)
+    found = solve_sizing(PROBLEM)
 
     assert (found.outcome, found.cents, found.solver) == (Outcome.OPTIMAL, 700, SOLVERS[1])
 
@@ -67,7 +67,7 @@ def test_where_every_solver_raises_the_error_names_each_with_its_own_words(monke
     monkeypatch.setattr(mathopt, "solve", broken(*SOLVERS, how=raising))
 
     with pytest.raises(SolverError, match="no solver gave an answer") as told:
-        solve_sizing(PROBLEM, narrow=False)
+        solve_sizing(PROBLEM)
 
     assert all(f"{name}: out of memory" in str(told.value) for name in SOLVERS)
 
@@ -77,14 +77,14 @@ def test_a_choice_that_breaks_a_row_is_refused(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(mathopt, "solve", broken("GSCIP", how=answering(1.0, 300.0)))
 
     with pytest.raises(SolverError, match="exceeds a head by 3 loss units"):
-        solve_sizing(swapped, solver="GSCIP", narrow=False)
+        solve_sizing(swapped, solver="GSCIP")
 
 
 def test_a_choice_that_costs_more_than_the_solver_says_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mathopt, "solve", broken("GSCIP", how=answering(0.0, 0.0)))
 
     with pytest.raises(SolverError, match="the answer costs 700 cents, the solver said 0"):
-        solve_sizing(PROBLEM, solver="GSCIP", narrow=False)
+        solve_sizing(PROBLEM, solver="GSCIP")
 
 
 @pytest.mark.parametrize("value", [0.0, math.nan, 1.0])

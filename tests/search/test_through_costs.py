@@ -37,7 +37,7 @@ def tight_problem(seed: int) -> SizingProblem:
 
 
 def cheapest_with(problem: SizingProblem, run: str, k: int) -> float:
-    solved = solve_sizing(replace(problem, runs={**problem.runs, run: (problem.runs[run][k],)}), narrow=False)
+    solved = solve_sizing(replace(problem, runs={**problem.runs, run: (problem.runs[run][k],)}))
     return math.inf if solved.cents is None else solved.cents
 
 
