@@ -6,6 +6,7 @@ lower multiple. Above 1 only the least flows without an upper end grow: in a win
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import replace
 
 from optimizer.model.system import System, Target
@@ -36,15 +37,30 @@ def has_upper_ends(system: System) -> bool:
     return any(target.low_m3_s > 0.0 and target.high_m3_s is not None for target in system.all_targets)
 
 
-def with_margin(system: System, margin: float) -> System:
-    """Return the system with the minimum flows raised by a share, as far as its upper end goes, in every setting."""
-    settings = tuple(replace(one, targets=_raised(one.targets, margin)) for one in system.settings)
-    return replace(system, targets=_raised(system.targets, margin), settings=settings)
+Asked = tuple[str, str]  # the mode, or nothing where there are none, and the target's name
 
 
-def _raised(targets: tuple[Target, ...], margin: float) -> tuple[Target, ...]:
-    def least(target: Target) -> float:
-        low = target.low_m3_s * (1.0 + margin)
-        return low if target.high_m3_s is None else min(low, target.high_m3_s)
+def with_margin(system: System, margin: float, spared: Container[Asked] = ()) -> System:
+    """Return the system with the minimum flows raised by a share, as far as its upper end goes, in every setting.
 
-    return tuple(replace(target, low_m3_s=least(target)) for target in targets)
+    Those that are `spared` stay as they are.
+    """
+    settings = tuple(replace(one, targets=_raised(one.name, one.targets, margin, spared)) for one in system.settings)
+    return replace(system, targets=_raised("", system.targets, margin, spared), settings=settings)
+
+
+def growing(system: System) -> tuple[Asked, ...]:
+    """Return what a margin raises, target by target and mode by mode."""
+    modes = [(one.name, one.targets) for one in system.settings] or [("", system.targets)]
+    return tuple((mode, each.run) for mode, targets in modes for each in targets if _grown(each, 1.0) > each.low_m3_s)
+
+
+def _raised(mode: str, targets: tuple[Target, ...], margin: float, spared: Container[Asked]) -> tuple[Target, ...]:
+    return tuple(
+        each if (mode, each.run) in spared else replace(each, low_m3_s=_grown(each, margin)) for each in targets
+    )
+
+
+def _grown(target: Target, margin: float) -> float:
+    low = target.low_m3_s * (1.0 + margin)
+    return low if target.high_m3_s is None else min(low, target.high_m3_s)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from optimizer.choices.scaled import with_margin
+from optimizer.choices.scaled import Asked, growing, with_margin
 from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
 from optimizer.search.answer import Answer
@@ -45,32 +45,84 @@ def by_margins(
 ) -> Answer:
     """Return the plan of the least margin that works often enough: no proof that nothing cheaper does.
 
-    Where a margin has no plan any more, the one in the middle between it and the one before is tried as the last.
+    All targets are raised together, but one where only the others have a plan; once it works often enough those one by
+    one without which it does so for less. Where a margin has no plan any more, the one in the middle between it and
+    the one before is tried as the last.
     """
-    from optimizer.search.studies.promise import promise_of
-
-    best: tuple[float, Answer] | None = None
+    look = _Look(question, first, asked, plain)
     waiting, before, halved = list(margins), 0.0, False
     while waiting:
         margin = waiting.pop(0)
         if margin and question.clock.over:
             break
-        found = first if margin == 0.0 else _with_margin(question, first, margin, plain)
-        if not found.found:
+        if not look.at(margin):
             waiting, halved = [] if halved else [0.5 * (before + margin)], True
             continue
         before = margin
-        works = promise_of(question.system, found.plan, question.clock)
-        if works is not None and works[0] >= asked:
-            return _working(found, first, asked, works)
-        if works is not None and (best is None or works[0] > best[0]):
-            best = works[0], found
-    return none_so_certain(first, asked, best)
+        if look.works is not None:
+            look.spare_more(margin, waiting[:1])
+            return _working(look.found, first, asked, look.works)
+    return none_so_certain(first, asked, look.best)
 
 
-def _with_margin(question: Question, first: Answer, margin: float, plain: Callable[[Question], Answer]) -> Answer:
-    wanted = with_margin(question.system, margin)
-    return plain(replace(question, system=wanted, share=0.5, floor_cents=first.bound_cents or 0))
+@dataclass
+class _Look:
+    """Plans of margins one after the other; `found` is the last, `works` how often it does, if that is enough."""
+
+    question: Question
+    first: Answer
+    asked: float
+    plain: Callable[[Question], Answer]
+    spared: frozenset[Asked] = frozenset()
+    best: tuple[float, Answer] | None = None  # the plan that works most often
+    works: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        self.found = self.first
+
+    def at(self, margin: float) -> bool:
+        """Look for the plan of a margin; return whether there is one."""
+        for spared in (self.spared, *self._sparing_one()) if margin else (self.spared,):
+            found = self._plan(margin, spared) if margin else self.first
+            if found.found:
+                self.found, self.spared, self.works = found, spared, self._works(found)
+                return True
+            if self.question.clock.over:
+                break
+        return False
+
+    def spare_more(self, margin: float, higher: Sequence[float]) -> None:
+        """Look for cheaper plans that work often enough without a target raised, if need be with a higher margin."""
+        raised = growing(self.question.system)
+        for one in raised if margin else ():
+            spared = self.spared | {one}
+            for each in (margin, *higher) if self.spared < spared < set(raised) else ():
+                if self.question.clock.over or (self.found.cents or 0) <= (self.first.bound_cents or 0):
+                    return
+                found = self._plan(each, spared, self.found.cents)
+                works = self._works(found) if found.found and (found.cents or 0) < (self.found.cents or 0) else None
+                if works is not None:
+                    self.found, self.spared, self.works, margin, higher = found, spared, works, each, ()
+                    break
+
+    def _sparing_one(self) -> list[frozenset[Asked]]:
+        raised = [one for one in growing(self.question.system) if one not in self.spared]
+        return [self.spared | {one} for one in raised] if len(raised) > 1 else []
+
+    def _plan(self, margin: float, spared: frozenset[Asked], ceiling_cents: int | None = None) -> Answer:
+        system = with_margin(self.question.system, margin, spared)
+        limits = [each for each in (self.question.ceiling_cents, ceiling_cents) if each is not None]
+        ceiling, floor = min(limits, default=None), self.first.bound_cents or 0
+        return self.plain(replace(self.question, system=system, share=0.5, ceiling_cents=ceiling, floor_cents=floor))
+
+    def _works(self, found: Answer) -> tuple[float, float] | None:
+        """Return how often a plan works, if that is often enough."""
+        from optimizer.search.studies.promise import promise_of
+
+        works = promise_of(self.question.system, found.plan, self.question.clock)
+        if works is not None and (self.best is None or works[0] > self.best[0]):
+            self.best = works[0], found
+        return works if works is not None and works[0] >= self.asked else None
 
 
 def _working(found: Answer, first: Answer, asked: float, works: tuple[float, float]) -> Answer:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
 from said import said
 
 from optimizer.model.plan import Plan, Status
+from optimizer.model.system import Setting
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
@@ -22,6 +23,48 @@ from optimizer.search.watch import Watch
 def answer(cents: int | None) -> Answer:
     status = Status.INFEASIBLE if cents is None else Status.OPTIMAL
     return Answer(Plan(status, cents, cents, "USD", {}, {}, {}, material_cents=cents), cents, cents)
+
+
+@dataclass
+class TwoModes:
+    """What a percent of margin adds by day and by night [cents]; None: nothing has it. Only by day is a plan risky.
+
+    There each percent of margin makes it work in 2 % more of all cases.
+    """
+
+    day_cents: int
+    night_cents: int | None
+
+    def __post_init__(self) -> None:
+        self.by_day: dict[int, float] = {1000: 0.0}  # the margin, by what a plan costs
+
+    def plain(self, question: Question) -> Answer:
+        day, night = (100 * (one.targets[0].low_m3_s / self.today - 1.0) for one in question.system.settings)
+        if self.night_cents is None and night > 1e-6:
+            return answer(None)
+        cents = 1000 + round(self.day_cents * day + (self.night_cents or 0) * night)
+        self.by_day[cents] = day
+        return answer(cents if question.ceiling_cents is None or cents < question.ceiling_cents else None)
+
+    def works(self, _: Any, plan: Plan, __: Any) -> tuple[float, float]:
+        return 0.5 + 0.02 * self.by_day[plan.material_cents or 0], 0.4
+
+
+@pytest.mark.parametrize("night_cents", [7, 500, None])
+def test_where_one_target_alone_is_risky_it_is_raised_alone(
+    night_cents: int | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    catalog = load_catalog()
+    system = load_system(data_directory("examples") / "single-return.yaml", catalog)
+    modes = tuple(Setting(name, {}, system.targets) for name in ("day", "night"))
+    shop = TwoModes(100, night_cents)
+    shop.today = system.targets[0].low_m3_s  # type: ignore[attr-defined]
+    monkeypatch.setattr(promise, "promise_of", shop.works)
+    question = Question(replace(system, targets=(), settings=modes), catalog, Watch.of(60.0))
+
+    found = margins.by_margins(question, answer(1000), 0.65, shop.plain)
+
+    assert found.cents == 2000  # 0.5 + 2 x 10 % by day, and nothing by night
 
 
 @dataclass
