@@ -27,11 +27,11 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.model.safety import SafetyReport
     from optimizer.model.seller import Seller
     from optimizer.model.system import System
-    from optimizer.search.budget import BestForBudget
     from optimizer.search.flow_search import Progress
     from optimizer.search.meters import MeteredLine
     from optimizer.search.studies.frontier import Frontier
     from optimizer.search.studies.kinds import KindOfPlan
+    from optimizer.search.studies.most_flow import BestForBudget
     from optimizer.search.studies.worth import Explanation
     from optimizer.search.two_stores import Shopping
     from optimizer.takeoff.requote import Requoted
@@ -235,9 +235,9 @@ def search(
     Without `ways_out` it is not looked for what would make a plan possible where there is none.
     The time limit is that of the whole search, its last part for what would free a plan where there is none.
     """
-    from optimizer.search.budget import till_cents, within_budget
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
+    from optimizer.search.studies.most_flow import till_cents, within_budget
     from optimizer.search.studies.ways_out import with_ways_out
     from optimizer.search.watch import Watch
     from optimizer.takeoff.take_off import Store
@@ -280,10 +280,9 @@ def most_flow(
     PlanError
         When the rules have no budget.
     """
-    from optimizer.search.budget import most_for_budget, within_budget
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
-    from optimizer.search.studies.most_flow import any_plan_of
+    from optimizer.search.studies.most_flow import any_plan_of, most_for_budget, within_budget
     from optimizer.search.watch import Watch
 
     if system.rules.budget_cents is None:

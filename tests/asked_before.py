@@ -22,7 +22,7 @@ import pytest
 from optimizer.clock import left_s
 from optimizer.documents import raster
 from optimizer.model.plan import Status
-from optimizer.search import cheapest, known_steps, unknown_pumps
+from optimizer.search import cheapest, unknown_pumps
 
 MOST = 60  # answers that are kept, with all their tables: the latest, and those that took longest
 TIME_S = 20.0  # who has less may not get an answer that took longer
@@ -110,8 +110,10 @@ def install() -> None:
     """Put it before the searches, as long as nobody has imported them by name; no picture is drawn twice either."""
     raster.png_of = lru_cache(maxsize=200)(raster.png_of)
     cheapest.find_plan = remembering(cheapest.find_plan)
-    known_steps.efficient_plans = remembering(all_at_once(known_steps.efficient_plans))
     unknown_pumps.find_any = remembering(unknown_pumps.find_any)
+    from optimizer.search.studies import frontier  # which imports the others by name
+
+    frontier.efficient_plans = remembering(all_at_once(frontier.efficient_plans))
     put = pytest.MonkeyPatch.setattr
 
     def noting(self: pytest.MonkeyPatch, target: Any, *more: Any, **words: Any) -> None:

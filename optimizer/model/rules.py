@@ -315,7 +315,7 @@ _ROWS = (
         "60 USD",
         "none",
         "what the parts list may come to",
-        "search/budget.py",
+        "search/studies/most_flow.py",
         limits=_budget_in_words,
         relaxed="a larger budget (`budget`)",
         relax=_any_budget,

@@ -26,7 +26,6 @@ from optimizer.hydraulics.chance import least_share
 from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.assemble import with_charge
 from optimizer.search.certain_speed import AtSpeed
 from optimizer.search.duty import own_duties
@@ -34,7 +33,7 @@ from optimizer.search.list_proof import ListSearch
 from optimizer.search.margins import by_margins
 from optimizer.search.options import options_of
 from optimizer.search.plan_sample import JUDGED, SAMPLE, PlanSample
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.weighed_plan import WeighedPlan
 
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published

@@ -19,12 +19,11 @@ from optimizer.search.collection import collection_held
 from optimizer.search.duty import Duty, other_pumps, own_duties
 from optimizer.search.flow_search import Progress
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.options import Options, options_of
+from optimizer.search.options import Options, as_it_stands, options_of
 from optimizer.search.posing import PosedProblem, at_speed, pose
 from optimizer.search.reach import blocked
 from optimizer.search.scarce_water import ScarceWater
-from optimizer.search.standing import as_it_stands
-from optimizer.search.telling import Telling
+from optimizer.search.watch import Telling
 from optimizer.verify.drain_back import wet_runs, wet_volume_m3
 
 NONE_IN_TIME = note("no plan in time")

@@ -11,8 +11,7 @@ from optimizer.model.plan import Plan
 from optimizer.model.safety import Verdict
 from optimizer.model.system import System
 from optimizer.search.misfit import Misfit, misfit_notes, misfits
-from optimizer.verify.buildable import assembly_of
-from optimizer.verify.check import verify_plan
+from optimizer.verify.check import assembly_of, verify_plan
 
 
 @dataclass(frozen=True, slots=True)

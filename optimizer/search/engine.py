@@ -28,8 +28,7 @@ from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
-from optimizer.search.answer import Answer
-from optimizer.search.apart import pieces_of, rest_of
+from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts
@@ -41,9 +40,8 @@ from optimizer.search.margins import with_margin_kept
 from optimizer.search.misfit import with_straights_kept
 from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
-from optimizer.search.pieces import plan_of_pieces
 from optimizer.search.pressure import with_weak_gone
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
 from optimizer.search.unknown_pumps import counts_electricity, find_any

@@ -16,9 +16,8 @@ from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.model.throttling import valve_to_set
-from optimizer.search.answer import Answer
 from optimizer.search.checks import cut_apart
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.verify.check import verify_plan
 
 LEAST_OPEN = 0.1  # of its travel; common practice, no source

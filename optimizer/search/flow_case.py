@@ -1,8 +1,12 @@
-"""A system whose flows are not known → all there is to choose from: ways of every run, fittings, speeds, settings."""
+"""A system whose flows are not known → all there is to choose from: ways of every run, fittings, speeds, settings.
+
+Of each setting the pump speeds there are, what is asked, and what that says of flows that heads give.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +18,8 @@ from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.velocity import velocity_rule
+from optimizer.choices.wants import Want, at_full_flows, least_asked, may_be_short, wants_of
+from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import Catalog
 from optimizer.model.circuits import gravity_lines
@@ -23,14 +29,12 @@ from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import collection_held
 from optimizer.search.duty import energy_cents
-from optimizer.search.flow_modes import least_of, modes_of, short_of, with_rows
 from optimizer.search.flow_posing import FlowCase, Mode, Way
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
-from optimizer.search.options import Options, options_of
+from optimizer.search.options import Options, as_it_stands, options_of
 from optimizer.search.posing import sides_of
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.run_graphs import Source, sources_of
-from optimizer.search.standing import as_it_stands
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.drains import part_volume_m3
@@ -353,3 +357,51 @@ def _weighing(material: Material, sides: Sides, name: str, low: float, high: flo
     losses_m = tuple((loss + 1) * LOSS_UNIT_M for loss in rest.losses) if counts else ()
     cents = rest.cents if counts else (rest.least(0),)
     return replace(plain, most_cents=limit.most_cents, rest=(losses_m, cents))
+
+
+def modes_of(system: System) -> tuple[Mode, ...]:
+    """Return the settings with their rows; without settings one mode, in which the speeds are to be chosen."""
+    network = system.network
+    if system.settings:
+        found = []
+        for setting in system.settings:
+            there = system.at(setting)
+            speeds = {name: pump.speed for name, pump in there.network.pumps.items()}
+            found.append(_mode(setting.name, there, (speeds,)))
+        modes = tuple(found)
+    else:
+        each = [sorted({pump.speed, *pump.speeds}) for pump in network.pumps.values()]
+        products = tuple(dict(zip(network.pumps, chosen, strict=True)) for chosen in itertools.product(*each))
+        modes = (_mode("", system, products),)
+    if not any(mode.wants for mode in modes):
+        raise PlanError("no target asks for any flow, so there is nothing to plan for")
+    return modes
+
+
+def _mode(name: str, system: System, speeds: tuple[Mapping[str, float], ...]) -> Mode:
+    return with_rows(system.network, Mode(name, (), speeds, ()), wants_of(system))
+
+
+def with_rows(network: Network, mode: Mode, more: tuple[Want, ...]) -> Mode:
+    """Return a mode with more rows, and with what they say of full flows whichever pumps are off."""
+    wants = (*mode.wants, *more)
+    each = [at_full_flows(running, wants) for running in _running(network, mode)]
+    first, *others = each
+    return replace(mode, wants=wants, rows=tuple(row for row in first if all(row in other for other in others)))
+
+
+def short_of(network: Network, modes: Sequence[Mode]) -> set[str]:
+    """Return the runs that may carry less than their heads give in some mode, whichever pumps are off."""
+    return {run for mode in modes for running in _running(network, mode) for run in may_be_short(running, mode.wants)}
+
+
+def _running(network: Network, mode: Mode) -> Iterator[Network]:
+    """Yield the plumbing for every set of pumps that may run together in a mode."""
+    for running in {frozenset(name for name, speed in speeds.items() if speed > 0.0) for speeds in mode.speeds}:
+        pumps = {name: replace(pump, speed=float(name in running)) for name, pump in network.pumps.items()}
+        yield replace(network, pumps=pumps)
+
+
+def least_of(modes: Sequence[Mode], run: str) -> float:
+    """Return the most that some mode asks of a run by itself at the least [m³/s]; 0 where none asks."""
+    return max((least_asked(mode.wants).get(run, 0.0) for mode in modes), default=0.0)

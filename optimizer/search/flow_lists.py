@@ -29,8 +29,8 @@ from optimizer.program.list_program import Chosen
 from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import SizingProblem
 from optimizer.program.through import Rest, is_tree, rests_by_packs
+from optimizer.search.assemble import plan_of_choice
 from optimizer.search.box_search import search_of
-from optimizer.search.chosen_plan import plan_of_choice
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed, reduced
 from optimizer.search.flow_case import Material, case_of, material_of
 from optimizer.search.flow_posing import Choice, FlowCase, Way

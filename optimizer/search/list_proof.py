@@ -26,8 +26,8 @@ from optimizer.search.list_lower import LowerPrices, first_lengths
 from optimizer.search.list_pick import Cutting, Pick
 from optimizer.search.list_ways import TooManyWaysError, Way
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
-from optimizer.search.telling import Told
 from optimizer.search.told_ways import ToldWays
+from optimizer.search.watch import Told
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own

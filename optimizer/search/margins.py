@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from optimizer.choices.scaled import Asked, growing, with_margin
 from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
-from optimizer.search.answer import Answer
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 
 
 def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) -> Answer:

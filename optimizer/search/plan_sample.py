@@ -15,7 +15,7 @@ from optimizer.model.system import System
 from optimizer.search.balanced_draws import balanced, spread
 from optimizer.search.checks import verdicts
 from optimizer.search.question import Question
-from optimizer.search.telling import Telling
+from optimizer.search.watch import Telling
 from optimizer.search.weighed_plan import WeighedPlan
 from optimizer.verify.chance import Cases, works_known
 

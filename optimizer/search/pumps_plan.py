@@ -40,10 +40,8 @@ from optimizer.search.list_proof import ListSearch
 from optimizer.search.options import Options, options_of
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, loss_units, pose, sides_of
 from optimizer.search.station import PumpsChoice, at_other_speeds, pumps_choices
-from optimizer.search.telling import Telling
-from optimizer.search.terms import TIME_LIMIT_S, Terms
-from optimizer.search.unknown_flows import UnknownSearch, find_unknown
-from optimizer.search.watch import Watch
+from optimizer.search.unknown_flows import TIME_LIMIT_S, Terms, UnknownSearch, find_unknown
+from optimizer.search.watch import Telling, Watch
 
 NO_ELECTRICITY = note("electricity not counted")
 _PUMPS = "all pumps"  # the run that stands for them in the program

@@ -11,6 +11,7 @@ import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypedDict
 
 from optimizer.choices.valve_slots import cheapest_valve_cents
 from optimizer.clock import TimeIsUp, limited, unlimited
@@ -21,9 +22,9 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.reduced import ReducedCosts
 from optimizer.program.relaxation import FLOW_SOLVERS
+from optimizer.search.assemble import plan_of_choice
 from optimizer.search.box_search import search_of
 from optimizer.search.box_tree import shape_of
-from optimizer.search.chosen_plan import plan_of_choice
 from optimizer.search.flow_bound import QuickBound, least_energy_cents, narrowed, reduced, translated
 from optimizer.search.flow_case import (
     Limit,
@@ -37,11 +38,8 @@ from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress, SearchState, preferred_speeds
 from optimizer.search.flow_tightening import Box, free_box
-from optimizer.search.options import Options
-from optimizer.search.reach import within_rules
-from optimizer.search.standing import as_it_stands
-from optimizer.search.terms import TIME_LIMIT_S
-from optimizer.search.too_little_head import too_little_head
+from optimizer.search.options import Options, as_it_stands
+from optimizer.search.reach import too_little_head, within_rules
 from optimizer.verify.allowance import Allowance
 
 _FIRST_WAYS = 120  # how many ways the quick search sees
@@ -53,6 +51,19 @@ SO_FAR, NONE_AT_ALL = "best so far", "none at all cheaper"
 _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
 _DEAR = 1.35  # times what no plan costs less than: a better first plan is looked for, and a tree not searched at once
+TIME_LIMIT_S = 60.0  # where none is named
+
+
+class Terms(TypedDict, total=False):
+    """The keywords of `find_unknown`, which `find_one` and `find_any` hand on; the defaults are its own."""
+
+    solver: str | None
+    time_limit_s: float
+    progress: Progress | None
+    cutoff_cents: int | None
+    any_plan: bool
+    allowances: tuple[Allowance, ...]
+    floor_cents: int
 
 
 @dataclass(frozen=True)

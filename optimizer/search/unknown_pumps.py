@@ -24,8 +24,7 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress
 from optimizer.search.pressure import with_pump_borne
 from optimizer.search.pumps_plan import find_one
-from optimizer.search.terms import TIME_LIMIT_S, Terms
-from optimizer.search.unknown_flows import SO_FAR, UnknownSearch
+from optimizer.search.unknown_flows import SO_FAR, TIME_LIMIT_S, Terms, UnknownSearch
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
 _SAME_SPEED = 1e-6

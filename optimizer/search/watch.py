@@ -1,9 +1,13 @@
-"""The clock of work that takes several searches: how long is left, what is told of it, was it stopped by hand."""
+"""The clock of work that takes several searches: how long is left, what is told of it, was it stopped by hand.
+
+How a search with known flows is told as it goes: the best list so far and what none costs less than, closing in.
+"""
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -12,6 +16,7 @@ from optimizer.model.note import Note, note
 from optimizer.search.flow_search import TIME_CAME, Progress
 
 _LEAST_S = 0.5  # a search with less time than this is not begun
+Told = Callable[[str, float, float], None]  # stage, best so far (endless: none), what nothing costs less than [cents]
 
 
 @dataclass
@@ -69,3 +74,25 @@ class Watch:
                 raise clock.TimeIsUp from None
 
         return told
+
+
+@dataclass
+class Telling:
+    """Tells whoever listens; the best never rises and the bound never falls, as both stay true once they are found.
+
+    `outside_cents` is what no plan costs less than that is not looked at yet [cents].
+    """
+
+    progress: Progress | None = None
+    best_cents: float = math.inf
+    bound_cents: float = 0.0
+    outside_cents: float = math.inf
+
+    def say(self, stage: str, best_cents: float = math.inf, bound_cents: float = 0.0) -> None:
+        """Tell of a stage, with what is known by now of the whole search."""
+        self.best_cents = min(self.best_cents, best_cents)
+        self.bound_cents = max(self.bound_cents, min(bound_cents, self.outside_cents, self.best_cents))
+        if self.progress is not None:
+            best = None if math.isinf(self.best_cents) else int(self.best_cents)
+            bound = None if not 0.0 < self.bound_cents < math.inf else math.ceil(self.bound_cents)
+            self.progress(stage, best, bound)

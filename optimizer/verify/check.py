@@ -1,27 +1,36 @@
 """A plan checked: the plumbing rebuilt from it, its valves set, and the network solved without the solver's numbers.
 
 One check for every plan: whatever sets the valves (`settings` on a pumped tree, `openings` anywhere), every setting of
-the owner is solved as a network, and what comes out is compared with every target, every limit and all that is unsafe.
+the owner is solved as a network, and what comes out is compared with every target, every limit and all that is unsafe,
+and whether the changed stretches can be put together (`joints.closing`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from optimizer.choices.velocity import velocity_rule, with_carried
 from optimizer.choices.wants import wants_of
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import Conditions, conditions_of, solve_network
 from optimizer.hydraulics.network import NetworkSolution
+from optimizer.joints.closing import Assembly, assembly
 from optimizer.model.catalog import PIPES, Kind
 from optimizer.model.circuits import circuits, has_pump
 from optimizer.model.network import Network, Run
 from optimizer.model.note import Note, note
-from optimizer.model.plan import DemandCheck, Plan, SettingFlows, ValveSetting, Verification, planned_networks
+from optimizer.model.plan import (
+    DemandCheck,
+    Plan,
+    SettingFlows,
+    ValveSetting,
+    Verification,
+    planned_network,
+    planned_networks,
+)
 from optimizer.model.system import System, Target
-from optimizer.verify.buildable import with_assembly
 from optimizer.verify.openings import TOLERANCE, Duty, pump_wants, velocity_wants
 from optimizer.verify.safety import with_safety
 from optimizer.verify.settings import with_openings
@@ -183,3 +192,30 @@ def _shut(valves: tuple[ValveSetting, ...]) -> Iterator[Note]:
     for valve in valves:
         if valve.opening <= 0:
             yield note("valve shut", run=valve.run)
+
+
+def assembly_of(system: System, plan: Plan) -> Assembly:
+    """Return how a plan is put together; its network is the one that it was made for."""
+    stood = plan.stands or system.network
+    return assembly(stood, planned_network(system.network, plan), bend=system.rules.bend_to_fit)
+
+
+def with_assembly(system: System, plan: Plan, found: Verification) -> Verification:
+    """Return a verification that fails by every joint that nothing lets close as well."""
+    planned = planned_network(system.network, plan)
+    stuck = assembly_of(system, plan).stuck
+    if not stuck:
+        return found
+    told = tuple(_stuck(planned, run, joint) for run, joint in stuck)
+    return replace(found, passed=False, failures=(*found.failures, *dict.fromkeys(told)))
+
+
+def _stuck(network: Network, name: str, joint: int) -> Note:
+    run = network.runs[name]
+    return note("nothing lets it close", run=name, first=_beside(run, joint - 1), last=_beside(run, joint))
+
+
+def _beside(run: Run, index: int) -> str:
+    if 0 <= index < len(run.parts):
+        return f"the {run.parts[index].words}"
+    return f"the tee at {(run.start if index < 0 else run.end).point}"

@@ -13,11 +13,10 @@ from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
-from optimizer.search.apart import pieces_of, rest_of
+from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
 from optimizer.search.checks import verdicts
 from optimizer.search.engine import solve
 from optimizer.search.flow_case import prepare
-from optimizer.search.pieces import plan_of_pieces
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 

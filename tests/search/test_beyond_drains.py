@@ -17,7 +17,7 @@ from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.search.beyond_drains import too_much_asked
+from optimizer.search.no_plan import too_much_asked
 from optimizer.units import parse_flow
 from optimizer.verify.allowance import flow_limits_m3_s
 

@@ -12,7 +12,7 @@ from optimizer import pipeline
 from optimizer.hydraulics import solve_network
 from optimizer.model.checks import Check
 from optimizer.model.system import System
-from optimizer.search.beyond_drains import too_much_asked
+from optimizer.search.no_plan import too_much_asked
 from optimizer.verify.coming_down import down_shares, least_down
 from optimizer.verify.running import running
 

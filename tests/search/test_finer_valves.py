@@ -11,10 +11,9 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.finer_valves import LEAST_OPEN
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 

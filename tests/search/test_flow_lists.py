@@ -22,7 +22,7 @@ from optimizer.choices.velocity import with_carried
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.plan import Status
 from optimizer.model.system import System
-from optimizer.search.chosen_plan import plan_of_choice
+from optimizer.search.assemble import plan_of_choice
 from optimizer.search.engine import solve
 from optimizer.search.flow_case import Material, case_of, material_of, prepare
 from optimizer.search.flow_lists import by_list

@@ -12,9 +12,8 @@ from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies import kinds
 from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan
 from optimizer.search.watch import Watch

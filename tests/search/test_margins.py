@@ -14,8 +14,7 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.places import data_directory
 from optimizer.read.systems import load_system
 from optimizer.search import margins
-from optimizer.search.answer import Answer
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies import promise
 from optimizer.search.watch import Watch
 

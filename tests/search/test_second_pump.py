@@ -27,7 +27,7 @@ from optimizer.pipeline import report, requote, search, settings_card, take_off
 from optimizer.search.cheapest import find_plan
 from optimizer.search.flow_posing import Choice, FlowCase
 from optimizer.search.second_pump import with_second_pump
-from optimizer.verify.pump_stops import pump_stops
+from optimizer.verify.remarks import pump_stops
 from optimizer.verify.running import running
 from optimizer.verify.shut_off import shut_off_pressures_pa
 from optimizer.wording.notes import notes_words

@@ -10,7 +10,7 @@ from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
 from optimizer.model.plan import Status
-from optimizer.search.telling import Telling
+from optimizer.search.watch import Telling
 
 SEED = 3  # of a tree whose cheapest list is proved only by all ways of its runs
 Line = tuple[str, int | None, int | None]

@@ -20,10 +20,9 @@ from optimizer.joints.bores import run_steps
 from optimizer.model.catalog import PIPES
 from optimizer.model.network import Part
 from optimizer.model.plan import Status
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.options import Options, options_of
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies.frontier import Frontier, best_for_budget, frontier
 from optimizer.search.watch import Watch
 from optimizer.takeoff.fitted import RunEnds

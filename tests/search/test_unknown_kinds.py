@@ -15,11 +15,10 @@ from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.flow_case import prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan
 from optimizer.search.studies.worth import bought_counts, change_worths, price_limits
 from optimizer.search.watch import Watch

@@ -19,10 +19,9 @@ from optimizer.hydraulics import Variation, compile_network, conditions_of, solv
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.system import Setting, System, Target
 from optimizer.pipeline import search
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
 from optimizer.search.flow_search import TIME_CAME
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies.how_far import STEP, best_reach
 from optimizer.search.studies.ways_out import with_ways_out
 from optimizer.search.unknown_pumps import find_any

@@ -12,8 +12,8 @@ from small_aquaria import catalog
 from optimizer.clock import TimeIsUp, limited
 from optimizer.read.systems import load_system
 from optimizer.verify import reach
-from optimizer.verify.furthest import furthest
 from optimizer.verify.openings import Settled, settle
+from optimizer.verify.reach import furthest
 
 MODES = """
 system: Two tanks on one pump, invented

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 
 
 def with_cuts(system: System, most_cuts: int | None) -> System:

@@ -1,6 +1,6 @@
 """Cost against reach: every plan worth its money from "as it is" to "the most this catalog can do", each one checked.
 
-Where there are tables of all efficient plans (`known_steps`) they are looked at one after the other. Elsewhere the
+Where there are tables of all efficient plans (`efficient_plans`) they are looked at one after the other. Elsewhere the
 cheapest plan for one multiple of the targets after the other is asked for. One that was proved the cheapest at a
 multiple, and that the network says reaches a larger one, is the cheapest for all between. What lies between two plans
 is looked at in the middle, the widest gap first, below the cost of the upper plan; so what is there when the time ends
@@ -12,18 +12,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from optimizer.choices.demands import KnownFlows, flows_if_known
 from optimizer.choices.scaled import scaled
 from optimizer.clock import TimeIsUp, limited
+from optimizer.hydraulics import pump_head_m
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
+from optimizer.program.merge import EfficientSelection, efficient_selections
+from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
+from optimizer.search.assemble import plan_of
 from optimizer.search.checks import cut_apart, verdicts
+from optimizer.search.duty import Duty, duties
 from optimizer.search.engine import solve
-from optimizer.search.known_steps import efficient_plans
-from optimizer.search.question import Question
+from optimizer.search.options import Options, options_of
+from optimizer.search.posing import PosedProblem, pose
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies.how_far import STEP, PlannedReach, best_reach, planned_reach
 from optimizer.search.unknown_flows import NONE_AT_ALL
 from optimizer.search.watch import Watch
@@ -35,6 +41,8 @@ _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
 _NOT_ALL, _NO_ELECTRICITY = note("not all looked at"), note("pumps not counted")
+_HALVINGS = 18
+_MOST = 20.0  # no step goes beyond this multiple of the minimum flows
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,3 +392,58 @@ class _Frontier:
 
 def _considered(some_left_out: bool) -> Note | None:
     return note("of those considered") if some_left_out else None
+
+
+def efficient_plans(system: System, catalog: Catalog, least_gain: float) -> Iterator[Plan] | None:
+    """Return the efficient plans by rising cost, from the cheapest to the one that reaches the most.
+
+    Efficient means: at the minimum flows, no other plan is both no dearer and needs no more head. The pump is at its
+    fastest setting. Steps that by their head reach less than `least_gain` more than the one before are left out.
+    None where the flows are not known beforehand, or not by the pump's head alone: then there are no such tables.
+    """
+    flows = flows_if_known(system)
+    if flows is None or flows.others or not flows.pump:
+        return None
+    options = options_of(system, catalog, flows.flows_m3_s, flows_m3_s=flows.flows_m3_s)
+    duty = duties(system.network.pumps[flows.pump], system.rules)[0]
+    posed = pose(options, flows, duty.speed, bounded=False)
+    if not all(posed.problem.runs.values()):
+        return iter(())
+    return _walk(options, flows, posed, duty, efficient_selections(posed.problem), least_gain)
+
+
+def _walk(
+    options: Options,
+    flows: KnownFlows,
+    posed: PosedProblem,
+    duty: Duty,
+    selections: tuple[EfficientSelection, ...],
+    least_gain: float,
+) -> Iterator[Plan]:
+    about = 0.0
+    for selection in selections:
+        estimate = _estimate(flows, duty, selection.need * LOSS_UNIT_M)
+        if estimate >= about * (1 + least_gain):
+            about = estimate
+            yield _plan(options, posed, duty, selection)
+
+
+def _estimate(flows: KnownFlows, duty: Duty, need_m: float) -> float:
+    """Return about what multiple of the minimum flows a head need at them allows; only good for an order."""
+    lift = min(path.lift_m for path in flows.paths)
+
+    def holds(scale: float) -> bool:
+        return bool(pump_head_m(duty.pump, scale * flows.total_m3_s, duty.speed) - lift >= need_m * scale**1.85)
+
+    low, high = 0.0, _MOST
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low
+
+
+def _plan(options: Options, posed: PosedProblem, duty: Duty, found: EfficientSelection) -> Plan:
+    selection = Selection(
+        Outcome.OPTIMAL, found.run_choice, found.tee_choice, found.cents, found.cents, "merged tables"
+    )
+    return plan_of(options, posed, selection, duty)

@@ -13,10 +13,9 @@ from optimizer.model.network import Network
 from optimizer.model.note import Note
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 from optimizer.verify.reach import Reach, best_speeds

@@ -14,14 +14,12 @@ from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status, planned_networks
 from optimizer.model.rules import QUIET_M_S
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.checks import cut_apart, verdicts
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.studies.cuts import fewest_cuts
-from optimizer.search.studies.kept import pipe_kept
 from optimizer.search.studies.promise import works_in
-from optimizer.search.studies.sensible import OFTEN, sensible
+from optimizer.search.studies.sensible import OFTEN, pipe_kept, sensible
 from optimizer.search.watch import Watch
 from optimizer.verify.reach import is_joined, present_networks, reach_of
 

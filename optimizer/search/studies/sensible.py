@@ -13,17 +13,15 @@ from dataclasses import replace
 from optimizer.choices.demands import flows_if_known
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
-from optimizer.model.catalog import JOINERS, PIPES
+from optimizer.model.catalog import JOINERS, PIPES, Kind
 from optimizer.model.kinds import MACHINES
 from optimizer.model.network import Condition, Network, Part, Run
 from optimizer.model.note import note
 from optimizer.model.plan import Plan
 from optimizer.model.rules import LARGER_SIZES, QUIET_M_S
 from optimizer.model.system import System
-from optimizer.search.answer import Answer
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
-from optimizer.search.studies.kept import pipe_kept
+from optimizer.search.question import Answer, Question
 
 OFTEN = 0.8  # of all cases: what a careful person would ask for; common practice, no source
 _MOST_SIZES = 2  # of pipe that is bought
@@ -149,3 +147,27 @@ def _torn_out(run: Run, size: str) -> Run:
 def _few_sizes(plan: Plan) -> bool:
     bought = [part for run in plan.runs.values() for part in run.parts if part.kind in PIPES and not part.existing]
     return len({part.ends[0].size for part in bought}) <= _MOST_SIZES
+
+
+def pipe_kept(system: System, but: frozenset[Kind] = frozenset()) -> System:
+    """Return the system with all parts kept but what must go, is not connected yet, or is of these kinds."""
+
+    def kept(run: Run) -> Run:
+        may = (Condition.MAY_CHANGE,)
+        return replace(
+            run,
+            parts=tuple(
+                replace(part, condition=Condition.KEEP)
+                if part.condition in may and part.kind not in but | {Kind.OPEN_JOINT}
+                else part
+                for part in run.parts
+            ),
+        )
+
+    network = system.network
+    tees = {
+        name: replace(tee, condition=Condition.KEEP) if tee.condition is Condition.MAY_CHANGE else tee
+        for name, tee in network.tees.items()
+    }
+    runs = {name: kept(run) for name, run in network.runs.items()}
+    return replace(system, network=replace(network.with_runs(runs), tees=tees))

@@ -20,11 +20,10 @@ from optimizer.model.network import Condition, Network, Part
 from optimizer.model.note import Note
 from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System, Target
-from optimizer.search.answer import Answer
 from optimizer.search.assemble import changes_of
 from optimizer.search.checks import cut_apart
 from optimizer.search.engine import solve
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.watch import Watch
 from optimizer.units import show_flow
 from optimizer.verify.check import verify_plan
