@@ -372,10 +372,9 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
     from optimizer.verify.floor import floor_facts
-    from optimizer.verify.remarks import with_other_states
-    from optimizer.verify.sensitivity import touchy_valves
+    from optimizer.verify.remarks import touchy_valves, with_other_states
+    from optimizer.verify.safety import with_upper_ends
     from optimizer.verify.settings import with_openings
-    from optimizer.verify.upper_ends import with_upper_ends
     from optimizer.wording.notes import notes_words
 
     as_written = None
@@ -406,7 +405,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
 
 def with_nearest(found: PlanReport, catalog: Catalog) -> PlanReport:
     """Return a report that also tells plans next to it by cost, where its search had any at hand that pass."""
-    from optimizer.search.studies.nearest import nearest_beyond
+    from optimizer.search.studies.promise import nearest_beyond
     from optimizer.search.watch import Watch
 
     return replace(found, nearest=nearest_beyond(found.system, found.plan, catalog, Watch.of(TIME_LIMIT_S)))

@@ -16,8 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import PlanError
-from optimizer.program.fronts import Front, stairs
-from optimizer.program.merge import MergedTables, Tree, greatest_head
+from optimizer.program.merge import Front, MergedTables, Tree, greatest_head, stairs
 from optimizer.program.problem import SizingProblem, State
 from optimizer.program.reduced import ReducedCosts
 

@@ -33,8 +33,7 @@ from optimizer.program.flow_problem import (
     RelaxedSelection,
 )
 from optimizer.search.flow_ranges import is_one_way
-from optimizer.search.run_curves import CurveTable, PumpGain, RunCurve
-from optimizer.search.tee_curves import TeeCurves
+from optimizer.search.run_curves import CurveTable, PumpGain, RunCurve, TeeCurves
 from optimizer.verify.allowance import Allowance
 from optimizer.verify.drain_back import wet_runs
 from optimizer.verify.openings import Duty, velocity_wants

@@ -10,7 +10,7 @@ from optimizer.clock import look
 from optimizer.model.network import Run
 from optimizer.search.flow_posing import FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, by_mass, is_one_way, pump_of
-from optimizer.search.tee_curves import TeeCurves
+from optimizer.search.run_curves import TeeCurves
 
 Box = Mapping[tuple[str, int], Range]
 _ROUNDS = 4

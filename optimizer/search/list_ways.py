@@ -22,7 +22,7 @@ import numpy as np
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.graph import FREE, Arc, EndState
 from optimizer.model.catalog import CatalogItem, Kind
-from optimizer.program.fronts import stairs
+from optimizer.program.merge import stairs
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.list_tapes import Mark, Numbers, Tapes

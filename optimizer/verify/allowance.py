@@ -25,9 +25,8 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     tank_key,
 )
-from optimizer.verify.drains import gravity_capacity_m3_s
-from optimizer.verify.drawn_from import starts
-from optimizer.verify.level_tanks import carried_m3_s, drains_of, has_drains, most_over_edge_m3_s
+from optimizer.verify.drains import carried_m3_s, drains_of, gravity_capacity_m3_s, has_drains, most_over_edge_m3_s
+from optimizer.verify.into_sumps import starts
 from optimizer.verify.running import STILL_M3_S, Running, running_pump_runs
 
 _LEAST_M3_S = 1e-6  # the head over an edge rises without end at rest

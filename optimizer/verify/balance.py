@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.network import Network, PointKind
 from optimizer.model.tanks import Tank
-from optimizer.verify.drains import drain_capacity_m3_s
-from optimizer.verify.level_tanks import drains_of
+from optimizer.verify.drains import drain_capacity_m3_s, drains_of
 
 if TYPE_CHECKING:
     from optimizer.model.system import System

@@ -18,14 +18,12 @@ from optimizer.model.safety import PumpRange
 from optimizer.model.system import System, Target
 from optimizer.model.tanks import DrainMode, Tank
 from optimizer.verify.drain_back import inflow_m3_s
-from optimizer.verify.drains import trimmed_opening
-from optimizer.verify.level_tanks import drains_of
-from optimizer.verify.limits import NOTHING_M3_S, SCATTER, MeterLimits, limits_of
+from optimizer.verify.drains import drains_of, trimmed_opening
+from optimizer.verify.limits import CLOG, NOTHING_M3_S, SCATTER, MeterLimits, Trials, limits_of, trials_of
 from optimizer.verify.running import Running, running
 from optimizer.verify.safe_range import safe_ranges
 from optimizer.verify.safety import unsafe_when
 from optimizer.verify.settings import with_openings
-from optimizer.verify.trials import CLOG, Trials, trials_of
 
 MOST_KEPT = 40_000  # runs of compiled networks that are kept: some 80 MB
 _FEWER_SAMPLES = 96  # at speeds that nobody asked for

@@ -22,8 +22,7 @@ from optimizer.model.system import System
 from optimizer.model.tanks import Tank
 from optimizer.verify.balance import balances
 from optimizer.verify.drain_back import drain_back, tank_key
-from optimizer.verify.drains import gravity_capacity_m3_s
-from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
+from optimizer.verify.drains import carried_m3_s, drains_of, gravity_capacity_m3_s, most_over_edge_m3_s, over_edge_m
 from optimizer.verify.running import STILL_M3_S, Running, running_pump_runs
 
 _OTHER_WAY, _EXPONENT = 2.0, 1.75

@@ -29,8 +29,7 @@ from optimizer.model.circuits import inflow_coefficients as inflow_of
 from optimizer.model.network import Network, Point, PointKind, Run
 from optimizer.model.note import Note, note
 from optimizer.model.tanks import Drain, DrainMode, Tank
-from optimizer.verify.drains import part_volume_m3
-from optimizer.verify.level_tanks import over_edge_m
+from optimizer.verify.drains import over_edge_m, part_volume_m3
 
 PIPE = "pipe and fittings"
 DEVICE_VOLUME = "device volume"

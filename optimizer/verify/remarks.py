@@ -1,6 +1,6 @@
 """A plumbing with its drains → what is safe as planned, and yet to be minded, each as a note.
 
-So is what happens when one of several pumps stops.
+So is what happens when one of several pumps stops, and which valves stand nearly shut.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from optimizer.errors import NetworkError
+from optimizer.hydraulics import Handles
 from optimizer.hydraulics.lift import barely_lifting
 from optimizer.hydraulics.outlets import drawn_along
 from optimizer.hydraulics.steady import other_states, state_notes
@@ -18,16 +19,20 @@ from optimizer.model.doubt import doubt_of
 from optimizer.model.kinds import BENDS
 from optimizer.model.network import Network, PointKind, Run
 from optimizer.model.note import Note, note
-from optimizer.model.plan import Plan, Verification, planned_networks
+from optimizer.model.plan import Plan, ValveSetting, Verification, planned_networks
 from optimizer.model.system import System
 from optimizer.model.tanks import Tank
 from optimizer.verify.drain_back import gross_inflow_m3_s, inflow_coefficients, inflow_m3_s, pumped_runs
-from optimizer.verify.level_tanks import carried_m3_s, drains_of, over_edge_m
+from optimizer.verify.drains import carried_m3_s, drains_of, over_edge_m
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs, running, running_pump_runs
 from optimizer.verify.settings import with_openings
 
 _SAME = 1e-3  # of a flow: as near as two solutions of a network come to each other
 MARGIN = 1.25  # of drains: with less to spare than this they are close to what they carry; common practice, no source
+QUARTER = 0.25  # of its travel: below, a valve is noisy, drifts and clogs; common practice, no source
+_BALL_STEP = 5.0 / 90.0  # 5° of the quarter turn
+_TURNS_STEP = 1.0 / 16.0  # of the turns of a gate or globe valve
+_ROTARY = frozenset({Kind.BALL_VALVE, Kind.TRUE_UNION_BALL_VALVE})
 
 
 def warnings_of(system: System, after: Running) -> list[Note]:
@@ -221,3 +226,35 @@ def _checked(run: Run) -> bool:
 def _without_check(network: Network, run: Run) -> Network:
     parts = tuple(part for part in run.parts if part.kind not in CHECKS)
     return network.with_runs({run.name: replace(run, parts=parts)})
+
+
+def touchy_valves(network: Network, valves: tuple[ValveSetting, ...]) -> Iterator[Note]:
+    """Yield how far a small turn moves the flow of every valve that stands open less than a quarter of its travel.
+
+    Parameters
+    ----------
+    network
+        The plumbing with its valves where they are to stay.
+    valves
+        How they are set.
+    """
+    near_shut = [setting for setting in valves if 0.0 < setting.opening < QUARTER]
+    if not near_shut:
+        return
+    try:
+        handles = Handles(network)
+    except NetworkError:
+        return
+    for setting in near_shut:
+        part = network.runs[setting.run].parts[setting.part_index]
+        step = _BALL_STEP if part.kind in _ROTARY else _TURNS_STEP
+        try:
+            now, wider = (
+                abs(handles.turned_m3_s(setting.run, setting.part_index, opening)[setting.run])
+                for opening in (setting.opening, min(1.0, setting.opening + step))
+            )
+        except NetworkError:
+            continue
+        if now > STILL_M3_S:
+            moves = "handle moves much" if part.kind in _ROTARY else "turns move much"
+            yield note(moves, run=setting.run, share=wider / now - 1.0)

@@ -30,10 +30,9 @@ from optimizer.verify.drain_back import (
     inflow_m3_s,
     lifted_runs,
 )
-from optimizer.verify.drawn_from import starts, tightest
-from optimizer.verify.into_sumps import feeding_sumps, fullest_sump
-from optimizer.verify.let_out import LetOut
-from optimizer.verify.level_tanks import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
+from optimizer.verify.drains import carried_m3_s, drains_of, most_over_edge_m3_s, over_edge_m
+from optimizer.verify.into_sumps import feeding_sumps, fullest_sump, starts, tightest
+from optimizer.verify.leaks import LetOut
 from optimizer.verify.remarks import MARGIN, house_water_m3_s
 from optimizer.verify.running import STILL_M3_S, Running, pump_runs
 from optimizer.verify.safety import about_tank

@@ -7,7 +7,7 @@ import random
 import numpy as np
 import pytest
 
-from optimizer.program.fronts import stairs
+from optimizer.program.merge import stairs
 
 
 @pytest.mark.parametrize("seed", range(50))

@@ -7,7 +7,7 @@ import pytest
 from flow_cases import random_case
 
 from optimizer.search.flow_posing import FlowCase
-from optimizer.search.tee_curves import TeeCurves
+from optimizer.search.run_curves import TeeCurves
 
 M3_S = 1.0 / 3.6e6  # of a litre an hour
 

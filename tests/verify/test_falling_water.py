@@ -36,7 +36,7 @@ from optimizer.hydraulics.weirs import weir_head_m
 from optimizer.model.circuits import fed_surfaces
 from optimizer.model.safety import SafetyCheck, Scenario, Verdict
 from optimizer.model.system import System
-from optimizer.verify.drawn_from import starts
+from optimizer.verify.into_sumps import starts
 from optimizer.verify.safety import safety_today
 from optimizer.verify.scenarios import scenarios_of
 

@@ -23,8 +23,7 @@ from optimizer.model.system import Setting, System, Target
 from optimizer.read.places import data_directory
 from optimizer.verify import card as cards_home
 from optimizer.verify.card import SettingsCard, settings_card
-from optimizer.verify.limits import SCATTER, MeterLimits, limits_of
-from optimizer.verify.trials import Trials, orifice_k, trials_of
+from optimizer.verify.limits import SCATTER, MeterLimits, Trials, limits_of, orifice_k, trials_of
 
 EXAMPLES = planned_examples.ALL
 LOW, HIGH = 1.0 - SCATTER, 1.0 + SCATTER

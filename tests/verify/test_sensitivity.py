@@ -11,7 +11,7 @@ from optimizer.model.catalog import THROTTLES
 from optimizer.model.plan import ValveSetting
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.verify.sensitivity import touchy_valves
+from optimizer.verify.remarks import touchy_valves
 from optimizer.wording.notes import note_words
 
 EXAMPLES = Path(__file__).parents[2] / "examples"

@@ -30,8 +30,7 @@ from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.safety import SafetyCheck, Verdict
 from optimizer.model.system import System
 from optimizer.verify.drain_back import wet_volume_m3
-from optimizer.verify.drawn_from import origins, starts
-from optimizer.verify.into_sumps import back_into_m3
+from optimizer.verify.into_sumps import back_into_m3, origins, starts
 from optimizer.verify.leaks import leak_places
 from optimizer.verify.safety import safety_today
 

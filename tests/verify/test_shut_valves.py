@@ -15,8 +15,7 @@ from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.units import show_flow
 from optimizer.verify.drains import together_m3_s
-from optimizer.verify.floor import floor_facts
-from optimizer.verify.shut_valves import shut_valves
+from optimizer.verify.floor import floor_facts, shut_valves
 
 LINE = """
 system: A line, invented

@@ -17,9 +17,9 @@ from optimizer.model.system import System
 from optimizer.search.checks import cut_apart, verdicts
 from optimizer.search.engine import solve
 from optimizer.search.question import Answer, Question
-from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.promise import works_in
 from optimizer.search.studies.sensible import OFTEN, pipe_kept, sensible
+from optimizer.search.studies.ways_out import fewest_cuts
 from optimizer.search.watch import Watch
 from optimizer.verify.reach import is_joined, present_networks, reach_of
 

@@ -1,6 +1,7 @@
 """Where no plan meets the targets: how far one gets, what stands in the way, which single change would free a plan.
 
 What an owner could allow is a rule, a size, a kept part or the pump, each in words and as a system.
+So is the least number of saw cuts with which there is a plan.
 """
 
 from __future__ import annotations
@@ -26,7 +27,6 @@ from optimizer.model.system import Setting, System, Target
 from optimizer.search.engine import solve
 from optimizer.search.question import Answer, Question
 from optimizer.search.reach import stays_slow
-from optimizer.search.studies.cuts import fewest_cuts
 from optimizer.search.studies.how_far import STEP, BestReach, PlannedReach, best_reach
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import all_open
@@ -316,3 +316,37 @@ def _is_held(system: System) -> bool:
 
 def _may_be_released(condition: Condition) -> bool:
     return condition is Condition.KEEP
+
+
+def with_cuts(system: System, most_cuts: int | None) -> System:
+    """Return the system with at most so many saw cuts into pipe that stands; None: any number."""
+    return replace(system, rules=replace(system.rules, most_cuts=most_cuts))
+
+
+def fewest_cuts(question: Question, found: Answer, least: int = 0) -> tuple[Answer, bool]:
+    """Return the cheapest plan with the fewest cuts, and whether it is proved that no plan has fewer.
+
+    Halves between `least` and the cuts of the best plan so far, until fewer are proved to be too few.
+
+    Parameters
+    ----------
+    question
+        As it was asked for `found`; its share of the time is that of each search.
+    found
+        A plan for the same system, whatever its cuts.
+    least
+        With fewer cuts than this there is known to be none.
+    """
+    best, proved = found, True
+    while least < best.plan.cuts:
+        middle = (least + best.plan.cuts - 1) // 2
+        fewer = None
+        if not question.clock.over:
+            words = f"at most {middle} cuts"
+            fewer = solve(replace(question, system=with_cuts(question.system, middle), words=words))
+        if fewer is not None and fewer.found:
+            best = fewer
+        else:
+            proved = proved and fewer is not None and fewer.proved_none
+            least = middle + 1
+    return best, proved
