@@ -115,7 +115,7 @@ def stages_of(
     cells = cells_of(run, bins)
     tees = [(key, problem.tees[point]) for key, point in _ends(run) if point in problem.tees]
     tees = [(key, tee) for key, tee in tees if any(choice.loss is not None for choice in tee.alternatives)]
-    alone = not run.settings and not tees and not run.throttled and not run.one_way
+    alone = not run.settings and not tees and not run.one_way
     drop = (heads[run.start][0] - heads[run.end][1], heads[run.start][1] - heads[run.end][0]) if alone else None
     found = [_stage(RUN, run, run.alternatives, cells, drop)]
     if run.settings:

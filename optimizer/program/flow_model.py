@@ -59,7 +59,7 @@ def build_flow_model(problem: FlowProblem, bins: Mapping[str, Sequence[float]], 
 
     Sets        n points, r runs, s stages of r (plumbing, pump, tees), k alternatives of s, b bins of r's flow
     Parameters  demand[n], head bounds, lines m q + c under and over the loss of k in b, cost[k] in cents
-    Variables   x[s,k], z[r,b] in {0, 1}; H[n]; w[s,k,b], t[s,k,b] >= 0; h[s,k,b] [m]; v[r] what a valve takes
+    Variables   x[s,k], z[r,b] in {0, 1}; H[n]; w[s,k,b], t[s,k,b] >= 0; h[s,k,b] [m]; v[r] at a shut check
                 f[s,k,b] = low[k,b] w + (high[k,b] - low[k,b]) t, so that every coefficient is near 1
 
     min   sum cost[k] x[s,k] + packs
@@ -159,7 +159,7 @@ def _add_run(
             else:
                 reference[b] = flows[b]
     built.flows[run.name] = mathopt.fast_sum([f for group in reference.values() for f in group])
-    slack = _add_valve(built, run, stages, cells, zs, heads)
+    slack = _add_check(built, run, stages, cells, zs, heads)
     lost = mathopt.fast_sum([built.losses[run.name, index] for index in range(len(stages))])
     difference = built.heads[run.start] - built.heads[run.end]
     built.model.add_linear_constraint(difference - lost - slack == 0.0)
@@ -234,7 +234,7 @@ def _add_throttle(built: FlowModel, cell: Cell, weight: Any, share: Any, loss: A
     return k
 
 
-def _add_valve(
+def _add_check(
     built: FlowModel,
     run: FlowRun,
     stages: list[Stage],
@@ -242,18 +242,16 @@ def _add_valve(
     zs: list[Any],
     heads: Mapping[str, Range],
 ) -> Any:
-    """Return what a valve or a shut check valve takes [m]: with the flow where it flows, any where it is at rest."""
+    """Return what a shut check valve takes [m], against the flow."""
     from ortools.math_opt.python import mathopt
 
     drops = (heads[run.start][1] - heads[run.end][0], heads[run.end][1] - heads[run.start][0])
     most = max(map(abs, drops)) + sum(_most_loss_m(stage) for stage in stages) + 1.0
-    forward = [z for z, (_, high, shut) in zip(zs, cells, strict=True) if run.throttled and (high > 0.0 or shut)]
-    back = [z for z, (low, _, shut) in zip(zs, cells, strict=True) if shut or (run.throttled and low < 0.0)]
-    if not forward and not back:
+    at_rest = [z for z, (_, _, shut) in zip(zs, cells, strict=True) if shut]
+    if not at_rest:
         return 0.0
-    v = built.model.add_variable(lb=-most if back else 0.0, ub=most if forward else 0.0, name=f"v {run.name}")
-    built.model.add_linear_constraint(v - most * mathopt.fast_sum(forward) <= 0.0)
-    built.model.add_linear_constraint(v + most * mathopt.fast_sum(back) >= 0.0)
+    v = built.model.add_variable(lb=-most, ub=0.0, name=f"v {run.name}")
+    built.model.add_linear_constraint(v + most * mathopt.fast_sum(at_rest) >= 0.0)
     return v
 
 
@@ -340,9 +338,8 @@ def _add_cost(built: FlowModel, cutoff_cents: int | None) -> None:
         for xs in users[pack].values():
             built.model.add_linear_constraint(mathopt.fast_sum(xs) - opened <= 0.0)
     cost = mathopt.fast_sum(terms)
-    most = min((m for m in (cutoff_cents, problem.budget_cents) if m is not None), default=None)
-    if most is not None:
-        built.model.add_linear_constraint(cost <= (most + 0.5) / unit)
+    if cutoff_cents is not None:
+        built.model.add_linear_constraint(cost <= (cutoff_cents + 0.5) / unit)
     built.model.minimize(cost)
 
 

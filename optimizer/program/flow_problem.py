@@ -108,8 +108,6 @@ class FlowRun:
         one is chosen where there are any. Their end states do not count.
     flow_range_m3_s
         Finite bounds on the flow; may span zero. A target (at least, at most, between) on this run goes in here.
-    throttled
-        A valve in it may add any loss in the direction of the flow.
     one_way
         A check valve or an outlet: no backward flow; at rest the head at the end may be any that is no lower than what
         the start pushes.
@@ -124,7 +122,6 @@ class FlowRun:
     alternatives: tuple[FlowAlternative, ...]
     flow_range_m3_s: Range
     settings: tuple[FlowAlternative, ...] = ()
-    throttled: bool = False
     one_way: bool = False
     same_as: str | None = None
 
@@ -194,9 +191,9 @@ class ChoiceRow:
 class FlowProblem:
     """Choose one alternative for every run, setting and tee so that flows and heads can be as the rows want, cheapest.
 
-    `packs` are the cents for the first use of each consumable (bits of the alternatives). `budget_cents` bounds the
-    whole cost, packs and all. The network must be one in which the flows of a finished choice are unique (every loss
-    rises), as `hydraulics.solve_network` has it; then a choice is good or bad as a whole.
+    `packs` are the cents for the first use of each consumable (bits of the alternatives). The network must be one in
+    which the flows of a finished choice are unique (every loss rises), as `hydraulics.solve_network` has it; then a
+    choice is good or bad as a whole.
     """
 
     nodes: Mapping[str, FlowNode]
@@ -205,7 +202,6 @@ class FlowProblem:
     flow_rows: tuple[FlowRow, ...] = ()
     choice_rows: tuple[ChoiceRow, ...] = ()
     packs: tuple[int, ...] = ()
-    budget_cents: int | None = None
 
     def __post_init__(self) -> None:
         for run in self.runs.values():

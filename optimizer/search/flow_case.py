@@ -82,30 +82,16 @@ class Prepared:
         return self.material.options
 
 
-def prepare(
-    system: System,
-    catalog: Catalog,
-    options: Options | None = None,
-    *,
-    lossy: bool = True,
-    slots: bool = True,
-    allowances: tuple[Allowance, ...] = (),
-    saves_water: bool = True,
-) -> Prepared | None:
-    """Return all there is to choose from; None when mass and targets alone leave no flow possible.
-
-    Parameters and errors are those of `material_of`.
-    """
-    material = material_of(
-        system, catalog, options, lossy=lossy, slots=slots, allowances=allowances, saves_water=saves_water
-    )
+def prepare(material: Material) -> Prepared | None:
+    """Return all there is to choose from; None when mass and targets alone leave no flow possible."""
     ranges: dict[tuple[str, int], Range] = {}
     for i, mode in enumerate(material.modes):
         losses = {
             name: list(zip([s.graph for s in found], material.rows[name], strict=True))
             for name, found in material.sources.items()
         }
-        bounds = first_bounds(system.network, mode.rows, _fastest(system.network, mode), losses)
+        network = material.system.network
+        bounds = first_bounds(network, mode.rows, _fastest(network, mode), losses)
         if bounds.empty:
             return None
         ranges |= {(name, i): found for name, found in bounds.ranges.items()}

@@ -58,7 +58,6 @@ class FirstPlans:
         self.settled: Settled | None = None
         self.tried: dict[Choice, Settled | None] = {}
         self.mode = busiest(case, case.ranges)
-        self._problems: dict[tuple[float, ...], SizingProblem] = {}
 
     @property
     def best_cents(self) -> int | None:

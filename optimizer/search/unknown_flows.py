@@ -170,7 +170,9 @@ class _Finder:
                 basic = self._first_safe()
                 if self._enough:
                     return self._ended(basic, self.floor, ())
-            whole = prepare(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
+            whole = prepare(
+                material_of(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
+            )
             if whole is None:
                 return self._none((note("targets contradict"),))
             basic = whole
@@ -200,7 +202,9 @@ class _Finder:
         options = as_it_stands(self.system, self.catalog, self.system.network.runs)
         if options is None:
             return None
-        basic = prepare(self.system, self.catalog, options, lossy=False, slots=False, allowances=self.allowances)
+        basic = prepare(
+            material_of(self.system, self.catalog, options, lossy=False, slots=False, allowances=self.allowances)
+        )
         if basic is None:
             return None
         least = least_energy_cents(basic.case)
@@ -218,7 +222,9 @@ class _Finder:
         To list those takes long; with a valve in every outlet less water may do as well.
         """
         basic = prepare(
-            self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances, saves_water=False
+            material_of(
+                self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances, saves_water=False
+            )
         )
         if basic is None or not all(basic.case.ways.values()):
             return basic

@@ -56,7 +56,7 @@ def test_without_a_valve_a_window_calls_for_the_part_that_gives_just_that_flow()
 
 
 def test_with_a_valve_a_wider_part_serves_the_window_as_well() -> None:
-    selection = relaxed(line(THREE, (0.6, 0.9), throttled=True), {"line": [0.7, 0.8]})
+    selection = relaxed(line(tuple(map(with_valve, THREE)), (0.6, 0.9)), {"line": [0.7, 0.8]})
 
     assert selection.runs == {"line": 2}
     assert selection.cents == selection.bound_cents == 900
@@ -132,13 +132,12 @@ def test_what_is_forbidden_together_is_not_chosen_together() -> None:
     assert second.cents == 900  # c = 10 beside c = 100
 
 
-def test_rules_over_choices_and_the_budget_bind() -> None:
+def test_rules_over_choices_and_the_cutoff_bind() -> None:
     sum_row = (FlowRow("sum", {"left": 1.0, "right": 1.0}, low_m3_s=0.8),)
     one_change = ChoiceRow("one change", {(RUN, run, k): 1.0 for run in ("left", "right") for k in (1, 2)}, high=1.0)
     problem = fork(flow_rows=sum_row, choice_rows=(one_change,))
 
     assert relaxed(problem, narrow(problem)).cents == 900
-    assert relaxed(replace(problem, budget_cents=899), narrow(problem)).outcome is Outcome.INFEASIBLE
     assert relaxed(problem, narrow(problem), cutoff_cents=899).outcome is Outcome.INFEASIBLE
 
 

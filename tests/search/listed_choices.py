@@ -13,7 +13,7 @@ from optimizer.model.system import System
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.search.assemble import plan_of
 from optimizer.search.duty import NO_PUMP, Duty
-from optimizer.search.flow_case import Prepared, prepare
+from optimizer.search.flow_case import Prepared, material_of, prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.posing import PosedProblem
 from optimizer.verify.openings import settle
@@ -50,7 +50,7 @@ def cheapest_list_of_all(
 
     The ways are those that none beats by the length used; a way that only the list makes cheap is not among them.
     """
-    prepared = prepare(system, catalog, slots=False)
+    prepared = prepare(material_of(system, catalog, slots=False))
     if prepared is None:  # mass and curves alone leave no flow possible
         return math.inf
     best = math.inf

@@ -16,7 +16,7 @@ from optimizer.read.systems import load_system
 from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
 from optimizer.search.checks import verdicts
 from optimizer.search.engine import solve
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
 
@@ -85,7 +85,7 @@ def test_a_mode_in_which_nothing_runs_changes_no_plan(tmp_path: Path) -> None:
 
 
 def test_what_nobody_asks_anything_of_has_no_other_way_where_flows_are_not_known(tmp_path: Path) -> None:
-    prepared = prepare(system(tmp_path, WAVE), catalog())
+    prepared = prepare(material_of(system(tmp_path, WAVE), catalog()))
 
     assert prepared is not None
     counts = {name: len(ways) for name, ways in prepared.case.ways.items()}

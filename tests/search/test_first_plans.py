@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import pytest
 from unknown_systems import branches, branches_and_gravity, branches_beside_a_loop, catalog, ring
@@ -15,7 +14,7 @@ from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
 from optimizer.model.system import System
 from optimizer.search import flow_case, unknown_flows
-from optimizer.search.flow_case import Prepared, prepare, with_valves_at_outlets
+from optimizer.search.flow_case import Material, Prepared, material_of, prepare, with_valves_at_outlets
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import built_network, cents_of, duties_of
 from optimizer.search.unknown_flows import find_unknown
@@ -64,7 +63,7 @@ def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_netwo
     make: Callable[[str], System], left: float, right: float
 ) -> None:
     targets = f"  left: {left:.0f} to {1.2 * left:.0f} L/h\n  right: {right:.0f} to {1.2 * right:.0f} L/h"
-    prepared = prepare(make(targets), catalog(), lossy=False, slots=True)
+    prepared = prepare(material_of(make(targets), catalog(), lossy=False, slots=True))
     assert prepared is not None
     case = with_valves_at_outlets(prepared.material, prepared.case)
     first = FirstPlans(case, math.inf)
@@ -84,7 +83,7 @@ def test_where_valves_alone_make_the_split_the_first_plan_has_them_and_the_netwo
 @pytest.mark.parametrize(("more", "valved"), [("", False), ("\n  down: at most 500 L/h", True)])
 def test_a_gravity_line_gets_a_valve_only_where_something_is_asked_of_it(more: str, valved: bool) -> None:
     targets = f"  left: 800 to 950 L/h\n  right: 700 to 800 L/h{more}"
-    prepared = prepare(branches_and_gravity(targets), catalog(), lossy=False, slots=True)
+    prepared = prepare(material_of(branches_and_gravity(targets), catalog(), lossy=False, slots=True))
     assert prepared is not None
     case = with_valves_at_outlets(prepared.material, prepared.case)
 
@@ -100,7 +99,7 @@ def test_where_a_ring_misses_by_little_one_thing_is_changed_after_the_other_unti
     most = solve_network(fast).flows_m3_s
     least = {"left": 1.03 * most["left"], "right": 0.9 * most["right"]}
     asked = ring("".join(f"  {run}: at least {3.6e6 * flow:.1f} L/h\n" for run, flow in least.items()))
-    prepared = prepare(asked, catalog(), lossy=False, slots=False)
+    prepared = prepare(material_of(asked, catalog(), lossy=False, slots=False))
     assert prepared is not None
     monkeypatch.setattr(FirstPlans, "_roomiest", lambda *_, **__: None)
 
@@ -122,10 +121,13 @@ def test_a_tank_that_would_run_over_has_a_plan_before_ways_that_hold_less_are_lo
     most_m3_s = 0.8 * today["left"]
     assert most_m3_s > 500.0 / 3.6e6
 
-    def in_time(*given: Any, saves_water: bool = True, **terms: Any) -> Prepared | None:
-        if saves_water and len(given) == 2:
+    tried: list[Material] = []  # what suggests itself first
+
+    def in_time(material: Material) -> Prepared | None:
+        if material.saves_water and tried:
             raise TimeIsUp
-        return prepare(*given, saves_water=saves_water, **terms)
+        tried.extend([] if material.saves_water else [material])
+        return prepare(material)
 
     monkeypatch.setattr(unknown_flows, "prepare", in_time)
     held = (Allowance(system, {"left tank": most_m3_s}, None, True),)
@@ -143,7 +145,7 @@ def test_a_tank_that_would_run_over_has_a_plan_before_ways_that_hold_less_are_lo
 
 def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> None:
     system = branches("  left: at least 700 L/h\n  right: at least 700 L/h")
-    prepared = prepare(system, catalog())
+    prepared = prepare(material_of(system, catalog()))
     assert prepared is not None
     first = FirstPlans(with_valves_at_outlets(prepared.material, prepared.case), math.inf)
     first.search()
@@ -157,7 +159,7 @@ def test_a_first_plan_costs_no_less_than_the_proved_one_and_not_far_more() -> No
 def test_a_pump_of_its_own_that_has_enough_is_left_out_of_what_the_others_lack() -> None:
     # wider pipe gives the branches a tenth more; a tenth more in the loop would be past the end of its pump's curve
     system = branches_beside_a_loop("  left + right: at least 2800 L/h")
-    prepared = prepare(system, catalog(), lossy=False, slots=False)
+    prepared = prepare(material_of(system, catalog(), lossy=False, slots=False))
     assert prepared is not None
     first = FirstPlans(prepared.case, math.inf)
     first.search()

@@ -57,7 +57,7 @@ def is_bought(part: object) -> bool:
 
 def all_ways(system: System, shop: Catalog, most_cents: int) -> tuple[FlowCase, Material]:
     """Return a case with every path of every graph as a way."""
-    basic = prepare(system, shop)
+    basic = prepare(material_of(system, shop))
     assert basic is not None
     material = material_of(system, shop)
     case = case_of(material, basic.case.ranges)

@@ -10,7 +10,7 @@ from unknown_systems import branches, catalog
 
 from optimizer.choices.wants import Want
 from optimizer.hydraulics import solve_network
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.flow_posing import built_network
 from optimizer.search.flow_ranges import by_mass
 from optimizer.search.flow_tightening import free_box, tightened
@@ -53,7 +53,7 @@ def test_an_outlet_is_not_thought_to_draw_what_no_head_can_lift() -> None:
     """Heads alone leave it open while the range is wide: what is drawn by one would have to go out by the other."""
     system = branches("  left + right: at least 1500 L/h")
     endless = replace(system, network=replace(system.network, tanks_balance=False))  # tanks that could give for ever
-    basic = prepare(endless, catalog(), lossy=False, slots=False)
+    basic = prepare(material_of(endless, catalog(), lossy=False, slots=False))
     assert basic is not None
     by_heads, free = tightened(basic.case, basic.case.ranges, 0, free=True), free_box(basic.case)
     assert by_heads is not None
@@ -64,6 +64,8 @@ def test_an_outlet_is_not_thought_to_draw_what_no_head_can_lift() -> None:
 
 def test_the_only_line_to_a_tank_never_draws_from_it() -> None:
     """What it took would be gone once the water has fallen to its mouth; the network solution has it carry nothing."""
-    basic = prepare(branches("  left: at least 500 L/h\n  right: any"), catalog(), lossy=False, slots=False)
+    basic = prepare(
+        material_of(branches("  left: at least 500 L/h\n  right: any"), catalog(), lossy=False, slots=False)
+    )
     assert basic is not None
     assert all(basic.case.ranges[run, 0][0] >= 0.0 for run in ("left", "right"))

@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 
 from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice
-from optimizer.search.told_ways import harmless_loss
+from optimizer.search.harmless import harmless_loss
 
 ENDS = {
     "wall": (("riser", False), ("uv", True), ("row", True)),

@@ -14,7 +14,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
 from optimizer.model.system import Setting, Target
 from optimizer.model.throttling import may_be_throttled, valve_to_set
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.flow_posing import FlowCase, duties_of, single
 from optimizer.search.one_position import positioned
 
@@ -25,7 +25,7 @@ def two_modes() -> FlowCase:
     """Return one line with a valve, by day at full speed and by night at 80 %, of which only little is asked."""
     line = Target("line", 100 * _M3_S)
     modes = Setting("day", {"return": 1.0}, (line,)), Setting("night", {"return": 0.8}, (line,))
-    prepared = prepare(replace(valved_line(), targets=(), settings=modes), catalog(), slots=False)
+    prepared = prepare(material_of(replace(valved_line(), targets=(), settings=modes), catalog(), slots=False))
     assert prepared is not None
     return prepared.case
 

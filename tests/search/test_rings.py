@@ -7,7 +7,7 @@ from unknown_systems import catalog, ring
 
 from optimizer.hydraulics import solve_network
 from optimizer.model.plan import Status
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.unknown_flows import find_unknown
 
 
@@ -23,14 +23,14 @@ def test_nothing_is_bought_for_what_a_ring_gives_as_it_stands() -> None:
 
 
 def test_every_run_of_a_ring_may_stay_as_it_is() -> None:
-    prepared = prepare(ring("  left: at least 1000 L/h\n  right: at least 1000 L/h"), catalog())
+    prepared = prepare(material_of(ring("  left: at least 1000 L/h\n  right: at least 1000 L/h"), catalog()))
 
     assert prepared is not None
     assert all(min(way.alternative.cents for way in ways) == 0 for ways in prepared.case.ways.values())
 
 
 def test_what_goes_into_a_ring_is_at_least_what_must_come_out() -> None:
-    prepared = prepare(ring("  left: at least 1000 L/h\n  right: at least 1100 L/h"), catalog())
+    prepared = prepare(material_of(ring("  left: at least 1000 L/h\n  right: at least 1100 L/h"), catalog()))
 
     assert prepared is not None
     low, _ = prepared.case.ranges["riser", 0]

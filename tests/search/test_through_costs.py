@@ -62,7 +62,7 @@ def test_the_cost_through_an_alternative_is_the_programs_optimum_with_it(seed: i
 )
 def test_a_limit_leaves_every_way_that_a_plan_within_it_can_have(targets: str) -> None:
     system = branches(targets)
-    basic = prepare(system, catalog(), lossy=False, slots=False)
+    basic = prepare(material_of(system, catalog(), lossy=False, slots=False))
     assert basic is not None
     free = free_box(basic.case)
     assert free is not None

@@ -16,7 +16,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
 from optimizer.search.engine import solve
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of
 from optimizer.search.question import Answer, Question
 from optimizer.search.studies.kinds import KindOfPlan, kinds_of_plan
@@ -51,7 +51,9 @@ def test_the_cheapest_is_the_cheapest_and_each_other_kind_costs_no_less() -> Non
 
 @pytest.mark.slow
 def test_no_combination_needs_fewer_cuts_or_costs_less_with_as_few() -> None:
-    prepared = prepare(replace(day_and_night(), rules=replace(day_and_night().rules, most_cuts=20)), catalog())
+    prepared = prepare(
+        material_of(replace(day_and_night(), rules=replace(day_and_night().rules, most_cuts=20)), catalog())
+    )
     assert prepared is not None
     case = prepared.case
     stand = []

@@ -9,7 +9,7 @@ import pytest
 from unknown_systems import catalog, ring
 
 from optimizer.hydraulics import solve_network
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.flow_descent import balanced, efficient_between
 from optimizer.search.flow_first import FirstPlans
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of
@@ -26,7 +26,7 @@ def share(case: FlowCase, choice: Choice) -> float:
 @pytest.fixture(scope="module")
 def first() -> FirstPlans:
     system = ring("".join(f"  {name}: at least {least} L/h\n" for name, least in TARGETS.items()))
-    prepared = prepare(system, catalog(), lossy=False, slots=False)
+    prepared = prepare(material_of(system, catalog(), lossy=False, slots=False))
     assert prepared is not None
     found = FirstPlans(prepared.case, math.inf)
     found.search()

@@ -16,7 +16,7 @@ from small_trees import full_catalog, small_catalog
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.system import Setting, System, Target
 from optimizer.read.systems import load_system
-from optimizer.search.flow_case import prepare
+from optimizer.search.flow_case import material_of, prepare
 from optimizer.search.flow_posing import cents_of, duties_of
 from optimizer.search.unknown_pumps import pump_variants
 from optimizer.verify.openings import settle
@@ -94,7 +94,7 @@ def cheapest_of_all(system: System, shop: Catalog) -> float:
     best = math.inf
     free = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
     for variant in pump_variants(free, shop):  # each pump with all its speeds to choose from
-        prepared = prepare(replace(variant.system, rules=system.rules), shop)
+        prepared = prepare(material_of(replace(variant.system, rules=system.rules), shop))
         if prepared is None:
             continue
         case = prepared.case

@@ -52,7 +52,7 @@ def duality_holds(problem: FlowProblem) -> bool:
     """Return whether every loss in the network depends on its own run's flow alone and no valve or check adds any."""
     free = all(fitting.loss is None for tee in problem.tees.values() for fitting in tee.alternatives)
     valves = any(alternative.throttled for run in problem.runs.values() for alternative in run.alternatives)
-    return free and not valves and not any(run.throttled or run.one_way for run in problem.runs.values())
+    return free and not valves and not any(run.one_way for run in problem.runs.values())
 
 
 def add_duality(built: FlowModel) -> None:
