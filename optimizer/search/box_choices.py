@@ -15,17 +15,22 @@ Kept = Mapping[str, Sequence[int]]
 def choices_below(
     case: FlowCase, shape: Shape, ways: Kept, fittings: Kept, settings: Sequence[int], limit: float
 ) -> Iterator[Choice]:
-    """Yield the combinations of a tree in one mode whose ends meet and that cost less than a limit [cents]."""
+    """Yield the combinations of a tree whose ends meet and that cost less than a limit [cents].
+
+    `settings` are the speeds to choose from in the first mode; where there are several each has one.
+    """
     order = shape.order
     rest = _least_behind(case, shape, ways, fittings)
     energy = {k: sum(case.energy_cents.get(pump, 0) for pump in case.modes[0].speeds[k].items()) for k in settings}
     most = limit - min(energy.values(), default=0)
+    others = (0,) * (len(case.modes) - 1)
     stack: list[tuple[int, int, dict[str, int], dict[str, int]]] = [(0, 0, {}, {})]
     while stack:
         i, cents, taken, tees = stack.pop()
         if i == len(order):
             for setting in settings:
-                choice = Choice(tuple(taken[n] for n in case.ways), tuple(tees[p] for p in case.tees), (setting,))
+                chosen = tuple(taken[name] for name in case.ways), tuple(tees[point] for point in case.tees)
+                choice = Choice(*chosen, (setting, *others))
                 if cents_of(case, choice) < limit:
                     yield choice
             continue

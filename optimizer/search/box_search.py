@@ -4,12 +4,14 @@ In a box the tables give a bound, and the cheapest combination that has flows an
 solution says whether it stands. Read outwards the tables drop every way, fitting and flow that no plan cheaper than the
 best can have in the box; what is left is looked at again in finer cells. Where few combinations are left each is tried
 as a network; else the box is cut in two. Boxes wait in the order of their bounds. A ring is cut open (`box_tree`): its
-boxes are ranges of flow and of the head at the cut.
+boxes are ranges of flow and of the head at the cut. Where several modes share the plumbing each has tables of its own,
+which drop what no plan can have in that mode.
 """
 
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -25,8 +27,8 @@ from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
 from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState
-from optimizer.search.flow_tightening import ROOT_ROUNDS, tightened
-from optimizer.search.one_position import surely_fails
+from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, tightened
+from optimizer.search.one_position import positioned, surely_fails
 from optimizer.verify.held import settle_held
 
 _FEW = 24  # so many combinations are tried one by one
@@ -44,12 +46,12 @@ _NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried
 class _Box:
     bound: float
     number: int
-    ranges: dict[str, Range] = field(compare=False)
+    ranges: dict[tuple[str, int], Range] = field(compare=False)  # by run and mode
     opened: int = field(compare=False)
     ways: dict[str, list[int]] = field(compare=False)
     fittings: dict[str, list[int]] = field(compare=False)
     settings: list[int] = field(compare=False)
-    heads: Mapping[str, Range] = field(compare=False, default_factory=dict)  # at the inlets [m]
+    heads: Mapping[tuple[str, int], Range] = field(compare=False, default_factory=dict)  # at the inlets [m]
 
 
 class BoxSearch:
@@ -78,6 +80,7 @@ class BoxSearch:
         self.looked_at: set[Choice] = set()  # with valves, each in a search of its own
         self.waiting: list[_Box] = []
         self.numbers = 0
+        self.modes = [i for i, mode in enumerate(case.modes) if mode.rows] or [0]  # others leave all flows open
         self.limit = math.inf  # without a plan: up to what cost one is looked for
         self.put_off = math.inf  # the least bound of what was left for a higher limit
         if start is not None:
@@ -92,15 +95,16 @@ class BoxSearch:
         return self.state
 
     def _search(self) -> None:
-        root = tightened(self.case, dict(self.case.ranges), 0, ROOT_ROUNDS)
+        root: Box | None = self.case.ranges
+        for mode in range(len(self.case.modes)):
+            root = None if root is None else tightened(self.case, root, mode, ROOT_ROUNDS)
         if root is None:
             return
-        ranges = {name: root[name, 0] for name in self.case.network.runs}
-        self.narrow_m3_s = _NARROW * max(abs(q) for pair in ranges.values() for q in pair)
+        self.narrow_m3_s = _NARROW * max(abs(q) for pair in root.values() for q in pair)
         margin = None
         while True:
             self.put_off = math.inf
-            self.waiting = list(self._roots(ranges))
+            self.waiting = list(self._roots(root))
             heapq.heapify(self.waiting)
             if self._most() == math.inf:
                 least = min((box.bound for box in self.waiting), default=0.0)
@@ -120,7 +124,7 @@ class BoxSearch:
                 return
             self.limit = math.inf
 
-    def _roots(self, ranges: Mapping[str, Range]) -> Iterator[_Box]:
+    def _roots(self, ranges: Box) -> Iterator[_Box]:
         """Yield the box of all flows, once for every set of packs that may be opened."""
         ways = {name: list(range(len(found))) for name, found in self.case.ways.items()}
         fittings = {point: list(range(len(found))) for point, found in self.case.tees.items()}
@@ -129,7 +133,7 @@ class BoxSearch:
             if all(kept.values()):
                 settings = range(len(self.case.modes[0].speeds))
                 box = self._box(0.0, dict(ranges), opened, kept, fittings, settings)
-                tables = self._tables(box, self._limit())
+                tables = self._tables(box, self._limit(), self.modes[0])
                 if tables is not None and math.isfinite(tables.bound):
                     yield replace(box, bound=tables.bound + self._opening(opened))
 
@@ -161,12 +165,12 @@ class BoxSearch:
     def _box(
         self,
         bound: float,
-        ranges: dict[str, Range],
+        ranges: dict[tuple[str, int], Range],
         opened: int,
         ways: Kept,
         fittings: Kept,
         settings: Sequence[int],
-        heads: Mapping[str, Range] | None = None,
+        heads: Mapping[tuple[str, int], Range] | None = None,
     ) -> _Box:
         kept = [dict(map(_listed, each.items())) for each in (ways, fittings)]
         return _Box(bound, self._next(), ranges, opened, kept[0], kept[1], list(settings), heads or {})
@@ -175,10 +179,14 @@ class BoxSearch:
         self.numbers += 1
         return self.numbers
 
-    def _tables(self, box: _Box, limit: float) -> HeadTables | None:
+    def _tables(self, box: _Box, limit: float, mode: int) -> HeadTables | None:
         if not all(box.ways.values()) or not all(box.fittings.values()):
             return None
-        tree, widths_m = self.builder.tree(box.ranges, box.ways, box.fittings, box.settings, box.heads)
+        ranges = {name: box.ranges[name, mode] for name in self.case.network.runs}
+        heads = {name: found for (name, at), found in box.heads.items() if at == mode}
+        speeds = self.case.modes[mode].speeds
+        offered = [speeds[k] for k in (box.settings if mode == 0 else range(len(speeds)))]
+        tree, widths_m = self.builder.tree(ranges, box.ways, box.fittings, offered, heads)
         highs = ([high.max() for _, high in setting.heads_m.values()] for setting in tree.settings)
         if all(any(map(math.isinf, each)) for each in highs):
             return None  # past the last point of every pump curve
@@ -197,24 +205,34 @@ class BoxSearch:
 
     def _examined(self, box: _Box) -> list[_Box]:
         look()
-        tables = self._tables(box, self._limit())
-        if tables is None or math.isinf(tables.bound):
+        left, dearest, choice = box, -math.inf, None
+        for mode in self.modes:
+            tables = self._tables(left, self._limit(), mode)
+            if tables is None or math.isinf(tables.bound):
+                return self._dropped(box)
+            tables.read_outwards()
+            if tables.bound > dearest:  # of the mode that asks for the most here
+                dearest, choice = tables.bound, self._choice(left, tables.traced())
+            found = self._left(left, tables, max(left.bound, tables.bound + self._opening(box.opened)), mode)
+            if found is None:
+                return self._dropped(box)
+            left = found
+        assert choice is not None
+        served = positioned(self.case, left.ranges) if len(self.case.modes) > 1 else {}
+        if served is None:
             return self._dropped(box)
-        tables.read_outwards()
-        bound = max(box.bound, tables.bound + self._opening(box.opened))
-        left = self._left(box, tables, bound)
-        if left is None:
+        for name, own in served.items():
+            left.ways[name] = sorted(set(own).intersection(left.ways[name]))
+        if not all(left.ways.values()):
             return self._dropped(box)
         few = self._few_choices(left)
         if few is not None:
             return self._tried_all(few, left)
-        traced = tables.traced()
-        choice = self._choice(box, traced)
         if choice not in self.tried and meets(self.case, self.shape, choice) and self._is_near(box, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
-        return self._halves(left, traced, box)
+        return self._halves(left, choice)
 
     def _dropped(self, box: _Box) -> list[_Box]:
         """Note what is left for a higher limit: nothing, once a plan is known."""
@@ -222,8 +240,8 @@ class BoxSearch:
             self.put_off = min(self.put_off, max(box.bound, self.limit))
         return []
 
-    def _left(self, box: _Box, tables: HeadTables, bound: float) -> _Box | None:
-        """Return the box without what no plan below the limit can have in it."""
+    def _left(self, box: _Box, tables: HeadTables, bound: float, mode: int) -> _Box | None:
+        """Return the box without what no plan below the limit can have in it, as far as the tables of a mode tell."""
         most = tables.limit
         cuts = self.shape.cuts
         ways = {name: _below(kept, tables.way_costs[name], most) for name, kept in box.ways.items()}
@@ -245,11 +263,13 @@ class BoxSearch:
             ranges[own] = (max(low, before[0]), min(high, before[1]))
             if ranges[own][0] > ranges[own][1]:
                 return None
-        bounds = by_mass(self.case.network, self.case.modes[0].rows, ranges)
+        bounds = by_mass(self.case.network, self.case.modes[mode].rows, ranges)
         if bounds.empty:
             return None
-        settings = _below(box.settings, tables.setting_costs, most)
-        return self._box(bound, dict(bounds.ranges), box.opened, ways, fittings, settings, tables.heads_m)
+        settings = _below(box.settings, tables.setting_costs, most) if mode == 0 else box.settings
+        narrower = box.ranges | {(name, mode): found for name, found in bounds.ranges.items()}
+        heads = {**box.heads, **{(name, mode): found for name, found in tables.heads_m.items()}}
+        return self._box(bound, narrower, box.opened, ways, fittings, settings, heads)
 
     def _shrank(self, before: _Box, after: _Box) -> bool:
         if sum(map(len, after.ways.values())) < 0.5 * sum(map(len, before.ways.values())):
@@ -258,22 +278,23 @@ class BoxSearch:
             return True
         return any(_width(after.ranges[n]) < _AGAIN * _width(r) for n, r in before.ranges.items() if _width(r) > 0.0)
 
-    def _cut_heads(self, box: _Box) -> list[tuple[str, Range]]:
-        """Return between which heads the rings are cut open in a box."""
-        return [(name, box.heads[name]) for name in self.shape.cuts if name in box.heads]
+    def _cut_heads(self, box: _Box) -> list[tuple[tuple[str, int], Range]]:
+        """Return between which heads the rings are cut open in a box, in every mode."""
+        return [(key, found) for key, found in box.heads.items() if key[0] in self.shape.cuts]
 
     def _choice(self, box: _Box, traced: Traced) -> Choice:
         return Choice(
             tuple(box.ways[name][traced.runs[name]] for name in self.case.ways),
             tuple(box.fittings[point][traced.tees[point]] for point in self.case.tees),
-            (box.settings[traced.setting],),
+            (box.settings[traced.setting], *(0,) * (len(self.case.modes) - 1)),
         )
 
     def _is_near(self, box: _Box, choice: Choice) -> bool:
         """Return whether a combination is likely to stand: in wide boxes few do, and to find out takes its time."""
         return all(
-            self.case.ways[name][k].valved or self._span_m(name, k, box.ranges[name]) < _NEAR_M
+            self.case.ways[name][k].valved or self._span_m(name, k, box.ranges[name, mode]) < _NEAR_M
             for name, k in zip(self.case.ways, choice.ways, strict=True)
+            for mode in self.modes
         )
 
     def _span_m(self, name: str, k: int, flow_range: Range) -> float:
@@ -281,45 +302,43 @@ class BoxSearch:
         table = self.case.tables[name]
         return float(table.rows[k] @ (table.basis.laws(flow_range[1]) - table.basis.laws(flow_range[0])))
 
-    def _halves(self, left: _Box, traced: Traced, box: _Box) -> list[_Box]:
-        """Cut a box in the run whose traced way loses the most more at one end of its range than at the other.
+    def _halves(self, left: _Box, choice: Choice) -> list[_Box]:
+        """Cut a box in the run and mode where a combination loses the most more at one end of its range than the other.
 
         Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
         where the head there is what is known least of all, by that.
         """
-        apart = ways_by_end(self.case, self.shape, self._choice(box, traced), left.ways)
+        apart = ways_by_end(self.case, self.shape, choice, left.ways)
         if apart:
             return [replace(left, number=self._next(), ways=ways) for ways in apart]
-        spans = {}
-        for name, (low, high) in left.ranges.items():
-            k = box.ways[name][traced.runs[name]]
-            if _width((low, high)) > self.narrow_m3_s:
-                spans[self.case.ways[name][k].valved, name] = self._span_m(name, k, (low, high))
+        spans, taken = {}, dict(zip(self.case.ways, choice.ways, strict=True))
+        for name, mode in itertools.product(taken, self.modes):
+            if _width(left.ranges[name, mode]) > self.narrow_m3_s:
+                spans[name, mode] = self._span_m(name, taken[name], left.ranges[name, mode])
         if not spans:  # nothing is left to cut: each combination is tried
             return self._tried_all(self._choices_of(left), left)
-        # what a valve holds back is no less certain for a wide range
-        _, name = max(spans, key=lambda key: (not key[0], spans[key]))
+        name, mode = max(spans, key=spans.__getitem__)
         for cut, (low, high) in self._cut_heads(left):
             if high - low > _HEAD_SHARE * max(spans.values()):
                 return [
                     replace(left, number=self._next(), heads={**left.heads, cut: part})
                     for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high))
                 ]
-        low, high = left.ranges[name]
-        halves = []
+        low, high = left.ranges[name, mode]
+        now, halves = {run: left.ranges[run, mode] for run in self.case.network.runs}, []
         for part in ((low, 0.5 * (low + high)), (0.5 * (low + high), high)):
-            bounds = by_mass(self.case.network, self.case.modes[0].rows, {**left.ranges, name: part})
+            bounds = by_mass(self.case.network, self.case.modes[mode].rows, {**now, name: part})
             if not bounds.empty:
-                halves.append(replace(left, number=self._next(), ranges=dict(bounds.ranges)))
+                ranges = left.ranges | {(run, mode): found for run, found in bounds.ranges.items()}
+                halves.append(replace(left, number=self._next(), ranges=ranges))
         return halves
 
     def _tried_all(self, choices: Iterable[Choice], box: _Box) -> list[_Box]:
         """Try each combination of a box on the true network, those that heads leave some flows of the box."""
-        ranges = {(name, 0): found for name, found in box.ranges.items()}
         for choice in choices:
             look()
             dear = cents_of(self.case, choice) >= self._most()
-            if not dear and not self._is_known(choice) and not surely_fails(self.case, choice, ranges):
+            if not dear and not self._is_known(choice) and not surely_fails(self.case, choice, box.ranges):
                 self._settled(choice)
         return []
 

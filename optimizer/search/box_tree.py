@@ -55,12 +55,12 @@ class Shape:
 def shape_of(case: FlowCase) -> Shape | None:
     """Return the trees that a case is, with its rings cut open, pumps in the first run of each; None for all else.
 
-    Nor is it one where a tee is a cross, where water of two sources meets, where several settings share the plumbing,
-    or where anything besides head and money is limited: tables would say nothing of that.
+    Nor is it one where a tee is a cross, where water of two sources meets, where several modes share a ring, or where
+    anything besides head and money is limited: tables would say little or nothing of that.
     """
     network = case.network
     sources = tuple(name for name, run in network.runs.items() if network.points[run.start.point].is_fixed)
-    if not sources or len(case.modes) != 1 or case.allowances:
+    if not sources or case.allowances:
         return None
     if any(resource.most is not None for resource in case.sides.resources):
         return None
@@ -85,7 +85,7 @@ def shape_of(case: FlowCase) -> Shape | None:
             order += [run for run, _ in new]
             root |= {run: root[name] for run, _ in new}
             against.update(run for run, at_start in new if not at_start)
-    if set(order) != set(network.runs) or len(cuts) > _MOST_CUTS:
+    if set(order) != set(network.runs) or len(cuts) > (_MOST_CUTS if len(case.modes) == 1 else 0):
         return None
     if any(is_one_way(network.runs[name], network) for name in against):
         return None
@@ -143,10 +143,10 @@ class TreeBuilder:
         box: Mapping[str, Range],
         ways: Kept,
         fittings: Kept,
-        settings: Sequence[int],
+        speeds: Sequence[Mapping[str, float]],
         heads_m: Mapping[str, Range],
     ) -> tuple[BoxTree, dict[str, float]]:
-        """Return the trees of a box with these ways, fittings, settings, and how high head cells are by source [m]."""
+        """Return the trees of a box with these ways, fittings, speeds, and how high head cells are by source [m]."""
         if len(self._drops) > _REMEMBERED:
             self._drops.clear()
         runs = {name: self._run(name, box[name], ways[name]) for name in self.case.network.runs}
@@ -161,7 +161,7 @@ class TreeBuilder:
             for name, run in self.case.network.runs.items()
             if points[run.end.point].is_fixed
         }
-        whole = BoxTree(self.shape.sources, runs, heads_m, partings, leaves, self._settings(runs, settings))
+        whole = BoxTree(self.shape.sources, runs, heads_m, partings, leaves, self._settings(runs, speeds))
         widths_m = {source: self._width_m(whole, source) for source in self.shape.sources}
         if not beyond:
             return whole, widths_m
@@ -228,10 +228,10 @@ class TreeBuilder:
             found.append(Fitting(option.cents, inlet, (states[0], states[1]), self._drops[key]))
         return Parting(point, leaving, tuple(found))
 
-    def _settings(self, runs: Mapping[str, RunTable], kept: Sequence[int]) -> tuple[Setting, ...]:
-        case, found = self.case, []
-        for speeds in (case.modes[0].speeds[k] for k in kept):
-            cents = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
+    def _settings(self, runs: Mapping[str, RunTable], each: Sequence[Mapping[str, float]]) -> tuple[Setting, ...]:
+        found = []
+        for speeds in each:
+            cents = sum(self.case.energy_cents.get(pump, 0) for pump in speeds.items())
             heads = {name: self._fed(name, runs[name].edges_m3_s, speeds) for name in self.shape.sources}
             found.append(Setting(cents, heads))
         return tuple(found)
