@@ -15,8 +15,8 @@ import numpy as np
 
 from optimizer.errors import SolverError
 from optimizer.program.answers import answer_of, first_answer, is_optimal
-from optimizer.program.build import SizingModel, build_sizing_model
 from optimizer.program.problem import Outcome, SizingProblem, exceeded, excess_of
+from optimizer.program.solve import SizingModel, build_sizing_model
 
 SOLVERS = ("GSCIP", "HIGHS")
 _SCALE = 1000.0  # lengths in the rows are so many times smaller, so that their numbers are near one

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.errors import SolverError
-from optimizer.program.build import build_sizing_model
 from optimizer.program.problem import SizingProblem
+from optimizer.program.solve import build_sizing_model
 
 TOLERANCE_CENTS = 0.5  # reduced costs and bounds of the relaxation are good to far better than this
 

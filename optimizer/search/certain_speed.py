@@ -14,9 +14,8 @@ from optimizer.search.assemble import plan_of
 from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.duty import Duty
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.plan_sample import SAMPLE, PlanSample
+from optimizer.search.plan_sample import SAMPLE, PlanSample, WeighedPlan
 from optimizer.search.posing import PosedProblem, pose
-from optimizer.search.weighed_plan import WeighedPlan
 
 _ERRS = 3  # draws by which the sample may tell too little of a plan
 _AGAIN = 2  # times that plans are sought by such draws

@@ -32,9 +32,8 @@ from optimizer.search.duty import own_duties
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.margins import by_margins
 from optimizer.search.options import options_of
-from optimizer.search.plan_sample import JUDGED, SAMPLE, PlanSample
+from optimizer.search.plan_sample import JUDGED, SAMPLE, PlanSample, WeighedPlan
 from optimizer.search.question import Answer, Question
-from optimizer.search.weighed_plan import WeighedPlan
 
 _FIRST_SHARE = 0.5  # of the time, for the plan that meets the targets as published
 _SAMPLES = 4  # that are tried for a bound

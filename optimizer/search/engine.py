@@ -31,13 +31,12 @@ from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
-from optimizer.search.checks import Verdicts, verdicts
+from optimizer.search.checks import Verdicts, verdicts, with_straights_kept
 from optimizer.search.collection import collection_held
 from optimizer.search.finer_valves import with_finer_valves
 from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
-from optimizer.search.misfit import with_straights_kept
 from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
 from optimizer.search.pressure import with_weak_gone

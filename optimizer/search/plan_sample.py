@@ -1,26 +1,38 @@
-"""Plans weighed on draws: which of them work often enough on a sample, and which of those a second one bears out."""
+"""Plans weighed on draws: which of them work often enough on a sample, and which of those a second one bears out.
+
+The sample are few of many draws that tell how often each plan works as the many do. One draw is taken from each class
+of draws about as hard (stratified sampling), and which one, so that of every plan looked at as large a share works in
+the few as in the many (balanced sampling). So a plan that only happens to suit the few is not taken for the cheapest.
+
+References
+----------
+W. G. Cochran, Sampling Techniques, 3rd ed., 1977, chapter 5; J.-C. Deville, Y. Tillé, Efficient balanced sampling: the
+cube method, Biometrika 91, 2004, pp. 893-912 (the aim; here by exchange within the classes).
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.choices.demands import KnownFlows
 from optimizer.hydraulics.draws import PickedDraws
+from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
-from optimizer.search.balanced_draws import balanced, spread
 from optimizer.search.checks import verdicts
 from optimizer.search.question import Question
 from optimizer.search.watch import Telling
-from optimizer.search.weighed_plan import WeighedPlan
-from optimizer.verify.chance import Cases, works_known
+from optimizer.verify.chance import Cases, slacks_known_m, works_known
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 Key = tuple[object, ...]  # a dial and the steps and fittings of a plan
 
 SAMPLE, MANY = 100, 10_000  # draws that a plan is chosen on, of so many
@@ -31,6 +43,47 @@ _NEAR = 0.01  # of all cases: less than a sample of that size tells (0.03 of it,
 _CLOSE = 0.05  # of the sample, to what is asked: cheaper plans that a sample is balanced by
 _ONE = 1e-9
 _BALANCED = 4  # rounds of choosing a sample
+
+_PASSES = 4
+_STAYS = 1e-9  # a draw is exchanged for a better one only
+_HOLDS_M = -1e-6  # as of the check
+
+
+@dataclass
+class WeighedPlan:
+    """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
+
+    `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
+    nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
+    """
+
+    plan: Plan
+    cents: int
+    network: Network
+    many: Cases
+    known: KnownFlows
+    judged: float | None = None
+    passes: bool | None = None
+
+    @cached_property
+    def slack_m(self) -> Floats:
+        """Return the head left in all draws."""
+        return slacks_known_m(self.many, self.known, self.network)
+
+    @cached_property
+    def works(self) -> Bools:
+        """Return in which of all draws it works."""
+        return np.asarray((self.slack_m >= _HOLDS_M).all(axis=1))
+
+    def works_on(self, cases: Cases) -> int:
+        """Return in how many of some draws it works."""
+        return int((slacks_known_m(cases, self.known, self.network) >= _HOLDS_M).all(axis=1).sum())
+
+    @property
+    def share(self) -> float:
+        """Return the share of all draws in which it works, as far as is known."""
+        own = float(self.works.mean())
+        return own if self.judged is None else (own + self.judged) / 2.0
 
 
 def picked_of(many: Cases, at: Ints) -> Cases:
@@ -129,3 +182,40 @@ class PlanSample:
     def judged(self, plan: Plan) -> int:
         """Return in how many draws of the second sample a plan works."""
         return int(works_known(self.judge, self.known, planned_network(self.system.network, plan)).sum())
+
+
+def spread(hardest_m: Floats, count: int) -> Ints:
+    """Return so many classes of draws by their hardness, (count, draws of a class); the middle of each comes first."""
+    order = np.argsort(hardest_m, kind="stable")
+    classes = order[: len(order) // count * count].reshape(count, -1)
+    middle = classes.shape[1] // 2
+    return np.roll(classes, -middle, axis=1)
+
+
+def balanced(classes: Ints, works: Sequence[npt.NDArray[np.bool_]], counts: Sequence[float]) -> Ints:
+    """Return one draw of each class, (n_classes,), so that each plan works in about so many of them.
+
+    Parameters
+    ----------
+    classes
+        As of `spread`; the first draw of each is taken where nothing speaks against it.
+    works, counts
+        Of every plan in which of all draws it works, and in how many of these it should.
+    """
+    picked = classes[:, 0].copy()
+    if not works:
+        return picked
+    table = np.array(works, dtype=np.float64)
+    aims = np.asarray(counts, dtype=np.float64)
+    now = table[:, picked].sum(axis=1)
+    for _ in range(_PASSES):
+        before = picked.copy()
+        for k, some in enumerate(classes):
+            rest = now - table[:, picked[k]] - aims
+            miss = ((rest[:, None] + table[:, some]) ** 2).sum(axis=0)
+            miss[some == picked[k]] -= _STAYS
+            picked[k] = some[int(miss.argmin())]
+            now = rest + aims + table[:, picked[k]]
+        if (picked == before).all():
+            break
+    return picked

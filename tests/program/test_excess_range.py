@@ -7,8 +7,8 @@ from itertools import product
 
 import pytest
 
-from optimizer.program.build import excess_range
 from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice, excess_of
+from optimizer.program.solve import excess_range
 
 
 def problem(seed: int) -> SizingProblem:

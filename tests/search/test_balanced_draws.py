@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.search.balanced_draws import balanced, spread
+from optimizer.search.plan_sample import balanced, spread
 
 
 def test_each_class_has_draws_about_as_hard_and_its_middle_first() -> None:

@@ -30,13 +30,12 @@ from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
 from optimizer.read.places import data_directory
 from optimizer.search import certainty
-from optimizer.search.balanced_draws import spread
 from optimizer.search.certain_proof import Proof
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
 from optimizer.search.options import options_of
-from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of
+from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of, spread
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch

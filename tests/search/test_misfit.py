@@ -12,7 +12,7 @@ from optimizer.model.catalog import Catalog
 from optimizer.model.network import Condition
 from optimizer.model.plan import Plan
 from optimizer.model.system import System
-from optimizer.search.misfit import Misfit, misfits, with_straights_kept
+from optimizer.search.checks import Misfit, misfits, with_straights_kept
 
 END = "pipe 2 ft, 3/4 in bulkhead"
 

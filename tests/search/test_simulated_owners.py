@@ -10,7 +10,7 @@ import pytest
 from optimizer import pipeline
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.plan import planned_networks
-from optimizer.verify.trimming import trimmed_works
+from optimizer.verify.chance import trimmed_works
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 OWNERS, SEED = 300, 7_001  # other draws than those that plans are chosen and judged on

@@ -19,9 +19,8 @@ from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.verify.chance import Cases, chance_of, works_known
+from optimizer.verify.chance import Cases, TooLongError, chance_of, trimmed_works, works_known
 from optimizer.verify.check import verify_plan
-from optimizer.verify.trimming import TooLongError, trimmed_works
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 

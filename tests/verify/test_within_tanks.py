@@ -15,9 +15,9 @@ from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.system import System
 from optimizer.read.systems import load_system
+from optimizer.verify.chance import trimmed_works
 from optimizer.verify.limits import trials_of
 from optimizer.verify.openings import Duty, settle
-from optimizer.verify.trimming import trimmed_works
 
 # One pump parts to a display and to a box above it, which runs down into the display through a wide line.
 PARTING = """
