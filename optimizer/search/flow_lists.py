@@ -54,6 +54,8 @@ from optimizer.verify.allowance import Allowance
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
 _MOST_IN_LINES = 40_000  # as there, where no water is shared: each line's own flow then tells most ways apart
 _GAIN = 1.01  # times what a unit of pipe was told to cost: less of a gain is not worth pricing all again
+_SHARES = (1 / 8, 1 / 4, 3 / 8, 1 / 2, 5 / 8, 3 / 4, 7 / 8)  # of the way from what no list costs less than to the known
+_FEW_SHARE = 0.4  # of the time, for a cheaper list of few ways
 _MOST_COMBINED = 1e7  # combinations of the ways that are left: with more, a proof is not begun
 
 
@@ -87,6 +89,7 @@ class CheapestList:
     material: Material = field(init=False)
     lists: ListSearch = field(init=False)
     sources: dict[str, list[RunPrices]] = field(init=False, default_factory=dict)
+    least_cents: int = field(init=False, default=0)  # no list costs less
     list_ways: dict[int, ListWay] = field(init=False, default_factory=dict)  # by the id of the alternative made of it
 
     def find(self) -> tuple[UnknownSearch | None, bool]:
@@ -97,27 +100,53 @@ class CheapestList:
         until = time.monotonic() + self.time_limit_s
         with limited(self.time_limit_s):
             try:
-                case = self._case(until)
+                self._price()
+                rough = self._rough(self.free)
+                if rough.sides.resources:
+                    return None, False
+                try:
+                    return self._below(rough, until)
+                except TooManyWaysError:
+                    return self._in_steps(rough, until)
             except (TimeIsUp, TooManyWaysError):
                 return None, False
-            if case is None:
-                return None, True
-            return self._searched(case, until)
 
-    def _case(self, until: float) -> FlowCase | None:
-        """Return all that could be in a cheaper list; None where nothing could.
+    def _in_steps(self, rough: FlowCase, until: float) -> tuple[UnknownSearch | None, bool]:
+        """Look for much cheaper lists, which fewer ways could be in, then for less and less cheaper ones.
+
+        Where too many ways could be in those, only ways that are efficient at the lower prices are gone through.
+        """
+        most, costs = self.below_cents, reduced(rough, self.free)
+        least = 0 if costs is None else math.floor((costs.bound - self.lists.credit) / LEAST_PER_CENT)
+        for share in _SHARES:
+            self.below_cents = least + math.ceil(share * (most - least))
+            try:
+                found, proved = self._below(rough, until)
+            except TooManyWaysError:
+                break
+            if found is not None or not proved:
+                return found, proved
+            self.least_cents = self.below_cents
+        self.below_cents = most
+        until = min(until, time.monotonic() + _FEW_SHARE * self.time_limit_s)
+        return self._below(rough, until, all_ways=False)
+
+    def _below(self, rough: FlowCase, until: float, all_ways: bool = True) -> tuple[UnknownSearch | None, bool]:
+        """Return the plan with the cheapest list below the limit if there is one, and whether that is proved.
+
+        Not of all ways only those count that are efficient at the lower prices.
 
         Raises
         ------
         TooManyWaysError
-            When there is more than a proof is worth, or what the tables need is not there.
+            When there is more than a search is worth.
         """
-        free = self.free
-        self._price()
-        rough = self._rough(free)
-        if rough.sides.resources:
-            raise TooManyWaysError
-        mode = busiest(rough, free)
+        case = self._case(rough, until, all_ways)
+        return (None, all_ways) if case is None else self._searched(case, until, all_ways)
+
+    def _case(self, rough: FlowCase, until: float, all_ways: bool) -> FlowCase | None:
+        """Return all that could be in a cheaper list; None where nothing could."""
+        free, mode = self.free, busiest(rough, self.free)
         if not all(rough.ways.values()) or not all(rough.tees.values()):
             return None
         problem = bound_problem(rough, free, mode)
@@ -127,7 +156,8 @@ class CheapestList:
             lows = [free[name, i][0] for i in range(len(rough.modes))]
             highs = [free[name, i][1] for i in range(len(rough.modes))]
             weighing = Weighing(self.lists.options.packs, Effort(0), min(lows), max(highs))
-            ways[name] = tuple(self._ways(rough, name, weighing, free[name, mode][0], rests[name], until))
+            surely_m3_s = free[name, mode][0]
+            ways[name] = tuple(self._ways(rough, name, weighing, surely_m3_s, rests[name], until, all_ways))
             if not ways[name]:
                 return None
         return self._few(_with_ways(rough, ways), free)
@@ -175,8 +205,9 @@ class CheapestList:
         surely_m3_s: float,
         rests: Mapping[int, Rest],
         until: float,
+        all_ways: bool,
     ) -> Iterator[Way]:
-        """Yield the ways of a run that could be in a cheaper list, from every graph of it.
+        """Yield the ways of a run that could be in a cheaper list, from every graph of it; or its efficient ones alone.
 
         `surely_m3_s` is the flow that a loss counts at in `rests`.
         """
@@ -186,15 +217,15 @@ class CheapestList:
             ranged = RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
-            found = [] if source.is_whole else finder.find()
+            found = finder.find() if all_ways and not source.is_whole else []
             kept = [found[i] for i in Rivals(self.lists.shop).unbeaten(found)]
-            if name in self.material.lossy and not source.valved:
-                kept += self._lossy([way for way in rough.ways[name] if rows.has(way.alternative.arcs)], finder, kept)
+            if not all_ways or (name in self.material.lossy and not source.valved):
+                kept += self._untold([way for way in rough.ways[name] if rows.has(way.alternative.arcs)], finder, kept)
             for way in kept:
                 yield self._as_way(way, source.run_of(way.arcs), ranged)
 
-    def _lossy(self, ways: Sequence[Way], finder: WayFinder, known: Sequence[ListWay]) -> Iterator[ListWay]:
-        """Yield those ways of a graph that are to lose more, as far as they are not among the others."""
+    def _untold(self, ways: Sequence[Way], finder: WayFinder, known: Sequence[ListWay]) -> Iterator[ListWay]:
+        """Yield those ways of a graph that could be in a cheaper list and are not among the others."""
         told = {tuple(map(id, way.arcs)) for way in known}
         for way in ways:
             one = way.alternative
@@ -259,7 +290,7 @@ class CheapestList:
 
     # the search
 
-    def _searched(self, case: FlowCase, until: float) -> tuple[UnknownSearch | None, bool]:
+    def _searched(self, case: FlowCase, until: float, all_ways: bool) -> tuple[UnknownSearch | None, bool]:
         prices: dict[Choice, int] = {}
         pick = self._pick(case)
 
@@ -276,14 +307,15 @@ class CheapestList:
             price=price,
         )
         state = search.run()
-        proved = state.complete and not state.unproved
+        proved = all_ways and state.complete and not state.unproved
         if state.by_hand:
             raise KeyboardInterrupt
         best = state.best
         if best is None or prices[best] >= self.below_cents:
             return None, proved
         cents = prices[best]
-        bound = cents if proved else max(0, min(cents, self.lists.bound_cents(state.bound_cents)))
+        least = self.lists.bound_cents(state.bound_cents) if all_ways else self.least_cents
+        bound = cents if proved else max(0, min(cents - 1, least))
         with unlimited():
             choice = preferred_speeds(case, best)
         plan = plan_of_choice(
@@ -340,8 +372,11 @@ def by_list(
     taken, made = list(_pipe_of(plan)), _joints_of(found)
     other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, made=made, **terms).find()
     if other is not None:
-        better = (other.plan.total_cents or 0) < total
-        return replace(other, plan=replace(other.plan, notes=plan.notes, left_out=plan.left_out)) if better else found
+        if (other.plan.total_cents or 0) >= total:
+            return found
+        bound = max(other.bound_cents or 0, min(found.bound_cents or 0, other.cents or 0))
+        told = replace(other.plan, bound_cents=bound, notes=plan.notes, left_out=plan.left_out)
+        return replace(other, plan=told, bound_cents=bound)
     if not proved:
         return found
     status = Status.OPTIMAL if below == total else Status.FEASIBLE

@@ -22,6 +22,7 @@ from optimizer.choices.velocity import with_carried
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.plan import Status
 from optimizer.model.system import System
+from optimizer.search import flow_lists
 from optimizer.search.assemble import plan_of_choice
 from optimizer.search.engine import solve
 from optimizer.search.flow_case import Material, case_of, material_of, prepare
@@ -179,3 +180,25 @@ def test_a_list_that_is_not_below_the_limit_is_no_answer() -> None:
     assert best > 0
     assert not solve(Question(system, catalog(), Watch.of(60.0), ceiling_cents=best)).found
     assert solve(Question(system, catalog(), Watch.of(60.0), ceiling_cents=best + 1)).cents == best
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("most_labels", "known_cents", "proved"), [(8000, None, True), (1000, 4000, True), (5, None, False)]
+)
+def test_where_many_ways_could_be_in_a_cheaper_list_much_cheaper_lists_are_looked_for_first(
+    most_labels: int, known_cents: int | None, proved: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # $27.77 is the cheapest list, which `test_the_answer_is_proved_by_its_list` proves with all ways; the plan that is
+    # proved by what it uses has one of $29.24.
+    system = with_carried(branches("  left: at least 1400 L/h\n  right: at least 1400 L/h\n"))
+    found = find_unknown(system, catalog(), time_limit_s=60.0)
+    if known_cents is not None:  # as if it were known with a list as dear as this
+        found = replace(found, plan=replace(found.plan, cost_cents=known_cents))
+    monkeypatch.setattr(flow_lists, "_MOST_LABELS", most_labels)
+
+    other = by_list(system, catalog(), found, time_limit_s=60.0)
+
+    assert other.plan.total_cents == other.cents == 2777
+    assert (other.plan.status is Status.OPTIMAL) is proved
+    assert other.bound_cents == 2777 if proved else 0 < (other.bound_cents or 0) < 2777
