@@ -34,7 +34,7 @@ from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts, with_straights_kept
 from optimizer.search.collection import collection_held
 from optimizer.search.finer_valves import with_finer_valves
-from optimizer.search.flow_lists import by_list
+from optimizer.search.flow_lists import ListTerms, by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.most_to_spare import with_most_to_spare
@@ -43,8 +43,8 @@ from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.search.unknown_pumps import counts_electricity, find_any
-from optimizer.verify.allowance import allowance_of, allowances_of
+from optimizer.search.unknown_pumps import by_list_of_any, find_any
+from optimizer.verify.allowance import Allowance, allowance_of, allowances_of
 from optimizer.verify.drain_back import inflow_m3_s
 
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
@@ -345,13 +345,21 @@ def _over_ranges(question: Question, cheaper: Plan | None = None, said: Verdicts
     held = allowances_of(question.system, today_counts=True)
     left_s = max(0.5 * time_s, question.time_s)
     found = find(time_limit_s=left_s, allowances=held, floor_cents=max(floor, cheaper.bound_cents or 0))
-    return _next_best(question, found, cheaper, said, search)
+    return _next_best(question, found, cheaper, said, search, held)
 
 
 def _next_best(
-    question: Question, found: UnknownSearch, cheaper: Plan, said: Verdicts, search: Callable[..., UnknownSearch]
+    question: Question,
+    found: UnknownSearch,
+    cheaper: Plan,
+    said: Verdicts,
+    search: Callable[..., UnknownSearch],
+    held: tuple[Allowance, ...],
 ) -> Answer:
-    """Return the plan that comes next where it passes, or that none was found; `cheaper` was refused."""
+    """Return the plan that comes next where it passes, or that none was found; `cheaper` was refused.
+
+    `held` is what drains, rims and sumps take, which every plan found keeps to.
+    """
     if not found.plan.found:
         proved = found.plan.status is Status.INFEASIBLE
         plan = refusing(cheaper, said, proved, () if proved else found.plan.reasons)
@@ -362,7 +370,9 @@ def _next_best(
         plan = refusing(cheaper, said, proved=False, more=more)
         return replace(_of_search(found), plan=plan, cents=None, refused=True)
     found = _mending(question, found, still, search)
-    if (found.cents or 0) > (cheaper.material_cents or 0):  # else it is other settings that keep it dry
+    dearer = (found.cents or 0) > (cheaper.material_cents or 0)  # else it is other settings that keep it dry
+    found = _by_list(question, found, still, held)
+    if dearer:
         found = replace(found, plan=replace(found.plan, notes=(*found.plan.notes, refused(cheaper, said))))
     return _of_search(found)
 
@@ -371,15 +381,21 @@ def _of_search(found: UnknownSearch) -> Answer:
     return Answer(found.plan, found.bound_cents, found.cents, found.by_hand)
 
 
-def _by_list(question: Question, found: UnknownSearch, said: Verdicts) -> UnknownSearch:
-    """Return the plan with the cheapest list where there is one that passes as well; else the one found."""
-    system, clock = question.system, question.clock
-    several = system.rules.other_pumps or counts_electricity(system) or station_if_known(system) is not None
-    if several or system.rules.minimum_order_cents or question.first_will_do or found.plan.status is not Status.OPTIMAL:
+def _by_list(
+    question: Question, found: UnknownSearch, said: Verdicts, held: tuple[Allowance, ...] = ()
+) -> UnknownSearch:
+    """Return the plan with the cheapest list where there is one that passes as well; else the one found.
+
+    Only plans that keep to what drains, rims and sumps take are looked at, where that is told.
+    """
+    system, clock, catalog = question.system, question.clock, question.catalog
+    proved = found.plan.status is Status.OPTIMAL and not question.first_will_do
+    if not proved or station_if_known(system) is not None or system.rules.minimum_order_cents:
         return found
     time_s = min(_LIST_TIME_S, _LIST_SHARE * question.time_s)
     solver = clock.solver if clock.solver in FLOW_SOLVERS else None
-    other = by_list(system, question.catalog, found, question.ceiling_cents, solver=solver, time_limit_s=time_s)
+    terms: ListTerms = {"solver": solver, "time_limit_s": time_s, "allowances": held}
+    other = by_list_of_any(system, catalog, found, question.ceiling_cents, **terms)
     if other.choice == found.choice and other.case is found.case:
         return other
     then = verdicts(system, other.plan, question.catalog)

@@ -21,6 +21,7 @@ from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.duty import energy_cents
+from optimizer.search.flow_lists import ListTerms, by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress
 from optimizer.search.pressure import with_pump_borne
 from optimizer.search.pumps_plan import find_one
@@ -65,6 +66,49 @@ def find_any(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> Unknow
     if not system.rules.other_pumps and not counts_electricity(system):
         return find_one(system, catalog, **terms)
     return _Loop(system, catalog, terms).run()
+
+
+def by_list_of_any(
+    system: System, catalog: Catalog, found: UnknownSearch, below_cents: int | None = None, **terms: Unpack[ListTerms]
+) -> UnknownSearch:
+    """Return the plan with the cheapest list over all pumps and speeds that `find_any` goes through.
+
+    As `by_list` for each of them; `found` is the plan that is proved by what it uses.
+    """
+    variants = pump_variants(system, catalog)
+    if len(variants) == 1:
+        return by_list(system, catalog, found, below_cents, **terms)
+    best, open_, most = None, list[str](), _least_of(found.plan.total_cents, below_cents)
+    least = most  # of what no list costs less than with the pumps that are left open
+    until = time.monotonic() + terms.get("time_limit_s", TIME_LIMIT_S)
+    cheap = [variant for variant in variants if variant.cents < most]
+    for i, variant in enumerate(cheap):
+        share_s = max(0.0, until - time.monotonic()) * max(1.0 / (len(cheap) - i), _LEAST_SHARE)
+        is_known = not variant.items and not variant.speeds and not found.plan.new_pumps
+        own_terms: ListTerms = {**terms, "time_limit_s": share_s if is_known else 0.5 * share_s}
+        own = found if is_known else find_one(variant.system, catalog, **own_terms, cutoff_cents=int(most))
+        listed = by_list(variant.system, catalog, own, int(most), **own_terms) if own.plan.found else own
+        total = listed.plan.total_cents
+        if total is not None and total < most:
+            plan = replace(_bought(listed.plan, system, catalog, variant), material_cents=total)
+            best, most = replace(listed, plan=plan, cents=total), total
+        if listed.plan.status is not Status.INFEASIBLE and (listed.bound_cents or 0) < most:
+            open_.append(variant.words)
+            least = min(least, listed.bound_cents or 0)
+    if best is None and (open_ or most != found.plan.total_cents):
+        return found
+    best, cents = best or found, int(most)
+    bound = min(max(found.bound_cents or 0, int(least)), cents) if open_ else cents
+    shares = [each for each in found.plan.notes if each.code == "at the same shares" and each not in best.plan.notes]
+    left = [note("not ruled out with", pumps=tuple(open_))] if open_ else []
+    notes = (*(each for each in best.plan.notes if each.code != "not ruled out with"), *left, *shares)
+    status = Status.FEASIBLE if open_ else Status.OPTIMAL
+    plan = replace(best.plan, status=status, material_cents=cents, bound_cents=bound, notes=notes)
+    return replace(best, plan=plan, bound_cents=bound, cents=cents)
+
+
+def _least_of(*cents: int | None) -> float:
+    return min((each for each in cents if each is not None), default=math.inf)
 
 
 def pump_variants(system: System, catalog: Catalog) -> list[PumpVariant]:

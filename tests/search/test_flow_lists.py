@@ -28,8 +28,10 @@ from optimizer.search.engine import solve
 from optimizer.search.flow_case import Material, case_of, material_of, prepare
 from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_posing import Choice, FlowCase, Way, duties_of
+from optimizer.search.pumps_plan import find_one
 from optimizer.search.question import Question
 from optimizer.search.unknown_flows import find_unknown
+from optimizer.search.unknown_pumps import by_list_of_any, find_any, pump_variants
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import settle
 
@@ -148,6 +150,34 @@ def check(system: System, shop: Catalog, drawn: int | None = None) -> None:
 @pytest.mark.long
 def test_no_way_to_plumb_a_line_has_a_cheaper_list() -> None:
     check(line("  line: 2700 to 2800 L/h\n"), catalog())
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("targets", "rules"),
+    [
+        ("2700 to 2800 L/h", {}),
+        ("3200 to 3300 L/h", {}),
+        ("1500 to 1600 L/h", {"electricity_cents_per_kwh": 40.0, "horizon_h": 8766.0}),
+    ],
+)
+def test_over_all_pumps_and_speeds_the_list_is_the_cheapest_of_what_each_alone_gives(
+    targets: str, rules: dict[str, float]
+) -> None:
+    system = line(f"  line: {targets}\n")
+    one_size = replace(system.rules, sizes=("3/4 in",), resize=False, other_pumps=True, **rules)
+    system = with_carried(replace(system, rules=one_size))
+    found = by_list_of_any(system, catalog(), find_any(system, catalog()), time_limit_s=120.0)
+
+    alone = [find_one(variant.system, catalog()) for variant in pump_variants(system, catalog())]
+    totals = [
+        by_list(variant.system, catalog(), each, time_limit_s=120.0).plan.total_cents
+        for variant, each in zip(pump_variants(system, catalog()), alone, strict=True)
+        if each.plan.found
+    ]
+
+    assert found.plan.status is Status.OPTIMAL
+    assert found.cents == found.bound_cents == found.plan.total_cents == min(cents for cents in totals if cents)
 
 
 @pytest.mark.slow
