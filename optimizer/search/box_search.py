@@ -39,6 +39,7 @@ _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound 
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
 _HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
+_LAX = 0.03  # of a span counts in a mode that others ask more than
 _NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 
 
@@ -205,14 +206,14 @@ class BoxSearch:
 
     def _examined(self, box: _Box) -> list[_Box]:
         look()
-        left, dearest, choice = box, -math.inf, None
+        left, dearest, leading, choice = box, -math.inf, 0, None
         for mode in self.modes:
             tables = self._tables(left, self._limit(), mode)
             if tables is None or math.isinf(tables.bound):
                 return self._dropped(box)
             tables.read_outwards()
             if tables.bound > dearest:  # of the mode that asks for the most here
-                dearest, choice = tables.bound, self._choice(left, tables.traced())
+                dearest, leading, choice = tables.bound, mode, self._choice(left, tables.traced())
             found = self._left(left, tables, max(left.bound, tables.bound + self._opening(box.opened)), mode)
             if found is None:
                 return self._dropped(box)
@@ -232,7 +233,7 @@ class BoxSearch:
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
-        return self._halves(left, choice)
+        return self._halves(left, choice, leading)
 
     def _dropped(self, box: _Box) -> list[_Box]:
         """Note what is left for a higher limit: nothing, once a plan is known."""
@@ -302,8 +303,10 @@ class BoxSearch:
         table = self.case.tables[name]
         return float(table.rows[k] @ (table.basis.laws(flow_range[1]) - table.basis.laws(flow_range[0])))
 
-    def _halves(self, left: _Box, choice: Choice) -> list[_Box]:
+    def _halves(self, left: _Box, choice: Choice, leading: int) -> list[_Box]:
         """Cut a box in the run and mode where a combination loses the most more at one end of its range than the other.
+
+        That is mostly the leading mode, which asks for the most: in others a cut helps less.
 
         Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
         where the head there is what is known least of all, by that.
@@ -314,7 +317,8 @@ class BoxSearch:
         spans, taken = {}, dict(zip(self.case.ways, choice.ways, strict=True))
         for name, mode in itertools.product(taken, self.modes):
             if _width(left.ranges[name, mode]) > self.narrow_m3_s:
-                spans[name, mode] = self._span_m(name, taken[name], left.ranges[name, mode])
+                own = self._span_m(name, taken[name], left.ranges[name, mode])
+                spans[name, mode] = own * (1.0 if mode == leading else _LAX)
         if not spans:  # nothing is left to cut: each combination is tried
             return self._tried_all(self._choices_of(left), left)
         name, mode = max(spans, key=spans.__getitem__)
