@@ -27,10 +27,11 @@ from optimizer.model.network import Leg, Run
 from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
-from optimizer.program.through import is_tree, rest_costs
+from optimizer.program.through import is_tree, rest_costs, through_costs
 from optimizer.search.collection import collection_held
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
+from optimizer.search.harmless import harmless_draws
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
 from optimizer.search.split_graph import split_by_closeness
@@ -257,9 +258,11 @@ class Proof:
     def _split(self, whole: _Told, below: int) -> None:
         """Leave out the steps that are in no list below, and tell apart by closeness what is left: so losses are exact.
 
-        What stands close to what is what losses hang on most.
+        What stands close to what is what losses hang on most. Where no way of a run does any harm in a draw, whatever
+        else is chosen, it counts there as if nothing was lost.
         """
         problem, graphs = whole.posed.problem, self.lists.options.graphs
+        tees = {tee: list(range(len(found))) for tee, found in problem.tees.items()}
         if is_tree(problem) and not problem.limits and whole.tables is not None:
             most = LEAST_PER_CENT * (below - 1) + self.lists.credit + 1
             rests = rest_costs(problem, whole.tables, math.ceil(most))
@@ -267,6 +270,16 @@ class Proof:
                 name: with_arcs(graph, useful_steps(whole.posed.tables[name], rests[name], most))
                 for name, graph in graphs.items()
             }
+            costs = through_costs(problem, whole.tables, math.ceil(most))
+            tees = tees if costs is None else costs.useful(most)[1]
         split = {name: split_by_closeness(graph, self.drawn.network) for name, graph in graphs.items()}
         self.lists = ListSearch(replace(self.lists.options, graphs=split), self.lists.time_limit_s, self.lists.solver)
         self.drawn = self.drawn.on(split)
+        every = np.arange(self.drawn.draws.samples)
+        each = EachDraw(self.drawn, self.stake.speed, every, self.stake.may_fail, self._works)
+        few = replace(problem, tees={tee: tuple(problem.tees[tee][k] for k in kept) for tee, kept in tees.items()})
+        heads, lost = each.heads(), each.tees(whole.posed, tees)
+        for name, (numbers, lost_m) in self.drawn.steps.items():
+            steps = dict(zip(numbers, lost_m / LOSS_UNIT_M, strict=True))
+            free = harmless_draws(few, whole.posed.states, split[name], steps, heads, lost) if steps else every < 0
+            lost_m[np.isfinite(lost_m) & free] = 0.0

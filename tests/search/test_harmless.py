@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import random
+from dataclasses import dataclass, replace
 from itertools import product
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 
 from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice
-from optimizer.search.harmless import harmless_loss
+from optimizer.search.harmless import harmless_draws, harmless_loss
 
 ENDS = {
     "wall": (("riser", False), ("uv", True), ("row", True)),
@@ -86,3 +90,62 @@ def test_the_loss_is_what_two_heads_and_their_last_fittings_leave() -> None:
 
     assert harmless_loss(problem, "uv", 0, heads, {"wall": [ends]}) == 31
     assert harmless_loss(problem, "riser", 0, heads, {"wall": [ends]}) is None
+
+
+@dataclass
+class TwoSteps:
+    """A graph of a run of two steps, each one of three; `lost` is what they lose, draw by draw, by their ids."""
+
+    seed: str
+    draws: int = 4
+
+    def __post_init__(self) -> None:
+        rng = np.random.default_rng(list(self.seed.encode()))
+        self.arcs = [[SimpleNamespace(head=node + 1) for _ in range(3)] for node in range(2)] + [[]]
+        self.nodes, self.starts, self.ends = [0, 1, 2], {"start": 0}, {"end": 2}
+        self.lost = {id(arc): rng.integers(0, 25, self.draws) for arcs in self.arcs for arc in arcs}
+        self.lost[id(self.arcs[0][0])] = np.full(self.draws, np.inf)  # a rule forbids it
+
+    def ways(self) -> list[Any]:
+        return [sum(self.lost[id(arc)] for arc in way) for way in product(self.arcs[0][1:], self.arcs[1])]
+
+
+def test_in_draws_that_are_told_harmless_no_way_of_the_run_breaks_a_plan_whose_other_ways_have_their_head() -> None:
+    told = 0
+    for seed in range(30):
+        each = [random_problem(1000 * seed + draw) for draw in range(4)]
+        problem, heads = (
+            each[0],
+            {p.name: np.array([one.paths[i].head for one in each]) for i, p in enumerate(each[0].paths)},
+        )
+        tees = {
+            tee: [
+                {end: np.array([one.tees[tee][k].losses[end] for one in each]) for end in ENDS[tee]} for k in range(3)
+            ]
+            for tee in ENDS
+        }
+        graph = TwoSteps(f"{seed}")
+        graph.run = SimpleNamespace(name="uv")  # type: ignore[attr-defined]
+        free = harmless_draws(problem, {"start": 1}, graph, graph.lost, heads, tees)  # type: ignore[arg-type, dict-item]
+        told += int(free.sum())
+        worst = np.max(graph.ways(), axis=0)
+        for draw in np.flatnonzero(free):
+            one = replace(
+                each[draw], tees={t: tuple(map(with_states, each[draw].tees[t], problem.tees[t])) for t in ENDS}
+            )
+            own, others = one.paths[0], one.paths[1:]
+            for ks in product(range(3), repeat=4):
+                for fits in product(range(3), repeat=2):
+                    runs, chosen = dict(zip(REST, ks, strict=True)), dict(zip(ENDS, fits, strict=True))
+                    if problem.tees["wall"][chosen["wall"]].states["uv", True] != 1:
+                        continue
+                    if all(lost(one, path, runs, chosen) <= path.head for path in others):
+                        assert lost(one, own, runs, chosen) + worst[draw] <= own.head
+    assert told >= 10
+
+
+def with_states(own: TeeChoice, other: TeeChoice) -> TeeChoice:
+    return replace(own, states=other.states)
+
+
+REST = ("riser", "row", "left", "right")
