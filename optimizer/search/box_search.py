@@ -39,7 +39,7 @@ _MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound 
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
 _HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
-_LAX = 0.03  # of a span counts in a mode that others ask more than
+_LAX = 0.03  # of a span counts in a mode that others ask more than, or where a valve takes what is left over
 _NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 
 
@@ -317,8 +317,9 @@ class BoxSearch:
         spans, taken = {}, dict(zip(self.case.ways, choice.ways, strict=True))
         for name, mode in itertools.product(taken, self.modes):
             if _width(left.ranges[name, mode]) > self.narrow_m3_s:
-                own = self._span_m(name, taken[name], left.ranges[name, mode])
-                spans[name, mode] = own * (1.0 if mode == leading else _LAX)
+                # what a valve holds back is hardly less certain for a wide range
+                less = mode != leading, self.case.ways[name][taken[name]].valved
+                spans[name, mode] = self._span_m(name, taken[name], left.ranges[name, mode]) * _LAX ** sum(less)
         if not spans:  # nothing is left to cut: each combination is tried
             return self._tried_all(self._choices_of(left), left)
         name, mode = max(spans, key=spans.__getitem__)
