@@ -1,7 +1,7 @@
 """The cheapest plan that works in a share of all cases: choice now, trimming after (sample-average approximation).
 
 On a sample of N draws, spread by how hard they are on a plan near the one sought and chosen so that every plan looked
-at works in as many as of all draws (`balanced_draws`), a plan must work in at least ⌈pN⌉.
+at works in as many as of all draws (`plan_sample`), a plan must work in at least ⌈pN⌉.
 Where flows are known beforehand: the efficient plans of the tables are gone through by their lists and judged draw by
 draw, first by the published losses, then by those of draws that are hard on the best; and lists of the same head are
 sought below the best. What is cheaper is then found, or proved not to exist, by list searches that have a row for each
