@@ -14,8 +14,9 @@ def status_words(plan: Plan) -> str:
     words = "; ".join(notes_words(plan.left_out, ""))
     if plan.status is Status.OPTIMAL and not plan.counts_its_list:
         left_out = f" Not considered: {words}." if words else ""
-        told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less."
-        return f"{told}{_used(plan)}{left_out}"
+        told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less"
+        by = f", by {money(plan.gap_cents, plan.currency)} at the most" if plan.gap_cents else ""
+        return f"{told}{by}.{_used(plan)}{left_out}"
     if plan.status is Status.OPTIMAL and plan.left_out:
         return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {words}."
     if plan.status is Status.OPTIMAL:

@@ -167,10 +167,13 @@ class Plan:
 
     @property
     def gap_cents(self) -> int | None:
-        """Return how much less a plan might still come to; 0 when it is proved that none does."""
+        """Return how much less another plan's list might still come to, all that has a price beside it with it.
+
+        0 when it is proved that none does.
+        """
         if self.material_cents is None or self.bound_cents is None:
             return None
-        return max(0, self.material_cents - self.bound_cents)
+        return max(0, (self.total_cents or self.material_cents) - self.bound_cents)
 
 
 def planned_network(network: Network, plan: Plan) -> Network:

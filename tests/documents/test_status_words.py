@@ -26,6 +26,22 @@ def test_without_them_the_proof_counts_what_the_list_comes_to_and_that_is_said_o
     assert "$" not in status_words(plan)
 
 
+@pytest.mark.parametrize(
+    ("status", "bound_cents", "words"),
+    [
+        (Status.OPTIMAL, 2978, "another list of whole lengths and packs may cost less, by $20.60 at the most."),
+        (Status.FEASIBLE, 2500, "A cheaper one could save at most $25.38."),
+    ],
+)
+def test_what_could_be_saved_is_told_of_the_list_where_the_proof_counts_what_is_used(
+    status: Status, bound_cents: int, words: str
+) -> None:
+    plan = Plan(status, 5038, bound_cents, "USD", {}, {}, {}, material_cents=2978)
+
+    assert words in status_words(plan)
+    assert "The proof counts $29.78" in status_words(plan)
+
+
 TRIMMED = "Works in about 6 of 10 cases with valves and pump trimmed by meters"
 
 
