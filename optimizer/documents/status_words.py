@@ -15,7 +15,7 @@ def status_words(plan: Plan) -> str:
     if plan.status is Status.OPTIMAL and not plan.counts_its_list:
         left_out = f" Not considered: {words}." if words else ""
         told = "Proven least by what it uses, not by its list: another list of whole lengths and packs may cost less"
-        by = f", by {money(plan.gap_cents, plan.currency)} at the most" if plan.gap_cents else ""
+        by = f", by {money(plan.list_gap_cents, plan.currency)} at the most" if plan.list_gap_cents else ""
         return f"{told}{by}.{_used(plan)}{left_out}"
     if plan.status is Status.OPTIMAL and plan.left_out:
         return f"Proven cheapest of all plans considered.{_used(plan)} Not considered: {words}."
@@ -35,9 +35,9 @@ def status_words(plan: Plan) -> str:
 
 
 def _gap_words(plan: Plan) -> str:
-    if plan.gap_cents is None:
+    if plan.list_gap_cents is None:
         return "How much could still be saved is not known."
-    return f"A cheaper one could save at most {money(plan.gap_cents, plan.currency)}."
+    return f"A cheaper one could save at most {money(plan.list_gap_cents, plan.currency)}."
 
 
 def _material_of_parts(plan: Plan) -> int:

@@ -167,13 +167,20 @@ class Plan:
 
     @property
     def gap_cents(self) -> int | None:
-        """Return how much less another plan's list might still come to, all that has a price beside it with it.
-
-        0 when it is proved that none does.
-        """
+        """Return how much less a plan might still come to; 0 when it is proved that none does."""
         if self.material_cents is None or self.bound_cents is None:
             return None
-        return max(0, (self.total_cents or self.material_cents) - self.bound_cents)
+        return max(0, self.material_cents - self.bound_cents)
+
+    @property
+    def list_gap_cents(self) -> int | None:
+        """Return how much less the list of another plan might come to, with all that has a price beside it.
+
+        Where the proof counts what is used, that is more than `gap_cents`.
+        """
+        if self.bound_cents is None or self.total_cents is None:
+            return self.gap_cents
+        return max(0, self.total_cents - self.bound_cents)
 
 
 def planned_network(network: Network, plan: Plan) -> Network:
