@@ -375,7 +375,8 @@ def by_list(
         if (other.plan.total_cents or 0) >= total:
             return found
         bound = max(other.bound_cents or 0, min(found.bound_cents or 0, other.cents or 0))
-        told = replace(other.plan, bound_cents=bound, notes=plan.notes, left_out=plan.left_out)
+        status = Status.OPTIMAL if bound == other.cents else other.plan.status
+        told = replace(other.plan, status=status, bound_cents=bound, notes=plan.notes, left_out=plan.left_out)
         return replace(other, plan=told, bound_cents=bound)
     if not proved:
         return found
