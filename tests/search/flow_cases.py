@@ -28,9 +28,10 @@ from optimizer.hydraulics import conditions_of, solve_network
 from optimizer.joints.bores import run_steps
 from optimizer.model.catalog import CatalogItem, LossData, LossMethod
 from optimizer.model.network import Leg, Network, Part, Point, Pump, Run, RunEnd, Tee, Water
-from optimizer.search.flow_posing import Choice, FlowCase, Mode, Way, built_network, cents_of
+from optimizer.search.flow_posing import Choice, FlowCase, Mode, Way, built_network, cents_of, duties_of
 from optimizer.search.flow_ranges import first_bounds
 from optimizer.search.run_curves import CurveTable
+from optimizer.verify.openings import settle
 
 BORES = (0.0155, 0.0205, 0.0263)  # about 1/2, 3/4 and 1 in. schedule 40
 Plan = dict[str, tuple[str, str, Leg, Leg, bool, bool, bool]]
@@ -191,6 +192,15 @@ def choices_of(case: FlowCase) -> list[Choice]:
     tees = list(itertools.product(*(range(len(options)) for options in case.tees.values())))
     speeds = list(itertools.product(*(range(len(mode.speeds)) for mode in case.modes)))
     return [Choice(w, t, s) for w in ways for t in tees for s in speeds]
+
+
+def cheapest_of_all(case: FlowCase) -> int | None:
+    """Return the least cost of a combination that stands as a true network in every mode; None when none does."""
+    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
+        settled = settle(duties_of(case, choice), case.conditions)
+        if settled is not None and settled.met:
+            return cents_of(case, choice)
+    return None
 
 
 def _with_targets(rng: random.Random, case: FlowCase, speeds: list[dict[str, float]]) -> FlowCase:

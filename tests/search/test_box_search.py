@@ -10,13 +10,13 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from flow_cases import SEVERAL, choices_of, random_case
+from flow_cases import SEVERAL, cheapest_of_all, choices_of, random_case
 
 from optimizer.hydraulics import solve_network
 from optimizer.program.head_tables import HeadTables
 from optimizer.search.box_search import BoxSearch, search_of
 from optimizer.search.box_tree import CELLS, TreeBuilder, shape_of
-from optimizer.search.flow_posing import FlowCase, built_network, cents_of, duties_of
+from optimizer.search.flow_posing import FlowCase, built_network, duties_of
 from optimizer.verify.openings import settle
 
 MANY = range(0, 400, 10)  # ten cases each, of which those that are trees are looked at
@@ -39,15 +39,6 @@ def shapes(first: int) -> Iterator[tuple[int, FlowCase, int]]:
         shape = shape_of(case)
         if shape is not None:
             yield seed, case, len(shape.cuts)
-
-
-def cheapest_of_all(case: FlowCase) -> int | None:
-    """Return the least cost of a combination that stands as a true network; None when none does."""
-    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
-        settled = settle(duties_of(case, choice), case.conditions)
-        if settled is not None and settled.met:
-            return cents_of(case, choice)
-    return None
 
 
 def check(case: FlowCase) -> None:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from flow_cases import SEVERAL, choices_of, random_case
+from flow_cases import SEVERAL, cheapest_of_all, random_case
 
 from optimizer.model.plan import Status
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.search.box_search import BoxSearch, search_of
-from optimizer.search.flow_posing import FlowCase, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
 from optimizer.search.unknown_flows import find_unknown
-from optimizer.verify.openings import settle
 
 TWO_OUTLETS = """
 system: Two outlets by day, by night and while feeding, invented
@@ -68,15 +66,6 @@ modes:
   feeding: {return: 60 %, targets: {line 1: at least 59 L/h, line 2: at least 68 L/h, line 3: at least 130 L/h}}
 rules: {sizes: [1/2 in, 3/4 in, 1 in], velocity limit: 9 m/s}
 """
-
-
-def cheapest_of_all(case: FlowCase) -> int | None:
-    """Return the least cost of a combination that stands as a true network in every mode; None when none does."""
-    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
-        settled = settle(duties_of(case, choice), case.conditions)
-        if settled is not None and settled.met:
-            return cents_of(case, choice)
-    return None
 
 
 @pytest.mark.parametrize(("seed", "kind"), [(72, (SEVERAL,)), (67, (SEVERAL,)), (104, ()), (117, ())])

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from flow_cases import choices_of, random_case
+from flow_cases import cheapest_of_all, random_case
 
-from optimizer.search.flow_posing import FlowCase, cents_of, duties_of
+from optimizer.search.flow_posing import duties_of
 from optimizer.search.flow_search import FlowSearch
 from optimizer.verify.openings import settle
 
@@ -15,15 +15,6 @@ QUICK = (
     *(97, 106),  # a valve that stands alike in two settings
 )
 CASES = 300
-
-
-def cheapest_of_all(case: FlowCase) -> int | None:
-    """Return the least cost of a combination that stands as a true network, each one solved; None when none does."""
-    for choice in sorted(choices_of(case), key=lambda each: cents_of(case, each)):
-        settled = settle(duties_of(case, choice), case.conditions)
-        if settled is not None and settled.met:
-            return cents_of(case, choice)
-    return None
 
 
 def check(seed: int) -> None:
