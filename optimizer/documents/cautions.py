@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from optimizer.model.outcome import PlanReport
 from optimizer.units import show_velocity
+
+if TYPE_CHECKING:
+    from optimizer.model.outcome import PlanReport
 
 
 @dataclass(frozen=True, slots=True)
