@@ -56,7 +56,7 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
         return answer
     first = plain(free)
     # a plan that no table has, one with a valve cut in, may do it as it is
-    found = by_margins(free, first, asked, plain, margins=(0.0,)) if first.found else first
+    found = by_margins(free, first, asked, plain, tries=0) if first.found else first
     return found if found.found or certain.none is None else certain.none
 
 

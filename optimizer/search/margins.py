@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 from optimizer.choices.scaled import Asked, growing, with_margin
 from optimizer.model.note import note
@@ -32,104 +33,153 @@ def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) ->
 # flows not known beforehand, or pumps to choose: margins one after the other
 
 
-_MARGINS = (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.4)
+_SPREAD = 0.12  # of what the same plumbing gives from case to case, one standard deviation: for the first guess
+_LEAST_STEP, _MOST = 0.02, 0.4  # margins that are tried
+_FINE = 0.01  # so near to a margin that works too seldom no lesser one is looked for
+_TRIES = 7
+_HIGHER = 2  # margins that are tried without a target raised
+_INSIDE = 0.2  # of what is left between two margins, the next one keeps from both
+_SURE = 0.995  # shares beyond that say no more of how far off the one asked for is
 
 
 def by_margins(
-    question: Question,
-    first: Answer,
-    asked: float,
-    plain: Callable[[Question], Answer],
-    margins: Sequence[float] = _MARGINS,
+    question: Question, first: Answer, asked: float, plain: Callable[[Question], Answer], tries: int = _TRIES
 ) -> Answer:
     """Return the plan of the least margin that works often enough: no proof that nothing cheaper does.
 
     All targets are raised together, but one where only the others have a plan; once it works often enough those one by
-    one without which it does so for less. Where a margin has no plan any more, the one in the middle between it and
-    the one before is tried as the last.
+    one without which it does so for less. The next margin is the one at which what was tried would work as often as
+    asked if flows were spread as a normal distribution; it lies between the largest that works too seldom and the
+    least that does, or that has no plan.
     """
     look = _Look(question, first, asked, plain)
-    waiting, before, halved = list(margins), 0.0, False
-    while waiting:
-        margin = waiting.pop(0)
-        if margin and question.clock.over:
+    low = before = look.tried(0.0, first, frozenset())
+    if low is None or before is None:
+        return none_so_certain(first, asked, None)
+    if low.works:
+        return _working(low, first, asked)
+    works, most = None, _MOST
+    for _ in range(tries):
+        if question.clock.over or most - low.margin <= _FINE:
             break
-        if not look.at(margin):
-            waiting, halved = [] if halved else [0.5 * (before + margin)], True
-            continue
-        before = margin
-        if look.works is not None:
-            look.spare_more(margin, waiting[:1])
-            return _working(look.found, first, asked, look.works)
-    return none_so_certain(first, asked, look.best)
+        margin = _next(asked, before, low, most, ends=works is not None or most < _MOST)
+        tried = look.at(margin, low, works)
+        if tried is None:
+            most = margin
+        elif tried.works:
+            most, works = margin, tried
+            if tried.cents <= low.cents:
+                break
+        else:
+            before, low = low, tried
+    if works is None:
+        return none_so_certain(first, asked, look.best)
+    return _working(look.spare_more(works), first, asked)
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """The plan of a margin: what is not raised for it, in what share of cases it works, and surely works."""
+
+    margin: float
+    answer: Answer
+    spared: frozenset[Asked]
+    share: float
+    least: float
+    works: bool
+
+    @property
+    def cents(self) -> int:
+        return self.answer.cents or 0
+
+
+def _next(asked: float, before: _Tried, low: _Tried, most: float, ends: bool) -> float:
+    """Return the margin to try next, beyond `low` and up to `most`; where that `ends` what is left it was tried."""
+    need = _off(asked) - _off(low.share)
+    per = (_off(low.share) - _off(before.share)) / (low.margin - before.margin) if low is not before else 0.0
+    step = need / per if per > 0.0 else need * _SPREAD
+    room = most - low.margin
+    if ends:
+        return low.margin + min(max(step, _INSIDE * room), (1.0 - _INSIDE) * room)
+    return low.margin + min(max(step, _LEAST_STEP), room)
+
+
+def _off(share: float) -> float:
+    return NormalDist().inv_cdf(min(max(share, 1.0 - _SURE), _SURE))
 
 
 @dataclass
 class _Look:
-    """Plans of margins one after the other; `found` is the last, `works` how often it does, if that is enough."""
+    """Plans of margins; `first` is the one without, `best` the one that works most often."""
 
     question: Question
     first: Answer
     asked: float
     plain: Callable[[Question], Answer]
-    spared: frozenset[Asked] = frozenset()
-    best: tuple[float, Answer] | None = None  # the plan that works most often
-    works: tuple[float, float] | None = None
+    best: tuple[float, Answer] | None = None
 
-    def __post_init__(self) -> None:
-        self.found = self.first
+    def at(self, margin: float, low: _Tried, works: _Tried | None) -> _Tried | None:
+        """Return the plan of a margin above another one, cheaper than one that works; None where there is none.
 
-    def at(self, margin: float) -> bool:
-        """Look for the plan of a margin; return whether there is one."""
-        for spared in (self.spared, *self._sparing_one()) if margin else (self.spared,):
-            found = self._plan(margin, spared) if margin else self.first
-            if found.found:
-                self.found, self.spared, self.works = found, spared, self._works(found)
-                return True
-            if self.question.clock.over:
-                break
-        return False
+        Where no plan has it at all, one without a target raised.
+        """
+        others = self._sparing_one(low.spared) if works is None else []
+        for spared in (low.spared, *others):
+            floor = low.answer.bound_cents if spared == low.spared else None
+            found = self._plan(margin, spared, None if works is None else works.cents, floor)
+            if found.found or self.question.clock.over:
+                return self.tried(margin, found, spared) if found.found else None
+        return None
 
-    def spare_more(self, margin: float, higher: Sequence[float]) -> None:
-        """Look for cheaper plans that work often enough without a target raised, if need be with a higher margin."""
+    def spare_more(self, best: _Tried) -> _Tried:
+        """Return a cheaper plan that works often enough without a target raised, if need be with a higher margin."""
         raised = growing(self.question.system)
-        for one in raised if margin else ():
-            spared = self.spared | {one}
-            for each in (margin, *higher) if self.spared < spared < set(raised) else ():
-                if self.question.clock.over or (self.found.cents or 0) <= (self.first.bound_cents or 0):
-                    return
-                found = self._plan(each, spared, self.found.cents)
-                works = self._works(found) if found.found and (found.cents or 0) < (self.found.cents or 0) else None
-                if works is not None:
-                    self.found, self.spared, self.works, margin, higher = found, spared, works, each, ()
+        for one in raised if best.margin else ():
+            spared, margin = best.spared | {one}, best.margin
+            for _ in range(_HIGHER) if spared < set(raised) else ():
+                if self.question.clock.over or best.cents <= (self.first.bound_cents or 0):
+                    return best
+                found = self._plan(margin, spared, best.cents)
+                tried = self.tried(margin, found, spared) if found.found and (found.cents or 0) < best.cents else None
+                if tried is None:
                     break
+                if tried.works:
+                    best = tried
+                    break
+                margin = _next(self.asked, tried, tried, _MOST, ends=False)
+        return best
 
-    def _sparing_one(self) -> list[frozenset[Asked]]:
-        raised = [one for one in growing(self.question.system) if one not in self.spared]
-        return [self.spared | {one} for one in raised] if len(raised) > 1 else []
+    def _sparing_one(self, spared: frozenset[Asked]) -> list[frozenset[Asked]]:
+        raised = [one for one in growing(self.question.system) if one not in spared]
+        return [spared | {one} for one in raised] if len(raised) > 1 else []
 
-    def _plan(self, margin: float, spared: frozenset[Asked], ceiling_cents: int | None = None) -> Answer:
+    def _plan(
+        self, margin: float, spared: frozenset[Asked], ceiling_cents: int | None, floor_cents: int | None = None
+    ) -> Answer:
         system = with_margin(self.question.system, margin, spared)
         limits = [each for each in (self.question.ceiling_cents, ceiling_cents) if each is not None]
-        ceiling, floor = min(limits, default=None), self.first.bound_cents or 0
+        ceiling, floor = min(limits, default=None), max(self.first.bound_cents or 0, floor_cents or 0)
         return self.plain(replace(self.question, system=system, share=0.5, ceiling_cents=ceiling, floor_cents=floor))
 
-    def _works(self, found: Answer) -> tuple[float, float] | None:
-        """Return how often a plan works, if that is often enough."""
+    def tried(self, margin: float, found: Answer, spared: frozenset[Asked]) -> _Tried | None:
+        """Return how often a plan works; None where there was no time to work that out."""
         from optimizer.search.studies.promise import promise_of
 
-        works = promise_of(self.question.system, found.plan, self.question.clock)
-        if works is not None and (self.best is None or works[0] > self.best[0]):
-            self.best = works[0], found
-        return works if works is not None and works[0] >= self.asked else None
+        told = promise_of(self.question.system, found.plan, self.question.clock)
+        if told is None:
+            return None
+        if self.best is None or told[0] > self.best[0]:
+            self.best = told[0], found
+        return _Tried(margin, found, spared, *told, works=told[0] >= self.asked)
 
 
-def _working(found: Answer, first: Answer, asked: float, works: tuple[float, float]) -> Answer:
+def _working(tried: _Tried, first: Answer, asked: float) -> Answer:
+    found = tried.answer
     bound = min(first.bound_cents or 0, found.cents or 0)
     status = Status.OPTIMAL if bound == found.cents else Status.FEASIBLE
-    share, least = works[0], math.floor(1000 * works[1]) / 1000
-    said = note("works in draws", works_share=share, least_share=least, asked_share=asked)
-    between = () if status is Status.OPTIMAL else (note("plans between margins"),)
+    least = math.floor(1000 * tried.least) / 1000
+    said = note("works in draws", works_share=tried.share, least_share=least, asked_share=asked)
+    between = () if status is Status.OPTIMAL else (note("plans of less margin"),)
     left_out = tuple(dict.fromkeys((*found.plan.left_out, *between)))
     plan = replace(found.plan, status=status, bound_cents=bound, notes=(*found.plan.notes, said), left_out=left_out)
     return replace(found, plan=plan, bound_cents=bound)

@@ -43,7 +43,7 @@ ENDED: Mapping[str, str] = {
     "ways of less water": (
         "ways that hold less water than others and are the cheapest at none of the prices tried for it"
     ),
-    "plans between margins": "plans between these margins, when it comes to the share of cases in which they work",
+    "plans of less margin": "plans that work often enough though they hold less of a margin",
     "one union for two runs": "{what}",
     "other sets of legs": "other sets of legs than those next to the pump",
 }

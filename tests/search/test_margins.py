@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -63,7 +64,8 @@ def test_where_one_target_alone_is_risky_it_is_raised_alone(
 
     found = margins.by_margins(question, answer(1000), 0.65, shop.plain)
 
-    assert found.cents == 2000  # 0.5 + 2 x 10 % by day, and nothing by night
+    assert found.cents is not None
+    assert 1750 <= found.cents <= 1850  # 0.5 + 2 x 7.5 % by day, and nothing by night; to a percent
 
 
 @dataclass
@@ -93,20 +95,26 @@ def looked(shop: Shop, asked: float, monkeypatch: pytest.MonkeyPatch) -> Answer:
     return margins.by_margins(Question(system, catalog, Watch.of(60.0)), answer(1000), asked, shop.plain)
 
 
-def test_the_least_margin_that_works_often_enough_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("asked", [0.53, 0.65, 0.8])
+def test_the_least_margin_that_works_often_enough_is_taken_to_a_percent(
+    asked: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shop = Shop(most=1.0)
-    found = looked(shop, 0.65, monkeypatch)
+    found = looked(shop, asked, monkeypatch)
+    least = 1000 + 5000 * (asked - 0.5)  # 2 % more of the cases for each percent of margin, at 100 cents
 
-    assert shop.asked == [0.03, 0.06, 0.1]
-    assert found.cents == 2000  # 0.5 + 2 x 10 %
+    assert found.cents is not None
+    assert least - 1e-6 <= found.cents <= least + 105
+    assert len(shop.asked) <= 5  # each is a search
 
 
-def test_beyond_the_largest_margin_that_has_a_plan_the_middle_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
-    shop = Shop(most=0.13)
-    found = looked(shop, 0.74, monkeypatch)
+def test_a_margin_is_found_below_one_that_no_plan_has(monkeypatch: pytest.MonkeyPatch) -> None:
+    shop = Shop(most=0.24)
+    found = looked(shop, 0.97, monkeypatch)
 
-    assert shop.asked == [0.03, 0.06, 0.1, 0.15, 0.125]
-    assert found.cents == 2250
+    assert max(shop.asked) > 0.24
+    assert found.cents is not None
+    assert 3350 <= found.cents <= 3400
 
 
 def test_where_none_works_often_enough_the_cheapest_and_the_most_certain_are_told(
@@ -119,5 +127,7 @@ def test_where_none_works_often_enough_the_cheapest_and_the_most_certain_are_tol
     assert not found.found
     assert found.reach_told  # how far plans get short of the targets is not what is asked
     assert "works in 90 %" in told
-    assert "parts for $22.50, works in 75 %" in told
+    assert re.search(
+        r"parts for \$22\.\d\d, works in 7[45] %|parts for \$23\.00, works in 7[56] %", told
+    )  # at 12 to 13 %
     assert told.endswith("meets the targets as published is parts for $10.00")
