@@ -49,19 +49,23 @@ def sizes_along(run: RunText, catalog: Catalog) -> list[PipeSize | None]:
             end = catalog.pipe_ends[family][nominal]
             sizes[-1] = standing = PipeSize(end.size, end.system)
         beside = [run.parts[i] for i in (index - 1, index + 1) if 0 <= i < len(run.parts)]
-        if part is not None and (size := sizes[-1]) is not None and (soft := _soft_system(part, size, beside)):
-            sizes[-1] = PipeSize(part.size or size.size, soft)  # hose and tube have tables of their own
+        if part is not None and (size := sizes[-1]) is not None and (table := _own_table(part, size, beside)):
+            sizes[-1] = PipeSize(part.size or size.size, table)  # hose, tube and pipe have tables of their own
         sizes.append(_size_behind(part, sizes[-1], standing))
         standing = _stated_in_front(part, sizes[-1])
     return sizes
 
 
-def _soft_system(part: PartText, size: PipeSize, beside: Sequence[PartText | None]) -> SizeSystem | None:
-    """Return the size table of hose or tube in a run of pipe; None where the part is no such thing.
+def _own_table(part: PartText, size: PipeSize, beside: Sequence[PartText | None]) -> SizeSystem | None:
+    """Return the size table of hose or tube in a run of pipe, of pipe in one of those; None where a part is as its run.
 
-    Hose that sits on a barb is soft; other hose in a run of pipe is flexible pipe, which cements.
+    Hose that sits on a barb is soft; other hose in a run of pipe is flexible pipe, which cements. Pipe in a run of hose
+    says its family or size: a bare `pipe 3 ft` there may as well be meant for hose.
     """
-    if size.system in (SizeSystem.HOSE, SizeSystem.TUBE) or part.kind not in (Kind.HOSE, Kind.TUBE):
+    if size.system in (SizeSystem.HOSE, SizeSystem.TUBE):
+        is_pipe = part.kind is Kind.PIPE and (part.made_of or part.size)
+        return (SizeSystem.METRIC if (part.size or size.size).endswith("mm") else SizeSystem.IPS) if is_pipe else None
+    if part.kind not in (Kind.HOSE, Kind.TUBE):
         return None
     if part.kind is Kind.TUBE:
         return SizeSystem.TUBE

@@ -169,6 +169,16 @@ def test_a_hose_at_a_socket_is_flexible_pvc_and_at_a_barb_vinyl(line) -> None:  
     assert at_barb.item.family == "vinyl hose"
 
 
+def test_pipe_may_stand_in_a_run_of_hose_or_tube_by_its_family_or_size(line) -> None:  # type: ignore[no-untyped-def]
+    rest = "elbow, sch 80 PVC pipe 1 ft"
+    for size, soft in (("1 in vinyl hose", "hose 3 ft"), ("1/4 in PE tube", "tube 3 ft")):
+        parts = line(f"{soft}, open joint, 1 in sch 40 PVC pipe 2 ft, {rest}", size=size)
+        assert [part.item.family for part in parts[2:]] == ["sch 40 PVC", "sch 40 PVC", "sch 80 PVC"]
+    for pipe, family in (("25 mm PVC-U PN16 pipe 2 m", "PVC-U PN16"), ("sch 40 PVC pipe 2 ft", "sch 40 PVC")):
+        assert line(f"hose 3 ft, open joint, {pipe}", size="1 in vinyl hose")[2].item.family == family
+    assert "'pipe 2 ft' in 1 in hose size" in fault_of(line, "pipe 2 ft", size="1 in vinyl hose")
+
+
 def test_tube_runs_through_compression_fittings(line) -> None:  # type: ignore[no-untyped-def]
     parts = line("tube 6 ft, adapter compression x 1/4 in NPT male", size="1/4 in PE tube")
 
