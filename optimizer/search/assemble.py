@@ -73,23 +73,25 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         return replace(listed, status=Status.FEASIBLE, bound_cents=least)
     if by_list:
         return listed
-    by_use = replace(listed, material_cents=selection.cents + duty.energy_cents, topped_up_cents=0)
-    return with_charge(rules, by_use)
+    return with_charge(rules, replace(listed, material_cents=selection.cents + duty.energy_cents))
 
 
 def with_charge(rules: Rules, plan: Plan) -> Plan:
-    """Return a plan, proved by parts, work and electricity alone, with what a minimum order charges above them."""
+    """Return a plan, proved by parts, work and electricity alone, with what a minimum order charges above them.
+
+    It is charged above what the list comes to; what the proof counts may be another order, and is charged as that one.
+    """
     if plan.material_cents is None or plan.bound_cents is None or not rules.minimum_order_cents:
         return plan
-    order = plan.material_cents - plan.energy_cents
-    more = rules.charged_cents(order) - order
+    order, listed = plan.material_cents - plan.energy_cents, (plan.cost_cents or 0) + plan.effort_cents
+    charged = rules.charged_cents(order)
     bound = rules.charged_bound(plan.bound_cents, plan.energy_cents)
-    proved = plan.status is Status.OPTIMAL and bound >= plan.material_cents + more
+    proved = plan.status is Status.OPTIMAL and bound >= charged + plan.energy_cents
     return replace(
         plan,
         status=plan.status if proved else Status.FEASIBLE,
-        material_cents=plan.material_cents + more,
-        topped_up_cents=more,
+        material_cents=charged + plan.energy_cents,
+        topped_up_cents=rules.charged_cents(listed) - listed,
         bound_cents=bound,
     )
 

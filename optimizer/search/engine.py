@@ -29,6 +29,7 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
+from optimizer.search.assemble import with_charge
 from optimizer.search.certainty import with_certainty
 from optimizer.search.cheapest import Search, find_plan
 from optimizer.search.checks import Verdicts, verdicts, with_straights_kept
@@ -102,7 +103,23 @@ def _among_own_unions(question: Question, answer: Answer) -> Answer:
 
 
 def _with_one_pump(question: Question) -> Answer:
-    return _at_known_flows(question) or _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+    return _at_known_flows(question) or _charged(question)
+
+
+def _charged(question: Question) -> Answer:
+    """Return the answer where flows are not known, charged no less than a minimum order.
+
+    The cheapest order without one is the cheapest with it.
+    """
+    rules, floor = question.system.rules, question.floor_cents
+    if not rules.minimum_order_cents:
+        return _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+    system = replace(question.system, rules=replace(rules, minimum_order_cents=0))
+    floor = floor if floor > rules.minimum_order_cents else 0
+    answer = _charged(replace(question, system=system, floor_cents=floor))
+    plan = with_charge(rules, answer.plan)
+    bound = None if answer.bound_cents is None else rules.charged_bound(answer.bound_cents, plan.energy_cents)
+    return _below(question, replace(answer, plan=plan, bound_cents=bound, cents=plan.material_cents))
 
 
 @collection_held()
@@ -390,7 +407,7 @@ def _by_list(
     """
     system, clock, catalog = question.system, question.clock, question.catalog
     proved = found.plan.status is Status.OPTIMAL and not question.first_will_do
-    if not proved or station_if_known(system) is not None or system.rules.minimum_order_cents:
+    if not proved or station_if_known(system) is not None:
         return found
     time_s = min(_LIST_TIME_S, _LIST_SHARE * question.time_s)
     solver = clock.solver if clock.solver in FLOW_SOLVERS else None

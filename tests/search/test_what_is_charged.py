@@ -13,6 +13,7 @@ from optimizer.model.money import Money
 from optimizer.model.plan import Plan, Status
 from optimizer.model.rules import Rules
 from optimizer.read.places import data_directory
+from optimizer.search.assemble import with_charge
 
 SMALL = data_directory("examples") / "single-return.yaml"
 SPEEDS = (90, 95, 100)  # percent; each of them has a plan
@@ -43,6 +44,31 @@ def test_an_order_is_charged_no_less_than_the_minimum_by_hand(order: int, charge
         5000,
     ):  # below the limit are those orders that are charged less, and no others
         assert (other < rules.order_below(charged)) == (rules.charged_cents(other) < charged)
+
+
+@pytest.mark.parametrize(("minimum", "topped_up", "charged"), [(4000, 1420, 4000), (2000, 0, 2000), (1000, 0, 1874)])
+def test_a_minimum_order_is_charged_above_the_list_and_not_above_what_is_used_by_hand(
+    minimum: int, topped_up: int, charged: int
+) -> None:
+    """Where flows are not known a plan may be proved by what it uses, here $18.74 of a list of $25.80."""
+    plan = Plan(Status.OPTIMAL, 2580, 1874, "USD", {}, {}, {}, material_cents=1874)
+    found = with_charge(Rules(minimum_order_cents=minimum), plan)
+
+    assert found.topped_up_cents == topped_up  # 40.00 - 25.80
+    assert found.total_cents == 2580 + topped_up
+    assert found.material_cents == found.bound_cents == charged
+    assert found.status is Status.OPTIMAL
+
+
+@pytest.mark.long
+def test_where_flows_are_not_known_the_list_is_charged_no_less_than_the_minimum(tmp_path: Path) -> None:
+    modes = "modes: {day: {return: 100 %}, night: {return: 90 %, targets: {return line: any}}}\n"
+    free = searched(tmp_path, "  buy pipe: by the foot\n", SPEEDS, keys=modes)
+    found = searched(tmp_path, "  buy pipe: by the foot\n  minimum order: 60 USD\n", SPEEDS, keys=modes)
+
+    assert 0 < (free.cost_cents or 0) < 6000
+    assert found.total_cents == found.material_cents == found.bound_cents == 6000
+    assert found.status is Status.OPTIMAL
 
 
 def test_a_mark_up_is_on_every_price_and_on_what_a_store_asks_by_hand() -> None:
