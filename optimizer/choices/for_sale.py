@@ -75,7 +75,8 @@ def other_currency(system: System, catalog: Catalog) -> Fault | None:
 
 
 def pumps_for_sale(system: System, catalog: Catalog) -> list[CatalogItem]:
-    """Return the pumps that may be bought and may stand in this water, the cheapest first."""
-    pumps = for_sale(system, catalog).of_kind(Kind.PUMP)
-    fit = [item for item in pumps if item.reef_safe or system.rules.allow_unsafe_metals]
+    """Return the pumps that may be bought within the budget and may stand in this water, the cheapest first."""
+    pumps, most = for_sale(system, catalog).of_kind(Kind.PUMP), system.rules.budget_cents
+    within = [item for item in pumps if most is None or item.price_cents <= most]
+    fit = [item for item in within if item.reef_safe or system.rules.allow_unsafe_metals]
     return sorted(fit, key=lambda item: (item.price_cents, item.item_id))

@@ -64,7 +64,7 @@ class TwoPumps:
 
 
 def two_pumps(system: System, catalog: Catalog) -> list[TwoPumps]:
-    """Return every way to put a second pump in, the cheapest pumps first.
+    """Return every way to put a second pump in that the budget allows, the cheapest pumps first.
 
     The second pump is one of the catalogs, or another like the owner's where the file says what that costs. Where the
     rules allow other pumps, the first may be one of the catalogs as well. In series a pump must be made to stand in a
@@ -78,7 +78,8 @@ def two_pumps(system: System, catalog: Catalog) -> list[TwoPumps]:
     seconds = [*offers, *_another(system, told, catalog)]
     firsts: list[PumpOffer | None] = [None, *(offers if system.rules.other_pumps else [])]
     found = [pair for first in firsts for second in seconds for pair in _arranged(system, catalog, first, second)]
-    return sorted(found, key=lambda pair: pair.cents)
+    most = system.rules.budget_cents
+    return sorted((pair for pair in found if most is None or pair.cents <= most), key=lambda pair: pair.cents)
 
 
 def _another(system: System, told: SecondPump, catalog: Catalog) -> Iterator[PumpOffer]:

@@ -91,6 +91,13 @@ def test_without_the_rule_only_the_own_pump_counts() -> None:
     assert find_any(system, catalog()).plan.status is Status.INFEASIBLE
 
 
+def test_a_pump_that_costs_more_than_the_budget_is_not_searched_with() -> None:
+    prices = sorted(item.price_cents for item in catalog().of_kind(Kind.PUMP))
+    for budget in (prices[0] - 1, prices[0], prices[-1]):
+        variants = pump_variants(free_to_change(line("  line: at least 2600 L/h"), budget_cents=budget), catalog())
+        assert [variant.cents for variant in variants] == [0, *(price for price in prices if price <= budget)]
+
+
 def test_where_no_pump_serves_every_one_was_tried() -> None:
     system = free_to_change(branches("  left: at least 9000 L/h\n  right: at least 1900 L/h"))
 
