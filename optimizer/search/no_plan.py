@@ -14,7 +14,9 @@ from dataclasses import replace
 
 from optimizer.choices.wants import Want, least_asked, wants_of
 from optimizer.errors import NetworkError
+from optimizer.hydraulics import solve_network
 from optimizer.model.checks import AS_IT_IS, Check
+from optimizer.model.circuits import fed_surfaces, sumps
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
@@ -24,6 +26,8 @@ from optimizer.search.pressure import weak_parts
 from optimizer.search.question import Answer, Question
 from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of, room_left_m3, sump_room_m3
 from optimizer.verify.coming_down import least_down
+from optimizer.verify.drain_back import drain_back
+from optimizer.verify.into_sumps import starts
 
 _ROOM, _LOOK, _OTHER = note("no other is safe"), note("no safe plan found"), note("none passes every check")
 _LITRE = 1e-3
@@ -87,15 +91,39 @@ def too_much_asked(system: System) -> tuple[Note, ...]:
     for _, at in system.ways_to_run:
         room_m3, lines = sump_room_m3(at, at.network), lines_of(at, at.network)
         least = Allowance(at, flow_limits_m3_s(at, at.network), room_m3, pumps_move=False, by_lines=lines)
-        if _over(at, least) is None:
+        if _over(at, least) is None and not _may_be_short(at):
             continue
         try:
-            over = _over(at, _as_accepted(at))
+            over = _too_much(at)
             if over is not None:
                 return over, *_accepted(at)
         except NetworkError:  # what flows today is not known, so that what may stay so is not
             continue
     return ()
+
+
+def _too_much(at: System) -> Note | None:
+    """Return what is too much for a tank or the sump where what is accepted may stay as it is; None: nothing is."""
+    return _over(at, _as_accepted(at)) or _short(at)
+
+
+def _may_be_short(at: System) -> bool:
+    """Return whether what gathers in all tanks together is more than the smallest reserve of a sump."""
+    stated = {tank.name: tank for tank in at.tanks}
+    gathers = sum(stated[name].start_volume_m3 or 0.0 for name in fed_surfaces(at.network) if name in stated)
+    reserves = [stated[name].reserve_m3 for name in sumps(at.network) if name in stated]
+    return any(reserve is not None and reserve < gathers for reserve in reserves)
+
+
+def _short(at: System) -> Note | None:
+    """Return that a sump has less above its pump's intake than gathers in tanks until drains pull: no pipe helps."""
+    now = solve_network(at.network).flows_m3_s
+    if Check.PUMP_RESERVE in at.rules.accepted or drain_back(at.network, now, at.tanks, at.drains).untold:
+        return None
+    for start in starts(at, at.network, now):
+        if start.gathers_m3 is not None and start.reserve_m3 is not None and start.reserve_m3 < start.gathers_m3:
+            return note("more gathers than the sump has", gathers_m3=start.gathers_m3, reserve_m3=start.reserve_m3)
+    return None
 
 
 def _as_accepted(at: System) -> Allowance:
@@ -107,7 +135,7 @@ def _accepted(at: System) -> tuple[Note, ...]:
     """Return the one check that would have to be accepted, as it is unsafe today; empty where there is none."""
     for check in AS_IT_IS:
         rules = replace(at.rules, accepted=(*at.rules.accepted, check))
-        if _over(at, _as_accepted(replace(at, rules=rules))) is None:
+        if _too_much(replace(at, rules=rules)) is None:
             return (note("only accepted", check=str(check)),)
     return ()
 

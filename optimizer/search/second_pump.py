@@ -19,14 +19,13 @@ from optimizer.model.network import Network, Part
 from optimizer.model.note import Note, note
 from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.model.system import System
-from optimizer.model.tanks import Tank
 from optimizer.search.assemble import changes_of
 from optimizer.search.checks import verdicts
 from optimizer.search.flow_search import Progress
+from optimizer.search.no_plan import too_much_asked
 from optimizer.search.pumps_plan import find_one
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.verify.allowance import Allowance, allowance_of, allowances_of
-from optimizer.verify.drain_back import inflow_m3_s
+from optimizer.verify.allowance import Allowance, allowances_of
 
 
 def with_second_pump(
@@ -50,7 +49,7 @@ def with_second_pump(
         As for `find_unknown`; the time is that of all pairs together [s]. Ctrl-C ends it with the best plan so far.
     """
     pairs = two_pumps(system, catalog)
-    if not pairs or _too_much(system):
+    if not pairs or too_much_asked(system):  # no pump makes a tank or a sump hold more
         return first
     return _Pairs(system, catalog, first, pairs, solver, time.monotonic() + time_limit_s, progress).best()
 
@@ -159,15 +158,6 @@ class _Pairs:
         said = [note("with a second pump too", why=reason) for reason in dict.fromkeys(self.reasons)]
         status = Status.INFEASIBLE if proved else Status.NO_PLAN_FOUND
         return replace(self.first, status=status, reasons=(*self.first.reasons, *said, *self.refused[:1]))
-
-
-def _too_much(system: System) -> bool:
-    """Return whether the least flows alone are more than drains and rims take: then no pump helps."""
-    network = system.network
-    least = dict.fromkeys(network.runs, 0.0) | {t.run: t.low_m3_s for t in system.targets if t.is_plain}
-    stated = {tank.name: tank for tank in system.tanks}
-    limits = allowance_of(system, today_counts=True).most_m3_s
-    return any(inflow_m3_s(network, least, stated.get(name, Tank(name))) > most for name, most in limits.items())
 
 
 def _bound(found: UnknownSearch) -> float:

@@ -132,6 +132,11 @@ NO_PLAN: Mapping[str, str] = {
         "may take {most_m3:volume}: the sump runs over; no choice of parts mends that, more room in the sump, a "
         "siphon-break hole or an outlet nearer to the overflow edge does"
     ),
+    "more gathers than the sump has": (
+        "until the drains pull, {gathers_m3:volume} gather above the sump (`start volume`), and it has "
+        "{reserve_m3:volume} above the pump intake (`usable water`): the pump sucks air at every start; no choice of "
+        "parts mends that, more usable water or an intake lower down does"
+    ),
     "no safe plan found": "no safe plan was found: look at the tanks and drains of the file",
     "none passes every check": "no plan that passes every check was found",
     "could burst what stays": "the pump's shut-off pressure could burst what has to stay: {parts:list}",

@@ -13,10 +13,12 @@ from said import said
 from optimizer import pipeline
 from optimizer.errors import NoPlanError
 from optimizer.model.checks import Check
+from optimizer.model.note import Note
 from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.search import second_pump
 from optimizer.search.no_plan import too_much_asked
 from optimizer.units import parse_flow
 from optimizer.verify.allowance import flow_limits_m3_s
@@ -208,6 +210,33 @@ def test_what_runs_back_too_much_today_may_stay_where_that_is_accepted() -> None
 
     assert dict(accepted.values)["check"] == str(Check.DRAIN_BACK)
     assert not too_much_asked(backed(40.0, "rules: {accept: [drain-back]}"))
+
+
+@pytest.mark.parametrize(("start_l", "short"), [(6.1, True), (5.9, False)])
+def test_a_sump_that_gives_less_than_gathers_before_the_drains_pull_has_no_plan(start_l: float, short: bool) -> None:
+    def told(rules: str = "") -> list[Note]:
+        text = SUMP.format(free=60, rules=rules).replace("free volume: 60 L", "free volume: 60 L, pump reserve: 6 L")
+        text = text.replace("depth: 30 mm", f"depth: 30 mm, start volume: {start_l} L")
+        return list(too_much_asked(load_system(Path("sump.yaml"), load_catalog(), text.encode())))
+
+    assert [why.code for why in told()] == (["more gathers than the sump has", "only accepted"] if short else [])
+    if short:
+        gathers, accepted = told()
+        assert dict(gathers.values) == pytest.approx({"gathers_m3": 0.0061, "reserve_m3": 0.006})
+        assert dict(accepted.values)["check"] == str(Check.PUMP_RESERVE)
+    assert not told("rules: {accept: [pump reserve]}")
+
+
+def test_no_second_pump_is_looked_for_where_the_sump_is_too_small_whatever_is_built(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def searched(*_: object, **__: object) -> None:
+        raise AssertionError("a pair of pumps was searched")
+
+    monkeypatch.setattr(second_pump, "find_one", searched)
+    found = pipeline.search(backed(30.0, "rules: {second pump: in series}"), load_catalog(), ways_out=False)
+
+    assert found.status is Status.INFEASIBLE
 
 
 def test_the_no_of_a_small_sump_comes_before_any_search() -> None:
