@@ -40,9 +40,8 @@ class KnownFlows:
     """Trees with every demand at a stated flow.
 
     `flows_m3_s` has every run of the trees; `targets` every demand that has one, by run name; `source` is the run with
-    the pump, or the one that the water of several pumps comes through: then `head_m` is what they give its start (see
-    `choices.stations`). Both are empty where nothing that is planned has a pump. `others` has the source run of every
-    other tree, and the pump in it that runs as it does now, or nothing.
+    the `pump`; both are empty where nothing that is planned has a pump. `others` has the source run of every other
+    tree, and the pump in it that runs as it does now, or nothing.
     """
 
     source: str
@@ -50,7 +49,6 @@ class KnownFlows:
     flows_m3_s: Mapping[str, float]
     targets: Mapping[str, Target]
     paths: tuple[DemandPath, ...]
-    head_m: float | None = None
     others: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -102,7 +100,11 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
         trees = [_tree(system, _source(network, part), scale) for part in parts]
         return _together(KnownFlows("", "", {}, {}, ()), trees, network)
     main = max(pumped, key=lambda run: len(network.pumps[_pump_of(run)].speeds))
-    return flows_behind(system, main, _pump_of(main), scale)
+    elsewhere = [_source(network, part) for part in system.planned_parts if main.name not in part]
+    free = [run.name for run in elsewhere if _pump_of(run) and _has_choice(system, _pump_of(run))]
+    if free:
+        raise FlowsUnknownError(f"the pump in run {free[0]!r} can be changed or set as well as {_pump_of(main)!r}")
+    return _together(_tree(system, main, scale), [_tree(system, run, scale) for run in elsewhere], network)
 
 
 def flows_if_known(system: System) -> KnownFlows | None:
@@ -111,26 +113,6 @@ def flows_if_known(system: System) -> KnownFlows | None:
         return known_flows(system)
     except FlowsUnknownError:
         return None
-
-
-def flows_behind(system: System, source: Run, pump: str, scale: float = 1.0) -> KnownFlows:
-    """Return the flows of the tree that a run feeds, and of what gets its water from elsewhere.
-
-    Each demand is at `scale` times its least flow.
-
-    Raises
-    ------
-    FlowsUnknownError
-        When what lies behind the run is no tree, its demands leave a flow open, or another part's do.
-    """
-    network = system.network
-    _refuse_mixed(system)
-    main = replace(_tree(system, source, scale), pump=pump)
-    elsewhere = [_source(network, part) for part in system.planned_parts if source.name not in part]
-    free = [run.name for run in elsewhere if _pump_of(run) and _has_choice(system, _pump_of(run))]
-    if free:
-        raise FlowsUnknownError(f"the pump in run {free[0]!r} can be changed or set as well as {pump!r}")
-    return _together(main, [_tree(system, run, scale) for run in elsewhere], network)
 
 
 def _pumped(network: Network, part: tuple[str, ...]) -> list[Run]:

@@ -73,5 +73,5 @@ def head_range(tree: BoxTree, source: str) -> tuple[float, float]:
     gains -= sum(float(tree.runs[name].losses_m[0].min(initial=0.0)) for name in names if name in tree.partings)
     high = max(float(setting.heads_m[source][1].max()) for setting in tree.settings)
     leaves = [(name, tree.leaves_m[name][0]) for name in names if name in tree.leaves_m]
-    low = min(head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, head in leaves)
+    low = min((head + float(tree.runs[name].losses_m[0].min(initial=0.0)) for name, head in leaves), default=high)
     return low - gains - HAIR, high + gains + HAIR

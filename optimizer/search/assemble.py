@@ -56,7 +56,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         currency=catalog.currency,
         runs=ordered,
         tees=tees,
-        pump_speeds=duty.all_speeds,
+        pump_speeds={duty.pump.name: duty.speed} if duty.pump.name else {},
         effort_cents=sum(labour.cents(arc) for arc in arcs),
         energy_cents=duty.energy_cents,
         new_pumps={} if duty.replaces is None else {duty.pump.name: duty.pump},

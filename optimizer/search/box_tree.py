@@ -3,7 +3,8 @@
 The tables are those of trees, each behind a run that comes from a fixed point. A ring becomes one by being cut open at
 the end of one of its runs: the run then ends at some head within a range, and where it ended a run of no length leads
 from that head into the tee, with as much water the other way. That both heads and both flows are the same is lost in a
-wide box and found again in narrow ones.
+wide box and found again in narrow ones. A line from another source is cut where it joins a tree, in the
+same way.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ _RING_SHARE = 0.25  # as below, of the run where it changes most
 _FINE = 2e-4  # m: no head cell is smaller
 _MOST_HEADS = 3000
 _REMEMBERED = 20_000  # fittings between ranges of flow
-_MOST_CUTS = 2  # rings: with more the tables tell too little
+_MOST_CUTS = 2  # with more the tables tell too little
 _BEYOND = ", beyond its cut"
 _SHARE = 0.5  # of what a way's loss changes by across a flow cell, for a head cell
 
@@ -41,8 +42,9 @@ Kept = Mapping[str, Sequence[int]]
 class Shape:
     """How the runs of trees follow each other: `sources` are fed from fixed heads, `leaving` by the run that feeds.
 
-    `cuts` has the runs that rings are cut open at the far end of, by the name of what is left of them beyond the cut;
-    these names are among `leaving`. Runs in `against` are gone through from their end to their start.
+    `cuts` has the runs that rings, and lines which join, are cut open at the far end of, by the name of what is left of
+    them beyond the cut; these names are among `leaving`. Runs in `against` are gone through from
+    their end to their start.
     """
 
     sources: tuple[str, ...]
@@ -53,10 +55,10 @@ class Shape:
 
 
 def shape_of(case: FlowCase) -> Shape | None:
-    """Return the trees that a case is, with its rings cut open, pumps in the first run of each; None for all else.
+    """Return the trees that a case is, rings and joining lines cut open, pumps in the first runs; None for all else.
 
-    Nor is it one where a tee is a cross, where water of two sources meets, where several modes share a ring, or where
-    anything besides head and money is limited: tables would say little or nothing of that.
+    Nor is it one where a tee is a cross, where several modes share what is cut open, or where anything besides head and
+    money is limited: tables would say little or nothing of that.
     """
     network = case.network
     sources = tuple(name for name, run in network.runs.items() if network.points[run.start.point].is_fixed)
@@ -72,18 +74,14 @@ def shape_of(case: FlowCase) -> Shape | None:
     if any(run.start.point == run.end.point for run in network.runs.values()):
         return None
     order, fed, against, cuts = list(sources), dict[str, str](), set[str](), dict[str, str]()
-    root = {name: name for name in sources}
     for name in order:  # grows as it goes
         point = far_end(network.runs[name], name in against).point
         if point in fed:
-            if root[name] != root[fed[point]]:
-                return None
             cuts[f"{name}{_BEYOND}"] = name
         elif not network.points[point].is_fixed:
             fed[point] = name
             new = [(run.name, at_start) for run, _, at_start in network.runs_at(point) if run.name not in order]
             order += [run for run, _ in new]
-            root |= {run: root[name] for run, _ in new}
             against.update(run for run, at_start in new if not at_start)
     if set(order) != set(network.runs) or len(cuts) > (_MOST_CUTS if len(case.modes) == 1 else 0):
         return None
@@ -165,11 +163,9 @@ class TreeBuilder:
         widths_m = {source: self._width_m(whole, source) for source in self.shape.sources}
         if not beyond:
             return whole, widths_m
-        for source in self.shape.sources:
-            cuts = [(name, self.shape.cuts[name]) for name in whole.behind(source) if name in self.shape.cuts]
-            at_cut = head_range(whole, source) if cuts else (0.0, 0.0)
-            for name, cut in cuts:
-                leaves[name] = leaves[cut] = heads_m.get(name, at_cut)
+        lows, highs = zip(*(head_range(whole, source) for source in self.shape.sources), strict=True)
+        for name, cut in self.shape.cuts.items():
+            leaves[name] = leaves[cut] = heads_m.get(name, (min(lows), max(highs)))
         return replace(whole, runs=runs | beyond, leaves_m=leaves), widths_m
 
     def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
@@ -255,7 +251,7 @@ class TreeBuilder:
         ]
         most = max(float(setting.heads_m[source][1].max()) for setting in tree.settings)
         ends = [(tree.leaves_m[name][0], tree.runs[name].losses_m[0]) for name in names if name in tree.leaves_m]
-        span = most - min(head + float(losses.min(initial=0.0)) for head, losses in ends)
+        span = most - min((head + float(losses.min(initial=0.0)) for head, losses in ends), default=most)
         fine = _SHARE * float(np.median(steps)) if steps else _FINE
         if not self.shape.cuts.keys().isdisjoint(tree.behind(source)):
             fine = max(fine, _RING_SHARE * max(steps, default=0.0))  # round a ring all is known as the least known is

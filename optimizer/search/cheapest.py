@@ -165,7 +165,7 @@ def _total(selection: Selection, duty: Duty) -> float:
 
 
 def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: SolverCall, least: float) -> Search:
-    """Return the best plan over the speeds of a pump or a row, most head first; only below `least` [cents].
+    """Return the best plan over the speeds of a pump, most head first; only below `least` [cents].
 
     Of speeds that cost the same electricity the fastest has every plan of the others.
     """
@@ -173,7 +173,7 @@ def best_over(options: Options, flows: KnownFlows, settings: list[Duty], call: S
     lists = ListSearch(options, call.time_limit_s, call.solver)
     fastest = settings[0].speed
     if call.most_volume_m3 is None:
-        posed = pose(lists.options, settings[0].of(flows), fastest, least=lists.prices)
+        posed = pose(lists.options, flows, fastest, least=lists.prices)
     else:
         scarce = ScarceWater(lists, flows, fastest, call.most_volume_m3)
         if not scarce.is_enough():
@@ -318,7 +318,7 @@ class _Speeds:
         return plan_of(self.lists.options, replace(self.posed, problem=self._problem(duty)), chosen, duty)
 
     def _problem(self, duty: Duty) -> SizingProblem:
-        return at_speed(self.posed, self.lists.options.system.network, duty.of(self.flows), duty.speed)
+        return at_speed(self.posed, self.lists.options.system.network, self.flows, duty.speed)
 
     def _bound(self, duty: Duty) -> float:
         """Return what no list at a speed costs less than, electricity counted."""
@@ -394,7 +394,7 @@ def _preferred(duty: Duty, best: Duty) -> bool:
 
 
 def _order(duty: Duty) -> tuple[bool, float]:
-    return not duty.is_todays, sum(duty.all_speeds.values())
+    return not duty.is_todays, duty.speed
 
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:

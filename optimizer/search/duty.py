@@ -17,36 +17,22 @@ from optimizer.search.pressure import with_pump_borne
 
 @dataclass(frozen=True, slots=True)
 class Duty:
-    """One pump at one speed. `pump_cents` is its price (0 for the owner's), `energy_cents` its electricity.
-
-    Of pumps in a row, `row` has the others with their speeds; `head_m` is what all give together [m].
-    """
+    """One pump at one speed. `pump_cents` is its price (0 for the owner's), `energy_cents` its electricity."""
 
     pump: Pump
     speed: float
     pump_cents: int
     energy_cents: int
     replaces: Part | None = None  # the owner's pump, where another takes its place
-    row: tuple[tuple[Pump, float], ...] = ()
-    head_m: float | None = None
 
     @property
     def cents(self) -> int:
         return self.pump_cents + self.energy_cents
 
     @property
-    def all_speeds(self) -> dict[str, float]:
-        """Return the speed of every pump by its name."""
-        return {pump.name: speed for pump, speed in ((self.pump, self.speed), *self.row) if pump.name}
-
-    @property
     def is_todays(self) -> bool:
-        """Return whether the owner's own pumps run as they do today."""
-        return self.pump_cents == 0 and all(s == pump.speed for pump, s in ((self.pump, self.speed), *self.row))
-
-    def of(self, flows: KnownFlows) -> KnownFlows:
-        """Return the flows with the head that a row of pumps gives; of one pump as they are."""
-        return flows if self.head_m is None else replace(flows, head_m=self.head_m)
+        """Return whether the owner's own pump runs as it does today."""
+        return self.pump_cents == 0 and self.speed == self.pump.speed
 
 
 NO_PUMP = Pump("", ((0.0, 1.0), (1.0, 0.0)), 0.0, ())  # type: ignore[arg-type]

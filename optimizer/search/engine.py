@@ -16,7 +16,6 @@ from functools import partial
 from optimizer.choices.considered import ONE_UNION
 from optimizer.choices.demands import KnownFlows
 from optimizer.choices.for_sale import for_sale
-from optimizer.choices.stations import station_if_known
 from optimizer.choices.velocity import with_carried
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import FlowsUnknownError
@@ -407,7 +406,7 @@ def _by_list(
     """
     system, clock, catalog = question.system, question.clock, question.catalog
     proved = found.plan.status is Status.OPTIMAL and not question.first_will_do
-    if not proved or station_if_known(system) is not None:
+    if not proved:
         return found
     time_s = min(_LIST_TIME_S, _LIST_SHARE * question.time_s)
     solver = clock.solver if clock.solver in FLOW_SOLVERS else None

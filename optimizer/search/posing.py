@@ -191,9 +191,7 @@ def given_heads_m(network: Network, flows: KnownFlows, speed: float) -> dict[str
         source: pump_head_m(network.pumps[pump], flows.flows_m3_s[source]) if pump else 0.0
         for source, pump in flows.others.items()
     }
-    if flows.head_m is not None:
-        heads_m[flows.source] = flows.head_m
-    elif flows.pump:
+    if flows.pump:
         heads_m[flows.source] = pump_head_m(network.pumps[flows.pump], flows.total_m3_s, speed)
     return heads_m
 

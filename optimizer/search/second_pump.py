@@ -21,10 +21,10 @@ from optimizer.model.plan import Plan, RunPlan, Status
 from optimizer.model.system import System
 from optimizer.search.assemble import changes_of
 from optimizer.search.checks import verdicts
+from optimizer.search.flow_lists import ListTerms, by_list
 from optimizer.search.flow_search import Progress
 from optimizer.search.no_plan import too_much_asked
-from optimizer.search.pumps_plan import find_one
-from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.search.unknown_flows import UnknownSearch, find_unknown
 from optimizer.verify.allowance import Allowance, allowances_of
 
 
@@ -115,16 +115,13 @@ class _Pairs:
         self, i: int, pair: TwoPumps, time_limit_s: float, held: tuple[Allowance, ...] = (), floor: int = 0
     ) -> UnknownSearch:
         """Return how the search with a pair ended, and keep what it says of the least that the pair costs."""
-        found = find_one(
-            pair.system,
-            self.catalog,
-            solver=self.solver,
-            time_limit_s=time_limit_s,
-            progress=self.progress,
-            cutoff_cents=None if math.isinf(self.known) else int(self.known),
-            allowances=held,
-            floor_cents=floor,
+        below = None if math.isinf(self.known) else int(self.known)
+        terms: ListTerms = {"solver": self.solver, "time_limit_s": time_limit_s, "allowances": held}
+        found = find_unknown(
+            pair.system, self.catalog, **terms, progress=self.progress, cutoff_cents=below, floor_cents=floor
         )
+        if found.plan.status is Status.OPTIMAL and not self.system.rules.minimum_order_cents:
+            found = by_list(pair.system, self.catalog, found, below, **terms)
         self.bounds[i] = math.inf if found.plan.status is Status.INFEASIBLE else max(self.bounds[i], _bound(found))
         return found
 

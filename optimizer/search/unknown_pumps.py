@@ -24,8 +24,7 @@ from optimizer.search.duty import energy_cents
 from optimizer.search.flow_lists import ListTerms, by_list
 from optimizer.search.flow_search import STOPPED, TIME_CAME, Progress
 from optimizer.search.pressure import with_pump_borne
-from optimizer.search.pumps_plan import find_one
-from optimizer.search.unknown_flows import SO_FAR, TIME_LIMIT_S, Terms, UnknownSearch
+from optimizer.search.unknown_flows import SO_FAR, TIME_LIMIT_S, Terms, UnknownSearch, find_unknown
 
 _ROUNDS = 2  # what a first search left open gets the time that the others did not need
 _SAME_SPEED = 1e-6
@@ -64,7 +63,7 @@ def find_any(system: System, catalog: Catalog, **terms: Unpack[Terms]) -> Unknow
     has the plan's pump in its network.
     """
     if not system.rules.other_pumps and not counts_electricity(system):
-        return find_one(system, catalog, **terms)
+        return find_unknown(system, catalog, **terms)
     return _Loop(system, catalog, terms).run()
 
 
@@ -86,7 +85,7 @@ def by_list_of_any(
         share_s = max(0.0, until - time.monotonic()) * max(1.0 / (len(cheap) - i), _LEAST_SHARE)
         is_known = not variant.items and not variant.speeds and not found.plan.new_pumps
         own_terms: ListTerms = {**terms, "time_limit_s": share_s if is_known else 0.5 * share_s}
-        own = found if is_known else find_one(variant.system, catalog, **own_terms, cutoff_cents=int(most))
+        own = found if is_known else find_unknown(variant.system, catalog, **own_terms, cutoff_cents=int(most))
         listed = by_list(variant.system, catalog, own, int(most), **own_terms) if own.plan.found else own
         total = listed.plan.total_cents
         if total is not None and total < most:
@@ -239,7 +238,7 @@ class _Loop:
             "progress": self._told(at) if self.progress is not None else None,
             "cutoff_cents": None if math.isinf(self.known) else int(self.known),
         }
-        found = find_one(variant.system, self.catalog, **left)
+        found = find_unknown(variant.system, self.catalog, **left)
         self.by_hand = self.by_hand or found.by_hand
         self.bounds[at] = math.inf if found.bound_cents is None else max(self.bounds[at], found.bound_cents)
         self.first += [found] if at == 0 and not self.first else []

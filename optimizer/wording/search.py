@@ -173,15 +173,6 @@ NO_PLAN: Mapping[str, str] = {
         "with the lowest-loss parts that may be used{within:joined}, the way to {demand!r} still lacks {short_m:head} "
         "of head ({given}); run {worst!r} takes the most, {lost_m:head}"
     ),
-    "pumps too weak": (
-        "the minimum flows come to {total_m3_s:flow}: there the pumps {pumps!r:and} are together past their curves, or "
-        "do not lift as high as {demand!r}; only stronger pumps or less flow help"
-    ),
-    "pumps give together": "the pumps give {head_m:head} together at the sum of the flows",
-    "pumps lack head": (
-        "with the lowest-loss parts that may be used, the way to {demand!r} still lacks {short_m:head} of head "
-        "({given})"
-    ),
     "targets contradict": "the targets contradict each other, or the pump's curve ends before their sum",
     "nothing couples": (
         "a new piece of {length_m:length} of {pipe} cannot be made: it is longer than any length this store sells, and "

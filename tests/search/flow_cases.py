@@ -72,6 +72,16 @@ TWO_LINES: Plan = {
     "first": ("sump", "left tank", Leg.NONE, Leg.NONE, True, False, False),
     "second": ("sump", "right tank", Leg.NONE, Leg.NONE, True, False, True),
 }
+JOINED: tuple[Plan, ...] = (  # sources whose waters meet
+    TWO_PUMPS,
+    {**TWO_PUMPS, "second": ("high tank", "tee 1", Leg.NONE, Leg.BRANCH, False, False, True)},
+    {
+        **TWO_PUMPS,
+        "return": ("tee 1", "tee 2", Leg.RUN_2, Leg.RUN_1, False, False, False),
+        "left": ("tee 2", "left tank", Leg.RUN_2, Leg.NONE, False, False, False),
+        "right": ("tee 2", "right tank", Leg.BRANCH, Leg.NONE, False, False, False),
+    },
+)
 SEVERAL: tuple[Plan, ...] = (  # sources, whose waters never meet
     TWO_LINES,
     {**TREE, "other": ("sump", "left tank", Leg.NONE, Leg.NONE, True, False, False)},

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from flow_cases import SEVERAL, cheapest_of_all, choices_of, random_case
+from flow_cases import JOINED, SEVERAL, cheapest_of_all, choices_of, random_case
 
 from optimizer.hydraulics import solve_network
 from optimizer.program.head_tables import HeadTables
@@ -67,6 +67,12 @@ def test_the_plan_of_a_tree_costs_what_the_best_combination_costs(first: int) ->
 def test_the_plan_of_trees_from_several_sources_costs_what_the_best_combination_costs(first: int) -> None:
     """Lines with pumps of their own, lines that run down by gravity, sums and splits over all of them."""
     for case in (random_case(seed, SEVERAL) for seed in range(first, first + 10)):
+        check(case)
+
+
+@pytest.mark.parametrize("first", range(0, 100, 10))
+def test_the_plan_of_sources_whose_waters_meet_costs_what_the_best_combination_costs(first: int) -> None:
+    for case in (random_case(seed, JOINED) for seed in range(first, first + 10)):
         check(case)
 
 

@@ -28,7 +28,6 @@ from optimizer.search.engine import solve
 from optimizer.search.flow_case import Material, case_of, material_of, prepare
 from optimizer.search.flow_lists import by_list
 from optimizer.search.flow_posing import Choice, FlowCase, Way, duties_of
-from optimizer.search.pumps_plan import find_one
 from optimizer.search.question import Question
 from optimizer.search.unknown_flows import find_unknown
 from optimizer.search.unknown_pumps import by_list_of_any, find_any, pump_variants
@@ -169,7 +168,7 @@ def test_over_all_pumps_and_speeds_the_list_is_the_cheapest_of_what_each_alone_g
     system = with_carried(replace(system, rules=one_size))
     found = by_list_of_any(system, catalog(), find_any(system, catalog()), time_limit_s=120.0)
 
-    alone = [find_one(variant.system, catalog()) for variant in pump_variants(system, catalog())]
+    alone = [find_unknown(variant.system, catalog()) for variant in pump_variants(system, catalog())]
     totals = [
         by_list(variant.system, catalog(), each, time_limit_s=120.0).plan.total_cents
         for variant, each in zip(pump_variants(system, catalog()), alone, strict=True)

@@ -1,4 +1,4 @@
-"""Several pumps before known flows: plans against every combination solved as a network, heads against scipy."""
+"""Several pumps before one tree: plans against every combination solved as a network, how they share it by scipy."""
 
 from __future__ import annotations
 
@@ -12,8 +12,6 @@ from said import said
 from scipy.optimize import brentq
 from several_pumps_systems import beside, catalog, in_a_row
 
-from optimizer.choices.stations import Station, station_of
-from optimizer.errors import FlowsUnknownError
 from optimizer.hydraulics import (
     GRAVITY_M_S2,
     conditions_of,
@@ -26,11 +24,11 @@ from optimizer.hydraulics import (
 )
 from optimizer.hydraulics.friction import area_m2
 from optimizer.model.network import Leg
-from optimizer.model.plan import Status
+from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import System
-from optimizer.search.options import Options, options_of
-from optimizer.search.pumps_plan import find_pumps_plan
-from optimizer.search.station import PumpsChoice, pumps_choices
+from optimizer.search.engine import solve
+from optimizer.search.question import Question
+from optimizer.search.watch import Watch
 from optimizer.verify.check import verify_plan
 
 FEW = "sizes: [3/4 in], other sizes: no"
@@ -52,92 +50,69 @@ CASES = (
 )
 
 
+def planned(system: System) -> Plan:
+    return solve(Question(system, catalog(), Watch.of(60.0))).plan
+
+
 @pytest.mark.parametrize(("build", "targets", "rules"), CASES)
-def test_no_combination_of_two_pumps_has_a_list_below_the_bound_of_the_plan(
+def test_the_list_of_a_plan_with_several_pumps_costs_no_more_than_that_of_any_combination(
     build: Callable[[str, str], System], targets: str, rules: str
 ) -> None:
     system = build(targets, rules)
 
-    plan = find_pumps_plan(system, catalog())
+    plan = planned(system)
 
     best = cheapest_list_of_all(system, catalog())
     assert plan.found == math.isfinite(best)
-    assert plan.found or (plan.status is Status.INFEASIBLE and said(plan.reasons))
+    assert plan.found or said(plan.reasons)
+    assert plan.status is (Status.OPTIMAL if plan.found else Status.INFEASIBLE)
     if plan.found:
-        assert plan.bound_cents <= best
-        assert (plan.status is Status.OPTIMAL) == (plan.bound_cents == plan.material_cents)
+        assert plan.bound_cents == plan.material_cents <= best
         assert plan.material_cents == plan.cost_cents + plan.effort_cents + plan.energy_cents
         assert verify_plan(system, plan).passed
 
 
-@pytest.mark.parametrize(
-    ("build", "targets", "rules"), [case for case in CASES if in_a_row in getattr(case, "values", case)]
-)
-def test_pumps_in_a_row_are_planned_to_the_least_list_with_its_proof(
-    build: Callable[[str, str], System], targets: str, rules: str
-) -> None:
-    system = build(targets, rules)
+def test_two_lines_share_the_flow_as_scipy_has_them_give_one_head_where_they_join() -> None:
+    system = beside("return: at least 2200 L/h", "sizes: [3/4 in, 1 in]")
 
-    plan = find_pumps_plan(system, catalog())
+    plan = planned(system)
 
-    assert plan.status is (Status.OPTIMAL if plan.found else Status.INFEASIBLE)
-    assert (plan.material_cents if plan.found else math.inf) <= cheapest_list_of_all(system, catalog())
-
-
-def posed(system: System) -> tuple[Station, Options]:
-    station = station_of(system)
-    names = dict.fromkeys([*station.lines, *station.flows.flows_m3_s])
-    return station, options_of(system, catalog(), names)
-
-
-def head_by_scipy(system: System, station: Station, options: Options, choice: PumpsChoice) -> float:
-    """Return the head behind the tee where scipy finds the share at which both lines give the same."""
-    network, conditions = system.network, conditions_of(system.network)
-    item = options.tees[station.join][choice.tee].item
-    total = station.flows.total_m3_s
-    parts = [way.parts for way in choice.ways]
-    pumps = [network.pumps[name] for name in ("first", "second")]
+    network = planned_network(system.network, plan)
+    flows, conditions = verify_plan(system, plan).flows_m3_s, conditions_of(network)
+    item, total = network.tees["join"].item, flows["return"]
+    lines = [network.runs[name].parts for name in ("line 1", "line 2")]
 
     def heads(first: float) -> tuple[float, float]:
-        flows = (first, total - first)
-        taken = tee_head_losses_m(item, {Leg.RUN_1: first, Leg.BRANCH: flows[1], Leg.RUN_2: -total}, conditions)
+        both = (first, total - first)
+        taken = tee_head_losses_m(item, {Leg.RUN_1: first, Leg.BRANCH: both[1], Leg.RUN_2: -total}, conditions)
         lost = [
-            sum(element_head_loss_m(element_of(part, conditions), flow, conditions) for part in own)
-            + entrance_head_loss_m(own[0], flow, conditions)
-            for own, flow in zip(parts, flows, strict=True)
+            sum(element_head_loss_m(element_of(part, conditions), flow, conditions) for part in parts)
+            + entrance_head_loss_m(parts[0], flow, conditions)
+            for parts, flow in zip(lines, both, strict=True)
         ]
         a, b = (
-            pump_head_m(pump, flow, choice.speeds[pump.name]) - loss - taken[leg] - taken[Leg.RUN_2]
-            for pump, flow, loss, leg in zip(pumps, flows, lost, (Leg.RUN_1, Leg.BRANCH), strict=True)
+            pump_head_m(network.pumps[name], flow, plan.pump_speeds[name]) - loss - taken[leg]
+            for name, flow, loss, leg in zip(("first", "second"), both, lost, (Leg.RUN_1, Leg.BRANCH), strict=True)
         )
         return a, b
 
-    return heads(brentq(lambda q: heads(q)[0] - heads(q)[1], 1e-3 * total, 0.999 * total, xtol=1e-12))[0]
-
-
-def test_two_lines_give_the_head_at_which_scipy_lets_them_share_the_flow() -> None:
-    system = beside("return: at least 2200 L/h", FEW)
-    station, options = posed(system)
-
-    choices = pumps_choices(station, options)
-
-    assert choices
-    for choice in choices:
-        # the crossing is closed to 1e-7 m
-        assert choice.head_m == pytest.approx(head_by_scipy(system, station, options, choice), abs=1e-6)
-        assert sum(choice.flows_m3_s) == pytest.approx(station.flows.total_m3_s)
+    assert total >= 2200e-3 / 3600 * (1.0 - 1e-6)
+    first = brentq(lambda q: heads(q)[0] - heads(q)[1], 1e-3 * total, 0.999 * total, xtol=1e-12)
+    assert flows["line 1"] == pytest.approx(first, rel=1e-4)
 
 
 def test_pumps_in_a_row_add_their_heads_at_one_flow() -> None:
     # the rule of pumps in series: Karassik et al., Pump Handbook, ch. 2.3 (centrifugal pump performance); from memory
-    system = in_a_row("left: at least 900 L/h, right: at least 700 L/h")
-    station, options = posed(system)
-    flow = 1600e-3 / 3600
+    pumps = [parabola_pump(4.0, 3e6, "a"), parabola_pump(3.0, 2e6, "b")]
+    k, bore = 20.0, 0.025
+    parts = (pump_part("a"), fixed_k(1e-9, bore), pump_part("b"), fixed_k(k, bore))
+    plumbing = network([supply("low", 0.0), supply("high", 2.0)], [run("line", "low", "high", *parts)], pumps=pumps)
 
-    best = max(pumps_choices(station, options), key=lambda choice: choice.head_m)
+    flow = solve_network(plumbing).flows_m3_s["line"]
 
-    pumps = system.network.pumps.values()
-    assert best.head_m == pytest.approx(sum(pump_head_m(pump, flow, 1.0) for pump in pumps))
+    # 4 - 3e6 Q² + 3 - 2e6 Q² = 2 + K Q² / (2 g A²)
+    square = k / (2.0 * GRAVITY_M_S2 * area_m2(bore) ** 2)
+    assert flow == pytest.approx(math.sqrt((4.0 + 3.0 - 2.0) / (3e6 + 2e6 + square)), rel=1e-6)
 
 
 def test_two_pumps_in_parallel_give_what_a_textbook_says() -> None:
@@ -154,8 +129,3 @@ def test_two_pumps_in_parallel_give_what_a_textbook_says() -> None:
 
     assert flow / unit == pytest.approx(30.4, abs=0.05)
     assert (120.0 * foot + square * flow**2) / foot == pytest.approx(430.0, abs=0.5)
-
-
-def test_a_target_on_one_of_two_lines_is_left_to_the_search_with_unknown_flows() -> None:
-    with pytest.raises(FlowsUnknownError, match="what one of two pumps gives"):
-        station_of(beside("return: at least 1500 L/h, line 1: at least 700 L/h"))
