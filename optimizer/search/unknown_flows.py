@@ -246,6 +246,11 @@ class _Finder:
     def _enough(self) -> bool:
         return self.any_plan and self.best is not None
 
+    @property
+    def _is_dear(self) -> bool:
+        """Return whether there may be much cheaper plans than what is known."""
+        return self.known_cents is None or self.known_cents > _DEAR * self.floor
+
     def _say(self, stage: str) -> None:
         if self.progress is not None:
             self.progress(stage, self.best_cents, self.floor)
@@ -303,15 +308,17 @@ class _Finder:
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
         tree = shape_of(basic.case) is not None
-        if slots and (self.best_cents is None or self.best_cents > _DEAR * self.floor):
-            self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free)))
+        valved = with_valves_at_outlets(material, replace(basic.case, ranges=free)) if slots else None
+        if valved is not None and (self.best_cents is None or (self._is_dear and not tree)):
+            self._first(valved)
+            valved = None
             if self._enough:
                 return self.floor, []
         energy = least_energy_cents(basic.case)
         count, proved = _TREE_WAYS if tree else _PROOF_WAYS, self.floor
         while True:
             known = self.known_cents
-            all_at_once = self.any_plan or (tree and known is not None and known <= _DEAR * self.floor)
+            all_at_once = self.any_plan or (tree and not self._is_dear)
             below = math.inf if known is None else known - 1 - energy
             few = costs.cheapest(count) if quick.is_tree and count < costs.count and not all_at_once else math.inf
             most = min(few, below)
@@ -324,6 +331,9 @@ class _Finder:
             if self.cutoff_cents is not None and most + energy >= self.cutoff_cents - 1:
                 break
             proved = max(proved, math.floor(most + 0.5) + 1 + energy) if state.unproved == 0 else proved
+            if valved is not None and self._is_dear:  # the tables of a few ways find cheaper plans sooner
+                self._first(valved)
+                valved = None
             count *= _MORE_IN_TREES if tree else _MORE_WAYS
         if self._enough:
             return self.floor, []
