@@ -12,6 +12,7 @@ import math
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from operator import itemgetter, le
@@ -31,28 +32,36 @@ LossOfPart = Callable[[Part], float]
 LossOfArc = Callable[[Arc], float]
 
 
-_Row = tuple[float, int, int, int, Any]  # loss [m], cents, packs (bits), side resources used (packed), the step
+_Row = tuple[Any, int, int, int, Any]  # loss [m], cents, packs (bits), side resources used (packed), the step
 _BY_LOSS = itemgetter(0, 1, 3)
 _ENDLESS = 1 << 60
+_APART = 1 << 40  # cents by which groups are told apart: more than any way costs
 
 
 class _Ways(NamedTuple):
-    """The efficient ways to a node as columns, least loss first.
+    """The efficient ways to a node as columns, group by group, in each least loss first.
 
-    `step` is which of `steps` a way took last, (the node before, the priced step), and `before` which of the ways to
-    that node it goes on from.
+    Ways of one group are compared: those from one root, in one draw. `step` is which of `steps` a way took last, (the
+    node before, the priced step), and `before` which of the ways to that node it goes on from.
     """
 
     loss_m: Any
     cents: Any
     packs: Any
     used: Any
+    group: Any
     step: Any
     before: Any
     steps: Sequence[tuple[int, _Row]] = ()
 
-    def told(self) -> list[tuple[float, int, int]]:
-        return list(zip(self.loss_m.tolist(), self.cents.tolist(), self.packs.tolist(), strict=True))
+    def of(self, group: int) -> range:
+        """Return the places of the ways of a group."""
+        return range(*np.searchsorted(self.group, (group, group + 1)).tolist())
+
+    def told(self, group: int) -> list[tuple[float, int, int]]:
+        at = self.of(group)
+        columns = (column[at.start : at.stop].tolist() for column in (self.loss_m, self.cents, self.packs))
+        return list(zip(*columns, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +153,12 @@ class AlternativeTable:
     per_square_m: float = 0.0  # what the joints of steps lose: their b times this, Q² and the loss factor [m⁶/s²]
     losses: dict[int, float] = field(default_factory=dict)  # of steps, by id, as far as they are known
     least: Mapping[int, int] | None = None  # by id of a step: what it costs, where that is not its price in whole cents
+    drawn: Mapping[int, Any] | None = None  # by id of a step: in place of that, its losses in several draws [m]
+    draw: int = 0  # the one of them that is told of
     _arcs: list[list[_Row]] = field(init=False)
-    _to_go: list[_Ways | None] | None = field(init=False, default=None)
+    _backwards: bool = field(init=False, default=False)
+    _reached: list[_Ways | None] = field(init=False)
+    _together: list[list[_Ways | None]] = field(init=False, default_factory=list)  # ways on to any end, once asked for
     _told_to_go: list[list[tuple[float, int, int]]] | None = field(init=False, default=None)
     _opening_cents: list[int] = field(init=False)
     _opening_beyond: list[list[int]] = field(init=False)  # by packs opened, and packs that are open already
@@ -156,46 +169,72 @@ class AlternativeTable:
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
+        self.find()
+        return self.alternatives()
+
+    def find(self) -> None:
+        """Work out what `alternatives` tells."""
         masks = range(1 << len(self.packs))
         self._opening_cents = [sum(p.cents for i, p in enumerate(self.packs) if mask >> i & 1) for mask in masks]
         self._opening_beyond = [[self._opening_cents[packs & ~mask] for mask in masks] for packs in masks]
         self._beyond = np.array(self._opening_beyond)
         self._arcs = [self._priced(arcs) for arcs in self.graph.arcs]
         starts, ends = self.graph.starts, self.graph.ends
-        backwards = len(ends) < len(starts)  # one pass for each state of the end that has fewer
-        passes = {node: self._run_from([node], backwards) for node in (ends if backwards else starts).values()}
-        self._to_go = next(iter(passes.values())) if backwards and len(ends) == 1 else None
-        self._told_to_go = None
+        self._backwards = len(ends) < len(starts)  # one pass for all states of the end that has fewer
+        self._reached = self._run_from([*(ends if self._backwards else starts).values()], self._backwards)
+
+    def in_draw(self, draw: int) -> AlternativeTable:
+        """Return the same table as it is in one of several draws, of which all were worked out together."""
+        there = copy(self)
+        there.draw, there._told_to_go, there.losses = draw, None, {}
+        return there
+
+    def alternatives(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
+        """Return what was found, in the draw that is told of."""
         found: dict[tuple[EndState, EndState], tuple[Alternative, ...]] = {}
-        for state, node in starts.items():
-            for end_state, end_node in ends.items():
-                reached, there = (passes[end_node], node) if backwards else (passes[node], end_node)
-                if reached[there] is not None:
-                    found[state, end_state] = tuple(self._alternatives(reached, there, backwards))
+        roots = list(dict.fromkeys((self.graph.ends if self._backwards else self.graph.starts).values()))
+        for start, node in self.graph.starts.items():
+            for end, end_node in self.graph.ends.items():
+                there, root = (node, end_node) if self._backwards else (end_node, node)
+                ways, group = self._reached[there], roots.index(root) * self._draws + self.draw
+                if ways is not None and ways.of(group):
+                    found[start, end] = tuple(self._alternatives(ways, group))
         return found
 
+    @cached_property
+    def _draws(self) -> int:
+        return len(next(iter(self.drawn.values()), (0.0,))) if self.drawn is not None else 1
+
     def to_go(self) -> list[list[tuple[float, int, int]]]:
-        """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `table` only."""
+        """Return for every node the efficient ways on to any end, as (loss [m], cost, packs); after `find` only."""
         if self._told_to_go is None:
-            ways_on = self._to_go or self._run_from(list(self.graph.ends.values()), True)
-            self._told_to_go = [[] if ways is None else ways.told() for ways in ways_on]
+            self._told_to_go = [[] if ways is None else ways.told(self.draw) for ways in self._ways_on]
         return self._told_to_go
 
-    def so_far(self) -> list[list[tuple[float, int, int]]]:
-        """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `table` only."""
-        reached = self._run_from(list(self.graph.starts.values()), False)
-        return [[] if ways is None else ways.told() for ways in reached]
+    @property
+    def _ways_on(self) -> list[_Ways | None]:
+        if self._backwards and len(self.graph.ends) == 1:
+            return self._reached
+        if not self._together:
+            self._together.append(self._run_from(list(self.graph.ends.values()), True, apart=False))
+        return self._together[0]
 
-    def _run_from(self, roots: Sequence[int], backwards: bool) -> list[_Ways | None]:
-        """Return the efficient ways from any root to every node, or, backwards, from every node to any root."""
+    def so_far(self) -> list[list[tuple[float, int, int]]]:
+        """Return for every node the efficient ways from any start, as (loss [m], cost, packs); after `find` only."""
+        reached = self._run_from(list(self.graph.starts.values()), False, apart=False)
+        return [[] if ways is None else ways.told(self.draw) for ways in reached]
+
+    def _run_from(self, roots: Sequence[int], backwards: bool, apart: bool = True) -> list[_Ways | None]:
+        """Return the efficient ways from each root, or from any, to every node, or, backwards, from every node."""
         steps: list[list[tuple[int, _Row]]] = [[] for _ in self._arcs]
         for tail, rows in enumerate(self._arcs):
             for row in rows:
                 steps[tail if backwards else row[4].head].append((row[4].head if backwards else tail, row))
         found: list[_Ways | None] = [None] * len(steps)
-        nothing = np.zeros(1, dtype=np.int64)
-        for root in roots:
-            found[root] = _Ways(np.zeros(1), nothing, nothing, nothing, nothing, nothing)
+        nothing = np.zeros(self._draws, dtype=np.int64)
+        for i, root in enumerate(dict.fromkeys(roots)):
+            groups = np.arange(self._draws) + (i * self._draws if apart else 0)
+            found[root] = _Ways(np.zeros(self._draws), nothing, nothing, nothing, groups, nothing, nothing)
         for index in range(max(roots), -1, -1) if backwards else range(min(roots), len(steps)):
             own = [step for step in steps[index] if found[step[0]] is not None]
             if own and found[index] is None:
@@ -211,11 +250,14 @@ class AlternativeTable:
         counts = np.array([len(ways.loss_m) for ways in before])
         step = np.repeat(np.arange(len(steps)), counts)
         losses, cents, packs, used, _ = zip(*(row for _, row in steps), strict=True)
+        group = np.concatenate([ways.group for ways in before])
+        lost = np.array(losses)[step] if self.drawn is None else np.array(losses)[step, group % self._draws]
         columns = (
-            np.concatenate([ways.loss_m for ways in before]) + np.array(losses)[step],
+            np.concatenate([ways.loss_m for ways in before]) + lost,
             np.concatenate([ways.cents for ways in before]) + np.array(cents)[step],
             np.concatenate([ways.packs for ways in before]) | np.array(packs)[step],
             np.concatenate([ways.used for ways in before]) + np.array(used, dtype=self._whole)[step],
+            group,
         )
         kept = np.flatnonzero(columns[0] <= self.loss_limit_m)
         if len(kept) < len(step):
@@ -231,30 +273,36 @@ class AlternativeTable:
     def _behind_one(self, steps: Sequence[tuple[int, _Row]], before: _Ways) -> _Ways | None:
         """Return the ways that go on with the only step there is: it makes none of them needless."""
         loss, cents, _, used, _ = steps[0][1]
-        count = int(np.searchsorted(before.loss_m + loss, self.loss_limit_m, side="right"))
-        columns = (before.loss_m[:count] + loss, before.cents[:count] + cents, before.packs[:count])
-        places = np.arange(count)
-        uses = before.used[:count] + np.array(used, dtype=self._whole)
-        return _Ways(*columns, uses, np.zeros_like(places), places, steps) if count else None
+        loss_m = before.loss_m + (loss if self.drawn is None else loss[before.group % self._draws])
+        places = np.flatnonzero(loss_m <= self.loss_limit_m)
+        uses = before.used[places] + np.array(used, dtype=self._whole)
+        columns = (loss_m[places], before.cents[places] + cents, before.packs[places], uses, before.group[places])
+        return _Ways(*columns, np.zeros_like(places), places, steps) if len(places) else None
 
     @property
     def _whole(self) -> Any:
         """Return the kind of number that holds several uses packed."""
         return object if len(self.sides.counted) > 1 else np.int64
 
-    def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any) -> Any:
-        """Return which ways no other makes needless, least loss first."""
+    def _best(self, loss_m: Any, cents: Any, packs: Any, used: Any, group: Any) -> Any:
+        """Return which ways no other of their group makes needless, group by group, least loss first."""
         if self.sides.labelled:
             columns = (loss_m.tolist(), cents.tolist(), packs.tolist(), used.tolist(), range(len(cents)))
-            return np.array([row[4] for row in self._efficient(list(zip(*columns, strict=True)))], dtype=np.int64)
-        kept = self._undercut(np.argsort(loss_m, kind="stable"), cents, packs)
+            rows = list(zip(*columns, strict=True))
+            each = ([rows[at] for at in np.flatnonzero(group == one).tolist()] for one in np.unique(group))
+            return np.array([row[4] for own in each for row in self._efficient(own)], dtype=np.int64)
+        order = np.argsort(loss_m, kind="stable")
+        if group.any() and (group != group[0]).any():
+            order = order[np.argsort(group[order], kind="stable")]
+            cents = cents - _APART * group  # of each group all cost less than those before
+        kept = self._undercut(order, cents, packs)
         lost = loss_m[kept]
         if not (lost[1:] == lost[:-1]).any():
             return kept
         few = used[kept]
         if few.dtype == object:
             few = np.unique(few, return_inverse=True)[1]
-        return self._undercut(kept[np.lexsort((few, cents[kept], lost))], cents, packs)
+        return self._undercut(kept[np.lexsort((few, cents[kept], lost, group[kept]))], cents, packs)
 
     def _undercut(self, order: Any, cents: Any, packs: Any) -> Any:
         """Return of ways in an order those that cost less than each before, with what it opens beyond that one."""
@@ -307,11 +355,15 @@ class AlternativeTable:
         for arc in arcs:
             loss = self.arc_loss(arc)
             if loss < math.inf:
-                groups[arc.head].append((loss, *self.price(arc), self.sides.packed(arc), arc))
-        return [row for group in groups.values() for row in (self._efficient(group) if len(group) > 1 else group)]
+                lost = loss if self.drawn is None else self.drawn[id(arc)]
+                groups[arc.head].append((lost, *self.price(arc), self.sides.packed(arc), arc))
+        alone = self.drawn is None
+        return [r for group in groups.values() for r in (self._efficient(group) if alone and len(group) > 1 else group)]
 
     def arc_loss(self, arc: Arc) -> float:
         """Return what a step loses [m], endless where a rule forbids it."""
+        if self.drawn is not None:
+            return float(self.drawn[id(arc)][self.draw])
         if id(arc) not in self.losses:
             self.losses[id(arc)] = (self.loss_of_arc or self._loss_of)(arc)
         return self.losses[id(arc)]
@@ -347,13 +399,13 @@ class AlternativeTable:
             self._packs_memo[key] = sum(1 << i for i, pack in enumerate(self.packs) if pack.method in used)
         return self._packs_memo[key]
 
-    def _alternatives(self, reached: Sequence[_Ways | None], there: int, backwards: bool) -> Iterator[Alternative]:
-        """Yield the ways to a node, or, backwards, those from it."""
-        ways = reached[there]
-        assert ways is not None
-        for number, (loss_m, cents, packs) in enumerate(ways.told()):
+    def _alternatives(self, ways: _Ways, group: int) -> Iterator[Alternative]:
+        """Yield the ways of a group to a node, or, backwards, those from it."""
+        for number, (loss_m, cents, packs) in zip(ways.of(group), ways.told(group), strict=True):
             used = self.sides.units(int(ways.used[number]), cents)
-            yield Alternative(cents, loss_m, packs, partial(_traced, reached, ways, number, backwards), used)
+            yield Alternative(
+                cents, loss_m, packs, partial(_traced, self._reached, ways, number, self._backwards), used
+            )
 
     def _loss(self, part: Part) -> float:
         item = part.item.item_id if part.item else part.name

@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -21,10 +22,8 @@ import numpy.typing as npt
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.graph import Arc
 from optimizer.clock import TimeIsUp
-from optimizer.hydraulics.draws import Draws
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg, Run
-from optimizer.model.system import System
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
 from optimizer.program.through import is_tree, rest_costs, through_costs
@@ -33,7 +32,7 @@ from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.harmless import harmless_draws
 from optimizer.search.list_proof import Found, ListSearch
-from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose
+from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose, pose_each
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.useful_steps import useful_steps, with_arcs
 
@@ -43,22 +42,21 @@ _Cents = TypeVar("_Cents", int, float)
 
 _EDGE = 0.05  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _ANY_CENTS = 10**7  # no plan costs as much
+_TOGETHER = 8  # draws whose tables are worked out at once
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
 
 @dataclass(frozen=True)
 class Stake:
-    """What is to be proved: a system at known flows, its draws, in how many of them a plan may fail."""
+    """What is to be proved: at known flows, in how many draws a plan may fail."""
 
-    system: System
     flows: KnownFlows
-    draws: Draws
     may_fail: int
     speed: float
 
 
 @dataclass
-class _Lower:
+class Lower:
     """Losses of some draws together: the least of each step, and the most head; or the means of all.
 
     `weight` makes draws comparable: 1 / what the plan in hand loses there, with a mean of 1.
@@ -69,14 +67,14 @@ class _Lower:
     at: Ints
     weight: Floats
     mean: bool = False
-    steps_m: dict[int, float] = field(init=False, default_factory=dict)  # by id of a step
 
-    def __post_init__(self) -> None:
-        for numbers, lost_m in self.drawn.steps.values():
-            self.steps_m.update(zip(numbers, self._of(lost_m).tolist(), strict=True))
+    @cached_property
+    def _steps_m(self) -> dict[int, float]:
+        each = (zip(numbers, self._of(lost_m).tolist(), strict=True) for numbers, lost_m in self.drawn.steps.values())
+        return {step: lost for some in each for step, lost in some}
 
     def step_m(self, run: Run, arc: Arc) -> float:
-        return self.steps_m[id(arc)]
+        return self._steps_m[id(arc)]
 
     def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, float]:
         return {leg: float(self._of(lost)) for leg, lost in self.drawn.tee_m(item, legs_m3_s).items()}
@@ -112,15 +110,11 @@ class Proof:
 
     stake: Stake
     lists: ListSearch
+    drawn: DrawnLosses
     looked: Callable[[Found], bool]
     ends: Callable[[], bool] = lambda: False
-    drawn: DrawnLosses = field(init=False)
     _size: Floats = field(init=False)  # of what the plan in hand loses in each draw [m]
     _open: dict[int, int] = field(init=False, default_factory=dict)  # draws that are left, and what is proved of each
-
-    def __post_init__(self) -> None:
-        stake = self.stake
-        self.drawn = DrawnLosses.of(stake.system, stake.flows, stake.draws, self.lists.options.graphs)
 
     @collection_held()
     def bound(self, below: int, slack_m: Floats) -> int:
@@ -196,17 +190,13 @@ class Proof:
         """Return draws in which no plan below works, and enough others, each by itself."""
         none: set[int] = set()
         some: list[_Told] = []
-        last, many = min(self.stake.may_fail + 1 + _MORE, len(hardest)), 1
-        while last > 0:
-            told = self._told(hardest[max(0, last - many) : last], below)
-            if told.cents >= below:
-                none.update(told.at.tolist())
-                last, many = last - len(told.at), 2 * many
-            elif len(told.at) == 1:
-                some.append(told)
-                last -= 1
-            else:
-                many = len(told.at) // 2
+        last = min(self.stake.may_fail + 1 + _MORE, len(hardest))
+        for end in range(last, 0, -_TOGETHER):
+            for told in self._told_each(hardest[max(0, end - _TOGETHER) : end], below):
+                if told.cents < below:
+                    some.append(told)
+                else:
+                    none.update(told.at.tolist())
         return none, some
 
     def _where_first(self, one: _Told, hardest: Ints, before: set[int], may_fail: int, below: int) -> int:
@@ -239,8 +229,19 @@ class Proof:
 
     # tables of lower prices
 
+    def _told_each(self, draws: Ints, below: int) -> list[_Told]:
+        """Return the same of draws one by one."""
+        each = [draws[i : i + 1] for i in range(len(draws))]
+        lower = [Lower(self.drawn, self.stake.speed, at, np.ones(1)) for at in each]
+        lost = {step: lost_m[draws] for step, lost_m in self.drawn.by_step.items()}
+        stake = self.stake
+        found = pose_each(self.lists.options, stake.flows, stake.speed, self.lists.prices, lost, lower)
+        return [self._told_of(posed, at, below) for posed, at in zip(found, each, strict=True)]
+
     def _told(self, at: Ints, below: int) -> _Told:
-        posed = self._posed(at)
+        return self._told_of(self._posed(at), at, below)
+
+    def _told_of(self, posed: PosedProblem, at: Ints, below: int) -> _Told:
         problem = posed.problem
         if not all(problem.runs.values()) or not all(problem.tees.values()):
             return _Told(at, below, posed, None)
@@ -252,7 +253,7 @@ class Proof:
 
     def _posed(self, at: Ints, mean: bool = False) -> PosedProblem:
         weight = 1.0 / self._size[at]
-        losses = _Lower(self.drawn, self.stake.speed, at, weight / weight.mean(), mean)
+        losses = Lower(self.drawn, self.stake.speed, at, weight / weight.mean(), mean)
         return pose(self.lists.options, self.stake.flows, self.stake.speed, least=self.lists.prices, other=losses)
 
     def _split(self, whole: _Told, below: int) -> None:

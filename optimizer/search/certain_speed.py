@@ -12,6 +12,7 @@ from optimizer.program.merge import EfficientSelection, MergedTables, all_carrie
 from optimizer.program.problem import Outcome, Selection
 from optimizer.search.assemble import plan_of
 from optimizer.search.certain_proof import Proof, Stake
+from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.duty import Duty
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.plan_sample import SAMPLE, PlanSample, WeighedPlan
@@ -31,6 +32,7 @@ class AtSpeed:
         possible = all(problem.runs.values()) and all(problem.tees.values())
         self.tables = MergedTables(problem, greatest_head(problem))
         self.efficient = self._efficient(self.posed, self.tables) if possible else []
+        self._drawn: DrawnLosses | None = None  # of the sample, as far as it was asked for
 
     @property
     def floor_cents(self) -> int:
@@ -162,8 +164,11 @@ class AtSpeed:
     def _proof(self, more_may_fail: int = 0) -> Proof:
         sample = self.sample
         may_fail = SAMPLE - sample.need + more_may_fail
-        stake = Stake(sample.system, sample.known, sample.cases.draws, may_fail, self.duty.speed)
-        return Proof(stake, self.lists, self._looked)
+        draws, graphs = sample.cases.draws, self.lists.options.graphs
+        if self._drawn is None:
+            self._drawn = DrawnLosses.of(sample.system, sample.known, draws, graphs)
+        self._drawn = self._drawn.in_draws(draws)
+        return Proof(Stake(sample.known, may_fail, self.duty.speed), self.lists, self._drawn, self._looked)
 
     def _looked(self, found: Found) -> bool:
         """Return whether a plan that would be cheaper works often enough."""

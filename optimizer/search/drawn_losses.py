@@ -58,21 +58,26 @@ class DrawnLosses:
     draws: Draws
     graphs: Mapping[str, ChoiceGraph]
     rule: VelocityRule
+    closeness: Mapping[str, Closeness]
     _known: dict[tuple[object, ...], Floats] = field(default_factory=dict)
+    _tees: dict[tuple[object, ...], dict[Leg, Floats]] = field(default_factory=dict)
     _most: dict[tuple[object, ...], float] = field(default_factory=dict)  # that parts may carry [m³/s]
 
     @classmethod
     def of(cls, system: System, flows: KnownFlows, draws: Draws, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
         """Return the losses of all steps of these choice graphs, by run, of a system."""
-        return cls(system.network, flows, conditions_of(system.network), draws, graphs, velocity_rule(system))
+        network = system.network
+        close = {name: closeness_of(graph, network) for name, graph in graphs.items()}
+        return cls(network, flows, conditions_of(network), draws, graphs, velocity_rule(system), close)
 
     def on(self, graphs: Mapping[str, ChoiceGraph]) -> DrawnLosses:
         """Return the losses on other choice graphs of the same runs."""
-        return replace(self, graphs=graphs)
+        close = {name: closeness_of(graph, self.network) for name, graph in graphs.items()}
+        return replace(self, graphs=graphs, closeness=close)
 
-    @cached_property
-    def closeness(self) -> dict[str, Closeness]:
-        return {name: closeness_of(graph, self.network) for name, graph in self.graphs.items()}
+    def in_draws(self, draws: Draws) -> DrawnLosses:
+        """Return the losses in other draws."""
+        return self if draws is self.draws else replace(self, draws=draws, _known={}, _tees={})
 
     @cached_property
     def steps(self) -> dict[str, tuple[list[int], Floats]]:
@@ -171,8 +176,20 @@ class DrawnLosses:
     def _openings(self) -> Floats:
         return self.draws.loss("openings", OPENING)
 
+    @cached_property
+    def by_step(self) -> dict[int, Floats]:
+        """Return the same of all runs by the id of the step."""
+        each = (zip(numbers, lost_m, strict=True) for numbers, lost_m in self.steps.values())
+        return {step: lost_m for some in each for step, lost_m in some}
+
     def tee_m(self, item: CatalogItem | None, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, Floats]:
         """Return what is lost between each leg and the middle of a tee."""
+        key = ("tee", item and item.item_id, *legs_m3_s.items())
+        if key not in self._tees:
+            self._tees[key] = self._tee_m(item, legs_m3_s)
+        return self._tees[key]
+
+    def _tee_m(self, item: CatalogItem | None, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, Floats]:
         losses = tee_head_losses_m(item, legs_m3_s, self.conditions)
         geometry = tee_geometry(item, self.conditions)
         if item is None or geometry is None:

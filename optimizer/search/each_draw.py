@@ -41,12 +41,10 @@ class EachDraw:
     works: Callable[[PosedProblem, int], bool]
     _steps: dict[int, Floats] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        for numbers, lost_m in self.drawn.steps.values():
-            self._steps.update(zip(numbers, lost_m[:, self.at], strict=True))
-
     def of_step_m(self, arc: Arc) -> Floats:
         """Return what a step loses in each draw [m]."""
+        if id(arc) not in self._steps:
+            self._steps[id(arc)] = self.drawn.by_step[id(arc)][self.at]
         return self._steps[id(arc)]
 
     def rows(

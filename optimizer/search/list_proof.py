@@ -32,7 +32,7 @@ from optimizer.search.watch import Told
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
 _WIDE = 0.08  # of the best list: where the bound is further below it, a part of the way is looked at first
-_PARTS, _DRAWN_PARTS = (0.5,), (0.25, 0.5)
+_PART = 0.5
 _Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 
@@ -116,7 +116,7 @@ class _AtHead:
         self._say("a first plan")
         if not self._open() or (any_will_do and self.best is not None):
             return self._ended()
-        if not self._first_lists():
+        if (self.drawn is None or soon) and not self._first_lists():  # by draws that was done before, near all of them
             return self._nothing_else()
         self._say("better plans")
         if not self._open() or soon or (any_will_do and self.best is not None):
@@ -131,19 +131,18 @@ class _AtHead:
 
     def _proved(self) -> Found | None:
         with suppress(TimeIsUp):
-            parts = _PARTS if self.drawn is None else _DRAWN_PARTS  # far fewer ways; the best list may be among them
-            if all(not self._is_wide() or self._prove_part(part) for part in parts):
+            if not self._is_wide() or self._prove_part():  # far fewer ways; the best list may be among them
                 try:
                     if self._open():
                         self._prove(self.below)
                 except TooManyWaysError:
-                    self._prove_part(parts[-1])
+                    self._prove_part()
         return self._ended()
 
-    def _prove_part(self, part: float) -> bool:
+    def _prove_part(self) -> bool:
         """Prove a part of what is between bound and best list; return whether there were not too many ways for that."""
         with suppress(TooManyWaysError):
-            self._prove(self.bound + part * (self.below - self.bound))
+            self._prove(self.bound + _PART * (self.below - self.bound))
             return True
         return False
 

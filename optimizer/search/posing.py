@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
-from typing import Protocol
+from functools import cached_property, partial
+from typing import Any, Protocol
 
-from optimizer.choices.alternatives import Alternative, AlternativeTable, parts_cents
+from optimizer.choices.alternatives import Alternative, AlternativeTable, Pack, parts_cents
 from optimizer.choices.demands import DemandPath, KnownFlows
 from optimizer.choices.effort import Effort
 from optimizer.choices.graph import FREE, KEPT, Arc, ChoiceGraph, EndState
@@ -84,63 +84,127 @@ def pose(
     off when pumps stop may together hold no more water than `most_volume_m3`, where it is given; what the rules limit
     is limited here too.
     """
-
-    def again(options: Options, least: Mapping[str, RunPrices]) -> PosedProblem:
-        known = {name: tables[name].losses for name, graph in options.graphs.items() if graph is graphs[name]}
-        same = partial(pose, bounded=bounded, most_volume_m3=most_volume_m3, other=other)
-        return same(options, flows, speed, least=least, losses=known)
-
-    graphs = options.graphs
-    system = options.system
-    network = system.network
-    conditions = conditions_of(network)
-    heads_m = given_heads_m(network, flows, speed)
-    alternatives: dict[str, tuple[Alternative, ...]] = {}
-    runs: dict[str, tuple[RunChoice, ...]] = {}
-    states = _StateNumbers()
-    tables: dict[str, AlternativeTable] = {}
-    unit = 1 if least is None else LEAST_PER_CENT
-    packs = tuple(replace(pack, cents=unit * pack.cents) for pack in options.packs)
-    sides = sides_of(options, most_volume_m3, least)
-    at_rest = sides if most_volume_m3 is None else sides_of(options, most_volume_m3, least, lambda part: 0.0)
-    wet = {run.name for run in wet_runs(network)}
-    most_m: dict[str, float] = {}
-    for path in filter(flows.binds, flows.paths):
-        head_m = _head_m(path, heads_m, other)
-        most_m |= {name: max(most_m.get(name, -math.inf), head_m) for name in path.runs}
-    for name, graph in options.graphs.items():
-        most = most_m.get(name, math.inf)
-        limit = _tee_gain_limit(most) if bounded else math.inf
-        tables[name] = _table(
-            graph,
-            options,
-            flows.flows_m3_s[name],
-            conditions,
-            limit,
-            sides if name in wet else at_rest,
-            None if least is None else least[name],
-        )
-        tables[name].packs = packs
-        tables[name].losses = (losses or {}).get(name, {})
+    posing = _Posing(options, flows, speed, bounded, most_volume_m3, least)
+    tables = posing.tables([other])
+    for name, table in tables.items():
+        table.losses = (losses or {}).get(name, {})
         if other is not None:
-            tables[name].loss_of_arc = partial(other.step_m, graph.run)
-        pairs = [(pair, alternative) for pair, found in tables[name].table().items() for alternative in found]
-        alternatives[name] = tuple(alternative for _, alternative in pairs)
-        runs[name] = tuple(
-            RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
+            table.loss_of_arc = partial(other.step_m, table.graph.run)
+        table.find()
+    return posing.posed(tables, other)
+
+
+@collection_held()
+def pose_each(
+    options: Options,
+    flows: KnownFlows,
+    speed: float,
+    least: Mapping[str, RunPrices],
+    drawn: Mapping[int, Any],
+    others: Sequence[OtherLosses],
+) -> list[PosedProblem]:
+    """Return the same problems as `pose` with each of several other losses, worked out together.
+
+    `drawn` is what each step loses by each of them [m], (n_others,), by its id.
+    """
+    posing = _Posing(options, flows, speed, True, None, least)
+    tables = posing.tables(others)
+    for table in tables.values():
+        table.drawn = drawn
+        table.find()
+    return [
+        posing.posed({name: table.in_draw(i) for name, table in tables.items()}, other)
+        for i, other in enumerate(others)
+    ]
+
+
+@dataclass(frozen=True)
+class _Posing:
+    """Makes the program's numbers; see `pose`."""
+
+    options: Options
+    flows: KnownFlows
+    speed: float
+    bounded: bool
+    most_volume_m3: float | None
+    least: Mapping[str, RunPrices] | None
+
+    @property
+    def unit(self) -> int:
+        return 1 if self.least is None else LEAST_PER_CENT
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        return conditions_of(self.options.system.network)
+
+    @cached_property
+    def heads_m(self) -> dict[str, float]:
+        return given_heads_m(self.options.system.network, self.flows, self.speed)
+
+    @cached_property
+    def sides(self) -> Sides:
+        return sides_of(self.options, self.most_volume_m3, self.least)
+
+    @cached_property
+    def packs(self) -> tuple[Pack, ...]:
+        return tuple(replace(pack, cents=self.unit * pack.cents) for pack in self.options.packs)
+
+    def tables(self, others: Sequence[OtherLosses | None]) -> dict[str, AlternativeTable]:
+        """Return what will find the alternatives of each run, up to the most head that any of other losses leave."""
+        options, least = self.options, self.least
+        at_rest = self.sides
+        if self.most_volume_m3 is not None:
+            at_rest = sides_of(options, self.most_volume_m3, least, lambda part: 0.0)
+        wet = {run.name for run in wet_runs(options.system.network)}
+        most_m: dict[str, float] = {}
+        for path in filter(self.flows.binds, self.flows.paths):
+            head_m = max(_head_m(path, self.heads_m, other) for other in others)
+            most_m |= {name: max(most_m.get(name, -math.inf), head_m) for name in path.runs}
+        tables = {}
+        for name, graph in options.graphs.items():
+            tables[name] = _table(
+                graph,
+                options,
+                self.flows.flows_m3_s[name],
+                self.conditions,
+                _tee_gain_limit(most_m.get(name, math.inf)) if self.bounded else math.inf,
+                self.sides if name in wet else at_rest,
+                None if least is None else least[name],
+            )
+            tables[name].packs = self.packs
+        return tables
+
+    def posed(self, tables: Mapping[str, AlternativeTable], other: OtherLosses | None) -> PosedProblem:
+        """Return the numbers of the program of what tables have found."""
+        options, flows, sides = self.options, self.flows, self.sides
+        states = _StateNumbers()
+        alternatives: dict[str, tuple[Alternative, ...]] = {}
+        runs: dict[str, tuple[RunChoice, ...]] = {}
+        for name, table in tables.items():
+            pairs = [(pair, alternative) for pair, found in table.alternatives().items() for alternative in found]
+            alternatives[name] = tuple(alternative for _, alternative in pairs)
+            runs[name] = tuple(
+                RunChoice(states(q[0]), states(q[1]), a.cents, loss_units(a.loss_m), a.packs, a.used) for q, a in pairs
+            )
+
+        def again(options: Options, least: Mapping[str, RunPrices]) -> PosedProblem:
+            graphs = self.options.graphs
+            known = {name: tables[name].losses for name, graph in options.graphs.items() if graph is graphs[name]}
+            same = partial(pose, bounded=self.bounded, most_volume_m3=self.most_volume_m3, other=other)
+            return same(options, flows, self.speed, least=least, losses=known)
+
+        network, tees = options.system.network, allowed_tees(options.system, options.tees, flows.flows_m3_s)
+        problem = SizingProblem(
+            runs=runs,
+            tees={
+                point: _tee_choices(network, point, found, flows, self.conditions, states, sides, self.unit, other)
+                for point, found in tees.items()
+            },
+            paths=_paths(flows, self.heads_m, other),
+            packs=tuple(pack.cents for pack in self.packs),
+            limits=limits_of(sides),
         )
-    tees = allowed_tees(options.system, options.tees, flows.flows_m3_s)
-    problem = SizingProblem(
-        runs=runs,
-        tees={
-            point: _tee_choices(network, point, found, flows, conditions, states, sides, unit, other)
-            for point, found in tees.items()
-        },
-        paths=_paths(flows, heads_m, other),
-        packs=tuple(pack.cents for pack in packs),
-        limits=limits_of(sides),
-    )
-    return PosedProblem(problem, alternatives, tees, states.numbers, tables, again)
+        return PosedProblem(problem, alternatives, tees, states.numbers, tables, again)
 
 
 def sides_of(

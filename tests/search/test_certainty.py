@@ -10,6 +10,7 @@ from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pytest
 from brute_force import all_paths
 from certain_enumeration import least_by_enumeration
@@ -28,14 +29,17 @@ from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
+from optimizer.program.merge import efficient_selections
 from optimizer.read.places import data_directory
 from optimizer.search import certainty
-from optimizer.search.certain_proof import Proof
+from optimizer.search.certain_proof import Lower, Proof
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
+from optimizer.search.list_proof import ListSearch
 from optimizer.search.options import options_of
 from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of, spread
+from optimizer.search.posing import pose, pose_each
 from optimizer.search.question import Question
 from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch
@@ -322,3 +326,24 @@ def test_that_no_plan_works_so_often_is_proved_where_no_way_of_all_does() -> Non
     assert len(proved) >= 3
     assert all(one.proved_none for one in proved)
     assert said(proved[0].reasons)[0].startswith("no plan works in 97 % of all cases")
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_problems_of_several_draws_worked_out_together_are_those_of_each_by_itself(seed: int) -> None:
+    catalog = small_catalog()
+    system = random_tree(seed, catalog)
+    known = known_flows(system)
+    options = options_of(system, catalog, known.flows_m3_s)
+    drawn = DrawnLosses.of(system, known, draws_after((), system.network, 5, 1), options.graphs)
+    others = [Lower(drawn, 1.0, np.array([draw]), np.ones(1)) for draw in range(5)]
+    prices = ListSearch(options, 60.0).prices
+
+    together = pose_each(options, known, 1.0, prices, drawn.by_step, others)
+
+    for one, other in zip(together, others, strict=True):
+        alone = pose(options, known, 1.0, least=prices, other=other)
+        assert efficient_selections(one.problem)
+        told = [[(each.cents, each.need) for each in efficient_selections(p.problem)] for p in (one, alone)]
+        assert told[0] == told[1]
+        ends = [{run: table.to_go()[0] for run, table in p.tables.items()} for p in (one, alone)]
+        assert ends[0] == ends[1]
