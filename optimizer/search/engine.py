@@ -39,6 +39,7 @@ from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
+from optimizer.search.one_mode import plan_of_one_mode
 from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
@@ -102,7 +103,7 @@ def _among_own_unions(question: Question, answer: Answer) -> Answer:
 
 
 def _with_one_pump(question: Question) -> Answer:
-    return _at_known_flows(question) or _charged(question)
+    return _at_known_flows(question) or _of_one_mode(question) or _charged(question)
 
 
 def _charged(question: Question) -> Answer:
@@ -136,6 +137,12 @@ def _at_known_flows(question: Question) -> Answer | None:
     except FlowsUnknownError:
         return None
     return _below(question, _checked(question, first))
+
+
+def _of_one_mode(question: Question) -> Answer | None:
+    """Return the answer that the cheapest plan of one of several modes is; None where it does not serve in all."""
+    plan = plan_of_one_mode(question)
+    return None if plan is None else _below(question, _answer(plan))
 
 
 def _of_the_rest(question: Question) -> Answer | None:

@@ -52,7 +52,7 @@ _MORE_WAYS = 2  # so many times as many in each further search
 _MORE_IN_TREES = 4  # as there, where tables over flow and head are quick with many
 _DEAR = 1.35  # times what no plan costs less than: a better first plan is looked for, and a tree not searched at once
 TIME_LIMIT_S = 60.0  # where none is named
-_NO_ELECTRICITY = note("electricity not counted")
+NO_ELECTRICITY = note("electricity not counted")
 
 
 class Terms(TypedDict, total=False):
@@ -411,21 +411,22 @@ class _Finder:
         choice = preferred_speeds(case, choice)
         plan = self._plan(basic, case, choice, bound)
         said = (note(SO_FAR, why=self.stopped),) if self.stopped else ()
-        left = (_NO_ELECTRICITY,) if self._leaves_electricity_out() else ()
+        left = (NO_ELECTRICITY,) if leaves_electricity_out(self.system) else ()
         noted = replace(plan, notes=(*said, *notes, *plan.notes, *left), left_out=self.left_out)
         cents = cents_of(case, choice)
         found = UnknownSearch(noted, case, choice, self.rounds, min(bound, cents), self.by_hand, cents)
         return replace(found, options=basic.options, free=self.free)
 
-    def _leaves_electricity_out(self) -> bool:
-        """Return whether it has a price that no plan counts, as nothing says how long each setting lasts."""
-        rules = self.system.rules
-        return len(self.system.settings) > 1 and rules.electricity_cents_per_kwh * rules.horizon_h > 0.0
-
     def _plan(self, basic: Prepared, case: FlowCase, choice: Choice, bound: int) -> Plan:
         cents, speeds = cents_of(case, choice), case.modes[0].speeds[choice.speeds[0]]
         energy = sum(case.energy_cents.get(pump, 0) for pump in speeds.items())
         return plan_of_choice(self.system, basic.options, case, choice, (cents, bound), energy, solver=self.solver)
+
+
+def leaves_electricity_out(system: System) -> bool:
+    """Return whether electricity has a price that no plan counts, as nothing says how long each setting lasts."""
+    rules = system.rules
+    return len(system.settings) > 1 and rules.electricity_cents_per_kwh * rules.horizon_h > 0.0
 
 
 def _whole(cents: float) -> int:

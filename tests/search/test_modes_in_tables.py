@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from flow_cases import SEVERAL, cheapest_of_all, random_case
 
-from optimizer.model.plan import Status
+from optimizer import pipeline
+from optimizer.model.plan import Plan, Status
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
 from optimizer.search.box_search import BoxSearch, search_of
@@ -101,3 +102,35 @@ def test_plans_for_three_modes_are_proved_in_few_boxes(text: str) -> None:
 
     assert found.plan.status is Status.OPTIMAL
     assert found.rounds < 120
+
+
+ONE_LINE = """
+system: One line by day and by night, invented
+units: metric
+surfaces: {sump: 0 m, display: 0.9 m}
+pumps: {return: {curve: [0 L/h at 3.5 m, 2660 L/h at 2.5 m, 5300 L/h at 0 m], ports: 1 in BSPP male, power: 50 W}}
+runs:
+  riser: {from: sump, to: display, size: 32 mm PVC-U PN16, parts: [pump return, union 1 in BSPP female x 32 mm socket,
+    pipe 1.4 m, elbow, pipe 1.4 m, elbow, pipe 0.8 m]}
+targets: {riser: at least 3500 L/h}
+MODES
+rules: {RULES}
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "rules", ["store: supply house", "buy pipe: by the foot, electricity: 0.3 USD/kWh, count for: 1 h"]
+)
+def test_a_mode_that_asks_for_less_changes_neither_the_list_nor_its_proof(rules: str) -> None:
+    def told(modes: str) -> Plan:
+        text = ONE_LINE.replace("MODES", modes).replace("RULES", rules)
+        return pipeline.search(load_system(Path("line.yaml"), load_catalog(), text.encode()), load_catalog())
+
+    alone, night = told(""), "night: {return: 80 %, targets: {riser: at least 1000 L/h}}"
+    assert alone.status is Status.OPTIMAL
+    for modes in (f"modes: {{day: {{return: 100 %}}, {night}}}", f"modes: {{{night}, day: {{return: 100 %}}}}"):
+        found = told(modes)
+        assert found.status is Status.OPTIMAL
+        assert found.total_cents == found.material_cents == found.bound_cents == alone.cost_cents
+        assert found.pump_speeds == {"return": 1.0 if "day" in modes[:13] else 0.8}  # of the first mode
