@@ -237,7 +237,7 @@ def search(
     """
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
-    from optimizer.search.studies.most_flow import till_cents, within_budget
+    from optimizer.search.studies.most_flow import till_cents
     from optimizer.search.studies.ways_out import with_ways_out
     from optimizer.search.watch import Watch
     from optimizer.takeoff.take_off import Store
@@ -245,9 +245,7 @@ def search(
     until = time.monotonic() + time_limit_s
     clock = Watch.of(_SEARCH_SHARE * time_limit_s, progress, solver)
     answer = solve(Question(system, catalog, clock, with_reasons=True))
-    if answer.found:
-        return within_budget(system, answer.plan)
-    if not ways_out:
+    if answer.found or not ways_out:
         return answer.plan
     price = partial(till_cents, system, catalog=catalog, store=Store.shipped())
     watch = Watch(until, progress, solver)
@@ -282,7 +280,7 @@ def most_flow(
     """
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
-    from optimizer.search.studies.most_flow import any_plan_of, most_for_budget, within_budget
+    from optimizer.search.studies.most_flow import any_plan_of, most_for_budget
     from optimizer.search.watch import Watch
 
     if system.rules.budget_cents is None:
@@ -293,7 +291,7 @@ def most_flow(
     watch = Watch.of(time_limit_s, progress, solver)
 
     def bought(wanted: System) -> Plan:
-        return within_budget(wanted, solve(Question(wanted, catalog, watch, share=_BOUGHT_SHARE)).plan)
+        return solve(Question(wanted, catalog, watch, share=_BOUGHT_SHARE)).plan
 
     return most_for_budget(system, bought, *any_plan_of(system, catalog, watch))
 

@@ -24,7 +24,7 @@ from optimizer.joints.closing import share_a_closing
 from optimizer.model.catalog import Kind
 from optimizer.model.circuits import short_lines
 from optimizer.model.note import money_note, note
-from optimizer.model.plan import Plan, Status
+from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.relaxation import FLOW_SOLVERS
 from optimizer.search.apart import pieces_of, plan_of_pieces, rest_of
@@ -44,11 +44,12 @@ from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.search.unknown_pumps import by_list_of_any, find_any
+from optimizer.search.unknown_pumps import by_list_of_any, counts_electricity, find_any
 from optimizer.verify.allowance import Allowance, allowance_of, allowances_of
 from optimizer.verify.drain_back import inflow_m3_s
 
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
+_WITHOUT_LIMITS_SHARE = 0.6  # of the time, for a plan without budget and limit of saw cuts
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
 _SHARED_UNION = note("one union for two runs", what=ONE_UNION)
 
@@ -90,7 +91,21 @@ def solve(question: Question) -> Answer:
             answer = _with_two_pumps(question, answer)
     by_hand = question.clock.by_hand = question.clock.by_hand or answer.by_hand
     answer = replace(answer, by_hand=by_hand)
-    return _among_own_unions(question, answer)
+    return _within_budget(question, _among_own_unions(question, answer))
+
+
+def _within_budget(question: Question, answer: Answer) -> Answer:
+    """Return an answer whose parts list keeps within the budget, or that none was found; by what it uses it may.
+
+    Where the flows are known the search holds lists to the budget itself, with proof.
+    """
+    budget = question.system.rules.budget_cents
+    if budget is None or not answer.found or (answer.plan.cost_cents or 0) <= budget:
+        return answer
+    if question.first_will_do:  # another plan may
+        return solve(replace(question, first_will_do=False))
+    over = note("over the budget", cost=answer.plan.cost_note, budget=money_note(budget, answer.plan.currency))
+    return replace(answer, plan=no_plan(answer.plan, False, (over, note("budget not proven"))), cents=None)
 
 
 def _among_own_unions(question: Question, answer: Answer) -> Answer:
@@ -113,7 +128,7 @@ def _charged(question: Question) -> Answer:
     """
     rules, floor = question.system.rules, question.floor_cents
     if not rules.minimum_order_cents:
-        return _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+        return _without_limits(question) or _of_all_flows(question)
     system = replace(question.system, rules=replace(rules, minimum_order_cents=0))
     floor = floor if floor > rules.minimum_order_cents else 0
     answer = _charged(replace(question, system=system, floor_cents=floor))
@@ -137,6 +152,34 @@ def _at_known_flows(question: Question) -> Answer | None:
     except FlowsUnknownError:
         return None
     return _below(question, _checked(question, first))
+
+
+def _of_all_flows(question: Question) -> Answer:
+    return _of_the_rest(question) or _of_the_pieces(question) or _over_ranges(question)
+
+
+def _without_limits(question: Question) -> Answer | None:
+    """Return the answer without budget and limit of saw cuts where its plan keeps to both, or no plan does; else None.
+
+    The tables carry what a limit counts along, and count what is used where a list has to be told.
+    """
+    system, rules = question.system, question.system.rules
+    free = replace(system, rules=replace(rules, budget_cents=None, most_cuts=None))
+    if free == system or question.first_will_do or system.second_pump is not None:
+        return None
+    answer = _of_all_flows(replace(question, system=free, share=_WITHOUT_LIMITS_SHARE * question.share))
+    plan, budget = answer.plan, rules.budget_cents
+    if not answer.found:
+        return answer if answer.proved_none else None
+    within = budget is None or (plan.cost_cents or 0) <= budget
+    if within and (rules.most_cuts is None or plan.cuts <= rules.most_cuts):
+        return answer if plan.status is Status.OPTIMAL else None
+    least = (answer.bound_cents or 0) - plan.energy_cents
+    if budget is None or least <= budget or rules.labour_cents_per_hour or counts_electricity(system):
+        return None
+    told = [money_note(cents, plan.currency) for cents in (least, budget)]
+    none = no_plan(plan, True, (note("all lists over the budget", least=told[0], budget=told[1]),))
+    return Answer(replace(none, forbidden=Forbidden.BY_RULES, left_out=plan.left_out))
 
 
 def _of_one_mode(question: Question) -> Answer | None:

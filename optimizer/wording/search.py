@@ -88,6 +88,9 @@ PLAN: Mapping[str, str] = {
 
 NO_PLAN: Mapping[str, str] = {
     "over the budget": "the cheapest parts list that was found comes to {cost}, over the budget of {budget}",
+    "all lists over the budget": (
+        "no parts list that meets every target comes to less than {least}; the budget is {budget}"
+    ),
     "budget not proven": "that no parts list at all keeps within the budget is not proven",
     "none so certain": (
         "no plan was found that works in {asked_share:percent} of all cases (`certainty`){most}; the cheapest one that "

@@ -17,7 +17,7 @@ from optimizer.choices.demands import known_flows
 from optimizer.choices.scaled import scaled
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
-from optimizer.model.plan import Status
+from optimizer.model.plan import Forbidden, Status
 from optimizer.model.system import System
 from optimizer.program.solve import solve_sizing
 from optimizer.read.catalogs import load_catalog
@@ -54,6 +54,26 @@ def test_with_unknown_flows_too(seed: int) -> None:
     assert same.material_cents == free.material_cents
     assert less.status is Status.INFEASIBLE
     assert any("parts for at most" in reason for reason in said(less.reasons))
+
+
+@pytest.mark.parametrize("seed", [1, pytest.param(4, marks=pytest.mark.long)])
+def test_where_flows_are_not_known_the_list_keeps_to_budget_and_saw_cuts_with_the_proof_it_has_without(
+    seed: int,
+) -> None:
+    free = pipeline.search(bare(seed), small_catalog())
+    assert free.cost_cents
+    assert free.total_cents == free.material_cents == free.bound_cents
+
+    cuts = replace(bare(seed), rules=replace(bare(seed).rules, most_cuts=free.cuts))
+    for system in (within(bare(seed), free.cost_cents), within(cuts, free.cost_cents + 1)):
+        same = pipeline.search(system, small_catalog())
+        assert same.status is Status.OPTIMAL
+        assert same.total_cents == same.material_cents == same.bound_cents == free.cost_cents
+
+    less = pipeline.search(within(bare(seed), free.cost_cents - 1), small_catalog(), ways_out=False)
+    assert less.status is Status.INFEASIBLE
+    assert less.forbidden is Forbidden.BY_RULES
+    assert any("comes to less than" in reason for reason in said(less.reasons))
 
 
 @pytest.mark.parametrize("seed", range(4))

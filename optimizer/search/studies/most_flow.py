@@ -96,22 +96,6 @@ def till_cents(system: System, plan: Plan, catalog: Catalog, store: Store) -> in
     return list_cents(system, plan, for_sale(system, catalog), store.sticks)
 
 
-def within_budget(system: System, found: Plan) -> Plan:
-    """Return a plan whose parts list keeps within the budget of the rules, or that none was found.
-
-    Where the flows are known the search holds lists to the budget itself, with proof.
-    """
-    budget = system.rules.budget_cents
-    if budget is None or not found.found or (found.cost_cents or 0) <= budget:
-        return found
-    reasons = (
-        note("over the budget", cost=found.cost_note, budget=money_note(budget, found.currency)),
-        note("budget not proven"),
-    )
-    speeds = found.pump_speeds
-    return Plan(Status.NO_PLAN_FOUND, None, found.bound_cents, found.currency, {}, {}, speeds, reasons=reasons)
-
-
 @dataclass(frozen=True, slots=True)
 class BestForBudget:
     """The system with the least flows that the plan gives, the plan, and what is known of how much more there is."""
