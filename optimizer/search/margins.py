@@ -34,10 +34,11 @@ def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) ->
 
 
 _SPREAD = 0.12  # of what the same plumbing gives from case to case, one standard deviation: for the first guess
-_LEAST_STEP, _MOST = 0.02, 0.4  # margins that are tried
+_LEAST_STEP, _MOST_STEP = 0.02, 0.1  # from one margin that works too seldom to the next
+_MOST = 0.4
 _FINE = 0.01  # so near to a margin that works too seldom no lesser one is looked for
 _TRIES = 7
-_HIGHER = 2  # margins that are tried without a target raised
+_HIGHER, _LOWER = 2, 2  # margins that are tried without a target raised, above and below the one that works with it
 _INSIDE = 0.2  # of what is left between two margins, the next one keeps from both
 _SURE = 0.995  # shares beyond that say no more of how far off the one asked for is
 
@@ -62,9 +63,10 @@ def by_margins(
     for _ in range(tries):
         if question.clock.over or most - low.margin <= _FINE:
             break
-        margin = _next(asked, before, low, most, ends=works is not None or most < _MOST)
+        reach = 1.0 - _INSIDE if works is not None else 0.5 if most < _MOST else 1.0
+        margin = _next(asked, before, low, most, reach)
         tried = look.at(margin, low, works)
-        if tried is None:
+        if tried is None or tried.share < low.share:
             most = margin
         elif tried.works:
             most, works = margin, tried
@@ -74,7 +76,7 @@ def by_margins(
             before, low = low, tried
     if works is None:
         return none_so_certain(first, asked, look.best)
-    return _working(look.spare_more(works), first, asked)
+    return _working(look.spare_more(works, low.margin), first, asked)
 
 
 @dataclass(frozen=True)
@@ -93,15 +95,14 @@ class _Tried:
         return self.answer.cents or 0
 
 
-def _next(asked: float, before: _Tried, low: _Tried, most: float, ends: bool) -> float:
-    """Return the margin to try next, beyond `low` and up to `most`; where that `ends` what is left it was tried."""
+def _next(asked: float, before: _Tried, low: _Tried, most: float, reach: float = 1.0) -> float:
+    """Return the margin to try next, beyond `low`; where `most` was tried no more than a share of the way there."""
     need = _off(asked) - _off(low.share)
-    per = (_off(low.share) - _off(before.share)) / (low.margin - before.margin) if low is not before else 0.0
-    step = need / per if per > 0.0 else need * _SPREAD
-    room = most - low.margin
-    if ends:
-        return low.margin + min(max(step, _INSIDE * room), (1.0 - _INSIDE) * room)
-    return low.margin + min(max(step, _LEAST_STEP), room)
+    last, more = low.margin - before.margin, _off(low.share) - _off(before.share)
+    step, room = need * last / more if more > 0.0 else max(need * _SPREAD, 2.0 * last), most - low.margin
+    if reach < 1.0:
+        return low.margin + min(max(step, _INSIDE * room), reach * room)
+    return low.margin + min(max(step, _LEAST_STEP), _MOST_STEP, room)
 
 
 def _off(share: float) -> float:
@@ -131,7 +132,7 @@ class _Look:
                 return self.tried(margin, found, spared) if found.found else None
         return None
 
-    def spare_more(self, best: _Tried) -> _Tried:
+    def spare_more(self, best: _Tried, low: float) -> _Tried:
         """Return a cheaper plan that works often enough without a target raised, if need be with a higher margin."""
         raised = growing(self.question.system)
         for one in raised if best.margin else ():
@@ -144,9 +145,20 @@ class _Look:
                 if tried is None:
                     break
                 if tried.works:
-                    best = tried
+                    best = self._lowered(tried, low)
                     break
-                margin = _next(self.asked, tried, tried, _MOST, ends=False)
+                margin = _next(self.asked, tried, tried, _MOST)
+        return best
+
+    def _lowered(self, best: _Tried, low: float) -> _Tried:
+        """Return a cheaper plan of less margin, above one that is too little, with the same targets raised."""
+        for _ in range(_LOWER):
+            margin = 0.5 * (low + best.margin)
+            found = self._plan(margin, best.spared, best.cents)
+            tried = self.tried(margin, found, best.spared) if found.found else None
+            if tried is None or tried.cents >= best.cents:
+                break
+            low, best = (low, tried) if tried.works else (margin, best)
         return best
 
     def _sparing_one(self, spared: frozenset[Asked]) -> list[frozenset[Asked]]:
