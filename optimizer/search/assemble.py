@@ -86,10 +86,10 @@ def with_charge(rules: Rules, plan: Plan) -> Plan:
     order, listed = plan.material_cents - plan.energy_cents, (plan.cost_cents or 0) + plan.effort_cents
     charged = rules.charged_cents(order)
     bound = rules.charged_bound(plan.bound_cents, plan.energy_cents)
-    proved = plan.status is Status.OPTIMAL and bound >= charged + plan.energy_cents
+    proved = bound >= charged + plan.energy_cents
     return replace(
         plan,
-        status=plan.status if proved else Status.FEASIBLE,
+        status=Status.OPTIMAL if proved else Status.FEASIBLE,
         material_cents=charged + plan.energy_cents,
         topped_up_cents=rules.charged_cents(listed) - listed,
         bound_cents=bound,

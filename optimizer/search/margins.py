@@ -20,7 +20,8 @@ def with_margin_kept(question: Question, plain: Callable[[Question], Answer]) ->
     raised = with_margin(replace(system, rules=replace(system.rules, margin=0.0)), margin)
     answer = plain(replace(question, system=raised))
     if not answer.found:
-        return answer
+        reasons = (*answer.reasons, note("margin on top", margin_share=margin))
+        return replace(answer, plan=replace(answer.plan, reasons=reasons))
     said = note("margin kept", margin_share=margin)
     faster = [
         note("runs faster", pump=name, speed_share=speed)

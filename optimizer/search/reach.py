@@ -29,6 +29,7 @@ from optimizer.search.options import Options
 from optimizer.search.posing import PosedProblem, given_heads_m, pose
 from optimizer.verify.settings import PathLosses
 
+_ANY = 10**9  # more than any plan takes of what is limited
 STEP = 0.01  # how finely the best that can be reached is told
 
 
@@ -81,7 +82,7 @@ def _short_in_tree(options: Options, posed: PosedProblem, given: Note) -> list[N
     within = within_rules(options.system)
     least = solve_sizing(posed.problem, least_excess=True)
     if least.outcome is not Outcome.OPTIMAL:
-        return [note("no way to plumb it", within=within)]
+        return _no_way(posed.problem, within)
     out = []
     for path, short_m in _excesses(posed, least.run_choice, least.tee_choice):
         if short_m > 0:
@@ -93,6 +94,17 @@ def _short_in_tree(options: Options, posed: PosedProblem, given: Note) -> list[N
             lack: dict[str, Value] = {"demand": path, "short_m": short_m, "worst": worst, "lost_m": lost_m}
             out.append(note("lacks head", within=within, given=given, **lack))
     return out
+
+
+def _no_way(problem: SizingProblem, within: tuple[Note, ...]) -> list[Note]:
+    """Return which runs have no way, or that limits of all together leave none, or that nothing fits together."""
+    bare = [name for name, found in problem.runs.items() if not found]
+    if bare:
+        return [note("no way to plumb run", run=name) for name in bare]
+    free = replace(problem, limits=tuple(replace(limit, most=_ANY) for limit in problem.limits))
+    if problem.limits and within and solve_sizing(free, least_excess=True).outcome is Outcome.OPTIMAL:
+        return [note("none keeps to the limits", within=within)]
+    return [note("no way to plumb it", within=within)]
 
 
 def within_rules(system: System) -> tuple[Note, ...]:

@@ -65,6 +65,7 @@ PLAN: Mapping[str, str] = {
     "valve open": "the valve of {run!r} open {opening_share:percent}",
     "no finer valve": "no other way within the price of `finer valves` was found: {valves:and} of its travel",
     "finer valves": "a cheaper plan, parts for {cost}, would leave {valves:and} of its travel (`finer valves`)",
+    "margin on top": "the minimum flows are counted with {margin_share:percent} on top (`margin`)",
     "margin kept": "every minimum flow can be exceeded by {margin_share:percent} at once (`margin`)",
     "runs faster": (
         "pump {pump!r} runs at {speed_share:percent} of full speed, the lowest of its settings that has that margin"
@@ -172,6 +173,7 @@ NO_PLAN: Mapping[str, str] = {
     "no way to plumb it": (
         "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep{within:joined}"
     ),
+    "none keeps to the limits": "no way to plumb it keeps to what the rules allow{within:joined}",
     "lacks head": (
         "with the lowest-loss parts that may be used{within:joined}, the way to {demand!r} still lacks {short_m:head} "
         "of head ({given}); run {worst!r} takes the most, {lost_m:head}"

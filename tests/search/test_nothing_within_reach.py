@@ -90,3 +90,56 @@ def test_where_there_is_no_plan_what_is_unsafe_today_is_told_before_why(tmp_path
     text = CliRunner().invoke(main, ["plan", str(tmp_path / "tank.yaml")]).stdout
 
     assert text.index("Unsafe today") < text.index("the sump runs over") < text.index("No plan")
+
+
+UNJOINED = """
+system: A pump that is not joined yet
+units: metric
+surfaces: {sump: 0 m, display: 0.5 m}
+pumps: {return: {curve: [0 L/h at 3 m, 4000 L/h at 0 m], ports: 3/4 in NPT male}}
+runs:
+  line:
+    from: sump
+    to: display
+    size: 3/4 in sch 40 PVC
+    parts: [pump return, open joint, {part: pipe 1 m, must go: yes}]
+targets: {line: at least 1500 L/h}
+"""
+
+
+@pytest.mark.parametrize(
+    ("rules", "code", "told"),
+    [
+        ("budget: 3 USD", "none keeps to the limits", "parts for at most 3.00 USD"),
+        ("velocity limit for new pipe: 0.3 m/s, sizes: [3/4 in]", "no way to plumb run", "'line'"),
+    ],
+)
+def test_what_leaves_no_way_is_named_by_its_run_or_its_rule(rules: str, code: str, told: str, tmp_path: Path) -> None:
+    system, catalog = read(f"{UNJOINED}rules: {{{rules}}}\n", tmp_path)
+    found = pipeline.search(system, catalog, ways_out=False)
+
+    assert found.status is Status.INFEASIBLE
+    assert found.reasons[0].code == code
+    assert told in said(found.reasons)[0]
+
+
+@pytest.mark.long
+def test_with_a_margin_what_is_reached_is_told_of_the_same_flows_as_what_is_not(tmp_path: Path) -> None:
+    text = """
+system: Two outlets, one without a valve
+units: metric
+surfaces: {sump: 0 m, display: 1.1 m}
+pumps: {return: {curve: [[0 L/h, 3.5 m], [1500 L/h, 3.0 m], [3000 L/h, 1.8 m], [4500 L/h, 0 m]], ports: 3/4 in socket}}
+runs:
+  riser: {from: sump, to: tee, size: 3/4 in sch 40 PVC, parts: [pump return, pipe 1 m]}
+  one: {from: tee branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 24 cm]}
+  other: {from: tee, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 44 cm, ball valve, pipe 10 cm]}
+targets: {one: at least 900 L/h, other: at least 2150 L/h}
+rules: {other sizes: no, margin: 20 %}
+"""
+    found = pipeline.search(*read(text, tmp_path), time_limit_s=20.0)
+    reached = next(why for why in found.reasons if why.code == "best found reaches")
+    proof = dict(reached.values)["proof"]
+
+    assert dict(reached.values)["share"] <= dict(proof.values)["share"] <= 1.0  # type: ignore[operator, union-attr]
+    assert any("20 % on top" in why for why in said(found.reasons))

@@ -60,6 +60,13 @@ def test_a_minimum_order_is_charged_above_the_list_and_not_above_what_is_used_by
     assert found.status is Status.OPTIMAL
 
 
+def test_what_the_minimum_order_covers_is_proved_though_the_order_without_it_is_not() -> None:
+    plan = Plan(Status.FEASIBLE, 2580, 1200, "USD", {}, {}, {}, material_cents=2580)
+
+    assert with_charge(Rules(minimum_order_cents=4000), plan).status is Status.OPTIMAL
+    assert with_charge(Rules(minimum_order_cents=2000), plan).status is Status.FEASIBLE
+
+
 @pytest.mark.long
 def test_where_flows_are_not_known_the_list_is_charged_no_less_than_the_minimum(tmp_path: Path) -> None:
     modes = "modes: {day: {return: 100 %}, night: {return: 90 %, targets: {return line: any}}}\n"

@@ -86,7 +86,7 @@ def best_reach(system: System, catalog: Catalog, watch: Watch, low: float, high:
         found = solve(Question(scaled(system, at), catalog, watch, words, _SHARE, first_will_do=True))
         if found.found:
             there = planned_reach(system, found, at, watch)
-            low = max(at, there.reach.scale)
+            low = at if system.rules.certainty else max(at, there.reach.scale)  # so much of it is not as certain
             best = there
         elif found.proved_none:
             high = beyond = at

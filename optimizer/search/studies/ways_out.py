@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from optimizer.choices.open_joints import open_places
-from optimizer.choices.scaled import has_upper_ends
+from optimizer.choices.scaled import has_upper_ends, with_margin
 from optimizer.choices.wants import wants_of
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import NetworkError, PlanError
@@ -53,10 +53,10 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
     reasons, forbidden = list(answer.reasons), answer.plan.forbidden
     try:
         if not answer.reach_told:
-            proved = answer.proved_none
+            proved, asked = answer.proved_none, with_margin(system.with_promise(margin=0.0), system.rules.margin)
             with watch.part(_REACH_SHARE if proved else 1.0) as part:
-                reached = best_reach(system, catalog, part, present_share(system, part), 1.0, proved=proved)
-            reasons += _reach_notes(system, reached)
+                reached = best_reach(asked, catalog, part, present_share(asked, part), 1.0, proved=proved)
+            reasons += _reach_notes(asked, reached)
         if answer.proved_none:
             ways = _ways_out(system, catalog, watch, price)
             reasons += ways.told
