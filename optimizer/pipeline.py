@@ -18,7 +18,6 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.hydraulics.uncertainty import Uncertainty
     from optimizer.model.bill import Bill
-    from optimizer.model.calibration import Measurement
     from optimizer.model.catalog import Catalog
     from optimizer.model.note import Note
     from optimizer.model.outcome import PlanReport
@@ -102,7 +101,7 @@ def flow_draws(system: System) -> Uncertainty:
     """Return the flows of the plumbing as it stands with all that is not known drawn by chance."""
     from optimizer.hydraulics.uncertainty import uncertainty
 
-    return uncertainty(system.network, measured=_told(system))
+    return uncertainty(system.network, measured=system.fitted_readings)
 
 
 def chance_today(system: System, drawn: Uncertainty) -> tuple[Note, ...]:
@@ -363,9 +362,10 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     """
     from optimizer.choices.for_sale import for_sale
     from optimizer.hydraulics import solve_network
+    from optimizer.hydraulics.uncertainty import dial_notes
     from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
-    from optimizer.model.plan import planned_network
+    from optimizer.model.plan import planned_network, planned_networks
     from optimizer.takeoff.take_off import Store, priced
     from optimizer.verify.chance import chance_of
     from optimizer.verify.check import verify_plan
@@ -394,8 +394,9 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     checks = verification.safety.checks if verification.safety else ()
     told, touchy = floor_facts(system, set_up, checks), tuple(touchy_valves(set_up, verification.valves))
     floor = (told.mishaps, told.ranges, told.leaks)
+    noted = (*touchy, *dial_notes(planned_networks(system, found), bool(system.fitted_readings)))
     plain = PlanReport(
-        system, found, verification, bill, before, band, touchy, as_written, doubts, chance, *floor, gains=gains
+        system, found, verification, bill, before, band, noted, as_written, doubts, chance, *floor, gains=gains
     )
     taken = take_off(plain, catalog, spares=spares, ports=False)
     return replace(plain, bill=taken.bill, notes=(*plain.notes, *taken.notes))
@@ -544,7 +545,8 @@ def _planned_bands(
     for (mode, at), network in zip(system.ways_to_run, planned_networks(system, found), strict=True):
         there = with_openings(network, verification.valves)
         drawn, before = (
-            uncertainty(each, measured=_told(system), measured_on=system.network) for each in (there, at.network)
+            uncertainty(each, measured=system.fitted_readings, measured_on=system.network, running=(there, at.network))
+            for each in (there, at.network)
         )
         sums = {target.run: drawn.sum_band_m3_s(target.summed) for target in at.targets if not target.is_plain}
         known = {**{name: span for name, span in sums.items() if span is not None}, **drawn.band_m3_s}
@@ -557,8 +559,3 @@ def _planned_bands(
 
 def _in(mode: str, run: str) -> str:
     return f"{run}, {mode}" if mode else run
-
-
-def _told(system: System) -> tuple[Measurement, ...]:
-    """Return the readings, where the network has the factors that they gave."""
-    return system.measured if system.calibration is not None else ()

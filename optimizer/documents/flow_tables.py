@@ -22,15 +22,9 @@ Json = dict[str, Any]
 
 def dial_words(system: System) -> list[str]:
     """Return which ranges are wide because nobody said what a pump's dial means."""
-    from optimizer.hydraulics.posterior import unknown_dials
+    from optimizer.hydraulics.uncertainty import dial_notes
 
-    names = [] if system.measured and system.calibration is not None else unknown_dials(system.network)
-    return [
-        f"what the speed setting of pump {name!r} means is not stated (`dial`): it is taken as a share of full rpm; "
-        "the ranges also allow for a share of full power and for a minimum speed"
-        for name in names
-        if system.network.pumps[name].speed > 0.0
-    ]
+    return list(notes_words(dial_notes((system.network,), bool(system.fitted_readings)), system.units))
 
 
 def speed_blocks(system: System, solutions: Sequence[tuple[float, NetworkSolution]]) -> list[Block]:

@@ -32,7 +32,7 @@ from optimizer.model.dial import POWER, RPM, Dial, DialKind
 
 if TYPE_CHECKING:
     from optimizer.hydraulics.conditions import Conditions
-    from optimizer.model.network import Network
+    from optimizer.model.network import Network, Pump
 
 Floats = npt.NDArray[np.float64]
 
@@ -58,9 +58,8 @@ class Hidden:
     meanings: tuple[Mapping[str, Dial], ...]
 
     @classmethod
-    def of(cls, network: Network, measured: Sequence[Measurement]) -> Hidden:
-        pumps = network.pumps
-        unknown = unknown_dials(network, measured)
+    def of(cls, network: Network, measured: Sequence[Measurement], running: Sequence[Network] = ()) -> Hidden:
+        unknown, pumps = unknown_dials((network, *running), measured), _pumps((network, *running))
         choices = list(product((RPM, POWER, FREE_FLOOR), repeat=len(unknown)))[:_MOST_MEANINGS]
         return cls(
             network.loss_factor,
@@ -72,19 +71,26 @@ class Hidden:
         )
 
 
-def unknown_dials(network: Network, measured: Sequence[Measurement] = ()) -> list[str]:
-    """Return the pumps of whose dials nobody said what they mean, where that matters: below full speed."""
-    return [name for name in network.pumps if _is_unknown(network, name, measured)]
+def unknown_dials(networks: Sequence[Network], measured: Sequence[Measurement] = ()) -> list[str]:
+    """Return the pumps of whose dials nobody said what they mean, where that matters: below full speed in a network.
+
+    Or where something was measured below full speed.
+    """
+    return [name for name, pump in _pumps(networks).items() if _is_unknown(pump, networks, measured)]
 
 
-def _is_unknown(network: Network, name: str, measured: Sequence[Measurement]) -> bool:
-    """Return whether nobody said what a pump's dial means, and something was measured or is run below full speed."""
-    pump = network.pumps[name]
+def _pumps(networks: Sequence[Network]) -> dict[str, Pump]:
+    """Return every pump of some networks, as in the first that has it."""
+    return {name: pump for network in reversed(networks) for name, pump in network.pumps.items()}
+
+
+def _is_unknown(pump: Pump, networks: Sequence[Network], measured: Sequence[Measurement]) -> bool:
     if pump.dial is not None and not pump.dial_found:
         return False
     dial = pump.dial or RPM
-    settings = [one.settings.get(name, dial.setting(pump.speed)) for one in measured]
-    return min((dial.setting(pump.speed), *settings)) < _FULL
+    run_at = [dial.setting(each.pumps[pump.name].speed) for each in networks if pump.name in each.pumps]
+    read_at = [one.settings.get(pump.name, dial.setting(pump.speed)) for one in measured]
+    return min((setting for setting in (*run_at, *read_at) if setting > 0.0), default=1.0) < _FULL
 
 
 class MeantDraws(Draws):
@@ -232,12 +238,14 @@ def draws_after(
     samples: int,
     seed: int,
     conditions: Conditions | None = None,
+    running: Sequence[Network] = (),
 ) -> Draws:
     """Return draws narrowed by the readings taken on a plumbing that has the factors they gave.
 
-    Without any the same is drawn, as far as nobody knows: each meaning of a dial is as likely as another.
+    Without any the same is drawn, as far as nobody knows: each meaning of a dial is as likely as another. A dial counts
+    that is below full speed in the plumbing, in what was measured, or in the networks that are `running`.
     """
-    hidden = Hidden.of(plumbing, measured)
+    hidden = Hidden.of(plumbing, measured, running)
     parts = [MeantDraws(samples, seed, hidden, meaning) for meaning in hidden.meanings]
     if not measured:
         return MixedDraws(parts, np.ones(len(parts)))

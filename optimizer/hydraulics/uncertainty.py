@@ -20,7 +20,7 @@ from optimizer.errors import NetworkError
 from optimizer.hydraulics.compiled import compile_network
 from optimizer.hydraulics.draws import settled_draws_m3_s
 from optimizer.hydraulics.network import settled
-from optimizer.hydraulics.posterior import draws_after
+from optimizer.hydraulics.posterior import draws_after, unknown_dials
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.doubt import Doubt, doubt_of
 from optimizer.model.note import Note, note
@@ -136,6 +136,11 @@ def chance_notes(drawn: Uncertainty, targets: Sequence[Target]) -> tuple[Note, .
     return () if share is None else (note("all targets met in", share=share),)
 
 
+def dial_notes(networks: Sequence[Network], calibrated: bool) -> tuple[Note, ...]:
+    """Return which ranges are wide because nobody said what a pump's dial means; nothing once readings were fitted."""
+    return () if calibrated else tuple(note("dial not stated", pump=name) for name in unknown_dials(networks))
+
+
 def share_below(draws: Floats, share: float) -> Floats:
     """Return the value below which a share of the draws lies, along the first axis, on the line between two draws.
 
@@ -155,6 +160,7 @@ def uncertainty(
     *,
     measured: Sequence[Measurement] = (),
     measured_on: Network | None = None,
+    running: Sequence[Network] = (),
     samples: int = SAMPLES,
     seed: int = SEED,
 ) -> Uncertainty:
@@ -167,6 +173,8 @@ def uncertainty(
     measured, measured_on
         Readings, and the plumbing (with the same factors) on which they were taken, if it is another one. Give them
         only when the factors came from them: they say how far the factors can still be off.
+    running
+        Networks whose flows are to come from the same draws.
     samples, seed
         How many draws; the same seed gives the same draws.
 
@@ -177,7 +185,7 @@ def uncertainty(
     """
     if samples < 2:
         raise NetworkError(f"{samples} draws say nothing about a spread; at least 2")
-    draws = draws_after(measured, measured_on or network, samples, seed, conditions)
+    draws = draws_after(measured, measured_on or network, samples, seed, conditions, (network, *running))
     compiled = compile_network(network, conditions)
     compiled, value = settled(compiled)
     flows = settled_draws_m3_s(compiled, draws, value)

@@ -145,6 +145,11 @@ class System:
         return tuple(target for one in self.settings for target in one.targets) if self.settings else self.targets
 
     @property
+    def fitted_readings(self) -> tuple[Measurement, ...]:
+        """Return the readings, where the network has the factors that they gave."""
+        return self.measured if self.calibration is not None else ()
+
+    @property
     def planned_parts(self) -> tuple[tuple[str, ...], ...]:
         """Return the connected parts of the plumbing, run by run, that a plan is about.
 

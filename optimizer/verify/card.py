@@ -201,8 +201,8 @@ def _meters(
 
 
 def _band(system: System, network: Network, samples: int) -> dict[str, tuple[float, float]]:
-    measured = system.measured if system.calibration is not None else ()  # the network has the factors that they gave
-    return uncertainty(network, measured=measured, measured_on=system.network, samples=samples).band_m3_s
+    drawn = uncertainty(network, measured=system.fitted_readings, measured_on=system.network, samples=samples)
+    return drawn.band_m3_s
 
 
 def _emptied(there: Running) -> Iterator[Note]:

@@ -67,10 +67,12 @@ class Cases:
     draws: Draws
 
     @classmethod
-    def of(cls, system: System, samples: int, seed: int = SEED) -> Cases:
-        """Return so many draws; those of a calibrated system know what was measured."""
-        measured = system.measured if system.calibration is not None else ()
-        return cls(system, draws_after(measured, system.network, samples, seed))
+    def of(cls, system: System, samples: int, seed: int = SEED, running: Sequence[Network] = ()) -> Cases:
+        """Return so many draws; those of a calibrated system know what was measured.
+
+        With networks that are `running` what their dials mean counts as well, as far as nobody said it.
+        """
+        return cls(system, draws_after(system.fitted_readings, system.network, samples, seed, running=running))
 
 
 def chance_of(system: System, plan: Plan, verification: Verification) -> Chance:
@@ -89,7 +91,7 @@ def chance_of(system: System, plan: Plan, verification: Verification) -> Chance:
             return Chance(None, None, 0)
         known = None if set(plan.new_pumps) - set(system.network.pumps) else flows_if_known(system)
         cases = Cases.of(system, DRAWS if known else _FEWER_DRAWS)
-        as_set = _works_as_set(cases, networks, verification)
+        as_set = _works_as_set(Cases.of(system, cases.draws.samples, running=networks), networks, verification)
         if known is not None:
             trimmed = works_known(cases, known, planned_network(system.network, plan))
         else:

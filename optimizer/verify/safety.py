@@ -404,9 +404,9 @@ def _with_clogged_breaks(system: System, network: Network, checks: tuple[SafetyC
 def _rise(system: System, network: Network) -> float | None:
     """Return by what the water into the fed tanks may exceed what is calculated, at its upper end."""
     compiled = compile_network(network)
-    measured = system.measured if system.calibration is not None else ()
     compiled, value = settled(compiled)
-    flows = settled_draws_m3_s(compiled, draws_after(measured, system.network, _DRAWS, _SEED), value)
+    draws = draws_after(system.fitted_readings, system.network, _DRAWS, _SEED, running=(network,))
+    flows = settled_draws_m3_s(compiled, draws, value)
     balance = tank_balance(network)
     value, flows = balance.balanced(value), balance.balanced(flows)
     tanks = {tank.name: tank for tank in system.tanks}

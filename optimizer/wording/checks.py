@@ -26,6 +26,10 @@ FLOWS: Mapping[str, str] = {
     "outlet gets nothing": "run {run!r} carries nothing: no water reaches its outlet",
     "check valve is shut": "run {run!r} carries nothing: its check valve is shut",
     "all targets met in": "all targets are met in {share:cases}, valves and pumps left as they are set",
+    "dial not stated": (
+        "what the speed setting of pump {pump!r} means is not stated (`dial`): it is taken as a share of full rpm; the "
+        "ranges also allow for a share of full power and for a minimum speed"
+    ),
     "two steady states": (
         "two steady states were found: run {run!r} carries {shown_m3_s:flow} as shown, or {other_m3_s:flow}; which one "
         "it is goes by how the pump was started"
