@@ -183,9 +183,9 @@ def _without_limits(question: Question) -> Answer | None:
 
 
 def _of_one_mode(question: Question) -> Answer | None:
-    """Return the answer that the cheapest plan of one of several modes is; None where it does not serve in all."""
+    """Return the answer that the cheapest plan of one of several modes is, or its no; None where that is not all."""
     plan = plan_of_one_mode(question)
-    return None if plan is None else _below(question, _answer(plan))
+    return None if plan is None else _below(question, _answer(plan, told=question.with_reasons))
 
 
 def _of_the_rest(question: Question) -> Answer | None:

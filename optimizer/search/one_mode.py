@@ -1,7 +1,8 @@
-"""A system with several modes → the cheapest plan of one of them, where that plan serves in all.
+"""A system with several modes → the cheapest plan of one of them, where that plan serves in all, or that it has none.
 
 Whatever serves in every mode serves in each, so none costs less than the cheapest of one mode. Where that mode's flows
-are known beforehand it is the parts list that is proved, though of all modes together the flows are not known.
+are known beforehand it is the parts list that is proved, though of all modes together the flows are not known; and why
+there is no plan is told run by run.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from optimizer.choices.wants import least_asked, wants_of
 from optimizer.clock import TimeIsUp, limited
 from optimizer.errors import NetworkError
 from optimizer.hydraulics import solve_network
+from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.cheapest import find_plan
@@ -26,7 +28,7 @@ _SHARE = 0.3  # of the time
 
 
 def plan_of_one_mode(question: Question) -> Plan | None:
-    """Return the proven plan of a mode with known flows that passes the checks of all modes; None without one."""
+    """Return the proven plan of a mode with known flows that passes the checks of all, or why one has none."""
     system = question.system
     if not system.settings or system.rules.other_pumps:
         return None
@@ -35,17 +37,22 @@ def plan_of_one_mode(question: Question) -> Plan | None:
     speeds = {name: pump.speed for name, pump in system.ways_to_run[0][1].network.pumps.items()}
     try:
         with limited(_SHARE * question.time_s):
-            for at in _hardest_first(system):
-                plan = _serving(question, replace(at, rules=counted))
-                if plan is not None:
+            for mode, at in _hardest_first(system):
+                plan = _serving(question, mode, replace(at, rules=counted))
+                if plan is not None and plan.found:
                     return replace(plan, pump_speeds=speeds, notes=(*plan.notes, *left_out))
+                if plan is not None:
+                    return plan
     except TimeIsUp:
         pass
     return None
 
 
-def _serving(question: Question, at: System) -> Plan | None:
-    """Return the proven plan of one mode where it passes the checks of all: of two as cheap that with more margin."""
+def _serving(question: Question, mode: str, at: System) -> Plan | None:
+    """Return the proven plan of one mode where it passes the checks of all: of two as cheap that with more margin.
+
+    Where it is proved that the mode has none, that is returned with the reasons.
+    """
     if flows_if_known(at) is None or at.planned_parts != question.system.planned_parts:
         return None  # what nothing is asked of in that mode would have to stay
     found = find_plan(
@@ -53,9 +60,11 @@ def _serving(question: Question, at: System) -> Plan | None:
         question.catalog,
         solver=question.clock.solver,
         time_limit_s=question.time_s,
-        with_reasons=False,
+        with_reasons=question.with_reasons,
         progress=question.clock.ending(question.words),
     )
+    if found.plan.status is Status.INFEASIBLE:
+        return replace(found.plan, reasons=(*found.plan.reasons, note("so in mode", mode=mode)))
     for plan in (found.roomier, found.plan):
         if plan is None or plan.status is not Status.OPTIMAL:
             continue
@@ -64,15 +73,16 @@ def _serving(question: Question, at: System) -> Plan | None:
     return None
 
 
-def _hardest_first(system: System) -> list[System]:
-    """Return the system as it is in each mode that asks for some flow, the one first that gives the least of it now."""
-    found = list[tuple[float, int, System]]()
-    for i, (_, at) in enumerate(system.ways_to_run):
+def _hardest_first(system: System) -> list[tuple[str, System]]:
+    """Return each mode that asks for some flow, and the system then, the one first that gives the least of it now."""
+    found = list[tuple[float, int, tuple[str, System]]]()
+    for i, (mode, at) in enumerate(system.ways_to_run):
         asked = least_asked(wants_of(at))
         try:
             now: Mapping[str, float] = solve_network(at.network).flows_m3_s
         except NetworkError:
             now = {}
         if asked:
-            found.append((min(max(now.get(run, 0.0), 0.0) / low for run, low in asked.items()), i, at))
-    return [at for *_, at in sorted(found, key=itemgetter(0, 1))]
+            share = min(max(now.get(run, 0.0), 0.0) / low for run, low in asked.items())
+            found.append((share, i, (mode, at)))
+    return [there for *_, there in sorted(found, key=itemgetter(0, 1))]

@@ -65,6 +65,7 @@ PLAN: Mapping[str, str] = {
     "valve open": "the valve of {run!r} open {opening_share:percent}",
     "no finer valve": "no other way within the price of `finer valves` was found: {valves:and} of its travel",
     "finer valves": "a cheaper plan, parts for {cost}, would leave {valves:and} of its travel (`finer valves`)",
+    "so in mode": "so it is in mode {mode!r}",
     "margin on top": "the minimum flows are counted with {margin_share:percent} on top (`margin`)",
     "margin kept": "every minimum flow can be exceeded by {margin_share:percent} at once (`margin`)",
     "runs faster": (
@@ -167,7 +168,7 @@ NO_PLAN: Mapping[str, str] = {
         "{rise_m:head} to {demand!r}: only {helps} or less flow helps"
     ),
     "stronger alone": "a stronger pump",
-    "faster or stronger": "a higher speed (`speeds` of the pump say what it can be set to), a stronger pump",
+    "faster or stronger": "a higher speed (`speeds` of the pump, or its mode), a stronger pump",
     "pump gives": "the pump gives {head_m:head} there",
     "pushed from above": "house water or a tank above is all that pushes there",
     "no way to plumb it": (

@@ -197,7 +197,7 @@ def test_a_pump_that_is_turned_down_is_named_with_what_its_dial_shows_and_may_be
     reasons = said(pipeline.search(slow(), catalog()).reasons)
 
     assert "pump 'return' at 20 % gives" in reasons[0]
-    assert "only a higher speed (`speeds` of the pump say what it can be set to), a stronger pump or" in reasons[0]
+    assert "only a higher speed (`speeds` of the pump, or its mode), a stronger pump or" in reasons[0]
     assert any("possible: pump 'return' at 100 % (`speeds`)" in reason for reason in reasons)
 
 

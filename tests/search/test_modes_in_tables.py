@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from flow_cases import SEVERAL, cheapest_of_all, random_case
+from said import said
 
 from optimizer import pipeline
 from optimizer.model.plan import Plan, Status
@@ -134,3 +135,13 @@ def test_a_mode_that_asks_for_less_changes_neither_the_list_nor_its_proof(rules:
         assert found.status is Status.OPTIMAL
         assert found.total_cents == found.material_cents == found.bound_cents == alone.cost_cents
         assert found.pump_speeds == {"return": 1.0 if "day" in modes[:13] else 0.8}  # of the first mode
+
+
+def test_why_a_line_serves_in_one_mode_but_not_in_another_is_told_run_by_run() -> None:
+    modes = "modes: {day: {return: 100 %}, night: {return: 60 %, targets: {riser: at least 2900 L/h}}}"
+    text = ONE_LINE.replace("MODES", modes).replace("RULES", "")
+    found = pipeline.search(load_system(Path("l.yaml"), load_catalog(), text.encode()), load_catalog(), ways_out=False)
+
+    assert found.status is Status.INFEASIBLE
+    assert said(found.reasons)[0].startswith("pump 'return' at 60 % gives")
+    assert said(found.reasons)[-1] == "so it is in mode 'night'"
