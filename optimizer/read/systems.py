@@ -129,15 +129,16 @@ def load_system(path: Path, catalog: Catalog, content: bytes | None = None) -> S
     money, note = read_money(reading, found), _note(reading, found)
     rules = read_rules(reading, found.get("rules"), catalog, money.currency, unit_system)
     second = read_second_pump(reading, found.get("rules"), network, catalog, money.currency, unit_system)
-    measured = under_names(read_measured(reading, found.get("measured"), runs, network.pumps, unit_system), told)
-    calibration = read_calibration(reading, found.get("calibration"), network.pumps, unit_system)
+    pumps = _written(found, "pumps")
+    measured = under_names(read_measured(reading, found.get("measured"), runs, pumps, unit_system), told)
+    calibration = read_calibration(reading, found.get("calibration"), pumps, unit_system)
     owned = read_owned(reading, found.get("owned"), catalog)
     tanks = read_tanks(reading, found.get("tanks"), network, named, unit_system)
     if not rules.trusts_breaks:
         tanks = tuple(tank.clogged for tank in tanks)
     drains = read_drains(reading, found.get("drains"), network, catalog, unit_system)
     network = with_falls(network, tanks, drains)
-    settings = read_settings(reading, found.get("modes"), named, network, targets, unit_system)
+    settings = read_settings(reading, found.get("modes"), named, network, pumps, targets, unit_system)
     if not len(reading):
         note_missing_valves(reading, found.get("measured"), {**network.runs, **_under(network.runs, told)})
     reading.finish()
@@ -370,6 +371,12 @@ def _border(text: EndText, layout: Layout, tees: Mapping[str, Tee]) -> Border:
     return Border(f"{point.kind} '{at.point}'", text.place, item.ends[order.index(at.leg)] if item else None, True)
 
 
+def _written(found: Mapping[str, Entry], key: str) -> dict[str, Place]:
+    """Return the names in a section of the file, also of what can not be read."""
+    pairs = (found[key].value.pairs if key in found else None) or ()
+    return {node.text: node.place for node, _ in pairs if node.text}
+
+
 def _note_machines(
     reading: Reading, found: Mapping[str, Entry], parts: Sequence[PartText | None], complete: bool
 ) -> None:
@@ -379,8 +386,7 @@ def _note_machines(
     """
     complete = complete and None not in parts
     for key, kind in (("pumps", Kind.PUMP), ("devices", Kind.DEVICE)):
-        pairs = (found[key].value.pairs if key in found else None) or ()
-        names = {node.text: node.place for node, _ in pairs if node.text}
+        names = _written(found, key)
         used: set[str] = set()
         for part in parts:
             if part is None or part.kind is not kind:

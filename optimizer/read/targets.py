@@ -194,19 +194,20 @@ def read_settings(
     entry: Entry | None,
     named: Named,
     network: Network,
+    written: Collection[str],
     common: tuple[Target, ...],
     unit_system: str,
 ) -> tuple[Setting, ...]:
     """Return the settings. A target of `targets` holds in each, unless the setting has one of that name.
 
     Nor does it where the pumps that move its water are off, which is remarked; what a setting itself asks for where
-    nothing moves is a fault.
+    nothing moves is a fault. `written` are the pumps that the file names, also those that can not be read.
     """
     if entry is None:
         return ()
     found, pumps = [], network.pumps
     for name, each in entries(reading, entry.value, "modes").items():
-        inside = entries(reading, each.value, f"mode '{name}'", [*pumps, "targets"])
+        inside = entries(reading, each.value, f"mode '{name}'", [*written, "targets"])
         speeds = {}
         for pump in (key for key in inside if key in pumps):
             speed = attempt(reading, inside[pump].value, "a speed, such as 60 %, or off", _speed)
