@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeAlias, Union
 
@@ -34,3 +35,14 @@ def note(code: str, /, **values: Value) -> Note:
 def money_note(cents: int, currency: str) -> Note:
     """Return an amount of money as a note that others have in them."""
     return note("amount", cents=cents, currency=currency)
+
+
+def runs_together(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return each of some notes once; those that differ in nothing but their `runs` as one about the runs of all."""
+    runs: dict[Note, dict[str, None]] = {}
+    for each in notes:
+        values = dict(each.values)
+        own = values.pop("runs", ())
+        assert isinstance(own, tuple)
+        runs.setdefault(note(each.code, **values), {}).update(dict.fromkeys(map(str, own)))
+    return tuple(note(each.code, **dict(each.values), runs=tuple(of)) if of else each for each, of in runs.items())

@@ -7,7 +7,7 @@ from dataclasses import replace
 from optimizer.documents.note_words import all_notes
 from optimizer.documents.payload import plan_json
 from optimizer.model.money import Money
-from optimizer.model.note import note
+from optimizer.model.note import note, runs_together
 from optimizer.model.outcome import PlanReport
 from optimizer.wording.notes import note_words
 
@@ -24,6 +24,16 @@ def test_a_long_list_of_what_is_left_open_is_cut_short() -> None:
 
     assert note_words(note("not ruled out with", pumps=pumps), "US").endswith("pump 3; pump 4; and 3 more")
     assert note_words(note("not ruled out with", pumps=pumps[:5]), "US").endswith("pump 4; pump 5")
+
+
+def test_what_is_said_of_several_runs_is_said_once_for_all_of_them() -> None:
+    lossy = [note("ways of more loss", runs=runs) for runs in (("left", "right"), ("right",), ("riser",))]
+    other = note("ways of less water")
+
+    assert runs_together([lossy[0], other, *lossy[1:], other]) == (
+        note("ways of more loss", runs=("left", "right", "riser")),
+        other,
+    )
 
 
 def test_rates_and_tax_are_noted_once_for_every_document(report: PlanReport) -> None:

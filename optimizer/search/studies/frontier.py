@@ -18,7 +18,7 @@ from optimizer.clock import TimeIsUp, limited
 from optimizer.hydraulics import pump_head_m
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Network
-from optimizer.model.note import Note, note
+from optimizer.model.note import Note, note, runs_together
 from optimizer.model.plan import Plan, planned_networks
 from optimizer.model.system import System
 from optimizer.program.merge import EfficientSelection, efficient_selections
@@ -372,12 +372,12 @@ class _Frontier:
         if loose:
             yield note("cheapest found")
         else:
-            left_out = dict.fromkeys(
-                tuple(each for each in step.planned.plan.left_out if each.code != NONE_AT_ALL) for step in self.steps
-            )
+            every = [each for step in self.steps for each in step.planned.plan.left_out if each.code != NONE_AT_ALL]
+            left_out = runs_together(every)
             by_list = all(step.planned.plan.counts_its_list for step in self.steps)
-            yield note("cheapest proven" if by_list else "least use proven", considered=_considered(any(left_out)))
-            yield from (note("not considered", what=what) for what in left_out if what)
+            yield note("cheapest proven" if by_list else "least use proven", considered=_considered(bool(left_out)))
+            if left_out:
+                yield note("not considered", what=left_out)
         left = tuple(
             note("reach between", low_share=below.reach, high_share=above.start)
             for below, above in zip(self.steps, self.steps[1:], strict=False)
