@@ -92,9 +92,8 @@ def known_flows(system: System, scale: float = 1.0) -> KnownFlows:
         raise FlowsUnknownError("several modes share one plumbing, so no single flow of a run is known")
     network = system.network
     _refuse_mixed(system)
-    parts = system.planned_parts if system.targets else [p for p in network.parts() if _pumped(network, p)]
-    for part in parts:
-        _refuse_forgotten(system, part)
+    parts = _planned(system)
+    _refuse_forgotten(system)
     pumped = [_source(network, part) for part in parts if _pumped(network, part)]
     if not pumped:
         trees = [_tree(system, _source(network, part), scale) for part in parts]
@@ -200,22 +199,34 @@ def _paths(network: Network, source: Run) -> list[DemandPath]:
     return sorted(found, key=lambda path: order.index(path.demand))
 
 
-def _refuse_forgotten(system: System, part: tuple[str, ...]) -> None:
-    """Raise where a demand has a valve to hold it and nothing to hold it to: the owner forgot it.
-
-    Where the target is on a run that branches further on, or nothing is asked of the part while it is of others, the
-    valves are there for that.
-    """
+def _planned(system: System) -> list[tuple[str, ...]]:
+    """Return the connected parts that are planned: where nothing at all is asked for, those with a pump."""
     network = system.network
-    given = {run for target in system.targets for run in target.summed}
-    ends = {name for name in part if network.points[network.runs[name].end.point].is_fixed}
-    if given & (set(part) - ends) or (system.targets and not given & set(part)):
-        return
-    forgotten = [name for name in part if name in ends - given and may_be_throttled(network.runs[name])]
+    return [part for part in system.planned_parts if system.targets or _pumped(network, part)]
+
+
+def _refuse_forgotten(system: System) -> None:
+    forgotten = forgotten_runs(system)
     if forgotten:
         raise PlanError(
             "; ".join(f"run {run!r} has no target; write `{run}: at least ...` or `{run}: any`" for run in forgotten)
         )
+
+
+def forgotten_runs(system: System) -> tuple[str, ...]:
+    """Return the runs that have a valve to hold them and nothing to hold them to: the owner forgot their targets.
+
+    Where the target is on a run that branches further on, or nothing is asked of a part of the plumbing while it is of
+    others, the valves are there for that. Several modes may ask in one what they do not in another.
+    """
+    network, found = system.network, list[str]()
+    given = {run for target in system.targets for run in target.summed}
+    for part in () if system.settings else _planned(system):
+        ends = {name for name in part if network.points[network.runs[name].end.point].is_fixed}
+        if given & (set(part) - ends) or (system.targets and not given & set(part)):
+            continue
+        found += [name for name in part if name in ends - given and may_be_throttled(network.runs[name])]
+    return tuple(found)
 
 
 def _refuse_mixed(system: System) -> None:

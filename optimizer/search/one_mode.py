@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from operator import itemgetter
 
-from optimizer.choices.demands import flows_if_known
+from optimizer.choices.demands import known_flows
 from optimizer.choices.wants import least_asked, wants_of
 from optimizer.clock import TimeIsUp, limited
-from optimizer.errors import NetworkError
+from optimizer.errors import NetworkError, PlanError
 from optimizer.hydraulics import solve_network
 from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
@@ -53,7 +53,11 @@ def _serving(question: Question, mode: str, at: System) -> Plan | None:
 
     Where it is proved that the mode has none, that is returned with the reasons.
     """
-    if flows_if_known(at) is None or at.planned_parts != question.system.planned_parts:
+    try:
+        known_flows(at)
+    except PlanError:  # they are not known, or no target is on a run with a valve
+        return None
+    if at.planned_parts != question.system.planned_parts:
         return None  # what nothing is asked of in that mode would have to stay
     found = find_plan(
         at,

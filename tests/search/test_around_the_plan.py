@@ -10,6 +10,7 @@ from said import said, worded
 
 from optimizer import pipeline
 from optimizer.clock import TimeIsUp
+from optimizer.documents.found import remarks
 from optimizer.documents.search_text import kinds_blocks
 from optimizer.documents.tables import plain_text
 from optimizer.errors import PlanError
@@ -310,6 +311,8 @@ def test_a_demand_with_a_valve_and_no_target_is_asked_for() -> None:
 
     with pytest.raises(PlanError, match="run 'scrubber line' has no target; write `scrubber line: at least"):
         find_plan(forgotten, catalog())
+    assert [told for told in remarks(forgotten, catalog()) if "'scrubber line' has a valve and no target" in told]
+    assert not [told for told in remarks(cellar(), catalog()) if "no target" in told]
 
 
 def test_a_target_past_the_end_of_the_pump_curve_is_told_as_that() -> None:

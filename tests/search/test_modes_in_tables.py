@@ -145,3 +145,17 @@ def test_why_a_line_serves_in_one_mode_but_not_in_another_is_told_run_by_run() -
     assert found.status is Status.INFEASIBLE
     assert said(found.reasons)[0].startswith("pump 'return' at 60 % gives")
     assert said(found.reasons)[-1] == "so it is in mode 'night'"
+
+
+@pytest.mark.long
+def test_a_valve_without_a_target_needs_none_where_there_are_modes() -> None:
+    modes = "modes: {day: {return: 100 %}, night: {return: 80 %, targets: {riser: at least 500 L/h}}}"
+    end = "to: display, size: 32 mm PVC-U PN16, parts: [pipe 0.5 m, ball valve, pipe 0.5 m]"
+    text = ONE_LINE.replace("MODES", modes.replace("riser", "out")).replace("RULES", "")
+    text = text.replace("to: display,", "to: tee,").replace("{riser: at least 3500 L/h}", "{out: at least 2000 L/h}")
+    text = text.replace(
+        "targets: {out", f"  out: {{from: tee, {end}}}\n  aside: {{from: tee branch, {end}}}\ntargets: {{out", 1
+    )
+    found = pipeline.search(load_system(Path("line.yaml"), load_catalog(), text.encode()), load_catalog())
+
+    assert found.status is Status.OPTIMAL
