@@ -233,7 +233,7 @@ def test_no_second_pump_is_looked_for_where_the_sump_is_too_small_whatever_is_bu
     def searched(*_: object, **__: object) -> None:
         raise AssertionError("a pair of pumps was searched")
 
-    monkeypatch.setattr(second_pump, "find_one", searched)
+    monkeypatch.setattr(second_pump, "find_unknown", searched)
     found = pipeline.search(backed(30.0, "rules: {second pump: in series}"), load_catalog(), ways_out=False)
 
     assert found.status is Status.INFEASIBLE
