@@ -26,6 +26,7 @@ from optimizer.hydraulics import (
     solve_flows_and_rates,
 )
 from optimizer.hydraulics.network import settled
+from optimizer.hydraulics.newton import Newton
 from optimizer.hydraulics.tank_balance import tank_balance
 from optimizer.model.catalog import THROTTLES, Kind
 from optimizer.model.network import Network, Part
@@ -250,8 +251,24 @@ class _Work:
         found = [
             np.log1p(np.array([max(0.0, hint.get(name, 0.0)) for name in self.valves]) / self.scale) for hint in hints
         ]
+        found.append(self._by_each_run(flows))
         evenly = (np.full(len(self.valves), start[0]) for start in _STARTS)
         return [*found, *evenly, partial(self._one_by_one, 1), partial(self._one_by_one, -1)]
+
+    def _by_each_run(self, flows: Sequence[Floats]) -> Floats:
+        """Return the valves as if each took up alone what its run has too much, the heads at its ends as they are."""
+        added = np.zeros(len(self.valves))
+        for i, (q, duty) in enumerate(zip(flows, self.duties, strict=True)):
+            lost_m = Newton(self.compiled[i], Variation()).losses(q)[0]
+            for want in duty.wants:
+                ((name, factor), *others) = want.coefficients.items()
+                if others or factor != 1.0 or name not in self.valves:
+                    continue
+                at, column = self.valves.index(name), self.compiled[i].run_index[name]
+                if 0.0 < want.high_m3_s < q[column]:
+                    k = max(0.0, lost_m[column]) * (1.0 / want.high_m3_s**2 - 1.0 / q[column] ** 2)
+                    added[at] = max(added[at], k)
+        return np.log1p(added / self.scale)
 
     def _one_by_one(self, order: int) -> Floats:
         """Return each valve in turn as far shut as serves best: where it takes much until a line carries anything.
