@@ -1,4 +1,8 @@
-"""Ways, fittings and settings of a tree → its combinations below a cost, one by one."""
+"""Ways, fittings and settings of a tree → its combinations below a cost, one by one.
+
+Tables see to it that ends meet, but where a ring or a joining line is cut open: there they only know which ends there
+may be.
+"""
 
 from __future__ import annotations
 
@@ -73,3 +77,15 @@ def _next(
             option = case.tees[behind][fitting]
             if option.states[far.leg] == last:
                 yield k, fitting, way.cents + option.cents
+
+
+def meets(case: FlowCase, shape: Shape, choice: Choice) -> bool:
+    """Return whether both sides of every cut have the same end."""
+    tees = dict(zip(case.tees, choice.tees, strict=True))
+    ways = dict(zip(case.ways, choice.ways, strict=True))
+    for cut in shape.cuts.values():
+        far = far_end(case.network.runs[cut], cut in shape.against)
+        way = case.ways[cut][ways[cut]].alternative
+        if case.tees[far.point][tees[far.point]].states[far.leg] != (way.start if cut in shape.against else way.end):
+            return False
+    return True

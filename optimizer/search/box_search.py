@@ -21,26 +21,23 @@ from optimizer.choices.loss_basis import Floats
 from optimizer.clock import look
 from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
-from optimizer.search.box_choices import choices_below
-from optimizer.search.box_rings import meets, ways_by_end
+from optimizer.search.box_choices import choices_below, meets
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
 from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState
 from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, tightened
 from optimizer.search.one_position import positioned, surely_fails
-from optimizer.verify.held import settle_held
+from optimizer.verify.allowance import settle_held
 
 _FEW = 24  # so many combinations are tried one by one
 _COUNTED = 3000  # so many are told one by one, to see how many cost little enough
 _PRICED = 30_000  # as there, where the price of each is looked up: most of them cost too much
 _AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
-_MARGIN, _LEAST_MARGIN = 0.06, 300.0  # without a plan: how far above the bound one is looked for, at first
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
 _HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
 _LAX = 0.03  # of a span counts in a mode that others ask more than, or where a valve takes what is left over
-_NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 
 
 @dataclass(order=True)
@@ -82,8 +79,6 @@ class BoxSearch:
         self.waiting: list[_Box] = []
         self.numbers = 0
         self.modes = [i for i, mode in enumerate(case.modes) if mode.rows] or [0]  # others leave all flows open
-        self.limit = math.inf  # without a plan: up to what cost one is looked for
-        self.put_off = math.inf  # the least bound of what was left for a higher limit
         if start is not None:
             self.offer(start)
 
@@ -102,28 +97,15 @@ class BoxSearch:
         if root is None:
             return
         self.narrow_m3_s = _NARROW * max(abs(q) for pair in root.values() for q in pair)
-        margin = None
-        while True:
-            self.put_off = math.inf
-            self.waiting = list(self._roots(root))
-            heapq.heapify(self.waiting)
-            if self._most() == math.inf:
-                least = min((box.bound for box in self.waiting), default=0.0)
-                margin = max(_LEAST_MARGIN, _MARGIN * least) if margin is None else 2.0 * margin
-                self.limit = least + margin if least + margin < self._dearest() else math.inf
-            while self.waiting and not self.state.stopped:
-                if self.any_plan and self.state.best is not None:
-                    return
-                if time.monotonic() > self.until:
-                    self.state.stopped = TIME_CAME
-                    return
-                if self.waiting[0].bound >= self._limit():
-                    self.put_off = min(self.put_off, self.waiting[0].bound)
-                    break
-                self._round()
-            if self.state.stopped or self.put_off >= self._most():
+        self.waiting = list(self._roots(root))
+        heapq.heapify(self.waiting)
+        while self.waiting and not self.state.stopped and self.waiting[0].bound < self._limit():
+            if self.any_plan and self.state.best is not None:
                 return
-            self.limit = math.inf
+            if time.monotonic() > self.until:
+                self.state.stopped = TIME_CAME
+                return
+            self._round()
 
     def _roots(self, ranges: Box) -> Iterator[_Box]:
         """Yield the box of all flows, once for every set of packs that may be opened."""
@@ -141,23 +123,16 @@ class BoxSearch:
     def _opening(self, opened: int) -> int:
         return sum(price for i, price in enumerate(self.case.packs) if opened >> i & 1)
 
-    def _dearest(self) -> int:
-        """Return what no combination costs more than."""
-        case = self.case
-        cents = sum(max(way.alternative.cents for way in ways) for ways in case.ways.values())
-        cents += sum(max(option.cents for option in options) for options in case.tees.values())
-        return cents + sum(case.packs) + sum(case.energy_cents.values()) + 1
-
     def _most(self) -> float:
         """Return what a plan must cost less than to be of interest [cents]."""
         known = [cents for cents in (self.state.best_cents, self.cutoff_cents) if cents is not None]
         return min(known, default=math.inf)
 
     def _limit(self) -> float:
-        return min(self._most() - 0.5, self.limit)
+        return self._most() - 0.5
 
     def _update_bound(self) -> None:
-        bounds = [box.bound for box in self.waiting[:1]] + [self.put_off, self._most()]
+        bounds = [*(box.bound for box in self.waiting[:1]), self._most()]
         bounds += [cents for cents in (self.state.unproved_cents,) if cents is not None]
         least = min(bounds)
         if math.isfinite(least):
@@ -210,36 +185,30 @@ class BoxSearch:
         for mode in self.modes:
             tables = self._tables(left, self._limit(), mode)
             if tables is None or math.isinf(tables.bound):
-                return self._dropped(box)
+                return []
             tables.read_outwards()
             if tables.bound > dearest:  # of the mode that asks for the most here
                 dearest, leading, choice = tables.bound, mode, self._choice(left, tables.traced())
             found = self._left(left, tables, max(left.bound, tables.bound + self._opening(box.opened)), mode)
             if found is None:
-                return self._dropped(box)
+                return []
             left = found
         assert choice is not None
         served = positioned(self.case, left.ranges) if len(self.case.modes) > 1 else {}
         if served is None:
-            return self._dropped(box)
+            return []
         for name, own in served.items():
             left.ways[name] = sorted(set(own).intersection(left.ways[name]))
         if not all(left.ways.values()):
-            return self._dropped(box)
+            return []
         few = self._few_choices(left)
         if few is not None:
             return self._tried_all(few, left)
-        if choice not in self.tried and meets(self.case, self.shape, choice) and self._is_near(box, choice):
+        if choice not in self.tried and meets(self.case, self.shape, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
         return self._halves(left, choice, leading)
-
-    def _dropped(self, box: _Box) -> list[_Box]:
-        """Note what is left for a higher limit: nothing, once a plan is known."""
-        if self.limit < self._most():
-            self.put_off = min(self.put_off, max(box.bound, self.limit))
-        return []
 
     def _left(self, box: _Box, tables: HeadTables, bound: float, mode: int) -> _Box | None:
         """Return the box without what no plan below the limit can have in it, as far as the tables of a mode tell."""
@@ -249,8 +218,6 @@ class BoxSearch:
         fittings = {point: _below(kept, tables.tee_costs[point], most) for point, kept in box.fittings.items()}
         if not all(ways.values()) or not all(fittings.values()):
             return None
-        if self.limit < self._most():
-            self.put_off = min(self.put_off, self.limit)
         ranges: dict[str, Range] = {}
         for name, run in tables.tree.runs.items():
             cells = [i for i, cents in enumerate(tables.cell_costs[name]) if cents < most]
@@ -290,14 +257,6 @@ class BoxSearch:
             (box.settings[traced.setting], *(0,) * (len(self.case.modes) - 1)),
         )
 
-    def _is_near(self, box: _Box, choice: Choice) -> bool:
-        """Return whether a combination is likely to stand: in wide boxes few do, and to find out takes its time."""
-        return all(
-            self.case.ways[name][k].valved or self._span_m(name, k, box.ranges[name, mode]) < _NEAR_M
-            for name, k in zip(self.case.ways, choice.ways, strict=True)
-            for mode in self.modes
-        )
-
     def _span_m(self, name: str, k: int, flow_range: Range) -> float:
         """Return by how much more a way loses at one end of a range than at the other."""
         table = self.case.tables[name]
@@ -308,12 +267,8 @@ class BoxSearch:
 
         That is mostly the leading mode, which asks for the most: in others a cut helps less.
 
-        Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
-        where the head there is what is known least of all, by that.
+        Where a ring is cut open and the head there is what is known least of all, it is cut by that.
         """
-        apart = ways_by_end(self.case, self.shape, choice, left.ways)
-        if apart:
-            return [replace(left, number=self._next(), ways=ways) for ways in apart]
         spans, taken = {}, dict(zip(self.case.ways, choice.ways, strict=True))
         for name, mode in itertools.product(taken, self.modes):
             if _width(left.ranges[name, mode]) > self.narrow_m3_s:

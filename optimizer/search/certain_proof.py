@@ -19,22 +19,22 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.demands import DemandPath, KnownFlows
-from optimizer.choices.graph import Arc
+from optimizer.choices.graph import Arc, ChoiceGraph
 from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import Leg, Run
 from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, Outcome, Selection
-from optimizer.program.through import is_tree, rest_costs, through_costs
+from optimizer.program.through import Rest, is_tree, rest_costs, through_costs
+from optimizer.search.closeness import split_by_closeness
 from optimizer.search.collection import collection_held
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.harmless import harmless_draws
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem, pose, pose_each
-from optimizer.search.split_graph import split_by_closeness
-from optimizer.search.useful_steps import useful_steps, with_arcs
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -267,10 +267,7 @@ class Proof:
         if is_tree(problem) and not problem.limits and whole.tables is not None:
             most = LEAST_PER_CENT * (below - 1) + self.lists.credit + 1
             rests = rest_costs(problem, whole.tables, math.ceil(most))
-            graphs = {
-                name: with_arcs(graph, useful_steps(whole.posed.tables[name], rests[name], most))
-                for name, graph in graphs.items()
-            }
+            graphs = {name: _useful_steps(whole.posed.tables[name], rests[name], most) for name in graphs}
             costs = through_costs(problem, whole.tables, math.ceil(most))
             tees = tees if costs is None else costs.useful(most)[1]
         split = {name: split_by_closeness(graph, self.drawn.network) for name, graph in graphs.items()}
@@ -284,3 +281,30 @@ class Proof:
             steps = dict(zip(numbers, lost_m / LOSS_UNIT_M, strict=True))
             free = harmless_draws(few, whole.posed.states, split[name], steps, heads, lost) if steps else every < 0
             lost_m[np.isfinite(lost_m) & free] = 0.0
+
+
+def _useful_steps(table: AlternativeTable, rest: Rest, most: float) -> ChoiceGraph:
+    """Return the graph of a run with the steps alone that some way has whose plan costs less than the most.
+
+    `most` is in thousandths of a cent; the table has been asked for its alternatives before.
+    """
+    so_far, to_go = table.so_far(), table.to_go()
+    losses, cents = np.array([*rest.losses, math.inf]), np.array([*rest.cents[: len(rest.losses)], math.inf])
+    kept: set[int] = set()
+    for node, arcs in enumerate(table.graph.arcs):
+        if not so_far[node]:
+            continue
+        before = np.array([one[:2] for one in so_far[node]], dtype=float)
+        for arc in arcs:
+            if not to_go[arc.head]:
+                continue
+            loss = table.arc_loss(arc)
+            if math.isinf(loss):
+                continue
+            after = np.array([one[:2] for one in to_go[arc.head]], dtype=float)
+            units = (before[:, 0][:, None] + after[:, 0][None, :] + loss) / LOSS_UNIT_M - 1e-6
+            ahead = cents[np.minimum(np.searchsorted(losses, units, side="left"), len(cents) - 1)]
+            whole = before[:, 1][:, None] + after[:, 1][None, :] + table.price(arc)[0] + ahead
+            if float(whole.min()) < most:
+                kept.add(id(arc))
+    return replace(table.graph, arcs=[[arc for arc in arcs if id(arc) in kept] for arcs in table.graph.arcs])

@@ -18,7 +18,7 @@ from optimizer.errors import NetworkError, SolverError
 from optimizer.hydraulics import solve_network
 from optimizer.model.network import Network
 from optimizer.program.merge import MergedTables, cheapest_within
-from optimizer.program.problem import RunChoice, SizingProblem
+from optimizer.program.problem import SizingProblem
 from optimizer.program.solve import solve_sizing
 from optimizer.program.through import is_tree
 from optimizer.search.flow_bound import bound_problem, busiest, narrowed
@@ -26,7 +26,7 @@ from optimizer.search.flow_descent import balanced, mended, walked_down
 from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_of, duties_of, has_valves, keeps_within
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.one_position import surely_fails
-from optimizer.verify.held import settle_held
+from optimizer.verify.allowance import settle_held
 from optimizer.verify.openings import Settled
 
 _STEPS = (1.0, 1.015, 1.04, 1.08, 1.14, 1.22, 1.35)  # how much more than the targets a guess asks for
@@ -317,28 +317,11 @@ def _priced_by_loss(problem: SizingProblem) -> SizingProblem:
 
 
 def _solved(problem: SizingProblem) -> Picked | None:
-    kept = {name: _unbeaten(choices) for name, choices in problem.runs.items()}
-    few = {name: tuple(problem.runs[name][k] for k in found) for name, found in kept.items()}
     try:
-        found = solve_sizing(replace(problem, runs=few), time_limit_s=_SOLVER_S)
+        found = solve_sizing(problem, time_limit_s=_SOLVER_S)
     except SolverError:
         return None
-    if found.cents is None:
-        return None
-    return {name: kept[name][k] for name, k in found.run_choice.items()}, found.tee_choice
-
-
-def _unbeaten(choices: Sequence[RunChoice]) -> list[int]:
-    """Return the choices that cost less than all that are otherwise alike and lose no more."""
-    least: dict[tuple[object, ...], int] = {}
-    kept = []
-    for k in sorted(range(len(choices)), key=lambda k: (choices[k].loss, choices[k].cents)):
-        one = choices[k]
-        alike = (one.start, one.end, one.packs, one.uses)
-        if alike not in least or one.cents < least[alike]:
-            least[alike] = one.cents
-            kept.append(k)
-    return kept
+    return None if found.cents is None else (found.run_choice, found.tee_choice)
 
 
 def _forwards(flows: Mapping[str, float], network: Network) -> dict[str, float]:

@@ -10,20 +10,24 @@ from __future__ import annotations
 
 import math
 import time
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 from typing import TypedDict, Unpack
 
 import numpy as np
 
+from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.both_ends import RangedAlternative, Weighing
 from optimizer.choices.effort import Effort
+from optimizer.choices.graph import Arc, ChoiceGraph
+from optimizer.choices.loss_basis import ArcRows
+from optimizer.choices.side_resources import SideResource, Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.clock import TimeIsUp, limited, unlimited
-from optimizer.model.catalog import PIPES, Catalog, CatalogItem
-from optimizer.model.network import Run
-from optimizer.model.plan import Plan, Status
+from optimizer.model.catalog import Catalog
+from optimizer.model.network import Part, Run
+from optimizer.model.plan import Status
 from optimizer.model.system import System
 from optimizer.program.list_program import Chosen
 from optimizer.program.merge import MergedTables, greatest_head
@@ -37,7 +41,6 @@ from optimizer.search.flow_posing import Choice, FlowCase, Way
 from optimizer.search.flow_search import preferred_speeds
 from optimizer.search.flow_tightening import Box
 from optimizer.search.list_costs import RunPrices
-from optimizer.search.list_lower import first_lengths
 from optimizer.search.list_pick import Pick, Rivals
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.list_tapes import Tapes
@@ -45,18 +48,17 @@ from optimizer.search.list_ways import TooManyWaysError, WayFinder
 from optimizer.search.list_ways import Way as ListWay
 from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
-from optimizer.search.ranged_run import RangedRun
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of
 from optimizer.verify.allowance import Allowance
 
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
 _MOST_IN_LINES = 40_000  # as there, where no water is shared: each line's own flow then tells most ways apart
-_GAIN = 1.01  # times what a unit of pipe was told to cost: less of a gain is not worth pricing all again
 _SHARES = (1 / 8, 1 / 4, 3 / 8, 1 / 2, 5 / 8, 3 / 4, 7 / 8)  # of the way from what no list costs less than to the known
 _FEW_SHARE = 0.4  # of the time, for a cheaper list of few ways
 _MOST_COMBINED = 1e7  # combinations of the ways that are left: with more, a proof is not begun
+_GRAIN_M = 1e-7  # of head: so finely losses are told when ways are compared
+_MOST_LEVELS = 8  # of flow, up to which parts may be used: with more, ways are not compared
 
 
 class ListTerms(TypedDict, total=False):
@@ -73,7 +75,7 @@ class CheapestList:
 
     `options` and `free` are all that may be chosen and the ranges of flow that hold whatever is.
     `below_cents` is what a list, with work and electricity, must cost less than to matter; `allowances` as of
-    `find_unknown`. `taken` is the new pipe of the plan that is known, saw cuts counted [units], `made` its joints.
+    `find_unknown`.
     """
 
     system: System
@@ -84,8 +86,6 @@ class CheapestList:
     solver: str | None = None
     time_limit_s: float = 10.0
     allowances: tuple[Allowance, ...] = ()
-    taken: Sequence[tuple[CatalogItem, int]] = ()
-    made: Mapping[tuple[str, str], int] = field(default_factory=dict)
     material: Material = field(init=False)
     lists: ListSearch = field(init=False)
     sources: dict[str, list[RunPrices]] = field(init=False, default_factory=dict)
@@ -165,8 +165,7 @@ class CheapestList:
     def _price(self) -> None:
         """Give every step its lower price."""
         material = material_of(self.system, self.catalog, self.options, allowances=self.allowances)
-        opened = first_lengths(PipeShop.of(self.system, material.options.catalog), self.taken)
-        self.lists = ListSearch(material.options, self.time_limit_s, self.solver, opened=opened, made=self.made)
+        self.lists = ListSearch(material.options, self.time_limit_s, self.solver)
         network, tees, shop = self.system.network, material.options.tees, self.lists.shop
         self.sources = {
             name: [self.lists.prices[name], *(RunPrices(one.graph, network, tees, shop) for one in found[1:])]
@@ -214,7 +213,7 @@ class CheapestList:
         for source, rows, prices in zip(
             self.material.sources[name], self.material.rows[name], self.sources[name], strict=True
         ):
-            ranged = RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
+            ranged = _RangedRun(source.graph, rows, weighing, prices, surely_m3_s)
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
             found = finder.find() if all_ways and not source.is_whole else []
@@ -234,7 +233,7 @@ class CheapestList:
                 if found.least < self.limit:
                     yield found
 
-    def _as_way(self, way: ListWay, run: Run, ranged: RangedRun) -> Way:
+    def _as_way(self, way: ListWay, run: Run, ranged: _RangedRun) -> Way:
         row = ranged.rows.row(way.arcs)
         most = min((ranged.most(arc) for arc in way.arcs), default=math.inf)
         alternative = RangedAlternative(way.least, way.packs, way.arcs, row, most, way.start, way.end)
@@ -242,51 +241,16 @@ class CheapestList:
         return Way(alternative, run)
 
     def _few(self, case: FlowCase, free: Box) -> FlowCase | None:
-        """Return the case with what can be in a cheaper list alone, priced by what pipe there may be at the most."""
-        priced: dict[str, float] = {}
-        while True:
-            costs = reduced(case, free)
-            if costs is None or costs.bound >= self.limit:
-                return None
-            case = narrowed(case, *costs.useful(self.limit))
-            if not all(case.ways.values()) or not all(case.tees.values()):
-                return None
-            rates = self._rates(case)
-            if all(rate <= priced.get(key, 0.0) * _GAIN for key, rate in rates.items()):
-                break
-            priced, case = rates, self._priced_again(case, rates, priced)
+        """Return the case with what can be in a cheaper list alone."""
+        costs = reduced(case, free)
+        if costs is None or costs.bound >= self.limit:
+            return None
+        case = narrowed(case, *costs.useful(self.limit))
+        if not all(case.ways.values()) or not all(case.tees.values()):
+            return None
         if math.prod(len(found) for found in case.ways.values()) > _MOST_COMBINED:
             raise TooManyWaysError
         return case
-
-    def _rates(self, case: FlowCase) -> dict[str, float]:
-        """Return what a unit of each pipe costs at least, as no length gives more than is cut from all of them."""
-        most: Counter[str] = Counter()
-        items: dict[str, CatalogItem] = {}
-        for found in case.ways.values():
-            own: Counter[str] = Counter()
-            for way in found:
-                for pieces in self.list_ways[id(way.alternative)].pieces.values():
-                    for key, (item, lengths) in pieces.items():
-                        items[key] = item
-                        own[key] = max(own[key], sum(lengths) + KERF * len(lengths))
-            most += own
-        return {key: self.lists.shop.capped_rate(item, most[key]) for key, item in items.items()}
-
-    def _priced_again(self, case: FlowCase, rates: Mapping[str, float], before: Mapping[str, float]) -> FlowCase:
-        """Return the case with every way at new rates; `before` are those that it was priced at, or the shop's own."""
-
-        def priced(way: Way) -> Way:
-            told = self.list_ways[id(way.alternative)]
-            more = sum(
-                (rates[key] - before.get(key, self.lists.shop.rate(item))) * (units + KERF * count)
-                for key, (item, count, units) in told.least_pieces.items()
-            )
-            alternative = replace(way.alternative, cents=way.alternative.cents + math.floor(more))
-            self.list_ways[id(alternative)] = told
-            return replace(way, alternative=alternative)
-
-        return replace(case, ways={name: tuple(map(priced, found)) for name, found in case.ways.items()})
 
     # the search
 
@@ -369,8 +333,7 @@ def by_list(
     if not is_tree(bound_problem(case, free, busiest(case, free))):
         return found
     below = total if below_cents is None else min(total, below_cents)
-    taken, made = list(_pipe_of(plan)), _joints_of(found)
-    other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, made=made, **terms).find()
+    other, proved = CheapestList(system, catalog, found.options, free, below, **terms).find()
     if other is not None:
         if (other.plan.total_cents or 0) >= total:
             return found
@@ -385,24 +348,81 @@ def by_list(
     return replace(found, plan=told, bound_cents=below, cents=total)
 
 
-def _joints_of(found: UnknownSearch) -> Counter[tuple[str, str]]:
-    """Return the joints of the plan that was found."""
-    made: Counter[tuple[str, str]] = Counter()
-    if found.case is not None and found.choice is not None:
-        for name, k in zip(found.case.ways, found.choice.ways, strict=True):
-            for arc in found.case.ways[name][k].alternative.arcs:
-                made.update(counted(arc.joints))
-    return made
+@dataclass
+class _RangedRun:
+    """A run's graph weighed over its range of flow: what a step loses at either end, and up to which flow it may go.
+
+    For the rest of a plan a loss counts at the flow that the run surely carries; ways are compared by their losses at
+    both ends of the range, and by the flows that they may not exceed, as side resources that have no limit.
+    """
+
+    graph: ChoiceGraph
+    rows: ArcRows
+    weighing: Weighing
+    prices: RunPrices
+    surely_m3_s: float
+
+    @cached_property
+    def table(self) -> AlternativeTable:
+        """Return the table of the ways on from every node.
+
+        Raises
+        ------
+        TooManyWaysError
+            When a step gives head back, or too many flows limit the steps: then ways can not be compared.
+        """
+        surely = self.rows.loss_of(self.surely_m3_s) if self.surely_m3_s > 0.0 else None
+        least_flow = self.weighing.least_size_m3_s
+
+        def loss_m(arc: Arc) -> float:
+            if self.most(arc) < least_flow:
+                return math.inf
+            return 0.0 if surely is None else surely(arc)
+
+        table = AlternativeTable(
+            self.graph,
+            self.weighing.packs,
+            _none,
+            _none,
+            _none,
+            effort=self.weighing.effort,
+            sides=Sides((*self._losses(), *self._levels())),
+            loss_of_arc=loss_m,
+            least=self.prices.least,
+        )
+        table.table()
+        return table
+
+    def most(self, arc: Arc) -> float:
+        """Return the most flow that a step may carry, endless where the run never carries as much [m³/s]."""
+        most = self.rows.most_of(arc)
+        return math.inf if most >= self.weighing.largest_m3_s else most
+
+    def _losses(self) -> Iterator[SideResource]:
+        arcs = [arc for each in self.graph.arcs for arc in each]
+        for flow in dict.fromkeys(self.weighing.flows_m3_s):
+            loss = self.rows.loss_of(flow)
+            sign = math.copysign(1.0, flow)
+            if any(sign * loss(arc) < 0.0 for arc in arcs):
+                raise TooManyWaysError
+            grains = {id(arc): round(sign * loss(arc) / _GRAIN_M) for arc in arcs}
+            yield SideResource("head", None, partial(_told, grains), has_price=True)
+
+    def _levels(self) -> Iterator[SideResource]:
+        """Yield for every flow that limits some step how many steps may not carry more."""
+        least_flow = self.weighing.least_size_m3_s
+        levels = {self.most(arc) for arcs in self.graph.arcs for arc in arcs}
+        found = sorted(level for level in levels if least_flow <= level < math.inf)
+        if len(found) > _MOST_LEVELS:
+            raise TooManyWaysError
+        for level in found:
+            slow = {id(arc): int(self.most(arc) <= level) for arcs in self.graph.arcs for arc in arcs}
+            yield SideResource("flow", None, partial(_told, slow), has_price=True)
 
 
-def _pipe_of(plan: Plan) -> Iterator[tuple[CatalogItem, int]]:
-    """Yield the new pipe of a plan, item by item, saw cuts counted [units]."""
-    units: Counter[str] = Counter()
-    items = {}
-    for run in plan.runs.values():
-        for part in run.parts:
-            if part.kind in PIPES and not part.existing and part.item is not None:
-                items[part.item.item_id] = part.item
-                units[part.item.item_id] += units_of(part.length_m) + KERF
-    for key, item in items.items():
-        yield item, units[key]
+def _told(used: Mapping[int, int], arc: Arc) -> int:
+    return used[id(arc)]
+
+
+def _none(_: Part) -> float:
+    return 0.0

@@ -38,7 +38,7 @@ from optimizer.search.flow_posing import (
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.flow_tightening import ROOT_ROUNDS, Box, tightened
 from optimizer.search.one_position import positioned, surely_fails
-from optimizer.verify.held import settle_held
+from optimizer.verify.allowance import settle_held
 from optimizer.verify.openings import Settled
 
 Progress = Callable[[str, int | None, int | None], None]  # stage, best [cents], bound [cents]

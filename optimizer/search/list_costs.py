@@ -66,10 +66,6 @@ class Shop:
         """Return what a unit of a piece costs at least, first lengths apart [thousandths of a cent]."""
         return 0.0 if item.item_id in self.opened else self.pipes.rate(item)
 
-    def capped_rate(self, item: CatalogItem, most: int) -> float:
-        """Return the same where all pieces together, saw cuts counted, are no longer than this [units]."""
-        return 0.0 if item.item_id in self.opened else self.pipes.rate(item, most)
-
 
 @dataclass
 class RunPrices:

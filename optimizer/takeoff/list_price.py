@@ -50,7 +50,7 @@ class PipeShop:
     kerf_m: float = SAW_CUT_M
     lengths: Lengths | None = None
     _stock: dict[str, tuple[StockLength, ...]] = field(default_factory=dict)
-    _rates: dict[tuple[str, float], float] = field(default_factory=dict)
+    _rates: dict[str, float] = field(default_factory=dict)
     _cents: dict[tuple[str, Pieces], int] = field(default_factory=dict)
     _singles: dict[tuple[str, Pieces], int] = field(default_factory=dict)
 
@@ -182,15 +182,11 @@ class PipeShop:
         longest = max(math.floor(one.length_m / UNIT_M + 1e-6) for one in self.stock(item))
         return sum(longest < 2 * units + self._kerf and units <= longest for units in pieces)
 
-    def rate(self, item: CatalogItem, most: float = math.inf) -> float:
-        """Return what a unit of a piece, its saw cut counted, costs at least [thousandths of a cent].
-
-        `most` is what all pieces of the pipe come to at the most [units]: no length gives more than that.
-        """
-        key = (item.item_id, most)
-        if key not in self._rates:
-            self._rates[key] = self._rate(item, most) * (1.0 - _TINY)
-        return self._rates[key]
+    def rate(self, item: CatalogItem) -> float:
+        """Return what a unit of a piece, its saw cut counted, costs at least [thousandths of a cent]."""
+        if item.item_id not in self._rates:
+            self._rates[item.item_id] = self._rate(item) * (1.0 - _TINY)
+        return self._rates[item.item_id]
 
     def credit(self, item: CatalogItem) -> float:
         """Return what owned pipe may save at most of the sum of the rates [thousandths of a cent]."""
@@ -233,11 +229,11 @@ class PipeShop:
         fits = [one.price_cents for one in self.stock(item) if one.length_m >= length_m]
         return min(fits) if fits else self.to_order(item, length_m).price_cents
 
-    def _rate(self, item: CatalogItem, most: float) -> float:
+    def _rate(self, item: CatalogItem) -> float:
         if self.by_length(item):
             return MILLICENTS * item.price_cents * UNIT_M / item.sale_length_m
         stock = self.stock(item)
-        rates = [one.price_cents / min(one.length_m / UNIT_M + self._kerf, most) for one in stock]
+        rates = [one.price_cents / (one.length_m / UNIT_M + self._kerf) for one in stock]
         if item.kind is Kind.COUPLING:
             return MILLICENTS * min(rates)
         longest = max(one.length_m for one in stock)

@@ -38,9 +38,8 @@ from optimizer.model.plan import (
     planned_networks,
 )
 from optimizer.model.system import System, Target
-from optimizer.verify.allowance import allowances_of, may_flow
+from optimizer.verify.allowance import allowances_of, may_flow, settle_held
 from optimizer.verify.coming_down import down_shares, open_to_more
-from optimizer.verify.held import settle_held
 from optimizer.verify.openings import TOLERANCE, Duty, Settled, pump_wants, settle, velocity_wants
 from optimizer.verify.running import running
 from optimizer.verify.safety import with_safety

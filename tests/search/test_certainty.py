@@ -34,6 +34,7 @@ from optimizer.read.places import data_directory
 from optimizer.search import certainty
 from optimizer.search.certain_proof import Lower, Proof
 from optimizer.search.certainty import Certain, with_certainty
+from optimizer.search.closeness import split_by_closeness
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.engine import solve
 from optimizer.search.list_proof import ListSearch
@@ -41,7 +42,6 @@ from optimizer.search.options import options_of
 from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of, spread
 from optimizer.search.posing import pose, pose_each
 from optimizer.search.question import Question
-from optimizer.search.split_graph import split_by_closeness
 from optimizer.search.watch import Watch
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 from optimizer.verify.settings import PathLosses

@@ -13,10 +13,9 @@ from optimizer.model.system import Rules, System
 from optimizer.model.tanks import Tank
 from optimizer.search.flow_posing import Choice, FlowCase, Way, built_network, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
-from optimizer.verify.allowance import allowance_of
+from optimizer.verify.allowance import allowance_of, settle_held
 from optimizer.verify.drain_back import FREEBOARD
 from optimizer.verify.drains import part_volume_m3
-from optimizer.verify.held import settle_held
 from optimizer.verify.openings import Settled
 
 AREA_M2, EDGE_M, DEPTH_M = 0.15, 0.25, 0.02
