@@ -17,7 +17,7 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 def wrapped(text: str, size: float, room: float, bold: bool = False) -> list[str]:
     """Return the text in lines of at most `room` pixels; a word that is longer is broken."""
     lines: list[str] = []
-    for word in re.findall(r"[^ \t\n]+", text):  # not at a space that keeps an amount together
+    for word in re.findall(r"[^ \t\n]+(?: %)?", text):  # not at a space that keeps an amount together
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and text_width(longer, size, bold) <= room:
             lines[-1] = longer

@@ -68,6 +68,12 @@ def test_wrapped_text_fits_its_room_and_loses_no_letter() -> None:
     assert "".join(lines).replace(" ", "") == words.replace(" ", "")
 
 
+def test_a_number_and_its_percent_stay_on_one_line() -> None:
+    lines = wrapped("pump right pump, 100 %", 12, text_width("pump right pump, 100", 12))
+
+    assert lines == ["pump right pump,", "100 %"]
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", NAMES)
 def test_charts_of_the_examples_are_readable(name: str) -> None:
