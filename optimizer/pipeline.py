@@ -41,6 +41,7 @@ if TYPE_CHECKING:  # what a stage needs is loaded when it runs: a file that can 
 TIME_LIMIT_S = 60.0
 _BOUGHT_SHARE = 0.8  # of the time left, for the cheapest plan at one multiple of the targets
 _SEARCH_SHARE = 0.85  # of it, for the plan: what is left is for saying why there is none
+_WHY_TIME_S = 45.0  # for why there is no plan, and what would free one: who waits longer learns little more
 
 
 def read(path: Path | str, catalogs: Sequence[Path | str] = ()) -> tuple[System, Catalog]:
@@ -232,7 +233,8 @@ def search(
 
     `progress` is called with the stage, the best cost so far and the proved bound [cents, None where there is none].
     Without `ways_out` it is not looked for what would make a plan possible where there is none.
-    The time limit is that of the whole search, its last part for what would free a plan where there is none.
+    The time limit is that of the whole search, its last part for what would free a plan where there is none: 45 s of it
+    at the most.
     """
     from optimizer.search.engine import solve
     from optimizer.search.question import Question
@@ -247,6 +249,7 @@ def search(
     if answer.found or not ways_out:
         return answer.plan
     price = partial(till_cents, system, catalog=catalog, store=Store.shipped())
+    until = min(until, time.monotonic() + _WHY_TIME_S)
     watch = Watch(until, progress, solver)
     return _within(until, answer.plan, lambda: with_ways_out(system, catalog, answer, watch, price))
 
