@@ -39,7 +39,7 @@ from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
-from optimizer.search.one_mode import plan_of_one_mode
+from optimizer.search.one_mode import as_for_all, hardest_mode, plan_of_one_mode
 from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
@@ -49,6 +49,7 @@ from optimizer.verify.allowance import Allowance, allowance_of, allowances_of
 from optimizer.verify.drain_back import inflow_m3_s
 
 _LIST_SHARE, _LIST_TIME_S = 0.5, 20.0  # of the time left, and at the most, for a cheaper list where flows are not known
+_ONE_MODE_SHARE = 0.25  # of the time, for the cheapest plan of the hardest mode, where its flows are not known
 _WITHOUT_LIMITS_SHARE = 0.6  # of the time, for a plan without budget and limit of saw cuts
 _MENDING_SHARE = 0.1  # of the time, for a plan that costs no more and mends what is unsafe today
 _SHARED_UNION = note("one union for two runs", what=ONE_UNION)
@@ -185,7 +186,22 @@ def _without_limits(question: Question) -> Answer | None:
 def _of_one_mode(question: Question) -> Answer | None:
     """Return the answer that the cheapest plan of one of several modes is, or its no; None where that is not all."""
     plan = plan_of_one_mode(question)
-    return None if plan is None else _below(question, _answer(plan, told=question.with_reasons))
+    if plan is not None:
+        return _below(question, _answer(plan, told=question.with_reasons))
+    system, hardest = question.system, hardest_mode(question.system)
+    if hardest is None or question.first_will_do:
+        return None
+    alone = replace(question, system=hardest, share=_ONE_MODE_SHARE * question.share, with_reasons=False)
+    try:
+        with limited(alone.time_s):
+            answer = _charged(alone)
+    except TimeIsUp:
+        return None
+    plan = answer.plan
+    told = any(each.code == "cheaper refused" for each in plan.notes)  # in which mode is told where all are looked at
+    if told or plan.status is not Status.OPTIMAL or verdicts(system, plan, question.catalog).failures:
+        return None
+    return _below(question, replace(answer, plan=as_for_all(system, plan)))
 
 
 def _of_the_rest(question: Question) -> Answer | None:

@@ -30,22 +30,30 @@ _SHARE = 0.3  # of the time
 def plan_of_one_mode(question: Question) -> Plan | None:
     """Return the proven plan of a mode with known flows that passes the checks of all, or why one has none."""
     system = question.system
-    if not system.settings or system.rules.other_pumps:
-        return None
-    left_out = (NO_ELECTRICITY,) if leaves_electricity_out(system) else ()
-    counted = replace(system.rules, electricity_cents_per_kwh=0.0) if left_out else system.rules
-    speeds = {name: pump.speed for name, pump in system.ways_to_run[0][1].network.pumps.items()}
     try:
         with limited(_SHARE * question.time_s):
             for mode, at in _hardest_first(system):
-                plan = _serving(question, mode, replace(at, rules=counted))
-                if plan is not None and plan.found:
-                    return replace(plan, pump_speeds=speeds, notes=(*plan.notes, *left_out))
+                plan = _serving(question, mode, at)
                 if plan is not None:
-                    return plan
+                    return as_for_all(system, plan) if plan.found else plan
     except TimeIsUp:
         pass
     return None
+
+
+def hardest_mode(system: System) -> System | None:
+    """Return the system with the one mode that today's plumbing serves worst; None where it does not ask of all."""
+    for mode, at in _hardest_first(system)[:1]:
+        if at.planned_parts == system.planned_parts:
+            return replace(system, rules=at.rules, settings=tuple(one for one in system.settings if one.name == mode))
+    return None
+
+
+def as_for_all(system: System, plan: Plan) -> Plan:
+    """Return the plan of one mode as that of all: pumps at their speeds in the first, electricity not counted."""
+    speeds = {name: pump.speed for name, pump in system.ways_to_run[0][1].network.pumps.items()}
+    left_out = (NO_ELECTRICITY,) if leaves_electricity_out(system) else ()
+    return replace(plan, pump_speeds=speeds, notes=(*plan.notes, *left_out))
 
 
 def _serving(question: Question, mode: str, at: System) -> Plan | None:
@@ -78,7 +86,14 @@ def _serving(question: Question, mode: str, at: System) -> Plan | None:
 
 
 def _hardest_first(system: System) -> list[tuple[str, System]]:
-    """Return each mode that asks for some flow, and the system then, the one first that gives the least of it now."""
+    """Return each mode that asks for some flow, and the system then, the one first that gives the least of it now.
+
+    None where there are no modes, or where another pump may be taken: in a mode by itself it runs at any speed.
+    """
+    if not system.settings or system.rules.other_pumps:
+        return []
+    if leaves_electricity_out(system):
+        system = replace(system, rules=replace(system.rules, electricity_cents_per_kwh=0.0))
     found = list[tuple[float, int, tuple[str, System]]]()
     for i, (mode, at) in enumerate(system.ways_to_run):
         asked = least_asked(wants_of(at))

@@ -159,3 +159,26 @@ def test_a_valve_without_a_target_needs_none_where_there_are_modes() -> None:
     found = pipeline.search(load_system(Path("line.yaml"), load_catalog(), text.encode()), load_catalog())
 
     assert found.status is Status.OPTIMAL
+
+
+@pytest.mark.long
+def test_outlets_without_valves_cost_no_more_for_a_mode_that_asks_for_less() -> None:
+    def told(modes: str) -> Plan:
+        end = "to: display, size: 32 mm PVC-U PN16, parts: [pipe 0.5 m, elbow, pipe 0.5 m]"
+        text = (
+            ONE_LINE.replace("MODES", modes)
+            .replace("RULES", "sizes: [32 mm, 40 mm]")
+            .replace("to: display,", "to: tee,")
+        )
+        runs = f"  left: {{from: tee, {end}}}\n  right: {{from: tee branch, {end}}}\n"
+        asked = "targets: {left: at least 1750 L/h, right: at least 1750 L/h}"
+        text = text.replace("targets: {riser: at least 3500 L/h}", f"{runs}{asked}")
+        return pipeline.search(load_system(Path("two.yaml"), load_catalog(), text.encode()), load_catalog())
+
+    alone = told("")
+    night = "night: {return: 80 %, targets: {left: at least 700 L/h, right: any}}"
+    found = told(f"modes: {{{night}, day: {{return: 100 %}}}}")
+
+    assert alone.status is found.status is Status.OPTIMAL
+    assert (found.material_cents, found.bound_cents) == (alone.material_cents, alone.bound_cents)
+    assert found.pump_speeds == {"return": 0.8}
