@@ -11,6 +11,7 @@ from optimizer.documents.cautions import CAUTIONS
 from optimizer.documents.floor_text import range_words
 from optimizer.documents.tables import Block, Heading, Lines, table
 from optimizer.documents.words import flow_span, flow_words, part_place, pump_setting
+from optimizer.hydraulics.posterior import unknown_dials
 from optimizer.model.network import Pump
 from optimizer.model.note import Value
 from optimizer.units import US, show_flow
@@ -37,7 +38,7 @@ _NO_DAY = datetime.datetime(2000, 1, 1)  # the same card gives the same file
 def card_blocks(card: SettingsCard) -> list[Block]:
     """Return the card as headings, tables and sentences."""
     blocks: list[Block] = [Heading(title_of(card)), table(("run", "valve", "set to"), valve_rows(card))]
-    blocks += list(avoid_lines(card))
+    blocks += [*dial_lines(card), *avoid_lines(card)]
     for mode in modes_of(card):
         blocks += [Heading(mode_words(mode)), *mode_notes(mode, card.system.units)]
         blocks.append(table(METER_TITLES, meter_rows(card, mode), right=(1, 2, 3, 4)))
@@ -85,7 +86,16 @@ def _speeds_words(pumps: Sequence[Pump], on_card: Sequence[Pump]) -> str:
 
 
 def dial_lines(card: SettingsCard) -> Iterator[str]:
-    """Yield where the dial of each pump belongs, and in which range it was simulated to be safe."""
+    """Yield where the dial of each pump belongs, in which range it is safe by simulation, and as what it is taken."""
+    yield from _where_dials_belong(card)
+    for name in () if card.system.fitted_readings else unknown_dials([mode.network for mode in card.modes]):
+        yield (
+            f"What the percent of pump {name} mean is not stated (`dial`): here they are shares of full rpm. If they "
+            "are shares of power, the same percent run it faster: turn it up in steps and watch meters and drains."
+        )
+
+
+def _where_dials_belong(card: SettingsCard) -> Iterator[str]:
     plain = [mode for mode in card.modes if mode.name in ("set", "")]
     if not plain:
         for mode in modes_of(card):

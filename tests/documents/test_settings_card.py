@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from optimizer.documents.settings_card import card_blocks, card_page, card_workb
 from optimizer.documents.tables import plain_text
 from optimizer.documents.workbook import workbook_bytes
 from optimizer.errors import DocumentError
+from optimizer.model.dial import RPM, Dial
 from optimizer.model.outcome import PlanReport
 from optimizer.read.places import data_directory
 from optimizer.verify.card import SettingsCard
@@ -68,6 +70,22 @@ def test_the_workbook_and_the_report_of_the_plan_hold_the_same_card() -> None:
         for row in meter_rows(card(), mode):
             assert all(number.split(" (")[0] in page for number in row if mode.meters)
     assert all(escape(line) in page for line in note_lines(card()))
+
+
+@pytest.mark.parametrize("dial", [None, RPM])
+def test_percents_that_nobody_explained_are_told_as_what_they_are_taken(dial: Dial | None) -> None:
+    found = planned_examples.card_of("cellar-sump")
+    modes = tuple(
+        replace(mode, network=replace(mode.network, pumps={n: replace(p, dial=dial) for n, p in at.items()}))
+        for mode in found.modes
+        for at in (mode.network.pumps,)
+    )
+    slower = min(pump.speed for mode in modes for pump in mode.network.pumps.values())
+    text = plain_text(card_blocks(replace(found, modes=modes)))
+
+    assert slower < 0.99
+    assert ("mean is not stated (`dial`): here they are shares of full rpm" in text) is (dial is None)
+    assert "Safe: " in text
 
 
 def test_without_the_card_the_workbook_and_the_report_say_nothing_of_it() -> None:
