@@ -58,12 +58,11 @@ class ListSearch(LowerPrices):
         posed: PosedProblem,
         below_cents: float,
         tables: MergedTables,
-        any_will_do: bool = False,
         told: Told | None = None,
         soon: bool = False,
         drawn: EachDraw | None = None,
     ) -> Found | None:
-        """Return the best list below a limit [cents], or the first found; None where it is proved that there is none.
+        """Return the best list below a limit [cents]; None where it is proved that there is none.
 
         `soon` ends it without a proof, with what the tables have.
 
@@ -76,7 +75,7 @@ class ListSearch(LowerPrices):
         """
         search = _AtHead(self, posed, tables, below_cents, told, drawn)
         try:
-            return search.solve(any_will_do, soon)
+            return search.solve(soon)
         except TimeIsUp:
             return search.so_far()
 
@@ -109,17 +108,17 @@ class _AtHead:
         self.until = self.until or time.monotonic() + self.search.time_limit_s
         self.ways = ToldWays(self.search, self.posed, self.tables, self.drawn, self.until)
 
-    def solve(self, any_will_do: bool, soon: bool = False) -> Found | None:
+    def solve(self, soon: bool) -> Found | None:
         if not all(self.problem.runs.values()) or not all(self.problem.tees.values()):
             return None
         self._start()
         self._say("a first plan")
-        if not self._open() or (any_will_do and self.best is not None):
+        if not self._open():
             return self._ended()
         if (self.drawn is None or soon) and not self._first_lists():  # by draws that was done before, near all of them
             return self._nothing_else()
         self._say("better plans")
-        if not self._open() or soon or (any_will_do and self.best is not None):
+        if not self._open() or soon:
             return self._ended()
         return self._near_the_best()._proved()
 
