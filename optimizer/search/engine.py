@@ -39,7 +39,7 @@ from optimizer.search.flow_search import STOPPED, TIME_CAME
 from optimizer.search.margins import with_margin_kept
 from optimizer.search.most_to_spare import with_most_to_spare
 from optimizer.search.no_plan import beyond_drains, bursting, no_plan, out_of_time, refused, refusing
-from optimizer.search.one_mode import as_for_all, hardest_mode, plan_of_one_mode
+from optimizer.search.one_mode import as_for_all, hardest_mode, plan_of_one_mode, serves_in_all
 from optimizer.search.pressure import with_weak_gone
 from optimizer.search.question import Answer, Question
 from optimizer.search.second_pump import with_second_pump
@@ -199,7 +199,7 @@ def _of_one_mode(question: Question) -> Answer | None:
         return None
     plan = answer.plan
     told = any(each.code == "cheaper refused" for each in plan.notes)  # in which mode is told where all are looked at
-    if told or plan.status is not Status.OPTIMAL or verdicts(system, plan, question.catalog).failures:
+    if told or plan.status is not Status.OPTIMAL or not serves_in_all(question, plan):
         return None
     return _below(question, replace(answer, plan=as_for_all(system, plan)))
 
