@@ -5,9 +5,9 @@ the owner is solved as a network, and what comes out is compared with every targ
 and whether the changed stretches can be put together (`joints.closing`).
 
 Where its valves go is told from the plumbing and the targets alone: positions to try in turn. On a pumped tree whose
-demands each have a valve of their own the flows can be chosen (`settings`): windows to their middle, what is left to
-demands without an upper end. Anywhere else, and where that does not serve, positions are sought that bring every row of
-every setting into its window (`openings`, `held`).
+demands each have a valve of their own the flows can be chosen (`settings`): windows to their middle and least flows
+above their targets, evenly, what is left to demands without an upper end. Anywhere else, and where that does not serve,
+positions are sought that bring every row of every setting into its window (`openings`, `held`).
 """
 
 from __future__ import annotations

@@ -64,7 +64,9 @@ def balance(
     may_flow: Callable[[Mapping[str, float]], bool] = lambda flows_m3_s: True,
     today_m3_s: Mapping[str, float] | None = None,
 ) -> Balance | None:
-    """Return the flows to set: windows as near their middle as there is head, the rest to demands without a limit.
+    """Return the flows to set: each demand above its least flow as there is head, the rest to those without a limit.
+
+    Windows come to their middle as least flows come `SPARE` above theirs, evenly, so that none is left on its target.
 
     Less than `may_flow` allows, by `SPARE` or as much as is above the least flows, and less than the last point of a
     pump's curve, as far as the least flows do. What nothing is asked of keeps what it carries `today_m3_s`, as far as
@@ -108,11 +110,10 @@ def _asked(
     targets: Sequence[Target], good: Callable[[_Served], bool], is_held: Callable[[_Served], bool], share: float
 ) -> _Served:
     """Return how far the demands that something is asked of can be served beside a share of the others."""
-    if not good(_Served(1.0, 1.0, share)):
-        return _Served(_largest(lambda value: good(_Served(value, 1.0, share)), 0.0, 1.0), 1.0, share)
-    if all(target.high_m3_s is not None or _asks_nothing(target) for target in targets):
-        return _Served(1.0, 1.0, share)
-    most = _largest(lambda value: good(_Served(1.0, value, share)), 1.0, _MOST_SCALE)
+    evenly = _largest(lambda value: good(_Served(value, 1.0 + SPARE * value, share)), 0.0, 1.0)
+    if evenly < 1.0 or all(target.high_m3_s is not None or _asks_nothing(target) for target in targets):
+        return _Served(evenly, 1.0 + SPARE * evenly, share)
+    most = _largest(lambda value: good(_Served(1.0, value, share)), 1.0 + SPARE, _MOST_SCALE)
     held = is_held(_Served(1.0, (1.0 + _BESIDE) * most, share))
     return _Served(1.0, max((1.0 - SPARE) * most, (1.0 + most) / 2.0) if held else most, share)
 

@@ -55,3 +55,19 @@ def test_valves_keep_off_targets_and_drains(valve: str, tmp_path: Path) -> None:
     assert 700.0 * (1 + SPARE) - 1 <= flows["second"] / l_h <= 1000.0 * (1 - SPARE) + 1
     if valve:  # what is left goes to the line, but for the room that the drain is left
         assert 900.0 * 1.1 <= flows["line"] / l_h <= DRAIN_TAKES_L_H * (1 - SPARE) + 1
+
+
+def test_where_head_is_short_no_demand_is_left_on_its_target(tmp_path: Path) -> None:
+    text = TEXT.format(valve="ball valve, ").replace("at least 900 L/h", "at least 1150 L/h").replace("2 cm,", "8 cm,")
+    text = text.replace("1500 L/h at 3.4 m, 3000 L/h at 2.2 m, 4500 L/h", "2000 L/h at 1.7 m, 3000 L/h")
+    path = tmp_path / "system.yaml"
+    path.write_text(text, encoding="utf-8")
+    system, catalog = pipeline.read(path, ())
+    found = pipeline.plan(system, catalog)
+    flows, l_h = found.verification.flows_m3_s, parse_flow("1 L/h")
+    of_window = (flows["second"] / l_h - 700.0) / 150.0
+    of_least = (flows["line"] / l_h / 1150.0 - 1.0) / SPARE
+
+    assert found.plan.cost_cents == 0
+    assert 0.1 < of_window < 0.9
+    assert of_least == pytest.approx(of_window, abs=0.01)
