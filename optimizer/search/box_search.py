@@ -21,7 +21,7 @@ from optimizer.choices.loss_basis import Floats
 from optimizer.clock import look
 from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
-from optimizer.search.box_choices import choices_below, meets
+from optimizer.search.box_choices import choices_below, meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
@@ -36,6 +36,7 @@ _PRICED = 30_000  # as there, where the price of each is looked up: most of them
 _AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
 _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
+_NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 _HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
 _LAX = 0.03  # of a span counts in a mode that others ask more than, or where a valve takes what is left over
 
@@ -204,7 +205,7 @@ class BoxSearch:
         few = self._few_choices(left)
         if few is not None:
             return self._tried_all(few, left)
-        if choice not in self.tried and meets(self.case, self.shape, choice):
+        if choice not in self.tried and meets(self.case, self.shape, choice) and self._is_near(box, choice):
             self.offer(choice)
         if self._shrank(box, left):
             return [left]
@@ -257,6 +258,14 @@ class BoxSearch:
             (box.settings[traced.setting], *(0,) * (len(self.case.modes) - 1)),
         )
 
+    def _is_near(self, box: _Box, choice: Choice) -> bool:
+        """Return whether a combination is likely to stand: in wide boxes few do, and to find out takes its time."""
+        return all(
+            self.case.ways[name][k].valved or self._span_m(name, k, box.ranges[name, mode]) < _NEAR_M
+            for name, k in zip(self.case.ways, choice.ways, strict=True)
+            for mode in self.modes
+        )
+
     def _span_m(self, name: str, k: int, flow_range: Range) -> float:
         """Return by how much more a way loses at one end of a range than at the other."""
         table = self.case.tables[name]
@@ -267,8 +276,12 @@ class BoxSearch:
 
         That is mostly the leading mode, which asks for the most: in others a cut helps less.
 
-        Where a ring is cut open and the head there is what is known least of all, it is cut by that.
+        Where the two sides of a ring that is cut open do not meet at the same end there, the box is cut by these ends;
+        where the head there is what is known least of all, by that.
         """
+        apart = ways_by_end(self.case, self.shape, choice, left.ways)
+        if apart:
+            return [replace(left, number=self._next(), ways=ways) for ways in apart]
         spans, taken = {}, dict(zip(self.case.ways, choice.ways, strict=True))
         for name, mode in itertools.product(taken, self.modes):
             if _width(left.ranges[name, mode]) > self.narrow_m3_s:
