@@ -185,6 +185,10 @@ def _without_limits(question: Question) -> Answer | None:
 
 def _of_one_mode(question: Question) -> Answer | None:
     """Return the answer that the cheapest plan of one of several modes is, or its no; None where that is not all."""
+    if not question.system.settings:
+        return None
+    if (beyond := beyond_drains(question)) is not None:
+        return beyond
     plan = plan_of_one_mode(question)
     if plan is not None:
         return _below(question, _answer(plan, told=question.with_reasons))

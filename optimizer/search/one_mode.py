@@ -77,7 +77,7 @@ def _serving(question: Question, mode: str, at: System) -> Plan | None:
         with_reasons=question.with_reasons,
         progress=question.clock.ending(question.words),
     )
-    if found.plan.status is Status.INFEASIBLE:
+    if found.plan.status is Status.INFEASIBLE and found.plan.reasons:
         return replace(found.plan, reasons=(*found.plan.reasons, note("so in mode", mode=mode)))
     for plan in (found.roomier, found.plan):
         if plan is None or plan.status is not Status.OPTIMAL:

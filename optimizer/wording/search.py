@@ -65,7 +65,7 @@ PLAN: Mapping[str, str] = {
     "valve open": "the valve of {run!r} open {opening_share:percent}",
     "no finer valve": "no other way within the price of `finer valves` was found: {valves:and} of its travel",
     "finer valves": "a cheaper plan, parts for {cost}, would leave {valves:and} of its travel (`finer valves`)",
-    "so in mode": "so it is in mode {mode!r}",
+    "so in mode": "these are the reasons in mode {mode!r}: what has no plan in one mode has none at all",
     "margin on top": "the minimum flows are counted with {margin_share:percent} on top (`margin`)",
     "margin kept": "every minimum flow can be exceeded by {margin_share:percent} at once (`margin`)",
     "runs faster": (
