@@ -20,7 +20,6 @@ from optimizer.units import METRIC, US
 
 RUN, PUMP, SUMP, DISPLAY = "return line", "return", "sump", "display"
 SKETCH = "A first sketch: change it part by part into what stands there, in the order of the water."
-_TEXTS = ("title", "units", "display", "sump", "size", "salinity", "temperature", "currency", "target")
 _INVENTED = re.compile(r"# Everything in it is invented:(?:.*\n#)*?.*\n(?=#\n)")
 _PRICES = "# The prices in the shipped catalogs are illustrative: put a store's own in before buying.\n"
 
