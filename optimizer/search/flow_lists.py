@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
@@ -25,9 +26,9 @@ from optimizer.choices.loss_basis import ArcRows
 from optimizer.choices.side_resources import SideResource, Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.clock import TimeIsUp, limited, unlimited
-from optimizer.model.catalog import Catalog
+from optimizer.model.catalog import PIPES, Catalog, CatalogItem
 from optimizer.model.network import Part, Run
-from optimizer.model.plan import Status
+from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.program.list_program import Chosen
 from optimizer.program.merge import MergedTables, greatest_head
@@ -41,6 +42,7 @@ from optimizer.search.flow_posing import Choice, FlowCase, Way
 from optimizer.search.flow_search import preferred_speeds
 from optimizer.search.flow_tightening import Box
 from optimizer.search.list_costs import RunPrices
+from optimizer.search.list_lower import first_lengths
 from optimizer.search.list_pick import Pick, Rivals
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.list_tapes import Tapes
@@ -50,6 +52,7 @@ from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.unknown_flows import UnknownSearch
+from optimizer.takeoff.list_price import KERF, PipeShop, units_of
 from optimizer.verify.allowance import Allowance
 
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
@@ -75,7 +78,7 @@ class CheapestList:
 
     `options` and `free` are all that may be chosen and the ranges of flow that hold whatever is.
     `below_cents` is what a list, with work and electricity, must cost less than to matter; `allowances` as of
-    `find_unknown`.
+    `find_unknown`. `taken` is the new pipe of the plan that is known, saw cuts counted [units].
     """
 
     system: System
@@ -86,6 +89,7 @@ class CheapestList:
     solver: str | None = None
     time_limit_s: float = 10.0
     allowances: tuple[Allowance, ...] = ()
+    taken: Sequence[tuple[CatalogItem, int]] = ()
     material: Material = field(init=False)
     lists: ListSearch = field(init=False)
     sources: dict[str, list[RunPrices]] = field(init=False, default_factory=dict)
@@ -165,7 +169,8 @@ class CheapestList:
     def _price(self) -> None:
         """Give every step its lower price."""
         material = material_of(self.system, self.catalog, self.options, allowances=self.allowances)
-        self.lists = ListSearch(material.options, self.time_limit_s, self.solver)
+        opened = first_lengths(PipeShop.of(self.system, material.options.catalog), self.taken)
+        self.lists = ListSearch(material.options, self.time_limit_s, self.solver, opened=opened)
         network, tees, shop = self.system.network, material.options.tees, self.lists.shop
         self.sources = {
             name: [self.lists.prices[name], *(RunPrices(one.graph, network, tees, shop) for one in found[1:])]
@@ -333,7 +338,8 @@ def by_list(
     if not is_tree(bound_problem(case, free, busiest(case, free))):
         return found
     below = total if below_cents is None else min(total, below_cents)
-    other, proved = CheapestList(system, catalog, found.options, free, below, **terms).find()
+    taken = tuple(_pipe_of(plan))
+    other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, **terms).find()
     if other is not None:
         if (other.plan.total_cents or 0) >= total:
             return found
@@ -426,3 +432,16 @@ def _told(used: Mapping[int, int], arc: Arc) -> int:
 
 def _none(_: Part) -> float:
     return 0.0
+
+
+def _pipe_of(plan: Plan) -> Iterator[tuple[CatalogItem, int]]:
+    """Yield the new pipe of a plan, item by item, saw cuts counted [units]."""
+    units: Counter[str] = Counter()
+    items = {}
+    for run in plan.runs.values():
+        for part in run.parts:
+            if part.kind in PIPES and not part.existing and part.item is not None:
+                items[part.item.item_id] = part.item
+                units[part.item.item_id] += units_of(part.length_m) + KERF
+    for key, item in items.items():
+        yield item, units[key]

@@ -12,6 +12,7 @@ import math
 import random
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from unknown_systems import branches, catalog, line
@@ -22,6 +23,8 @@ from optimizer.choices.velocity import with_carried
 from optimizer.model.catalog import PIPES, Catalog, Kind
 from optimizer.model.plan import Status
 from optimizer.model.system import System
+from optimizer.read.catalogs import load_catalog
+from optimizer.read.systems import load_system
 from optimizer.search import flow_lists
 from optimizer.search.assemble import plan_of_choice
 from optimizer.search.engine import solve
@@ -34,10 +37,10 @@ from optimizer.search.unknown_pumps import by_list_of_any, find_any, pump_varian
 from optimizer.search.watch import Watch
 from optimizer.verify.openings import settle
 
-Path = tuple[EndState, tuple[Arc, ...], EndState, int]
+Walk = tuple[EndState, tuple[Arc, ...], EndState, int]
 
 
-def paths_of(graph: ChoiceGraph, most_cents: int, cans_cents: int) -> Iterator[Path]:
+def paths_of(graph: ChoiceGraph, most_cents: int, cans_cents: int) -> Iterator[Walk]:
     """Yield every path of a graph whose parts, its pipe apart, cost less than this; new joints take cans of cement."""
     ends = {node: state for state, node in graph.ends.items()}
     for state, start in graph.starts.items():
@@ -231,3 +234,34 @@ def test_where_many_ways_could_be_in_a_cheaper_list_much_cheaper_lists_are_looke
     assert other.plan.total_cents == other.cents == 2777
     assert (other.plan.status is Status.OPTIMAL) is proved
     assert other.bound_cents == 2777 if proved else 0 < (other.bound_cents or 0) < 2777
+
+
+LONG_LENGTHS = b"""
+system: Pipe in lengths of three metres
+units: metric
+surfaces: {sump: 0 m, tank: 3.2 m, refugium: 0.9 m}
+pumps:
+  main:
+    curve: [0 L/h at 6.5 m, 2000 L/h at 6 m, 4000 L/h at 5 m, 6000 L/h at 3.4 m, 8000 L/h at 0 m]
+    ports: 1-1/2 in BSPP male
+devices: {uv: {loss: 0.3 m at 1500 L/h, ports: 40 mm socket}}
+runs:
+  riser: {from: sump, to: tee, size: 32 mm PVC-U PN16, parts: [40 mm bulkhead, 40 mm pipe 0.2 m, 40 mm union,
+    40 mm pipe 0.1 m, open joint, pump main, open joint, pipe 0.3 m, swing check valve, pipe 0.5 m, elbow, pipe 0.4 m]}
+  refugium line: {from: tee branch, to: refugium, size: 25 mm PVC-U PN16,
+    parts: [ball valve, pipe 0.6 m, elbow, pipe 0.3 m]}
+  uv line: {from: tee, to: tank, size: 32 mm PVC-U PN16, parts: [pipe 0.4 m, open joint, device uv, open joint,
+    pipe 1.5 m, elbow, pipe 0.8 m, elbow, pipe 0.3 m]}
+targets: {refugium line: 600 to 900 L/h, uv line: at least 2600 L/h}
+rules: {velocity limit: 2 m/s}
+"""
+
+
+@pytest.mark.long
+def test_a_whole_length_for_a_short_piece_is_no_gap_of_the_proof() -> None:
+    shop = load_catalog()
+    answer = solve(Question(load_system(Path("lengths.yaml"), shop, LONG_LENGTHS), shop, Watch.of(60.0)))
+
+    assert answer.plan.status is Status.OPTIMAL
+    assert answer.plan.counts_its_list
+    assert answer.bound_cents == answer.plan.cost_cents
