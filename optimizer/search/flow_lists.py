@@ -52,7 +52,7 @@ from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
 from optimizer.search.run_curves import CurveTable
 from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.takeoff.list_price import KERF, PipeShop, units_of
+from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of
 from optimizer.verify.allowance import Allowance
 
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
@@ -78,7 +78,7 @@ class CheapestList:
 
     `options` and `free` are all that may be chosen and the ranges of flow that hold whatever is.
     `below_cents` is what a list, with work and electricity, must cost less than to matter; `allowances` as of
-    `find_unknown`. `taken` is the new pipe of the plan that is known, saw cuts counted [units].
+    `find_unknown`. `taken` is the new pipe of the plan that is known, saw cuts counted [units], `made` its joints.
     """
 
     system: System
@@ -90,6 +90,7 @@ class CheapestList:
     time_limit_s: float = 10.0
     allowances: tuple[Allowance, ...] = ()
     taken: Sequence[tuple[CatalogItem, int]] = ()
+    made: Mapping[tuple[str, str], int] = field(default_factory=dict)
     material: Material = field(init=False)
     lists: ListSearch = field(init=False)
     sources: dict[str, list[RunPrices]] = field(init=False, default_factory=dict)
@@ -170,7 +171,7 @@ class CheapestList:
         """Give every step its lower price."""
         material = material_of(self.system, self.catalog, self.options, allowances=self.allowances)
         opened = first_lengths(PipeShop.of(self.system, material.options.catalog), self.taken)
-        self.lists = ListSearch(material.options, self.time_limit_s, self.solver, opened=opened)
+        self.lists = ListSearch(material.options, self.time_limit_s, self.solver, opened=opened, made=self.made)
         network, tees, shop = self.system.network, material.options.tees, self.lists.shop
         self.sources = {
             name: [self.lists.prices[name], *(RunPrices(one.graph, network, tees, shop) for one in found[1:])]
@@ -338,8 +339,8 @@ def by_list(
     if not is_tree(bound_problem(case, free, busiest(case, free))):
         return found
     below = total if below_cents is None else min(total, below_cents)
-    taken = tuple(_pipe_of(plan))
-    other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, **terms).find()
+    taken, made = tuple(_pipe_of(plan)), _joints_of(found)
+    other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, made=made, **terms).find()
     if other is not None:
         if (other.plan.total_cents or 0) >= total:
             return found
@@ -432,6 +433,16 @@ def _told(used: Mapping[int, int], arc: Arc) -> int:
 
 def _none(_: Part) -> float:
     return 0.0
+
+
+def _joints_of(found: UnknownSearch) -> Counter[tuple[str, str]]:
+    """Return the joints of the plan that was found."""
+    made: Counter[tuple[str, str]] = Counter()
+    if found.case is not None and found.choice is not None:
+        for name, k in zip(found.case.ways, found.choice.ways, strict=True):
+            for arc in found.case.ways[name][k].alternative.arcs:
+                made.update(counted(arc.joints))
+    return made
 
 
 def _pipe_of(plan: Plan) -> Iterator[tuple[CatalogItem, int]]:
