@@ -208,9 +208,12 @@ def _planned(system: System) -> list[tuple[str, ...]]:
 def _refuse_forgotten(system: System) -> None:
     forgotten = forgotten_runs(system)
     if forgotten:
-        raise PlanError(
-            "; ".join(f"run {run!r} has no target; write `{run}: at least ...` or `{run}: any`" for run in forgotten)
-        )
+        raise PlanError("; ".join(map(forgotten_words, forgotten)))
+
+
+def forgotten_words(run: str) -> str:
+    """Return what is to be said of a run whose target was forgotten."""
+    return f"run {run!r} has a valve and no target; for a plan write `{run}: at least ...` or `{run}: any`"
 
 
 def forgotten_runs(system: System) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from optimizer.choices.demands import forgotten_runs
+from optimizer.choices.demands import forgotten_runs, forgotten_words
 from optimizer.choices.for_sale import other_currency
 from optimizer.choices.open_joints import OpenPlace, cemented_machines, open_places
 from optimizer.documents.money_notes import money_notes
@@ -158,10 +158,7 @@ def remarks(system: System, catalog: Catalog) -> tuple[str, ...]:
     """Return what is odd in the file and in the owner's lists, and what will keep a plan from being made."""
     money = other_currency(system, catalog)
     stops = [] if money is None else [f"{money}; until then there is no plan, all else works"]
-    stops += [
-        f"run {run!r} has a valve and no target; for a plan write `{run}: at least ...` or `{run}: any`"
-        for run in (forgotten_runs(system) if system.targets else ())
-    ]
+    stops += map(forgotten_words, forgotten_runs(system) if system.targets else ())
     return (*stops, *system.remarks, *catalog.remarks, *notes_words(money_notes(system.money), system.units))
 
 

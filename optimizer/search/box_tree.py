@@ -3,8 +3,7 @@
 The tables are those of trees, each behind a run that comes from a fixed point. A ring becomes one by being cut open at
 the end of one of its runs: the run then ends at some head within a range, and where it ended a run of no length leads
 from that head into the tee, with as much water the other way. That both heads and both flows are the same is lost in a
-wide box and found again in narrow ones. A line from another source is cut where it joins a tree, in the
-same way.
+wide box and found again in narrow ones. A line from another source is cut where it joins a tree, in the same way.
 """
 
 from __future__ import annotations
@@ -43,8 +42,8 @@ class Shape:
     """How the runs of trees follow each other: `sources` are fed from fixed heads, `leaving` by the run that feeds.
 
     `cuts` has the runs that rings, and lines which join, are cut open at the far end of, by the name of what is left of
-    them beyond the cut; these names are among `leaving`. Runs in `against` are gone through from
-    their end to their start.
+    them beyond the cut; these names are among `leaving`. Runs in `against` are gone through from their end to their
+    start.
     """
 
     sources: tuple[str, ...]

@@ -55,12 +55,12 @@ def by_margins(
     least that does, or that has no plan.
     """
     look = _Look(question, first, asked, plain)
-    low = before = look.tried(0.0, first, frozenset())
-    if low is None or before is None:
+    unraised = look.tried(0.0, first, frozenset())
+    if unraised is None:
         return none_so_certain(first, asked, None)
-    if low.works:
-        return _working(low, first, asked)
-    works, most = None, _MOST
+    if unraised.works:
+        return _working(unraised, first, asked)
+    before, low, works, most = unraised, unraised, None, _MOST
     for _ in range(tries):
         if question.clock.over or most - low.margin <= _FINE:
             break

@@ -261,13 +261,10 @@ class _Work:
         for i, (q, duty) in enumerate(zip(flows, self.duties, strict=True)):
             lost_m = Newton(self.compiled[i], Variation()).losses(q)[0]
             for want in duty.wants:
-                ((name, factor), *others) = want.coefficients.items()
-                if others or factor != 1.0 or name not in self.valves:
-                    continue
-                at, column = self.valves.index(name), self.compiled[i].run_index[name]
-                if 0.0 < want.high_m3_s < q[column]:
-                    k = max(0.0, lost_m[column]) * (1.0 / want.high_m3_s**2 - 1.0 / q[column] ** 2)
-                    added[at] = max(added[at], k)
+                for at, (name, column) in enumerate(zip(self.valves, self.columns, strict=True)):
+                    if dict(want.coefficients) == {name: 1.0} and 0.0 < want.high_m3_s < q[column]:
+                        k = max(0.0, lost_m[column]) * (1.0 / want.high_m3_s**2 - 1.0 / q[column] ** 2)
+                        added[at] = max(added[at], k)
         return np.log1p(added / self.scale)
 
     def _one_by_one(self, order: int) -> Floats:

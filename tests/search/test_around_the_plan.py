@@ -309,7 +309,9 @@ def test_a_valve_that_stands_half_shut_is_opened_before_anything_is_bought() -> 
 def test_a_demand_with_a_valve_and_no_target_is_asked_for() -> None:
     forgotten = replace(cellar(), targets=tuple(t for t in cellar().targets if t.run != "scrubber line"))
 
-    with pytest.raises(PlanError, match="run 'scrubber line' has no target; write `scrubber line: at least"):
+    with pytest.raises(
+        PlanError, match="run 'scrubber line' has a valve and no target; for a plan write `scrubber line: at least"
+    ):
         find_plan(forgotten, catalog())
     assert [told for told in remarks(forgotten, catalog()) if "'scrubber line' has a valve and no target" in told]
     assert not [told for told in remarks(cellar(), catalog()) if "no target" in told]
