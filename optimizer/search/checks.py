@@ -15,7 +15,7 @@ from optimizer.joints.closing import GROUND, Held, Node, planned_joints
 from optimizer.model.catalog import Catalog, Kind
 from optimizer.model.network import Condition, Network
 from optimizer.model.note import Note, note
-from optimizer.model.plan import Plan, planned_network
+from optimizer.model.plan import Plan, Verification, planned_network
 from optimizer.model.safety import Verdict
 from optimizer.model.system import System
 from optimizer.takeoff.cut_list import fits_of
@@ -51,7 +51,11 @@ def cut_apart(system: System, plan: Plan) -> System:
 def verdicts(system: System, plan: Plan, catalog: Catalog) -> Verdicts:
     """Return what the checks say of a plan that was found; its plumbing is rebuilt and solved as a network."""
     with unlimited():  # what was found late is told
-        verification = verify_plan(cut_apart(system, plan), plan)
+        return verdicts_of(system, plan, catalog, verify_plan(cut_apart(system, plan), plan))
+
+
+def verdicts_of(system: System, plan: Plan, catalog: Catalog, verification: Verification) -> Verdicts:
+    """Return what the checks say of a plan whose network solution is there already."""
     safety = verification.safety
     unsafe = () if safety is None else safety.failures
     missed = tuple(each for each in verification.failures if each not in unsafe)

@@ -19,28 +19,47 @@ from optimizer.hydraulics import solve_network
 from optimizer.model.note import note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
-from optimizer.search.cheapest import find_plan
-from optimizer.search.checks import verdicts
+from optimizer.search.cheapest import Search, find_plan
+from optimizer.search.checks import verdicts_of
 from optimizer.search.question import Question
 from optimizer.search.unknown_flows import NO_ELECTRICITY, leaves_electricity_out
 from optimizer.verify.check import verify_plan
 
 _SHARE = 0.3  # of the time
-_CHECK_SHARE = 0.1  # of it, for valve positions that serve in all modes
+_REST = 0.8  # of what is left then, for the proof of a plan that serves
+_CHECK_SHARE = 0.15  # of it, for valve positions that serve in all modes
 
 
 def plan_of_one_mode(question: Question) -> Plan | None:
-    """Return the proven plan of a mode with known flows that passes the checks of all, or why one has none."""
-    system = question.system
+    """Return the cheapest plan of a mode with known flows that passes the checks of all, or why one has none.
+
+    Where one serves and is not proved in its share of the time, it has the rest of it.
+    """
     try:
-        with limited(_SHARE * question.time_s):
-            for mode, at in _hardest_first(system):
+        with limited((_SHARE + _CHECK_SHARE) * question.time_s):
+            for mode, at in _hardest_first(question.system):
                 plan = _serving(question, mode, at)
                 if plan is not None:
-                    return as_for_all(system, plan) if plan.found else plan
+                    break
+            else:
+                return None
     except TimeIsUp:
-        pass
-    return None
+        return None
+    if plan.status is Status.FEASIBLE and not question.first_will_do:
+        plan = _proved_further(question, at, plan)
+    return as_for_all(question.system, plan) if plan.found else plan
+
+
+def _proved_further(question: Question, at: System, plan: Plan) -> Plan:
+    """Return a plan of a mode that serves in all, or a cheaper one that does, with what the rest of the time proves."""
+    try:
+        later = _plan_of(question, at, _REST).plan
+    except TimeIsUp:
+        return plan
+    cents, bound = plan.material_cents or 0, max(plan.bound_cents or 0, later.bound_cents or 0)
+    if later.found and (later.material_cents or 0) < cents and serves_in_all(question, later):
+        return later
+    return replace(plan, bound_cents=bound, status=Status.OPTIMAL if bound >= cents else Status.FEASIBLE)
 
 
 def hardest_mode(system: System) -> System | None:
@@ -59,7 +78,7 @@ def as_for_all(system: System, plan: Plan) -> Plan:
 
 
 def _serving(question: Question, mode: str, at: System) -> Plan | None:
-    """Return the proven plan of one mode where it passes the checks of all: of two as cheap that with more margin.
+    """Return the cheapest plan of one mode where it passes the checks of all: of two as cheap that with more margin.
 
     Where it is proved that the mode has none, that is returned with the reasons.
     """
@@ -69,33 +88,38 @@ def _serving(question: Question, mode: str, at: System) -> Plan | None:
         return None
     if at.planned_parts != question.system.planned_parts:
         return None  # what nothing is asked of in that mode would have to stay
-    found = find_plan(
-        at,
-        question.catalog,
-        solver=question.clock.solver,
-        time_limit_s=question.time_s,
-        with_reasons=question.with_reasons,
-        progress=question.clock.ending(question.words),
-    )
+    found = _plan_of(question, at, _SHARE)
     if found.plan.status is Status.INFEASIBLE and found.plan.reasons:
         return replace(found.plan, reasons=(*found.plan.reasons, note("so in mode", mode=mode)))
     for plan in (found.roomier, found.plan):
-        if plan is None or plan.status is not Status.OPTIMAL:
-            continue
-        if serves_in_all(question, plan):
+        if plan is not None and plan.found and serves_in_all(question, plan):
             return plan
     return None
+
+
+def _plan_of(question: Question, at: System, share: float) -> Search:
+    """Return the search for a plan of one mode that takes so much of the time at the most."""
+    time_s = share * question.time_s
+    with limited(time_s):
+        return find_plan(
+            at,
+            question.catalog,
+            solver=question.clock.solver,
+            time_limit_s=time_s,
+            with_reasons=question.with_reasons,
+            progress=question.clock.ending(question.words),
+        )
 
 
 def serves_in_all(question: Question, plan: Plan) -> bool:
     """Return whether a plan passes the checks of all modes, where valve positions for them are found in time."""
     try:
         with limited(_CHECK_SHARE * question.time_s):
-            if not verify_plan(question.system, plan).passed:
-                return False
+            verification = verify_plan(question.system, plan)
     except TimeIsUp:
         return False
-    return not verdicts(question.system, plan, question.catalog).failures
+    passed = verification.passed
+    return passed and not verdicts_of(question.system, plan, question.catalog, verification).failures
 
 
 def _hardest_first(system: System) -> list[tuple[str, System]]:

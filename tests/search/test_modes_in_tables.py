@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,11 +10,16 @@ from flow_cases import SEVERAL, cheapest_of_all, random_case
 from said import said
 
 from optimizer import pipeline
+from optimizer.clock import TimeIsUp
 from optimizer.model.plan import Plan, Status
+from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.search import one_mode
 from optimizer.search.box_search import BoxSearch, search_of
+from optimizer.search.cheapest import Search
 from optimizer.search.flow_search import FlowSearch
+from optimizer.search.question import Question
 from optimizer.search.unknown_flows import find_unknown
 
 TWO_OUTLETS = """
@@ -113,7 +119,7 @@ pumps: {return: {curve: [0 L/h at 3.5 m, 2660 L/h at 2.5 m, 5300 L/h at 0 m], po
 runs:
   riser: {from: sump, to: display, size: 32 mm PVC-U PN16, parts: [pump return, union 1 in BSPP female x 32 mm socket,
     pipe 1.4 m, elbow, pipe 1.4 m, elbow, pipe 0.8 m]}
-targets: {riser: at least 3500 L/h}
+targets: {riser: at least 3700 L/h}
 MODES
 rules: {RULES}
 """
@@ -130,11 +136,42 @@ def test_a_mode_that_asks_for_less_changes_neither_the_list_nor_its_proof(rules:
 
     alone, night = told(""), "night: {return: 80 %, targets: {riser: at least 1000 L/h}}"
     assert alone.status is Status.OPTIMAL
+    assert alone.cost_cents
     for modes in (f"modes: {{day: {{return: 100 %}}, {night}}}", f"modes: {{{night}, day: {{return: 100 %}}}}"):
         found = told(modes)
         assert found.status is Status.OPTIMAL
         assert found.total_cents == found.material_cents == found.bound_cents == alone.cost_cents
         assert found.pump_speeds == {"return": 1.0 if "day" in modes[:13] else 0.8}  # of the first mode
+
+
+@pytest.mark.parametrize("proved_later", [True, False])
+def test_a_plan_of_one_mode_that_is_not_proved_in_its_share_of_the_time_is_kept(
+    proved_later: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shares = list[float]()
+    plan_of = one_mode._plan_of
+
+    def in_time(question: Question, at: System, share: float) -> Search:
+        shares.append(share)
+        if len(shares) > 1 and not proved_later:
+            raise TimeIsUp
+        found = plan_of(question, at, share)
+        plan = replace(found.plan, status=Status.FEASIBLE, bound_cents=1)
+        return found if len(shares) > 1 else replace(found, plan=plan, roomier=None)
+
+    monkeypatch.setattr(one_mode, "_plan_of", in_time)
+    modes = "modes: {day: {return: 100 %}, night: {return: 80 %, targets: {riser: at least 1000 L/h}}}"
+    text = ONE_LINE.replace("MODES", modes).replace("RULES", "")
+    found = pipeline.search(load_system(Path("line.yaml"), load_catalog(), text.encode()), load_catalog())
+    alone = ONE_LINE.replace("MODES", "").replace("RULES", "")
+    least = pipeline.search(load_system(Path("line.yaml"), load_catalog(), alone.encode()), load_catalog())
+
+    assert len(shares) == 2
+    assert least.cost_cents
+    assert found.cost_cents == least.cost_cents
+    assert (found.status, found.bound_cents) == (
+        (Status.OPTIMAL, found.cost_cents) if proved_later else (Status.FEASIBLE, 1)
+    )
 
 
 def test_why_a_line_serves_in_one_mode_but_not_in_another_is_told_run_by_run() -> None:
@@ -152,7 +189,7 @@ def test_a_valve_without_a_target_needs_none_where_there_are_modes() -> None:
     modes = "modes: {day: {return: 100 %}, night: {return: 80 %, targets: {riser: at least 500 L/h}}}"
     end = "to: display, size: 32 mm PVC-U PN16, parts: [pipe 0.5 m, ball valve, pipe 0.5 m]"
     text = ONE_LINE.replace("MODES", modes.replace("riser", "out")).replace("RULES", "")
-    text = text.replace("to: display,", "to: tee,").replace("{riser: at least 3500 L/h}", "{out: at least 2000 L/h}")
+    text = text.replace("to: display,", "to: tee,").replace("{riser: at least 3700 L/h}", "{out: at least 2000 L/h}")
     text = text.replace(
         "targets: {out", f"  out: {{from: tee, {end}}}\n  aside: {{from: tee branch, {end}}}\ntargets: {{out", 1
     )
@@ -172,7 +209,7 @@ def test_outlets_without_valves_cost_no_more_for_a_mode_that_asks_for_less() -> 
         )
         runs = f"  left: {{from: tee, {end}}}\n  right: {{from: tee branch, {end}}}\n"
         asked = "targets: {left: at least 1750 L/h, right: at least 1750 L/h}"
-        text = text.replace("targets: {riser: at least 3500 L/h}", f"{runs}{asked}")
+        text = text.replace("targets: {riser: at least 3700 L/h}", f"{runs}{asked}")
         return pipeline.search(load_system(Path("two.yaml"), load_catalog(), text.encode()), load_catalog())
 
     alone = told("")
