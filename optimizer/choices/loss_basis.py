@@ -195,7 +195,7 @@ class _PartTerms:
     parts: list[Part | None] = field(default_factory=lambda: [None])
     _rows: dict[int, list[int]] = field(default_factory=dict)  # by id of parts in a row
     _known: dict[tuple[object, int], int] = field(default_factory=dict)  # by what of it counts, and id of the part
-    _memo: dict[tuple[object, ...], dict[tuple[str, int], float]] = field(default_factory=dict)
+    _alike: dict[tuple[object, ...], int] = field(default_factory=dict)  # by all that tells parts apart here
 
     def of_parts(self, parts: tuple[Part, ...]) -> list[int]:
         if id(parts) not in self._rows:
@@ -210,10 +210,12 @@ class _PartTerms:
                 part.reverse,
                 part.length_m,
                 part.opening,
+                part.existing,
+                part.end_bores_m,
             )
-            if alike not in self._memo:
-                self._memo[alike] = self.basis.part_terms(part)
-            self._known[None, id(part)] = self._added(self._memo[alike], part)
+            if alike not in self._alike:
+                self._alike[alike] = self._added(self.basis.part_terms(part), part)
+            self._known[None, id(part)] = self._alike[alike]
         return self._known[None, id(part)]
 
     def of_end(self, element: Callable[[Part, Conditions], LossElement], part: Part) -> int:

@@ -53,18 +53,31 @@ class _Steps(NamedTuple):
 
 
 class _Pairs(NamedTuple):
-    """The pairs of flow cells that a fitting, by its number, can part the water into.
+    """Some pairs of flow cells that the fittings of a tee, by their numbers, can part the water into.
 
     `at` has the cells of the two leaving runs, `cells` from which cell of the feeding run to before which their sums
     lie; `one` and `other` what either costs by the head cell at the end of the feeding run, (n_pairs, n_heads).
     """
 
-    number: int
-    fitting: Fitting
+    fitting: Ints
     at: tuple[Ints, Ints]
     cells: tuple[Ints, Ints]
     one: Floats
     other: Floats
+
+
+class _Fittings(NamedTuple):
+    """The fittings of a tee as arrays, (n_fittings,) each; `states` of either leaving run."""
+
+    cents: Floats
+    inlet: Ints
+    states: tuple[Ints, Ints]
+
+    @classmethod
+    def of(cls, fittings: Sequence[Fitting]) -> _Fittings:
+        cents, inlet = np.array([float(each.cents) for each in fittings]), np.array([each.inlet for each in fittings])
+        one, other = np.array([each.states for each in fittings], dtype=np.int64).reshape(-1, 2).T
+        return cls(cents, inlet.astype(np.int64), (one, other))
 
 
 @dataclass
@@ -86,6 +99,7 @@ class HeadTables:
     cell_costs: dict[str, Floats] = field(init=False, default_factory=dict)
     heads_m: dict[str, tuple[float, float]] = field(init=False, default_factory=dict)  # of plans below the limit
     _paired: dict[str, list[_Pairs]] = field(init=False, default_factory=dict)
+    _stepped: dict[str, _Steps] = field(init=False, default_factory=dict)
     _heads: dict[str, HeadCells] = field(init=False, default_factory=dict)  # of the tree that a run is of
 
     def __post_init__(self) -> None:
@@ -117,6 +131,11 @@ class HeadTables:
 
     def _steps(self, name: str) -> _Steps:
         """Return the ways of a run in the flow cells that they may be used in, those that lift alike together."""
+        if name not in self._stepped:
+            self._stepped[name] = self._all_steps(name)
+        return self._stepped[name]
+
+    def _all_steps(self, name: str) -> _Steps:
         run, n = self.tree.runs[name], self._heads[name].count
         first, last = self._windows(name)
         starts, ends = (np.unique(states, return_inverse=True) for states in (run.starts, run.ends))
@@ -162,48 +181,53 @@ class HeadTables:
     def _parted(self, name: str) -> dict[State, Floats]:
         """Return the table at the end of a run that is parted: both leaving runs together, with the fitting."""
         found: dict[State, Floats] = {}
+        fittings, n_cells = _Fittings.of(self.tree.partings[name].fittings), self.tree.runs[name].n_cells
         for each in self._pairs(name):
-            both = each.one + each.other + each.fitting.cents
-            table = found.setdefault(each.fitting.inlet, self._none(name))
-            for cell in range(each.cells[0].min(), each.cells[1].max()):
-                meets = (each.cells[0] <= cell) & (cell < each.cells[1])
-                np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
+            both = each.one + each.other + fittings.cents[each.fitting][:, None]
+            inlets = fittings.inlet[each.fitting]
+            for state in np.unique(inlets).tolist():
+                table = found.setdefault(state, self._none(name))
+                for cell in range(n_cells):
+                    meets = (inlets == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
+                    np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
         return found
 
     def _pairs(self, name: str) -> list[_Pairs]:
-        """Return for every fitting the pairs of flow cells that it can part the water into, and what these cost."""
+        """Return the pairs of flow cells that the fittings at the end of a run can part the water into."""
         if name not in self._paired:
             self._paired[name] = list(self._all_pairs(name))
         return self._paired[name]
 
     def _all_pairs(self, name: str) -> Iterator[_Pairs]:
         parting, runs = self.tree.partings[name], self.tree.runs
+        fittings = _Fittings.of(parting.fittings)
         from_cell, to_cell = _summed_cells(runs[name], *(runs[run] for run in parting.leaving))
-        least = [{state: table.min(axis=1) for state, table in self.inlets[run].items()} for run in parting.leaving]
-        found: list[tuple[int, Ints, Ints]] = []
-        for k, fitting in enumerate(parting.fittings):
-            one, other = (mins.get(state) for mins, state in zip(least, fitting.states, strict=True))
-            if one is not None and other is not None:
-                cheap = one[:, None] + other[None, :] + fitting.cents < self.limit
-                i, j = np.nonzero(cheap & (from_cell < to_cell))
-                if len(i):
-                    found.append((k, i, j))
-        for some in _together(found, self._heads[name]):
-            sides = [self._slid_at(parting, some, side) for side in (0, 1)]
-            for (k, i, j), one, other in zip(some, *sides, strict=True):
-                yield _Pairs(k, parting.fittings[k], (i, j), (from_cell[i, j], to_cell[i, j]), one, other)
+        least = [
+            self._stacked(self.inlets[run], states.tolist(), run).min(axis=1).reshape(len(states), -1)
+            for run, states in zip(parting.leaving, fittings.states, strict=True)
+            if len(states)
+        ]
+        if not least:
+            return
+        cheap = least[0][:, :, None] + least[1][:, None, :] + fittings.cents[:, None, None] < self.limit
+        every = np.nonzero(cheap & (from_cell < to_cell))
+        for some in _some(np.arange(len(every[0])), self._heads[name]):
+            k, i, j = (each[some] for each in every)
+            one, other = (self._slid_at(parting, fittings, (k, i, j), side) for side in (0, 1))
+            yield _Pairs(k, (i, j), (from_cell[i, j], to_cell[i, j]), one, other)
 
-    def _slid_at(self, parting: Parting, pairs: list[tuple[int, Ints, Ints]], side: int) -> list[Floats]:
-        """Return what a leaving run costs by the head at the end of the feeding run, for the pairs of every fitting."""
-        tables = self.inlets[parting.leaving[side]]
-        places = {state: place for place, state in enumerate(tables)}
-        n_cells = self.tree.runs[parting.leaving[side]].n_cells
-        rows = [places[parting.fittings[k].states[side]] * n_cells + at[side] for k, *at in pairs]
-        shift = self._heads[parting.leaving[side]].shift
-        windows = [shift(*(drops[i, j] for drops in parting.fittings[k].drops_m[side])) for k, i, j in pairs]
-        first, last = (np.concatenate(ends) for ends in zip(*windows, strict=True))
-        every = slid(np.concatenate(list(tables.values())), np.concatenate(rows), first, last)
-        return np.split(every, np.cumsum([len(each) for each in rows])[:-1])
+    def _slid_at(self, parting: Parting, fittings: _Fittings, pairs: tuple[Ints, Ints, Ints], side: int) -> Floats:
+        """Return what a leaving run costs by the head at the end of the feeding run, for pairs of flow cells."""
+        run, (k, *at) = parting.leaving[side], pairs
+        states, place = np.unique(fittings.states[side], return_inverse=True)
+        rows = place[k] * self.tree.runs[run].n_cells + at[side]
+        first, last = self._shifts(parting, pairs, side)
+        return slid(self._stacked(self.inlets[run], states.tolist(), run), rows, first, last)
+
+    def _shifts(self, parting: Parting, pairs: tuple[Ints, Ints, Ints], side: int) -> tuple[Ints, Ints]:
+        """Return which head cells a leaving run can have, as of `HeadCells.shift`, for pairs of flow cells."""
+        low, high = (np.stack([each.drops_m[side][end] for each in parting.fittings])[pairs] for end in (0, 1))
+        return self._heads[parting.leaving[side]].shift(low, high)
 
     def read_outwards(self) -> None:
         """Note what a plan costs at least through every way, fitting, setting and flow cell of the box."""
@@ -263,32 +287,33 @@ class HeadTables:
 
     def _read_tee(self, name: str, outside: dict[str, dict[State, Floats]]) -> None:
         parting, there = self.tree.partings[name], outside.pop(name)
+        fittings = _Fittings.of(parting.fittings)
         costs = self.tee_costs[parting.point] = np.full(len(parting.fittings), math.inf)
-        for run in parting.leaving:
-            outside[run] = {}
+        states = [np.unique(each, return_inverse=True) for each in fittings.states]
+        tables = [
+            self._stacked({}, known.tolist(), run) for run, (known, _) in zip(parting.leaving, states, strict=True)
+        ]
         for each in self._pairs(name):
-            fitting = each.fitting
-            if fitting.inlet not in there:
-                continue
-            cells = there[fitting.inlet]
-            spans = list(zip(*(ends.tolist() for ends in each.cells), strict=True))
-            by_span = {span: cells[span[0] : span[1]].min(axis=0) for span in dict.fromkeys(spans)}
-            before = np.array([by_span[span] for span in spans]) + fitting.cents
+            before = self._before(name, fittings, each, there)
             least = (before + each.one + each.other).min(axis=1)
-            costs[each.number] = min(costs[each.number], float(least.min()))
+            np.minimum.at(costs, each.fitting, least)
             live = np.flatnonzero(least < self.limit)
-            for run, at, left, (low, high), state in zip(
-                parting.leaving,
-                each.at,
-                (before + each.other, before + each.one),
-                fitting.drops_m,
-                fitting.states,
-                strict=True,
-            ):
-                table = outside[run].setdefault(state, self._none(run))
-                first, last = self._heads[run].shift(low[each.at][live], high[each.at][live])
-                order = np.argsort(at[live], kind="stable")
-                lower(table, at[live][order], slid(left, live[order], -last[order], -first[order]))
+            k, *at = (ends[live] for ends in (each.fitting, *each.at))
+            for side, left in enumerate((before + each.other, before + each.one)):
+                first, last = self._shifts(parting, (k, at[0], at[1]), side)
+                rows = states[side][1][k] * self.tree.runs[parting.leaving[side]].n_cells + at[side]
+                order = np.argsort(rows, kind="stable")
+                lower(tables[side], rows[order], slid(left, live[order], -last[order], -first[order]))
+        for run, (known, _), table in zip(parting.leaving, states, tables, strict=True):
+            outside[run] = dict(zip(known.tolist(), np.split(table, len(known)), strict=True))
+
+    def _before(self, name: str, fittings: _Fittings, pairs: _Pairs, there: Mapping[State, Floats]) -> Floats:
+        """Return what all besides what leaves a tee costs at least, by pair and head cell before it."""
+        keys = np.stack([fittings.inlet[pairs.fitting], *pairs.cells], axis=1)
+        spans, at = np.unique(keys, axis=0, return_inverse=True)
+        none = self._none(name)
+        least = [there.get(state, none)[start:end].min(axis=0) for state, start, end in spans.tolist()]
+        return np.array(least)[at.reshape(-1)] + fittings.cents[pairs.fitting][:, None]
 
     def traced(self) -> Traced:
         """Return a combination that the bound stands for."""
@@ -336,14 +361,14 @@ class HeadTables:
     ) -> tuple[int, list[tuple[str, State, int, int]]]:
         """Return a cheapest fitting at a cell of a run's end, and where it leaves the runs behind it."""
         parting = self.tree.partings[name]
-        best = (math.inf, 0, 0, 0)
+        best, fittings = (math.inf, 0, 0, 0), _Fittings.of(parting.fittings)
         for each in self._pairs(name):
-            meets = (each.fitting.inlet == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
-            cents = np.where(meets, each.one[:, head] + each.other[:, head] + each.fitting.cents, math.inf)
-            at = int(np.argmin(cents))
-            best = min(best, (float(cents[at]), each.number, int(each.at[0][at]), int(each.at[1][at])))
+            meets = (fittings.inlet[each.fitting] == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
+            cents = each.one[:, head] + each.other[:, head] + fittings.cents[each.fitting]
+            at = int(np.argmin(np.where(meets, cents, math.inf)))
+            if meets[at]:
+                best = min(best, (float(cents[at]), int(each.fitting[at]), int(each.at[0][at]), int(each.at[1][at])))
         _, k, i, j = best
-        parting = self.tree.partings[name]
         fitting = parting.fittings[k]
         leaving = []
         for run, at, own, (low, high) in zip(parting.leaving, (i, j), fitting.states, fitting.drops_m, strict=True):
@@ -359,13 +384,6 @@ def _some(at: Ints, heads: HeadCells) -> Iterator[Ints]:
     size = max(1, _AT_ONCE // heads.count)
     for start in range(0, len(at), size):
         yield at[start : start + size]
-
-
-def _together(pairs: list[tuple[int, Ints, Ints]], heads: HeadCells) -> Iterator[list[tuple[int, Ints, Ints]]]:
-    """Yield the pairs of some fittings at a time, as of `_some`."""
-    size = max(1, _AT_ONCE // heads.count // max([len(i) for _, i, _ in pairs], default=1))
-    for start in range(0, len(pairs), size):
-        yield pairs[start : start + size]
 
 
 def _inwards(tree: BoxTree) -> Sequence[str]:

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -17,17 +16,22 @@ def slid(rows: Floats, at: Ints, first: Ints, last: Ints) -> Floats:
     n = rows.shape[1]
     first, last = np.clip(first, -n, n), np.clip(last, -n, n)
     wide = int(max(-first.min(initial=0), last.max(initial=0)))
-    beside = np.full((len(rows), wide), math.inf)
-    level = np.concatenate([beside, rows, beside], axis=1)
-    power = _power(first, last)
+    width = n + 2 * wide
+    level = np.full((len(rows), width), math.inf)
+    level[:, wide : wide + n] = rows
+    power, starts = _power(first, last), at * width + first + wide
+    ends = starts + (last - first + 1)
+    # every row of so many cells that follow each other in memory
+    spans = np.ndarray((max(0, level.size - n + 1), n), level.dtype, level, 0, (level.itemsize, level.itemsize))
     out = np.empty((len(at), n))
     for p in range(int(power.max(initial=0)) + 1):
+        if p:
+            half = 2 ** (p - 1)
+            np.minimum(level[:, :-half], level[:, half:], out=level[:, :-half])
         own = np.flatnonzero(power == p)
         if len(own):
-            windows = sliding_window_view(level, n, axis=1)
-            found = windows[at[own], first[own] + wide]
-            out[own] = np.minimum(found, windows[at[own], last[own] + wide - 2**p + 1]) if p else found
-        level[:, : -(2**p)] = np.minimum(level[:, : -(2**p)], level[:, 2**p :])
+            found = spans[starts[own]]
+            out[own] = np.minimum(found, spans[ends[own] - 2**p], out=found) if p else found
     return out
 
 

@@ -341,12 +341,10 @@ class BoxSearch:
         return choice in self.tried and (self.tried[choice] or not has_valves(self.case, choice))
 
     def _settled(self, choice: Choice) -> None:
-        """Find out whether a combination stands; where valves leave that open, by a search of its own."""
-        if self.offer(choice) or not has_valves(self.case, choice):
+        """Find out whether a combination that heads allow stands; where valves leave that open, by its own search."""
+        if self._stands(choice) or not has_valves(self.case, choice):
             return
         self.looked_at.add(choice)
-        if surely_fails(self.case, choice):
-            return
         left_s = max(0.0, self.until - time.monotonic())
         own = FlowSearch(single(self.case, choice), solver=self.solver, time_limit_s=left_s, alone=True)
         state = own.run()
@@ -368,8 +366,10 @@ class BoxSearch:
     def offer(self, choice: Choice) -> bool:
         """Try a combination on the true network; keep it if it stands and is the cheapest yet."""
         self.tried[choice] = False
-        if surely_fails(self.case, choice):
-            return False
+        return not surely_fails(self.case, choice) and self._stands(choice)
+
+    def _stands(self, choice: Choice) -> bool:
+        self.tried[choice] = False
         found = settle_held(duties_of(self.case, choice), self.case.allowances, self.case.conditions)
         if found is None or not found.met:
             return False

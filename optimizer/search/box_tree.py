@@ -23,6 +23,7 @@ from optimizer.program.head_cells import head_range
 from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Setting
 from optimizer.search.flow_posing import FlowCase, pumped_runs
 from optimizer.search.flow_ranges import Range, is_one_way
+from optimizer.search.run_curves import losses_of_each
 
 CELLS = 6  # of a run's flow in a box
 _STEPS = 4  # between the ends of a cell, where what a tee loses is sampled
@@ -208,19 +209,20 @@ class TreeBuilder:
         ends = [(cuts.get(run, run), (run in cuts) == (cuts.get(run, run) in against)) for run in leaving]
         signs = [1.0 if at_start else -1.0 for _, at_start in ends]  # flows and losses are counted along the run
         inward = -1.0 if name in against else 1.0
+        at = {fed: inward * (flows[0] + flows[1]), ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
+        edges = tuple(runs[run].edges_m3_s.tobytes() for run in leaving)
+        new = [k for k in kept if (point, k, name, *edges) not in self._drops]
+        if new:
+            losses = losses_of_each([self.case.tee_curves(point, k, 0) for k in new], at, at)
+            sides = [_enclosed(inward * losses[fed] + s * losses[end]) for s, end in zip(signs, ends, strict=True)]
+            for i, k in enumerate(new):
+                one, other = ((low[..., i], high[..., i]) for low, high in sides)
+                self._drops[point, k, name, *edges] = one, other
         for k in kept:
             option = self.case.tees[point][k]
-            curves = self.case.tee_curves(point, k, 0)
-            at = {fed: inward * (flows[0] + flows[1]), ends[0]: signs[0] * flows[0], ends[1]: signs[1] * flows[1]}
-            key = point, k, name, *(runs[run].edges_m3_s.tobytes() for run in leaving)
-            if key not in self._drops:
-                losses = curves.losses_m(at)
-                own = inward * losses[fed]
-                one, other = (_enclosed(own + sign * losses[end]) for end, sign in zip(ends, signs, strict=True))
-                self._drops[key] = one, other
             states = tuple(self._number(option.states[legs[end]]) for end in ends)
             inlet = self._number(option.states[legs[fed]])
-            found.append(Fitting(option.cents, inlet, (states[0], states[1]), self._drops[key]))
+            found.append(Fitting(option.cents, inlet, (states[0], states[1]), self._drops[point, k, name, *edges]))
         return Parting(point, leaving, tuple(found))
 
     def _settings(self, runs: Mapping[str, RunTable], each: Sequence[Mapping[str, float]]) -> tuple[Setting, ...]:
@@ -265,7 +267,7 @@ def _finer(edges: Floats) -> Floats:
 
 
 def _enclosed(values: Floats) -> tuple[Floats, Floats]:
-    """Return the least and most of samples by pairs of flow cells, moved out by what lies between the samples.
+    """Return the least and most of samples by pairs of flow cells (the first axes), moved out by what lies between.
 
     As in `TeeCurves.envelope`: half of the largest change between neighbours along each axis, half as much again.
     """

@@ -12,7 +12,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from optimizer.choices.graph import FREE, KEPT, EndState
+from optimizer.choices.loss_basis import Floats
 from optimizer.model.network import Network
 from optimizer.program.merge import MergedTables, greatest_head
 from optimizer.program.problem import LOSS_UNIT_M, NO_LIMIT, Path, RunChoice, SizingProblem, TeeChoice
@@ -21,7 +24,7 @@ from optimizer.program.through import ANY_COST, Rest, is_tree, rest_costs, throu
 from optimizer.search.flow_posing import Choice, FlowCase, speed_combos
 from optimizer.search.flow_ranges import Range, pump_of
 from optimizer.search.posing import limits_of
-from optimizer.search.run_curves import CurveTable
+from optimizer.search.run_curves import CurveTable, limits_of_each, losses_of_each
 
 _MOST_PATHS = 200
 
@@ -42,10 +45,7 @@ def bound_problem(case: FlowCase, box: Mapping[tuple[str, int], Range], mode: in
         return numbers.setdefault(state, len(numbers))
 
     runs = {name: _run_choices(case, name, low[name], number) for name in case.ways}
-    tees = {
-        point: tuple(_tee_choice(case, point, k, box, mode, number) for k in range(len(options)))
-        for point, options in case.tees.items()
-    }
+    tees = {point: _tee_choices(case, point, box, mode, number) for point in case.tees}
     paths = tuple(_path(case, way, low, mode) for way in _ways(case.network, low))
     return SizingProblem(runs, tees, paths, case.packs, limits_of(case.sides))
 
@@ -69,24 +69,27 @@ def _run_choices(
     )
 
 
-def _tee_choice(
+def _tee_choices(
     case: FlowCase,
     point: str,
-    k: int,
     box: Mapping[tuple[str, int], Range],
     mode: int,
     number: Callable[[EndState], int],
-) -> TeeChoice:
-    """Return a fitting with what it takes from each of its runs at least."""
-    option, ends = case.tees[point][k], list(case.network.runs_at(point))
-    return TeeChoice(
-        option.cents,
-        {(run.name, start): number(option.states[leg]) for run, leg, start in ends},
-        {
-            (run.name, start): math.floor(_least_tee_loss(case, point, k, run.name, start, box, mode) / LOSS_UNIT_M)
-            for run, _, start in ends
-        },
-        uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
+) -> tuple[TeeChoice, ...]:
+    """Return the fittings of a tee with what each takes from each of its runs at least."""
+    ends = list(case.network.runs_at(point))
+    least = {
+        (run.name, start): np.floor(_least_tee_losses(case, point, run.name, start, box, mode) / LOSS_UNIT_M)
+        for run, _, start in ends
+    }
+    return tuple(
+        TeeChoice(
+            option.cents,
+            {(run.name, start): number(option.states[leg]) for run, leg, start in ends},
+            {end: int(losses[k]) for end, losses in least.items()},
+            uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
+        )
+        for k, option in enumerate(case.tees[point])
     )
 
 
@@ -100,29 +103,22 @@ def _balanced(network: Network, low: Mapping[str, float]) -> bool:
     return True
 
 
-def _least_tee_loss(
-    case: FlowCase, point: str, k: int, run: str, start: bool, box: Mapping[tuple[str, int], Range], mode: int
-) -> float:
-    """Return what a fitting takes from a run at least.
+def _least_tee_losses(
+    case: FlowCase, point: str, run: str, start: bool, box: Mapping[tuple[str, int], Range], mode: int
+) -> Floats:
+    """Return what each fitting of a tee takes from a run at least [m].
 
     Where every run of a tree can be held to its least flow, that is what it takes there, as for known flows; elsewhere
     the least over all flows in the box.
     """
     own = (case.key(run, mode), start)
     low = {name: box[name, mode][0] for name in case.network.runs}
+    fittings = [case.tee_curves(point, k, mode) for k in range(len(case.tees[point]))]
+    ends = {(case.key(other.name, mode), at): other.name for other, _, at in case.network.runs_at(point)}
     if _balanced(case.network, low):
-        curves = case.tee_curves(point, k, mode)
-        if curves.geometry is None:
-            return 0.0
-        flows = {(case.key(r.name, mode), at): low[r.name] for r, _, at in case.network.runs_at(point)}
-        return curves.loss_m(own, flows)
-    others = {
-        (case.key(other.name, mode), at): box[other.name, mode]
-        for other, _, at in case.network.runs_at(point)
-        if (case.key(other.name, mode), at) != own
-    }
-    envelope = case.tee_curves(point, k, mode).envelope(own, box[run, mode], others)
-    return min(max(line.at(q) for line in envelope.below) for q in box[run, mode])
+        return losses_of_each(fittings, [own], {end: np.array(low[name]) for end, name in ends.items()})[own]
+    others = {end: box[name, mode] for end, name in ends.items() if end != own}
+    return limits_of_each(fittings, own, box[run, mode], others)[0]
 
 
 def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:

@@ -5,7 +5,7 @@ And what a tee loses between its legs, as lines that hold whatever the other leg
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
@@ -195,14 +195,6 @@ class TeeCurves:
         into = {leg: np.array([flows_m3_s[e] * _into(e)]) for e, leg in self.legs.items()}
         return float(self._loss(end, into)[0])
 
-    def losses_m(self, flows_m3_s: Mapping[RunEndKey, Floats]) -> dict[RunEndKey, Floats]:
-        """Return what `loss_m` does, for arrays of flows of one shape, at every end; what has no bores loses none."""
-        if self.geometry is None:
-            return {end: np.zeros_like(flow) for end, flow in flows_m3_s.items()}
-        into = {leg: flows_m3_s[e] * _into(e) for e, leg in self.legs.items()}
-        rises = self._rises(into)
-        return {end: self._loss_at(end, into, rises[leg]) for end, leg in self.legs.items()}
-
     def _loss(self, end: RunEndKey, into: Mapping[Leg, Floats]) -> Floats:
         """Return the loss at an end for arrays of flows into the legs."""
         return self._loss_at(end, into, self._rises(into)[self.legs[end]])
@@ -291,38 +283,66 @@ class TeeCurves:
 def _least_and_most(
     fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
 ) -> Range:
-    found = []
-    for each in fittings:
-        if not each.has_three_legs:
-            envelope = each.envelope(end, own, others)
-            found += [line.at(q) for line in (*envelope.below, *envelope.above) for q in own]
-    three = [each for each in fittings if each.has_three_legs]
+    least, most = limits_of_each(fittings, end, own, others)
+    return float(least.min()), float(most.max())
+
+
+def limits_of_each(
+    fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
+) -> tuple[Floats, Floats]:
+    """Return between what each of some fittings of a tee loses at the ends of a run's range, by its lines [m]."""
+    found = np.zeros((2, len(fittings)))
+    three = [k for k, each in enumerate(fittings) if each.has_three_legs]
+    for k in set(range(len(fittings))).difference(three):
+        envelope = fittings[k].envelope(end, own, others)
+        at = [line.at(q) for line in (*envelope.below, *envelope.above) for q in own]
+        found[:, k] = min(at), max(at)
     if three:
-        grids, possible = three[0]._sampled({**others, end: own})
-        flows = grids[three[0].legs[end]] * _into(end)
-        slopes, least, most = _lines(flows, _losses_of_three(three, end, grids), possible)
-        found += [float(line.min()) for line in (least + slopes * q for q in own)]
-        found += [float(line.max()) for line in (most + slopes * q for q in own)]
-    return min(found), max(found)
+        some = [fittings[k] for k in three]
+        grids, possible = some[0]._sampled({**others, end: own})
+        flows = grids[some[0].legs[end]] * _into(end)
+        slopes, low, high = _lines(flows, _losses_of_three(some, [end], grids)[end], possible)
+        found[0, three] = np.minimum(*(low + slopes * q for q in own))
+        found[1, three] = np.maximum(*(high + slopes * q for q in own))
+    return found[0], found[1]
 
 
-def _losses_of_three(fittings: Sequence[TeeCurves], end: RunEndKey, into: Mapping[Leg, Floats]) -> Floats:
-    """Return what `TeeCurves._loss` has for each of some fittings of three legs, along a last axis."""
-    shapes = tee_shapes(
-        [(g.run_bore_m, g.branch_bores_m[0]) for g in _geometries(fittings)],
-        fittings[0].conditions.loss_factor,
-        [g.leans for g in _geometries(fittings)],
-    )
-    leg, side = fittings[0].legs[end], _into(end)
+def losses_of_each(
+    fittings: Sequence[TeeCurves], ends: Iterable[RunEndKey], flows_m3_s: Mapping[RunEndKey, Floats]
+) -> dict[RunEndKey, Floats]:
+    """Return what `TeeCurves.loss_m` has at some ends, for arrays of flows, of each of some fittings along a last axis.
+
+    What has no bores loses nothing.
+    """
+    into = {leg: flows_m3_s[end] * _into(end) for end, leg in fittings[0].legs.items()}
+    found = {end: np.zeros((*into[fittings[0].legs[end]].shape, len(fittings))) for end in ends}
+    three = [k for k, each in enumerate(fittings) if each.has_three_legs]
+    for k in set(range(len(fittings))).difference(three):
+        for end in found if fittings[k].geometry is not None else ():
+            found[end][..., k] = fittings[k]._loss(end, into)
+    if three:
+        for end, losses in _losses_of_three([fittings[k] for k in three], found, into).items():
+            found[end][..., three] = losses
+    return found
+
+
+def _losses_of_three(
+    fittings: Sequence[TeeCurves], ends: Iterable[RunEndKey], into: Mapping[Leg, Floats]
+) -> dict[RunEndKey, Floats]:
+    """Return what `TeeCurves._loss` has at some ends for each of some fittings of three legs, along a last axis."""
+    geometries = [each.geometry for each in fittings if each.geometry is not None]
+    bores = [(geometry.run_bore_m, geometry.branch_bores_m[0]) for geometry in geometries]
+    shapes = tee_shapes(bores, fittings[0].conditions.loss_factor, [geometry.leans for geometry in geometries])
     e2, eb = shapes.head_rises(into[Leg.RUN_2][..., None], into[Leg.BRANCH][..., None])
-    rise = e2 if leg is Leg.RUN_2 else eb if leg is Leg.BRANCH else np.zeros_like(e2)
-    necks = np.array([g.necks.get(leg, (0.0, 0.0)) for g in _geometries(fittings)])
-    own = (into[leg] * side)[..., None]
-    return np.asarray(side * rise + np.where(own * -side > 0.0, necks[:, 0], necks[:, 1]) * own * np.abs(own))
-
-
-def _geometries(fittings: Sequence[TeeCurves]) -> list[TeeGeometry]:
-    return [each.geometry for each in fittings if each.geometry is not None]
+    rises = {Leg.RUN_1: np.zeros_like(e2), Leg.RUN_2: e2, Leg.BRANCH: eb}
+    found = {}
+    for end in ends:
+        leg, side = fittings[0].legs[end], _into(end)
+        necks = np.array([geometry.necks.get(leg, (0.0, 0.0)) for geometry in geometries])
+        own = (into[leg] * side)[..., None]
+        neck = np.where(own * -side > 0.0, necks[:, 0], necks[:, 1]) * own * np.abs(own)
+        found[end] = np.asarray(side * rises[leg] + neck)
+    return found
 
 
 def _lines(own: Floats, losses: Floats, possible: Bools) -> tuple[Floats, Floats, Floats]:

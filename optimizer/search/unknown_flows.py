@@ -308,10 +308,10 @@ class _Finder:
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
         material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
         tree = shape_of(basic.case) is not None
-        valved = with_valves_at_outlets(material, replace(basic.case, ranges=free)) if slots else None
-        if valved is not None and (self.best_cents is None or (self._is_dear and not tree)):
-            self._first(valved)
-            valved = None
+        valved = slots  # a valve in every outlet is still to be tried
+        if valved and (self.best_cents is None or (self._is_dear and not tree)):
+            self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free)))
+            valved = False
             if self._enough:
                 return self.floor, []
         energy = least_energy_cents(basic.case)
@@ -331,9 +331,9 @@ class _Finder:
             if self.cutoff_cents is not None and most + energy >= self.cutoff_cents - 1:
                 break
             proved = max(proved, math.floor(most + 0.5) + 1 + energy) if state.unproved == 0 else proved
-            if valved is not None and self._is_dear:  # the tables of a few ways find cheaper plans sooner
-                self._first(valved)
-                valved = None
+            if valved and self._is_dear:  # the tables of a few ways find cheaper plans sooner
+                self._first(with_valves_at_outlets(material, replace(basic.case, ranges=free)))
+                valved = False
             count *= _MORE_IN_TREES if tree else _MORE_WAYS
         if self._enough:
             return self.floor, []
