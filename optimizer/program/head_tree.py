@@ -47,7 +47,7 @@ class Fitting:
     at least and at most, by the flow cells of the two leaving runs, each (n_cells of the first, n_cells of the second).
     """
 
-    cents: int
+    cents: float
     inlet: State
     states: tuple[State, State]
     drops_m: tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
@@ -66,7 +66,7 @@ class Parting:
 class Setting:
     """What feeds the trees: cents, and by source the head at its start by its flow cells, least and most [m]."""
 
-    cents: int
+    cents: float
     heads_m: Mapping[str, tuple[Floats, Floats]]
 
 

@@ -16,6 +16,7 @@ import math
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from optimizer.choices.loss_basis import Floats
 from optimizer.clock import look
@@ -23,6 +24,8 @@ from optimizer.program.head_tables import HeadTables
 from optimizer.program.head_tree import Traced
 from optimizer.search.box_choices import choices_below, meets, ways_by_end
 from optimizer.search.box_tree import Kept, Shape, TreeBuilder, shape_of
+from optimizer.search.box_water import MONEY_ALONE, WATER_ALONE, BoxWater, Weights, worth_of_water
+from optimizer.search.flow_bound import busiest
 from optimizer.search.flow_posing import Choice, FlowCase, cents_of, duties_of, has_valves, single
 from optimizer.search.flow_ranges import Range, by_mass
 from optimizer.search.flow_search import TIME_CAME, FlowSearch, Price, Progress, SearchState
@@ -38,7 +41,9 @@ _NARROW = 1e-7  # of the largest flow: boxes are not cut finer
 _EPS = 1e-6
 _NEAR_M = 0.12  # a combination whose losses are known so well in a box is tried on the network
 _HEAD_SHARE = 1.0  # of what a way's loss leaves open in a box: a range of heads that is wider is cut first
-_LAX = 0.03  # of a span counts in a mode that others ask more than, or where a valve takes what is left over
+_DEARER = 1.3  # so much more is water worth where the cheapest plan of the tables holds too much
+_LAX = 0.03  # of a span counts in a mode that others ask more than, or where a valve takes what is left over ...
+_LAXER = 2.0  # ... and so much more of it each time that a cut leaves the bound as it is
 
 
 @dataclass(order=True)
@@ -51,6 +56,8 @@ class _Box:
     fittings: dict[str, list[int]] = field(compare=False)
     settings: list[int] = field(compare=False)
     heads: Mapping[tuple[str, int], Range] = field(compare=False, default_factory=dict)  # at the inlets [m]
+    water: float = field(compare=False, default=0.0)  # what a µL is worth beside money [cents]
+    lax: float = field(compare=False, default=_LAX)  # what a span counts where a cut seems to help less
 
 
 class BoxSearch:
@@ -74,7 +81,7 @@ class BoxSearch:
         self.until = time.monotonic() + time_limit_s
         self.progress, self.cutoff_cents, self.any_plan = progress, cutoff_cents, any_plan
         self.state = SearchState()
-        self.builder = TreeBuilder(case, shape)
+        self.builder, self.water = TreeBuilder(case, shape), BoxWater(case)
         self.tried: dict[Choice, bool] = {}
         self.looked_at: set[Choice] = set()  # with valves, each in a search of its own
         self.waiting: list[_Box] = []
@@ -117,9 +124,9 @@ class BoxSearch:
             if all(kept.values()):
                 settings = range(len(self.case.modes[0].speeds))
                 box = self._box(0.0, dict(ranges), opened, kept, fittings, settings)
-                tables = self._tables(box, self._limit(), self.modes[0])
+                tables = self._tables(box, self.modes[0])
                 if tables is not None and math.isfinite(tables.bound):
-                    yield replace(box, bound=tables.bound + self._opening(opened))
+                    yield self._with_water(replace(box, bound=tables.bound + self._opening(opened)))
 
     def _opening(self, opened: int) -> int:
         return sum(price for i, price in enumerate(self.case.packs) if opened >> i & 1)
@@ -156,7 +163,23 @@ class BoxSearch:
         self.numbers += 1
         return self.numbers
 
-    def _tables(self, box: _Box, limit: float, mode: int) -> HeadTables | None:
+    def _with_water(self, box: _Box) -> _Box:
+        """Return a box with what water is worth in it."""
+        room, mode = self.water.room_ul(box.ranges), busiest(self.case, box.ranges)
+        if not self.water.binds(box.ways, room):
+            return box
+        return replace(box, water=worth_of_water(partial(self._traced, box, mode), room))
+
+    def _traced(self, box: _Box, mode: int, by: Weights) -> tuple[float, float] | None:
+        """Return the cents and the water [µL] of the cheapest combination of tables in which both count so much."""
+        tables = self._tables(box, mode, by, math.inf)
+        if tables is None or math.isinf(tables.bound):
+            return None
+        choice = self._choice(box, tables.traced())
+        return float(cents_of(self.case, choice)), self.water.of(choice)
+
+    def _tables(self, box: _Box, mode: int, by: Weights = MONEY_ALONE, limit: float | None = None) -> HeadTables | None:
+        """Return the tables of a mode, of what costs less than a limit there: what a plan must, if none is given."""
         if not all(box.ways.values()) or not all(box.fittings.values()):
             return None
         ranges = {name: box.ranges[name, mode] for name in self.case.network.runs}
@@ -167,7 +190,9 @@ class BoxSearch:
         highs = ([high.max() for _, high in setting.heads_m.values()] for setting in tree.settings)
         if all(any(map(math.isinf, each)) for each in highs):
             return None  # past the last point of every pump curve
-        return HeadTables(tree, widths_m, limit - self._opening(box.opened))
+        if limit is None:
+            limit = self._limit() - self._opening(box.opened)
+        return HeadTables(self.water.weighed(tree, box.ways, by), widths_m, limit)
 
     def _round(self) -> None:
         box = self.waiting[0]
@@ -182,19 +207,28 @@ class BoxSearch:
 
     def _examined(self, box: _Box) -> list[_Box]:
         look()
-        left, dearest, leading, choice = box, -math.inf, 0, None
+        dried = self._dried(box)
+        if dried is None:
+            return []
+        left, dearest, leading, choice = dried, -math.inf, 0, None
+        by, room = Weights(1.0, dried.water), self.water.room_ul(dried.ranges)
+        worth = by.water * room if by.water else 0.0
         for mode in self.modes:
-            tables = self._tables(left, self._limit(), mode)
+            tables = self._tables(left, mode, by, self._limit() - self._opening(box.opened) + worth)
             if tables is None or math.isinf(tables.bound):
                 return []
             tables.read_outwards()
             if tables.bound > dearest:  # of the mode that asks for the most here
                 dearest, leading, choice = tables.bound, mode, self._choice(left, tables.traced())
-            found = self._left(left, tables, max(left.bound, tables.bound + self._opening(box.opened)), mode)
+            found = self._left(left, tables, max(left.bound, tables.bound - worth + self._opening(box.opened)), mode)
             if found is None:
                 return []
             left = found
         assert choice is not None
+        # where cuts leave the bound as it is, what the other modes want of the valves is what is open
+        left.lax = _LAX if left.bound > box.bound + _EPS else min(1.0, _LAXER * box.lax)
+        if by.water:
+            left.water *= _DEARER if self.water.of(choice) > room else 1.0 / _DEARER
         served = positioned(self.case, left.ranges) if len(self.case.modes) > 1 else {}
         if served is None:
             return []
@@ -210,6 +244,24 @@ class BoxSearch:
         if self._shrank(box, left):
             return [left]
         return self._halves(left, choice, leading)
+
+    def _dried(self, box: _Box) -> _Box | None:
+        """Return the box without what leaves the sumps no room; None where nothing does."""
+        room = self.water.room_ul(box.ranges)
+        if not self.water.binds(box.ways, room):
+            return box
+        least, left = 0.0, box
+        for mode in self.modes:
+            tables = self._tables(left, mode, WATER_ALONE, room + 1.0)
+            if tables is None or math.isinf(tables.bound):
+                return None
+            tables.read_outwards()
+            found = self._left(left, tables, left.bound, mode)
+            if found is None:
+                return None
+            least, left = max(least, tables.bound), found
+        ranges = self.water.with_flows_held(left.ranges, least)
+        return None if ranges is None else replace(left, ranges=ranges)
 
     def _left(self, box: _Box, tables: HeadTables, bound: float, mode: int) -> _Box | None:
         """Return the box without what no plan below the limit can have in it, as far as the tables of a mode tell."""
@@ -238,7 +290,8 @@ class BoxSearch:
         settings = _below(box.settings, tables.setting_costs, most) if mode == 0 else box.settings
         narrower = box.ranges | {(name, mode): found for name, found in bounds.ranges.items()}
         heads = {**box.heads, **{(name, mode): found for name, found in tables.heads_m.items()}}
-        return self._box(bound, narrower, box.opened, ways, fittings, settings, heads)
+        found = self._box(bound, narrower, box.opened, ways, fittings, settings, heads)
+        return replace(found, water=box.water, lax=box.lax)
 
     def _shrank(self, before: _Box, after: _Box) -> bool:
         if sum(map(len, after.ways.values())) < 0.5 * sum(map(len, before.ways.values())):
@@ -287,7 +340,7 @@ class BoxSearch:
             if _width(left.ranges[name, mode]) > self.narrow_m3_s:
                 # what a valve holds back is hardly less certain for a wide range
                 less = mode != leading, self.case.ways[name][taken[name]].valved
-                spans[name, mode] = self._span_m(name, taken[name], left.ranges[name, mode]) * _LAX ** sum(less)
+                spans[name, mode] = self._span_m(name, taken[name], left.ranges[name, mode]) * left.lax ** sum(less)
         if not spans:  # nothing is left to cut: each combination is tried
             return self._tried_all(self._choices_of(left), left)
         name, mode = max(spans, key=spans.__getitem__)
@@ -310,13 +363,15 @@ class BoxSearch:
         """Try each combination of a box on the true network, those that heads leave some flows of the box."""
         for choice in choices:
             look()
-            dear = cents_of(self.case, choice) >= self._most()
-            if not dear and not self._is_known(choice) and not surely_fails(self.case, choice, box.ranges):
+            useless = cents_of(self.case, choice) >= self._most() or self._is_known(choice)
+            if not useless and not surely_fails(self.case, choice, box.ranges):
                 self._settled(choice)
         return []
 
     def _choices_of(self, box: _Box) -> Iterator[Choice]:
-        return choices_below(self.case, self.shape, box.ways, box.fittings, box.settings, self._limit())
+        room = self.water.room_ul(box.ranges)
+        found = choices_below(self.case, self.shape, box.ways, box.fittings, box.settings, self._limit())
+        return (choice for choice in found if self.water.of(choice) <= room)
 
     def _few_choices(self, box: _Box) -> list[Choice] | None:
         """Return the combinations of a box that cost less than the limit, the cheapest first; None where many do."""

@@ -30,6 +30,7 @@ _STEPS = 4  # between the ends of a cell, where what a tee loses is sampled
 _RING_SHARE = 0.25  # as below, of the run where it changes most
 _FINE = 2e-4  # m: no head cell is smaller
 _MOST_HEADS = 3000
+_MOST_IN_MODES = 800  # as there, where each of several modes says little of the others anyway
 _REMEMBERED = 20_000  # fittings between ranges of flow
 _MOST_CUTS = 2  # with more the tables tell too little
 _BEYOND = ", beyond its cut"
@@ -57,12 +58,12 @@ class Shape:
 def shape_of(case: FlowCase) -> Shape | None:
     """Return the trees that a case is, rings and joining lines cut open, pumps in the first runs; None for all else.
 
-    Nor is it one where a tee is a cross, where several modes share what is cut open, or where anything besides head and
-    money is limited: tables would say little or nothing of that.
+    Nor is it one where a tee is a cross, where several modes share what is cut open, or where anything besides head,
+    money and the water of the runs is limited: tables would say little or nothing of that.
     """
     network = case.network
     sources = tuple(name for name, run in network.runs.items() if network.points[run.start.point].is_fixed)
-    if not sources or case.allowances:
+    if not sources:
         return None
     if any(resource.most is not None for resource in case.sides.resources):
         return None
@@ -256,7 +257,7 @@ class TreeBuilder:
         fine = _SHARE * float(np.median(steps)) if steps else _FINE
         if not self.shape.cuts.keys().isdisjoint(tree.behind(source)):
             fine = max(fine, _RING_SHARE * max(steps, default=0.0))  # round a ring all is known as the least known is
-        return max(_FINE, fine, max(span, 0.0) / _MOST_HEADS)
+        return max(_FINE, fine, max(span, 0.0) / (_MOST_HEADS if len(self.case.modes) == 1 else _MOST_IN_MODES))
 
 
 def _finer(edges: Floats) -> Floats:

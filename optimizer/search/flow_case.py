@@ -6,7 +6,7 @@ Of each setting the pump speeds there are, what is asked, and what that says of 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from optimizer.choices.loss_basis import ArcRows, arc_rows
 from optimizer.choices.side_resources import Sides, water
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.velocity import velocity_rule
-from optimizer.choices.wants import Want, at_full_flows, least_asked, may_be_short, wants_of
+from optimizer.choices.wants import least_asked, may_be_short, wants_of
 from optimizer.errors import PlanError
 from optimizer.hydraulics import conditions_of
 from optimizer.model.catalog import Catalog
@@ -29,7 +29,7 @@ from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.collection import collection_held
 from optimizer.search.duty import energy_cents
-from optimizer.search.flow_posing import FlowCase, Mode, Way
+from optimizer.search.flow_posing import FlowCase, Mode, Way, running_of, with_rows
 from optimizer.search.flow_ranges import Range, first_bounds, greatest_head_m
 from optimizer.search.options import Options, as_it_stands, options_of
 from optimizer.search.posing import sides_of
@@ -368,24 +368,9 @@ def _mode(name: str, system: System, speeds: tuple[Mapping[str, float], ...]) ->
     return with_rows(system.network, Mode(name, (), speeds, ()), wants_of(system))
 
 
-def with_rows(network: Network, mode: Mode, more: tuple[Want, ...]) -> Mode:
-    """Return a mode with more rows, and with what they say of full flows whichever pumps are off."""
-    wants = (*mode.wants, *more)
-    each = [at_full_flows(running, wants) for running in _running(network, mode)]
-    first, *others = each
-    return replace(mode, wants=wants, rows=tuple(row for row in first if all(row in other for other in others)))
-
-
 def short_of(network: Network, modes: Sequence[Mode]) -> set[str]:
     """Return the runs that may carry less than their heads give in some mode, whichever pumps are off."""
-    return {run for mode in modes for running in _running(network, mode) for run in may_be_short(running, mode.wants)}
-
-
-def _running(network: Network, mode: Mode) -> Iterator[Network]:
-    """Yield the plumbing for every set of pumps that may run together in a mode."""
-    for running in {frozenset(name for name, speed in speeds.items() if speed > 0.0) for speeds in mode.speeds}:
-        pumps = {name: replace(pump, speed=float(name in running)) for name, pump in network.pumps.items()}
-        yield replace(network, pumps=pumps)
+    return {run for mode in modes for running in running_of(network, mode) for run in may_be_short(running, mode.wants)}
 
 
 def least_of(modes: Sequence[Mode], run: str) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -12,7 +12,7 @@ from optimizer.choices.graph import FREE, KEPT, EndState
 from optimizer.choices.side_resources import Sides
 from optimizer.choices.tees import TeeOption
 from optimizer.choices.velocity import NO_LIMITS, VelocityRule
-from optimizer.choices.wants import Want
+from optimizer.choices.wants import Want, at_full_flows
 from optimizer.hydraulics import Conditions
 from optimizer.hydraulics.pumps import pump_curve
 from optimizer.model.catalog import Kind
@@ -72,6 +72,21 @@ class Mode:
     wants: tuple[Want, ...]
     speeds: tuple[Mapping[str, float], ...]
     rows: tuple[Want, ...]
+
+
+def with_rows(network: Network, mode: Mode, more: tuple[Want, ...]) -> Mode:
+    """Return a mode with more rows, and with what they say of full flows whichever pumps are off."""
+    wants = (*mode.wants, *more)
+    each = [at_full_flows(running, wants) for running in running_of(network, mode)]
+    first, *others = each
+    return replace(mode, wants=wants, rows=tuple(row for row in first if all(row in other for other in others)))
+
+
+def running_of(network: Network, mode: Mode) -> Iterator[Network]:
+    """Yield the plumbing for every set of pumps that may run together in a mode."""
+    for running in {frozenset(name for name, speed in speeds.items() if speed > 0.0) for speeds in mode.speeds}:
+        pumps = {name: replace(pump, speed=float(name in running)) for name, pump in network.pumps.items()}
+        yield replace(network, pumps=pumps)
 
 
 @dataclass(frozen=True)
@@ -143,11 +158,15 @@ def choice_of(case: FlowCase, chosen: RelaxedSelection) -> Choice:
 
 
 def single(case: FlowCase, choice: Choice) -> FlowCase:
-    """Return the case with nothing left to choose but one combination."""
-    ways = dict(zip(case.ways, choice.ways, strict=True))
+    """Return the case with nothing left to choose but one combination, and with rows of what it lets run back."""
+    ways, modes = dict(zip(case.ways, choice.ways, strict=True)), list[Mode]()
+    for i, (mode, k) in enumerate(zip(case.modes, choice.speeds, strict=True)):
+        back = case.allowances[i].back_rows(built_network(case, choice, i)) if case.allowances else ()
+        rows = with_rows(case.network, mode, back).rows if back else mode.rows
+        modes.append(replace(mode, speeds=(mode.speeds[k],), rows=rows))
     return replace(
         case,
-        modes=tuple(replace(m, speeds=(m.speeds[k],)) for m, k in zip(case.modes, choice.speeds, strict=True)),
+        modes=tuple(modes),
         ways={name: (case.ways[name][k],) for name, k in ways.items()},
         tables={name: CurveTable(case.tables[name].rows[[k]], case.tables[name].basis) for name, k in ways.items()},
         tees={point: (case.tees[point][k],) for point, k in zip(case.tees, choice.tees, strict=True)},

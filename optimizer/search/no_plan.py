@@ -170,7 +170,7 @@ def _may_run_back(allowance: Allowance, wants: Sequence[Want], most_m3: float) -
     """Return whether flows that meet all rows may leave no more than that above the sump, were there no pipe at all."""
     network = allowance.system.network
     wide = dict.fromkeys(network.runs, (-MOST_M3_S, MOST_M3_S))
-    held = replace(allowance, most_back_m3=most_m3).back_rows(network, with_pipe=False)
+    held = replace(allowance, most_back_m3=most_m3).back_rows(network, pipe_m3=0.0)
     return not any(row.high_m3_s < 0.0 or by_mass(network, (*wants, row), wide).empty for row in held)
 
 

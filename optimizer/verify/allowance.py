@@ -82,17 +82,19 @@ class Allowance:
         counts |= {run.name: (run.end.point == name) - float(run.start.point == name) for run in own}
         return Want(f"lines out of {name}", {run: c for run, c in counts.items() if c}, high_m3_s=0.0, in_full=lines)
 
-    def back_rows(self, network: Network, with_pipe: bool = True) -> tuple[Want, ...]:
+    def back_rows(self, network: Network, pipe_m3: float | None = None) -> tuple[Want, ...]:
         """Return the rows that keep what runs back within the sump, for a plumbing as built.
 
         The head over an edge rises with the flow, so for one tank this is a limit of its flow. Of several tanks each
         gets what the sump leaves with nothing over the edges of the others; `held.settle_held` sees to their sum.
-        Where not `with_pipe`, no pipe counts, that of gravity lines neither: no plumbing leaves more than that.
+        With `pipe_m3` the runs count as if they held so much, those of gravity lines too: 0 leaves the most there is.
         """
         if self.most_back_m3 is None:
             return ()
         still = self._back(network, {})
-        spare_m3 = self.most_back_m3 - still.total_m3 + (0.0 if with_pipe else still.volumes_m3.get(PIPE, 0.0))
+        spare_m3 = self.most_back_m3 - still.total_m3
+        if pipe_m3 is not None:
+            spare_m3 += still.volumes_m3.get(PIPE, 0.0) - pipe_m3
         rows = []
         for tank in self._over_edges(network):
             head_m = spare_m3 / (tank.area_m2 or 1.0)

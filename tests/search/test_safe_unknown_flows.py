@@ -11,6 +11,7 @@ from flow_cases import choices_of, random_case
 from optimizer.choices.side_resources import Sides, water
 from optimizer.model.system import Rules, System
 from optimizer.model.tanks import Tank
+from optimizer.search.box_search import search_of
 from optimizer.search.flow_posing import Choice, FlowCase, Way, built_network, cents_of, duties_of
 from optimizer.search.flow_search import FlowSearch
 from optimizer.verify.allowance import allowance_of, settle_held
@@ -84,11 +85,12 @@ def check(seed: int) -> None:
         pytest.skip("no combination serves at all")
     case, cheapest_cents = made
 
-    found = FlowSearch(case, time_limit_s=300.0).run()
+    found, by_tables = (search(case, time_limit_s=300.0).run() for search in (FlowSearch, search_of))
     dry = next((c for c in sorted(choices_of(case), key=lambda c: cents_of(case, c)) if stands(case, c)), None)
 
     assert found.complete
-    assert found.best_cents == (None if dry is None else cents_of(case, dry))
+    assert by_tables.complete
+    assert found.best_cents == by_tables.best_cents == (None if dry is None else cents_of(case, dry))
     if found.best is None or found.settled is None:
         return
     assert (found.best_cents or 0) >= cheapest_cents
