@@ -164,10 +164,16 @@ def all_ways(graph: ChoiceGraph, rows: ArcRows, weighing: Weighing) -> tuple[Ran
 
 def _priced(graph: ChoiceGraph, weighing: Weighing) -> list[_Priced]:
     """Return what every step of a graph costs [cents], the packs that it opens (bits), the side resources it uses."""
-    own, least = weighing.effort, weighing.least
-    pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=own, least=least)
-    packed = weighing.sides.packed if weighing.sides.counted else _uses_nothing
-    return [(*pricing.price(arc), packed(arc)) for arcs in graph.arcs for arc in arcs]
+    own, least, counted = weighing.effort, weighing.least, bool(weighing.sides.counted)
+    key = weighing.packs, own
+    known = graph.priced.get(key) if least is None and not counted else None
+    if known is None:
+        pricing = AlternativeTable(graph, weighing.packs, _none, _none, _none, effort=own, least=least)
+        packed = weighing.sides.packed if counted else _uses_nothing
+        known = [(*pricing.price(arc), packed(arc)) for arcs in graph.arcs for arc in arcs]
+        if least is None and not counted:
+            graph.priced[key] = known
+    return known
 
 
 def _uses_nothing(_: Arc) -> int:

@@ -109,6 +109,7 @@ class ChoiceGraph:
     ends: dict[EndState, int] = field(default_factory=dict)
     uncoupled: dict[str, float] = field(default_factory=dict)  # pipe that nothing couples: the longest piece of it [m]
     cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of a step, as far as told: its parts, pipe
+    priced: dict[tuple[object, ...], list[tuple[int, int, int]]] = field(init=False, default_factory=dict)  # all steps
 
 
 def leads_through(graph: ChoiceGraph) -> bool:

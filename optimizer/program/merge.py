@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -164,11 +165,13 @@ class Columns:
 
     @classmethod
     def of(cls, choices: Sequence[RunChoice], carried: Sequence[int]) -> Columns:
-        rows = [(each.start, each.end, each.loss, each.cents, each.packs) for each in choices]
-        numbers = np.array(rows, dtype=np.int64).reshape(len(rows), 5).T
-        used = np.array([[each.use(i) for i in carried] for each in choices], dtype=np.int64)
+        numbers = np.array(list(map(_NUMBERS, choices)), dtype=np.int64).reshape(len(choices), 5).T
+        used = np.array([[each.use(i) for i in carried] for each in choices if carried], dtype=np.int64)
         start, end, loss, cents, packs = numbers
-        return cls(start, end, loss, cents, packs, used.reshape(len(rows), len(carried)))
+        return cls(start, end, loss, cents, packs, used.reshape(len(choices), len(carried)))
+
+
+_NUMBERS = attrgetter("start", "end", "loss", "cents", "packs")
 
 
 @dataclass

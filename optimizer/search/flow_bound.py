@@ -79,14 +79,14 @@ def _tee_choices(
     """Return the fittings of a tee with what each takes from each of its runs at least."""
     ends = list(case.network.runs_at(point))
     least = {
-        (run.name, start): np.floor(_least_tee_losses(case, point, run.name, start, box, mode) / LOSS_UNIT_M)
-        for run, _, start in ends
+        end: np.floor(losses / LOSS_UNIT_M).tolist()
+        for end, losses in _least_tee_losses(case, point, box, mode).items()
     }
     return tuple(
         TeeChoice(
             option.cents,
             {(run.name, start): number(option.states[leg]) for run, leg, start in ends},
-            {end: int(losses[k]) for end, losses in least.items()},
+            {(run.name, start): int(least[case.key(run.name, mode), start][k]) for run, _, start in ends},
             uses=tuple(resource.used_by_fitting(option.cents) for resource in case.sides.resources),
         )
         for k, option in enumerate(case.tees[point])
@@ -104,21 +104,20 @@ def _balanced(network: Network, low: Mapping[str, float]) -> bool:
 
 
 def _least_tee_losses(
-    case: FlowCase, point: str, run: str, start: bool, box: Mapping[tuple[str, int], Range], mode: int
-) -> Floats:
-    """Return what each fitting of a tee takes from a run at least [m].
+    case: FlowCase, point: str, box: Mapping[tuple[str, int], Range], mode: int
+) -> dict[tuple[str, bool], Floats]:
+    """Return by run end what each fitting of a tee takes from that run at least [m].
 
     Where every run of a tree can be held to its least flow, that is what it takes there, as for known flows; elsewhere
     the least over all flows in the box.
     """
-    own = (case.key(run, mode), start)
     low = {name: box[name, mode][0] for name in case.network.runs}
     fittings = [case.tee_curves(point, k, mode) for k in range(len(case.tees[point]))]
-    ends = {(case.key(other.name, mode), at): other.name for other, _, at in case.network.runs_at(point)}
+    ends = {(case.key(run.name, mode), start): run.name for run, _, start in case.network.runs_at(point)}
     if _balanced(case.network, low):
-        return losses_of_each(fittings, [own], {end: np.array(low[name]) for end, name in ends.items()})[own]
-    others = {end: box[name, mode] for end, name in ends.items() if end != own}
-    return limits_of_each(fittings, own, box[run, mode], others)[0]
+        return losses_of_each(fittings, ends, {end: np.array(low[name]) for end, name in ends.items()})
+    limits = limits_of_each(fittings, {end: box[name, mode] for end, name in ends.items()})
+    return {end: least for end, (least, _) in limits.items()}
 
 
 def _ways(network: Network, low: Mapping[str, float]) -> list[_Way]:

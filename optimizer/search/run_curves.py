@@ -185,7 +185,7 @@ class TeeCurves:
     conditions: Conditions
     geometry: TeeGeometry | None = field(init=False)
     _memo: dict[tuple[object, ...], Envelope] = field(init=False, default_factory=dict)
-    _range_memo: dict[tuple[object, ...], Range] = field(init=False, default_factory=dict)
+    _range_memo: dict[tuple[object, ...], dict[RunEndKey, Range]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.geometry = tee_geometry(self.item, self.conditions)
@@ -274,37 +274,34 @@ class TeeCurves:
         fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
     ) -> Range:
         """Return between what all of these fittings of one tee lose at the ends of a run's range, by their lines."""
-        memo, key = fittings[0]._range_memo, (len(fittings), end, own, *sorted(others.items()))
+        ranges = {**others, end: own}
+        memo, key = fittings[0]._range_memo, (len(fittings), *sorted(ranges.items()))
         if key not in memo:
-            memo[key] = _least_and_most(fittings, end, own, others)
-        return memo[key]
-
-
-def _least_and_most(
-    fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
-) -> Range:
-    least, most = limits_of_each(fittings, end, own, others)
-    return float(least.min()), float(most.max())
+            limits = limits_of_each(fittings, ranges)
+            memo[key] = {at: (float(least.min()), float(most.max())) for at, (least, most) in limits.items()}
+        return memo[key][end]
 
 
 def limits_of_each(
-    fittings: Sequence[TeeCurves], end: RunEndKey, own: Range, others: Mapping[RunEndKey, Range]
-) -> tuple[Floats, Floats]:
-    """Return between what each of some fittings of a tee loses at the ends of a run's range, by its lines [m]."""
-    found = np.zeros((2, len(fittings)))
+    fittings: Sequence[TeeCurves], ranges: Mapping[RunEndKey, Range]
+) -> dict[RunEndKey, tuple[Floats, Floats]]:
+    """Return between what each of some fittings of a tee loses at the ends of every run's range, by its lines [m]."""
+    found = {end: (np.zeros(len(fittings)), np.zeros(len(fittings))) for end in ranges}
     three = [k for k, each in enumerate(fittings) if each.has_three_legs]
     for k in set(range(len(fittings))).difference(three):
-        envelope = fittings[k].envelope(end, own, others)
-        at = [line.at(q) for line in (*envelope.below, *envelope.above) for q in own]
-        found[:, k] = min(at), max(at)
+        for end, (least, most) in found.items():
+            envelope = fittings[k].envelope(end, ranges[end], {at: ranges[at] for at in ranges if at != end})
+            at_ends = [line.at(q) for line in (*envelope.below, *envelope.above) for q in ranges[end]]
+            least[k], most[k] = min(at_ends), max(at_ends)
     if three:
         some = [fittings[k] for k in three]
-        grids, possible = some[0]._sampled({**others, end: own})
-        flows = grids[some[0].legs[end]] * _into(end)
-        slopes, low, high = _lines(flows, _losses_of_three(some, [end], grids)[end], possible)
-        found[0, three] = np.minimum(*(low + slopes * q for q in own))
-        found[1, three] = np.maximum(*(high + slopes * q for q in own))
-    return found[0], found[1]
+        grids, possible = some[0]._sampled(ranges)
+        for end, losses in _losses_of_three(some, ranges, grids).items():
+            flows = grids[some[0].legs[end]] * _into(end)
+            slopes, low, high = _lines(flows, losses, possible)
+            found[end][0][three] = np.minimum(*(low + slopes * q for q in ranges[end]))
+            found[end][1][three] = np.maximum(*(high + slopes * q for q in ranges[end]))
+    return found
 
 
 def losses_of_each(
