@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from operator import gt, le
+from operator import gt
 
 from optimizer.choices.graph import Arc
 from optimizer.model.network import Part
@@ -105,14 +105,13 @@ class Sides:
         """Return the grains used of each by which labels are told apart."""
         return self._split(packed, len(self.labelled))
 
+    def amounts(self, packed: int) -> tuple[int, ...]:
+        """Return the grains used of each that labels count."""
+        return self._split(packed, len(self.counted))
+
     @staticmethod
     def _split(packed: int, count: int) -> tuple[int, ...]:
         return tuple(packed >> _BITS * i & _MASK for i in range(count))
-
-    def no_more(self, one: int, other: int) -> bool:
-        """Return whether the first uses no more than the other of anything that labels count."""
-        count = len(self.counted)
-        return one <= other if count == 1 else all(map(le, self._split(one, count), self._split(other, count)))
 
     @cached_property
     def weighs_money(self) -> bool:

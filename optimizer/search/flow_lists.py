@@ -43,7 +43,7 @@ from optimizer.search.flow_search import preferred_speeds
 from optimizer.search.flow_tightening import Box
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_lower import first_lengths
-from optimizer.search.list_pick import Pick, Rivals
+from optimizer.search.list_pick import Pick, unbeaten_ways
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import TooManyWaysError, WayFinder
@@ -223,7 +223,7 @@ class CheapestList:
             most = _MOST_LABELS if self.system.network.tees else _MOST_IN_LINES
             finder = WayFinder(Tapes(prices), ranged.table, rests, self.limit, until, most)
             found = finder.find() if all_ways and not source.is_whole else []
-            kept = [found[i] for i in Rivals(self.lists.shop).unbeaten(found)]
+            kept = unbeaten_ways(found, self.lists.shop)
             if not all_ways or (name in self.material.lossy and not source.valved):
                 kept += self._untold([way for way in rough.ways[name] if rows.has(way.alternative.arcs)], finder, kept)
             for way in kept:

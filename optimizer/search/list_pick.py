@@ -22,19 +22,18 @@ import numpy.typing as npt
 
 from optimizer.choices.alternatives import Alternative
 from optimizer.choices.tees import TeeOption
-from optimizer.clock import look
-from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.catalog import Catalog, CatalogItem
 from optimizer.program.list_program import Chosen, ListProblem, PipeCut, Priced, SoldPacks, SoldPipe
 from optimizer.program.problem import RunChoice, SizingProblem, TeeChoice
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.list_costs import RunPrices, Shop
 from optimizer.search.list_ways import Way
 from optimizer.search.posing import PosedProblem, loss_units
+from optimizer.search.rivals import unbeaten
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.list_price import KERF, Pieces, coupled_joints, covers, uncovered
+from optimizer.takeoff.list_price import KERF, Pieces, coupled_joints, covers
 
 _MOST_FLOORS = 3  # for each pipe, of the offcuts that its long pieces may leave
-_FINE_M = 1e-9  # what a loss in a draw is told in where ways are compared
 _N = TypeVar("_N", int, float)
 SEALS = (("cement", "cement"), ("primer", "cement"), ("tape", "tape"))  # what is bought, for joints of which kind
 
@@ -347,68 +346,29 @@ def _covered(pieces: Mapping[str, tuple[CatalogItem, Pieces]], key: str, lengths
     return covers(pieces[key][1] if key in pieces else (), lengths)
 
 
-class Rivals:
-    """Compares ways; what a piece costs by itself is remembered."""
-
-    def __init__(self, shop: Shop) -> None:
-        self.shop = shop
-        self.fewer_joints = shop.joints.fewer_cost_no_more()
-
-    def unbeaten(self, ways: Sequence[Way]) -> list[int]:
-        """Return the indices of the ways that no other one beats."""
-        groups: dict[tuple[object, object], list[int]] = {}
-        for i, way in enumerate(ways):
-            groups.setdefault((way.start, way.end), []).append(i)
-        return sorted(i for group in groups.values() for i in self._unbeaten(ways, group))
-
-    def _unbeaten(self, ways: Sequence[Way], group: Sequence[int]) -> list[int]:
-        table = self._table([ways[i] for i in group])
-        order = sorted(range(len(group)), key=lambda at: (table[at, 0], ways[group[at]].least, group[at]))
-        kept: list[int] = []
-        for at in order:
-            look()
-            own, others = table[at], table[kept]
-            if any(self._beats(ways[group[kept[k]]], ways[group[at]]) for k in _no_more(others, own)):
-                continue
-            worse = {kept[k] for k in _no_more(-others, -own) if self._beats(ways[group[at]], ways[group[kept[k]]])}
-            kept = [other for other in kept if other not in worse] + [at]
-        return [group[at] for at in kept]
-
-    def _table(self, ways: Sequence[Way]) -> npt.NDArray[np.int64]:
-        """Return a row for each way of what it loses, costs, uses and seals: what beats it has no more of anything.
-
-        Where fewer joints may cost more, those that it does not make count as well: then only as many are no more, with
-        those of couplings at the least. Else these come on top of what its pieces cost.
-        """
-        made = [way.joints if self.fewer_joints else _least_joints(way) for way in ways]
-        kinds = sorted({joint for each in made for joint in each})
-        joints = np.array([[each.get(kind, 0) for kind in kinds] for each in made], dtype=np.int64)
-        joints = joints.reshape(len(ways), len(kinds))
-        rest = np.array([(loss_units(way.loss_m), way.cents, *way.used) for way in ways], dtype=np.int64)
-        if ways[0].lost_m is not None:
-            rest = np.hstack((rest, np.rint([way.lost_m / _FINE_M for way in ways]).astype(np.int64)))
-        return np.hstack((rest, joints) if self.fewer_joints else (rest, joints, -joints))
-
-    def _beats(self, one: Way, other: Way) -> bool:
-        """Return whether the pieces of a way that has no more of anything else come from those of another, or pay."""
-        spare = other.cents - one.cents
-        return all(self._apart(one.pieces[pair], pieces, spare) for pair, pieces in other.pieces.items())
-
-    def _apart(
-        self,
-        wanted: Mapping[str, tuple[CatalogItem, Pieces]],
-        pieces: Mapping[str, tuple[CatalogItem, Pieces]],
-        spare_cents: int,
-    ) -> bool:
-        """Return whether the pieces that can not be cut from others, one from one, cost no more than this."""
-        for key, (item, lengths) in wanted.items():
-            for units in uncovered(lengths, pieces[key][1] if key in pieces else ()):
-                spare_cents -= self.shop.pipes.single_cents(item, units)
-                if spare_cents < 0 or item.kind is Kind.COUPLING:  # which takes joints as well
-                    return False
-        return True
+def unbeaten_ways(ways: Sequence[Way], shop: Shop) -> list[Way]:
+    """Return the ways that no other one between the same ends beats."""
+    groups: dict[tuple[object, object], list[int]] = {}
+    for i, way in enumerate(ways):
+        groups.setdefault((way.start, way.end), []).append(i)
+    kept = list[int]()
+    for group in groups.values():
+        same = [ways[i] for i in group]
+        lengths = [tuple(each for _, each in sorted(way.pieces.items())) for way in same]
+        lost = None if same[0].lost_m is None else np.array([way.lost_m for way in same])
+        counts = _counts(same, shop.joints.fewer_cost_no_more())
+        kept += [group[k] for k in unbeaten(counts, lost, lengths, shop.pipes)]
+    return [ways[i] for i in sorted(kept)]
 
 
-def _no_more(rows: npt.NDArray[np.int64], most: npt.NDArray[np.int64]) -> Iterator[int]:
-    """Yield the rows that are nowhere above a row."""
-    yield from np.flatnonzero((rows <= most).all(axis=1)).tolist()
+def _counts(ways: Sequence[Way], fewer_joints: bool) -> npt.NDArray[np.float64]:
+    """Return a row for each way of what it loses, costs, uses and seals: what beats it has no more of anything.
+
+    Where fewer joints may cost more, those that it does not make count as well: then only as many are no more, with
+    those of couplings at the least. Else these come on top of what its pieces cost.
+    """
+    made = [way.joints if fewer_joints else _least_joints(way) for way in ways]
+    kinds = sorted({joint for each in made for joint in each})
+    joints = np.array([[each.get(kind, 0) for kind in kinds] for each in made]).reshape(len(ways), len(kinds))
+    rest = np.array([(loss_units(way.loss_m), way.cents, *way.used) for way in ways], dtype=float)
+    return np.hstack((rest, joints) if fewer_joints else (rest, joints, -joints))

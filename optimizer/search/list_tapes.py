@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from optimizer.choices.graph import FREE, Arc, EndState
 from optimizer.choices.tees import TeeOption
 from optimizer.model.catalog import CatalogItem
 from optimizer.model.network import LEGS
 from optimizer.search.list_costs import RunPrices
+from optimizer.search.rivals import Lengths
 from optimizer.takeoff.cutting import UNIT_M
 from optimizer.takeoff.fitted import Straight, Tape
-from optimizer.takeoff.list_price import KERF, Pieces, units_of
+from optimizer.takeoff.list_price import KERF, units_of
 
-_BITS = 10  # of a count of equal pieces or joints, packed with others into one number
-_MASK = (1 << _BITS) - 1
+_COUNT = np.dtype("<u2")  # of equal pieces or joints, packed with others into one number
+_BITS = 8 * _COUNT.itemsize
 
 
 class Mark(NamedTuple):
@@ -47,26 +51,21 @@ class Numbers:
     """Numbers things as they come, and packs counts of them into one whole number."""
 
     known: dict[Any, int] = field(default_factory=dict)
-    _guard: int = 0  # the highest bit of every count, which none reaches
-    _guarded: int = 0
 
     def one(self, key: Any) -> int:
         return 1 << _BITS * self.known.setdefault(key, len(self.known))
 
-    def within(self, fewer: int, more: int) -> bool:
-        """Return whether there are no more of anything in the first than in the second."""
-        if fewer == more:
-            return True
-        while len(self.known) > self._guarded:
-            self._guard |= 1 << _BITS * (self._guarded + 1) - 1
-            self._guarded += 1
-        return ((more | self._guard) - fewer) & self._guard == self._guard
+    def table(self, packed: Sequence[int]) -> npt.NDArray[np.uint16]:
+        """Return a row of counts for each of several packed numbers."""
+        size = _COUNT.itemsize * len(self.known)
+        told = b"".join(one.to_bytes(size, "little") for one in packed)
+        return np.frombuffer(told, _COUNT).reshape(len(packed), len(self.known))
 
     def counts(self, packed: int) -> Iterator[tuple[Any, int]]:
-        for key, place in self.known.items():
-            count = packed >> _BITS * place & _MASK
-            if count:
-                yield key, count
+        (row,) = self.table([packed])
+        names = list(self.known)
+        for place in np.flatnonzero(row).tolist():
+            yield names[place], int(row[place])
 
 
 @dataclass
@@ -77,7 +76,7 @@ class Tapes:
     marks: list[Mark] = field(default_factory=list)
     _mark_index: dict[Any, int] = field(default_factory=dict)
     _steps: dict[tuple[int, int], Step] = field(default_factory=dict)
-    _lengths_of: dict[int, Mapping[str, Pieces]] = field(default_factory=dict)
+    _lengths_of: dict[int, Lengths] = field(default_factory=dict)
     _firsts: list[Straight] = field(default_factory=list)
     _first_costs: dict[int, float] = field(default_factory=dict)  # by id of a straight that a mark holds
     _takes: dict[EndState, list[float]] = field(default_factory=dict)
@@ -171,13 +170,14 @@ class Tapes:
             self.marks.append(mark)
         return self._mark_index[key]
 
-    def lengths(self, packed: int) -> Mapping[str, Pieces]:
+    def lengths(self, packed: int) -> Lengths:
         """Return packed pieces by item, longest first."""
         if packed not in self._lengths_of:
             found: dict[str, list[int]] = {}
             for (item, units), count in self.pieces.counts(packed):
                 found.setdefault(item, []).extend([units] * count)
-            self._lengths_of[packed] = {item: tuple(sorted(each, reverse=True)) for item, each in found.items()}
+            told = {item: (self.items[item], tuple(sorted(each, reverse=True))) for item, each in found.items()}
+            self._lengths_of[packed] = told
         return self._lengths_of[packed]
 
     def pairs(self, mark: Mark, end: EndState) -> dict[tuple[float, float], list[tuple[int, int]]]:

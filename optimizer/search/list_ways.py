@@ -21,13 +21,14 @@ import numpy as np
 
 from optimizer.choices.alternatives import AlternativeTable
 from optimizer.choices.graph import FREE, Arc, EndState
-from optimizer.model.catalog import CatalogItem, Kind
+from optimizer.model.catalog import CatalogItem
 from optimizer.program.merge import stairs
 from optimizer.program.problem import LOSS_UNIT_M
 from optimizer.program.through import Rest
 from optimizer.search.list_tapes import Mark, Numbers, Tapes
+from optimizer.search.rivals import unbeaten
 from optimizer.takeoff.cutting import UNIT_M
-from optimizer.takeoff.list_price import Pieces, counted, grouped, uncovered
+from optimizer.takeoff.list_price import Pieces, counted, grouped
 
 _SAVED_M = 0.1  # of pipe: a label that costs less than nothing by more than this is kept whatever is to come
 _NOISE_M = 1e-12  # of sums of losses
@@ -226,49 +227,24 @@ class WayFinder:
         With the same straight open, that one loses no more, costs no more, has no more joints of any kind, and its
         pieces of pipe can all be cut from those of the other: a list is never dearer with it.
         """
-        if self.table.sides.weighs_money:
+        if self.table.sides.weighs_money or self._couples:
             return labels
         groups: dict[int, list[_Label]] = {}
         for label in labels:
             groups.setdefault(label[5], []).append(label)
-        found: list[_Label] = []
-        for same in groups.values():
-            if len(same) > 1:
-                same.sort(key=_BY_COST)
-                kept: list[_Label] = []
-                for label in same:
-                    if not any(self._beats(one, label) for one in kept):
-                        kept.append(label)
-                same = kept
-            found += same
-        return found
+        return [label for same in groups.values() for label in self._unbeaten_of(same)]
 
-    def _beats(self, one: _Label, other: _Label) -> bool:
-        return (
-            one[1] <= other[1]
-            and _no_more(one, other)
-            and one[3] <= other[3]
-            and (
-                (one[8] == other[8] and not self._couples)
-                or (self._fewer_joints and self._joints.within(one[8], other[8]))
-            )
-            and self.table.sides.no_more(one[4], other[4])
-            and self._cut_from(one[6], other[6], other[3] - one[3])
-            and self._cut_from(one[7], other[7], other[3] - one[3])
-        )
-
-    def _cut_from(self, wanted: int, pieces: int, spare_cents: int) -> bool:
-        """Return whether those pieces that can not be cut from others, one from one, cost no more than this."""
-        if self.tapes.pieces.within(wanted, pieces):
-            return True
-        own, single = self.tapes.lengths(pieces), self.prices.shop.pipes.single_cents
-        for key, lengths in self.tapes.lengths(wanted).items():
-            item = self.tapes.items[key]
-            for units in uncovered(lengths, own.get(key, ())):
-                spare_cents -= single(item, units)
-                if spare_cents < 0 or item.kind is Kind.COUPLING:  # which takes joints as well
-                    return False
-        return True
+    def _unbeaten_of(self, same: list[_Label]) -> list[_Label]:
+        """Return those of labels with the same straight open."""
+        if len(same) == 1:
+            return same
+        same.sort(key=_BY_COST)
+        amounts, joints = self.table.sides.amounts, self._joints.table([label[8] for label in same])
+        rest = np.array([(label[1], label[3], *amounts(label[4])) for label in same])
+        lost = None if self.drawn is None else np.array([label[14] for label in same])
+        counts = np.hstack((rest, joints) if self._fewer_joints else (rest, joints, -joints))
+        lengths = [(self.tapes.lengths(label[6]), self.tapes.lengths(label[7])) for label in same]
+        return [same[k] for k in unbeaten(counts, lost, lengths, self.prices.shop.pipes)]
 
     def _ahead(self, node: int, packs: int) -> tuple[list[float], list[float]]:
         """Return what is to come behind a node at the least, with the rest of the plan, by what was lost up to there.

@@ -16,7 +16,7 @@ from optimizer.program.through import Rest, rests_by_start
 from optimizer.search.each_draw import EachDraw
 from optimizer.search.harmless import TeeLosses, harmless_loss
 from optimizer.search.list_lower import LowerPrices
-from optimizer.search.list_pick import Rivals
+from optimizer.search.list_pick import unbeaten_ways
 from optimizer.search.list_tapes import Tapes
 from optimizer.search.list_ways import Way, WayFinder
 from optimizer.search.posing import PosedProblem, loss_units
@@ -112,8 +112,7 @@ class ToldWays:
         """Return the ways that no other makes needless; all where money for parts is limited apart from the cost."""
         if self.budget is not None and self.prices.shop.effort.cents_per_hour:
             return {run: list(found) for run, found in ways.items()}
-        rivals = Rivals(self.prices.shop)
-        return {run: [found[i] for i in rivals.unbeaten(found)] for run, found in ways.items()}
+        return {run: unbeaten_ways(found, self.prices.shop) for run, found in ways.items()}
 
     def one(self, run: str, k: int) -> Way:
         """Return an alternative of the tables as a way."""
