@@ -3,7 +3,8 @@
 In a box the tables give a bound, and the cheapest combination that has flows and heads in common cells. The network
 solution says whether it stands. Read outwards the tables drop every way, fitting and flow that no plan cheaper than the
 best can have in the box; what is left is looked at again in finer cells. Where few combinations are left each is tried
-as a network; else the box is cut in two. Boxes wait in the order of their bounds. A ring is cut open (`box_tree`): its
+as a network, and what valves leave open waits for a search of its own; else the box is cut in two. Boxes wait in
+the order of their bounds. A ring is cut open (`box_tree`): its
 boxes are ranges of flow and of the head at the cut. Where several modes share the plumbing each has tables of its own,
 which drop what no plan can have in that mode.
 """
@@ -34,6 +35,7 @@ from optimizer.search.one_position import positioned, surely_fails
 from optimizer.verify.allowance import settle_held
 
 _FEW = 24  # so many combinations are tried one by one
+_OWN_ROUNDS = 10  # after so many boxes the cheapest that valves leave open is looked at by itself
 _COUNTED = 3000  # so many are told one by one, to see how many cost little enough
 _PRICED = 30_000  # as there, where the price of each is looked up: most of them cost too much
 _AGAIN = 0.75  # a box that shrank below this share of a range is looked at again before it is cut
@@ -84,6 +86,7 @@ class BoxSearch:
         self.builder, self.water = TreeBuilder(case, shape), BoxWater(case)
         self.tried: dict[Choice, bool] = {}
         self.looked_at: set[Choice] = set()  # with valves, each in a search of its own
+        self.left_open: list[tuple[int, int, Choice]] = []  # of these by cents what waits for that
         self.waiting: list[_Box] = []
         self.numbers = 0
         self.modes = [i for i, mode in enumerate(case.modes) if mode.rows] or [0]  # others leave all flows open
@@ -107,13 +110,24 @@ class BoxSearch:
         self.narrow_m3_s = _NARROW * max(abs(q) for pair in root.values() for q in pair)
         self.waiting = list(self._roots(root))
         heapq.heapify(self.waiting)
-        while self.waiting and not self.state.stopped and self.waiting[0].bound < self._limit():
+        while (boxes := self._is_open(self.waiting)) or self._is_open(self.left_open):
             if self.any_plan and self.state.best is not None:
                 return
             if time.monotonic() > self.until:
                 self.state.stopped = TIME_CAME
                 return
-            self._round()
+            if not boxes or (self.state.rounds % _OWN_ROUNDS == 0 and self._is_open(self.left_open)):
+                self._settled(self.left_open[0][2])
+                heapq.heappop(self.left_open)  # only now: an interrupt must not lose its bound
+            if boxes:
+                self._round()
+
+    def _is_open(self, waiting: Sequence[_Box] | Sequence[tuple[int, int, Choice]]) -> bool:
+        """Return whether what comes first of what waits may be in a plan that costs less than the best."""
+        if not waiting or self.state.stopped:
+            return False
+        first = waiting[0]
+        return (first.bound if isinstance(first, _Box) else first[0]) < self._limit()
 
     def _roots(self, ranges: Box) -> Iterator[_Box]:
         """Yield the box of all flows, once for every set of packs that may be opened."""
@@ -140,7 +154,7 @@ class BoxSearch:
         return self._most() - 0.5
 
     def _update_bound(self) -> None:
-        bounds = [*(box.bound for box in self.waiting[:1]), self._most()]
+        bounds = [*(box.bound for box in self.waiting[:1]), *(each[0] for each in self.left_open[:1]), self._most()]
         bounds += [cents for cents in (self.state.unproved_cents,) if cents is not None]
         least = min(bounds)
         if math.isfinite(least):
@@ -360,12 +374,18 @@ class BoxSearch:
         return halves
 
     def _tried_all(self, choices: Iterable[Choice], box: _Box) -> list[_Box]:
-        """Try each combination of a box on the true network, those that heads leave some flows of the box."""
+        """Try each combination of a box on the true network, those that heads leave some flows of the box.
+
+        Those whose valves that leaves open wait for a search of their own: others may stand that cost no more.
+        """
         for choice in choices:
             look()
-            useless = cents_of(self.case, choice) >= self._most() or self._is_known(choice)
-            if not useless and not surely_fails(self.case, choice, box.ranges):
-                self._settled(choice)
+            dear = cents_of(self.case, choice) >= self._most()
+            if dear or self._is_known(choice) or surely_fails(self.case, choice, box.ranges) or self.offer(choice):
+                continue
+            if has_valves(self.case, choice):
+                self.looked_at.add(choice)
+                heapq.heappush(self.left_open, (self._kept_at(choice), self._next(), choice))
         return []
 
     def _choices_of(self, box: _Box) -> Iterator[Choice]:
