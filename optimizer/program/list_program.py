@@ -60,7 +60,8 @@ class ListProblem:
     `pipe`, `alone`, `long` and `joints` are by run and choice; lengths hold a saw cut for each piece. A choice's own
     pieces of a pipe cost at least `alone` [cents], and `long` of them need a length each. `floors` has, by pipe, what
     choices add to its cost at the least, in several ways. `work_cents` of each choice count in the cost and not against
-    `most_parts_cents`. `cuts` are what pieces of several choices are known to cost together.
+    `most_parts_cents`. `cuts` are what pieces of several choices are known to cost together; `between` has, of some
+    pipes, what all new pieces are to cost at the least and at the most (endless: anything).
     """
 
     sizing: SizingProblem
@@ -75,6 +76,7 @@ class ListProblem:
     floors: Mapping[str, Sequence[Mapping[str, Sequence[float]]]] = field(default_factory=dict)
     drawn: DrawnRows | None = None
     cuts: Sequence[PipeCut] = ()
+    between: Mapping[str, tuple[int, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,7 @@ def build_list_model(problem: ListProblem) -> _Model:
 
     Sets        p in pipes, l in lengths of p, g in groups of packs, k in kinds of pack of g, j in joints
     Parameters  takes[r,a,p] (with a saw cut each), long[l], cents[l], owned[p], count[r,a,j], does[k,j], cents[k],
-                alone[r,a,p] (cents), floor[r,a,p] (cents), single[r,a,p] (pieces that need a length each)
+                alone[r,a,p], floor[r,a,p], least[p], most[p] (cents), single[r,a,p] (pieces that need a length each)
     Variables   buy[p,l] >= 0, whole; open[k] in {0, 1}, packs[k] >= 0, whole
 
     min   sum cost[r,a] x[r,a] + sum cost[t,f] y[t,f] + sum cents[l] buy[p,l] + sum cents[k] packs[k]
@@ -195,6 +197,7 @@ def build_list_model(problem: ListProblem) -> _Model:
           sum_l cents[l] buy[p,l] >= sum_a alone[r,a,p] x[r,a]                   for each p, r  (own_pieces)
           sum_l cents[l] buy[p,l] >= sum floor[r,a,p] x[r,a]                     for each p and floor  (floors)
           sum_l buy[p,l] >= sum single[r,a,p] x[r,a]                             for each p     (long_pieces)
+          least[p] <= sum_l cents[l] buy[p,l] <= most[p]                         for some p     (between)
           sum_l cents[l] buy[p,l] >= known (1 - sum_r (1 - sum_{a alike} x[r,a])) for each known cut    (cuts)
           sum_k open[k] >= sum_{a that takes a joint of g} x[r,a]                for each g, r  (one_kind)
           packs[k] >= sum_j count/does[k,j] x - M (1 - open[k]), packs[k] >= open[k]            (enough_packs)
@@ -222,6 +225,8 @@ def build_list_model(problem: ListProblem) -> _Model:
         )
         pipe_cost[item] = mathopt.fast_sum([cents * n for (_, cents), n in zip(sold.lengths, buy, strict=True)])
         terms.append(pipe_cost[item])
+        least, most = problem.between.get(item, (0, math.inf))
+        built.model.add_linear_constraint(lb=least, ub=most, expr=pipe_cost[item])
         _add_own_pieces(built, problem, item, pipe_cost[item], mathopt.fast_sum(buy))
     for group in problem.packs:
         cost = _add_packs(built, problem, group)

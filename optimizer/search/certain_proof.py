@@ -114,6 +114,8 @@ class Proof:
     looked: Callable[[Found], bool]
     ends: Callable[[], bool] = lambda: False
     _size: Floats = field(init=False)  # of what the plan in hand loses in each draw [m]
+    _taken: list[tuple[CatalogItem, int]] = field(init=False, default_factory=list)  # and joints, see `EachDraw`
+    _made: dict[tuple[str, str], int] = field(init=False, default_factory=dict)
     _open: dict[int, int] = field(init=False, default_factory=dict)  # draws that are left, and what is proved of each
 
     @collection_held()
@@ -180,7 +182,7 @@ class Proof:
         if not all(posed.problem.runs.values()) or not all(posed.problem.tees.values()):
             return below
         at = np.concatenate((hardest[:1], hardest))  # the first has no rows: there the problem itself stands
-        each = EachDraw(self.drawn, self.stake.speed, at, self.stake.may_fail, self._works)
+        each = self._each(at, self.stake.may_fail)
         tables = MergedTables(posed.problem, greatest_head(posed.problem))
         found = self.lists.solve(posed, below, tables, drawn=each, soon=True)
         cents = None if found is None else found.selection.cents
@@ -203,7 +205,7 @@ class Proof:
         """Return what is to be beaten once the plans are searched that work in a draw and in none of those before."""
         draw = int(one.at[0])
         behind = [each for each in hardest.tolist() if each not in before and each != draw]
-        each = EachDraw(self.drawn, self.stake.speed, np.array([draw, *behind]), may_fail, self._works)
+        each = self._each(np.array([draw, *behind]), may_fail)
         if one.cents < below and one.tables is not None:
             found = self.lists.solve(one.posed, below, one.tables, drawn=each)
             if found is not None:
@@ -213,6 +215,9 @@ class Proof:
                     return below
         del self._open[draw]
         return below
+
+    def _each(self, at: Ints, may_fail: int) -> EachDraw:
+        return EachDraw(self.drawn, self.stake.speed, at, may_fail, self._works, self._taken, self._made)
 
     def _works(self, posed: PosedProblem, cents: int) -> bool:
         none = dict.fromkeys(posed.problem.runs, 0), dict.fromkeys(posed.problem.tees, 0)
@@ -274,7 +279,7 @@ class Proof:
         self.lists = ListSearch(replace(self.lists.options, graphs=split), self.lists.time_limit_s, self.lists.solver)
         self.drawn = self.drawn.on(split)
         every = np.arange(self.drawn.draws.samples)
-        each = EachDraw(self.drawn, self.stake.speed, every, self.stake.may_fail, self._works)
+        each = self._each(every, self.stake.may_fail)
         few = replace(problem, tees={tee: tuple(problem.tees[tee][k] for k in kept) for tee, kept in tees.items()})
         heads, lost = each.heads(), each.tees(whole.posed, tees)
         for name, (numbers, lost_m) in self.drawn.steps.items():

@@ -25,7 +25,7 @@ from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT
 from optimizer.takeoff.list_price import JointShop, PipeShop
 
-_MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables
+MOST_OPENED = 2  # pipes whose first length is told apart: each doubles the tables
 SEALED = ("cement", "tape")
 
 
@@ -110,10 +110,10 @@ class LowerPrices:
         return gain / LEAST_PER_CENT
 
 
-def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]]) -> dict[str, int]:
+def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]], most: int = MOST_OPENED) -> dict[str, int]:
     """Return the pipes of which a first length costs more than what lists take by the length, with its price [cents].
 
-    `taken` is the new pipe of lists, saw cuts counted [units].
+    `taken` is the new pipe of lists, saw cuts counted [units]; of `most` pipes those where that tells most.
     """
     gains: dict[str, tuple[float, int]] = {}
     for item, units in taken:
@@ -125,4 +125,4 @@ def first_lengths(pipes: PipeShop, taken: Iterable[tuple[CatalogItem, int]]) -> 
             gain = least - pipes.rate(item) * units / LEAST_PER_CENT
             gains[item.item_id] = max(gains.get(item.item_id, (0.0, least)), (gain, least))
     best = sorted((gain, key) for key, (gain, _) in gains.items() if gain > 0.0)[::-1]
-    return {key: gains[key][1] for _, key in best[:_MOST_OPENED]}
+    return {key: gains[key][1] for _, key in best[:most]}

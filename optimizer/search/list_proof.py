@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from types import MappingProxyType
 
 from optimizer.clock import TimeIsUp
 from optimizer.model.catalog import CatalogItem
@@ -21,8 +22,9 @@ from optimizer.program.merge import MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection, SizingProblem
 from optimizer.program.through import is_tree, through_costs
 from optimizer.search.collection import collection_held
+from optimizer.search.drawn_parts import Between, Kept, NeedlessWays, parts_by_pipe
 from optimizer.search.each_draw import EachDraw
-from optimizer.search.list_lower import LowerPrices, first_lengths
+from optimizer.search.list_lower import MOST_OPENED, LowerPrices, first_lengths
 from optimizer.search.list_pick import Cutting, Pick
 from optimizer.search.list_ways import TooManyWaysError, Way
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
@@ -31,9 +33,9 @@ from optimizer.search.watch import Told
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
 _FIRST_DRAWN = 240  # the same where draws have rows of their own
+_MOST_OPENED_DRAWN = 4  # pipes whose first length is told apart then
 _WIDE = 0.08  # of the best list: where the bound is further below it, a part of the way is looked at first
 _PART = 0.5
-_Few = tuple[dict[str, list[int]], dict[str, list[int]]]
 _GAIN = 0.01  # of the best list: less of a gain is not worth pricing all again
 
 
@@ -106,6 +108,7 @@ class _AtHead:
         if budget is not None and not self.search.shop.effort.cents_per_hour:
             self.below = min(self.below, budget + 1)
         self.until = self.until or time.monotonic() + self.search.time_limit_s
+        self.taken = self.taken if self.drawn is None else self.drawn.taken
         self.ways = ToldWays(self.search, self.posed, self.tables, self.drawn, self.until)
 
     def solve(self, soon: bool) -> Found | None:
@@ -168,7 +171,9 @@ class _AtHead:
         """Return the pipes of which a first length costs more than pieces do by the length, in lists told so far."""
         if not self._is_wide():
             return {}
-        return first_lengths(self.search.shop.pipes, self.taken)
+        return first_lengths(
+            self.search.shop.pipes, self.taken, MOST_OPENED if self.drawn is None else _MOST_OPENED_DRAWN
+        )
 
     def _many_joints(self) -> Mapping[tuple[str, str], int]:
         """Return the joints of the best list, where lower prices that are near to it say clearly more."""
@@ -187,15 +192,26 @@ class _AtHead:
         ways = self.ways.all_below(self._limit(upto), self.first_cents, self._say)
         self._say("proving")
         told = len(ways) == len(self.problem.runs) and all(ways.values())
-        more = self._few(self.ways.posed_again(ways), self._limit(upto)) if told else None
-        if more is None:
-            self.below = 0.0 if math.isinf(upto) else self.below
-            self.bound = max(self.bound, self._bound_at(upto))
-            return
-        ways = self.ways.unbeaten({run: [ways[run][k] for k in kept] for run, kept in more[0].items()})
-        answer = self._picked(ways, more[1], self._bound_at(upto))
-        self.bound = max(self.bound, int(min(answer.bound_cents, self._bound_at(upto))))
+        bounds = []
+        for kept, between in self._parts(ways, upto) if told else ():
+            own = self.ways.unbeaten({run: [ways[run][k] for k in each] for run, each in kept[0].items()})
+            answer = self._picked(own, kept[1], 0 if self.drawn is not None else self._bound_at(upto), between)
+            bounds.append(answer.bound_cents)
+        if not bounds and math.isinf(upto):
+            self.below = 0.0
+        self.bound = max(self.bound, int(min([*bounds, self._bound_at(upto)])))
         self._say("proving")
+
+    def _parts(self, ways: Mapping[str, Sequence[Way]], upto: float) -> Iterator[tuple[Kept, Between]]:
+        """Yield the ways and fittings that lists below a limit may have, part by part where draws count."""
+        problem = self.ways.posed_again(ways)
+        if self.drawn is not None:
+            needless = NeedlessWays(self.drawn, self.posed, ways)
+            yield from parts_by_pipe(needless, problem, self.search, lambda: self._limit(min(upto, self.below)))
+            return
+        few = self._few(problem, self._limit(upto))
+        if few is not None:
+            yield few, {}
 
     def _bound_at(self, upto: float) -> int:
         """Return a limit as the bound that it is once nothing is below it [cents]."""
@@ -286,12 +302,12 @@ class _AtHead:
         one = Chosen(dict.fromkeys(ways, 0), dict.fromkeys(tees, 0))
         pick = self._pick(ways, tees)
         if self.drawn is not None:
-            self.made = pick.joints(one)
+            self.made = dict(self.drawn.made) or pick.joints(one)
         cents = pick.allowed_cents(one)  # what its pipe says of other choices would take long where pieces are many
         if cents is not None and cents < self.below and self._works(pick, one, cents):
             self._keep(pick, one, cents)
 
-    def _few(self, problem: SizingProblem, below: float, about: int | None = None) -> _Few | None:
+    def _few(self, problem: SizingProblem, below: float, about: int | None = None) -> Kept | None:
         """Return the choices of runs and tees that can be in a list below the limit; None where nothing is left."""
         own = problem is self.problem
         tables = self.tables if own and not problem.limits else None
@@ -306,11 +322,16 @@ class _AtHead:
     # the program
 
     def _picked(
-        self, ways: Mapping[str, Sequence[Way]], tees: Mapping[str, Sequence[int]], proves_cents: float = 0
+        self,
+        ways: Mapping[str, Sequence[Way]],
+        tees: Mapping[str, Sequence[int]],
+        proves_cents: float = 0,
+        between: Between = MappingProxyType({}),
     ) -> ListAnswer:
         """Have the program pick among ways and fittings; keep the best list where it is below the limit.
 
-        What it proves is told up to `proves_cents`: nothing where there may be other ways.
+        What it proves is told up to `proves_cents`: nothing where there may be other ways. Only lists count on
+        which pipes cost what `between` says.
         """
         pick = self._pick(ways, tees)
 
@@ -327,7 +348,7 @@ class _AtHead:
 
         left_s = max(0.5, self.until - time.monotonic())
         below = self.below if math.isinf(self.below) else math.ceil(self.below)
-        answer = solve_list(pick.problem(), price, below, left_s, self.search.solver, heard)
+        answer = solve_list(replace(pick.problem(), between=between), price, below, left_s, self.search.solver, heard)
         if answer.chosen is not None and answer.cents is not None and answer.cents <= self.below:
             self._keep(pick, answer.chosen, answer.cents, answer.solver)
         return answer
@@ -345,4 +366,7 @@ class _AtHead:
         none = dict.fromkeys(pick.ways, 0), dict.fromkeys(pick.tees, 0)
         self.best = Found(pick.posed_of(chosen), Selection(Outcome.FEASIBLE, *none, cents, self.bound, solver))
         self.made = pick.joints(chosen)
+        if self.drawn is not None:
+            self.drawn.made.clear()
+            self.drawn.made.update(self.made)
         self.below = cents

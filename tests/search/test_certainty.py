@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -25,13 +25,13 @@ from optimizer.choices.graph import ChoiceGraph
 from optimizer.hydraulics import compile_network, conditions_of, pump_head_m
 from optimizer.hydraulics.chance import slack_m
 from optimizer.hydraulics.posterior import draws_after
-from optimizer.model.catalog import Catalog, Kind
+from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
 from optimizer.program.merge import efficient_selections
 from optimizer.read.places import data_directory
-from optimizer.search import certainty
+from optimizer.search import certainty, list_proof
 from optimizer.search.certain_proof import Lower, Proof
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.closeness import split_by_closeness
@@ -43,6 +43,7 @@ from optimizer.search.plan_sample import JUDGED, MANY, SAMPLE, SEED, picked_of, 
 from optimizer.search.posing import pose, pose_each
 from optimizer.search.question import Question
 from optimizer.search.watch import Watch
+from optimizer.takeoff.list_price import PipeShop
 from optimizer.verify.chance import Cases, slacks_known_m, works_known
 from optimizer.verify.settings import PathLosses
 
@@ -144,6 +145,20 @@ def test_the_plan_for_a_certainty_of_two_branches_is_the_cheapest_of_all_ways_pr
 def test_where_the_plan_of_most_head_fails_too_often_others_are_looked_for_and_none_is_missed() -> None:
     assert is_proved(225, small_tree) is None
     assert is_proved(312, small_tree)
+
+
+@pytest.mark.long
+@pytest.mark.usefixtures("whole_pipes")
+def test_lists_told_apart_by_what_pipe_costs_have_the_cheapest_plan_among_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(list_proof, "_WIDE", -1.0)
+    monkeypatch.setattr(list_proof, "first_lengths", cheapest_lengths)
+    assert is_proved(36)
+
+
+def cheapest_lengths(pipes: PipeShop, taken: Sequence[tuple[CatalogItem, int]], most: int) -> dict[str, int]:
+    """Return some pipes with the price of their cheapest length, which a list with any of it pays at the least."""
+    items = {item.item_id: item for item, _ in taken if item.kind is Kind.PIPE and not pipes.by_length(item)}
+    return {key: min(one.price_cents for one in pipes.stock(items[key])) for key in list(items)[:most]}
 
 
 @pytest.mark.slow

@@ -1,4 +1,4 @@
-"""What a run may lose whatever else is chosen: held against every choice of all other runs and fittings."""
+"""What a run may lose whatever else is chosen, and which ways no plan needs: held against every choice of all."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.program.problem import Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.program.problem import LOSS_UNIT_M, Path, RunChoice, SizingProblem, TeeChoice
+from optimizer.search.drawn_parts import Between, Kept, NeedlessWays, parts_by_pipe
 from optimizer.search.harmless import harmless_draws, harmless_loss
 
 ENDS = {
@@ -149,3 +150,85 @@ def with_states(own: TeeChoice, other: TeeChoice) -> TeeChoice:
 
 
 REST = ("riser", "row", "left", "right")
+
+
+def needed_and_kept(seed: int, may_fail: int) -> tuple[set[tuple[str, int]], set[tuple[str, int]]]:
+    """Return what plans have that work in all of some draws, or in the first, and what is kept; up to a price."""
+    dice, problem, draws, most = np.random.default_rng(seed), random_problem(seed), 3, 70
+    cents = {name: dice.integers(0, 30, 3).tolist() for name in (*problem.runs, *problem.tees)}
+    runs = {run: tuple(replace(some[k], cents=cents[run][k]) for k in range(3)) for run, some in problem.runs.items()}
+    tees = {
+        tee: tuple(replace(some[k], cents=cents[tee][k], states=dict.fromkeys(some[k].states, 0)) for k in range(3))
+        for tee, some in problem.tees.items()
+    }
+    problem = replace(problem, runs=runs, tees=tees)
+    along = {run: [dice.uniform(0.0, 60.0, draws) for _ in range(3)] for run in runs}
+    across = {
+        tee: [{end: dice.uniform(-10.0, 20.0, draws) for end in one.states} for one in some]
+        for tee, some in tees.items()
+    }
+    heads = {path.name: dice.uniform(90.0, 170.0, draws) for path in problem.paths}
+    each: Any = SimpleNamespace(
+        may_fail=may_fail, at=range(draws), heads=lambda: heads, tees=lambda posed, numbers: across
+    )
+    ways: Any = {run: [SimpleNamespace(lost_m=one * LOSS_UNIT_M) for one in some] for run, some in along.items()}
+    posed: Any = SimpleNamespace(tees=tees)
+    all_there = {run: range(3) for run in runs}, {tee: range(3) for tee in tees}
+    kept = NeedlessWays(each, posed, ways).without(problem, all_there, most)
+
+    needed = set()
+    for numbers in product(range(3), repeat=len(cents)):
+        plan = dict(zip(cents, numbers, strict=True))
+        works = np.ones(draws, dtype=bool)
+        for path in problem.paths:
+            lost = sum(along[run][plan[run]] for run in path.runs)
+            lost = lost + sum(across[tee][plan[tee]][run, start] for tee, run, start in path.tee_ends)
+            works &= lost <= heads[path.name]
+        if sum(cents[name][k] for name, k in plan.items()) <= most and (works[0] if may_fail else works.all()):
+            needed |= set(plan.items())
+    return needed, {(name, k) for group in kept or () for name, own in group.items() for k in own}
+
+
+@pytest.mark.parametrize("may_fail", [0, 1])
+def test_what_the_tables_of_draws_leave_out_is_in_no_plan_that_works_in_these(may_fail: int) -> None:
+    told = [needed_and_kept(seed, may_fail) for seed in range(5)]
+
+    assert all(needed <= kept for needed, kept in told)
+    assert any(needed for needed, _ in told)
+    assert sum(len(kept) for _, kept in told) < 0.8 * 5 * 21
+
+
+def test_every_list_is_in_one_part_by_what_its_pipe_costs() -> None:
+    # a packet of cement, and two pipes of which lengths of 100 or 130 and of 70 cents are sold
+    packs = [SimpleNamespace(method=one) for one in ("cement", "narrow", "wide")]
+    stock = {"narrow": (100, 130), "wide": (70,)}
+    prices: Any = SimpleNamespace(
+        options=SimpleNamespace(packs=packs, catalog=SimpleNamespace(items={key: key for key in stock})),
+        opened={"narrow": 100, "wide": 70},
+        shop=SimpleNamespace(
+            pipes=SimpleNamespace(stock=lambda key: [SimpleNamespace(price_cents=one) for one in stock[key]])
+        ),
+    )
+    runs = {run: tuple(RunChoice(0, 0, 0, 0, packs) for packs in range(8)) for run in ("riser", "outlet")}
+    asked: list[float] = []
+
+    def without(problem: SizingProblem, kept: Kept, most_cents: float) -> Kept:
+        asked.append(most_cents)
+        return kept
+
+    all_kept: Any = SimpleNamespace(without=without)
+    found: list[tuple[Kept, Between]] = list(
+        parts_by_pipe(all_kept, SizingProblem(runs, {}, (), (5, 100, 70)), prices, lambda: 1e6)
+    )
+
+    assert asked == [1e6 - 1000 * sum(least for least, _ in between.values()) for _, between in found]
+    for riser, outlet in product(range(8), repeat=2):
+        taken = [key for i, key in ((1, "narrow"), (2, "wide")) if (riser | outlet) >> i & 1]
+        for costs in product(*({"narrow": (100, 130, 200, 230), "wide": (70, 140, 210)}[key] for key in taken)):
+            at = [
+                between
+                for kept, between in found
+                if riser in kept[0]["riser"] and outlet in kept[0]["outlet"] and between.keys() == set(taken)
+                if all(between[key][0] <= cents <= between[key][1] for key, cents in zip(taken, costs, strict=True))
+            ]
+            assert len(at) == 1
