@@ -235,7 +235,7 @@ class AlternativeTable:
         for i, root in enumerate(dict.fromkeys(roots)):
             groups = np.arange(self._draws) + (i * self._draws if apart else 0)
             found[root] = _Ways(np.zeros(self._draws), nothing, nothing, nothing, groups, nothing, nothing)
-        for index in range(max(roots), -1, -1) if backwards else range(min(roots), len(steps)):
+        for index in range(max(roots, default=-1), -1, -1) if backwards else range(min(roots, default=0), len(steps)):
             own = [step for step in steps[index] if found[step[0]] is not None]
             if own and found[index] is None:
                 look()

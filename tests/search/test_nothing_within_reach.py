@@ -53,6 +53,20 @@ drains:
 targets: {left + right: at least 600 gph}
 rules: {other sizes: no}
 """
+# Neither the riser nor the line behind the branch has a way at 5 ft/s: no fitting at all may end it. Invented.
+TOO_FAST = """
+system: Two lines, narrow
+units: US
+surfaces: {sump: 0 ft, display: 3 ft}
+pumps: {return: {curve: [0 gph at 12 ft, 900 gph at 9 ft, 1800 gph at 0 ft], ports: 1 in BSPP male}}
+runs:
+  riser: {from: sump, to: tee, size: 3/4 in sch 40 PVC, parts: [pump return,
+    adapter 1 in BSPP female x 3/4 in socket, union, pipe 1 ft, elbow, pipe 2 ft]}
+  left: {from: tee, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, ball valve, pipe 1 ft]}
+  right: {from: tee branch, to: display, size: 3/4 in sch 40 PVC, parts: [pipe 1 ft, ball valve, pipe 1 ft]}
+targets: {left: at least 520 gph, right: at least 520 gph}
+rules: {other sizes: no, velocity limit: 5 ft/s}
+"""
 
 
 def read(text: str, folder: Path) -> tuple[System, Catalog]:
@@ -143,3 +157,10 @@ rules: {other sizes: no, margin: 20 %}
 
     assert dict(reached.values)["share"] <= dict(proof.values)["share"] <= 1.0  # type: ignore[operator, union-attr]
     assert any("20 % on top" in why for why in said(found.reasons))
+
+
+def test_a_run_that_no_fitting_may_end_is_named(tmp_path: Path) -> None:
+    plan = pipeline.search(*read(TOO_FAST, tmp_path), ways_out=False)
+
+    assert plan.status is Status.INFEASIBLE
+    assert "no way to plumb run 'riser'" in said(plan.reasons)[0]
