@@ -79,7 +79,7 @@ def read(text: str, folder: Path) -> System:
 @pytest.mark.parametrize(
     ("branches", "bar_s"),
     [
-        pytest.param(3, 3.0, marks=pytest.mark.xfail(reason="5.2 s: graphs and first plans alone take some 3 s")),
+        pytest.param(3, 3.0, marks=pytest.mark.xfail(reason="4.5 s: graphs, ways and first plans take 2.8 s")),
         *((4, 10.0), (5, 60.0), (6, 60.0), (7, 60.0)),
     ],
 )
