@@ -3,10 +3,9 @@
 In a box the tables give a bound, and the cheapest combination that has flows and heads in common cells. The network
 solution says whether it stands. Read outwards the tables drop every way, fitting and flow that no plan cheaper than the
 best can have in the box; what is left is looked at again in finer cells. Where few combinations are left each is tried
-as a network, and what valves leave open waits for a search of its own; else the box is cut in two. Boxes wait in
-the order of their bounds. A ring is cut open (`box_tree`): its
-boxes are ranges of flow and of the head at the cut. Where several modes share the plumbing each has tables of its own,
-which drop what no plan can have in that mode.
+as a network, and what valves leave open waits for a search of its own; else the box is cut in two. Boxes wait in the
+order of their bounds. A ring is cut open (`box_tree`): its boxes are ranges of flow and of the head at the cut. Where
+several modes share the plumbing each has tables of its own, which drop what no plan can have in that mode.
 """
 
 from __future__ import annotations
@@ -221,6 +220,8 @@ class BoxSearch:
 
     def _examined(self, box: _Box) -> list[_Box]:
         look()
+        if len(self.case.modes) > 1 and positioned(self.case, box.ranges) is None:  # quicker than any tables
+            return []
         dried = self._dried(box)
         if dried is None:
             return []
