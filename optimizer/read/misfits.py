@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from optimizer.joints.mating import mating, refusal
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
-from optimizer.model.ends import End
+from optimizer.model.ends import End, Form
 from optimizer.read.words import EndWords, in_size_order
 
 _MARRIES = (Kind.COUPLING, Kind.REDUCING_COUPLING, Kind.BUSHING, Kind.ADAPTER, Kind.NIPPLE, Kind.UNION)
@@ -17,8 +17,14 @@ def misfit(first: tuple[str, End], second: tuple[str, End], catalog: Catalog) ->
     """Return (found, allowed, suggestion) for two neighbours (words, end) that do not mate."""
     found = f"{first[0]} ({first[1]}) beside {second[0]} ({second[1]})"
     piece = marrying_piece(first[1], second[1], catalog)
-    between = f"'{piece_words(*piece)}'" if piece else "'open joint'"
+    between = f"'{piece_words(*piece)}'" if piece else _hose(first[1], second[1]) or "'open joint'"
     return found, f"ends that mate; {refusal(first[1], second[1])}", f"{between} between them"
+
+
+def _hose(first: End, second: End) -> str:
+    """Return a piece of hose for two barbs that it goes over; empty for other ends."""
+    barbs = first == second and first.form is Form.BARB
+    return ("'hose 150 mm'" if first.size.endswith("mm") else "'hose 6 in'") if barbs else ""
 
 
 def marrying_piece(first: End, second: End, catalog: Catalog) -> tuple[CatalogItem, tuple[End, ...]] | None:

@@ -235,6 +235,14 @@ def test_ends_that_no_single_piece_marries_are_answered_with_an_open_joint(line)
     assert "did you mean 'open joint' between them?" in message
 
 
+def test_two_barbs_of_a_size_are_answered_with_a_hose(line) -> None:  # type: ignore[no-untyped-def]
+    device = "devices: {uv: {loss: 2 ft at 300 gal/h, ports: 3/4 in barb}}"
+    barbs = "adapter socket x 3/4 in barb, device uv, HOSE adapter 3/4 in barb x socket"
+    message = fault_of(line, f"pipe 1 ft, {barbs.replace('HOSE', 'hose 6 in,')}", size="3/4 in sch 40 PVC", more=device)
+
+    assert "two barb ends do not join each other; did you mean 'hose 6 in' between them?" in message
+
+
 PART_WORDS = st.sampled_from(
     ["elbow", "pipe", "14 in", "x", "2", "to", "3/4 in", "adapter", "NPT female", "open", "%", "é", "-", "'", "union"]
 )
