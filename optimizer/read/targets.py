@@ -223,8 +223,27 @@ def read_settings(
                 each.place, [f"mode '{name}' asks for no flow in {runs}: the pumps that move the water there are off"]
             )
         held = tuple(target for target in kept if target not in still)
+        beside = _beside(held, own)
+        if beside:
+            runs, free = (", ".join(each) for each in ([f"'{n}'" for n in beside], [f"{n}: any" for n in beside]))
+            told = f"in mode '{name}' what `targets` asks of {runs} holds too; write `{free}` there where it should not"
+            reading.remark(each.place, [told])
         found.append(Setting(name, speeds, (*held, *own), reading.where(each.place)))
     return tuple(found)
+
+
+def _beside(common: Collection[Target], own: Collection[Target]) -> list[str]:
+    """Return the common targets on parts of a mode's sums, or on sums of its parts, that ask for more than the mode."""
+    found = []
+    for mine in own:
+        parts = [target for target in common if set(target.summed) < set(mine.summed) and target.low_m3_s > 0.0]
+        if parts and sum(target.low_m3_s for target in parts) >= mine.low_m3_s:
+            found += parts
+    for target in common:
+        least = [mine.low_m3_s for mine in own if set(mine.summed) < set(target.summed)]
+        if least and sum(least) < target.low_m3_s:
+            found.append(target)
+    return list(dict.fromkeys(target.run for target in found))
 
 
 def _speed(text: str) -> float:

@@ -162,6 +162,29 @@ def test_a_mode_asks_for_no_flow_where_the_pumps_that_move_the_water_are_off(cat
     )
 
 
+@pytest.mark.parametrize(
+    ("common", "own", "names"),
+    [
+        ("left: at least 400 gph, right: at least 400 gph", "left + right: at least 500 gph", ["left", "right"]),
+        ("left: at least 400 gph, right: at least 400 gph", "left + right: any", ["left", "right"]),
+        ("left: at least 400 gph, right: at least 400 gph", "left + right: at least 900 gph", []),
+        ("left: at least 400 gph, right: at most 400 gph", "left + right: at least 500 gph", []),
+        ("left + right: at least 800 gph", "left: at least 200 gph", ["left + right"]),
+        ("left + right: at least 800 gph", "left: at least 500 gph, right: at least 300 gph", []),
+        ("left: at least 400 gph", "left: at least 100 gph", []),
+    ],
+)
+def test_a_mode_that_asks_less_of_a_sum_than_of_its_parts_is_told_what_still_holds(
+    common: str, own: str, names: list[str], catalog: Catalog, tmp_path: Path
+) -> None:
+    modes = f"modes: {{day: {{return: 100 %}}, night: {{return: 60 %, targets: {{{own}}}}}}}"
+    remarks = read(f"targets: {{{common}}}\n{modes}", catalog, tmp_path).remarks
+
+    quoted, said = (", ".join(each) for each in ([f"'{n}'" for n in names], [f"{n}: any" for n in names]))
+    told = f"in mode 'night' what `targets` asks of {quoted} holds too; write `{said}` there where it should not"
+    assert [told in remark for remark in remarks] == ([True] if names else [])
+
+
 def test_nor_in_lines_out_of_tanks_that_get_nothing_then(catalog: Catalog, tmp_path: Path) -> None:
     plumbing = PLUMBING.replace("display: 4 ft", "display: 4 ft, nursery: 2 ft")
     plumbing = plumbing.replace("  uv line: {from: tee 1 branch, to: sump", "  uv line: {from: nursery, to: sump")
