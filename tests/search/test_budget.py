@@ -15,9 +15,10 @@ from test_volume_limit import best_by_enumeration
 from optimizer import pipeline
 from optimizer.choices.demands import known_flows
 from optimizer.choices.scaled import scaled
+from optimizer.choices.wants import least_asked, wants_of
 from optimizer.errors import PlanError
 from optimizer.model.catalog import Catalog
-from optimizer.model.plan import Forbidden, Status
+from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.program.solve import solve_sizing
 from optimizer.read.catalogs import load_catalog
@@ -26,6 +27,7 @@ from optimizer.read.systems import load_system
 from optimizer.search.cheapest import find_plan
 from optimizer.search.options import options_of
 from optimizer.search.posing import pose
+from optimizer.search.studies.most_flow import STEP, most_for_budget
 from optimizer.search.unknown_flows import find_unknown
 
 
@@ -121,6 +123,19 @@ def test_the_most_flow_for_nothing_is_what_the_plumbing_gives_as_it_stands() -> 
 
     assert best.plan.cost_cents == 0
     assert best.system.targets[0].low_m3_s == pytest.approx(flows["return line"], rel=0.011)
+
+
+def test_the_most_flow_is_asked_of_some_flow_though_no_list_is_found_in_time() -> None:
+    def bought(wanted: System) -> Plan:
+        asked.append(least_asked(wants_of(wanted))["return line"])
+        return Plan(Status.NO_PLAN_FOUND, None, None, "USD", {}, {}, {})
+
+    asked, system = list[float](), single_return()
+    least = least_asked(wants_of(system))["return line"]
+    best = most_for_budget(within(system, 3000), bought, 0.0, lambda _: Plan(Status.FEASIBLE, 0, 0, "USD", {}, {}, {}))
+
+    assert not best.plan.found
+    assert min(asked) == pytest.approx(STEP * least)
 
 
 def test_most_flow_without_a_budget_asks_for_one() -> None:

@@ -128,7 +128,7 @@ def most_for_budget(system: System, bought: Look, present: float, any_plan: Look
         # by what is used it keeps within the budget, by the parts list it does not: a little less flow may
         less = most_flow(system, bought, present, _TILL_STEP, most.scale)
         most = replace(most, scale=less.scale)
-        best = scaled(system, most.scale)
+        best = scaled(system, max(most.scale, STEP))
         plan = bought(best)
     if most.scale < STEP and plan.status is Status.INFEASIBLE:
         plan = replace(plan, reasons=(note("not even that share", share=STEP, kept=None), *plan.reasons))
