@@ -203,9 +203,19 @@ def _of_one_mode(question: Question) -> Answer | None:
         return None
     plan = answer.plan
     told = any(each.code == "cheaper refused" for each in plan.notes)  # in which mode is told where all are looked at
-    if told or plan.status is not Status.OPTIMAL or not serves_in_all(question, plan):
+    if told or not plan.found or not serves_in_all(question, plan):
         return None
-    return _below(question, replace(answer, plan=as_for_all(system, plan)))
+    first = replace(answer, plan=as_for_all(system, plan))
+    return _below(question, first if plan.status is Status.OPTIMAL else _cheaper(first, _charged(question)))
+
+
+def _cheaper(first: Answer, other: Answer) -> Answer:
+    """Return that of two answers whose list costs less, the first where they cost the same, with the better bound."""
+    if other.found and (other.plan.total_cents or 0) < (first.plan.total_cents or 0):
+        return other
+    bound = min(max(first.bound_cents or 0, other.bound_cents or 0), first.cents or 0)
+    status = Status.OPTIMAL if bound == first.cents else first.status
+    return replace(first, plan=replace(first.plan, bound_cents=bound, status=status), bound_cents=bound)
 
 
 def _of_the_rest(question: Question) -> Answer | None:

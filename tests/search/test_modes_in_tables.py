@@ -15,11 +15,11 @@ from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
-from optimizer.search import one_mode
+from optimizer.search import engine, one_mode
 from optimizer.search.box_search import BoxSearch, search_of
 from optimizer.search.cheapest import Search
 from optimizer.search.flow_search import FlowSearch
-from optimizer.search.question import Question
+from optimizer.search.question import Answer, Question
 from optimizer.search.unknown_flows import find_unknown
 
 TWO_OUTLETS = """
@@ -172,6 +172,29 @@ def test_a_plan_of_one_mode_that_is_not_proved_in_its_share_of_the_time_is_kept(
     assert (found.status, found.bound_cents) == (
         (Status.OPTIMAL, found.cost_cents) if proved_later else (Status.FEASIBLE, 1)
     )
+
+
+@pytest.mark.parametrize(
+    ("first", "other", "told"),
+    [
+        ((5000, 4000), (5100, 4500), (5000, 4500)),  # the better bound is true of the cheaper plan as well
+        ((5000, 4000), (4900, 4900), (4900, 4900)),
+        ((5000, 4000), (None, 4600), (5000, 4600)),
+        ((5000, 4000), (5000, 5000), (5000, 5000)),
+    ],
+)
+def test_of_two_plans_for_all_modes_the_cheaper_is_told_with_the_better_bound(
+    first: tuple[int, int], other: tuple[int | None, int], told: tuple[int, int]
+) -> None:
+    def answer(cents: int | None, bound: int) -> Answer:
+        status = Status.NO_PLAN_FOUND if cents is None else Status.FEASIBLE if bound < cents else Status.OPTIMAL
+        return Answer(Plan(status, cents, bound, "USD", {}, {}, {}), bound, cents)
+
+    found = engine._cheaper(answer(*first), answer(*other))
+
+    assert (found.plan.cost_cents, found.bound_cents) == told
+    assert found.plan.bound_cents == found.bound_cents
+    assert (found.status is Status.OPTIMAL) == (told[0] == told[1])
 
 
 def test_why_a_line_serves_in_one_mode_but_not_in_another_is_told_run_by_run() -> None:
