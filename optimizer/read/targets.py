@@ -27,6 +27,9 @@ GRAMMAR = (
 )
 SPLIT_TOLERANCE = 0.05  # of the share, where none is written: finer than valves are set and flows are read
 _ONE_SIDED = re.compile(r"(?P<word>at least|at most|exactly)[ ]+(?P<flow>.+)", re.IGNORECASE)
+_LEAST_OR_MOST = re.compile(
+    r"((?P<before>[<>]=?|[≥≤]|min\w*\.?|max\w*\.?)[ ]*)?(?P<flow>.+?)([ ]+(?P<after>(min|max)\w*\.?))?", re.IGNORECASE
+)
 _WINDOW = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _WITHIN = re.compile(r"(?P<what>.+?)[ ]+within[ ]+(?P<tolerance>.+)", re.IGNORECASE)
 _SPLIT = re.compile(
@@ -164,7 +167,15 @@ def parse_window(text: str, unit_system: str) -> tuple[float, float | None]:
         if low_m3_s > high_m3_s:
             raise QuantityError(f"'{text}'", "the lower flow first", _swapped(match))
         return low_m3_s, high_m3_s
-    raise QuantityError(f"'{text}'", GRAMMAR, f"'at least {text}'" if _is_flow(text, unit_system) else None)
+    raise QuantityError(f"'{text}'", GRAMMAR, _meant(text, unit_system))
+
+
+def _meant(text: str, unit_system: str) -> str | None:
+    """Return what a flow alone, or with a sign or word for least or most, is written as; None for anything else."""
+    match = None if _is_flow(text, unit_system) else _LEAST_OR_MOST.fullmatch(text)
+    flow, word = (text, "") if match is None else (match["flow"], match["before"] or match["after"] or "")
+    side = "at most" if word.lower().startswith(("<", "≤", "max")) else "at least"
+    return f"'{side} {flow}'" if _is_flow(flow, unit_system) else None
 
 
 def _is_flow(text: str, unit_system: str) -> bool:

@@ -128,6 +128,12 @@ def test_a_system_at_a_setting_runs_its_pumps_so_and_leaves_no_speed_to_choose(
         ("targets: {uv: 125 % of riser}", ["a share from 0 % to 100 %"]),
         ("targets: {uv: at least 20 to 30 % of riser}", ["20 to 30 % of riser"]),
         ("targets: {uv: at least 20 gal/h within 5 %}", ["a tolerance only where"]),
+        ("targets: {left: 700 gph min}", ["'700 gph min'", "did you mean 'at least 700 gph'"]),
+        ("targets: {left: minimum 700 gph}", ["did you mean 'at least 700 gph'"]),
+        ("targets: {left: <= 700 gph}", ["did you mean 'at most 700 gph'"]),
+        ("targets: {left: ≥700 gph}", ["did you mean 'at least 700 gph'"]),
+        ("targets: {left: max. 12 L/min}", ["did you mean 'at most 12 L/min'"]),
+        ("targets: {left: >= 700 gph}", ["text that is not YAML", "did you mean 'at least' in place of '>'"]),
         ("settings: {day: {retrun: 100 %}}", ["unknown key 'retrun'", "'return'"]),
         ("settings: {day: {return: stopped}}", ["'stopped'", "off"]),
         (
