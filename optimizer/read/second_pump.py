@@ -99,7 +99,7 @@ def _price(reading: Reading, node: Node, currency: str) -> int | None:
     def parse(text: str) -> int:
         match = re.fullmatch(rf"(\d+(?:\.\d\d)?) *{currency}", text.strip())
         if match is None:
-            raise QuantityError(f"the price '{text}'", f"an amount in {currency}", example)
+            raise QuantityError(f"the price '{text}'", f"an amount in {currency}, such as {example}")
         return round(100 * money(float(match[1]), match[1], currency))
 
     return attempt(reading, node, f"a price, such as {example}", parse)

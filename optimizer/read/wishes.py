@@ -97,9 +97,16 @@ def _money(reading: Reading, entry: Entry | None, currency: str, what: str) -> i
         return None
     match = re.fullmatch(rf"(\d+(?:\.\d\d?)?) *{currency}", text.strip())
     if match is None:
-        reading.fault(entry.value.place, f"{what} '{text}'", f"an amount in {currency}", example)
+        reading.fault(entry.value.place, f"{what} '{text}'", *_amounts(text, currency, currency, example))
         return None
     return round(100 * _amount(reading, entry.value, match[1], currency))
+
+
+def _amounts(text: str, what: str, unit: str, example: str) -> tuple[str, str | None]:
+    """Return what is allowed in place of an amount, and what a bare number is meant to be."""
+    number = text.strip()
+    meant = f"'{number} {unit}'" if re.fullmatch(r"\d+(\.\d+)?", number) else None
+    return f"an amount in {what}, such as {example}", meant
 
 
 def _rate(reading: Reading, entry: Entry | None, per: str, currency: str) -> float:
@@ -112,7 +119,8 @@ def _rate(reading: Reading, entry: Entry | None, per: str, currency: str) -> flo
         return 0.0
     match = re.fullmatch(rf"(\d+(?:\.\d+)?) *{currency} */ *{per}", text.strip())
     if match is None:
-        reading.fault(entry.value.place, f"the price '{text}'", f"an amount in {currency} per {per}", example)
+        unit = f"{currency}/{per}"
+        reading.fault(entry.value.place, f"the price '{text}'", *_amounts(text, f"{currency} per {per}", unit, example))
         return 0.0
     return 100 * _amount(reading, entry.value, match[1], currency)
 

@@ -65,6 +65,12 @@ def test_a_budget_that_is_no_amount_in_the_currency_is_refused_with_an_example(t
         rules(tmp_path, words)
 
 
+@pytest.mark.parametrize(("words", "meant"), [("budget: 50", "50 USD"), ("labor: 30", "30 USD/h")])
+def test_a_bare_number_for_money_is_answered_with_the_currency(tmp_path: Path, words: str, meant: str) -> None:
+    with pytest.raises(InputError, match=f"did you mean '{meant}'"):
+        rules(tmp_path, words)
+
+
 def test_a_seller_that_is_none_is_refused_with_those_that_are(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="allowed: own lists or every catalog"):
         rules(tmp_path, "buy only from: the corner shop")
