@@ -31,7 +31,7 @@ from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
 from optimizer.program.merge import efficient_selections
 from optimizer.read.places import data_directory
-from optimizer.search import certainty, list_proof
+from optimizer.search import certainty, list_proof, plan_sample
 from optimizer.search.certain_proof import Lower, Proof
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.closeness import split_by_closeness
@@ -228,7 +228,8 @@ def test_no_way_is_lost_or_won_where_nodes_are_told_apart(seed: int) -> None:
 
 @pytest.mark.slow
 def test_more_certainty_never_costs_less(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(certainty, "JUDGED", 1000)
+    for where in (certainty, plan_sample):
+        monkeypatch.setattr(where, "JUDGED", 1000)
     catalog = small_catalog()
     system = random_line(0, catalog)
     least: list[int | None] = []
