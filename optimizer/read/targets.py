@@ -28,7 +28,8 @@ GRAMMAR = (
 SPLIT_TOLERANCE = 0.05  # of the share, where none is written: finer than valves are set and flows are read
 _ONE_SIDED = re.compile(r"(?P<word>at least|at most|exactly)[ ]+(?P<flow>.+)", re.IGNORECASE)
 _LEAST_OR_MOST = re.compile(
-    r"((?P<before>[<>]=?|[≥≤]|min\w*\.?|max\w*\.?)[ ]*)?(?P<flow>.+?)([ ]+(?P<after>(min|max)\w*\.?))?", re.IGNORECASE
+    r"((?P<before>[<>]=?|[≥≤]|(min|max)(imum)?\b\.?)[ ]*)?(?P<flow>.+?)([ ]+(?P<after>(min|max)(imum)?\.?))?",
+    re.IGNORECASE,
 )
 _WINDOW = re.compile(r"(?P<low>.+?)[ ]+to[ ]+(?P<high>.+)", re.IGNORECASE)
 _WITHIN = re.compile(r"(?P<what>.+?)[ ]+within[ ]+(?P<tolerance>.+)", re.IGNORECASE)

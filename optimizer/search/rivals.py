@@ -12,7 +12,6 @@ from optimizer.clock import look
 from optimizer.model.catalog import CatalogItem, Kind
 from optimizer.takeoff.list_price import Pieces, PipeShop, uncovered
 
-FINE_M = 1e-9  # what a loss in a draw is told in where ways are compared
 _TRIED, _MOST_KEPT = 1000, 0.97  # where of so many hardly any is beaten, the others stay unlooked at
 _FINE_M = 1e-9  # what a loss in a draw is told in where ways are compared
 
@@ -79,10 +78,10 @@ def _pieces(lengths: Sequence[Sequence[Lengths]]) -> npt.NDArray[np.int64]:
 
 def _pays(ones: Sequence[Lengths], others: Sequence[Lengths], spare_cents: float, pipes: PipeShop) -> bool:
     """Return whether what can not be cut from the pieces of another costs no more than this, in every case."""
-    return all(_costs(one, other, spare_cents, pipes) for one, other in zip(ones, others, strict=True))
+    return all(_affords(one, other, spare_cents, pipes) for one, other in zip(ones, others, strict=True))
 
 
-def _costs(wanted: Lengths, pieces: Lengths, spare_cents: float, pipes: PipeShop) -> bool:
+def _affords(wanted: Lengths, pieces: Lengths, spare_cents: float, pipes: PipeShop) -> bool:
     for key, (item, lengths) in wanted.items():
         for units in uncovered(lengths, pieces[key][1] if key in pieces else ()):
             spare_cents -= pipes.single_cents(item, units)

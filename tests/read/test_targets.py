@@ -152,6 +152,13 @@ def test_what_can_not_be_meant_is_said_with_what_can(
         assert word in str(caught.value)
 
 
+def test_a_word_that_only_begins_like_least_is_not_taken_for_it(catalog: Catalog, tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        read("targets: {left: minus 3 gph}", catalog, tmp_path)
+
+    assert "did you mean" not in str(caught.value)
+
+
 def test_a_mode_asks_for_no_flow_where_the_pumps_that_move_the_water_are_off(catalog: Catalog, tmp_path: Path) -> None:
     more = """
     targets: {left + right: at least 800 gph, uv: 20 % of riser, left: at most 700 gph}
