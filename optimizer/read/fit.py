@@ -124,7 +124,11 @@ def _ways(
         ways = [replace(way, item=drilled(way.item, *part.holes)) for way in ways if way.item is not None][:1]
     if not ways and stands and (made_up := unlisted(part, size.size, size.system, family, catalog)):
         reading.remark(part.node.place, [f"'{part.label}' {NOT_LISTED}"])
-        return [_Reading(item.ends, place, item) for place, item in enumerate(made_up)]
+        return [
+            _Reading(item.ends[::-1] if turned else item.ends, place + _TURNED * turned, item, turned)
+            for place, item in enumerate(made_up)
+            for turned in (False, True)
+        ]
     if not ways:
         _note_no_row(reading, part, size, catalog)
         return anything

@@ -46,6 +46,15 @@ def test_a_part_of_any_two_ends_is_read_with_what_its_bores_lose(tmp_path: Path)
     assert step_square_s2_m5(*part.end_bores_m) > 0.0
 
 
+def test_it_is_turned_so_that_its_ends_meet_their_neighbours(tmp_path: Path) -> None:
+    system, _ = pipeline.read(_path(tmp_path, "adapter 3/4 in spigot x 1 in NPT female"))
+    part = system.network.runs["line"].parts[1]
+
+    assert [str(end) for end in part.ends] == ["1 in NPT female", "3/4 in spigot"]
+    assert part.reverse
+    assert part.end_bores_m[0] > part.end_bores_m[1]
+
+
 def test_it_is_marked_wherever_it_is_named(tmp_path: Path) -> None:
     system, _ = pipeline.read(_path(tmp_path, ODD))
     solution, rows = pipeline.losses(system)
