@@ -28,7 +28,8 @@ class WorkJoint:
     """One joint that is made, by its letter. Joint i of a run is before its part i.
 
     `where` says whether it is made at the bench, both its sides being new, or in place; `method` is what seals it,
-    `nut` whether that is a compression nut.
+    `nut` whether that is a compression nut. What closes with both its sides held (`closing`: hose on a barb, say) is
+    made in place: on the bench it would have to turn with the thread that it hangs on.
     """
 
     letter: str
@@ -40,6 +41,7 @@ class WorkJoint:
     after: str
     where: str
     nut: bool = False
+    closing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,10 @@ class RunJoints:
     """The joints of a run in the order of the water, and how its last one closes.
 
     `in_place` are the letters of those that are made in place, in the order in which they are made: from what is held
-    towards what is free. `opened` are the unions that let the run close, new ones too, by their place in it or in
-    another run; `sprung` the letters of joints that a long leg of pipe springs aside for. `free` says which end of the
-    run hangs free when the last joint is made: "start", "end" or neither.
+    towards what is free, and last what closes with both its sides held. `opened` are the unions that let the run
+    close, new ones too, by their place in it or in another run; `sprung` the letters of joints that a long leg of pipe
+    springs aside for. `free` says which end of the run hangs free when the last joint is made: "start", "end" or
+    neither.
     """
 
     joints: tuple[WorkJoint, ...]
@@ -95,11 +98,11 @@ def _joint(planned: Network, joint: PlannedJoint, letter: str, sprung: bool) -> 
     sides = (joint.index - 1, joint.index)
     fresh = [0 <= at < len(run.parts) and not run.parts[at].existing for at in sides]
     before, after = (_beside(planned, joint.run, at) for at in sides)
-    where = BENCH if all(fresh) and not sprung else IN_PLACE
+    where = BENCH if all(fresh) and not sprung and not joint.closing else IN_PLACE
     method = "cement" if joint.method == "stub" else joint.method  # on the stub that was left
     ends = [run.parts[at].ends[-1 if at < joint.index else 0] for at in sides if _has_ends(run, at)]
     nut = any(end.form is Form.COMPRESSION for end in ends)
-    return WorkJoint(letter, joint.run, joint.index, method, joint.size, before, after, where, nut)
+    return WorkJoint(letter, joint.run, joint.index, method, joint.size, before, after, where, nut, joint.closing)
 
 
 def _has_ends(run: Run, at: int) -> bool:
@@ -124,10 +127,10 @@ def _run_joints(
     if made and not opened and not free:  # unions of other runs let this one close
         opened = tuple(one for one in how.opened if one.stands)
     sprung = tuple(joint.letter for joint in joints if (name, joint.index) in how.sprung)
-    order = [joint.letter for joint in placed]
     if free == "start":
-        order.reverse()
-    order.sort(key=lambda letter: letter in sprung)
+        placed.reverse()
+    placed.sort(key=lambda joint: (joint.closing, joint.letter in sprung))
+    order = [joint.letter for joint in placed]
     return RunJoints(tuple(joints), tuple(order), opened, sprung, free)
 
 

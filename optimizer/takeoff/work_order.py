@@ -271,7 +271,8 @@ class _Work:
             yield WorkStep(CLOSE, code, (part.words, *self._beside_in_plan(one.run, one.place)))
         if joints.sprung:
             yield WorkStep(CLOSE, "spring", letters=joints.sprung)
-        if not joints.opened and not joints.sprung and joints.in_place:
+        closing = any(joint.closing for joint in joints.joints)
+        if not joints.opened and not joints.sprung and not closing and joints.in_place:
             run = self.network.runs[name]
             end = run.end if joints.free == "end" else run.start
             if joints.free:
@@ -293,15 +294,16 @@ class _Work:
 
 
 def _joining(joints: RunJoints) -> Iterator[WorkStep]:
-    """Yield the joints at the bench, threads first, then those in place in the order in which they are made."""
+    """Yield the joints at the bench, threads first, then those in place, and last what closes with its sides held."""
     bench = [joint for joint in joints.joints if joint.where == BENCH]
     placed = {joint.letter: joint for joint in joints.joints if joint.where != BENCH}
     in_order = [placed[letter] for letter in joints.in_place]
     for code, group in (("bench", bench), ("in place", in_order)):
-        for method in ("tape", "washer", "swivel", "clamp", "nut", "push", "sleeve", "cement"):
-            made = [joint for joint in group if ("nut" if joint.nut else joint.method) == method]
-            if made:
-                yield _joint_step(code, method, made)
+        for closing in (False, True):
+            for method in ("tape", "washer", "swivel", "clamp", "nut", "push", "sleeve", "cement"):
+                made = [j for j in group if j.closing is closing and ("nut" if j.nut else j.method) == method]
+                if made:
+                    yield _joint_step(code, method, made)
 
 
 def _joint_step(where: str, method: str, made: Iterable[WorkJoint]) -> WorkStep:

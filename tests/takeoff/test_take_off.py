@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from said import free, worded
 
+from optimizer import pipeline
 from optimizer.documents.work_words import step_text
 from optimizer.errors import InputError
 from optimizer.joints.chains import new_part
@@ -31,7 +32,7 @@ from optimizer.read.cure_times import load_cure_times
 from optimizer.takeoff.bill import SPARE_MARK
 from optimizer.takeoff.plan_price import list_cents
 from optimizer.takeoff.take_off import Store, TakeOff, take_off
-from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, RunWork
+from optimizer.takeoff.work_order import CEMENT, CURE, CUT, DRY_FIT, OPEN, TAKE_OUT, THREAD, RunWork
 from optimizer.wording.notes import note_words
 
 CHECKED = Verification(True, (), (), {}, {}, (), ())
@@ -257,6 +258,42 @@ def test_cement_waits_as_long_as_the_largest_size_asks() -> None:
 
     assert large.startswith("do not move the joints for 5 min; no water for 30 min after the last one")
     assert small.startswith("do not move the joints for 2 min; no water for 15 min after the last one")
+
+
+def test_hose_between_two_threads_is_pushed_on_after_both_are_turned_in(tmp_path: Path) -> None:
+    # A barb that is screwed in with its hose on turns the hose with it: common practice, no source.
+    path = tmp_path / "hose.yaml"
+    path.write_text(
+        """
+system: hose between a pump and a chiller
+units: US
+surfaces: {sump: 0 ft, tank: 3 ft}
+pumps: {lift: {curve: [0 gph at 12 ft, 500 gph at 9 ft, 900 gph at 0 ft], ports: 3/4 in NPT male}}
+devices: {chiller: {loss: 1 ft at 500 gph, ports: 3/4 in NPT female}}
+runs:
+  line:
+    from: sump
+    to: tank
+    size: 3/4 in vinyl hose
+    parts:
+      - pump lift
+      - adapter 3/4 in NPT female x 3/4 in barb
+      - {part: hose 4 ft, must go: yes}
+      - adapter 3/4 in barb x 3/4 in NPT male
+      - device chiller
+      - adapter 3/4 in NPT male x 3/4 in barb
+      - hose 5 ft
+targets: {line: at least 400 gph}
+rules: {sizes: [3/4 in]}
+"""
+    )
+    system, prices = pipeline.read(path)
+    (work,) = pipeline.take_off(pipeline.plan(system, prices), prices).work
+    joins = [step.code for step in work.steps if step.kind == THREAD]
+
+    assert "clamp, in place" in joins
+    assert joins[-1] == "clamp, in place"
+    assert not [code for code in joins if code.startswith("clamp") and code != "clamp, in place"]
 
 
 def test_the_cure_times_are_those_of_the_chart() -> None:
