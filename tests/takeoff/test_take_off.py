@@ -277,7 +277,7 @@ runs:
     size: 3/4 in vinyl hose
     parts:
       - pump lift
-      - adapter 3/4 in NPT female x 3/4 in barb
+      - {part: adapter 3/4 in NPT female x 3/4 in barb, must go: yes}
       - {part: hose 4 ft, must go: yes}
       - adapter 3/4 in barb x 3/4 in NPT male
       - device chiller
