@@ -91,7 +91,7 @@ def chance_of(system: System, plan: Plan, verification: Verification) -> Chance:
             return Chance(None, None, 0)
         known = None if set(plan.new_pumps) - set(system.network.pumps) else flows_if_known(system)
         cases = Cases.of(system, DRAWS if known else _FEWER_DRAWS)
-        as_set = _works_as_set(Cases.of(system, cases.draws.samples, running=networks), networks, verification)
+        as_set, dry = _works_as_set(Cases.of(system, cases.draws.samples, running=networks), networks, verification)
         if known is not None:
             trimmed = works_known(cases, known, planned_network(system.network, plan))
         else:
@@ -100,7 +100,7 @@ def chance_of(system: System, plan: Plan, verification: Verification) -> Chance:
             except TooLongError:
                 share, least = float(as_set.mean()), least_share(int(as_set.sum()), len(as_set))
                 return Chance(None, share, cases.draws.samples, (0.0, least))
-            trimmed = as_set | found
+            trimmed = (as_set & dry) | found
     except NetworkError:
         return Chance(None, None, 0)
     return Chance(
@@ -124,14 +124,21 @@ def slacks_known_m(cases: Cases, known: KnownFlows, planned: Network) -> npt.NDA
     return slack_m(compile_network(all_open(planned)), cases.draws, known.flows_m3_s, ways, speeds)
 
 
-def _works_as_set(cases: Cases, networks: Sequence[Network], verification: Verification) -> Bools:
-    works = np.ones(cases.draws.samples, dtype=bool)
-    for (_, at), network in zip(cases.system.ways_to_run, networks, strict=True):
+def _works_as_set(cases: Cases, networks: Sequence[Network], verification: Verification) -> tuple[Bools, Bools]:
+    """Return in which draws every target is met with the valves as set, and in which no tank gets more than it takes.
+
+    Whoever trims valves has to keep to both.
+    """
+    works, dry = np.ones((2, cases.draws.samples), dtype=bool)
+    allowed = allowances_of(cases.system, today_counts=True)
+    for (_, at), network, most in zip(cases.system.ways_to_run, networks, allowed, strict=True):
         there = with_openings(network, verification.valves)
         compiled, value = settled(compile_network(there))
         flows = settled_draws_m3_s(compiled, cases.draws, value)
-        works &= rows_met(tank_balance(there).balanced(flows), compiled.run_names, wants_of(replace(at)))
-    return works
+        carried = tank_balance(there).balanced(flows)
+        works &= rows_met(carried, compiled.run_names, wants_of(at))
+        dry &= rows_met(carried, compiled.run_names, most.flow_rows(there))
+    return works, dry
 
 
 def rows_met(flows_m3_s: npt.NDArray[np.float64], names: Sequence[str], wants: Sequence[Want]) -> Bools:

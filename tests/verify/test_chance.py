@@ -19,6 +19,7 @@ from optimizer.model.plan import Plan, RunPlan, Status, planned_networks
 from optimizer.model.system import System
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.verify.allowance import flow_limits_m3_s
 from optimizer.verify.chance import Cases, TooLongError, chance_of, trimmed_works, works_known
 from optimizer.verify.check import verify_plan
 
@@ -102,6 +103,37 @@ def test_the_lower_limit_of_a_share_is_where_as_many_would_be_luck() -> None:
     tail = sum(math.comb(20, k) * p**k * (1 - p) ** (20 - k) for k in (18, 19, 20))
     assert tail == pytest.approx(0.05, rel=1e-6)
     assert least_share(0, 20) == 0.0
+
+
+def test_where_nothing_can_be_trimmed_a_case_that_floods_is_none_that_works(tmp_path: Path) -> None:
+    # No valve and one speed: what flows in a draw flows, and works where the drain takes it with the other one blocked.
+    path = tmp_path / "line.yaml"
+    path.write_text(
+        """
+system: line without a valve
+units: US
+surfaces: {sump: 0, display: 4 ft}
+pumps: {lift: {curve: [0 gph at 10 ft, 600 gph at 8 ft, 1000 gph at 5 ft, 1400 gph at 0 ft], ports: 3/4 in NPT male}}
+runs:
+  line: {from: sump, to: display, size: 3/4 in sch 40 PVC, parts: [pump lift, adapter NPT female x socket, pipe 4 ft, elbow, pipe 2 ft]}
+tanks: {display: {length: 36 in, width: 18 in}}
+drains:
+  main: {from: display, mode: full siphon, size: 2 in sch 40 PVC, fall: 3 ft, parts: [bulkhead, pipe 3 ft]}
+  spare: {from: display, mode: emergency, size: 1-1/2 in sch 40 PVC, fall: 3 ft, head over lip: 1.9 in, parts: [pipe 3 ft]}
+targets: {line: 200 to 2000 gph}
+"""  # noqa: E501
+    )
+    system = load_system(path, load_catalog())
+    assert flows_if_known(system) is None
+    plan = as_it_is(system)
+    chance = chance_of(system, plan, verify_plan(system, plan))
+    compiled = compile_network(system.network)
+    flows = ensemble_flows_m3_s(compiled, draws_after((), system.network, chance.draws, 20), solve_flows(compiled))
+    taken = float((flows[:, 0] <= flow_limits_m3_s(system, system.network)["display"]).mean())
+
+    assert chance.as_set == 1.0
+    assert 0.2 < taken < 0.8
+    assert chance.trimmed == pytest.approx(taken, abs=0.01)
 
 
 def test_valves_left_as_set_never_do_better_than_valves_trimmed() -> None:
