@@ -147,9 +147,9 @@ def settle(
                 best = found
             if found.met:
                 break
+        return work.wider(best) if spare and best.met else best
     except NetworkError:
         return None
-    return best
 
 
 class _Work:
@@ -185,8 +185,26 @@ class _Work:
 
     def has_spare(self, found: Settled) -> bool:
         """Return whether every row is met with the room that is aimed at."""
+        return self.short(found) == 0.0
+
+    def short(self, found: Settled) -> float:
+        """Return how far short of the room that is aimed at the rows are, all squares added up."""
         flows = [np.array(list(found.flows_m3_s[self.duties[i].name].values())) for i in self.asked]
-        return not self.misses(flows, aimed=True).any()
+        return float(np.square(self.misses(flows, aimed=True)).sum())
+
+    def wider(self, found: Settled) -> Settled:
+        """Return positions that serve as well, with every valve fully open that can be: first what is throttled least.
+
+        Where two valves of a way share what one could take up, nobody wants to set both.
+        """
+        exponents = np.log1p(np.array([found.added_s2_m5[name] for name in self.valves]) / self.scale)
+        for i in np.argsort(exponents):
+            tried = exponents.copy()
+            tried[i] = 0.0
+            other = self.at(tried)
+            if other.met and self.short(other) <= self.short(found) * (1.0 + _ALIKE):
+                found, exponents = other, tried
+        return found
 
     def added(self, exponents: Floats) -> Floats:
         out = np.zeros(len(self.names))

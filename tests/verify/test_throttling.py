@@ -13,7 +13,7 @@ from optimizer.choices.graph import Arc
 from optimizer.choices.valve_slots import valve_slot
 from optimizer.model.catalog import Kind
 from optimizer.model.network import Condition, Part
-from optimizer.model.plan import Plan, Verification, planned_network
+from optimizer.model.plan import Plan, RunPlan, Status, Verification, planned_network
 from optimizer.model.system import Rules, System
 from optimizer.model.throttling import may_be_throttled, valve_to_set
 from optimizer.read.systems import load_system
@@ -166,3 +166,32 @@ def test_a_valve_that_stays_open_is_read_and_kept(tmp_path: Path) -> None:
     (valve,) = (each for each in read(text, tmp_path).network.runs["line"].parts if each.kind is Kind.BALL_VALVE)
     assert valve.stays_open
     assert valve.condition is Condition.KEEP
+
+
+HOUSE = """
+system: House water to two barrels, one of them without a valve
+units: metric
+water: {salinity: 0 g/kg, temperature: 18 degC}
+outlets: {high: 1.2 m, low: 0.8 m}
+supplies: {mains: {pressure: 3.5 bar, elevation: 0.6 m}}
+devices: {filter: {loss: [15 m at 5 L/h, 30 m at 10 L/h], ports: 1/4 in push-fit}}
+runs:
+  feed: {from: mains, to: split, size: 1/4 in PE tube, parts: [ball valve, tube 1 m, device filter, tube 2 m]}
+  to high: {from: split, to: high, size: 1/4 in PE tube, parts: [tube 4 m]}
+  to low: {from: split branch, to: low, size: 1/4 in PE tube, parts: [tube 2 m, ball valve, tube 2 m]}
+targets: {to high: at least 3 L/h, to low: at least 3 L/h}
+"""
+
+
+def test_of_two_valves_on_a_way_the_one_that_need_not_be_throttled_is_open(tmp_path: Path) -> None:
+    # The filter leaves both lines some 11 L/h together; all that has to be held back is what runs to the lower one.
+    path = tmp_path / "house.yaml"
+    path.write_text(HOUSE)
+    system = load_system(path, catalog())
+    runs = {name: RunPlan(name, run.parts, (), (), (), ()) for name, run in system.network.runs.items()}
+    checked = verify_plan(system, Plan(Status.FEASIBLE, 0, 0, "USD", runs, {}, {}))
+    openings = {one.run: one.opening for one in checked.valves}
+
+    assert all(checked.flows_m3_s[name] >= 3.0 / 3.6e6 for name in ("to high", "to low"))
+    assert openings["feed"] == 1.0
+    assert openings["to low"] < 1.0
