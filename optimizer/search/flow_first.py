@@ -27,7 +27,7 @@ from optimizer.search.flow_posing import Choice, FlowCase, built_network, cents_
 from optimizer.search.flow_ranges import is_one_way
 from optimizer.search.one_position import surely_fails
 from optimizer.verify.allowance import settle_held
-from optimizer.verify.openings import Settled
+from optimizer.verify.openings import Settled, valved_runs
 
 _STEPS = (1.0, 1.015, 1.04, 1.08, 1.14, 1.22, 1.35)  # how much more than the targets a guess asks for
 _TRIES = 2  # how often what loses least is looked for, at other flows
@@ -178,8 +178,14 @@ class FirstPlans:
             at = self.best
 
     def _guess(self, choice: Choice) -> dict[str, float] | None:
-        """Return the flows of a combination held to its least flows, as far as its valves or less of all holds it."""
-        duties = duties_of(self.case, choice)
+        """Return the flows of a combination held to its least flows, as far as its valves or less of all holds it.
+
+        Where more flows are asked for than there are valves, these are not tried: it takes long, and luck.
+        """
+        duties, tried = duties_of(self.case, choice), self.tried[choice]
+        asked = sum(want.low_m3_s > 0.0 for duty in duties for want in duty.wants)
+        if tried is not None and asked > len(valved_runs(duties[0].network)):
+            return self._to_targets(tried.flows_m3_s[duties[self.mode].name])
         held = [replace(duty, wants=tuple(map(_held, duty.wants))) for duty in duties]
         found = settle_held(held, self.case.allowances, self.case.conditions)
         if found is None:
@@ -187,7 +193,7 @@ class FirstPlans:
         name = duties[self.mode].name
         if found.met:
             return dict(found.flows_m3_s[name])
-        return self._to_targets((self.tried[choice] or found).flows_m3_s[name])
+        return self._to_targets((tried or found).flows_m3_s[name])
 
     def _to_targets(self, flows: Mapping[str, float]) -> dict[str, float]:
         """Return flows that come to the minimum flows, as near to being in proportion to these as may be.
