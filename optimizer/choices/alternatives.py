@@ -436,31 +436,27 @@ def _traced(reached: Sequence[_Ways | None], ways: _Ways, number: int, backwards
 
 def parts_cents(arc: Arc) -> int:
     """Return what the parts and the pipe of a step cost in whole cents, without the work."""
-    cents, pipe = 0, bool(arc.extra_pipe)
+    cents = sum([item.price_cents for item in arc.couplings])
     for part in arc.parts:
-        if part.existing or part.item is None:
-            continue
-        if part.kind in PIPES:
-            pipe = True
-        else:
+        if part.item is not None and not part.existing and part.kind not in PIPES:
             cents += part.item.price_cents
-    cents += sum(item.price_cents for item in arc.couplings)
-    return cents + sum(pipe_cents(item, length_m) for item, length_m in pipe_of(arc)) if pipe else cents
+    return cents + sum([pipe_cents(item, length_m) for item, length_m in pipe_of(arc)])
 
 
-def pipe_of(arc: Arc) -> list[tuple[CatalogItem, float]]:
+def pipe_of(arc: Arc) -> Sequence[tuple[CatalogItem, float]]:
     """Return the new pipe that an arc takes [m], with saw cuts and what goes into sockets and over gaps."""
+    pieces = [
+        (part.item, part.length_m + SAW_CUT_M)
+        for part in arc.parts
+        if part.kind in PIPES and part.item is not None and not part.existing
+    ]
+    pieces += arc.extra_pipe
+    if len(pieces) < 2:
+        return pieces
     used: dict[str, tuple[CatalogItem, float]] = {}
-    for item, length_m in _pieces(arc):
+    for item, length_m in pieces:
         used[item.item_id] = (item, used.get(item.item_id, (item, 0.0))[1] + length_m)
     return list(used.values())
-
-
-def _pieces(arc: Arc) -> Iterable[tuple[CatalogItem, float]]:
-    for part in arc.parts:
-        if part.kind in PIPES and not part.existing and part.item is not None:
-            yield part.item, part.length_m + SAW_CUT_M
-    yield from arc.extra_pipe
 
 
 def pipe_cents(item: CatalogItem, length_m: float) -> int:

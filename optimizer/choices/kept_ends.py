@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from optimizer.choices.fronts import Front, opened
 from optimizer.choices.graph import TeeEnd
@@ -18,8 +18,14 @@ class KeptEnds:
     parts: tuple[Part, ...]
     start: TeeEnd | None
     end: TeeEnd | None
+    _exits: dict[int, Front | None] = field(init=False, default_factory=dict)
 
     def exit_of(self, index: int) -> Front | None:
+        if index not in self._exits:
+            self._exits[index] = self._exit_of(index)
+        return self._exits[index]
+
+    def _exit_of(self, index: int) -> Front | None:
         if index == -1:
             assert self.start is not None
             assert self.start.opening is not None

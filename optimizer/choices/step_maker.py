@@ -63,6 +63,8 @@ class StepMaker:
         self.allowed: dict[int, list[Joint]] = {}  # by id of what the joiner keeps: those that are allowed
         self.made: dict[tuple[int, int, int, int], _Made] = {}
         self.gone: dict[tuple[Approach, int], Steps] = {}
+        self.met: dict[tuple[int, int, int, float, float], tuple[Front, Front, list[Joint]]] = {}  # by ids of two ends
+        self.heads: dict[tuple[object, ...], tuple[int, Front | None]] = {}  # nodes by what they are, of an end the id
         self.settling: set[int] = set()  # nodes with a step to the same place where the water has settled
         self.lost: dict[tuple[float, int], bool] = {}  # by bore and id of parts: see `recovers_nothing`
         self.tails: dict[int, tuple[Part, ...]] = {}
@@ -117,7 +119,8 @@ class StepMaker:
         order = sorted(range(len(self.graph.nodes)), key=self._place)
         rank = {old: new for new, old in enumerate(order)}
         self.graph.nodes = [self.graph.nodes[i] for i in order]
-        self.graph.arcs = [[Arc(rank[arc[0]], *arc[1:]) for arc in self.graph.arcs[i]] for i in order]
+        made = tuple.__new__  # of so many steps even what a named tuple does beside that takes its time
+        self.graph.arcs = [[made(Arc, (rank[arc[0]], *arc[1:])) for arc in self.graph.arcs[i]] for i in order]
         self.graph.starts = {state: rank[i] for state, i in self.graph.starts.items()}
         self.graph.ends = {state: rank[i] for state, i in self.graph.ends.items()}
         return self.graph
@@ -157,7 +160,7 @@ class StepMaker:
             made, closes = False, False
         if made_of.couplings is None:
             return
-        step = self.along(node.approach, made_of.parts)
+        step = self._behind(node.approach, joint, parts, made_of)
         last = self.ends_open and position + span == len(self.parts)
         square = step.square_s2_m5 + made_of.coupled_s2_m5
         if step.after.origin_m and self._turns_soon(position + span, step.after):
@@ -165,9 +168,12 @@ class StepMaker:
             step = step._replace(after=Approach(step.after.bore_m))
         fast = kept is not None and bool(sawn_off)
         approach = UNKNOWN if last else step.after
-        on = Node(position + span, kept, front, separable, fast=fast, made=made, closes=closes, approach=approach)
+        key = position + span, kept, id(front), separable, fast, made, closes, approach
+        if key not in self.heads:
+            on = Node(position + span, kept, front, separable, fast=fast, made=made, closes=closes, approach=approach)
+            self.heads[key] = self.node(on), front
         arc = Arc(
-            self.node(on),
+            self.heads[key][0],
             made_of.parts,
             () if sawn_off else made_of.removed,
             made_of.joints,
@@ -224,6 +230,14 @@ class StepMaker:
             self.gone[key] = bores.along(approach, parts)
         return self.gone[key]
 
+    def _behind(self, approach: Approach, joint: Joint | None, parts: tuple[Part, ...], made_of: _Made) -> Steps:
+        """Return the same of a joint and the parts behind it; what the joint loses is told once for all of these."""
+        key = approach, id(made_of.parts)
+        if key not in self.gone:
+            joined = Steps(0.0, 0.0, approach) if joint is None else self.along(approach, joint.parts)
+            self.gone[key] = bores.further(joined, parts)
+        return self.gone[key]
+
     def _tail(self, part: Part) -> Part | None:
         """Return pipe for the open end of a bend, None where it would do nothing, or does not go on.
 
@@ -242,7 +256,10 @@ class StepMaker:
         to come out again.
         """
         both_m = node.approach.bore_m, right_m
-        found = self._allowed(self.joiner.between(left, right, node.gap_mm, both_m))
+        key = id(left), id(right), node.gap_mm, *both_m
+        if key not in self.met:
+            self.met[key] = left, right, self._allowed(self.joiner.between(left, right, node.gap_mm, both_m))
+        found = self.met[key][2]
         needed = self.open_joints_part and not node.separable and self.must_part(node.position)
         comes_out = needed and any(part.kind is Kind.OPEN_JOINT for part in self.parts)
         if comes_out or (self.closing.is_held(node.position) and not node.closes):

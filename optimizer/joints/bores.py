@@ -127,7 +127,12 @@ def out_of_pipe(at: Approach) -> Steps:
 
 def along(at: Approach, parts: Iterable[Part]) -> Steps:
     """Return what parts in a row lose by their bores, the joint before them with them."""
-    square = back = 0.0
+    return further(Steps(0.0, 0.0, at), parts)
+
+
+def further(so_far: Steps, parts: Iterable[Part]) -> Steps:
+    """Return what is lost behind some more parts, as of `along`."""
+    square, back, at = so_far
     for part in parts:
         step = through(at, part)
         square, back, at = square + step.square_s2_m5, back + step.square_back_s2_m5, step.after
