@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from optimizer.program.head_tree import BoxTree, Floats, Ints, RunTable
+from optimizer.program.head_tree import BoxTree, Floats, Ints, Parting, RunTable
+from optimizer.program.problem import State
 
 HAIR = 1e-9  # of a head cell: rounding must cut nothing off
 
@@ -37,6 +39,12 @@ class HeadCells:
         at = np.arange(self.count)[None, :]
         return np.where((at >= first[:, None]) & (at <= last[:, None]), 0.0, math.inf)
 
+    def between(self, low_m: float, high_m: float) -> range:
+        """Return the cells that hold some head between two, the first of all where none does."""
+        edges = self.edges_m
+        held = np.flatnonzero((edges[1:] >= low_m - HAIR) & (edges[:-1] <= high_m + HAIR))
+        return range(int(held[0]), int(held[-1]) + 1) if len(held) else range(1)
+
     def shift(self, low_m: Floats, high_m: Floats) -> tuple[Ints, Ints]:
         """Return which head cells a leaving run can have, counted from that at the end of the feeding run."""
         first = np.floor(-high_m / self.width_m - HAIR).astype(np.int64)
@@ -59,6 +67,53 @@ class HeadCells:
         if run.one_way:
             first = np.where((edges[:-1] <= 0.0) & (edges[1:] >= 0.0), -n, first)
         return np.clip(first, -n, n), np.clip(last, -n, n)
+
+
+class FittingCells(NamedTuple):
+    """The fittings of a tee as arrays, (n_fittings,) each.
+
+    Of either leaving run `states` has what there are and which of them each fitting has, `shifts` which head cells it
+    can have by its and the other's flow cells, as of `HeadCells.shift`.
+    """
+
+    cents: Floats
+    inlet: Ints
+    states: list[tuple[list[State], Ints]]
+    shifts: list[tuple[Ints, Ints]]
+
+    @classmethod
+    def of(cls, parting: Parting, heads: HeadCells) -> FittingCells:
+        found = parting.fittings
+        cents, inlet = np.array([float(each.cents) for each in found]), np.array([each.inlet for each in found])
+        states, shifts = [], list[tuple[Ints, Ints]]()
+        for side in (0, 1):
+            known, at = np.unique([each.states[side] for each in found], return_inverse=True)
+            states.append((known.tolist(), at))
+            low, high = (np.array([each.drops_m[side][end] for each in found]) for end in (0, 1))
+            shifts.append(heads.shift(low, high))
+        return cls(cents, inlet.astype(np.int64), states, shifts)
+
+
+def common(some: range, others: range) -> range:
+    """Return the cells of the first that are among the others, one that is not where none is."""
+    start = min(max(some.start, others.start), some.stop - 1)
+    return range(start, max(start + 1, min(some.stop, others.stop)))
+
+
+def live(cells: range, table: Floats) -> tuple[range, Floats]:
+    """Return a table and its head cells without those at either end that nothing is possible in."""
+    live = np.flatnonzero(np.isfinite(table).any(axis=0))
+    low, high = (int(live[0]), int(live[-1]) + 1) if len(live) else (0, 1)
+    return range(cells.start + low, cells.start + high), table[:, low:high]
+
+
+def summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> tuple[Ints, Ints]:
+    """Return from which flow cell of the feeding run to before which the sums of two cells of the others meet it."""
+    hair = 1e-9 * max(1e-6, float(np.abs(inlet.edges_m3_s).max()))
+    low = one.edges_m3_s[:-1, None] + other.edges_m3_s[None, :-1] - hair
+    high = one.edges_m3_s[1:, None] + other.edges_m3_s[None, 1:] + hair
+    first = np.searchsorted(inlet.edges_m3_s[1:], low, side="left")
+    return first, np.searchsorted(inlet.edges_m3_s[:-1], high, side="right")
 
 
 def head_range(tree: BoxTree, source: str) -> tuple[float, float]:

@@ -22,8 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.clock import look
-from optimizer.program.head_cells import HAIR, HeadCells
-from optimizer.program.head_tree import BoxTree, Fitting, Parting, RunTable, Traced
+from optimizer.program.head_cells import FittingCells, HeadCells, common, live, summed_cells
+from optimizer.program.head_tree import BoxTree, Traced
 from optimizer.program.min_plus import least_in, least_over, lower, slid
 from optimizer.program.problem import State
 
@@ -56,42 +56,31 @@ class _Pairs(NamedTuple):
     """Some pairs of flow cells that the fittings of a tee, by their numbers, can part the water into.
 
     `at` has the cells of the two leaving runs, `cells` from which cell of the feeding run to before which their sums
-    lie; `one` and `other` what either costs by the head cell at the end of the feeding run, (n_pairs, n_heads).
+    lie; `one` and `other` what either costs by the head cell at the end of the feeding run, (n_pairs, n_outlets), and
+    `shifts` which head cells it can have counted from that one, first and last.
     """
 
     fitting: Ints
     at: tuple[Ints, Ints]
     cells: tuple[Ints, Ints]
+    shifts: tuple[tuple[Ints, Ints], tuple[Ints, Ints]]
     one: Floats
     other: Floats
-
-
-class _Fittings(NamedTuple):
-    """The fittings of a tee as arrays, (n_fittings,) each; `states` of either leaving run."""
-
-    cents: Floats
-    inlet: Ints
-    states: tuple[Ints, Ints]
-
-    @classmethod
-    def of(cls, fittings: Sequence[Fitting]) -> _Fittings:
-        cents, inlet = np.array([float(each.cents) for each in fittings]), np.array([each.inlet for each in fittings])
-        one, other = np.array([each.states for each in fittings], dtype=np.int64).reshape(-1, 2).T
-        return cls(cents, inlet.astype(np.int64), (one, other))
 
 
 @dataclass
 class HeadTables:
     """The tables of trees in a box; entries that cost `limit` cents or more count as none.
 
-    `widths_m` says for each source how high the head cells of its tree are [m].
+    `widths_m` says for each source how high the head cells of its tree are [m]. At the inlet of a run and at its end
+    tables reach over the head cells that something costs little enough in, which are few of all: `_cells`, `_beyond`.
     """
 
     tree: BoxTree
     widths_m: Mapping[str, float]
     limit: float
     bound: float = field(init=False, default=math.inf)
-    inlets: dict[str, dict[State, Floats]] = field(init=False, default_factory=dict)  # (n_cells, n_heads) each
+    inlets: dict[str, dict[State, Floats]] = field(init=False, default_factory=dict)  # (n_cells, n_inlets) each
     outlets: dict[str, dict[State, Floats]] = field(init=False, default_factory=dict)  # at the run's end, before a tee
     way_costs: dict[str, Floats] = field(init=False, default_factory=dict)
     tee_costs: dict[str, Floats] = field(init=False, default_factory=dict)
@@ -101,11 +90,16 @@ class HeadTables:
     _paired: dict[str, list[_Pairs]] = field(init=False, default_factory=dict)
     _stepped: dict[str, _Steps] = field(init=False, default_factory=dict)
     _heads: dict[str, HeadCells] = field(init=False, default_factory=dict)  # of the tree that a run is of
+    _fittings: dict[str, FittingCells] = field(init=False, default_factory=dict)
+    _cells: dict[str, range] = field(init=False, default_factory=dict)  # head cells at the inlet of a run
+    _beyond: dict[str, range] = field(init=False, default_factory=dict)  # ... and at its end, before a tee
 
     def __post_init__(self) -> None:
         for source in self.tree.sources:
             heads = HeadCells.of(self.tree, source, self.widths_m[source])
             self._heads |= dict.fromkeys(self.tree.behind(source), heads)
+        for name, parting in self.tree.partings.items():
+            self._fittings[name] = FittingCells.of(parting, self._heads[name])
         for name in _inwards(self.tree):
             look()
             self._fill(name)
@@ -120,10 +114,15 @@ class HeadTables:
 
     def _fed(self, setting: int, source: str) -> Floats:
         """Return what a tree costs at least by its source's flow and head cells, where a setting gives that head."""
-        fed = self._heads[source].mask(*self.tree.settings[setting].heads_m[source])
+        fed = self._given(setting, source)
         states = self.inlets[source].values()
         best = np.minimum.reduce(list(states)) if states else np.full_like(fed, math.inf)
         return fed + best
+
+    def _given(self, setting: int, source: str) -> Floats:
+        """Return 0 in the head cells of a source that a setting gives by its flow cells, endless elsewhere."""
+        cells = self._cells[source]
+        return self._heads[source].mask(*self.tree.settings[setting].heads_m[source])[:, cells.start : cells.stop]
 
     def _windows(self, name: str) -> tuple[Ints, Ints]:
         base_m = None if name in self.tree.partings else self.tree.leaves_m[name]
@@ -150,84 +149,85 @@ class HeadTables:
         states = starts[0].tolist(), ends[0].tolist()
         return _Steps(cell, way, group, states, before[of_each], behind[of_each], *windows, cents)
 
-    def _none(self, name: str) -> Floats:
-        """Return a table of a run in which nothing is possible."""
-        return np.full((self.tree.runs[name].n_cells, self._heads[name].count), math.inf)
-
-    def _stacked(self, tables: Mapping[State, Floats], states: Sequence[State], name: str) -> Floats:
+    def _stacked(self, tables: Mapping[State, Floats], states: Sequence[State], name: str, cells: range) -> Floats:
         """Return the tables of a run for these states below each other, endless where there is none."""
-        none = self._none(name)
+        none = np.full((self.tree.runs[name].n_cells, len(cells)), math.inf)
         return np.concatenate([tables.get(state, none) for state in states])
 
     def _fill(self, name: str) -> None:
         run, steps, heads = self.tree.runs[name], self._steps(name), self._heads[name]
         starts, ends = steps.states
+        known = heads.between(*self.tree.heads_m.get(name, (-math.inf, math.inf)))
         if name in self.tree.partings:
-            self.outlets[name] = self._parted(name)
-            behind = self._stacked(self.outlets[name], ends, name)
-            table = np.full((len(starts) * run.n_cells, heads.count), math.inf)
-            for at in _some(np.flatnonzero(np.isfinite(behind.min(axis=1))[steps.behind]), heads):
-                reached = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at]) + steps.cents[at][:, None]
+            self._part(name)
+            beyond = self._beyond[name]
+            behind = self._stacked(self.outlets[name], ends, name, beyond)
+            some = np.flatnonzero(np.isfinite(behind.min(axis=1))[steps.behind])
+            low, high = steps.first[some].min(initial=heads.count), steps.last[some].max(initial=-heads.count)
+            cells = common(known, range(beyond.start + int(low), beyond.stop + int(high)))
+            table, off = np.full((len(starts) * run.n_cells, len(cells)), math.inf), cells.start - beyond.start
+            for at in _some(some, cells):
+                first, last = off - steps.last[at], off - steps.first[at]
+                reached = slid(behind, steps.behind[at], first, last, len(cells)) + steps.cents[at][:, None]
                 lower(table, steps.before[at], reached)
         else:
-            shape = len(starts) * run.n_cells, heads.count
-            table = least_over(steps.cents, steps.before, steps.first, steps.last, shape)
-        low, high = self.tree.heads_m.get(name, (-math.inf, math.inf))
-        edges = heads.edges_m
+            cells = common(known, range(int(steps.first.min(initial=heads.count)), int(steps.last.max(initial=0)) + 1))
+            first, last = steps.first - cells.start, steps.last - cells.start
+            table = least_over(steps.cents, steps.before, first, last, (len(starts) * run.n_cells, len(cells)))
         table[table >= self.limit] = math.inf
-        table[:, (edges[1:] < low - HAIR) | (edges[:-1] > high + HAIR)] = math.inf
+        self._cells[name], table = live(cells, table)
         self.inlets[name] = dict(zip(starts, np.split(table, len(starts)), strict=True))
 
-    def _parted(self, name: str) -> dict[State, Floats]:
-        """Return the table at the end of a run that is parted: both leaving runs together, with the fitting."""
-        found: dict[State, Floats] = {}
-        fittings, n_cells = _Fittings.of(self.tree.partings[name].fittings), self.tree.runs[name].n_cells
-        for each in self._pairs(name):
+    def _part(self, name: str) -> None:
+        """Note the table at the end of a run that is parted: both leaving runs together, with the fitting."""
+        fittings, n_cells = self._fittings[name], self.tree.runs[name].n_cells
+        states, inlet = np.unique(fittings.inlet, return_inverse=True)
+        pairs = self._paired[name] = list(self._all_pairs(name))
+        table = np.full((len(states) * n_cells, len(self._beyond[name])), math.inf)
+        for each in pairs:
             both = each.one + each.other + fittings.cents[each.fitting][:, None]
-            inlets = fittings.inlet[each.fitting]
-            for state in np.unique(inlets).tolist():
-                table = found.setdefault(state, self._none(name))
-                for cell in range(n_cells):
-                    meets = (inlets == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
-                    np.minimum(table[cell], both[meets].min(axis=0, initial=math.inf), out=table[cell])
-        return found
-
-    def _pairs(self, name: str) -> list[_Pairs]:
-        """Return the pairs of flow cells that the fittings at the end of a run can part the water into."""
-        if name not in self._paired:
-            self._paired[name] = list(self._all_pairs(name))
-        return self._paired[name]
+            many = each.cells[1] - each.cells[0]
+            pair = np.repeat(np.arange(len(many)), many)
+            cell = each.cells[0][pair] + np.arange(len(pair)) - np.repeat(np.cumsum(many) - many, many)
+            rows = inlet[each.fitting[pair]] * n_cells + cell
+            order = np.argsort(rows, kind="stable")
+            for some in _some(order, self._beyond[name]):
+                lower(table, rows[some], both[pair[some]])
+        self.outlets[name] = dict(zip(states.tolist(), np.split(table, len(states)), strict=True))
 
     def _all_pairs(self, name: str) -> Iterator[_Pairs]:
-        parting, runs = self.tree.partings[name], self.tree.runs
-        fittings = _Fittings.of(parting.fittings)
-        from_cell, to_cell = _summed_cells(runs[name], *(runs[run] for run in parting.leaving))
-        least = [
-            self._stacked(self.inlets[run], states.tolist(), run).min(axis=1).reshape(len(states), -1)
-            for run, states in zip(parting.leaving, fittings.states, strict=True)
-            if len(states)
+        """Yield the pairs of flow cells that the fittings at the end of a run can part the water into."""
+        parting, runs, fittings = self.tree.partings[name], self.tree.runs, self._fittings[name]
+        self._beyond[name] = range(1)
+        from_cell, to_cell = summed_cells(runs[name], *(runs[run] for run in parting.leaving))
+        tables = [
+            self._stacked(self.inlets[run], states, run, self._cells[run])
+            for run, (states, _) in zip(parting.leaving, fittings.states, strict=True)
         ]
-        if not least:
-            return
+        least = [
+            table.min(axis=1).reshape(len(states), -1)[of_each]
+            for table, (states, of_each) in zip(tables, fittings.states, strict=True)
+        ]
         cheap = least[0][:, :, None] + least[1][:, None, :] + fittings.cents[:, None, None] < self.limit
         every = np.nonzero(cheap & (from_cell < to_cell))
-        for some in _some(np.arange(len(every[0])), self._heads[name]):
-            k, i, j = (each[some] for each in every)
-            one, other = (self._slid_at(parting, fittings, (k, i, j), side) for side in (0, 1))
-            yield _Pairs(k, (i, j), (from_cell[i, j], to_cell[i, j]), one, other)
-
-    def _slid_at(self, parting: Parting, fittings: _Fittings, pairs: tuple[Ints, Ints, Ints], side: int) -> Floats:
-        """Return what a leaving run costs by the head at the end of the feeding run, for pairs of flow cells."""
-        run, (k, *at) = parting.leaving[side], pairs
-        states, place = np.unique(fittings.states[side], return_inverse=True)
-        rows = place[k] * self.tree.runs[run].n_cells + at[side]
-        first, last = self._shifts(parting, pairs, side)
-        return slid(self._stacked(self.inlets[run], states.tolist(), run), rows, first, last)
-
-    def _shifts(self, parting: Parting, pairs: tuple[Ints, Ints, Ints], side: int) -> tuple[Ints, Ints]:
-        """Return which head cells a leaving run can have, as of `HeadCells.shift`, for pairs of flow cells."""
-        low, high = (np.stack([each.drops_m[side][end] for each in parting.fittings])[pairs] for end in (0, 1))
-        return self._heads[parting.leaving[side]].shift(low, high)
+        if not len(every[0]):
+            return
+        shifts = [(first[every], last[every]) for first, last in fittings.shifts]
+        cells = range(self._heads[name].count)
+        for run, (first, last) in zip(parting.leaving, shifts, strict=True):
+            own = self._cells[run]
+            cells = common(cells, range(own.start - int(last.max()), own.stop - int(first.min())))
+        self._beyond[name] = cells
+        for some in _some(np.arange(len(every[0])), cells):
+            k, *at = (each[some] for each in every)
+            costs = []
+            for side, run in enumerate(parting.leaving):
+                rows = fittings.states[side][1][k] * runs[run].n_cells + at[side]
+                first, last = (ends[some] + (cells.start - self._cells[run].start) for ends in shifts[side])
+                costs.append(slid(tables[side], rows, first, last, len(cells)))
+            one, other = ((first[some], last[some]) for first, last in shifts)
+            reach = from_cell[at[0], at[1]], to_cell[at[0], at[1]]
+            yield _Pairs(k, (at[0], at[1]), reach, (one, other), costs[0], costs[1])
 
     def read_outwards(self) -> None:
         """Note what a plan costs at least through every way, fitting, setting and flow cell of the box."""
@@ -244,7 +244,7 @@ class HeadTables:
         given = []
         for s, setting in enumerate(self.tree.settings):
             others = sum(self._least_fed(s, name) for name in self.tree.sources if name != source)
-            given.append(self._heads[source].mask(*setting.heads_m[source]) + (setting.cents + others))
+            given.append(self._given(s, source) + (setting.cents + others))
         least: Floats = np.minimum.reduce(given)
         return least
 
@@ -254,66 +254,73 @@ class HeadTables:
         costs = self.way_costs[name] = np.full(len(run.cents), math.inf)
         cells = self.cell_costs[name] = np.full(run.n_cells, math.inf)
         self._note_heads(name, there)
-        steps = self._steps(name)
+        steps, within = self._steps(name), self._cells[name]
         starts, ends = steps.states
-        before = self._stacked(there, starts, name)
+        before = self._stacked(there, starts, name, within)
         others = np.full(len(steps.cents), math.inf)  # what all but the way costs
-        after = np.full((len(ends) * run.n_cells, self._heads[name].count), math.inf)
         if name in self.tree.partings:
-            behind = self._stacked(self.outlets[name], ends, name)
+            beyond = self._beyond[name]
+            off, behind = within.start - beyond.start, self._stacked(self.outlets[name], ends, name, beyond)
+            after = np.full(behind.shape, math.inf)
             some = np.isfinite(before.min(axis=1))[steps.before] & np.isfinite(behind.min(axis=1))[steps.behind]
-            for at in _some(np.flatnonzero(some), self._heads[name]):
-                lifted = slid(behind, steps.behind[at], -steps.last[at], -steps.first[at])
+            for at in _some(np.flatnonzero(some), max(within, beyond, key=len)):
+                first, last = steps.first[at] - off, steps.last[at] - off
+                lifted = slid(behind, steps.behind[at], -last, -first, len(within))
                 others[at] = (before[steps.before[at]] + lifted).min(axis=1)
-                reached = slid(before, steps.before[at], steps.first[at], steps.last[at]) + steps.cents[at][:, None]
+                reached = slid(before, steps.before[at], first, last, len(beyond)) + steps.cents[at][:, None]
                 lower(after, steps.behind[at], reached)
+            outside[name] = dict(zip(ends, np.split(after, len(ends)), strict=True))
         else:
-            others = least_in(before, steps.before, steps.first, steps.last)
+            others = least_in(before, steps.before, steps.first - within.start, steps.last - within.start)
         through = run.cents[steps.way] + others[steps.group]
         np.minimum.at(costs, steps.way, through)
         np.minimum.at(cells, steps.cell, through)
-        outside[name] = dict(zip(ends, np.split(after, len(ends)), strict=True))
 
     def _note_heads(self, name: str, there: Mapping[State, Floats]) -> None:
         """Note between which heads the inlet of a run lies in plans below the limit."""
-        heads = self._heads[name]
-        live = np.zeros(heads.count, dtype=bool)
+        edges, cells = self._heads[name].edges_m, self._cells[name]
+        live = np.zeros(len(cells), dtype=bool)
         for state, before in there.items():
             if state in self.inlets[name]:
                 live |= (before + self.inlets[name][state] < self.limit).any(axis=0)
-        at = np.flatnonzero(live)
+        at = cells.start + np.flatnonzero(live)
         if len(at):
-            self.heads_m[name] = (float(heads.edges_m[at[0]]), float(heads.edges_m[at[-1] + 1]))
+            self.heads_m[name] = (float(edges[at[0]]), float(edges[at[-1] + 1]))
 
     def _read_tee(self, name: str, outside: dict[str, dict[State, Floats]]) -> None:
-        parting, there = self.tree.partings[name], outside.pop(name)
-        fittings = _Fittings.of(parting.fittings)
+        parting, there, beyond = self.tree.partings[name], outside.pop(name), self._beyond[name]
+        fittings = self._fittings[name]
         costs = self.tee_costs[parting.point] = np.full(len(parting.fittings), math.inf)
-        states = [np.unique(each, return_inverse=True) for each in fittings.states]
-        tables = [
-            self._stacked({}, known.tolist(), run) for run, (known, _) in zip(parting.leaving, states, strict=True)
-        ]
-        for each in self._pairs(name):
-            before = self._before(name, fittings, each, there)
+        sides = list(zip(parting.leaving, fittings.states, strict=True))
+        tables = [self._stacked({}, known, run, self._cells[run]) for run, (known, _) in sides]
+        for each in self._paired[name]:
+            before = self._before(name, each, there)
             least = (before + each.one + each.other).min(axis=1)
             np.minimum.at(costs, each.fitting, least)
             live = np.flatnonzero(least < self.limit)
-            k, *at = (ends[live] for ends in (each.fitting, *each.at))
             for side, left in enumerate((before + each.other, before + each.one)):
-                first, last = self._shifts(parting, (k, at[0], at[1]), side)
-                rows = states[side][1][k] * self.tree.runs[parting.leaving[side]].n_cells + at[side]
+                run, (_, of_each) = sides[side]
+                off = beyond.start - self._cells[run].start
+                first, last = (ends[live] + off for ends in each.shifts[side])
+                rows = of_each[each.fitting[live]] * self.tree.runs[run].n_cells + each.at[side][live]
                 order = np.argsort(rows, kind="stable")
-                lower(tables[side], rows[order], slid(left, live[order], -last[order], -first[order]))
-        for run, (known, _), table in zip(parting.leaving, states, tables, strict=True):
-            outside[run] = dict(zip(known.tolist(), np.split(table, len(known)), strict=True))
+                back = slid(left, live[order], -last[order], -first[order], len(self._cells[run]))
+                lower(tables[side], rows[order], back)
+        for (run, (known, _)), table in zip(sides, tables, strict=True):
+            outside[run] = dict(zip(known, np.split(table, len(known)), strict=True))
 
-    def _before(self, name: str, fittings: _Fittings, pairs: _Pairs, there: Mapping[State, Floats]) -> Floats:
+    def _before(self, name: str, pairs: _Pairs, there: Mapping[State, Floats]) -> Floats:
         """Return what all besides what leaves a tee costs at least, by pair and head cell before it."""
-        keys = np.stack([fittings.inlet[pairs.fitting], *pairs.cells], axis=1)
-        spans, at = np.unique(keys, axis=0, return_inverse=True)
-        none = self._none(name)
-        least = [there.get(state, none)[start:end].min(axis=0) for state, start, end in spans.tolist()]
-        return np.array(least)[at.reshape(-1)] + fittings.cents[pairs.fitting][:, None]
+        fittings, n_cells = self._fittings[name], self.tree.runs[name].n_cells
+        states, inlet = np.unique(fittings.inlet, return_inverse=True)
+        table = self._stacked(there, states.tolist(), name, self._beyond[name])
+        first = inlet[pairs.fitting] * n_cells + pairs.cells[0]
+        spans, at = np.unique(first * n_cells + (pairs.cells[1] - pairs.cells[0] - 1), return_inverse=True)
+        starts, more = np.divmod(spans, n_cells)
+        ends = np.stack([starts, starts + more + 1], axis=1).ravel()
+        none = np.full((1, table.shape[1]), math.inf)  # so that a span may end with the last row
+        least = np.minimum.reduceat(np.concatenate([table, none]), ends, axis=0)[::2]
+        return np.asarray(least[at] + fittings.cents[pairs.fitting][:, None])
 
     def traced(self) -> Traced:
         """Return a combination that the bound stands for."""
@@ -334,54 +341,58 @@ class HeadTables:
     def _fed_at(self, setting: int, source: str) -> tuple[State, int, int]:
         """Return the state, flow cell and head cell at which a tree costs least in a setting."""
         fed = self._fed(setting, source)
-        cell, head = map(int, np.unravel_index(int(np.argmin(fed)), fed.shape))
-        return min(self.inlets[source], key=lambda s: self.inlets[source][s][cell, head]), cell, head
+        cell, at = map(int, np.unravel_index(int(np.argmin(fed)), fed.shape))
+        state = min(self.inlets[source], key=lambda s: self.inlets[source][s][cell, at])
+        return state, cell, self._cells[source].start + at
 
     def _way_at(self, name: str, state: State, cell: int, head: int) -> tuple[int, State, int]:
         """Return a cheapest way at a cell of a run's inlet, its end state, and the head cell at its end."""
         run = self.tree.runs[name]
         best: tuple[float, int, State, int] = (math.inf, 0, 0, 0)
-        inner = name in self.tree.partings
+        cells = self._beyond.get(name)
         first, last = (ends[cell] for ends in self._windows(name))
         for k in np.flatnonzero(run.usable[cell] & (run.starts == state)).tolist():
             end = int(run.ends[k])
-            if not inner:
+            if cells is None:
                 if first[k] <= head <= last[k] and run.cents[k] < best[0]:
                     best = (float(run.cents[k]), k, end, 0)
                 continue
             behind = self.outlets[name].get(end)
-            low, high = max(0, head - int(last[k])), min(self._heads[name].count - 1, head - int(first[k]))
+            low, high = (side - cells.start for side in (head - int(last[k]), head - int(first[k])))
+            low, high = max(0, low), min(len(cells) - 1, high)
             if behind is not None and low <= high:
-                there = low + int(np.argmin(behind[cell, low : high + 1]))
-                best = min(best, (float(run.cents[k] + behind[cell, there]), k, end, there))
+                at = low + int(np.argmin(behind[cell, low : high + 1]))
+                best = min(best, (float(run.cents[k] + behind[cell, at]), k, end, cells.start + at))
         return best[1], best[2], best[3]
 
     def _fitting_at(
         self, name: str, state: State, cell: int, head: int
     ) -> tuple[int, list[tuple[str, State, int, int]]]:
         """Return a cheapest fitting at a cell of a run's end, and where it leaves the runs behind it."""
-        parting = self.tree.partings[name]
-        best, fittings = (math.inf, 0, 0, 0), _Fittings.of(parting.fittings)
-        for each in self._pairs(name):
+        parting, off = self.tree.partings[name], head - self._beyond[name].start
+        best, fittings = (math.inf, 0, 0, 0), self._fittings[name]
+        for each in self._paired[name]:
             meets = (fittings.inlet[each.fitting] == state) & (each.cells[0] <= cell) & (cell < each.cells[1])
-            cents = each.one[:, head] + each.other[:, head] + fittings.cents[each.fitting]
+            cents = each.one[:, off] + each.other[:, off] + fittings.cents[each.fitting]
             at = int(np.argmin(np.where(meets, cents, math.inf)))
             if meets[at]:
                 best = min(best, (float(cents[at]), int(each.fitting[at]), int(each.at[0][at]), int(each.at[1][at])))
         _, k, i, j = best
-        fitting = parting.fittings[k]
         leaving = []
-        for run, at, own, (low, high) in zip(parting.leaving, (i, j), fitting.states, fitting.drops_m, strict=True):
-            first, last = self._heads[run].shift(low[i, j], high[i, j])
-            bottom, top = max(0, head + int(first)), min(self._heads[run].count - 1, head + int(last))
+        for run, at, own, ends in zip(
+            parting.leaving, (i, j), parting.fittings[k].states, fittings.shifts, strict=True
+        ):
+            cells = self._cells[run]
+            first, last = (head - cells.start + int(shift[k, i, j]) for shift in ends)
+            bottom, top = max(0, first), min(len(cells) - 1, last)
             there = bottom + int(np.argmin(self.inlets[run][own][at, bottom : top + 1]))
-            leaving.append((run, own, at, there))
+            leaving.append((run, own, at, cells.start + there))
         return k, leaving
 
 
-def _some(at: Ints, heads: HeadCells) -> Iterator[Ints]:
+def _some(at: Ints, cells: range) -> Iterator[Ints]:
     """Yield some of many numbers at a time: not too much is held at once."""
-    size = max(1, _AT_ONCE // heads.count)
+    size = max(1, _AT_ONCE // len(cells))
     for start in range(0, len(at), size):
         yield at[start : start + size]
 
@@ -389,12 +400,3 @@ def _some(at: Ints, heads: HeadCells) -> Iterator[Ints]:
 def _inwards(tree: BoxTree) -> Sequence[str]:
     """Return the runs from the leaves to the sources."""
     return [name for source in tree.sources for name in tree.behind(source)][::-1]
-
-
-def _summed_cells(inlet: RunTable, one: RunTable, other: RunTable) -> tuple[Ints, Ints]:
-    """Return from which flow cell of the feeding run to before which the sums of two cells of the others meet it."""
-    hair = 1e-9 * max(1e-6, float(np.abs(inlet.edges_m3_s).max()))
-    low = one.edges_m3_s[:-1, None] + other.edges_m3_s[None, :-1] - hair
-    high = one.edges_m3_s[1:, None] + other.edges_m3_s[None, 1:] + hair
-    first = np.searchsorted(inlet.edges_m3_s[1:], low, side="left")
-    return first, np.searchsorted(inlet.edges_m3_s[:-1], high, side="right")

@@ -11,19 +11,20 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-def slid(rows: Floats, at: Ints, first: Ints, last: Ints) -> Floats:
-    """Return out[k, h] = least of rows[at[k], h + first[k] .. h + last[k]]; no window is empty."""
+def slid(rows: Floats, at: Ints, first: Ints, last: Ints, count: int) -> Floats:
+    """Return out[k, h] = least of rows[at[k], h + first[k] .. h + last[k]] for so many h from 0; no window is empty."""
     n = rows.shape[1]
-    first, last = np.clip(first, -n, n), np.clip(last, -n, n)
-    wide = int(max(-first.min(initial=0), last.max(initial=0)))
-    width = n + 2 * wide
+    first, last = np.clip(first, -count, n), np.clip(last, -count, n)
+    wide = -int(first.min(initial=0))
+    width = wide + max(n, count + int(last.max(initial=0)))
     level = np.full((len(rows), width), math.inf)
     level[:, wide : wide + n] = rows
     power, starts = _power(first, last), at * width + first + wide
     ends = starts + (last - first + 1)
     # every row of so many cells that follow each other in memory
-    spans = np.ndarray((max(0, level.size - n + 1), n), level.dtype, level, 0, (level.itemsize, level.itemsize))
-    out = np.empty((len(at), n))
+    shape = max(0, level.size - count + 1), count
+    spans = np.ndarray(shape, level.dtype, level, 0, (level.itemsize, level.itemsize))
+    out = np.empty((len(at), count))
     for p in range(int(power.max(initial=0)) + 1):
         if p:
             half = 2 ** (p - 1)

@@ -22,7 +22,9 @@ def collection_held() -> Iterator[None]:
     try:
         yield
     finally:
-        if not gc.get_freeze_count():  # nobody keeps anything apart: both together only tell the collector that all is old
+        if (
+            not gc.get_freeze_count()
+        ):  # nobody keeps anything apart: both together only tell the collector that all is old
             gc.freeze()
             gc.unfreeze()
         gc.enable()

@@ -25,13 +25,14 @@ def windows(rng: np.random.Generator, size: int, least: int) -> tuple[Ints, Ints
 
 
 @pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("count", [1, 5, 50])
 @pytest.mark.parametrize("empty", [0.0, 0.5, 1.0])
-def test_a_window_slides_along_a_row(size: int, empty: float) -> None:
+def test_a_window_slides_along_a_row(size: int, count: int, empty: float) -> None:
     rng = np.random.default_rng(size)
     rows, (at, first, last) = costs(rng, size, empty), windows(rng, size, 0)
     for some in (slice(0, 0), slice(0, 60)):
-        found = slid(rows, at[some], first[some], last[some])
-        assert found.shape == (len(at[some]), size)
+        found = slid(rows, at[some], first[some], last[some], count)
+        assert found.shape == (len(at[some]), count)
         for k, row in enumerate(found.tolist()):
             for h, least in enumerate(row):
                 within = [rows[at[k], x] for x in range(h + first[k], h + last[k] + 1) if 0 <= x < size]
