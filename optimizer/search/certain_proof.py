@@ -48,11 +48,12 @@ _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
 @dataclass(frozen=True)
 class Stake:
-    """What is to be proved: at known flows, in how many draws a plan may fail."""
+    """What is to be proved: at known flows, in how many draws a plan may fail; `made` are the joints of one in hand."""
 
     flows: KnownFlows
     may_fail: int
     speed: float
+    made: Mapping[tuple[str, str], int]
 
 
 @dataclass
@@ -276,7 +277,8 @@ class Proof:
             costs = through_costs(problem, whole.tables, math.ceil(most))
             tees = tees if costs is None else costs.useful(most)[1]
         split = {name: split_by_closeness(graph, self.drawn.network) for name, graph in graphs.items()}
-        self.lists = ListSearch(replace(self.lists.options, graphs=split), self.lists.time_limit_s, self.lists.solver)
+        limits, made = (self.lists.time_limit_s, self.lists.solver), self.stake.made
+        self.lists = ListSearch(replace(self.lists.options, graphs=split), *limits, made=made)
         self.drawn = self.drawn.on(split)
         every = np.arange(self.drawn.draws.samples)
         each = self._each(every, self.stake.may_fail)

@@ -17,6 +17,7 @@ from optimizer.search.duty import Duty
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.plan_sample import SAMPLE, PlanSample, WeighedPlan
 from optimizer.search.posing import PosedProblem, pose
+from optimizer.takeoff.list_price import counted
 
 _ERRS = 3  # draws by which the sample may tell too little of a plan
 _AGAIN = 2  # times that plans are sought by such draws
@@ -134,7 +135,9 @@ class AtSpeed:
             cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
             there = _at(planned_network(sample.system.network, plan), self.duty)
             told = replace(plan, material_cents=cents)
-            sample.looked[key] = WeighedPlan(told, cents, there, sample.many, sample.known)
+            along = [posed.alternatives[name][k].arcs for name, k in selection.run_choice.items()]
+            made = counted(joint for arcs in along for arc in arcs for joint in arc.joints)
+            sample.looked[key] = WeighedPlan(told, cents, there, sample.many, sample.known, made)
         return sample.looked[key]
 
     def _most(self) -> float:
@@ -168,7 +171,8 @@ class AtSpeed:
         if self._drawn is None:
             self._drawn = DrawnLosses.of(sample.system, sample.known, draws, graphs)
         self._drawn = self._drawn.in_draws(draws)
-        return Proof(Stake(sample.known, may_fail, self.duty.speed), self.lists, self._drawn, self._looked)
+        stake = Stake(sample.known, may_fail, self.duty.speed, sample.near().made)
+        return Proof(stake, self.lists, self._drawn, self._looked)
 
     def _looked(self, found: Found) -> bool:
         """Return whether a plan that would be cheaper works often enough."""

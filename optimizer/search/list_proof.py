@@ -156,7 +156,7 @@ class _AtHead:
         or by the smallest can are ruled out.
         """
         first, made = self._first_lengths(), self._many_joints()
-        if (not first and not made) or self.posed.again is None:
+        if (not first and made is self.search.made) or self.posed.again is None:
             return self
         search = self.search.near(first, made)
         told = self.posed.again(search.options, search.prices)
@@ -176,9 +176,9 @@ class _AtHead:
         )
 
     def _many_joints(self) -> Mapping[tuple[str, str], int]:
-        """Return the joints of the best list, where lower prices that are near to it say clearly more."""
+        """Return the joints of the best list, where lower prices that are near to it say clearly more, or as it was."""
         if not self._is_wide() or self.search.gain_cents(self.made) < _GAIN * self.below:
-            return {}
+            return self.search.made
         return self.made
 
     def _prove(self, upto: float) -> None:

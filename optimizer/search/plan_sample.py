@@ -13,7 +13,7 @@ cube method, Biometrika 91, 2004, pp. 893-912 (the aim; here by exchange within 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -53,7 +53,7 @@ _HOLDS_M = -1e-6  # as of the check
 class WeighedPlan:
     """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
 
-    `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
+    `made` has the joints along its runs. `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
     nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
     """
 
@@ -62,6 +62,7 @@ class WeighedPlan:
     network: Network
     many: Cases
     known: KnownFlows
+    made: Mapping[tuple[str, str], int]
     judged: float | None = None
     passes: bool | None = None
 
