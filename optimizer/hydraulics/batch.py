@@ -118,35 +118,6 @@ class Batch:
             np.add.at(self._slopes, (k * j.count + j.slope_junction, which), j.slope_values[:, k])
         self._slopes[:, self._held[self._slope_rows]] = 0.0
 
-    def losses_m(self, flow_m3_s: Floats) -> Floats:
-        """Return loss less pump head of every run [m] at given flows, tees in it, shape (n_draws, n_runs).
-
-        Parameters
-        ----------
-        flow_m3_s
-            Flows (n_runs,), the same in every draw.
-        """
-        c, d = self._c, self._d
-        flow, size = flow_m3_s, np.abs(flow_m3_s)
-        back = flow < 0.0
-        linear = np.where(back, d.coefficients[:, 2], d.coefficients[:, 0])
-        square = np.where(back, d.coefficients[:, 3], d.coefficients[:, 1])
-        loss: Floats = flow * (linear + square * size)
-        if len(c.piece_run):
-            head, _ = d.pieces.head_and_slope(np.broadcast_to(flow[c.piece_run], np.shape(d.pieces.bore_m)))
-            loss += (head * d.friction_factor[:, None]) @ self._of_pieces
-        for i, (run, curve) in enumerate(c.devices):
-            loss[:, run] += curve.heads_and_slopes(flow[[run]])[0] * c.conditions.loss_factor * d.device_factor[:, i]
-        for i, lift in enumerate(c.lifts):
-            loss[:, lift.run] += _lifted(lift, d.lift_square_s2_m5[:, i], flow[[lift.run]])[0]
-        for i, pump in enumerate(c.pumps):
-            head, _ = pump.curve.heads_and_slopes(np.full(len(loss), flow[pump.run]), d.speeds[:, i])
-            loss[:, pump.run] -= head * d.pump_factor[:, i]
-        if c.junctions is not None:
-            heads, _ = c.junctions.shapes.rises_and_slopes(flow[None, :] @ self._gather)
-            loss += (heads * np.concatenate((d.tee_factor, d.tee_factor), axis=1)) @ self._spread
-        return loss
-
     def solve(self, flow_m3_s: Floats | None = None) -> tuple[Floats, Bools]:
         """Return the flows (n_draws, n_runs), and which draws are solved, one-way runs as their heads want them.
 
@@ -228,7 +199,7 @@ class Batch:
             loss[:, run] += head * times
             slope[:, run] += rise * times
         for i, lift in enumerate(c.lifts):
-            head, rise = _lifted(lift, d.lift_square_s2_m5[at, i], flow[:, lift.run])
+            head, rise = lifted(lift, d.lift_square_s2_m5[at, i], flow[:, lift.run])
             loss[:, lift.run] += head
             slope[:, lift.run] += rise
         for i, pump in enumerate(c.pumps):
@@ -289,7 +260,7 @@ def pieces_at(pieces: PipePieces, at: npt.NDArray[np.int64] | int) -> PipePieces
     )
 
 
-def _lifted(lift: Lift, square_s2_m5: Floats, flow: Floats) -> tuple[Floats, Floats]:
+def lifted(lift: Lift, square_s2_m5: Floats, flow: Floats) -> tuple[Floats, Floats]:
     """Return what check valves lose above b Q² below their least flow [m], and the slope; see `lift_head_and_slope`."""
     least = lift.least_flow_m3_s
     x = flow / least

@@ -56,6 +56,13 @@ class Draws:
     def __init__(self, samples: int, seed: int) -> None:
         self.samples, self.seed = samples, seed
         self._drawn: dict[str, Floats] = {}
+        self._told: dict[tuple[object, ...], Floats] = {}
+
+    def told(self, key: tuple[object, ...], of: Callable[[], Floats]) -> Floats:
+        """Return what these draws make of something, worked out once."""
+        if key not in self._told:
+            self._told[key] = of()
+        return self._told[key]
 
     def normal(self, name: str) -> Floats:
         if name not in self._drawn:
@@ -100,31 +107,25 @@ class PickedDraws(Draws):
     def __init__(self, many: Draws, at: npt.NDArray[np.int64]) -> None:
         super().__init__(len(at), many.seed)
         self._many, self._at = many, at
-        self._picked: dict[tuple[object, ...], Floats] = {}
-
-    def _of(self, key: tuple[object, ...], all_of: Callable[[], Floats]) -> Floats:
-        if key not in self._picked:
-            self._picked[key] = all_of()[self._at]
-        return self._picked[key]
 
     def normal(self, name: str) -> Floats:
-        return self._of((name,), lambda: self._many.normal(name))
+        return self.told(("normal", name), lambda: self._many.normal(name)[self._at])
 
     def loss(self, name: str, band: tuple[float, float]) -> Floats:
-        return self._of(("loss", name, band), lambda: self._many.loss(name, band))
+        return self.told(("loss", name, band), lambda: self._many.loss(name, band)[self._at])
 
     def pump_head(self, name: str) -> Floats:
-        return self._of(("head", name), lambda: self._many.pump_head(name))
+        return self.told(("head", name), lambda: self._many.pump_head(name)[self._at])
 
     def height_m(self, point: str) -> Floats:
-        return self._of(("height", point), lambda: self._many.height_m(point))
+        return self.told(("height", point), lambda: self._many.height_m(point)[self._at])
 
     def speeds(self, pump: str, speed: float) -> Floats:
-        return self._of(("speed", pump, speed), lambda: self._many.speeds(pump, speed))
+        return self.told(("speed", pump, speed), lambda: self._many.speeds(pump, speed)[self._at])
 
 
 @dataclass(frozen=True)
-class _Family:
+class Family:
     """What shares one draw: its part of the coefficients a, b, a', b' of every run, shape (4, n_runs)."""
 
     coefficients: Floats
@@ -208,7 +209,7 @@ def one_by_one_m3_s(
 
 def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_s: Floats) -> Drawn:
     """Return what differs from draw to draw in a network whose undisturbed flows are known, (n_runs,)."""
-    families = _families(compiled, draws, value_m3_s)
+    families = families_of(compiled, draws, value_m3_s)
     rest = compiled.coefficients - sum((family.coefficients for family in families), np.zeros((4, 1)))
     varied = np.array([family.coefficients for family in families]).reshape(len(families), -1)
     factors = np.array([family.factors for family in families]).reshape(len(families), draws.samples)
@@ -222,10 +223,10 @@ def drawn_of(compiled: CompiledNetwork, draws: Draws, base: Variation, value_m3_
         coefficients=coefficients,
         pieces=_pieces(compiled, draws),
         friction_factor=draws.loss("friction formula", FRICTION),
-        tee_factor=_tees(compiled, draws),
+        tee_factor=tee_factors(compiled, draws),
         device_factor=_columns([draws.loss(f"device {name}", DEVICE) for name in devices], draws),
         pump_factor=_columns([draws.pump_head(pump.name) for pump in compiled.pumps], draws),
-        lift_square_s2_m5=_lifts(compiled, draws),
+        lift_square_s2_m5=lift_squares(compiled, draws),
         fixed_head_m=compiled.fixed_head_m + shifts.T,
         speeds=_columns(speeds, draws),
     )
@@ -235,7 +236,7 @@ def _columns(values: list[Floats], draws: Draws) -> Floats:
     return np.array(values).reshape(len(values), draws.samples).T
 
 
-def _tees(compiled: CompiledNetwork, draws: Draws) -> Floats:
+def tee_factors(compiled: CompiledNetwork, draws: Draws) -> Floats:
     """Return the factor of every junction: one draw for all tees of a source, within the band of the catalog row."""
     count = compiled.junctions.count if compiled.junctions is not None else 0
     factors = []
@@ -250,7 +251,7 @@ def _tees(compiled: CompiledNetwork, draws: Draws) -> Floats:
     return _columns(factors, draws)
 
 
-def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> list[_Family]:
+def families_of(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> list[Family]:
     """Return the losses that vary together. A close-coupled part has the draw of its family times that of coupling.
 
     A check valve through which water runs slower than what lifts it in full may lose more by as much as it is slower.
@@ -283,7 +284,7 @@ def _families(compiled: CompiledNetwork, draws: Draws, value_m3_s: Floats) -> li
         factors = draws.loss(name, band)
         if coupled:
             factors = factors * draws.factor("close coupling", (BAND_LOW, BAND_HIGH))
-        families.append(_Family(table, factors))
+        families.append(Family(table, factors))
     return families
 
 
@@ -317,7 +318,7 @@ def lift_velocity_m_s(fluid: Fluid) -> float:
     return float(v_lift_valve_Crane(rho=fluid.density_kg_m3, style="swing check angled"))
 
 
-def _lifts(compiled: CompiledNetwork, draws: Draws) -> Floats:
+def lift_squares(compiled: CompiledNetwork, draws: Draws) -> Floats:
     """Return b of b Q² of check valves with a least flow, with the draw of their family."""
     factors = [
         draws.loss(family_of(part, part.item), (part.item.loss.band_low, part.item.loss.band_high))
@@ -343,7 +344,7 @@ def _pieces(compiled: CompiledNetwork, draws: Draws) -> PipePieces:
     """Return the pipe pieces of every draw: bores between average and minimum wall, walls rougher or smoother."""
     conditions, known = compiled.conditions, compiled.pieces
     share, rough = walls(draws, conditions)
-    bore = known.bore_m + share[:, None] * (_widest(compiled) - known.bore_m)
+    bore = known.bore_m + share[:, None] * (widest_bores_m(compiled) - known.bore_m)
     roughness = known.rough * 3.7 * known.bore_m * rough[:, None]
     return PipePieces.of(known.length_m, bore, roughness, conditions.fluid, conditions.hazen_williams)
 
@@ -355,7 +356,7 @@ def walls(draws: Draws, conditions: Conditions) -> tuple[Floats, Floats]:
     return share, draws.factor("growth", _GROWTH) if growth > 0.0 else draws.factor("roughness", _ROUGHNESS)
 
 
-def _widest(compiled: CompiledNetwork) -> Floats:
+def widest_bores_m(compiled: CompiledNetwork) -> Floats:
     """Return the largest bore that the standard allows for each piece; its own where no standard is known."""
     widest: dict[tuple[int, float], float] = {}
     for r, name in enumerate(compiled.run_names):

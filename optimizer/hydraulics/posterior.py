@@ -217,19 +217,22 @@ class MixedDraws(Draws):
         return out
 
     def normal(self, name: str) -> Floats:
-        return self._picked(lambda draws: draws.normal(name))
+        return self.told(("normal", name), lambda: self._picked(lambda draws: draws.normal(name)))
+
+    def factor(self, name: str, band: tuple[float, float]) -> Floats:
+        return self.told(("factor", name, band), lambda: super(MixedDraws, self).factor(name, band))
 
     def loss(self, name: str, band: tuple[float, float]) -> Floats:
-        return self._picked(lambda draws: draws.loss(name, band))
+        return self.told(("loss", name, band), lambda: self._picked(lambda draws: draws.loss(name, band)))
 
     def pump_head(self, name: str) -> Floats:
-        return self._picked(lambda draws: draws.pump_head(name))
+        return self.told(("head", name), lambda: self._picked(lambda draws: draws.pump_head(name)))
 
     def height_m(self, point: str) -> Floats:
-        return self._picked(lambda draws: draws.height_m(point))
+        return self.told(("height", point), lambda: self._picked(lambda draws: draws.height_m(point)))
 
     def speeds(self, pump: str, speed: float) -> Floats:
-        return self._by_meaning(lambda draws: draws.speeds(pump, speed))
+        return self.told(("speed", pump, speed), lambda: self._by_meaning(lambda draws: draws.speeds(pump, speed)))
 
 
 def draws_after(

@@ -53,8 +53,8 @@ _HOLDS_M = -1e-6  # as of the check
 class WeighedPlan:
     """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
 
-    `made` has the joints along its runs. `judged` is the share of the second sample in which it works, `passes` whether it passes every check; None where
-    nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
+    `made` has the joints along its runs. `judged` is the share of the second sample in which it works, `passes` whether
+    it passes every check; None where nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
     """
 
     plan: Plan
