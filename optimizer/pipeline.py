@@ -365,6 +365,7 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     """
     from optimizer.choices.for_sale import for_sale
     from optimizer.hydraulics import solve_network
+    from optimizer.hydraulics.contradictions import contradicting
     from optimizer.hydraulics.uncertainty import dial_notes
     from optimizer.model.doubt import doubt_of
     from optimizer.model.outcome import PlanReport
@@ -397,7 +398,8 @@ def report(system: System, found: Plan, catalog: Catalog, *, spares: bool = True
     checks = verification.safety.checks if verification.safety else ()
     told, touchy = floor_facts(system, set_up, checks), tuple(touchy_valves(set_up, verification.valves))
     floor = (told.mishaps, told.ranges, told.leaks)
-    noted = (*touchy, *dial_notes(planned_networks(system, found), bool(system.fitted_readings)))
+    dials = dial_notes(planned_networks(system, found), bool(system.fitted_readings))
+    noted = (*contradicting(readings(as_written or system)), *touchy, *dials)
     plain = PlanReport(
         system, found, verification, bill, before, band, noted, as_written, doubts, chance, *floor, gains=gains
     )

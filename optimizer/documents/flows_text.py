@@ -22,7 +22,6 @@ if TYPE_CHECKING:  # loaded by whoever solved the network
     from optimizer.hydraulics.contradictions import Compared
     from optimizer.hydraulics.losses import PartLoss
     from optimizer.hydraulics.network import NetworkSolution
-    from optimizer.model.calibration import Measurement
     from optimizer.model.network import Network, Pump
     from optimizer.model.note import Note
     from optimizer.model.system import System, Target
@@ -70,21 +69,9 @@ def mode_flow_blocks(
 
 def contradictions(system: System, readings: Sequence[Compared]) -> list[str]:
     """Return which readings speak against what is calculated, and by how much."""
-    told = [
-        f"{show_flow(one.reading.flow_m3_s, system.units)} was measured in {one.reading.run!r}{_as_set(one.reading)}; "
-        f"calculated is {flow_words(one.calculated_m3_s, system.units)}, {percent(abs(one.off))} "
-        f"{'more' if one.off > 0.0 else 'less'}, where the reading is good to {percent(one.reading.accuracy)}"
-        for one in readings
-        if one.contradicts
-    ]
-    return [*told, "what was measured counts more: `retrofit calibrate` finds what explains it"] if told else []
+    from optimizer.hydraulics.contradictions import contradicting
 
-
-def _as_set(reading: Measurement) -> str:
-    """Return how dials and valves stood, where the reading says so."""
-    dials = [f"{pump} at {percent(setting)}" for pump, setting in reading.settings.items()]
-    valves = [f"the valve of {run} {percent(opening)} open" for run, opening in reading.openings.items()]
-    return f" with {', '.join((*dials, *valves))}" if dials or valves else ""
+    return list(notes_words(contradicting(readings), system.units))
 
 
 def unsafe_today(system: System) -> list[Block]:

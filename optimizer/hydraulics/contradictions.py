@@ -10,6 +10,7 @@ from optimizer.hydraulics.compiled import Variation, compile_network
 from optimizer.hydraulics.network import solve_compiled
 from optimizer.hydraulics.readings import with_valves
 from optimizer.model.dial import RPM
+from optimizer.model.note import Note, note
 
 if TYPE_CHECKING:
     from optimizer.model.calibration import Measurement
@@ -43,6 +44,36 @@ def compared(network: Network, measured: Sequence[Measurement]) -> tuple[Compare
         When the plumbing can not be solved as it was set for a reading.
     """
     return tuple(_compared(network, one) for one in measured)
+
+
+def contradicting(readings: Sequence[Compared]) -> tuple[Note, ...]:
+    """Return which readings speak against what is calculated, by how much, and that they count more."""
+    told = [
+        note(
+            "reading contradicts",
+            run=one.reading.run,
+            measured=_flow(one.reading.flow_m3_s),
+            calculated=_flow(one.calculated_m3_s),
+            off_share=abs(one.off),
+            which=note("calculated is more" if one.off > 0.0 else "calculated is less"),
+            good_to_share=one.reading.accuracy,
+            stood=_stood(one.reading),
+        )
+        for one in readings
+        if one.contradicts
+    ]
+    return (*told, note("measured counts more")) if told else ()
+
+
+def _flow(flow_m3_s: float) -> Note:
+    return note("flow that way" if flow_m3_s >= 0.0 else "flow backwards", flow_m3_s=abs(flow_m3_s))
+
+
+def _stood(reading: Measurement) -> Note | None:
+    """Return how dials and valves stood, where the reading says so."""
+    dials = [note("dial stood", pump=name, share=share) for name, share in reading.settings.items()]
+    valves = [note("valve stood", run=name, share=share) for name, share in reading.openings.items()]
+    return note("as set", what=(*dials, *valves)) if dials or valves else None
 
 
 def _compared(network: Network, one: Measurement) -> Compared:

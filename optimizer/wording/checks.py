@@ -47,6 +47,18 @@ FLOWS: Mapping[str, str] = {
     "runs back for a while": (
         "water runs back through run {run!r} until it has fallen to the mouth of the run or to a siphon break"
     ),
+    "reading contradicts": (
+        "{measured} was measured in {run!r}{stood}; calculated is {calculated}, {off_share:percent} {which}, where the "
+        "reading is good to {good_to_share:percent}"
+    ),
+    "flow that way": "{flow_m3_s:flow}",
+    "flow backwards": "{flow_m3_s:flow} backwards",
+    "calculated is more": "more",
+    "calculated is less": "less",
+    "as set": " with {what:list}",
+    "dial stood": "{pump} at {share:percent}",
+    "valve stood": "the valve of {run} {share:percent} open",
+    "measured counts more": "what was measured counts more: `retrofit calibrate` finds what explains it",
 }
 """What a network solution says of pumps and runs."""
 

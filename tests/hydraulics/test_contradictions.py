@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 from networks import PORTS, network, pipe, pump_part, run, surface, valve
+from planned_examples import searched
 
 from optimizer import pipeline
 from optimizer.documents.flows_text import contradictions, flow_blocks
+from optimizer.documents.note_words import all_notes
 from optimizer.documents.payload import flow_json
 from optimizer.documents.tables import Lines
 from optimizer.hydraulics import solve_network
@@ -73,6 +75,15 @@ def test_the_flow_command_says_by_how_much() -> None:
     (one,) = flow_json(system, pipeline.flows(system), None, pipeline.readings(system))["readings"]
     assert one["contradicts"]
     assert one["calculated_more_by_share"] == pytest.approx(0.25)
+
+
+def test_a_plan_that_rests_on_a_flow_which_was_measured_otherwise_says_so() -> None:
+    # The example's readings are explained by a dial that shows power; as a share of rpm the pump would not lift at all.
+    report, _ = searched("measured-return")
+    told = all_notes(report)
+
+    assert any(words.startswith("1,190 gph was measured in 'return line' with return at 72 %") for words in told)
+    assert any("retrofit calibrate" in words for words in told)
 
 
 def test_readings_that_agree_are_not_worth_a_word() -> None:
