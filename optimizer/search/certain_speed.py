@@ -179,6 +179,12 @@ class AtSpeed:
         return self.sample.weigh(self._plan(found.selection, found.posed))
 
 
+def at_duty(one: WeighedPlan, duty: Duty) -> WeighedPlan:
+    """Return a plan with its dial set to a duty, and going no further."""
+    plan = replace(one.plan, pump_speeds={**one.plan.pump_speeds, duty.pump.name: duty.speed})
+    return replace(one, plan=plan, network=_at(one.network, duty))
+
+
 def _at(network: Network, duty: Duty) -> Network:
     """Return a planned plumbing with its dial going no further than a duty."""
     pump = network.pumps.get(duty.pump.name)

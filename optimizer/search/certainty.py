@@ -27,8 +27,8 @@ from optimizer.model.note import money_note, note
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
 from optimizer.search.assemble import with_charge
-from optimizer.search.certain_speed import AtSpeed
-from optimizer.search.duty import own_duties
+from optimizer.search.certain_speed import AtSpeed, at_duty
+from optimizer.search.duty import own_duties, taken_first
 from optimizer.search.list_proof import ListSearch
 from optimizer.search.margins import by_margins
 from optimizer.search.options import options_of
@@ -161,12 +161,27 @@ class Certain:
         given = self.sample.given
         return given is not None and given is self.sample.best and least >= given.cents
 
-    def _told(self, given: WeighedPlan, bound: int) -> Answer:
+    def _no_faster(self, given: WeighedPlan) -> WeighedPlan:
+        """Return the plan at the speed that is taken of those that cost the same and with which it works as asked.
+
+        The dial then goes no further: whoever builds it need not turn it up.
+        """
         sample = self.sample
+        for duty in sorted(own_duties(self.system, self.known), key=taken_first):
+            planned = given.plan.pump_speeds.get(duty.pump.name)
+            if planned is None or duty.speed == planned or self.question.clock.over:
+                break
+            slower = at_duty(given, duty)
+            if duty.energy_cents == given.plan.energy_cents and sample.holds(slower):
+                return slower
+        return given
+
+    def _told(self, chosen: WeighedPlan, bound: int) -> Answer:
+        sample, given = self.sample, self._no_faster(chosen)
         works = sample.judged(given.plan)
         least, asked = math.floor(1000 * least_share(works, JUDGED)) / 1000, self.asked
         judged = {"works_share": works / JUDGED, "judged": JUDGED, "least_share": least}
-        count = sample.count(given)
+        count = sample.count(chosen)
         said = [note("works in the sample", works=count, sample=SAMPLE, asked_share=asked, **judged)]
         currency = given.plan.currency
         if works < asked * JUDGED:

@@ -16,7 +16,7 @@ from optimizer.program.merge import EfficientSelection, MergedTables, all_carrie
 from optimizer.program.problem import Outcome, Selection, SizingProblem, excess_of
 from optimizer.search.assemble import plan_of
 from optimizer.search.collection import collection_held
-from optimizer.search.duty import Duty, other_pumps, own_duties
+from optimizer.search.duty import Duty, other_pumps, own_duties, taken_first
 from optimizer.search.flow_search import Progress
 from optimizer.search.list_proof import Found, ListSearch
 from optimizer.search.options import Options, as_it_stands, options_of
@@ -390,11 +390,7 @@ def _nothing(options: Options, selection: Selection) -> Plan:
 
 def _preferred(duty: Duty, best: Duty) -> bool:
     """Return whether a duty is taken over one of equal cost: today's speed first, then the slowest."""
-    return _order(duty) < _order(best)
-
-
-def _order(duty: Duty) -> tuple[bool, float]:
-    return not duty.is_todays, duty.speed
+    return taken_first(duty) < taken_first(best)
 
 
 def _no_plan(options: Options, flows: KnownFlows, selection: Selection, speed: float) -> Plan:

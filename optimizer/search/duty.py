@@ -35,6 +35,11 @@ class Duty:
         return self.pump_cents == 0 and self.speed == self.pump.speed
 
 
+def taken_first(duty: Duty) -> tuple[bool, float]:
+    """Return what sorts duties of equal cost by which is taken: today's speed first, then the slowest."""
+    return not duty.is_todays, duty.speed
+
+
 NO_PUMP = Pump("", ((0.0, 1.0), (1.0, 0.0)), 0.0, ())  # type: ignore[arg-type]
 
 

@@ -180,6 +180,12 @@ class PlanSample:
         if one.judged >= self.asked and (self.sure is None or one.cents < self.sure.cents):
             self.sure = one
 
+    def holds(self, one: WeighedPlan) -> bool:
+        """Return whether a plan works as often as asked in both samples, its dial going no further, and passes."""
+        if one.works_on(self.cases) < self.need or one.works_on(self.judge) < self.asked * JUDGED:
+            return False
+        return not verdicts(self.system, one.plan, self.question.catalog).failures
+
     def judged(self, plan: Plan) -> int:
         """Return in how many draws of the second sample a plan works."""
         return int(works_known(self.judge, self.known, planned_network(self.system.network, plan)).sum())

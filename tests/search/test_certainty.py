@@ -20,12 +20,14 @@ from short_curve import SHORT
 from small_trees import FAMILY, part, pump_part, random_tree, small_catalog, with_pump
 
 from optimizer import pipeline
-from optimizer.choices.demands import known_flows
+from optimizer.choices.demands import flows_if_known, known_flows
 from optimizer.choices.graph import ChoiceGraph
+from optimizer.choices.scaled import scaled
 from optimizer.hydraulics import compile_network, conditions_of, pump_head_m
 from optimizer.hydraulics.chance import slack_m
 from optimizer.hydraulics.posterior import draws_after
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
+from optimizer.model.dial import RPM
 from optimizer.model.network import Network, Point, PointKind, Pump, Run, RunEnd, Water
 from optimizer.model.plan import Plan, Status, planned_network
 from optimizer.model.system import Rules, System, Target
@@ -256,6 +258,27 @@ def test_time_that_is_too_short_ends_in_an_answer_and_in_no_false_proof() -> Non
 
 
 CERTAIN = SHORT + "rules: {certainty: 80 %}\n"
+
+
+def test_of_speeds_that_cost_the_same_the_slowest_that_works_so_often_is_set() -> None:
+    # Draws of a seed of their own; how often each speed works is told with the dial held there.
+    system, catalog = pipeline.read(data_directory("examples") / "measured-return.yaml")
+    pumps = {name: replace(pump, dial=RPM) for name, pump in system.network.pumps.items()}
+    system = scaled(replace(system, network=replace(system.network, pumps=pumps)), 0.7)
+    asking = replace(system, rules=replace(system.rules, certainty=0.8))
+    found = solve(Question(asking, catalog, Watch.of(60.0))).plan
+    planned, known = planned_network(system.network, found), flows_if_known(system)
+    (pump,) = planned.pumps.values()
+    cases = Cases.of(system, 2000, 77)
+    assert known is not None
+
+    def share(speed: float) -> float:
+        held = replace(planned, pumps={pump.name: replace(pump, speed=speed, speeds=(speed,))})
+        return float(works_known(cases, known, held).mean())
+
+    slower = max(speed for speed in pump.speeds if speed < pump.speed)
+    assert pump.speed < max(pump.speeds)
+    assert share(slower) < 0.8 < share(pump.speed)
 
 
 @pytest.mark.long
