@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _SHOWN_AS_THEY_ARE = "\u200c\u200d"  # parts of letters in some scripts: joiners without a width of their own
 
@@ -49,12 +49,26 @@ class Fault:
         return visible(f"{text}; did you mean {self.suggestion}?" if self.suggestion else text)
 
 
+_LONG = 200  # signs: a list of all that is allowed, which nobody wants to read twice
+
+
+def told_once(faults: Sequence[Fault]) -> list[Fault]:
+    """Return faults in which a long list of what is allowed stands once, where it first does."""
+    first: dict[str, str] = {}
+    return [
+        replace(fault, allowed=f"as at {first[fault.allowed]}")
+        if len(fault.allowed) > _LONG and first.setdefault(fault.allowed, fault.place) != fault.place
+        else fault
+        for fault in faults
+    ]
+
+
 class InputError(OptimizerError):
     """A file cannot be used; carries every fault that was found in it, in reading order."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        super().__init__("\n".join(map(str, told_once(self.faults))))
 
 
 class QuantityError(OptimizerError):

@@ -180,7 +180,8 @@ def _compose(reading: Reading, text: str) -> Any:
         place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
         if type(error).__name__ == "MaxDepthExceededError":
             _too_deep(reading, place, DEEPEST + 1)
-        meant = "'at least' in place of '>'" if "'>'" in str(error.problem) else None
+        is_block = "chomping or indentation" in str(error.problem)  # `key: >= 700` begins a text of several lines
+        meant = "'at least' in place of '>'" if is_block or "'>'" in str(error.problem) else None
         allowed = "'key: value' lines, lists with '-' or [ ]"
         reading.fault(place, f"text that is not YAML ({error.problem})", allowed, meant)
     except (YAMLError, RecursionError) as error:

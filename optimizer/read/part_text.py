@@ -255,10 +255,29 @@ def _ends(text: str, rest: str, kind: Kind) -> tuple[EndWords, ...]:
     try:
         ends = parse_ends_words(rest)
     except QuantityError as error:
-        raise QuantityError(f"'{text}': {error.found}", error.allowed, error.suggestion) from None
+        raise QuantityError(f"'{text}': {error.found}", error.allowed, _not_ends(text, rest, kind)) from None
     if len(ends) > 2:
         raise QuantityError(f"'{text}' with {len(ends)} ends", "two ends, such as 1 in socket x 3/4 in NPT male")
     return ends * 2 if len(ends) == 1 else ends
+
+
+def _not_ends(text: str, rest: str, kind: Kind) -> str | None:
+    """Return what a text may mean whose `rest` behind the kind is read as ends and is none: a repeat, an opening."""
+    alone, inside = text.removesuffix(rest).strip(), rest.strip("() ")
+    if re.fullmatch(r"\d{1,2}", rest) and 1 < int(rest) <= MOST_REPEATS:
+        return f"'{alone} x {rest}'"
+    return f"'{alone} {inside}'" if kind in THROTTLES and OPENING.fullmatch(inside) else None
+
+
+def _meant(text: str, words: str) -> str | None:
+    """Return what an unknown part may mean: a count written first, a pump by its name, words nearly right."""
+    counted = re.fullmatch(r"(\d{1,2})\s*[x×]?\s+(\S.*)", text, re.IGNORECASE)
+    if counted and 1 <= int(counted[1]) <= MOST_REPEATS and (found := kind_at_start(_leading_size(counted[2])[1])):
+        return f"'{counted[2]} x {counted[1]}'" if not found[1] else None
+    if re.search(r"\bpump$", words, re.IGNORECASE):
+        return f"'pump {text}'"
+    near = nearest(words, KIND_WORDS) or nearest(" ".join(words.split()[:2]), KIND_WORDS)
+    return near or nearest(words.split()[0] if words.split() else "", KIND_WORDS)
 
 
 def _unknown_part(text: str, words: str) -> QuantityError:
@@ -273,9 +292,7 @@ def _unknown_part(text: str, words: str) -> QuantityError:
         )
         advice += "goes on as pipe that is a run of its own, from where the first one ends"
         return QuantityError(f"'{text}' among the parts of a run", advice)
-    near = nearest(words, KIND_WORDS) or nearest(" ".join(words.split()[:2]), KIND_WORDS)
-    near = near or nearest(words.split()[0] if words.split() else "", KIND_WORDS)
-    return QuantityError(f"unknown part '{text}'", "one of " + ", ".join(_taught()), near)
+    return QuantityError(f"unknown part '{text}'", "one of " + ", ".join(_taught()), _meant(text, words))
 
 
 def _taught() -> list[str]:

@@ -221,6 +221,28 @@ def test_an_unreadable_part_is_not_blamed_on_its_neighbours(line) -> None:  # ty
     assert "did you mean 'bushing'" in message
 
 
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("2 elbows", "elbows x 2"),
+        ("3x 90 elbow", "90 elbow x 3"),
+        ("elbow 2", "elbow x 2"),
+        ("ball valve (half open)", "ball valve half open"),
+        ("return pump", "pump return pump"),
+    ],
+)
+def test_a_part_written_in_another_order_is_answered_with_the_right_one(line, written: str, meant: str) -> None:  # type: ignore[no-untyped-def]
+    assert f"did you mean '{meant}'?" in fault_of(line, f"pipe 1 ft, {written}, pipe 1 ft")
+
+
+def test_a_long_list_of_what_is_allowed_is_told_once(line) -> None:  # type: ignore[no-untyped-def]
+    first, *others = fault_of(line, "pipe 1 ft, bogen, rohr 1 m, kugelhahn, pipe 1 ft").splitlines()
+
+    assert "sweep elbow" in first
+    assert len(others) == 2
+    assert all(f"allowed: as at {first.split(': ')[0]}" in each and "sweep elbow" not in each for each in others)
+
+
 def test_a_thread_that_can_not_meet_is_answered_with_an_adapter_that_can(line) -> None:  # type: ignore[no-untyped-def]
     device = "devices: {uv: {loss: 2 ft at 300 gal/h, ports: 1 in BSPP male}}"
     message = fault_of(line, "pipe 1 ft, device uv, open joint, pipe 1 ft", more=device)

@@ -134,6 +134,7 @@ def test_a_system_at_a_setting_runs_its_pumps_so_and_leaves_no_speed_to_choose(
         ("targets: {left: ≥700 gph}", ["did you mean 'at least 700 gph'"]),
         ("targets: {left: max. 12 L/min}", ["did you mean 'at most 12 L/min'"]),
         ("targets: {left: >= 700 gph}", ["text that is not YAML", "did you mean 'at least' in place of '>'"]),
+        ("targets:\n  left: >= 700 gph", ["text that is not YAML", "did you mean 'at least' in place of '>'"]),
         ("settings: {day: {retrun: 100 %}}", ["unknown key 'retrun'", "'return'"]),
         ("settings: {day: {return: stopped}}", ["'stopped'", "off"]),
         (
