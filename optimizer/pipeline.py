@@ -318,6 +318,7 @@ def frontier(
     time_limit_s, progress
         As in `search`; all searches together take no longer.
     """
+    from optimizer.model.note import note
     from optimizer.search.studies.frontier import frontier as study
     from optimizer.search.studies.promise import works_in
     from optimizer.search.watch import Watch
@@ -326,7 +327,8 @@ def frontier(
     watch = Watch.of(time_limit_s, progress)
     found = study(free, catalog, watch, least_gain=least_gain, budget_cents=budget_cents)
     told = tuple(replace(one, works=works_in(free, one.plan, watch)) for one in found.plans)
-    return replace(found, plans=told)
+    promised = system.rules.margin > 0.0 or system.rules.certainty > 0.0
+    return replace(found, plans=told, notes=(*found.notes, *([note("promise not counted")] if promised else [])))
 
 
 def kinds_of_plan(

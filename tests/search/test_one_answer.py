@@ -86,6 +86,14 @@ def read(folder: Path, text: str) -> System:
     return load_system(path, catalog())
 
 
+@pytest.mark.parametrize("asked", [{"margin": 0.05}, {"certainty": 0.8}, {}])
+def test_cost_against_flow_says_that_it_asks_no_promise_of_its_plans(asked: dict[str, float]) -> None:
+    system = load_system(data_directory("examples") / "measured-return.yaml", catalog())
+    found = pipeline.frontier(system.with_promise(**asked), catalog(), time_limit_s=5.0)
+
+    assert any(one.code == "promise not counted" for one in found.notes) is bool(asked)
+
+
 def agree(system: System) -> None:
     """Check that every study names the cost of the plan."""
     plan = pipeline.search(system, catalog())
