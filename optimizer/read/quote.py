@@ -33,6 +33,9 @@ from optimizer.read.workbooks import Sheet, load_sheets
 
 _HEAD_ROWS = 60  # the titles stand in one of the first
 _LONGEST_SHOWN = 40  # signs of a text that is no price
+_NO_PRICE = frozenset(  # what stores write in place of one: common practice, no source
+    {"ask", "on request", "call", "none", "no", "n/a", "na", "tbd", "out of stock", "not in stock", "-", "–", "?"}
+)
 _PRICE = "a plain number above 0, or an empty cell: then the list price counts"
 ODD_FACTOR = 5  # a price more than so many times the list price, or under one part in so many of it, is odd
 _TITLE = re.compile(rf"{re.escape(STORE_PRICE_TITLE)}\s*(?:\((?P<currency>.*)\))?", re.IGNORECASE)
@@ -60,6 +63,7 @@ class _Reading:
     remarks: list[str] = field(default_factory=list)
     prices: dict[str, QuotedPrice] = field(default_factory=dict)
     seen: dict[str, str] = field(default_factory=dict)  # item number -> place of its price cell
+    words: dict[str, str] = field(default_factory=dict)  # item number -> what the store wrote in place of a price
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +216,9 @@ def _cents(reading: _Reading, table: _Table, row: int, item: str, place: str) ->
         allowed = "a number; open the file in a spreadsheet program and save it, so that the result is stored"
         reading.faults.append(Fault(place, f"the formula {formula} without a stored result", allowed))
         return None
+    if isinstance(value, str) and value.strip().lower() in _NO_PRICE:
+        reading.words[item] = value.strip()
+        return None
     if value is None or (isinstance(value, str) and not value.strip()):
         return None
     other = _currency_in(value, reading.currency)
@@ -266,7 +273,8 @@ def _note_missing(reading: _Reading) -> None:
             continue
         listed = f"the list price counts, {line.list_cents / 100:.2f}"
         if item in reading.seen:
-            reading.remarks.append(f"{reading.seen[item]}: no price for {item}; {listed}")
+            said = f", {reading.words[item]!r}" if item in reading.words else ""
+            reading.remarks.append(f"{reading.seen[item]}: no price for {item}{said}; {listed}")
         else:
             reading.remarks.append(f"{reading.file}: no row for {item}; {listed}")
 

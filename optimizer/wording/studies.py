@@ -60,8 +60,8 @@ FRONTIER: Mapping[str, str] = {
     "pumps not counted": "What the pumps draw is not counted here.",
     "none for even that": "No plan was found for even {share:percent} of the minimum flows: {why:then}.",
     "promise not counted": (
-        "Each plan is judged by the targets themselves: `margin` and `certainty` of the rules are not asked of it here, "
-        "as they are in `retrofit plan`."
+        "Each plan is judged by the targets themselves: `margin` and `certainty` of the rules are not asked of it "
+        "here, as they are in `retrofit plan`."
     ),
     "none meets every target": "No plan here meets every target: {why:then}.",
     "more not settled": "Whether some plan reaches more than the last one here was not settled.",

@@ -122,6 +122,8 @@ def asked_book() -> openpyxl.Workbook:
     [
         (None, f"no price for {ELBOW}; the list price counts, 0.99"),
         ("   ", f"no price for {ELBOW}; the list price counts, 0.99"),
+        ("ask", f"no price for {ELBOW}, 'ask'; the list price counts, 0.99"),
+        (" N/A", f"no price for {ELBOW}, 'N/A'; the list price counts, 0.99"),
         (4.96, f"4.96 for {ELBOW} is more than 5 times the list price, 0.99; it counts as it stands"),
         (0.19, f"0.19 for {ELBOW} is under one part in 5 of the list price, 0.99; it counts as it stands"),
         (1.234, "1.234 is taken as 1.23"),
@@ -204,7 +206,7 @@ NOT_BOUGHT = "; where nothing is bought there is none to fill in"
 COLUMNS_ALLOWED = "allowed: one sheet with the columns 'Item no.' and \"Store's unit price (USD)\""
 AT = "{cell}"
 DAMAGED: list[tuple[str, Change, str]] = [
-    ("text", price(ELBOW, "ask"), f"{AT}: found the text 'ask'; {PRICE_ALLOWED}"),
+    ("text", price(ELBOW, "about one"), f"{AT}: found the text 'about one'; {PRICE_ALLOWED}"),
     ("sign", price(ELBOW, "$1.29"), f"{AT}: found the text '$1.29'; {PRICE_ALLOWED}; did you mean 1.29?"),
     ("comma", price(ELBOW, "1,29"), f"{AT}: found the text '1,29'; {PRICE_ALLOWED}; did you mean 1.29?"),
     ("number as text", price(ELBOW, "2"), f"{AT}: found the text '2'; {PRICE_ALLOWED}; did you mean 2?"),
@@ -293,7 +295,7 @@ def test_a_damaged_quote_is_refused_with_its_cell(tmp_path: Path, change: Change
 
 def test_all_faults_of_a_quote_come_at_once(tmp_path: Path) -> None:
     def change(book: openpyxl.Workbook) -> None:
-        price_cell(book[PARTS], ELBOW).value = "ask"
+        price_cell(book[PARTS], ELBOW).value = "about one"
         price_cell(book[PARTS], CEMENT).value = -1
 
     with pytest.raises(InputError) as caught:
