@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import product
 from operator import attrgetter
 from typing import Any
@@ -176,13 +177,17 @@ _NUMBERS = attrgetter("start", "end", "loss", "cents", "packs")
 
 @dataclass
 class Tree:
-    """The problem's trees with one set of packs opened. `best` is the head that needs count against."""
+    """The problem's trees with one set of packs opened. `best` is the head that needs count against.
+
+    What was merged is kept by the packs opened that anything there or behind may open: trees have it in common.
+    """
 
     problem: SizingProblem
     opened: int
     most_need: int
-    memo: dict[tuple[str, State], Front | None] = field(default_factory=dict)
-    tee_memo: dict[str, dict[State, Front]] = field(default_factory=dict)
+    memo: dict[tuple[str, State, int], Front | None] = field(default_factory=dict)
+    tee_memo: dict[tuple[str, int], dict[State, Front]] = field(default_factory=dict)
+    opens: Mapping[str, int] = field(default_factory=dict)  # run or, with its colon, tee -> packs there or behind it
     outlet: dict[str, str] = field(default_factory=dict)  # run -> tee at its end
     rise: dict[str, int] = field(default_factory=dict)  # demand -> what its path has less head than the best one
     carried: list[int] = field(default_factory=list)  # indices of the limits that the tables carry
@@ -231,7 +236,7 @@ class Tree:
 
     def run_front(self, run: str, start: State) -> Front | None:
         """Return the efficient selections of a run from one start state with all that lies behind it."""
-        key = (run, start)
+        key = (run, start, self._opened(run))
         if key not in self.memo:
             for tee in self._behind(run):  # the farthest first, so that no call goes deep
                 self.tee_fronts(tee)
@@ -244,11 +249,15 @@ class Tree:
         waiting = [self.outlet[run]] if run in self.outlet else []
         while waiting:
             tee = waiting.pop()
-            if tee not in self.tee_memo and self.problem.tees[tee]:
+            if (tee, self._opened(tee_key(tee))) not in self.tee_memo and self.problem.tees[tee]:
                 found.append(tee)
                 leaving = [name for name, at_start in self.problem.tees[tee][0].states if at_start]
                 waiting += [self.outlet[name] for name in leaving if name in self.outlet]
         return found[::-1]
+
+    def _opened(self, key: str) -> int:
+        """Return which of the packs opened matter there; all, where what is limited goes by them."""
+        return self.opened if self.carried else self.opened & self.opens.get(key, -1)
 
     def _run_parts(self, run: str, start: State) -> Iterator[Front]:
         columns = self.columns_of(run)
@@ -271,7 +280,8 @@ class Tree:
 
     def tee_fronts(self, tee: str) -> dict[State, Front]:
         """Return the efficient selections behind a tee by the state that it gives to the run that feeds it."""
-        if tee not in self.tee_memo:
+        key = (tee, self._opened(tee_key(tee)))
+        if key not in self.tee_memo:
             groups: dict[State, list[Front]] = {}
             for k, fitting in enumerate(self.problem.tees[tee]):
                 if fitting.packs & ~self.opened:
@@ -279,8 +289,8 @@ class Tree:
                 (inlet,) = (end for end in fitting.states if not end[1])
                 groups.setdefault(fitting.states[inlet], []).extend(self._fitting_fronts(tee, k, fitting))
             merged = {state: self._filtered(iter(fronts)) for state, fronts in groups.items()}
-            self.tee_memo[tee] = {state: front for state, front in merged.items() if front is not None}
-        return self.tee_memo[tee]
+            self.tee_memo[key] = {state: front for state, front in merged.items() if front is not None}
+        return self.tee_memo[key]
 
     def _fitting_fronts(self, tee: str, index: int, fitting: TeeChoice) -> Iterator[Front]:
         """Yield the selections behind one fitting, those that use the same together."""
@@ -358,13 +368,31 @@ class MergedTables:
     most_need: int = _ANY_NEED
     _trees: dict[int, Tree] = field(default_factory=dict)
     _columns: dict[str, Columns] = field(default_factory=dict)
+    _memo: dict[tuple[str, State, int], Front | None] = field(default_factory=dict)
+    _tee_memo: dict[tuple[str, int], dict[State, Front]] = field(default_factory=dict)
     _selections: tuple[EfficientSelection, ...] | None = None
 
     def tree(self, opened: int) -> Tree:
         """Return the tables with these packs (bits) opened."""
         if opened not in self._trees:
-            self._trees[opened] = Tree(self.problem, opened, self.most_need, columns=self._columns)
+            known = self._memo, self._tee_memo, self._opens
+            self._trees[opened] = Tree(self.problem, opened, self.most_need, *known, columns=self._columns)
         return self._trees[opened]
+
+    @cached_property
+    def _opens(self) -> dict[str, int]:
+        """Return the packs that runs and tees, and all behind them, may open (bits); see `Tree.opens`."""
+        own = {run: _either(choices) for run, choices in self.problem.runs.items()}
+        own |= {tee_key(tee): _either(fittings) for tee, fittings in self.problem.tees.items()}
+        found: dict[str, int] = {}
+        for path in self.problem.paths:
+            before = {run: tee_key(tee) for tee, run, at_start in path.tee_ends if at_start}
+            opens = 0
+            for run in reversed(path.runs):
+                for key in (run, before[run]) if run in before else (run,):
+                    opens |= own[key]
+                    found[key] = found.get(key, 0) | opens
+        return found
 
     def selections(self) -> tuple[EfficientSelection, ...]:
         """Return all efficient selections, the cheapest first; equal to the program's optimum at any one head.
@@ -398,6 +426,33 @@ class MergedTables:
         given = all(new.head == old.head for new, old in pairs if not new.moves)
         fits = len(moved) <= 1 and given and greatest_head(problem) <= self.most_need
         return self if fits else MergedTables(problem, greatest_head(problem), _columns=self._columns)
+
+    def told_again(self, problem: SizingProblem, run: str) -> MergedTables:
+        """Return the tables of the same problem with other choices for a run: what lies beside or behind it stays."""
+        if problem.limits != self.problem.limits:
+            return MergedTables(problem, greatest_head(problem))
+        ways = [path.runs[: path.runs.index(run) + 1] for path in problem.paths if run in path.runs]
+        changed = {each for way in ways for each in way}
+        tees = {tee for path in problem.paths for tee, each, at_start in path.tee_ends if at_start and each in changed}
+        return MergedTables(
+            problem,
+            self.most_need,
+            _columns={name: own for name, own in self._columns.items() if name != run},
+            _memo={key: front for key, front in self._memo.items() if key[0] not in changed},
+            _tee_memo={key: fronts for key, fronts in self._tee_memo.items() if key[0] not in tees},
+        )
+
+
+def tee_key(tee: str) -> str:
+    """Return what tells a tee from a run of the same name."""
+    return f"{tee}:"
+
+
+def _either(choices: Iterable[RunChoice | TeeChoice]) -> int:
+    found = 0
+    for packs in {choice.packs for choice in choices}:
+        found |= packs
+    return found
 
 
 def greatest_head(problem: SizingProblem) -> int:

@@ -87,9 +87,11 @@ class AtSpeed:
         self._same_head(posed, tables, greatest_head(posed.problem) - found[first].need)
 
     def _first_that_works(self, found: Sequence[EfficientSelection], posed: PosedProblem) -> int | None:
-        """Return the first of the plans by rising head to spare that works often enough, by halving."""
-        low, high = 0, len(found) - 1
-        if high < 0 or not self._is_enough(found[high], posed):
+        """Return the first of the plans by rising head to spare that works often enough, by doubling and halving."""
+        low, high, last = 0, 0, len(found) - 1
+        while high <= last and not self._is_enough(found[high], posed):
+            low, high = high + 1, min(2 * high + 1, last) if high < last else last + 1
+        if high > last:
             return None
         while low < high:
             middle = (low + high) // 2

@@ -32,7 +32,7 @@ from optimizer.search.told_ways import ToldWays
 from optimizer.search.watch import Told
 
 _FIRST = 60  # about how many alternatives the first program gets: it is only to find a better list
-_FIRST_DRAWN = 240  # the same where draws have rows of their own
+_FIRST_DRAWN = 120  # the same where draws have rows of their own
 _MOST_OPENED_DRAWN = 4  # pipes whose first length is told apart then
 _WIDE = 0.08  # of the best list: where the bound is further below it, a part of the way is looked at first
 _PART = 0.5

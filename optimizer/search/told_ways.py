@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.program.merge import MergedTables, greatest_head
+from optimizer.program.merge import MergedTables
 from optimizer.program.problem import LOSS_UNIT_M, RunChoice, SizingProblem
 from optimizer.program.through import Rest, rests_by_start
 from optimizer.search.each_draw import EachDraw
@@ -69,7 +69,7 @@ class ToldWays:
                 break
             if i < len(changed):
                 problem = self.posed_again(found)
-                tables = MergedTables(replace(problem, limits=()), greatest_head(problem))
+                tables = tables.told_again(replace(problem, limits=()), run)
         return found
 
     def _ways_of(self, run: str, below: float, rests: Mapping[int, Mapping[int, Rest]]) -> list[Way]:
