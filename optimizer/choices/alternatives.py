@@ -386,10 +386,10 @@ class AlternativeTable:
         return cents, self._arc_packs(arc)
 
     def _arc_cents(self, arc: Arc) -> int:
-        known = self.graph.cents
-        if id(arc) not in known:
-            known[id(arc)] = parts_cents(arc)
-        return known[id(arc)] + self.effort.cents(arc)
+        known, key = self.graph.cents, (id(arc.parts), id(arc.extra_pipe), id(arc.couplings))
+        if key not in known:
+            known[key] = parts_cents(arc)
+        return known[key] + self.effort.cents(arc) if self.effort.cents_per_hour else known[key]
 
     def _arc_packs(self, arc: Arc) -> int:
         key = id(arc.parts), id(arc.joints)

@@ -333,6 +333,8 @@ class _Pass:
 
     def _efficient_alone(self, labels: list[_Label]) -> list[_Label]:
         """Return the same of labels, by loss, that use nothing else of which there is only so much."""
+        if len(labels) == 1:
+            return labels
         stairs: dict[tuple[int, float], _Stairs] = {}
         told: list[tuple[int, float, list[float], list[float]]] = []  # the same, at hand: this is where the time goes
         kept, opening = [], self.opening
@@ -343,10 +345,15 @@ class _Pass:
                 if at and reach >= most and least[at - 1] + opening[other & ~packs] <= cents:
                     break
             else:
-                if (packs, most) not in stairs:
+                own = stairs.get((packs, most))
+                if own is None:
                     own = stairs[packs, most] = _Stairs()
                     told.append((packs, most, own.losses, own.cents))
-                stairs[packs, most].put(second, cents)
+                if not own.losses or second > own.losses[-1]:  # as nearly always: what `put` does then
+                    own.losses.append(second)
+                    own.cents.append(cents)
+                else:
+                    own.put(second, cents)
                 kept.append(label)
         return kept
 

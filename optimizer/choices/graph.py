@@ -108,7 +108,7 @@ class ChoiceGraph:
     starts: dict[EndState, int] = field(default_factory=dict)
     ends: dict[EndState, int] = field(default_factory=dict)
     uncoupled: dict[str, float] = field(default_factory=dict)  # pipe that nothing couples: the longest piece of it [m]
-    cents: dict[int, int] = field(init=False, default_factory=dict)  # by id of a step, as far as told: its parts, pipe
+    cents: dict[tuple[int, ...], int] = field(init=False, default_factory=dict)  # by ids of parts, pipe, couplings
     priced: dict[tuple[object, ...], list[tuple[int, int, int]]] = field(init=False, default_factory=dict)  # all steps
 
 

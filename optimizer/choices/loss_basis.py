@@ -70,13 +70,18 @@ class LossBasis:
         kind, number = key
         return number + {"fixed": 0, "pipe": _FIXED, "device": _FIXED + len(self.pipes)}[kind]
 
-    def laws(self, flow_m3_s: float) -> Floats:
-        """Return the value of every law at a flow, with the sign of the flow, shape (width,)."""
+    def laws(self, flow_m3_s: float, counts: Sequence[bool] | None = None) -> Floats:
+        """Return the value of every law at a flow, with the sign of the flow, shape (width,).
+
+        Pipe is told only where it `counts`, by column, 0 elsewhere.
+        """
         q, c = flow_m3_s, self.conditions
         fixed = (q, q * q, 0.0, 0.0) if q >= 0.0 else (0.0, 0.0, q, -q * q)
         pipes = [
             c.loss_factor * pipe_head_loss_m(q, 1.0, bore, rough, c.fluid, c.hazen_williams)
-            for bore, rough in self.pipes
+            if counts is None or counts[column]
+            else 0.0
+            for column, (bore, rough) in enumerate(self.pipes, _FIXED)
         ]
         devices = [c.loss_factor * device_head_loss_m(c.devices[name], q) for name in self.devices]
         return np.array([*fixed, *pipes, *devices])
@@ -158,31 +163,41 @@ def arc_rows(
     for graph in graphs:
         arcs = [arc for found in graph.arcs for arc in found]
         numbers: list[list[int]] = []
+        of_each: list[int] = []  # which of them: steps share what they are made of
+        known: dict[tuple[int, bool, bool], int] = {}
         for arc in arcs:
-            own = terms.of_parts(arc.parts)
-            if arc.parts and arc.first and opens[0]:
-                own = [*own, terms.of_end(_at_start, arc.parts[0])]
-            if arc.parts and arc.last and opens[1]:
-                own = [*own, terms.of_end(_at_end, arc.parts[-1])]
-            numbers.append(own)
-        gathered.append((arcs, numbers))
+            parts = arc.parts
+            key = id(parts), opens[0] and arc.first, opens[1] and arc.last
+            if key not in known:
+                known[key] = len(numbers)
+                first = [terms.of_end(_at_start, parts[0])] if parts and key[1] else []
+                last = [terms.of_end(_at_end, parts[-1])] if parts and key[2] else []
+                numbers.append([*terms.of_parts(parts), *first, *last])
+            of_each.append(known[key])
+        gathered.append((arcs, numbers, of_each))
     table = np.array([terms.basis.row(each) for each in terms.found])
     may_carry = np.array([math.inf if part is None else rule.most_m3_s(run, part) for part in terms.parts])
     if carries_m3_s is not None:
         may_carry[may_carry >= carries_m3_s] = math.inf
-    return [_rows(terms.basis, arcs, numbers, table, may_carry) for arcs, numbers in gathered]
+    return [_rows(terms.basis, *each, table, may_carry) for each in gathered]
 
 
 def _rows(
-    basis: LossBasis, arcs: Sequence[Arc], numbers: Sequence[list[int]], table: Floats, may_carry: Floats
+    basis: LossBasis,
+    arcs: Sequence[Arc],
+    numbers: Sequence[list[int]],
+    of_each: Sequence[int],
+    table: Floats,
+    may_carry: Floats,
 ) -> ArcRows:
-    """Return the rows of arcs that are made of what has these numbers in a table."""
-    longest = max(map(len, numbers), default=0)
-    places = np.array([own + [0] * (longest - len(own)) for own in numbers], dtype=np.intp).reshape(len(arcs), longest)
-    matrix = table[places].sum(axis=1)
+    """Return the rows of arcs of which each is made of one of several lists of what has these numbers in a table."""
+    longest, at = max(map(len, numbers), default=0), np.array(of_each, dtype=np.intp)
+    filled = [own + [0] * (longest - len(own)) for own in numbers]
+    places = np.array(filled, dtype=np.intp).reshape(len(numbers), longest)
+    matrix = table[places].sum(axis=1)[at]
     joints = np.array([(arc.joint_s2_m5, arc.joint_back_s2_m5) for arc in arcs]).reshape(len(arcs), 2)
     matrix[:, [1, 3]] += basis.conditions.loss_factor * joints
-    most = may_carry[places].min(axis=1, initial=math.inf)
+    most = may_carry[places].min(axis=1, initial=math.inf)[at]
     return ArcRows(basis, {id(arc): i for i, arc in enumerate(arcs)}, matrix, most)
 
 

@@ -134,6 +134,8 @@ def further(so_far: Steps, parts: Iterable[Part]) -> Steps:
     """Return what is lost behind some more parts, as of `along`."""
     square, back, at = so_far
     for part in parts:
+        if part.end_bores_m == (at.bore_m, at.bore_m) and not at.origin_m and part.kind not in _NOTHING and at.bore_m:
+            continue  # as nearly everywhere: what `through` has for it first
         step = through(at, part)
         square, back, at = square + step.square_s2_m5, back + step.square_back_s2_m5, step.after
     return Steps(square, back, at)

@@ -382,8 +382,8 @@ class BoxSearch:
         for choice in choices:
             look()
             dear = cents_of(self.case, choice) >= self._most()
-            if dear or self._is_known(choice) or surely_fails(self.case, choice, box.ranges) or self.offer(choice):
-                continue
+            if dear or self._is_known(choice) or surely_fails(self.case, choice, box.ranges) or self._stands(choice):
+                continue  # what heads leave some flows of the box they leave some
             if has_valves(self.case, choice):
                 self.looked_at.add(choice)
                 heapq.heappush(self.left_open, (self._kept_at(choice), self._next(), choice))

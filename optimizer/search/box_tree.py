@@ -172,8 +172,9 @@ class TreeBuilder:
     def _run(self, name: str, flow_range: Range, kept: Sequence[int]) -> RunTable:
         at = np.array(kept, dtype=int)
         edges = np.linspace(*flow_range, CELLS + 1)
-        table = self.case.tables[name]
-        losses = np.stack([table.rows[at] @ table.basis.laws(float(q)) for q in edges])
+        rows, basis = self.case.tables[name].rows[at], self.case.tables[name].basis
+        counts = (rows != 0.0).any(axis=0).tolist()
+        losses = np.stack([rows @ basis.laws(float(q), counts) for q in edges])
         cents, starts, ends, valved, most, _ = (values[at] for values in self._fixed[name])
         if name in self.shape.against:
             edges, losses, starts, ends = -edges[::-1], -losses[::-1], ends, starts

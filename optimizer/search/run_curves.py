@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -54,8 +55,14 @@ class CurveTable:
     def losses_m(self, flow_m3_s: float) -> Floats:
         """Return the loss of every alternative at a flow [m], with its sign, shape (n_alternatives,)."""
         if flow_m3_s not in self._losses:
-            self._losses[flow_m3_s] = self.rows @ self.basis.laws(flow_m3_s)
+            self._losses[flow_m3_s] = self.rows @ self.basis.laws(flow_m3_s, self._counts)
         return self._losses[flow_m3_s]
+
+    @cached_property
+    def _counts(self) -> list[bool]:
+        """Return which laws any alternative goes by."""
+        found: list[bool] = (self.rows != 0.0).any(axis=0).tolist()
+        return found
 
     def lines(self, low: float, high: float) -> tuple[_Lines, _Lines]:
         """Return lines under and over every curve on a range of flow."""
