@@ -273,20 +273,12 @@ class _Pass:
             look()
             labels = waiting[index] = self._efficient(self._affordable(waiting[index], index))
             for after, (first, second, cents, packs, most, _, arc, used) in self.steps[index]:
-                limit = self.limit - self.to_go[after][1] + _ROUNDED_M
+                limit = self.limit - self.to_go[after][1] + _ROUNDED_M - first
                 waiting[after] += [
-                    (
-                        label[0] + first,
-                        label[1] + second,
-                        label[2] + cents,
-                        label[3] | packs,
-                        label[4] if label[4] < most else most,
-                        label,
-                        arc,
-                        label[7] + used,
-                    )
+                    (a + first, b + second, c + cents, p | packs, m if m < most else most, label, arc, u + used)
                     for label in labels
-                    if label[0] + first <= limit
+                    for a, b, c, p, m, _, _, u in (label,)
+                    if a <= limit
                 ]
         return waiting
 
