@@ -40,6 +40,10 @@ class LossBasis:
     def width(self) -> int:
         return _FIXED + len(self.pipes) + len(self.devices)
 
+    def copied(self) -> LossBasis:
+        """Return a basis of its own that begins with the same laws."""
+        return LossBasis(self.conditions, list(self.pipes), list(self.devices))
+
     def terms(self, element: LossElement) -> dict[tuple[str, int], float]:
         """Return an element as coefficients by kind of law and its number."""
         out = {
@@ -139,6 +143,14 @@ class ArcRows:
         """Return whether a way of these arcs goes through the graph."""
         return id(arcs[0]) in self.places
 
+    def over(self, basis: LossBasis) -> ArcRows:
+        """Return the same rows over a basis that begins with this one."""
+        pipes, devices = len(basis.pipes) - len(self.basis.pipes), len(basis.devices) - len(self.basis.devices)
+        at = _FIXED + len(self.basis.pipes)
+        none = np.zeros((len(self.matrix), pipes)), np.zeros((len(self.matrix), devices))
+        matrix = np.concatenate([self.matrix[:, :at], none[0], self.matrix[:, at:], none[1]], axis=1)
+        return ArcRows(basis, self.places, matrix, self.most_m3_s)
+
     def row(self, arcs: Sequence[Arc]) -> Floats:
         """Return what a way of these arcs loses as a row."""
         return np.asarray(self.matrix[[self.places[id(arc)] for arc in arcs]].sum(axis=0))
@@ -151,35 +163,37 @@ def arc_rows(
     conditions: Conditions,
     rule: VelocityRule,
     carries_m3_s: float | None = None,
+    known: Sequence[ArcRows] = (),
 ) -> list[ArcRows]:
     """Return the rows of all arcs of a run's choice graphs, over one basis.
 
+    `known` are those of the first of the graphs, as they were told without the others.
     `carries_m3_s` is the least that a run carries which may carry less than its heads give: what may carry that much
     has no limit here, for how much more it will carry is not known.
     """
-    terms = _PartTerms(LossBasis(conditions))
+    terms = _PartTerms(known[0].basis.copied() if known else LossBasis(conditions))
     opens = network.points[run.start.point].is_open, network.points[run.end.point].is_open
     gathered = []
-    for graph in graphs:
+    for graph in graphs[len(known) :]:
         arcs = [arc for found in graph.arcs for arc in found]
         numbers: list[list[int]] = []
         of_each: list[int] = []  # which of them: steps share what they are made of
-        known: dict[tuple[int, bool, bool], int] = {}
+        told: dict[tuple[int, bool, bool], int] = {}
         for arc in arcs:
             parts = arc.parts
             key = id(parts), opens[0] and arc.first, opens[1] and arc.last
-            if key not in known:
-                known[key] = len(numbers)
+            if key not in told:
+                told[key] = len(numbers)
                 first = [terms.of_end(_at_start, parts[0])] if parts and key[1] else []
                 last = [terms.of_end(_at_end, parts[-1])] if parts and key[2] else []
                 numbers.append([*terms.of_parts(parts), *first, *last])
-            of_each.append(known[key])
+            of_each.append(told[key])
         gathered.append((arcs, numbers, of_each))
     table = np.array([terms.basis.row(each) for each in terms.found])
     may_carry = np.array([math.inf if part is None else rule.most_m3_s(run, part) for part in terms.parts])
     if carries_m3_s is not None:
         may_carry[may_carry >= carries_m3_s] = math.inf
-    return [_rows(terms.basis, *each, table, may_carry) for each in gathered]
+    return [*(one.over(terms.basis) for one in known), *(_rows(terms.basis, *e, table, may_carry) for e in gathered)]
 
 
 def _rows(

@@ -130,10 +130,15 @@ def material_of(
     conditions, rule = conditions_of(network), velocity_rule(system)
     short = short_of(network, modes)  # their full flows, which rows are about, are no velocity that they have
     carries = {name: least_of(modes, name) if name in short else None for name in sources}
-    rows = {
-        name: arc_rows(network.runs[name], [one.graph for one in found], network, conditions, rule, carries[name])
-        for name, found in sources.items()
-    }
+    rows = {}
+    for name, found in sources.items():
+        graphs = [one.graph for one in found]
+        all_of, first = ((name, carries[name], *map(id, some)) for some in (graphs, graphs[:1]))
+        if all_of not in options.rows:
+            known = options.rows[first][1] if first in options.rows else []
+            told = arc_rows(network.runs[name], graphs, network, conditions, rule, carries[name], known)
+            options.rows[all_of] = graphs, told  # the graphs are kept, so that no other gets their ids
+        rows[name] = options.rows[all_of][1]
     return Material(system, options, modes, sources, rows, free, allowances, slots, saves_water)
 
 

@@ -6,7 +6,7 @@ Or the one choice that is the plumbing as it stands: nothing else can cost less,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -17,7 +17,9 @@ from optimizer.choices.for_sale import for_sale, require_one_currency
 from optimizer.choices.graph import Arc, ChoiceGraph, Opening, TeeEnd
 from optimizer.choices.graph_builder import build_choice_graph
 from optimizer.choices.joining import Joiners
+from optimizer.choices.loss_basis import ArcRows
 from optimizer.choices.tees import TeeOption, leg_sockets, tee_end, tee_options
+from optimizer.choices.valve_slots import ValveSlot
 from optimizer.choices.velocity import VelocityRule, velocity_rule, with_carried
 from optimizer.hydraulics import Conditions, conditions_of, element_of
 from optimizer.joints.bores import leg_bore_m
@@ -43,6 +45,12 @@ class Options:
     tees: Mapping[str, list[TeeOption]]
     packs: tuple[Pack, ...]
     joiners: Mapping[str, Joiners] = field(default_factory=dict)  # what joins the parts of each run
+    # what was made of it where flows are not known: graphs with a valve cut in, by run; by run, the least that it
+    # carries and ids of graphs these graphs and the rows of their steps
+    cut_in: dict[str, tuple[ValveSlot, ChoiceGraph] | None] = field(init=False, default_factory=dict)
+    rows: dict[tuple[object, ...], tuple[Sequence[ChoiceGraph], list[ArcRows]]] = field(
+        init=False, default_factory=dict
+    )
 
     @cached_property
     def joints(self) -> frozenset[tuple[str, str]]:

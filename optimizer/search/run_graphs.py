@@ -71,12 +71,22 @@ def _add_valve_slots(sources: dict[str, list[Source]], system: System, options: 
         run = found[0].run
         if name in system.network.standing or (_feeds_all(system.network, name) and not _holds_back(system, modes)):
             continue
-        slot = valve_slot(run, options.joiners[name].catalog, system.rules)
-        if slot is not None:
-            start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
-            held, joiner = tied(system.network, run, system.closes_alone), options.joiners[name].of(slot.run)
-            graph = build_choice_graph(slot.run, system.rules, joiner, start, end, held, slot=slot)
+        if name not in options.cut_in:
+            options.cut_in[name] = _cut_in(run, system, options)
+        told = options.cut_in[name]
+        if told is not None:
+            slot, graph = told
             found.append(Source(slot.run, graph, slot))
+
+
+def _cut_in(run: Run, system: System, options: Options) -> tuple[ValveSlot, ChoiceGraph] | None:
+    """Return a slot for a valve in a run, and the graph with it; None where there is no place for one."""
+    slot = valve_slot(run, options.joiners[run.name].catalog, system.rules)
+    if slot is None:
+        return None
+    start, end = (tee_end_of(system.network, options.tees, run, at_start=at) for at in (True, False))
+    held, joiner = tied(system.network, run, system.closes_alone), options.joiners[run.name].of(slot.run)
+    return slot, build_choice_graph(slot.run, system.rules, joiner, start, end, held, slot=slot)
 
 
 def _add_whole(
