@@ -76,13 +76,7 @@ def read(text: str, folder: Path) -> System:
     return load_system(path, load_catalog())
 
 
-@pytest.mark.parametrize(
-    ("branches", "bar_s"),
-    [
-        pytest.param(3, 3.0, marks=pytest.mark.xfail(reason="4.5 s: graphs, ways and first plans take 2.8 s")),
-        *((4, 10.0), (5, 60.0), (6, 60.0), (7, 60.0)),
-    ],
-)
+@pytest.mark.parametrize(("branches", "bar_s"), [(3, 3.0), (4, 10.0), (5, 60.0), (6, 60.0), (7, 60.0)])
 def test_branches_without_a_valve_are_planned_to_a_proof(branches: int, bar_s: float) -> None:
     system, catalog = unthrottled(cellar(), *LINES[:branches]), load_catalog()
     start = time.process_time()
