@@ -40,5 +40,5 @@ def _with_reach(
     plan: Plan, reach: float, starts: float | None, label: str, works: float | None = None
 ) -> FrontierPoint:
     cost_cents = plan.cost_cents or 0
-    least_cents = max(0, cost_cents - (plan.gap_cents or 0))
+    least_cents = max(0, cost_cents - ((plan.list_gap_cents or 0) if plan.gap_cents else 0))
     return FrontierPoint(cost_cents, 0.0, label, reach, starts, least_cents, plan.cuts, works)

@@ -218,6 +218,7 @@ def _outcome(system: System, plan: Plan) -> Json:
         "counted_cents": plan.material_cents,
         "bound_cents": plan.bound_cents,
         "gap_cents": plan.gap_cents,
+        "list_gap_cents": plan.list_gap_cents,
         "targets": targets_json(system.targets),
         "reasons": notes_json(plan.reasons, system.units),
         "forbidden_by": plan.forbidden.value if plan.status is Status.INFEASIBLE else None,

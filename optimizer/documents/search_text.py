@@ -88,7 +88,9 @@ def _mark(plan: FrontierPlan, first: FrontierPlan | None, budget: FrontierPlan |
     if plan is budget:
         marks.append("the most flow for the budget")
     if plan.plan.gap_cents:
-        marks.append(f"a plan up to {money(plan.plan.gap_cents, plan.plan.currency)} cheaper is not ruled out")
+        marks.append(
+            f"a plan up to {money(plan.plan.list_gap_cents or 0, plan.plan.currency)} cheaper is not ruled out"
+        )
     return "; ".join(marks)
 
 
@@ -111,7 +113,7 @@ def frontier_json(
                 "reach": plan.reach,
                 "works_in_share_of_cases": plan.works,
                 "status": plan.plan.status.value,
-                "may_cost_less_cents": plan.plan.gap_cents,
+                "may_cost_less_cents": plan.plan.list_gap_cents,
                 "counts_its_list": plan.plan.counts_its_list,
                 "pump_flow_m3_s": plan.total_m3_s,
                 "cuts": plan.plan.cuts,
@@ -177,7 +179,7 @@ def _proof(kind: KindOfPlan) -> str:
         plain = kind.plan is None or kind.plan.counts_its_list
         told = "cheapest of its kind" if plain else f"least{_BY_USE}"
         return f"{told}, of those considered" if kind.plan is not None and kind.plan.left_out else told
-    gap = None if kind.plan is None else kind.plan.gap_cents
+    gap = None if kind.plan is None else kind.plan.list_gap_cents
     if kind.plan is None or not gap:
         return "not settled"
     return f"up to {money(gap, kind.plan.currency)} less is not ruled out"

@@ -54,9 +54,10 @@ class Row:
     `status` is how a search ended ("optimal", "feasible", "infeasible", "none found"), "solved" or "read" where there
     was none to do, else what went wrong. `counted_cents` is what the proof counts and no plan comes to less than
     `bound_cents` of: the parts list, or what is used of it, with work and electricity where they have a price.
-    `targets` is a JSON list of every target before and after, with `before_is` or `after_is` where the end of a pump's
-    curve leaves a flow open. `share_before` and `share_after` are the least share of a minimum flow that is reached, at
-    most 1. `safety` is the gravest verdict.
+    `gap_cents` is how much less another plan might cost by its list: where only what is used is proved the least, such
+    a plan is "feasible". `targets` is a JSON list of every target before and after, with `before_is` or `after_is`
+    where the end of a pump's curve leaves a flow open. `share_before` and `share_after` are the least share of a
+    minimum flow that is reached, at most 1. `safety` is the gravest verdict.
     `shipped_cents` is what the cheapest plan costs at the shipped prices, where prices were asked about.
     """
 
@@ -135,7 +136,7 @@ def _answer(job: Job, progress: Progress | None) -> Answered:
     if not found.found:
         return Answered(job.key, row)
     report = pipeline.report(system, found, catalog)
-    row = replace(_told(row, report), cost_cents=report.bill.total_cents)
+    row = replace(_told(_ended(row, system, report.plan), report), cost_cents=report.bill.total_cents)
     return Answered(job.key, row, _papers(system, report, catalog) if job.papers else {})
 
 
@@ -200,16 +201,18 @@ def _flows(row: Row, system: System) -> Row:
 
 def _ended(row: Row, system: System, found: Plan) -> Row:
     """Return a row with how a search ended."""
+    from optimizer.model.plan import Status
     from optimizer.wording.notes import notes_words
 
     reasons = notes_words(found.reasons, system.units)
+    open_by_list = found.status is Status.OPTIMAL and bool(found.list_gap_cents)
     return replace(
         row,
-        status=found.status.value,
+        status=(Status.FEASIBLE if open_by_list else found.status).value,
         cost_cents=found.cost_cents,
         counted_cents=found.material_cents,
         bound_cents=found.bound_cents,
-        gap_cents=found.gap_cents,
+        gap_cents=found.list_gap_cents,
         currency=found.currency,
         reason=visible("; ".join(reasons))[:MOST_WORDS] if not found.found else "",
     )

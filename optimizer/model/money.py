@@ -26,7 +26,7 @@ class Money:
     """
 
     currency: str
-    rates: Mapping[str, Rate] = field(default_factory=dict)
+    rates: Mapping[str, Rate] = field(default_factory=dict, hash=False)
     tax: float = 0.0
     tax_included: bool = True
     mark_up: float = 0.0

@@ -13,7 +13,8 @@ from short_curve import SHORT
 
 from optimizer import pipeline
 from optimizer.many import listing
-from optimizer.many.answer import DEFECT, answer
+from optimizer.many.answer import DEFECT, Row, _ended, answer
+from optimizer.model.plan import Plan, Status
 from optimizer.read.places import data_directory
 
 
@@ -35,6 +36,26 @@ def test_a_row_says_what_the_command_for_one_system_finds() -> None:
     assert told["after_m3_s"] == pytest.approx(demand.after_m3_s, rel=1e-5)
     assert row.share_before == pytest.approx(demand.before_m3_s / demand.low_m3_s)
     assert row.share_after == 1.0
+
+
+def test_prices_in_another_currency_with_tax_and_mark_up_are_counted() -> None:
+    money = b"currency: EUR\nprices: {USD: 0.92 EUR on 2026-11-01}\ntax: 19 %, included\nmark-up: 10 %\n"
+    content = money + GOOD.read_bytes()
+    row = answer(replace(job(), content=content)).row
+
+    assert row.status == "optimal", row.error
+    assert row.currency == "EUR"
+    assert row.cost_cents
+
+
+def test_what_another_list_may_save_is_told_where_only_what_is_used_is_proved_the_least() -> None:
+    system, _ = pipeline.read(GOOD)
+    used = Plan(Status.OPTIMAL, 3450, 3327, "USD", {}, {}, {}, material_cents=3327)
+    row = _ended(Row("one", "read"), system, used)
+
+    assert (row.status, row.gap_cents) == ("feasible", 123)
+    listed = _ended(Row("one", "read"), system, replace(used, material_cents=3450, bound_cents=3450))
+    assert (listed.status, listed.gap_cents) == ("optimal", 0)
 
 
 @pytest.mark.long
