@@ -337,13 +337,9 @@ def kinds_of_plan(
     """Return plans of different kinds; all searches together take no longer than `time_limit_s` [s]."""
     from optimizer.search.studies.kinds import kinds_of_plan as study
     from optimizer.search.studies.kinds import with_one_that_works_often
-    from optimizer.search.studies.promise import works_in
     from optimizer.search.watch import Watch
 
-    watch = Watch.of(time_limit_s, progress)
-    kinds = study(system, catalog, watch)
-    told = [one if one.plan is None else replace(one, works=works_in(system, one.plan, watch)) for one in kinds]
-    return with_one_that_works_often(told)
+    return with_one_that_works_often(study(system, catalog, Watch.of(time_limit_s, progress)))
 
 
 def explain(

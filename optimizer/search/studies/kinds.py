@@ -87,6 +87,7 @@ class _Kinds:
         self.system, self.catalog, self.watch = system, catalog, watch
         self.left = _KINDS
         self.floor = 0  # what no plan costs less than, whatever its kind
+        self.works: dict[int, tuple[Plan, float | None]] = {}  # by id of a plan, which so lives on
         self.reached: list[tuple[tuple[Network, ...], float | None]] = []  # several kinds may be one plan
 
     def all(self) -> Iterator[KindOfPlan]:
@@ -122,7 +123,14 @@ class _Kinds:
         return self._find(kind, system)
 
     def _works_often(self, plan: Plan) -> bool:
-        return (works_in(self.system, plan, self.watch) or 0.0) >= OFTEN
+        least = max(OFTEN, self.system.rules.certainty)
+        return (self._works_in(plan) or 0.0) >= least
+
+    def _works_in(self, plan: Plan) -> float | None:
+        """Return in what share of all cases a plan works, told once: several kinds may be one plan."""
+        if id(plan) not in self.works:
+            self.works[id(plan)] = (plan, works_in(self.system, plan, self.watch))
+        return self.works[id(plan)][1]
 
     def _passes(self, system: System, plan: Plan) -> bool:
         return not verdicts(system, plan, self.catalog).failures
@@ -150,7 +158,7 @@ class _Kinds:
 
     def _sensible(self, cheapest: Answer | None) -> KindOfPlan:
         self.left -= 1
-        if cheapest is None or not cheapest.found:
+        if cheapest is None or not cheapest.found or self._is_sensible(cheapest.plan):
             return self._kind(SENSIBLE, cheapest)
         share = 1.0 / (self.left + 1)
         question = Question(self.system, self.catalog, self.watch, SENSIBLE.code, share, floor_cents=self.floor)
@@ -158,6 +166,14 @@ class _Kinds:
         if found is None:
             return KindOfPlan(SENSIBLE, None, 0.0, settled=settled)
         return self._kind(SENSIBLE, found)
+
+    def _is_sensible(self, plan: Plan) -> bool:
+        """Return whether a plan that builds nothing works as often and runs as quietly as the sensible one has to."""
+        rules = self.system.rules
+        quiet = replace(rules, velocity_limit_m_s=min(rules.velocity_limit_m_s, QUIET_M_S))
+        if _changes_parts(plan) or not self._works_often(plan):
+            return False
+        return self._passes(replace(self.system, rules=quiet), plan)
 
     def _few_cuts(self, cheapest: Answer | None) -> KindOfPlan:
         self.left -= 1
@@ -175,7 +191,8 @@ class _Kinds:
         there = cut_apart(self.system, found.plan)
         reach = self._reach(there, planned_networks(there, found.plan))
         told = None if reach is None else max(1.0, reach)
-        return KindOfPlan(kind, found.plan, told, settled=found.status is Status.OPTIMAL)
+        settled = found.status is Status.OPTIMAL
+        return KindOfPlan(kind, found.plan, told, works=self._works_in(found.plan), settled=settled)
 
     def _present(self) -> float | None:
         return self._reach(self.system, present_networks(self.system)) if is_joined(self.system) else 0.0
