@@ -95,7 +95,7 @@ def _strip(canvas: Canvas, pieces: Sequence[_Piece], top: float, wide_px: float)
         words = next((one for one in piece.words if text_width(one, _SIZE, bold=True) <= wide - 6.0), "")
         if words:
             canvas.text(x + wide / 2, top + 14.0, words, role, size=_SIZE, anchor="middle")
-        elif not piece.left_over:  # too short for its mark: that stands above it
-            canvas.text(x + wide / 2, top - 4.0, piece.words[-1], role, size=_SIZE, anchor="middle")
+        elif not piece.left_over:  # too short for its mark: that stands below it, for above it is told what is cut
+            canvas.text(x + wide / 2, top + _STRIP + 11.0, piece.words[-1], role, size=_SIZE, anchor="middle")
         x += wide
     canvas.line([(1.0, top), (x, top), (x, top + _STRIP), (1.0, top + _STRIP), (1.0, top)], "axis", LINES)
