@@ -35,6 +35,19 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
 
     `by_list` says that the selection was made by that; else by the pipe that it uses and the first pack of each kind.
     """
+    listed = with_list(options.system, options.catalog, unlisted_plan(options, posed, selection, duty))
+    assert selection.cents is not None
+    if by_list and listed.material_cents != selection.cents + duty.energy_cents:
+        # the list was told otherwise than it is: what it comes to counts, and nothing is claimed for it
+        least = min(listed.material_cents or 0, listed.bound_cents or 0)
+        return replace(listed, status=Status.FEASIBLE, bound_cents=least)
+    if by_list:
+        return listed
+    return with_charge(options.system.rules, replace(listed, material_cents=selection.cents + duty.energy_cents))
+
+
+def unlisted_plan(options: Options, posed: PosedProblem, selection: Selection, duty: Duty) -> Plan:
+    """Return the plan that a selection stands for, its list not priced yet (`with_list`)."""
     network, catalog, rules = options.system.network, options.catalog, options.system.rules
     chosen = {name: posed.alternatives[name][k] for name, k in selection.run_choice.items()}
     runs = {name: _run_plan(network.runs[name], alternative) for name, alternative in chosen.items()}
@@ -47,7 +60,6 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
         ordered[name] = replace(ordered[name], removed=(duty.replaces, *ordered[name].removed))
     arcs = [arc for alternative in chosen.values() for arc in alternative.arcs]
     labour = Effort(rules.labour_cents_per_hour)
-    assert selection.cents is not None
     assert selection.bound_cents is not None
     made = Plan(
         status=Status.OPTIMAL if selection.outcome is Outcome.OPTIMAL else Status.FEASIBLE,
@@ -66,14 +78,7 @@ def plan_of(options: Options, posed: PosedProblem, selection: Selection, duty: D
     )
     plan = with_couplings(network, made, catalog, Lengths(catalog, rules))
     joints = [joint for one in plan.runs.values() for joint in one.joints]
-    listed = with_list(options.system, catalog, replace(plan, consumables=consumables_of(catalog, joints)))
-    if by_list and listed.material_cents != selection.cents + duty.energy_cents:
-        # the list was told otherwise than it is: what it comes to counts, and nothing is claimed for it
-        least = min(listed.material_cents or 0, listed.bound_cents or 0)
-        return replace(listed, status=Status.FEASIBLE, bound_cents=least)
-    if by_list:
-        return listed
-    return with_charge(rules, replace(listed, material_cents=selection.cents + duty.energy_cents))
+    return replace(plan, consumables=consumables_of(catalog, joints))
 
 
 def with_charge(rules: Rules, plan: Plan) -> Plan:

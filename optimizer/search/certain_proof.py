@@ -42,7 +42,7 @@ _Cents = TypeVar("_Cents", int, float)
 
 _EDGE = 0.05  # of all draws, those about as hard as what may fail: what a plan has to meet in the end
 _ANY_CENTS = 10**7  # no plan costs as much
-_TOGETHER = 8  # draws whose tables are worked out at once
+_TOGETHER = 32  # draws whose tables are worked out at once
 _MORE = 5  # draws beyond those one of which a plan works in, that are looked at
 
 
@@ -297,21 +297,23 @@ def _useful_steps(table: AlternativeTable, rest: Rest, most: float) -> ChoiceGra
     """
     so_far, to_go = table.so_far(), table.to_go()
     losses, cents = np.array([*rest.losses, math.inf]), np.array([*rest.cents[: len(rest.losses)], math.inf])
-    kept: set[int] = set()
+    before = [np.array([one[:2] for one in found], dtype=float).reshape(-1, 2) for found in so_far]
+    into: list[list[tuple[Arc, npt.NDArray[np.float64]]]] = [[] for _ in to_go]  # steps, with the ways to behind them
     for node, arcs in enumerate(table.graph.arcs):
-        if not so_far[node]:
-            continue
-        before = np.array([one[:2] for one in so_far[node]], dtype=float)
-        for arc in arcs:
-            if not to_go[arc.head]:
-                continue
-            loss = table.arc_loss(arc)
-            if math.isinf(loss):
-                continue
-            after = np.array([one[:2] for one in to_go[arc.head]], dtype=float)
-            units = (before[:, 0][:, None] + after[:, 0][None, :] + loss) / LOSS_UNIT_M - 1e-6
+        for arc in arcs if so_far[node] else ():
+            if to_go[arc.head] and table.arc_loss(arc) < math.inf:
+                into[arc.head].append((arc, before[node] + (table.arc_loss(arc), table.price(arc)[0])))
+    kept: set[int] = set()
+    for found, steps in zip(to_go, into, strict=True):
+        if steps:
+            there, after = (
+                np.concatenate([ways for _, ways in steps]),
+                np.array([one[:2] for one in found], dtype=float),
+            )
+            units = (there[:, :1] + after[:, 0]) / LOSS_UNIT_M - 1e-6
             ahead = cents[np.minimum(np.searchsorted(losses, units, side="left"), len(cents) - 1)]
-            whole = before[:, 1][:, None] + after[:, 1][None, :] + table.price(arc)[0] + ahead
-            if float(whole.min()) < most:
-                kept.add(id(arc))
+            least = (there[:, 1:] + after[:, 1] + ahead).min(axis=1)
+            starts = np.cumsum([0, *(len(ways) for _, ways in steps[:-1])])
+            useful = np.minimum.reduceat(least, starts) < most
+            kept.update(id(arc) for (arc, _), is_useful in zip(steps, useful.tolist(), strict=True) if is_useful)
     return replace(table.graph, arcs=[[arc for arc in arcs if id(arc) in kept] for arcs in table.graph.arcs])

@@ -10,7 +10,7 @@ from optimizer.model.network import Network
 from optimizer.model.plan import planned_network
 from optimizer.program.merge import EfficientSelection, MergedTables, all_carried, greatest_head
 from optimizer.program.problem import Outcome, Selection
-from optimizer.search.assemble import plan_of
+from optimizer.search.assemble import unlisted_plan
 from optimizer.search.certain_proof import Proof, Stake
 from optimizer.search.drawn_losses import DrawnLosses
 from optimizer.search.duty import Duty
@@ -87,11 +87,9 @@ class AtSpeed:
         self._same_head(posed, tables, greatest_head(posed.problem) - found[first].need)
 
     def _first_that_works(self, found: Sequence[EfficientSelection], posed: PosedProblem) -> int | None:
-        """Return the first of the plans by rising head to spare that works often enough, by doubling and halving."""
-        low, high, last = 0, 0, len(found) - 1
-        while high <= last and not self._is_enough(found[high], posed):
-            low, high = high + 1, min(2 * high + 1, last) if high < last else last + 1
-        if high > last:
+        """Return the first of the plans by rising head to spare that works often enough, by halving."""
+        low, high = 0, len(found) - 1
+        if high < 0 or not self._is_enough(found[high], posed):
             return None
         while low < high:
             middle = (low + high) // 2
@@ -108,7 +106,8 @@ class AtSpeed:
 
     def plan(self, one: EfficientSelection, posed: PosedProblem) -> WeighedPlan:
         """Return what an efficient selection is as a plan."""
-        return self._plan(Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables"), posed)
+        told = Selection(Outcome.FEASIBLE, one.run_choice, one.tee_choice, one.cents, 0, "tables")
+        return self._plan(told, posed, self.lists.bound_cents(one.cents) + self.duty.energy_cents)
 
     def _same_head(self, posed: PosedProblem, tables: MergedTables, spare: int) -> None:
         """Look for the best list that leaves as much head as the first efficient plan that works."""
@@ -122,8 +121,8 @@ class AtSpeed:
         if found is not None and found.selection.cents is not None:
             self.sample.weigh(self._plan(found.selection, found.posed))
 
-    def _plan(self, selection: Selection, posed: PosedProblem) -> WeighedPlan:
-        """Return a selection as a plan; what was looked at before is known."""
+    def _plan(self, selection: Selection, posed: PosedProblem, least: int = 0) -> WeighedPlan:
+        """Return a selection as a plan that costs no less than this [cents]; what was looked at before is known."""
         runs = (
             (name, *(id(part) for arc in posed.alternatives[name][k].arcs for part in arc.parts))
             for name, k in sorted(selection.run_choice.items())
@@ -133,13 +132,11 @@ class AtSpeed:
         key = (self.duty.speed, *runs, *tees)
         sample = self.sample
         if key not in sample.looked:
-            plan = plan_of(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
-            cents = (plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents
+            plan = unlisted_plan(self.lists.options, posed, replace(selection, bound_cents=0), self.duty)
             there = _at(planned_network(sample.system.network, plan), self.duty)
-            told = replace(plan, material_cents=cents)
             along = [posed.alternatives[name][k].arcs for name, k in selection.run_choice.items()]
             made = counted(joint for arcs in along for arc in arcs for joint in arc.joints)
-            sample.looked[key] = WeighedPlan(told, cents, there, sample.many, sample.known, made)
+            sample.looked[key] = WeighedPlan(sample.question, plan, there, sample.many, sample.known, made, least)
         return sample.looked[key]
 
     def _most(self) -> float:
@@ -183,8 +180,8 @@ class AtSpeed:
 
 def at_duty(one: WeighedPlan, duty: Duty) -> WeighedPlan:
     """Return a plan with its dial set to a duty, and going no further."""
-    plan = replace(one.plan, pump_speeds={**one.plan.pump_speeds, duty.pump.name: duty.speed})
-    return replace(one, plan=plan, network=_at(one.network, duty))
+    plan = replace(one.unlisted, pump_speeds={**one.unlisted.pump_speeds, duty.pump.name: duty.speed})
+    return replace(one, unlisted=plan, network=_at(one.network, duty))
 
 
 def _at(network: Network, duty: Duty) -> Network:

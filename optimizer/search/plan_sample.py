@@ -25,6 +25,7 @@ from optimizer.hydraulics.draws import PickedDraws
 from optimizer.model.network import Network
 from optimizer.model.plan import Plan, planned_network
 from optimizer.model.system import System
+from optimizer.search.assemble import with_list
 from optimizer.search.checks import verdicts
 from optimizer.search.question import Question
 from optimizer.search.watch import Telling
@@ -51,20 +52,33 @@ _HOLDS_M = -1e-6  # as of the check
 
 @dataclass
 class WeighedPlan:
-    """A plan that was looked at: what is made least [cents], its plumbing with the dial as far as it goes, all draws.
+    """A plan that was looked at: its plumbing with the dial as far as it goes, all draws, what it costs at the least.
 
-    `made` has the joints along its runs. `judged` is the share of the second sample in which it works, `passes` whether
-    it passes every check; None where nobody asked yet. Head left is told on each way by draw [m], (n_draws, n_ways).
+    Its list is priced once that is asked for. `made` has the joints along its runs. `judged` is the share of the second
+    sample in which it works, `passes` whether it passes every check; None where nobody asked yet. Head left is told on
+    each way by draw [m], (n_draws, n_ways).
     """
 
-    plan: Plan
-    cents: int
+    question: Question
+    unlisted: Plan
     network: Network
     many: Cases
     known: KnownFlows
     made: Mapping[tuple[str, str], int]
+    least: int = 0
     judged: float | None = None
     passes: bool | None = None
+
+    @cached_property
+    def plan(self) -> Plan:
+        """Return the plan with its list."""
+        plan = with_list(self.question.system, self.question.catalog, self.unlisted)
+        return replace(plan, material_cents=(plan.cost_cents or 0) + plan.effort_cents + plan.energy_cents)
+
+    @property
+    def cents(self) -> int:
+        """Return what is made least: its list, work and electricity."""
+        return self.plan.material_cents or 0
 
     @cached_property
     def slack_m(self) -> Floats:
@@ -129,7 +143,8 @@ class PlanSample:
         """Choose by draws that tell how often plans about as cheap as the best work, until that is borne out."""
         for _ in range(_BALANCED):
             most = math.inf if self.best is None else self.best.cents
-            plans = [one for one in self.looked.values() if one.cents <= most and self._is_close(one)]
+            cheap = (one for one in self.looked.values() if one.least <= most)
+            plans = [one for one in cheap if self._is_close(one) and one.cents <= most]
             counts = [SAMPLE * one.share for one in plans]
             self.choose_on(balanced(self.classes, [one.works for one in plans], counts))
             if self.best is self.given:
@@ -140,8 +155,8 @@ class PlanSample:
         self.at, self.cases = at, picked_of(self.many, at)
         self.best = self.given = self.sure = None
         self._counts.clear()
-        for one in sorted(self.looked.values(), key=lambda each: each.cents):
-            if self.given is not None and one.cents >= self.given.cents:
+        for one in sorted(self.looked.values(), key=lambda each: each.least):
+            if self.given is not None and one.least >= self.given.cents:
                 break  # what costs more changes nothing
             self.weigh(one)
 
