@@ -70,12 +70,13 @@ class Lower:
     mean: bool = False
 
     @cached_property
-    def _steps_m(self) -> dict[int, float]:
-        each = (zip(numbers, self._of(lost_m).tolist(), strict=True) for numbers, lost_m in self.drawn.steps.values())
-        return {step: lost for some in each for step, lost in some}
+    def by_run(self) -> dict[str, dict[int, float]]:
+        """Return by run and the id of a step what it loses."""
+        steps = self.drawn.steps.items()
+        return {run: dict(zip(ids, self._of(lost_m).tolist(), strict=True)) for run, (ids, lost_m) in steps}
 
     def step_m(self, run: Run, arc: Arc) -> float:
-        return self._steps_m[id(arc)]
+        return self.by_run[run.name][id(arc)]
 
     def tee_m(self, item: CatalogItem, legs_m3_s: Mapping[Leg, float]) -> dict[Leg, float]:
         return {leg: float(self._of(lost)) for leg, lost in self.drawn.tee_m(item, legs_m3_s).items()}
@@ -259,8 +260,9 @@ class Proof:
 
     def _posed(self, at: Ints, mean: bool = False) -> PosedProblem:
         weight = 1.0 / self._size[at]
-        losses = Lower(self.drawn, self.stake.speed, at, weight / weight.mean(), mean)
-        return pose(self.lists.options, self.stake.flows, self.stake.speed, least=self.lists.prices, other=losses)
+        lower = Lower(self.drawn, self.stake.speed, at, weight / weight.mean(), mean)
+        question = self.lists.options, self.stake.flows, self.stake.speed
+        return pose(*question, least=self.lists.prices, other=lower, losses=lower.by_run)
 
     def _split(self, whole: _Told, below: int) -> None:
         """Leave out the steps that are in no list below, and tell apart by closeness what is left: so losses are exact.
