@@ -36,8 +36,10 @@ STEP = 0.01  # how finely the best that can be reached is told
 def blocked(options: Options, flows: KnownFlows, speed: float) -> tuple[Note, ...]:
     """Return why no plan reaches the targets, and the best common fraction of them that one does."""
     reasons = _too_weak(options, flows, speed) or _short_paths(options, flows, speed)
-    best = best_scale(options, flows, speed)
-    if best > 0:
+    best, within = best_scale(options, flows, speed), within_rules(options.system)
+    if best >= 1.0 and within:  # so heads and flows do not forbid it
+        reasons.append(note("met but for rules", within=within))
+    elif best > 0:
         code = "best with this pump" if flows.pump else "best with these parts"
         reasons.append(note(code, share=math.floor(100 * best) / 100))
     return tuple(reasons)

@@ -174,6 +174,7 @@ NO_PLAN: Mapping[str, str] = {
     "no way to plumb it": (
         "the rules leave no way to plumb it: look at sizes, velocity limit, parts marked to keep{within:joined}"
     ),
+    "met but for rules": "every minimum flow can be met, but not with what the rules allow{within:joined}",
     "none keeps to the limits": "no way to plumb it keeps to what the rules allow{within:joined}",
     "lacks head": (
         "with the lowest-loss parts that may be used{within:joined}, the way to {demand!r} still lacks {short_m:head} "

@@ -45,6 +45,15 @@ def within(system: System, cents: int, labour: int = 0) -> System:
     return replace(system, rules=replace(system.rules, budget_cents=cents, labour_cents_per_hour=labour))
 
 
+def test_where_only_money_is_short_it_is_not_said_how_much_is_reached() -> None:
+    plan = find_plan(within(single_return(), 2000), catalog()).plan  # $24.56 are needed
+
+    assert plan.status is Status.INFEASIBLE
+    (why,) = said(plan.reasons)
+    assert "can be met, but not" in why
+    assert "parts for at most 20.00 USD" in why
+
+
 @pytest.mark.parametrize("seed", [1, 4])
 def test_with_unknown_flows_too(seed: int) -> None:
     free = find_unknown(bare(seed), small_catalog()).plan
