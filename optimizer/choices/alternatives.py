@@ -166,6 +166,10 @@ class AlternativeTable:
     _loss_by_id: dict[int, float] = field(init=False, default_factory=dict)  # of the parts of the graph
     _loss_memo: dict[tuple[object, ...], float] = field(init=False, default_factory=dict)
     _packs_memo: dict[tuple[int, int], int] = field(init=False, default_factory=dict)  # by ids of parts and joints
+    _has_effort: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._has_effort = self.effort != Effort()
 
     def table(self) -> Mapping[tuple[EndState, EndState], tuple[Alternative, ...]]:
         """Return {(start state, end state): alternatives, least loss first}; pairs that no path joins are left out."""
@@ -389,7 +393,7 @@ class AlternativeTable:
         known, key = self.graph.cents, (id(arc.parts), id(arc.extra_pipe), id(arc.couplings))
         if key not in known:
             known[key] = parts_cents(arc)
-        return known[key] + self.effort.cents(arc) if self.effort.cents_per_hour else known[key]
+        return known[key] + self.effort.cents(arc) if self._has_effort else known[key]
 
     def _arc_packs(self, arc: Arc) -> int:
         key = id(arc.parts), id(arc.joints)

@@ -58,6 +58,7 @@ class Material:
     allowances: tuple[Allowance, ...]
     has_all: bool  # the valves to cut in are among it
     saves_water: bool  # where it is scarce ways that hold less are wanted
+    effort: Effort
     least: Mapping[str, Sequence[Mapping[int, int]]] | None = None  # by run and source, as of `AlternativeTable`
 
 
@@ -108,11 +109,13 @@ def material_of(
     slots: bool = True,
     allowances: tuple[Allowance, ...] = (),
     saves_water: bool = True,
+    effort: Effort | None = None,
 ) -> Material:
     """Return what the cases of a system are made from.
 
     Without `lossy` the ways that only lose more for more money are left out, without `slots` the valves to cut in. With
     `allowances`, one for each setting, drains, rims and sumps have to take what flows; ways that hold less are kept.
+    `effort` is what work counts for, where that is not as the rules say.
 
     Raises
     ------
@@ -139,7 +142,8 @@ def material_of(
             told = arc_rows(network.runs[name], graphs, network, conditions, rule, carries[name], known)
             options.rows[all_of] = graphs, told  # the graphs are kept, so that no other gets their ids
         rows[name] = options.rows[all_of][1]
-    return Material(system, options, modes, sources, rows, free, allowances, slots, saves_water)
+    effort = effort or Effort(system.rules.labour_cents_per_hour)
+    return Material(system, options, modes, sources, rows, free, allowances, slots, saves_water, effort)
 
 
 def _options(system: System, catalog: Catalog, weigh_water: bool) -> Options:
@@ -335,10 +339,9 @@ def _energy_cents(system: System, modes: Sequence[Mode]) -> dict[tuple[str, floa
 
 
 def _weighing(material: Material, sides: Sides, name: str, low: float, high: float, limit: Limit | None) -> Weighing:
-    network, rules = material.system.network, material.system.rules
-    effort = Effort(rules.labour_cents_per_hour)
+    network = material.system.network
     head_m = max(greatest_head_m(network, _fastest(network, mode)) for mode in material.modes)
-    plain = Weighing(material.options.packs, effort, low, high, head_m + 1.0, sides)
+    plain = Weighing(material.options.packs, material.effort, low, high, head_m + 1.0, sides)
     if limit is None or name not in limit.rests:
         return plain
     rest = limit.rests[name]

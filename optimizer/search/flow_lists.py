@@ -41,6 +41,7 @@ from optimizer.search.flow_case import Material, case_of, material_of
 from optimizer.search.flow_posing import Choice, FlowCase, Way
 from optimizer.search.flow_search import preferred_speeds
 from optimizer.search.flow_tightening import Box
+from optimizer.search.larger_packs import joints_of, least_list_cents
 from optimizer.search.list_costs import RunPrices
 from optimizer.search.list_lower import first_lengths
 from optimizer.search.list_pick import Pick, unbeaten_ways
@@ -51,8 +52,8 @@ from optimizer.search.list_ways import Way as ListWay
 from optimizer.search.options import Options
 from optimizer.search.posing import LEAST_PER_CENT, PosedProblem
 from optimizer.search.run_curves import CurveTable
-from optimizer.search.unknown_flows import UnknownSearch
-from optimizer.takeoff.list_price import KERF, PipeShop, counted, units_of
+from optimizer.search.unknown_flows import UnknownSearch, find_unknown
+from optimizer.takeoff.list_price import KERF, PipeShop, units_of
 from optimizer.verify.allowance import Allowance
 
 _MOST_LABELS = 8_000  # of one run: with more, a proof is not begun
@@ -339,20 +340,28 @@ def by_list(
     if not is_tree(bound_problem(case, free, busiest(case, free))):
         return found
     below = total if below_cents is None else min(total, below_cents)
-    taken, made = tuple(_pipe_of(plan)), _joints_of(found)
+    taken, made = tuple(_pipe_of(plan)), joints_of(found)
     other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, made=made, **terms).find()
     if other is not None:
         if (other.plan.total_cents or 0) >= total:
             return found
-        bound = max(other.bound_cents or 0, min(found.bound_cents or 0, other.cents or 0))
+        least = 0 if proved else _least_by_packs(system, catalog, found, terms)
+        bound = max(other.bound_cents or 0, min(max(found.bound_cents or 0, least), other.cents or 0))
         status = Status.OPTIMAL if bound == other.cents else other.plan.status
         told = replace(other.plan, status=status, bound_cents=bound, notes=plan.notes, left_out=plan.left_out)
         return replace(other, plan=told, bound_cents=bound)
-    if not proved:
+    bound = below if proved else min(below, _least_by_packs(system, catalog, found, terms))
+    if not proved and bound <= (found.bound_cents or 0):
         return found
-    status = Status.OPTIMAL if below == total else Status.FEASIBLE
-    told = replace(plan, material_cents=total, bound_cents=below, status=status)
-    return replace(found, plan=told, bound_cents=below, cents=total)
+    status = Status.OPTIMAL if bound == total else Status.FEASIBLE
+    told = replace(plan, material_cents=total, bound_cents=bound, status=status)
+    return replace(found, plan=told, bound_cents=bound, cents=total)
+
+
+def _least_by_packs(system: System, catalog: Catalog, found: UnknownSearch, terms: ListTerms) -> int:
+    """Return what no list costs less than by the packs that it buys [cents]."""
+    find = partial(find_unknown, system, catalog, solver=terms.get("solver"), allowances=terms.get("allowances", ()))
+    return least_list_cents(found, find, system.rules.labour_cents_per_hour, terms.get("time_limit_s", 0.0))
 
 
 @dataclass
@@ -433,16 +442,6 @@ def _told(used: Mapping[int, int], arc: Arc) -> int:
 
 def _none(_: Part) -> float:
     return 0.0
-
-
-def _joints_of(found: UnknownSearch) -> Counter[tuple[str, str]]:
-    """Return the joints of the plan that was found."""
-    made: Counter[tuple[str, str]] = Counter()
-    if found.case is not None and found.choice is not None:
-        for name, k in zip(found.case.ways, found.choice.ways, strict=True):
-            for arc in found.case.ways[name][k].alternative.arcs:
-                made.update(counted(arc.joints))
-    return made
 
 
 def _pipe_of(plan: Plan) -> Iterator[tuple[CatalogItem, int]]:

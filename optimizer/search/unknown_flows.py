@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypedDict
 
+from optimizer.choices.effort import Effort
 from optimizer.choices.valve_slots import cheapest_valve_cents
 from optimizer.clock import TimeIsUp, limited, unlimited
 from optimizer.errors import PlanError
@@ -28,6 +29,7 @@ from optimizer.search.box_tree import shape_of
 from optimizer.search.flow_bound import QuickBound, least_energy_cents, narrowed, reduced, translated
 from optimizer.search.flow_case import (
     Limit,
+    Material,
     Prepared,
     case_of,
     material_of,
@@ -93,6 +95,8 @@ def find_unknown(
     any_plan: bool = False,
     allowances: tuple[Allowance, ...] = (),
     floor_cents: int = 0,
+    options: Options | None = None,
+    effort: Effort | None = None,
 ) -> UnknownSearch:
     """Return the cheapest plan that meets every target in every setting, its valves set, or how the search ended.
 
@@ -118,6 +122,8 @@ def find_unknown(
         What drains, rims and sumps take in every setting: only plans that keep to it are of interest. Empty: all plans.
     floor_cents
         What no plan costs less than, where that is known already.
+    options, effort
+        What may be chosen, where that was worked out before; what work counts for, where not as the rules say.
 
     Raises
     ------
@@ -135,6 +141,7 @@ def find_unknown(
     finder = _Finder(system, catalog, solver, time.monotonic() + time_limit_s, progress)
     finder.cutoff_cents, finder.any_plan = cutoff_cents, any_plan
     finder.allowances, finder.floor = allowances, floor_cents
+    finder.options, finder.effort = options, effort
     with limited(time_limit_s):
         return finder.find()
 
@@ -160,6 +167,19 @@ class _Finder:
         self.thinned: dict[str, None] = {}  # runs of which ways of more loss are left out
         self.falls_short = False  # the plumbing as it stands was tried
         self.free: Box | None = None
+        self.options: Options | None = None
+        self.effort: Effort | None = None
+
+    def _material(self, options: Options | None, *, lossy: bool = True, slots: bool = True) -> Material:
+        return material_of(
+            self.system,
+            self.catalog,
+            options,
+            lossy=lossy,
+            slots=slots,
+            allowances=self.allowances,
+            effort=self.effort,
+        )
 
     def find(self) -> UnknownSearch:
         basic: Prepared | None = None
@@ -171,9 +191,7 @@ class _Finder:
                 basic = self._first_safe()
                 if self._enough:
                     return self._ended(basic, self.floor, ())
-            whole = prepare(
-                material_of(self.system, self.catalog, lossy=False, slots=False, allowances=self.allowances)
-            )
+            whole = prepare(self._material(self.options, lossy=False, slots=False))
             if whole is None:
                 return self._none((note("targets contradict"),))
             basic = whole
@@ -203,9 +221,7 @@ class _Finder:
         options = as_it_stands(self.system, self.catalog, self.system.network.runs)
         if options is None:
             return None
-        basic = prepare(
-            material_of(self.system, self.catalog, options, lossy=False, slots=False, allowances=self.allowances)
-        )
+        basic = prepare(self._material(options, lossy=False, slots=False))
         if basic is None:
             return None
         least = least_energy_cents(basic.case)
@@ -306,7 +322,7 @@ class _Finder:
         if self.stopped or self._enough or (known is not None and known <= self.floor):
             return self.floor, []
         slots = known is None or known > self.floor + cheapest_valve_cents(self.catalog)
-        material = material_of(self.system, self.catalog, basic.options, slots=slots, allowances=self.allowances)
+        material = self._material(basic.options, slots=slots)
         tree = shape_of(basic.case) is not None
         valved = slots  # a valve in every outlet is still to be tried
         if valved and (self.best_cents is None or (self._is_dear and not tree)):
