@@ -342,17 +342,19 @@ def by_list(
     below = total if below_cents is None else min(total, below_cents)
     taken, made = tuple(_pipe_of(plan)), joints_of(found)
     other, proved = CheapestList(system, catalog, found.options, free, below, taken=taken, made=made, **terms).find()
+    used = least = found.bound_cents or 0
+    if not proved and below_cents is None:
+        least = max(used, _least_by_packs(system, catalog, found, terms))
     if other is not None:
         if (other.plan.total_cents or 0) >= total:
             return found
-        least = 0 if proved else _least_by_packs(system, catalog, found, terms)
-        bound = max(other.bound_cents or 0, min(max(found.bound_cents or 0, least), other.cents or 0))
+        bound = max(other.bound_cents or 0, min(least, other.cents or 0))
         status = Status.OPTIMAL if bound == other.cents else other.plan.status
         told = replace(other.plan, status=status, bound_cents=bound, notes=plan.notes, left_out=plan.left_out)
         return replace(other, plan=told, bound_cents=bound)
-    bound = below if proved else min(below, _least_by_packs(system, catalog, found, terms))
-    if not proved and bound <= (found.bound_cents or 0):
+    if not proved and least <= used:
         return found
+    bound = below if proved else min(below, least)
     status = Status.OPTIMAL if bound == total else Status.FEASIBLE
     told = replace(plan, material_cents=total, bound_cents=bound, status=status)
     return replace(found, plan=told, bound_cents=bound, cents=total)
