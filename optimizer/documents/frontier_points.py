@@ -22,7 +22,7 @@ def reach_points(
     `reach` is that of the chosen plan. Where no plan costs what it costs and meets the targets as well, its point is
     not one of the others: then it was made with electricity or work counted, or one of both was not proven.
     """
-    same = next((plan for plan in plans if plan.meets_targets and plan.plan.cost_cents == chosen.cost_cents), None)
+    same = its_point(plans, chosen)
     fewest = min((plan for plan in plans if plan.meets_targets), key=_by_cuts, default=None)
     points = []
     for plan in plans:
@@ -30,6 +30,11 @@ def reach_points(
         points.append(_with_reach(plan.plan, plan.reach, plan.starts, ", ".join(labels), plan.works))
     own = next((point for point in points if point.label.startswith(_OWN)), None)
     return tuple(points), own or _with_reach(chosen, reach, None, _OWN)
+
+
+def its_point(plans: Sequence[FrontierPlan], chosen: Plan) -> FrontierPlan | None:
+    """Return which of the plans costs what the chosen one costs and meets the targets as well, if any."""
+    return next((plan for plan in plans if plan.meets_targets and plan.plan.cost_cents == chosen.cost_cents), None)
 
 
 def _by_cuts(plan: FrontierPlan) -> tuple[int, int]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from optimizer import pipeline
-from optimizer.documents.frontier_points import reach_points
+from optimizer.clock import TimeIsUp, limited
+from optimizer.documents.frontier_points import its_point, reach_points
 from optimizer.model.note import note
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 
     Curve = tuple[tuple[FrontierPoint, ...], FrontierPoint | None, tuple[Note, ...]]  # points, the plan's own, notes
 
+_REACH_S = 2.0  # for how far a plan gets that has no point of its own
 STEP = 0.03  # of the reach: where each step is a search of its own a chart shows no smaller ones
 
 
@@ -56,7 +59,10 @@ def curve_of(system: System, studied: Frontier, found: PlanReport, time_limit_s:
     if not studied.plans:
         return (), None, notes
     as_planned = found.system if found.plan.stands is not None else system
-    reach = max(1.0, best_speeds(as_planned, planned_networks(as_planned, found.plan)).scale)
+    reach = 1.0  # where another plan's point is its own, or there is no time to tell more
+    if its_point(studied.plans, found.plan) is None:
+        with suppress(TimeIsUp), limited(_REACH_S):
+            reach = max(1.0, best_speeds(as_planned, planned_networks(as_planned, found.plan)).scale)
     return *reach_points(studied.plans, found.plan, reach), notes
 
 

@@ -9,7 +9,7 @@ from said import free, said
 from small_trees import random_tree, small_catalog
 
 from optimizer import pipeline
-from optimizer.clock import TimeIsUp
+from optimizer.clock import TimeIsUp, look
 from optimizer.model.plan import Status
 from optimizer.search import engine, list_proof
 from optimizer.search.cheapest import find_plan
@@ -65,6 +65,26 @@ def test_where_the_time_comes_after_a_plan_was_refused_it_says_which(monkeypatch
     assert answer.status is Status.NO_PLAN_FOUND
     assert "was refused: the sump runs over" in said(answer.reasons)[0]
     assert "the time limit came" in said(answer.reasons)[-1]
+
+
+def test_how_far_the_plan_for_the_targets_gets_is_not_looked_for_when_the_time_is_over(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def endless(*_: object) -> None:
+        while True:
+            look()
+
+    catalog = small_catalog()
+    system = random_tree(SEED, catalog)
+    found = engine.solve(Question(system, catalog, Watch.of(60.0)))
+    monkeypatch.setattr(frontier_study, "reach_of", endless)
+    monkeypatch.setattr(frontier_study, "_REACH_S", 0.05)
+    began = time.monotonic()
+    (only,) = frontier_study._with_plan(system, (), found, Watch.of(0.0))
+
+    assert time.monotonic() - began < 2.0
+    assert (only.plan, only.reach) == (found.plan, 1.0)
+    assert only.total_m3_s > 0.0
 
 
 @pytest.mark.slow

@@ -10,6 +10,7 @@ is spread over the whole, and every gap is known.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from optimizer.choices.demands import KnownFlows, flows_if_known
@@ -33,10 +34,12 @@ from optimizer.search.question import Answer, Question
 from optimizer.search.studies.how_far import STEP, PlannedReach, best_reach, planned_reach
 from optimizer.search.unknown_flows import NONE_AT_ALL
 from optimizer.search.watch import Watch
+from optimizer.verify.check import verify_plan
 from optimizer.verify.reach import Reach, most_scale, reach_of
 
 LEAST_GAIN = 0.01  # published loss coefficients do not tell smaller steps apart
 _CLOSE = 1e-6  # relative: a multiple of the targets and what the check confirms of it
+_REACH_S = 1.0  # for what the plan for the targets reaches, where the time is over
 _LEAST = 0.01  # of the targets: the frontier begins with the cheapest plan that gives this
 _SHARE = 0.34  # of the time left, for one search
 _TOP_SHARE = 0.5  # ... for how far one can get
@@ -126,12 +129,12 @@ def frontier(
         with limited(watch.left_s):
             steps = None if system.second_pump is not None else efficient_plans(system, catalog, least_gain)
     except TimeIsUp:
-        return Frontier(_with_plan(system, (), plan), (*_without_plan(plan), _NOT_ALL), False)
+        return Frontier(_with_plan(system, (), plan, watch), (*_without_plan(plan), _NOT_ALL), False)
     if steps is not None:
         return _from_tables(system, catalog, plan, steps, least_gain, watch)
     found = _Frontier(system, catalog, watch, max(least_gain, 1e-3), budget_cents, plan).run()
     notes = (*found.notes, *(_without_plan(plan) if found.plans else ()))
-    return replace(found, plans=_with_plan(system, found.plans, plan), notes=notes)
+    return replace(found, plans=_with_plan(system, found.plans, plan, watch), notes=notes)
 
 
 def _from_tables(
@@ -150,7 +153,7 @@ def _from_tables(
             continue
         if not verdicts(scaled(system, min(1.0, found.reach) * (1 - _CLOSE)), step, catalog).failures:
             kept.append(found)
-    plans = _with_plan(system, tuple(kept), plan)
+    plans = _with_plan(system, tuple(kept), plan, watch)
     notes = (*_without_plan(plan), *([_NOT_ALL] if late else []))
     return Frontier(plans, notes, bool(plans) and not late, not plans and plan.proved_none and not late)
 
@@ -178,11 +181,29 @@ def _pumped_m3_s(network: Network, reach: Reach) -> float:
     return sum(flows.get(name, 0.0) for name in pumped)
 
 
-def _with_plan(system: System, plans: tuple[FrontierPlan, ...], answer: Answer) -> tuple[FrontierPlan, ...]:
+def _asked_for(system: System, plans: tuple[FrontierPlan, ...], plan: Plan, watch: Watch) -> FrontierPlan:
+    """Return the plan for the targets with what it reaches: the targets, where there is no time to tell how much more.
+
+    In modes every pump has the speed of each, so that what was told of the plan among others holds.
+    """
+    told = next((one for one in plans if one.plan.runs is plan.runs and one.plan.tees is plan.tees), None)
+    if told is not None and system.settings:
+        return replace(told, plan=plan)
+    with suppress(TimeIsUp), limited(max(_REACH_S, watch.left_s)):
+        return _reached(system, plan)
+    there = cut_apart(system, plan)
+    checked = verify_plan(there, plan)
+    flows = {one.name: one.flows_m3_s for one in checked.settings} or {"": checked.flows_m3_s}
+    return FrontierPlan(plan, 1.0, _pumped_m3_s(planned_networks(there, plan)[0], Reach(1.0, flows, {})))
+
+
+def _with_plan(
+    system: System, plans: tuple[FrontierPlan, ...], answer: Answer, watch: Watch
+) -> tuple[FrontierPlan, ...]:
     """Return the plans with the one for the targets among them, without those that another one beats."""
     found = list(plans)
     if answer.found:
-        there = _reached(system, answer.plan)
+        there = _asked_for(system, plans, answer.plan, watch)
         there = replace(there, reach=max(1.0, there.reach))
         cost = answer.plan.cost_cents or 0
         found = [one for one in found if one.reach < 1.0 or (one.plan.cost_cents or 0) > cost]
