@@ -30,7 +30,7 @@ from optimizer.search.assemble import with_charge
 from optimizer.search.certain_speed import AtSpeed, at_duty
 from optimizer.search.duty import own_duties, taken_first
 from optimizer.search.list_proof import ListSearch
-from optimizer.search.margins import by_margins
+from optimizer.search.margins import by_margins, none_so_certain
 from optimizer.search.options import options_of
 from optimizer.search.plan_sample import JUDGED, SAMPLE, PlanSample, WeighedPlan
 from optimizer.search.question import Answer, Question
@@ -57,7 +57,9 @@ def with_certainty(question: Question, plain: Callable[[Question], Answer]) -> A
     first = plain(free)
     # a plan that no table has, one with a valve cut in, may do it as it is
     found = by_margins(free, first, asked, plain, tries=0) if first.found else first
-    return found if found.found or certain.none is None else certain.none
+    if found.found:
+        return found
+    return certain.none or (none_so_certain(first, asked, certain.most_certain()) if first.found else found)
 
 
 def _charged(question: Question, plain: Callable[[Question], Answer]) -> Answer:
@@ -95,6 +97,11 @@ class Certain:
         if self.sample.best is None or self.sample.given is None:
             return None
         return self._told(self.sample.given, min(self.sample.best.cents, max(self.sample.floor_cents, least)))
+
+    def most_certain(self) -> tuple[float, Answer] | None:
+        """Return the plan looked at that works most often, and in what share of all cases."""
+        best = max(self.sample.looked.values(), key=lambda one: one.share, default=None)
+        return None if best is None else (best.share, Answer(best.plan))
 
     def _speeds(self) -> list[AtSpeed]:
         """Return the searches at every speed of the pump that may be enough, the cheapest first."""

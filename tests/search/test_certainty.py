@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -35,6 +36,7 @@ from optimizer.program.merge import efficient_selections
 from optimizer.read.places import data_directory
 from optimizer.search import certainty, list_proof, plan_sample
 from optimizer.search.certain_proof import Lower, Proof
+from optimizer.search.certain_speed import AtSpeed
 from optimizer.search.certainty import Certain, with_certainty
 from optimizer.search.closeness import split_by_closeness
 from optimizer.search.drawn_losses import DrawnLosses
@@ -365,6 +367,21 @@ def test_that_no_plan_works_so_often_is_proved_where_no_way_of_all_does() -> Non
     assert len(proved) >= 3
     assert all(one.proved_none for one in proved)
     assert said(proved[0].reasons)[0].startswith("no plan works in 97 % of all cases")
+
+
+def test_where_none_is_ruled_out_the_most_certain_one_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    catalog = small_catalog()
+    line = random_line(1, catalog)
+    asking = replace(line, rules=replace(line.rules, certainty=0.97))
+    monkeypatch.setattr(AtSpeed, "rules_out", lambda _: False)
+
+    answer = solve(Question(asking, catalog, Watch.of(60.0)))
+    (why,) = said(answer.reasons)
+
+    assert answer.plan.status is Status.NO_PLAN_FOUND
+    told = re.search(r"the most certain one that was tried, parts for \$\d+\.\d\d, works in (\d+) %", why)
+    assert told is not None
+    assert 0 < int(told[1]) < 97
 
 
 @pytest.mark.parametrize("seed", range(2))
