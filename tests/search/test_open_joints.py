@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from said import worded
+from test_own_lists import bought, with_prices
 
 from optimizer import pipeline
 from optimizer.choices.open_joints import cemented_machines, open_places
@@ -17,6 +18,7 @@ from optimizer.errors import NoPlanError
 from optimizer.model.kinds import Kind
 from optimizer.read.catalogs import load_catalog
 from optimizer.read.systems import load_system
+from optimizer.search.cheapest import find_plan
 from optimizer.search.studies.kinds import kinds_of_plan
 from optimizer.search.studies.ways_out import present_share
 from optimizer.search.watch import Watch
@@ -171,3 +173,19 @@ targets: {line: at least 500 L/h}
 
     assert no.value.proved
     assert "in run 'line' nothing in the catalogs joins 25 mm socket to 21 mm barb" in str(no.value)
+
+
+@pytest.mark.long
+def test_where_the_list_is_too_short_the_reasons_name_in_trade_words_what_it_lacks(tmp_path: Path) -> None:
+    system, catalog = with_prices(tmp_path, ["sch40-pipe-150,1.99", "sch40-elbow-150,1.99"])
+    free = find_plan(replace(system, rules=replace(system.rules, own_lists_only=False)), catalog).plan
+
+    with pytest.raises(NoPlanError) as caught:
+        pipeline.plan(system, catalog)
+
+    way = next(reason for reason in caught.value.reasons if "buy only from: every catalog" in reason)
+    lacking = {item.description for item in bought(free) if item.item_id not in catalog.own}
+    assert caught.value.proved
+    assert lacking
+    assert all(words in way for words in lacking)
+    assert load_catalog().items["sch40-elbow-150"].description not in way

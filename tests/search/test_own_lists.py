@@ -17,7 +17,7 @@ from optimizer import pipeline
 from optimizer.choices.demands import known_flows
 from optimizer.choices.for_sale import for_sale
 from optimizer.choices.second_pump import two_pumps
-from optimizer.errors import InputError, NoPlanError
+from optimizer.errors import InputError
 from optimizer.model.catalog import Catalog, CatalogItem, Kind
 from optimizer.model.plan import Plan, Status
 from optimizer.model.system import System
@@ -172,21 +172,6 @@ def test_what_seals_the_joints_and_is_on_no_list_is_told_to_be_bought_elsewhere(
     assert [dict(note.values)["what"] for note in told] == ["solvent cement", "flat washer"]
     assert "buy it elsewhere; its price is not included" in note_words(told[0], "US")
     assert {line.item_id.split("@")[0] for line in report.bill.lines} <= catalog.own
-
-
-def test_where_the_list_is_too_short_the_reasons_name_in_trade_words_what_it_lacks(tmp_path: Path) -> None:
-    system, catalog = with_prices(tmp_path, ["sch40-pipe-150,1.99", "sch40-elbow-150,1.99"])
-    free = find_plan(replace(system, rules=replace(system.rules, own_lists_only=False)), catalog).plan
-
-    with pytest.raises(NoPlanError) as caught:
-        pipeline.plan(system, catalog)
-
-    way = next(reason for reason in caught.value.reasons if "buy only from: every catalog" in reason)
-    lacking = {item.description for item in bought(free) if item.item_id not in catalog.own}
-    assert caught.value.proved
-    assert lacking
-    assert all(words in way for words in lacking)
-    assert shipped().items["sch40-elbow-150"].description not in way
 
 
 def test_the_rule_without_a_list_is_refused_with_its_place_and_how_to_mend_it(tmp_path: Path) -> None:

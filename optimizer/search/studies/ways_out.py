@@ -69,11 +69,11 @@ def with_ways_out(system: System, catalog: Catalog, answer: Answer, watch: Watch
 
 
 def _unjoined(system: System, catalog: Catalog, answer: Answer) -> tuple[Note, ...]:
-    """Return the places of a run without any way to plumb it that nothing in the catalogs joins, of metal neither."""
+    """Return the places of a run without any way to plumb it that nothing in any catalog joins, of metal neither."""
     if not any(why.code.startswith(_NO_WAY) for why in answer.reasons):
         return ()
-    any_metal = replace(system, rules=replace(system.rules, allow_unsafe_metals=True))
-    places = [place for place in open_places(any_metal, catalog) if place.least_cents is None]
+    anything = replace(system, rules=replace(system.rules, allow_unsafe_metals=True, own_lists_only=False))
+    places = [place for place in open_places(anything, catalog) if place.least_cents is None]
     return tuple(
         note(
             "nothing joins",
