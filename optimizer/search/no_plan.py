@@ -9,7 +9,7 @@ passes its check, and that is proved without a search.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from optimizer.choices.wants import Want, least_asked, wants_of
@@ -21,7 +21,7 @@ from optimizer.model.note import Note, note
 from optimizer.model.plan import Forbidden, Plan, Status
 from optimizer.model.system import System
 from optimizer.search.checks import Verdicts
-from optimizer.search.flow_ranges import MOST_M3_S, by_mass
+from optimizer.search.flow_ranges import MOST_M3_S, Range, by_mass
 from optimizer.search.pressure import weak_parts
 from optimizer.search.question import Answer, Question
 from optimizer.verify.allowance import Allowance, allowance_of, flow_limits_m3_s, lines_of, room_left_m3, sump_room_m3
@@ -31,6 +31,7 @@ from optimizer.verify.into_sumps import starts
 
 _ROOM, _LOOK, _OTHER = note("no other is safe"), note("no safe plan found"), note("none passes every check")
 _LITRE = 1e-3
+_NEAR_M3_S = 1e-8  # to which a flow is told
 
 
 def bursting(question: Question) -> Answer:
@@ -154,8 +155,10 @@ def _over(at: System, allowance: Allowance) -> Note | None:
         if by_mass(at.network, (*wants, row), wide).empty:
             return note("more asked than lines may take", tank=tank)
     for tank, row in rows.items():  # ... which so comes into the tank below
-        if by_mass(at.network, (*wants, *lines.values(), row), wide).empty:
-            return _more_than(allowance.tightest.get(tank), tank, allowance.most_m3_s[tank])
+        others = (*wants, *lines.values())
+        if by_mass(at.network, (*others, row), wide).empty:
+            asked_m3_s = _least_m3_s(at, others, row, wide)
+            return _more_than(allowance.tightest.get(tank), tank, allowance.most_m3_s[tank], asked_m3_s)
     for tank, counts, most in least_down(at, least_asked(wants)) if _pumps_stay(at) else ():
         most *= allowance.most_down.get(tank, 1.0)
         row = Want(f"down into {tank}", counts, high_m3_s=most)
@@ -189,9 +192,20 @@ def _pumps_stay(at: System) -> bool:
     return not at.rules.other_pumps and at.second_pump is None
 
 
-def _more_than(check: Check | None, tank: str, most_m3_s: float) -> Note:
+def _least_m3_s(at: System, wants: Sequence[Want], row: Want, wide: Mapping[str, Range]) -> float:
+    """Return the least of a row that flows which meet all others leave open, of which it asks for less [m³/s]."""
+    low, high = row.high_m3_s, MOST_M3_S
+    while high - low > _NEAR_M3_S:
+        middle = 0.5 * (low + high)
+        empty = by_mass(at.network, (*wants, replace(row, high_m3_s=middle)), wide).empty
+        low, high = (middle, high) if empty else (low, middle)
+    return high
+
+
+def _more_than(check: Check | None, tank: str, most_m3_s: float, asked_m3_s: float) -> Note:
+    flows = {"most_m3_s": most_m3_s, "asked_m3_s": asked_m3_s}
     if check is Check.EMERGENCY_DRAIN:
-        return note("more asked than the emergency drain takes", tank=tank, most_m3_s=most_m3_s)
+        return note("more asked than the emergency drain takes", tank=tank, **flows)
     if check is Check.FREEBOARD:
-        return note("more asked than the rim leaves room for", tank=tank, most_m3_s=most_m3_s)
-    return note("more asked than drains take", tank=tank, most_m3_s=most_m3_s)
+        return note("more asked than the rim leaves room for", tank=tank, **flows)
+    return note("more asked than drains take", tank=tank, **flows)

@@ -112,17 +112,18 @@ NO_PLAN: Mapping[str, str] = {
         "siphon-break hole nearer to the overflow edge would help"
     ),
     "more asked than drains take": (
-        "the targets alone ask for more water into {tank!r} than its drains take: {most_m3_s:flow}; no choice of parts "
-        "mends that, less flow or a larger drain does"
+        "the targets alone ask for more water into {tank!r} than its drains take: {most_m3_s:flow} of "
+        "{asked_m3_s:flow}; no choice of parts mends that, less flow or a larger drain does"
     ),
     "more asked than the emergency drain takes": (
         "the targets alone ask for more water into {tank!r} than its emergency drain takes with the main drain "
-        "blocked: {most_m3_s:flow}; no choice of parts mends that, less flow, a larger emergency drain or more depth "
-        "over it (`head over lip`, `lip below rim`) does"
+        "blocked: {most_m3_s:flow} of {asked_m3_s:flow}; no choice of parts mends that, less flow, a larger emergency "
+        "drain or more depth over it (`head over lip`, `lip below rim`) does"
     ),
     "more asked than the rim leaves room for": (
         "the targets alone ask for more water into {tank!r} than can run over its edge below the rim: "
-        "{most_m3_s:flow}; no choice of parts mends that, less flow, a longer overflow edge or a higher rim does"
+        "{most_m3_s:flow} of {asked_m3_s:flow}; no choice of parts mends that, less flow, a longer overflow edge or a "
+        "higher rim does"
     ),
     "more asked than may come down": (
         "whatever is built for the targets, more comes into {tank!r} when pumps stop than it takes: {most_m3_s:flow}; "

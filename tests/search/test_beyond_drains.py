@@ -141,6 +141,7 @@ def test_what_is_lifted_into_a_tank_above_comes_into_the_one_below(tmp_path: Pat
         "more asked than the emergency drain takes",
         "display",
     )
+    assert not told or dict(told[0].values)["asked_m3_s"] * 3.6e6 == pytest.approx(share * takes_l_h, abs=0.2)
 
 
 def test_where_it_is_so_today_what_would_have_to_be_accepted_is_said(tmp_path: Path) -> None:
