@@ -22,9 +22,7 @@ def collection_held() -> Iterator[None]:
     try:
         yield
     finally:
-        if (
-            not gc.get_freeze_count()
-        ):  # nobody keeps anything apart: both together only tell the collector that all is old
-            gc.freeze()
+        if not gc.get_freeze_count():  # nobody keeps anything apart
+            gc.freeze()  # both together only tell the collector that all is old
             gc.unfreeze()
         gc.enable()
